@@ -1,0 +1,272 @@
+"""Picture files turned into one kind of array: upright, sRGB, 8 bits, decoded once.
+
+Frame: pixel coordinates are (x, y), x right, y down, (0, 0) = centre of the top-left pixel of the *upright* picture;
+arrays are indexed [row, column] = [y, x].
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import math
+import threading
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from tillerlens.errors import PhotoError, Reason
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+    from PIL.Image import Image as PillowImage
+
+MAX_MEGAPIXELS = 100
+MIN_SIDE_PX = 400
+SMALL_LONG_SIDE_PX = 1600  # 2 m of board on 1600 px is 1.25 mm a pixel: a 1/8 in difference is 2.5 px
+STRETCHED_ASPECT = 2.4  # no phone sensor is longer; a sweep panorama or a narrow cutting is
+DIAGONAL_35MM = math.hypot(36.0, 24.0)  # mm, of the 35 mm frame that EXIF focal lengths are quoted for
+FOCAL_RELATIVE_U = 0.05  # spread of true against quoted phone focal lengths (common practice, no source)
+SENSOR_ASPECT = 4 / 3  # of nearly every phone sensor (common practice, no source)
+
+_EXIF_IFD, _TAG_ORIENTATION = 0x8769, 0x0112  # EXIF 2.32 (CIPA DC-008), tables 4 and 7
+_TAG_FOCAL_35MM, _TAG_DIGITAL_ZOOM, _TAG_WIDTH, _TAG_HEIGHT = 0xA405, 0xA404, 0xA002, 0xA003
+
+_ASK_ORIGINAL = "Use the original photograph from the phone, as JPEG, PNG or HEIC."
+_SUFFIXES = {
+    "JPEG": {".jpg", ".jpeg", ".jpe", ".mpo"},
+    "PNG": {".png"},
+    "HEIC": {".heic", ".heif", ".hif"},
+    "WEBP": {".webp"},
+}
+_HEIC_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"}
+# Pillow and libheif hold several times the array while they decode: one picture at a time keeps memory bounded.
+_DECODING = threading.Lock()
+
+
+@dataclass(frozen=True, eq=False)
+class Photo:
+    """One decoded picture. ``rgb`` is read-only; two photos are the same picture when their ``sha256`` agree.
+
+    rgb: (H, W, 3) uint8, sRGB, upright, C-contiguous. sha256: of the file's bytes. name: the file's name, for people.
+    exif_focal_px: the lens's focal length in pixels of this picture as the camera quotes it, or None;
+    exif_focal_u_px: its standard uncertainty. orientation: the EXIF tag (1-8) that was found and undone.
+    format: JPEG, PNG, HEIC or WEBP, told from the bytes. notes: harmless oddities met while reading.
+    """
+
+    rgb: NDArray[np.uint8]
+    sha256: str
+    name: str
+    exif_focal_px: float | None
+    exif_focal_u_px: float | None
+    orientation: int
+    format: str
+    notes: tuple[Reason, ...] = ()
+
+    @property
+    def width(self) -> int:
+        return int(self.rgb.shape[1])
+
+    @property
+    def height(self) -> int:
+        return int(self.rgb.shape[0])
+
+
+def read_photo(source: Path | bytes, name: str = "") -> Photo:
+    """Read one photograph from a file or from its bytes.
+
+    ``name`` is what errors call the picture; it defaults to the file's own name. Raises PhotoError, with what to do,
+    for everything that is not one usable photograph of at most 100 megapixels.
+    """
+    if isinstance(source, bytes):
+        data, name = source, name or "the picture"
+    else:
+        name = name or Path(source).name
+        try:
+            data = Path(source).read_bytes()
+        except OSError as error:
+            cause = (error.strerror or str(error)).lower()
+            raise PhotoError(f"{name} cannot be opened: {cause}.", "Check the file's name and folder.") from error
+    kind = _sniff(data, name)
+    notes = _note_suffix(kind, name)
+    with _DECODING:
+        rgb, exif, orientation = _decode(data, kind, name, notes)
+    focal, focal_u = _focal_prior(exif, rgb.shape[1], rgb.shape[0])
+    digest = hashlib.sha256(data).hexdigest()
+    return Photo(rgb, digest, name, focal, focal_u, orientation, kind, tuple(notes))
+
+
+def _sniff(data: bytes, name: str) -> str:
+    """The file's format, told from its first bytes: extensions lie."""
+    if not data:
+        raise PhotoError(f"{name} is empty.", "Copy the picture from the phone again.")
+    if data[:3] == b"\xff\xd8\xff":
+        return "JPEG"
+    if data[:8] == b"\x89PNG\r\n\x1a\n":
+        return "PNG"
+    if data[:4] == b"RIFF" and data[8:12] == b"WEBP":
+        return "WEBP"
+    if data[4:8] == b"ftyp":
+        if data[8:12] in _HEIC_BRANDS:
+            return "HEIC"
+        if data[8:12] not in (b"avif", b"avis"):
+            raise PhotoError(f"{name} is a video, not a photograph.", "Choose a photograph as JPEG, PNG or HEIC.")
+    if data[:4] == b"GIF8":
+        raise PhotoError(f"{name} is a GIF, which keeps too few colours and may move.", _ASK_ORIGINAL)
+    raise PhotoError(f"{name} is not a photograph in a form that can be read.", _ASK_ORIGINAL)
+
+
+def _note_suffix(kind: str, name: str) -> list[Reason]:
+    suffix = Path(name).suffix.lower()
+    if suffix and suffix in set().union(*_SUFFIXES.values()) - _SUFFIXES[kind]:
+        return [Reason("renamed", f"{name} is a {kind} picture whatever its name says; it was read as such.")]
+    return []
+
+
+def _decode(
+    data: bytes, kind: str, name: str, notes: list[Reason]
+) -> tuple[NDArray[np.uint8], dict[int, Any], int]:
+    """The upright sRGB array, the camera's EXIF entries and the orientation tag that was undone."""
+    import numpy as np
+    from PIL import Image, ImageOps, UnidentifiedImageError
+
+    formats = {"JPEG": ["JPEG", "MPO"], "HEIC": ["HEIF"]}.get(kind, [kind])
+    if kind == "HEIC":
+        from pillow_heif import register_heif_opener  # type: ignore[import-untyped]
+
+        register_heif_opener()
+    damaged = f"{name} is damaged or cut off"
+    try:
+        with warnings.catch_warnings():
+            # Pillow's own warning starts below our limit, which is checked in words just after.
+            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+            image = Image.open(io.BytesIO(data), formats=formats)
+        _check_size(image.size, name)
+        _check_single(image, kind, name)
+        image.load()
+        orientation = _orientation(image)
+        exif = _exif(image)
+        upright = ImageOps.exif_transpose(image) if orientation != 1 else image
+        rgb = np.asarray(_to_srgb(upright, name, notes))
+    except Image.DecompressionBombError as error:
+        raise _too_large(name) from error
+    except (UnidentifiedImageError, OSError, SyntaxError, ValueError, EOFError) as error:
+        raise PhotoError(f"{damaged}.", "Copy the picture from the phone again.", cause=str(error)) from error
+    return rgb, exif, orientation
+
+
+def _too_large(name: str, megapixels: float | None = None) -> PhotoError:
+    size = f"{megapixels:.0f} megapixels" if megapixels else "a size"
+    return PhotoError(
+        f"{name} has {size} beyond the limit of {MAX_MEGAPIXELS} megapixels.",
+        "Set the phone's camera to 12 or 48 megapixels, or save the picture at half size.",
+        megapixels=megapixels,
+    )
+
+
+def _check_size(size: tuple[int, int], name: str) -> None:
+    width, height = size
+    if width * height > MAX_MEGAPIXELS * 1e6:
+        raise _too_large(name, width * height / 1e6)
+    if min(size) < MIN_SIDE_PX:
+        raise PhotoError(
+            f"{name} is only {width} x {height} pixels, too few to measure a bow on.",
+            "Use the original photograph, not a thumbnail or a messenger's preview.",
+            width=width,
+            height=height,
+        )
+
+
+def _check_single(image: PillowImage, kind: str, name: str) -> None:
+    """Phones put thumbnails and depth maps behind a still; only formats that *play* their frames are refused."""
+    if kind in ("PNG", "WEBP") and getattr(image, "n_frames", 1) > 1:
+        raise PhotoError(f"{name} is a moving picture with {image.n_frames} frames.", _ASK_ORIGINAL)
+
+
+def _orientation(image: PillowImage) -> int:
+    # HEIC comes upright from the decoder, which keeps the tag that it undid in this entry.
+    tag = image.info.get("original_orientation") or image.getexif().get(_TAG_ORIENTATION, 1)
+    return int(tag) if tag in range(1, 9) else 1
+
+
+def _exif(image: PillowImage) -> dict[int, Any]:
+    return dict(image.getexif().get_ifd(_EXIF_IFD))
+
+
+def _to_srgb(image: PillowImage, name: str, notes: list[Reason]) -> PillowImage:
+    """Any mode a camera or a scanner writes, as 8-bit sRGB."""
+    if image.mode.startswith("I;16"):
+        import numpy as np
+        from PIL import Image
+
+        image = Image.fromarray((np.asarray(image) >> 8).astype(np.uint8))
+    if image.mode in ("I", "F"):
+        raise PhotoError(f"{name} holds more than colours can show (mode {image.mode}).", _ASK_ORIGINAL)
+    if image.has_transparency_data:
+        lowest, _ = image.convert("RGBA").getchannel("A").getextrema()
+        if lowest != 255:
+            raise PhotoError(f"{name} has see-through parts, so it was edited.", _ASK_ORIGINAL)
+        image = image.convert("RGBA")
+    profile = image.info.get("icc_profile")
+    if profile and image.mode in ("RGB", "CMYK"):
+        image = _apply_profile(image, profile, name, notes)
+    return image if image.mode == "RGB" else image.convert("RGB")
+
+
+def _apply_profile(image: PillowImage, profile: bytes, name: str, notes: list[Reason]) -> PillowImage:
+    if b"sRGB" in profile or "sRGB".encode("utf-16-be") in profile:
+        return image
+    from PIL import ImageCms
+
+    try:
+        source = ImageCms.ImageCmsProfile(io.BytesIO(profile))
+        converted = ImageCms.profileToProfile(image, source, ImageCms.createProfile("sRGB"), outputMode="RGB")
+    except (ImageCms.PyCMSError, OSError) as error:
+        notes.append(Reason("colours", f"The colour profile of {name} cannot be read ({error}); colours may be off."))
+        return image
+    assert converted is not None  # only None when converting in place
+    return converted
+
+
+def _focal_prior(exif: dict[int, Any], width: int, height: int) -> tuple[float | None, float | None]:
+    """Focal length in pixels and its standard uncertainty, from the 35 mm-equivalent in the EXIF entries.
+
+    f35 / 43.27 mm times the picture's diagonal. Three things widen it: makers round and differ (5 %); the quoted
+    value may belong to the whole 4:3 sensor, of which another aspect is a cutting; and whether it includes a digital
+    zoom is not agreed between makers, so both readings are covered. A picture whose shape differs from the one the
+    camera recorded has been cropped: then nothing is known, not even the principal point.
+    """
+    f35 = _positive(exif.get(_TAG_FOCAL_35MM))
+    if f35 is None or _is_cropped(exif, width, height):
+        return None, None
+    focal = f35 / DIAGONAL_35MM * math.hypot(width, height)
+    parts = [FOCAL_RELATIVE_U, _aspect_doubt(max(width, height) / min(width, height))]
+    zoom = _positive(exif.get(_TAG_DIGITAL_ZOOM)) or 1.0
+    if zoom > 1.0:
+        parts.append((zoom - 1) / (zoom + 1))  # half the distance between f and zoom * f, relative to their middle
+        focal *= (1 + zoom) / 2
+    return focal, focal * math.hypot(*parts)
+
+
+def _aspect_doubt(aspect: float) -> float:
+    """Relative difference between this picture's diagonal and that of the 4:3 frame it would have been cut from."""
+    if aspect >= SENSOR_ASPECT:
+        return 1 - math.hypot(1, 1 / aspect) / math.hypot(1, 1 / SENSOR_ASPECT)
+    return 1 - math.hypot(aspect, 1) / math.hypot(SENSOR_ASPECT, 1)
+
+
+def _is_cropped(exif: dict[int, Any], width: int, height: int) -> bool:
+    before = (_positive(exif.get(_TAG_WIDTH)), _positive(exif.get(_TAG_HEIGHT)))
+    if before[0] is None or before[1] is None:
+        return False
+    aspect_before = max(before[0], before[1]) / min(before[0], before[1])
+    return abs(aspect_before / (max(width, height) / min(width, height)) - 1) > 0.01
+
+
+def _positive(value: Any) -> float | None:
+    try:
+        number = float(value)
+    except (TypeError, ValueError, ZeroDivisionError):
+        return None  # absent, or not a number: the same as not known
+    return number if math.isfinite(number) and number > 0 else None
