@@ -1,0 +1,350 @@
+"""What the bowyer knows, types and clicks about one photograph, checked before any pixel is measured.
+
+The file's form (inches, pounds) is written down in ``schemas/shot.schema.json``; the ``Shot`` object is SI:
+millimetres and newtons. Points are (x, y) pixels of the upright, full-size picture, x right, y down, (0, 0) = centre
+of the top-left pixel.
+"""
+
+from __future__ import annotations
+
+import difflib
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from typing import Any, Literal
+
+from tillerlens.errors import ShotError
+from tillerlens.units import MM_PER_INCH, newtons_from_pounds, pounds_from_newtons
+
+State = Literal["unstrung", "braced", "drawn"]
+UpperLimb = Literal["left", "right", "top", "bottom"]
+Back = Literal["up", "down", "left", "right"]
+ScaleKind = Literal[
+    "aruco", "grid", "lines_and_two_marks", "tape", "stick", "four_marks", "two_marks", "bow_length"
+]
+Point = tuple[float, float]
+
+VERSION = 1
+DEFAULT_STANDOFF_U_MM = MM_PER_INCH / 16  # one division of a bowyer's ruler (common practice, no source)
+MIN_MARK_DISTANCE_PX = 50.0  # closer than this a click's own couple of pixels spoil the scale by 5 %
+
+_FIX = "Correct it and measure again."
+
+
+@dataclass(frozen=True)
+class Scale:
+    """Where the picture's scale comes from. Lengths in mm; a field that the kind does not use is None.
+
+    aruco: printed tags; ``side_mm`` of the black square, ``tag_centres_mm`` id -> (x, y), x right, y down.
+    grid: both families of lines, ``spacing_mm``. lines_and_two_marks: horizontal lines at ``spacing_mm`` and two
+    clicked marks ``marks_apart_mm`` along one horizontal. tape: ``length_mm`` between two clicked marks.
+    stick: pegs of a tillering stick, ``marks_apart_mm`` between the two clicked, ``spacing_mm`` from peg to peg.
+    four_marks: ``width_mm`` by ``height_mm``, clicked clockwise from the top left as the board hangs.
+    two_marks: two clicked points of the board, ``marks_apart_mm``. bow_length: nothing but the bow's own length.
+    """
+
+    kind: ScaleKind
+    spacing_mm: float | None = None
+    marks_apart_mm: float | None = None
+    length_mm: float | None = None
+    width_mm: float | None = None
+    height_mm: float | None = None
+    side_mm: float | None = None
+    tag_centres_mm: dict[int, Point] | None = None
+
+
+@dataclass(frozen=True)
+class Shot:
+    """One photograph's facts, checked. Lengths in mm, force in N, points in pixels (see the module's frame).
+
+    standoff_mm runs from the plane of the marks to the bow's mid-width plane, + toward the camera; standoff_u_mm is
+    its standard uncertainty. ``clicks`` may hold nock_upper, nock_lower, handle and hook. ``other`` keeps entries of
+    the file that this version does not know, so that writing it back loses nothing.
+    """
+
+    state: State
+    nock_to_nock_mm: float
+    handle_mm: float
+    upper_limb: UpperLimb
+    back: Back
+    scale: Scale
+    standoff_mm: float = 0.0
+    standoff_u_mm: float = DEFAULT_STANDOFF_U_MM
+    marks_px: tuple[Point, ...] = ()
+    clicks: dict[str, Point] = field(default_factory=dict)
+    draw_weight_n: float | None = None
+    limb_width_mm: float | None = None
+    handle_thickness_mm: float | None = None
+    upper_limb_length_mm: float | None = None
+    minutes_since_unstrung: float | None = None
+    notes: str = ""
+    photo_name: str | None = None
+    other: dict[str, Any] = field(default_factory=dict)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Back in the file's form: ``read_shot(shot.as_dict()) == shot``."""
+        lengths = {key: _inches(getattr(self, name)) for key, name in _LENGTHS.items()}
+        weight = self.draw_weight_n
+        form = {
+            "version": VERSION,
+            "photo": self.photo_name,
+            "state": self.state,
+            **lengths,
+            "upper_limb": self.upper_limb,
+            "back": self.back,
+            "scale_reading_lb": None if weight is None else round(pounds_from_newtons(weight), 9),
+            "marks_px": [list(mark) for mark in self.marks_px] or None,
+            "clicks": {name: list(point) for name, point in self.clicks.items()} or None,
+            "minutes_since_unstrung": self.minutes_since_unstrung,
+            "notes": self.notes or None,
+            "scale": _scale_form(self.scale),
+            **self.other,
+        }
+        return {key: value for key, value in form.items() if value is not None}
+
+
+# The file's keys and the objects' fields for everything that is a length.
+_LENGTHS = {
+    "bow_length_nock_to_nock_in": "nock_to_nock_mm",
+    "handle_in": "handle_mm",
+    "standoff_in": "standoff_mm",
+    "standoff_u_in": "standoff_u_mm",
+    "limb_width_in": "limb_width_mm",
+    "handle_thickness_in": "handle_thickness_mm",
+    "upper_limb_length_in": "upper_limb_length_mm",
+}
+_SCALE_LENGTHS = {
+    "spacing_in": "spacing_mm",
+    "marks_apart_in": "marks_apart_mm",
+    "length_in": "length_mm",
+    "width_in": "width_mm",
+    "height_in": "height_mm",
+    "side_in": "side_mm",
+}
+
+
+def read_shot(
+    source: str | Path | Mapping[str, Any],
+    photo_name: str | None = None,
+    photo_size: tuple[int, int] | None = None,
+) -> Shot:
+    """Read and check a shot from its file or from a mapping of the same form.
+
+    photo_name: the photograph it is meant for; a shot naming another one is refused. photo_size: (width, height) of
+    the upright picture in pixels; marks and clicks outside it are refused. Raises ShotError with what to correct.
+    """
+    form = dict(source) if isinstance(source, Mapping) else _load(Path(source))
+    _check_form(form)
+    shot = _build(form)
+    _check_sense(shot)
+    if photo_name is not None and shot.photo_name is not None:
+        _check_photo(shot.photo_name, photo_name)
+    if photo_size is not None:
+        _check_inside(shot, photo_size)
+    return shot
+
+
+@cache
+def shot_schema() -> dict[str, Any]:
+    """The JSON Schema of the shot file, as shipped."""
+    text = resources.files("tillerlens").joinpath("schemas", "shot.schema.json").read_text(encoding="utf-8")
+    schema: dict[str, Any] = json.loads(text)
+    return schema
+
+
+def _load(path: Path) -> dict[str, Any]:
+    try:
+        form = json.loads(path.read_bytes())
+    except OSError as error:
+        cause = (error.strerror or str(error)).lower()
+        raise ShotError(f"{path.name} cannot be opened: {cause}.", "Check the file's name and folder.") from error
+    except (ValueError, RecursionError) as error:
+        raise ShotError(
+            f"{path.name} is not a shot file: it is not JSON ({error}).", "Save it again from the app, or mend it."
+        ) from error
+    if not isinstance(form, dict):
+        raise ShotError(f"{path.name} is not a shot file: it holds no named fields.", "Save it again from the app.")
+    return form
+
+
+def _check_form(form: Mapping[str, Any]) -> None:
+    from jsonschema import Draft202012Validator
+
+    schema = shot_schema()
+    _check_spelling(form, schema["properties"])
+    scale = form.get("scale")
+    if isinstance(scale, Mapping):
+        _check_spelling(scale, schema["properties"]["scale"]["properties"])
+    errors = sorted(Draft202012Validator(schema).iter_errors(form), key=lambda e: (len(e.path), str(list(e.path))))
+    if errors:
+        raise _in_words(errors[0])
+    _check_finite(form, [])
+
+
+def _check_spelling(form: Mapping[str, Any], known: Mapping[str, Any]) -> None:
+    """A misspelt optional field would be ignored in silence, so anything close to a known name is refused."""
+    for key in form:
+        if key in known:
+            continue
+        meant = difflib.get_close_matches(str(key), known, n=1, cutoff=0.8)
+        if meant:
+            raise ShotError(f"The shot has a field '{key}', which is not known.", f"Write it '{meant[0]}'.", field=key)
+
+
+def _check_finite(value: Any, path: list[str]) -> None:
+    if isinstance(value, float) and not math.isfinite(value):
+        raise ShotError(f"The shot's field '{'.'.join(path)}' is not a number.", _FIX, field=path)
+    items = value.items() if isinstance(value, Mapping) else enumerate(value) if isinstance(value, list) else ()
+    for key, item in items:
+        _check_finite(item, [*path, str(key)])
+
+
+def _in_words(error: Any) -> ShotError:
+    """One jsonschema error as a sentence a bowyer can act on."""
+    title = error.schema.get("title", "value")
+    value, rule, unit = error.instance, error.validator, error.schema.get("x-unit", "")
+    where = "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in error.absolute_path).lstrip(".")
+    if rule in ("minimum", "maximum"):
+        low, high = error.schema.get("minimum"), error.schema.get("maximum")
+        text = f"The {title} is {value:g} {unit}, but can only lie between {low:g} and {high:g} {unit}."
+        return ShotError(text, _FIX, field=where, value=value)
+    if rule == "required":
+        missing = next(name for name in error.validator_value if name not in value)
+        known = shot_schema()["properties"]
+        title = {**known, **known["scale"]["properties"]}[missing]["title"]
+        return ShotError(f"The {title} is missing.", f"Give it as '{missing}' in the shot.", field=missing)
+    if rule == "enum":
+        choices = ", ".join(map(str, error.validator_value))
+        return ShotError(f"The {title} cannot be {value!r}.", f"Choose one of: {choices}.", field=where, value=value)
+    if rule == "const":
+        return ShotError(f"The {title} is {value!r}, which is not known here.", f"It must be {error.validator_value!r}.")
+    if rule in ("minItems", "maxItems") and where == "marks_px":
+        need = error.validator_value
+        return ShotError(f"{len(value)} marks are clicked, but this scale needs {need}.", f"Click {need} marks.")
+    return ShotError(f"The shot's field '{where or 'whole file'}' is not of the right form.", _FIX, field=where)
+
+
+def _build(form: Mapping[str, Any]) -> Shot:
+    known = shot_schema()["properties"]
+    lengths = {name: form[key] * MM_PER_INCH for key, name in _LENGTHS.items() if key in form}
+    weight = form.get("scale_reading_lb")
+    return Shot(
+        state=form["state"],
+        upper_limb=form["upper_limb"],
+        back=form["back"],
+        scale=_build_scale(form["scale"]),
+        marks_px=tuple(_point(mark) for mark in form.get("marks_px", ())),
+        clicks={name: _point(point) for name, point in form.get("clicks", {}).items()},
+        draw_weight_n=None if weight is None else newtons_from_pounds(weight),
+        minutes_since_unstrung=form.get("minutes_since_unstrung"),
+        notes=form.get("notes", ""),
+        photo_name=form.get("photo"),
+        other={key: value for key, value in form.items() if key not in known},
+        **lengths,
+    )
+
+
+def _build_scale(form: Mapping[str, Any]) -> Scale:
+    lengths = {name: form[key] * MM_PER_INCH for key, name in _SCALE_LENGTHS.items() if key in form}
+    centres = form.get("centres_in")
+    tags = centres and {int(tag): (x * MM_PER_INCH, y * MM_PER_INCH) for tag, (x, y) in centres.items()}
+    return Scale(kind=form["kind"], tag_centres_mm=tags, **lengths)
+
+
+def _scale_form(scale: Scale) -> dict[str, Any]:
+    form: dict[str, Any] = {"kind": scale.kind}
+    form |= {key: _inches(getattr(scale, name)) for key, name in _SCALE_LENGTHS.items()}
+    if scale.tag_centres_mm is not None:
+        form["centres_in"] = {str(tag): [_inches(x), _inches(y)] for tag, (x, y) in scale.tag_centres_mm.items()}
+    return {key: value for key, value in form.items() if value is not None}
+
+
+def _inches(mm: float | None) -> float | None:
+    return None if mm is None else round(mm / MM_PER_INCH, 9)
+
+
+def _point(pair: list[float]) -> Point:
+    return (float(pair[0]), float(pair[1]))
+
+
+def _check_sense(shot: Shot) -> None:
+    """What a schema cannot say: fields that contradict each other."""
+    level = shot.upper_limb in ("left", "right")
+    if level != (shot.back in ("up", "down")):
+        way = "up or down" if level else "left or right"
+        raise ShotError(
+            f"The upper limb points {shot.upper_limb} and the back looks {shot.back}, which no bow can do.",
+            f"With the upper limb at the {shot.upper_limb}, the back looks {way}.",
+        )
+    if shot.handle_mm > shot.nock_to_nock_mm / 2:
+        raise ShotError(
+            f"The handle ({shot.handle_mm / MM_PER_INCH:g} in) is longer than half the bow.",
+            "Give the length of grip plus fades, and the bow's length from nock to nock.",
+        )
+    if shot.upper_limb_length_mm is not None and shot.upper_limb_length_mm >= shot.nock_to_nock_mm:
+        raise ShotError("The upper limb is longer than the whole bow.", "Give it from the handle's centre to the nock.")
+    _check_tags(shot.scale)
+    _check_marks(shot)
+
+
+def _check_tags(scale: Scale) -> None:
+    centres = list((scale.tag_centres_mm or {}).items())
+    for i, (tag, here) in enumerate(centres):
+        for other, there in centres[i + 1 :]:
+            if scale.side_mm is not None and math.dist(here, there) < scale.side_mm:
+                raise ShotError(
+                    f"The centres given for tags {tag} and {other} lie closer together than one tag is wide.",
+                    "Measure the distances between the tags' centres again.",
+                )
+
+
+def _check_marks(shot: Shot) -> None:
+    marks = shot.marks_px
+    for i, mark in enumerate(marks):
+        if any(math.dist(mark, other) < MIN_MARK_DISTANCE_PX for other in marks[i + 1 :]):
+            raise ShotError("Two of the clicked marks lie on top of each other.", "Click marks that are far apart.")
+    if shot.scale.kind == "four_marks" and not _in_order(marks, shot.scale):
+        raise ShotError(
+            "The four marks are not in order round the board.",
+            "Click them clockwise from the top left as the board hangs: top left, top right, bottom right, bottom left.",
+        )
+
+
+def _in_order(marks: tuple[Point, ...], scale: Scale) -> bool:
+    """Whether four marks run clockwise round a convex figure, the board's longer side along the picture's longer."""
+    steps = [(b[0] - a[0], b[1] - a[1]) for a, b in zip(marks, (*marks[1:], marks[0]), strict=True)]
+    turns = [a[0] * b[1] - a[1] * b[0] for a, b in zip(steps, (*steps[1:], steps[0]), strict=True)]
+    if min(turns) <= 0:  # y runs down, so a clockwise turn is positive; a crossed figure turns both ways
+        return False
+    seen = (math.hypot(*steps[0]) + math.hypot(*steps[2])) / (math.hypot(*steps[1]) + math.hypot(*steps[3]))
+    assert scale.width_mm is not None and scale.height_mm is not None  # the schema requires both
+    # Started at the wrong corner, the shape reads on its side. Nearly square boards and very oblique views can't tell.
+    return abs(math.log(seen * scale.height_mm / scale.width_mm)) < math.log(2.0)
+
+
+def _check_photo(named: str, photo_name: str) -> None:
+    if Path(named).name.casefold() != Path(photo_name).name.casefold():
+        raise ShotError(
+            f"The shot belongs to {Path(named).name}, not to {Path(photo_name).name}.",
+            "Give the shot file of this photograph, or change its 'photo' field.",
+            named=named,
+            photo=photo_name,
+        )
+
+
+def _check_inside(shot: Shot, size: tuple[int, int]) -> None:
+    width, height = size
+    named = {f"mark {i}": mark for i, mark in enumerate(shot.marks_px, start=1)}
+    named |= {f"click on the {name.replace('_', ' ')}": point for name, point in shot.clicks.items()}
+    for name, (x, y) in named.items():
+        if not (-0.5 <= x <= width - 0.5 and -0.5 <= y <= height - 0.5):
+            raise ShotError(
+                f"The {name} at ({x:g}, {y:g}) lies outside the picture of {width} x {height} pixels.",
+                "Click in the upright, full-size picture.",
+                point=(x, y),
+                size=size,
+            )
