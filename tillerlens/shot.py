@@ -1,8 +1,8 @@
 """What the bowyer knows, types and clicks about one photograph, checked before any pixel is measured.
 
 The file's form (inches, pounds) is written down in ``schemas/shot.schema.json``; the ``Shot`` object is SI:
-millimetres and newtons. Points are (x, y) pixels of the upright, full-size picture, x right, y down, (0, 0) = centre
-of the top-left pixel.
+millimetres and newtons. Points are (x, y) pixels of the upright, full-size picture, x right, y down, (0, 0) =
+centre of the top-left pixel.
 """
 
 from __future__ import annotations
@@ -40,11 +40,12 @@ class Scale:
     """Where the picture's scale comes from. Lengths in mm; a field that the kind does not use is None.
 
     aruco: printed tags; ``side_mm`` of the black square, ``tag_centres_mm`` id -> (x, y), x right, y down.
-    grid: both families of lines, ``spacing_mm``. lines_and_two_marks: horizontal lines at ``spacing_mm`` and two
-    clicked marks ``marks_apart_mm`` along one horizontal. tape: ``length_mm`` between two clicked marks.
-    stick: pegs of a tillering stick, ``marks_apart_mm`` between the two clicked, ``spacing_mm`` from peg to peg.
-    four_marks: ``width_mm`` by ``height_mm``, clicked clockwise from the top left as the board hangs.
-    two_marks: two clicked points of the board, ``marks_apart_mm``. bow_length: nothing but the bow's own length.
+    grid: both families of lines, ``spacing_mm``. lines_and_two_marks: horizontal lines at ``spacing_mm`` and
+    two clicked marks ``marks_apart_mm`` along one horizontal. tape: ``length_mm`` between two clicked marks.
+    stick: pegs of a tillering stick, ``marks_apart_mm`` between the two clicked, ``spacing_mm`` from peg to
+    peg. four_marks: ``width_mm`` by ``height_mm``, clicked clockwise from the top left as the board hangs.
+    two_marks: two clicked points of the board, ``marks_apart_mm``. bow_length: nothing but the bow's own
+    length.
     """
 
     kind: ScaleKind
@@ -61,9 +62,10 @@ class Scale:
 class Shot:
     """One photograph's facts, checked. Lengths in mm, force in N, points in pixels (see the module's frame).
 
-    standoff_mm runs from the plane of the marks to the bow's mid-width plane, + toward the camera; standoff_u_mm is
-    its standard uncertainty. ``clicks`` may hold nock_upper, nock_lower, handle and hook. ``other`` keeps entries of
-    the file that this version does not know, so that writing it back loses nothing.
+    standoff_mm runs from the plane of the marks to the bow's mid-width plane, + toward the camera;
+    standoff_u_mm is its standard uncertainty. ``clicks`` may hold nock_upper, nock_lower, handle and hook.
+    ``other`` keeps entries of the file that this version does not know, so that writing it back loses
+    nothing.
     """
 
     state: State
@@ -134,8 +136,9 @@ def read_shot(
 ) -> Shot:
     """Read and check a shot from its file or from a mapping of the same form.
 
-    photo_name: the photograph it is meant for; a shot naming another one is refused. photo_size: (width, height) of
-    the upright picture in pixels; marks and clicks outside it are refused. Raises ShotError with what to correct.
+    photo_name: the photograph it is meant for; a shot naming another one is refused. photo_size: (width,
+    height) of the upright picture in pixels; marks and clicks outside it are refused. Raises ShotError with
+    what to correct.
     """
     form = dict(source) if isinstance(source, Mapping) else _load(Path(source))
     _check_form(form)
@@ -161,13 +164,18 @@ def _load(path: Path) -> dict[str, Any]:
         form = json.loads(path.read_bytes())
     except OSError as error:
         cause = (error.strerror or str(error)).lower()
-        raise ShotError(f"{path.name} cannot be opened: {cause}.", "Check the file's name and folder.") from error
+        raise ShotError(
+            f"{path.name} cannot be opened: {cause}.", "Check the file's name and folder."
+        ) from error
     except (ValueError, RecursionError) as error:
         raise ShotError(
-            f"{path.name} is not a shot file: it is not JSON ({error}).", "Save it again from the app, or mend it."
+            f"{path.name} is not a shot file: it is not JSON ({error}).",
+            "Save it again from the app, or mend it.",
         ) from error
     if not isinstance(form, dict):
-        raise ShotError(f"{path.name} is not a shot file: it holds no named fields.", "Save it again from the app.")
+        raise ShotError(
+            f"{path.name} is not a shot file: it holds no named fields.", "Save it again from the app."
+        )
     return form
 
 
@@ -179,7 +187,9 @@ def _check_form(form: Mapping[str, Any]) -> None:
     scale = form.get("scale")
     if isinstance(scale, Mapping):
         _check_spelling(scale, schema["properties"]["scale"]["properties"])
-    errors = sorted(Draft202012Validator(schema).iter_errors(form), key=lambda e: (len(e.path), str(list(e.path))))
+    errors = sorted(
+        Draft202012Validator(schema).iter_errors(form), key=lambda e: (len(e.path), str(list(e.path)))
+    )
     if errors:
         raise _in_words(errors[0])
     _check_finite(form, [])
@@ -192,13 +202,17 @@ def _check_spelling(form: Mapping[str, Any], known: Mapping[str, Any]) -> None:
             continue
         meant = difflib.get_close_matches(str(key), known, n=1, cutoff=0.8)
         if meant:
-            raise ShotError(f"The shot has a field '{key}', which is not known.", f"Write it '{meant[0]}'.", field=key)
+            raise ShotError(
+                f"The shot has a field '{key}', which is not known.", f"Write it '{meant[0]}'.", field=key
+            )
 
 
 def _check_finite(value: Any, path: list[str]) -> None:
     if isinstance(value, float) and not math.isfinite(value):
         raise ShotError(f"The shot's field '{'.'.join(path)}' is not a number.", _FIX, field=path)
-    items = value.items() if isinstance(value, Mapping) else enumerate(value) if isinstance(value, list) else ()
+    items = (
+        value.items() if isinstance(value, Mapping) else enumerate(value) if isinstance(value, list) else ()
+    )
     for key, item in items:
         _check_finite(item, [*path, str(key)])
 
@@ -207,7 +221,9 @@ def _in_words(error: Any) -> ShotError:
     """One jsonschema error as a sentence a bowyer can act on."""
     title = error.schema.get("title", "value")
     value, rule, unit = error.instance, error.validator, error.schema.get("x-unit", "")
-    where = "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in error.absolute_path).lstrip(".")
+    where = "".join(
+        f"[{part}]" if isinstance(part, int) else f".{part}" for part in error.absolute_path
+    ).lstrip(".")
     if rule in ("minimum", "maximum"):
         low, high = error.schema.get("minimum"), error.schema.get("maximum")
         text = f"The {title} is {value:g} {unit}, but can only lie between {low:g} and {high:g} {unit}."
@@ -219,13 +235,21 @@ def _in_words(error: Any) -> ShotError:
         return ShotError(f"The {title} is missing.", f"Give it as '{missing}' in the shot.", field=missing)
     if rule == "enum":
         choices = ", ".join(map(str, error.validator_value))
-        return ShotError(f"The {title} cannot be {value!r}.", f"Choose one of: {choices}.", field=where, value=value)
+        return ShotError(
+            f"The {title} cannot be {value!r}.", f"Choose one of: {choices}.", field=where, value=value
+        )
     if rule == "const":
-        return ShotError(f"The {title} is {value!r}, which is not known here.", f"It must be {error.validator_value!r}.")
+        return ShotError(
+            f"The {title} is {value!r}, which is not known here.", f"It must be {error.validator_value!r}."
+        )
     if rule in ("minItems", "maxItems") and where == "marks_px":
         need = error.validator_value
-        return ShotError(f"{len(value)} marks are clicked, but this scale needs {need}.", f"Click {need} marks.")
-    return ShotError(f"The shot's field '{where or 'whole file'}' is not of the right form.", _FIX, field=where)
+        return ShotError(
+            f"{len(value)} marks are clicked, but this scale needs {need}.", f"Click {need} marks."
+        )
+    return ShotError(
+        f"The shot's field '{where or 'whole file'}' is not of the right form.", _FIX, field=where
+    )
 
 
 def _build(form: Mapping[str, Any]) -> Shot:
@@ -259,7 +283,9 @@ def _scale_form(scale: Scale) -> dict[str, Any]:
     form: dict[str, Any] = {"kind": scale.kind}
     form |= {key: _inches(getattr(scale, name)) for key, name in _SCALE_LENGTHS.items()}
     if scale.tag_centres_mm is not None:
-        form["centres_in"] = {str(tag): [_inches(x), _inches(y)] for tag, (x, y) in scale.tag_centres_mm.items()}
+        form["centres_in"] = {
+            str(tag): [_inches(x), _inches(y)] for tag, (x, y) in scale.tag_centres_mm.items()
+        }
     return {key: value for key, value in form.items() if value is not None}
 
 
@@ -286,7 +312,9 @@ def _check_sense(shot: Shot) -> None:
             "Give the length of grip plus fades, and the bow's length from nock to nock.",
         )
     if shot.upper_limb_length_mm is not None and shot.upper_limb_length_mm >= shot.nock_to_nock_mm:
-        raise ShotError("The upper limb is longer than the whole bow.", "Give it from the handle's centre to the nock.")
+        raise ShotError(
+            "The upper limb is longer than the whole bow.", "Give it from the handle's centre to the nock."
+        )
     _check_tags(shot.scale)
     _check_marks(shot)
 
@@ -306,23 +334,28 @@ def _check_marks(shot: Shot) -> None:
     marks = shot.marks_px
     for i, mark in enumerate(marks):
         if any(math.dist(mark, other) < MIN_MARK_DISTANCE_PX for other in marks[i + 1 :]):
-            raise ShotError("Two of the clicked marks lie on top of each other.", "Click marks that are far apart.")
+            raise ShotError(
+                "Two of the clicked marks lie on top of each other.", "Click marks that are far apart."
+            )
     if shot.scale.kind == "four_marks" and not _in_order(marks, shot.scale):
         raise ShotError(
             "The four marks are not in order round the board.",
-            "Click them clockwise from the top left as the board hangs: top left, top right, bottom right, bottom left.",
+            "Click top left, top right, bottom right, bottom left, as the board hangs.",
         )
 
 
 def _in_order(marks: tuple[Point, ...], scale: Scale) -> bool:
-    """Whether four marks run clockwise round a convex figure, the board's longer side along the picture's longer."""
+    """Whether four marks run clockwise round a convex figure, the board's longer side along the picture's
+    longer.
+    """
     steps = [(b[0] - a[0], b[1] - a[1]) for a, b in zip(marks, (*marks[1:], marks[0]), strict=True)]
     turns = [a[0] * b[1] - a[1] * b[0] for a, b in zip(steps, (*steps[1:], steps[0]), strict=True)]
     if min(turns) <= 0:  # y runs down, so a clockwise turn is positive; a crossed figure turns both ways
         return False
     seen = (math.hypot(*steps[0]) + math.hypot(*steps[2])) / (math.hypot(*steps[1]) + math.hypot(*steps[3]))
     assert scale.width_mm is not None and scale.height_mm is not None  # the schema requires both
-    # Started at the wrong corner, the shape reads on its side. Nearly square boards and very oblique views can't tell.
+    # Started at the wrong corner, the shape reads on its side. Nearly square boards and very oblique views
+    # can't tell.
     return abs(math.log(seen * scale.height_mm / scale.width_mm)) < math.log(2.0)
 
 

@@ -1,8 +1,8 @@
 """Inches, pounds and grains at the edges; millimetres, newtons and kilograms inside.
 
-Every conversion constant is exact by definition: the inch (25.4 mm) and the avoirdupois pound (0.45359237 kg) by the
-international agreement of 1959 (Federal Register 59-5442), the grain as 1/7000 of that pound, and standard gravity
-(9.80665 m/s2) by the 3rd CGPM, 1901.
+Every conversion constant is exact by definition: the inch (25.4 mm) and the avoirdupois pound (0.45359237 kg)
+by the international agreement of 1959 (Federal Register 59-5442), the grain as 1/7000 of that pound, and
+standard gravity (9.80665 m/s2) by the 3rd CGPM, 1901.
 """
 
 from __future__ import annotations
@@ -52,8 +52,9 @@ def grains_from_kg(kg: float) -> float:
 def format_inches(mm: float, denominator: int = 16) -> str:
     """Millimetres as the nearest ruler fraction: ``28 3/16"``; ``unknown`` for NaN.
 
-    The whole length is rounded to the ruler's divisions first and reduced afterwards, so 1.999 in reads ``2"`` and
-    not ``1 16/16"``, and -0.01 in reads ``0"`` and not ``-0"``. Half a division rounds away from zero.
+    The whole length is rounded to the ruler's divisions first and reduced afterwards, so 1.999 in reads
+    ``2"`` and not ``1 16/16"``, and -0.01 in reads ``0"`` and not ``-0"``. Half a division rounds away from
+    zero.
     """
     if not math.isfinite(mm):
         return UNKNOWN
@@ -84,7 +85,9 @@ def format_grains(kg: float) -> str:
 _GLYPHS = {"½": "1/2", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}
 _NUMBER = r"(?:\d+\.?\d*|\.\d+)"
 _FRACTION = r"\d+\s*/\s*\d+"
-_AMOUNT = rf"(?:(?P<whole>\d+)(?:\s+|\s*-\s*)(?P<part>{_FRACTION})|(?P<fraction>{_FRACTION})|(?P<number>{_NUMBER}))"
+_AMOUNT = (
+    rf"(?:(?P<whole>\d+)(?:\s+|\s*-\s*)(?P<part>{_FRACTION})|(?P<fraction>{_FRACTION})|(?P<number>{_NUMBER}))"
+)
 _FEET = re.compile(rf"(?P<feet>{_NUMBER})\s*(?:'|ft|feet|foot)\s*(?P<rest>.*)", re.DOTALL)
 _LENGTH = re.compile(rf"{_AMOUNT}\s*(?P<unit>\"|''|inches|inch|in\.?|mm|cm|m)?")
 _MM_PER = {"mm": 1.0, "cm": 10.0, "m": 1000.0}
@@ -93,7 +96,8 @@ _NEWTONS_PER = {"n": 1.0, "kg": STANDARD_GRAVITY}
 
 
 def parse_length(text: str) -> float:
-    """Millimetres from what a person writes: ``28 3/16"``, ``28-1/2in``, ``28.25``, ``5/8``, ``5'6"``, ``71.5 cm``.
+    """Millimetres from what a person writes: ``28 3/16"``, ``28-1/2in``, ``28.25``, ``5/8``, ``5'6"``, ``71.5
+    cm``.
 
     A bare number is inches. Raises ShotError for anything else.
     """
@@ -127,11 +131,17 @@ def _sign_and_clean(text: str) -> tuple[float, str]:
 
 
 def _parse(
-    pattern: re.Pattern[str], clean: str, text: str, units: dict[str, float], bare: float, what: str, example: str
+    pattern: re.Pattern[str],
+    clean: str,
+    text: str,
+    units: dict[str, float],
+    bare: float,
+    what: str,
+    example: str,
 ) -> float:
     match = pattern.fullmatch(clean)
     if match is None:
-        raise ShotError(f"'{text}' is not a {what}.", f"Write it like {example}.", text=text)
+        raise ShotError(f"'{text}' is not a {what}.", f"Write it like {example}.", given=text)
     try:
         if match["number"] is not None:
             amount = float(match["number"])
@@ -139,5 +149,5 @@ def _parse(
             fraction = Fraction(re.sub(r"\s", "", match["part"] or match["fraction"]))
             amount = float(int(match["whole"] or 0) + fraction)
     except ZeroDivisionError as error:
-        raise ShotError(f"'{text}' divides by zero.", f"Write it like {example}.", text=text) from error
+        raise ShotError(f"'{text}' divides by zero.", f"Write it like {example}.", given=text) from error
     return amount * units.get(match["unit"] or "", bare)

@@ -1,7 +1,7 @@
 """Picture files turned into one kind of array: upright, sRGB, 8 bits, decoded once.
 
-Frame: pixel coordinates are (x, y), x right, y down, (0, 0) = centre of the top-left pixel of the *upright* picture;
-arrays are indexed [row, column] = [y, x].
+Frame: pixel coordinates are (x, y), x right, y down, (0, 0) = centre of the top-left pixel of the *upright*
+picture; arrays are indexed [row, column] = [y, x].
 """
 
 from __future__ import annotations
@@ -26,6 +26,14 @@ MAX_MEGAPIXELS = 100
 MIN_SIDE_PX = 400
 SMALL_LONG_SIDE_PX = 1600  # 2 m of board on 1600 px is 1.25 mm a pixel: a 1/8 in difference is 2.5 px
 STRETCHED_ASPECT = 2.4  # no phone sensor is longer; a sweep panorama or a narrow cutting is
+DARK_LEVEL, BRIGHT_LEVEL = 60, 250  # of 255
+BLOWN_SHARE = 0.4  # of the picture; a white wall in the sun, with the bow's bright edges lost in it
+BLUR_SHARE = 1 / 1500  # of the long side, as read by edge_blur_px: 2 px on 3024 px
+_REBLUR_PX = (1.0, 2.5)  # standard deviations of the two blurs that are added
+_BLUR_LONG_SIDE_PX = 2400  # larger pictures are halved first: blur worth a flag survives that
+_CLEAREST_EDGES = 0.02  # share of all edge pixels
+_FAINTEST_EDGE = 4.0  # grey levels per pixel; below this it is noise
+_FEWEST_EDGE_PX = 50
 DIAGONAL_35MM = math.hypot(36.0, 24.0)  # mm, of the 35 mm frame that EXIF focal lengths are quoted for
 FOCAL_RELATIVE_U = 0.05  # spread of true against quoted phone focal lengths (common practice, no source)
 SENSOR_ASPECT = 4 / 3  # of nearly every phone sensor (common practice, no source)
@@ -41,7 +49,7 @@ _SUFFIXES = {
     "WEBP": {".webp"},
 }
 _HEIC_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"}
-# Pillow and libheif hold several times the array while they decode: one picture at a time keeps memory bounded.
+# Pillow and libheif hold several times the array while they decode: one picture at a time bounds the memory.
 _DECODING = threading.Lock()
 
 
@@ -49,8 +57,8 @@ _DECODING = threading.Lock()
 class Photo:
     """One decoded picture. ``rgb`` is read-only; two photos are the same picture when their ``sha256`` agree.
 
-    rgb: (H, W, 3) uint8, sRGB, upright, C-contiguous. sha256: of the file's bytes. name: the file's name, for people.
-    exif_focal_px: the lens's focal length in pixels of this picture as the camera quotes it, or None;
+    rgb: (H, W, 3) uint8, sRGB, upright, C-contiguous. sha256: of the file's bytes. name: the file's name, for
+    people. exif_focal_px: the lens's focal length in pixels of this picture as the camera quotes it, or None;
     exif_focal_u_px: its standard uncertainty. orientation: the EXIF tag (1-8) that was found and undone.
     format: JPEG, PNG, HEIC or WEBP, told from the bytes. notes: harmless oddities met while reading.
     """
@@ -76,8 +84,8 @@ class Photo:
 def read_photo(source: Path | bytes, name: str = "") -> Photo:
     """Read one photograph from a file or from its bytes.
 
-    ``name`` is what errors call the picture; it defaults to the file's own name. Raises PhotoError, with what to do,
-    for everything that is not one usable photograph of at most 100 megapixels.
+    ``name`` is what errors call the picture; it defaults to the file's own name. Raises PhotoError, with what
+    to do, for everything that is not one usable photograph of at most 100 megapixels.
     """
     if isinstance(source, bytes):
         data, name = source, name or "the picture"
@@ -87,7 +95,9 @@ def read_photo(source: Path | bytes, name: str = "") -> Photo:
             data = Path(source).read_bytes()
         except OSError as error:
             cause = (error.strerror or str(error)).lower()
-            raise PhotoError(f"{name} cannot be opened: {cause}.", "Check the file's name and folder.") from error
+            raise PhotoError(
+                f"{name} cannot be opened: {cause}.", "Check the file's name and folder."
+            ) from error
     kind = _sniff(data, name)
     notes = _note_suffix(kind, name)
     with _DECODING:
@@ -111,7 +121,9 @@ def _sniff(data: bytes, name: str) -> str:
         if data[8:12] in _HEIC_BRANDS:
             return "HEIC"
         if data[8:12] not in (b"avif", b"avis"):
-            raise PhotoError(f"{name} is a video, not a photograph.", "Choose a photograph as JPEG, PNG or HEIC.")
+            raise PhotoError(
+                f"{name} is a video, not a photograph.", "Choose a photograph as JPEG, PNG or HEIC."
+            )
     if data[:4] == b"GIF8":
         raise PhotoError(f"{name} is a GIF, which keeps too few colours and may move.", _ASK_ORIGINAL)
     raise PhotoError(f"{name} is not a photograph in a form that can be read.", _ASK_ORIGINAL)
@@ -133,7 +145,7 @@ def _decode(
 
     formats = {"JPEG": ["JPEG", "MPO"], "HEIC": ["HEIF"]}.get(kind, [kind])
     if kind == "HEIC":
-        from pillow_heif import register_heif_opener  # type: ignore[import-untyped]
+        from pillow_heif import register_heif_opener
 
         register_heif_opener()
     damaged = f"{name} is damaged or cut off"
@@ -179,9 +191,10 @@ def _check_size(size: tuple[int, int], name: str) -> None:
 
 
 def _check_single(image: PillowImage, kind: str, name: str) -> None:
-    """Phones put thumbnails and depth maps behind a still; only formats that *play* their frames are refused."""
-    if kind in ("PNG", "WEBP") and getattr(image, "n_frames", 1) > 1:
-        raise PhotoError(f"{name} is a moving picture with {image.n_frames} frames.", _ASK_ORIGINAL)
+    """Phones put thumbnails and depth maps behind a still; only formats that *play* frames are refused."""
+    frames = int(getattr(image, "n_frames", 1))
+    if kind in ("PNG", "WEBP") and frames > 1:
+        raise PhotoError(f"{name} is a moving picture with {frames} frames.", _ASK_ORIGINAL)
 
 
 def _orientation(image: PillowImage) -> int:
@@ -223,7 +236,9 @@ def _apply_profile(image: PillowImage, profile: bytes, name: str, notes: list[Re
         source = ImageCms.ImageCmsProfile(io.BytesIO(profile))
         converted = ImageCms.profileToProfile(image, source, ImageCms.createProfile("sRGB"), outputMode="RGB")
     except (ImageCms.PyCMSError, OSError) as error:
-        notes.append(Reason("colours", f"The colour profile of {name} cannot be read ({error}); colours may be off."))
+        notes.append(
+            Reason("colours", f"The colour profile of {name} cannot be read ({error}); colours may be off.")
+        )
         return image
     assert converted is not None  # only None when converting in place
     return converted
@@ -232,10 +247,11 @@ def _apply_profile(image: PillowImage, profile: bytes, name: str, notes: list[Re
 def _focal_prior(exif: dict[int, Any], width: int, height: int) -> tuple[float | None, float | None]:
     """Focal length in pixels and its standard uncertainty, from the 35 mm-equivalent in the EXIF entries.
 
-    f35 / 43.27 mm times the picture's diagonal. Three things widen it: makers round and differ (5 %); the quoted
-    value may belong to the whole 4:3 sensor, of which another aspect is a cutting; and whether it includes a digital
-    zoom is not agreed between makers, so both readings are covered. A picture whose shape differs from the one the
-    camera recorded has been cropped: then nothing is known, not even the principal point.
+    f35 / 43.27 mm times the picture's diagonal. Three things widen it: makers round and differ (5 %); the
+    quoted value may belong to the whole 4:3 sensor, of which another aspect is a cutting; and whether it
+    includes a digital zoom is not agreed between makers, so both readings are covered. A picture whose shape
+    differs from the one the camera recorded has been cropped: then nothing is known, not even the principal
+    point.
     """
     f35 = _positive(exif.get(_TAG_FOCAL_35MM))
     if f35 is None or _is_cropped(exif, width, height):
@@ -244,13 +260,14 @@ def _focal_prior(exif: dict[int, Any], width: int, height: int) -> tuple[float |
     parts = [FOCAL_RELATIVE_U, _aspect_doubt(max(width, height) / min(width, height))]
     zoom = _positive(exif.get(_TAG_DIGITAL_ZOOM)) or 1.0
     if zoom > 1.0:
-        parts.append((zoom - 1) / (zoom + 1))  # half the distance between f and zoom * f, relative to their middle
+        # Half the distance between f and zoom * f, relative to their middle.
+        parts.append((zoom - 1) / (zoom + 1))
         focal *= (1 + zoom) / 2
     return focal, focal * math.hypot(*parts)
 
 
 def _aspect_doubt(aspect: float) -> float:
-    """Relative difference between this picture's diagonal and that of the 4:3 frame it would have been cut from."""
+    """Relative difference between this picture's diagonal and that of the 4:3 frame it may be cut from."""
     if aspect >= SENSOR_ASPECT:
         return 1 - math.hypot(1, 1 / aspect) / math.hypot(1, 1 / SENSOR_ASPECT)
     return 1 - math.hypot(aspect, 1) / math.hypot(SENSOR_ASPECT, 1)
@@ -270,3 +287,94 @@ def _positive(value: Any) -> float | None:
     except (TypeError, ValueError, ZeroDivisionError):
         return None  # absent, or not a number: the same as not known
     return number if math.isfinite(number) and number > 0 else None
+
+
+def judge(photo: Photo) -> list[Reason]:
+    """Doubts about the picture as a whole: blur, light, size, shape. Empty when it is fit to measure.
+
+    These are flags, not refusals: the tracer may still find a bow in a poor picture, with a wider interval.
+    """
+    import cv2
+    import numpy as np
+
+    grey = np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+    return [*photo.notes, *_judge_shape(photo), *_judge_light(grey[::4, ::4]), *_judge_blur(grey)]
+
+
+def _judge_shape(photo: Photo) -> list[Reason]:
+    long, short = max(photo.width, photo.height), min(photo.width, photo.height)
+    reasons = []
+    if long < SMALL_LONG_SIDE_PX:
+        text = f"The picture is only {photo.width} x {photo.height} pixels, so small differences do not show."
+        reasons.append(Reason("small", text, "Use the phone's original, not a messenger's copy."))
+    if long / short > STRETCHED_ASPECT:
+        text = f"The picture is {long / short:.1f} times as long as high; a panorama bends straight lines."
+        reasons.append(Reason("stretched", text, "Take one ordinary photograph from further back."))
+    return reasons
+
+
+def _judge_light(grey: NDArray[np.uint8]) -> list[Reason]:
+    import numpy as np
+
+    if np.percentile(grey, 95) < DARK_LEVEL:
+        text = "The picture is too dark to tell the bow's edges."
+        return [Reason("dark", text, "Add light, or use the flash.")]
+    share = float(np.mean(grey >= BRIGHT_LEVEL))
+    if share > BLOWN_SHARE:
+        text = f"{share:.0%} of the picture is blown out to white."
+        remedy = "Tap the bow on the screen to set the exposure, or turn the light away."
+        return [Reason("overexposed", text, remedy)]
+    return []
+
+
+def _judge_blur(grey: NDArray[np.uint8]) -> list[Reason]:
+    blur = edge_blur_px(grey)
+    if math.isnan(blur):
+        text = "The picture shows nothing with a clear edge."
+        return [Reason("no_edges", text, "Focus on the bow and retake it.")]
+    if blur > BLUR_SHARE * max(grey.shape):
+        text = f"The picture is blurred: even its clearest edges are about {2 * blur:.0f} pixels wide."
+        return [Reason("blurred", text, "Rest the phone on something, tap the bow to focus, and retake it.")]
+    return []
+
+
+def edge_blur_px(grey: NDArray[np.uint8]) -> float:
+    """Standard deviation, in pixels, of the blur on the picture's clearest edges; NaN where none is clear.
+
+    grey: (H, W) uint8. A step blurred by s has a gradient that falls by sqrt((s^2 + b^2) / (s^2 + a^2)) when
+    the blur added to it grows from a to b; solved for s. The lower quartile over the strongest edges counts,
+    since a sharp picture has soft things in it too. Formula: Zhuo and Sim, Pattern Recognition 44 (2011)
+    1852-1858. Thin lines fall faster than steps and read sharper than they are, so this is a lower bound;
+    blur along an edge does not show.
+    """
+    import cv2
+    import numpy as np
+
+    halvings = max(0, math.ceil(math.log2(max(grey.shape) / _BLUR_LONG_SIDE_PX)))
+    k = 2**halvings
+    small = grey
+    if halvings:
+        resized = cv2.resize(grey, None, fx=1 / k, fy=1 / k, interpolation=cv2.INTER_AREA)
+        small = np.asarray(resized, dtype=np.uint8)
+    a, b = _REBLUR_PX
+    first, second = _gradient(small, a), _gradient(small, b)
+    ridge = first >= cv2.dilate(first, np.ones((3, 3), np.uint8))
+    least = max(float(np.quantile(first[ridge], 1 - _CLEAREST_EDGES)), _FAINTEST_EDGE)
+    chosen = ridge & (first >= least)
+    if np.count_nonzero(chosen) < _FEWEST_EDGE_PX:
+        return math.nan
+    fall2 = (first[chosen] / np.maximum(second[chosen], 1e-6)) ** 2
+    # A gradient that hardly falls belongs to an edge blurrier than can be told: the cap is 20 px.
+    variance = np.where(fall2 > 1, (b * b - fall2 * a * a) / np.maximum(fall2 - 1, 1e-6), 400.0)
+    return float(k * np.quantile(np.sqrt(np.clip(variance, 0.0, 400.0)), 0.25))
+
+
+def _gradient(grey: NDArray[np.uint8], blur_px: float) -> NDArray[np.float32]:
+    """Size of the grey gradient, levels per pixel, after a Gaussian blur."""
+    import cv2
+    import numpy as np
+
+    blurred = cv2.GaussianBlur(grey, (0, 0), blur_px)
+    across = cv2.Scharr(blurred, cv2.CV_32F, 1, 0, scale=1 / 32)  # Scharr's weights sum to 32
+    down = cv2.Scharr(blurred, cv2.CV_32F, 0, 1, scale=1 / 32)
+    return np.asarray(cv2.magnitude(across, down), dtype=np.float32)
