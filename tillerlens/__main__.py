@@ -1,0 +1,6 @@
+"""``python -m tillerlens``: the command line, from a checkout or an installation."""
+
+from tillerlens.cli import main
+
+if __name__ == "__main__":
+    main()
