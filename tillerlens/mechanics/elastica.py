@@ -195,7 +195,7 @@ def limb_shape(chain: Chain, moment: Floats, side: int) -> LimbShape:
     turn = chain.bend + chain.give * moment
     x, w, link = outward_path(chain, turn)
     n = link.size
-    s = np.arange(n + 1) * chain.step
+    s = np.asarray(np.arange(n + 1) * chain.step, float)
     kappa = np.interp(s, chain.limb.s, chain.limb.kappa0) + moment / np.interp(s, chain.limb.s, chain.limb.ei)
     # a joint's own angle is midway between its links; at the nock half a cell of natural bend remains, and
     # the small bend of its load

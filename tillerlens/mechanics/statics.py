@@ -66,7 +66,7 @@ class Equilibrium:
     ``draw_back``: back of the handle to that point along y; ``gap_belly``: belly of the handle to it (the
     brace height of a braced bow). ``weight``: pull along the stick's line. ``pull``: the hook's way along
     that line, from the height of the handle's centre; it differs from the draw only where the handle rocks.
-    ``rock``: turn of the handle on its cradle, positive when the upper limb goes down. ``string_angle_*``:
+    ``rock``: turn of the handle on its cradle, positive when the upper limb rises. ``string_angle_*``:
     inside angle at the nock. ``energy``: stored in both limbs over their natural shape.
     """
 
