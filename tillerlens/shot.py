@@ -372,7 +372,8 @@ def _check_photo(named: str, photo_name: str) -> None:
 def _check_inside(shot: Shot, size: tuple[int, int]) -> None:
     width, height = size
     named = {f"mark {i}": mark for i, mark in enumerate(shot.marks_px, start=1)}
-    named |= {f"click on the {name.replace('_', ' ')}": point for name, point in shot.clicks.items()}
+    clicks = shot_schema()["properties"]["clicks"]["properties"]
+    named |= {clicks.get(name, {}).get("title", f"click {name}"): at for name, at in shot.clicks.items()}
     for name, (x, y) in named.items():
         if not (-0.5 <= x <= width - 0.5 and -0.5 <= y <= height - 0.5):
             raise ShotError(

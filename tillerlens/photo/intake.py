@@ -143,7 +143,7 @@ def _decode(
     import numpy as np
     from PIL import Image, ImageOps, UnidentifiedImageError
 
-    formats = {"JPEG": ["JPEG", "MPO"], "HEIC": ["HEIF"]}.get(kind, [kind])
+    formats = ["HEIF" if kind == "HEIC" else kind]  # Pillow opens an MPO through its JPEG reader
     if kind == "HEIC":
         from pillow_heif import register_heif_opener
 
