@@ -228,12 +228,13 @@ def _to_srgb(image: PillowImage, name: str, notes: list[Reason]) -> PillowImage:
 
 
 def _apply_profile(image: PillowImage, profile: bytes, name: str, notes: list[Reason]) -> PillowImage:
-    if b"sRGB" in profile or "sRGB".encode("utf-16-be") in profile:
-        return image
     from PIL import ImageCms
 
     try:
         source = ImageCms.ImageCmsProfile(io.BytesIO(profile))
+        # "Display P3 Gamut with sRGB Transfer" is another profile: only one that begins so is sRGB itself.
+        if image.mode == "RGB" and (source.profile.profile_description or "").startswith("sRGB"):
+            return image
         converted = ImageCms.profileToProfile(image, source, ImageCms.createProfile("sRGB"), outputMode="RGB")
     except (ImageCms.PyCMSError, OSError) as error:
         notes.append(
