@@ -1,0 +1,111 @@
+"""Two small networks that propose where the bow, its string and its cast shadow are.
+
+They only propose: the sub-pixel edges, the score and the refusal belong to the geometry that reads these maps. Both were
+trained on scenes that `training/` draws, and run on OpenCV's own dnn module.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+FINDER_LONG_SIDE = 1024
+"""Pixels of the longer side of the picture that the finder sees."""
+
+STRIP_ACROSS = 64
+"""Samples across a strip."""
+
+_STRIDE = 2
+_FINDER_MULTIPLE = 64
+_STRIP_MULTIPLE = 32
+
+
+@dataclass(frozen=True)
+class FinderMaps:
+    """What the finder saw in a whole picture.
+
+    limb, string, shadow: (h, w) float32 probabilities 0-1. limb is the visible bow body with its grip; shadow is what
+    bow and string cast.
+    k: (kx, ky), full picture pixels per map pixel, the same but for rounding.
+    """
+
+    limb: NDArray[np.float32]
+    string: NDArray[np.float32]
+    shadow: NDArray[np.float32]
+    k: tuple[float, float]
+
+    def to_full(self, map_xy: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Map pixels (..., 2) to full picture pixels (..., 2); (0, 0) is the centre of the top-left pixel in both."""
+        k = np.asarray(self.k)
+        full: NDArray[np.float64] = (np.asarray(map_xy, float) + 0.5) * k - 0.5
+        return full
+
+    def to_map(self, full_xy: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Full picture pixels (..., 2) to map pixels (..., 2)."""
+        k = np.asarray(self.k)
+        on_map: NDArray[np.float64] = (np.asarray(full_xy, float) + 0.5) / k - 0.5
+        return on_map
+
+
+@dataclass(frozen=True)
+class StripMaps:
+    """What the silhouette network saw in a straightened strip: (64, n) float32 probabilities 0-1.
+
+    inside: between the bow's two silhouettes; string: the bowstring; shadow: cast by bow or string.
+    """
+
+    inside: NDArray[np.float32]
+    string: NDArray[np.float32]
+    shadow: NDArray[np.float32]
+
+
+@cache
+def _network(name: str) -> cv2.dnn.Net:
+    data = files("tillerlens.trace").joinpath("models", name).read_bytes()
+    return cv2.dnn.readNetFromONNX(np.frombuffer(data, np.uint8))
+
+
+def _run(name: str, picture: NDArray[np.uint8], multiple: int) -> NDArray[np.float32]:
+    """Pad (h, w, 3) to a multiple at the right and bottom, run, return the maps (3, h', w') with the padding on."""
+    h, w = picture.shape[:2]
+    padded = cv2.copyMakeBorder(picture, 0, -h % multiple, 0, -w % multiple, cv2.BORDER_REPLICATE)
+    blob = np.ascontiguousarray(padded.transpose(2, 0, 1)[None], np.float32)
+    net = _network(name)
+    net.setInput(blob)
+    return np.asarray(net.forward()[0], np.float32)
+
+
+def find_maps(rgb: NDArray[np.uint8]) -> FinderMaps:
+    """Look over a whole upright picture (h, w, 3) uint8 RGB for the bow, its string and its shadow."""
+    if rgb.ndim != 3 or rgb.shape[2] != 3 or rgb.dtype != np.uint8:
+        raise ValueError("the picture must be (h, w, 3) uint8 RGB")
+    h, w = rgb.shape[:2]
+    scale = FINDER_LONG_SIDE / max(h, w)
+    size = max(_STRIDE, round(w * scale)), max(_STRIDE, round(h * scale))
+    # Averaging on the way down keeps a thin string grey instead of dotted.
+    how = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
+    small = np.asarray(cv2.resize(rgb, size, interpolation=how), np.uint8)
+    maps = _run("finder.onnx", small, _FINDER_MULTIPLE)
+    map_w, map_h = -(-size[0] // _STRIDE), -(-size[1] // _STRIDE)
+    limb, string, shadow = (np.ascontiguousarray(m[:map_h, :map_w]) for m in maps)
+    return FinderMaps(limb, string, shadow, (w * _STRIDE / size[0], h * _STRIDE / size[1]))
+
+
+def silhouette_maps(strip: NDArray[np.uint8]) -> StripMaps:
+    """Look at a strip (64, n, 3) uint8 RGB sampled along a coarse path of the limb.
+
+    Rows run across the path, columns along it, one step both ways. The network was trained on steps of 0.75 to 1.5
+    picture pixels with the limb about 8 to 26 steps thick, the path within 8 steps of the limb's middle.
+    """
+    if strip.ndim != 3 or strip.shape[0] != STRIP_ACROSS or strip.shape[2] != 3 or strip.dtype != np.uint8:
+        raise ValueError("the strip must be (64, n, 3) uint8 RGB")
+    n = strip.shape[1]
+    inside, string, shadow = (
+        np.ascontiguousarray(m[:, :n]) for m in _run("silhouette.onnx", strip, _STRIP_MULTIPLE)
+    )
+    return StripMaps(inside, string, shadow)

@@ -1,0 +1,1 @@
+"""Training of the bow-finding networks: own rendered scenes, network definitions, export and validation."""
