@@ -1,0 +1,82 @@
+#!/usr/bin/env python3
+"""Render the demo's photographs, or a family of others, with their exact answers (needs Mitsuba 3).
+
+    python samples/render.py [NAME ...] [--samples 48] [--draft]   the demo's pictures, into samples/
+    python samples/render.py --family 20 --seed 3 --out DIR [--size 1500x1125]
+    python samples/render.py --check                               does the truth fit the pictures?
+
+NAME.jpg is the photograph, NAME.shot.json what the bowyer would type and click, NAME.truth.json the answer.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+HERE = Path(__file__).resolve().parent
+sys.path[:0] = [str(HERE), str(HERE.parent)]
+
+from studio import check, develop, plan, stage, truth  # noqa: E402
+from studio.stage import Scene  # noqa: E402
+
+
+def make(scene: Scene, folder: Path, samples: int) -> None:
+    """Render one scene and write its three files."""
+    begun = time.time()
+    st = stage.assemble(scene)
+    rng = np.random.default_rng([scene.seed, 23])
+    shot = stage.shot(st, f"{scene.name}.jpg", rng)
+    kind = scene.scale["kind"]
+    facts = {"picture": f"{scene.name}.jpg", "kind": kind, "board": scene.board, "light": scene.light}
+    facts |= {"standoff_mm": scene.standoff, "upper_limb": scene.upper, "back": scene.back}
+    answer = truth.document(st.posed, st.place, st.camera, facts)
+    if st.marks is not None:
+        answer["marks_px"] = np.round(st.camera.project(st.marks), 3).tolist()
+    light = stage.render(st, samples)
+    picture = develop.develop(light, st.camera, rng, scene.blur, scene.grain)
+    # the focal length a phone writes: by the picture's diagonal, whole millimetres, some per cent off
+    focal35 = st.camera.focal * 43.267 / np.hypot(*scene.size) * (1 + rng.normal(0, 0.02))
+    develop.save(folder / f"{scene.name}.jpg", picture, scene.orientation, round(focal35))
+    for what, doc in (("shot", shot), ("truth", answer)):
+        (folder / f"{scene.name}.{what}.json").write_text(json.dumps(doc, indent=1) + "\n")
+    size = (folder / f"{scene.name}.jpg").stat().st_size
+    print(f"{scene.name:28s} {time.time() - begun:6.1f} s  {size / 1e6:.2f} MB", flush=True)
+
+
+def main() -> None:
+    ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    ap.add_argument("names", nargs="*", help="which of the demo's pictures (default all)")
+    ap.add_argument("--samples", type=int, default=48, help="light paths a pixel")
+    ap.add_argument(
+        "--draft", action="store_true", help="a third of the size, few paths: to look at the scene"
+    )
+    ap.add_argument("--out", type=Path, default=HERE)
+    ap.add_argument("--family", type=int, metavar="N")
+    ap.add_argument("--first", type=int, default=0, help="begin the family at this number")
+    ap.add_argument("--seed", type=int, default=1)
+    ap.add_argument("--size", default="3000x2250")
+    ap.add_argument("--check", action="store_true")
+    a = ap.parse_args()
+    stage.begin()
+    if a.check:
+        sys.exit(check.main())
+    if a.family:
+        w, h = (int(v) for v in a.size.split("x"))
+        scenes = plan.family(a.family + a.first, a.seed, (w, h))[a.first :]
+    else:
+        scenes = [s for s in plan.SAMPLES if not a.names or s.name in a.names]
+        if a.draft:
+            scenes = [replace(s, size=(s.size[0] // 3, s.size[1] // 3)) for s in scenes]
+    a.out.mkdir(parents=True, exist_ok=True)
+    for s in scenes:
+        make(s, a.out, min(a.samples, 12) if a.draft else a.samples)
+
+
+if __name__ == "__main__":
+    main()
