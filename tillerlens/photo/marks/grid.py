@@ -1,0 +1,207 @@
+"""A ruled grid on the board: crossings found, numbered by growing a lattice, then measured along every line.
+
+The crossings only number the lines. The fit itself uses the middle of the line at many places between crossings, where
+nothing else disturbs its profile.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from tillerlens.errors import ScaleError
+from tillerlens.photo.camera import Camera, CameraFit, Marks, fit_camera
+from tillerlens.photo.light import linear_light, sample
+
+Array = NDArray[np.float64]
+LINE_U_PX = 0.08
+MIN_CROSSINGS = 24
+ENOUGH_CROSSINGS = 400  # the rest of the grid follows from the fitted camera
+
+
+def line_maps(grey: NDArray[np.uint8], polarity: int = -1) -> tuple[Array, Array]:
+    """How much each pixel looks like a thin horizontal / vertical line: two (H, W) float32 maps, 0 where not at all."""
+    g = grey.astype(np.float32)
+    second = np.array([-1, 0, 2, 0, -1], np.float32) * polarity / 2
+    along = np.full(9, 1 / 9, np.float32)
+    horizontal = cv2.sepFilter2D(g, cv2.CV_32F, along, second)
+    vertical = cv2.sepFilter2D(g, cv2.CV_32F, second, along)
+    return np.maximum(horizontal, 0), np.maximum(vertical, 0)
+
+
+def _crossings(grey: NDArray[np.uint8]) -> Array:
+    """Places (N, 2) px where a horizontal and a vertical line cross, strongest first."""
+    best = np.empty((0, 2))
+    best_score = -1.0
+    for polarity in (-1, 1):
+        h, v = line_maps(grey, polarity)
+        arm = cv2.getStructuringElement(cv2.MORPH_RECT, (3, 3))
+        # a crossing: the horizontal line goes on at both sides, the vertical above and below
+        r = 6
+        hh = np.minimum(np.roll(h, r, 1), np.roll(h, -r, 1))
+        vv = np.minimum(np.roll(v, r, 0), np.roll(v, -r, 0))
+        hh, vv = cv2.dilate(hh, arm), cv2.dilate(vv, arm)
+        score = cv2.GaussianBlur(np.minimum(hh, vv), (0, 0), 1.2)
+        score[:r], score[-r:], score[:, :r], score[:, -r:] = 0, 0, 0, 0
+        peak = (score == cv2.dilate(score, cv2.getStructuringElement(cv2.MORPH_RECT, (9, 9)))) & (score > 4)
+        ys, xs = np.nonzero(peak)
+        s = score[ys, xs]
+        clear = s > 0.4 * np.sort(s)[-max(1, min(150, len(s) // 4)) :].mean() if len(s) else s > 0
+        xs, ys, s = xs[clear], ys[clear], s[clear]
+        order = np.argsort(-s)[:3000]
+        if len(order) > 20 and float(np.sort(s)[-len(s) // 3 :].sum()) > best_score:
+            best_score = float(np.sort(s)[-len(s) // 3 :].sum())
+            best = np.column_stack([xs, ys])[order].astype(float)
+    return best
+
+
+def _grow(points: Array) -> tuple[Array, NDArray[np.intp]]:
+    """Number the crossings: returns lattice places (M, 2) px and (M, 2) integer indices of the largest lattice found."""
+    from scipy.spatial import cKDTree
+
+    tree = cKDTree(points)
+    best: tuple[Array, NDArray[np.intp]] = (np.empty((0, 2)), np.empty((0, 2), np.intp))
+    rng = np.random.default_rng(0)
+    tried = 0
+    for seed in rng.permutation(len(points))[:80]:
+        near = tree.query(points[seed], k=min(9, len(points)))[1][1:]
+        d = points[near] - points[seed]
+        right = [q for q in d if q[0] > 0 and abs(q[1]) < 0.35 * q[0]]
+        down = [q for q in d if q[1] > 0 and abs(q[0]) < 0.35 * q[1]]
+        if not right or not down:
+            continue
+        i, j = min(right, key=lambda q: float(np.hypot(*q))), min(down, key=lambda q: float(np.hypot(*q)))
+        if not 0.6 < np.hypot(*i) / np.hypot(*j) < 1.67:
+            continue
+        got = _grow_from(points, tree, int(seed), i, j)
+        tried += 1
+        if len(got[0]) > len(best[0]):
+            best = got
+        if len(best[0]) >= min(ENOUGH_CROSSINGS, 0.5 * len(points)) or tried > 12:
+            break
+    return best
+
+
+def _grow_from(points: Array, tree: object, seed: int, i: Array, j: Array) -> tuple[Array, NDArray[np.intp]]:
+    place: dict[tuple[int, int], int] = {(0, 0): seed}
+    steps = {(0, 0): (i, j)}
+    todo = [(0, 0)]
+    taken = {seed}
+    while todo and len(place) < ENOUGH_CROSSINGS:
+        at = todo.pop(0)
+        here = points[place[at]]
+        si, sj = steps[at]
+        for da, db in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+            to = (at[0] + da, at[1] + db)
+            if to in place:
+                continue
+            guess = here + da * si + db * sj
+            distance, k = tree.query(guess)  # type: ignore[attr-defined]
+            reach = 0.12 * min(np.hypot(*si), np.hypot(*sj)) + 1.0
+            if distance < reach and int(k) not in taken:
+                step = (points[k] - here) * (da + db)
+                # the neighbour's step, mixed with what was known: the lattice may bend slowly, never jump
+                ni = 0.6 * si + 0.4 * step if da else si
+                nj = 0.6 * sj + 0.4 * step if db else sj
+                place[to], steps[to] = int(k), (ni, nj)
+                taken.add(int(k))
+                todo.append(to)
+    keys = list(place)
+    return points[[place[q] for q in keys]], np.array(keys, np.intp)
+
+
+def find_grid(rgb: NDArray[np.uint8], spacing_mm: float, exif_px: float | None, exif_u_px: float | None) -> CameraFit:
+    """Fit the camera to a ruled grid of known spacing. Raises ``ScaleError`` when no lattice is found."""
+    size = (rgb.shape[1], rgb.shape[0])
+    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    light = linear_light(grey)
+    trouble: ScaleError | None = None
+    for k in (1.0, 2.0, 0.5):  # thin close lines need full size or more; thick ones show better on the halved picture
+        small = grey if k == 1 else cv2.resize(grey, None, fx=1 / k, fy=1 / k, interpolation=cv2.INTER_AREA if k > 1 else cv2.INTER_CUBIC)
+        lattice, index = _grow(_crossings(small))
+        if len(lattice) < MIN_CROSSINGS:
+            continue
+        try:
+            return _fit_lattice(light, (lattice + 0.5) * k - 0.5, index, spacing_mm, size, exif_px, exif_u_px)
+        except ScaleError as error:
+            trouble = error
+    raise trouble or ScaleError("The ruled grid on the board was not found.",
+                                "Photograph it sharper and evenly lit, or click four crossings and type their distances.")
+
+
+def _fit_lattice(light: NDArray[np.uint16], lattice: Array, index: NDArray[np.intp], spacing_mm: float, size: tuple[int, int],
+                 exif_px: float | None, exif_u_px: float | None) -> CameraFit:
+    """From numbered crossings to the fit over all lines; raises ``ScaleError`` when the numbering was false."""
+    _, kept = cv2.findHomography(index.astype(float), lattice, cv2.RANSAC, 3.0)
+    inlier = np.ravel(kept).astype(bool) if kept is not None else np.zeros(len(lattice), bool)
+    doubt = ScaleError("The lines on the board do not make one even grid.", "Check the spacing typed, or click four crossings.",
+                       share=float(inlier.mean()))
+    if inlier.mean() < 0.7 or inlier.sum() < MIN_CROSSINGS:
+        raise doubt
+    fit = fit_camera(Marks.of_points(lattice[inlier], index[inlier] * spacing_mm, 1.0), size, exif_px, exif_u_px)
+    for every in (2, 1):
+        px, axis, value = _line_samples(light, fit.camera, spacing_mm, every)
+        if len(px) < 2 * MIN_CROSSINGS:
+            raise doubt
+        marks = Marks(np.empty((0, 2)), np.empty((0, 2)), np.empty(0), px, axis, value, LINE_U_PX)
+        fit = fit_camera(marks, size, exif_px, exif_u_px, extra=fit.camera.theta)
+    if fit.rms_px > 0.6 or fit.outliers > 0.35:
+        raise doubt
+    return fit
+
+
+def _line_samples(light: NDArray[np.uint16], camera: Camera, spacing_mm: float, thin: int) -> tuple[Array, NDArray[np.intp], Array]:
+    """Measured places on the grid's lines, midway between crossings: px (N, 2), axis (N,), board mm (N,)."""
+    w, h = camera.size
+    border = np.array([[x, y] for x in np.linspace(0, w - 1, 5) for y in np.linspace(0, h - 1, 5)], float)
+    ends = camera.to_plane(border) / spacing_mm
+    lo, hi = np.floor(ends.min(0)).astype(int), np.ceil(ends.max(0)).astype(int)
+    every = thin * max(1, int(np.sqrt((hi[0] - lo[0]) * (hi[1] - lo[1]) / 400)))
+    out_px, out_axis, out_value = [], [], []
+    for axis in (0, 1):
+        a, b = np.meshgrid(np.arange(lo[axis], hi[axis] + 1, every), np.arange(lo[1 - axis], hi[1 - axis] + 1, every) + 0.5)
+        board = np.zeros((a.size, 3))
+        board[:, axis], board[:, 1 - axis] = a.ravel() * spacing_mm, b.ravel() * spacing_mm
+        across = board.copy()
+        across[:, axis] += 0.02 * spacing_mm
+        p, q = camera.project(board), camera.project(across)
+        px_per_step = np.linalg.norm(q - p, axis=1) / 0.02
+        inside = ((p > 12) & (p < [w - 13, h - 13])).all(1)
+        p, q, value, cell = p[inside], q[inside], board[inside, axis], px_per_step[inside]
+        normal = (q - p) / np.linalg.norm(q - p, axis=1, keepdims=True)
+        places, good = measure_line(light, p, normal, cell)
+        out_px.append(places[good])
+        out_axis.append(np.full(good.sum(), axis, np.intp))
+        out_value.append(value[good])
+    return np.concatenate(out_px), np.concatenate(out_axis), np.concatenate(out_value)
+
+
+def measure_line(light: NDArray[np.uint16], at: Array, normal: Array, cell_px: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """The middle of a ruled line near each place ``at`` (N, 2), searched along ``normal``; and where one was found.
+
+    The line is averaged over a few px of its own direction first, which halves the noise; its middle is the centroid of
+    what differs from the straight line between the two sides.
+    """
+    reach = float(np.clip(np.median(cell_px) * 0.3, 4, 8))
+    off = np.arange(-reach, reach + 0.01, 0.5)
+    tangent = np.column_stack([-normal[:, 1], normal[:, 0]])
+    run = np.arange(-2, 2.1, 1.0)
+    pts = (at[:, None, None] + off[None, :, None, None] * normal[:, None, None] + run[None, None, :, None] * tangent[:, None, None])
+    v = sample(light, pts.reshape(len(at), -1, 2)).reshape(len(at), len(off), len(run)).mean(2).astype(float)
+    edge = 3
+    left, right = v[:, :edge].mean(1), v[:, -edge:].mean(1)
+    base = left[:, None] + (right - left)[:, None] * np.linspace(0, 1, len(off))
+    dip = base - v
+    # which way the ruling differs is a property of the board: decide by the majority
+    sign = 1.0 if np.median(dip[:, len(off) // 2 - 2 : len(off) // 2 + 3].mean(1)) >= 0 else -1.0
+    dip = np.clip(sign * dip, 0, None)
+    strength = dip.max(1)
+    peak = dip.argmax(1)
+    window = np.abs(off[None] - off[peak][:, None]) < 0.5 * reach + 0.6
+    weight = dip * window * (dip > 0.25 * strength[:, None])
+    total = weight.sum(1)
+    ok = (total > 0) & (strength > 0.4 * np.median(strength)) & (np.abs(off[peak]) < 0.6 * reach)
+    ok &= np.abs(left - right) < 0.5 * np.median(strength) + 0.08 * np.maximum(left, right)
+    place = np.divide((weight * off).sum(1), total, out=np.zeros(len(at)), where=total > 0)
+    return at + place[:, None] * normal, ok

@@ -1,0 +1,89 @@
+"""Printed square tags (the open DICT_4X4_50 set) on the board: their corners, to a fraction of a pixel."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from tillerlens.errors import ScaleError
+from tillerlens.photo.camera import Marks
+from tillerlens.photo.light import linear_light, sample
+
+Array = NDArray[np.float64]
+CORNER_U_PX = 0.1
+COVERED_CORNER_U_PX = 3.0  # a side of the tag is partly hidden, or the tag is bent
+# corner order of the detector: clockwise from the tag's own top left; board X right, Y down
+_CORNERS = np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]])
+
+
+def find_tags(grey: NDArray[np.uint8]) -> dict[int, tuple[Array, Array]]:
+    """Tags seen, id -> (4, 2) px corners and (4,) px standard uncertainties. Found on a picture of at most 2048 px, then refined at full size."""
+    k = max(1.0, max(grey.shape) / 2048)
+    small = grey if k == 1 else cv2.resize(grey, None, fx=1 / k, fy=1 / k, interpolation=cv2.INTER_AREA)
+    settings = cv2.aruco.DetectorParameters()
+    settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
+    detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50), settings)
+    corners, ids, _ = detector.detectMarkers(small)
+    if ids is None:
+        return {}
+    light = linear_light(grey)
+    out: dict[int, tuple[Array, Array]] = {}
+    for quad, tag in zip(corners, np.ravel(ids), strict=True):
+        q = (quad.reshape(4, 2).astype(float) + 0.5) * k - 0.5
+        out[int(tag)] = _refine(light, q)
+    return out
+
+
+def _refine(light: NDArray[np.uint16], quad: Array) -> tuple[Array, Array]:
+    """Corners as the meeting of straight lines fitted to the four black-white sides.
+
+    Many edge samples a side beat one corner window, and the lines know nothing of half-pixel conventions.
+    """
+    lines, straight = [], []
+    for i in range(4):
+        a, b = quad[i], quad[(i + 1) % 4]
+        along = b - a
+        length = float(np.hypot(*along))
+        normal = np.array([along[1], -along[0]]) / length  # outward: away from the black for a clockwise quad
+        t = np.linspace(0.12, 0.88, max(8, int(length)))
+        reach = max(2.5, min(6.0, 0.09 * length))
+        off = np.arange(-reach, reach + 0.01, 0.25)
+        pts = a + t[:, None, None] * along + off[None, :, None] * normal
+        v = sample(light, pts).astype(float)
+        step = np.diff(v, axis=1)
+        mid = (off[1:] + off[:-1]) / 2
+        weight = np.clip(step, 0, None) ** 2
+        total = weight.sum(axis=1)
+        ok = total > 0.25 * np.median(total)
+        place = (weight * mid).sum(axis=1)[ok] / total[ok]
+        foot = a + t[ok][:, None] * along + place[:, None] * normal
+        keep = np.abs(place - np.median(place)) < 1.5
+        vx, vy, px, py = np.ravel(cv2.fitLine(foot[keep].astype(np.float32), cv2.DIST_HUBER, 0, 0.01, 0.01))
+        lines.append((np.array([px, py], float), np.array([vx, vy], float)))
+        stray = np.abs((foot - [px, py]) @ np.array([-vy, vx]))
+        straight.append(bool(ok.mean() > 0.8 and np.percentile(stray, 90) < 0.5))
+    corners = []
+    for i in range(4):
+        (p, u), (q, w) = lines[i - 1], lines[i]
+        s = np.linalg.solve(np.column_stack([u, -w]), q - p)
+        corners.append(p + s[0] * u)
+    found = np.array(corners)
+    moved = np.linalg.norm(found - quad, axis=1)
+    u = [CORNER_U_PX if straight[i - 1] and straight[i] and moved[i] < 4 else COVERED_CORNER_U_PX for i in range(4)]
+    return np.where((moved < 4)[:, None], found, quad), np.array(u)
+
+
+def tag_marks(grey: NDArray[np.uint8], side_mm: float, centres_mm: dict[int, tuple[float, float]]) -> Marks:
+    """The corners of every tag the bowyer has placed. Raises ``ScaleError`` when fewer than three are seen."""
+    seen = find_tags(grey)
+    used = sorted(set(seen) & set(centres_mm))
+    if len(used) < 3:
+        raise ScaleError(
+            f"{len(used)} of the {len(centres_mm)} printed tags found, three needed.",
+            "Keep all tags in the picture, uncovered, evenly lit and sharp.", found=used,
+        )
+    px = np.concatenate([seen[i][0] for i in used])
+    u_px = np.concatenate([seen[i][1] for i in used])
+    mm = np.concatenate([np.asarray(centres_mm[i]) + _CORNERS * side_mm for i in used])
+    return Marks.of_points(px, mm, u_px)
