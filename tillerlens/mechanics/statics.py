@@ -311,9 +311,7 @@ def _drawn(
 
 
 def _first_guess(chains: tuple[Chain, Chain], length: float, deep: float) -> Floats:
-    """(tension upper, tension lower, angle upper, angle lower) from the evenly falling moment that fits the
-    string.
-    """
+    """(tension upper, tension lower, angle upper, angle lower, rock) from an evenly falling moment."""
     guess = EvenFall(chains)
     root = _bisect(
         lambda m: length - sum(math.hypot(x, deep - w) for x, w, _ in guess.nocks(m)), 0.0, guess.most()
@@ -321,7 +319,8 @@ def _first_guess(chains: tuple[Chain, Chain], length: float, deep: float) -> Flo
     nocks = guess.nocks(root)
     lean = [math.atan2(deep - w, x) for x, w, _ in nocks]
     tension = root / max(deep * math.cos(max(lean)), 1e-3 * length)
-    return np.array([tension, tension, nocks[0][2] + lean[0], nocks[1][2] + lean[1]])
+    level = math.atan2(nocks[0][1] - nocks[1][1], nocks[0][0] + nocks[1][0])
+    return np.array([tension, tension, nocks[0][2] + lean[0], nocks[1][2] + lean[1], level])
 
 
 def _first_from(chains: tuple[Chain, Chain], s: Equilibrium) -> Floats:
@@ -329,9 +328,14 @@ def _first_from(chains: tuple[Chain, Chain], s: Equilibrium) -> Floats:
     back = [
         c.bend[-1] + c.give[-1] * sh.moment[-2] / 4 for c, sh in zip(chains, (s.upper, s.lower), strict=True)
     ]
-    return np.array(
-        [s.tension_upper, s.tension_lower, s.string_angle_upper - back[0], s.string_angle_lower - back[1]]
-    )
+    angles = (s.string_angle_upper - back[0], s.string_angle_lower - back[1])
+    return np.array([s.tension_upper, s.tension_lower, *angles, _level(s.upper, s.lower)])
+
+
+def _level(upper: LimbShape, lower: LimbShape) -> float:
+    """The rock that brings both nocks to one height: near where a free handle comes to rest."""
+    (xu, yu), (xl, yl) = upper.nock, lower.nock
+    return -math.atan2(yu - yl, xu - xl)
 
 
 def _creep(
@@ -369,7 +373,7 @@ def _solve_drawn(
     scale = float(first[:2].mean())
     x0 = [first[0] / scale, first[2], first[3]]
     x0 += [first[1] / scale] if how.string_tied else []
-    x0 += [0.0] if how.handle_free else []
+    x0 += [first[4]] if how.handle_free else []
 
     def fun(v: Floats) -> tuple[Floats, Floats]:
         return _residuals(chains, length, deep, how, v, scale, size)[:2]
@@ -386,13 +390,18 @@ def _solve_drawn(
     fy = -tu * math.sin(shots[0].lean) - tl * math.sin(shots[1].lean)
     # the stick's line, seen from the bow, is turned by the rock
     weight = -(fy * math.cos(rock) + fx * math.sin(rock))
+    below = hook[1] - how.pivot[1]
+    pull = -(below * math.cos(rock) + (hook[0] - how.pivot[0]) * math.sin(rock)) - how.pivot[1]
+    state = _state(bow, chains, (tu, tl), got[1:3], shots, hook, weight, rock, length, pull)
+    # a braced bow turned until its straight string meets the hook is in balance too, but nobody holds it so
+    straight = shots[0].lean + shots[1].lean < 1e-7
+    if how.handle_free and straight and abs(rock - _level(state.upper, state.lower)) > 1e-4:
+        return None
     if weight < -1e-6 * scale:
         raise NoEquilibrium(
             "This draw is less than the brace height.", "Give a draw beyond the braced string.", draw=deep
         )
-    below = hook[1] - how.pivot[1]
-    pull = -(below * math.cos(rock) + (hook[0] - how.pivot[0]) * math.sin(rock)) - how.pivot[1]
-    return _state(bow, chains, (tu, tl), got[1:3], shots, hook, weight, rock, length, pull)
+    return state
 
 
 def _unpack(how: Pull, v: Floats, scale: float) -> tuple[float, float, float]:
@@ -402,9 +411,7 @@ def _unpack(how: Pull, v: Floats, scale: float) -> tuple[float, float, float]:
 
 
 def _hook_x(how: Pull, deep: float, rock: float) -> tuple[float, float]:
-    """Hook's x in the bow's frame and its derivative by the rock: it stays on the stick's line, which turns
-    about the pivot.
-    """
+    """Hook's x in the bow's frame and its derivative by the rock: the stick's line turns about the pivot."""
     aside, below = how.hook_x - how.pivot[0], -deep - how.pivot[1]
     tan, cos, sin = math.tan(rock), math.cos(rock), math.sin(rock)
     x = how.pivot[0] + aside * cos + (below + aside * sin) * tan
@@ -414,8 +421,7 @@ def _hook_x(how: Pull, deep: float, rock: float) -> tuple[float, float]:
 def _residuals(
     chains: tuple[Chain, Chain], length: float, deep: float, how: Pull, v: Floats, scale: float, size: float
 ) -> tuple[Floats, Floats]:
-    """How far the limbs miss the string, the string its length and the handle its balance; Jacobian by the
-    unknowns.
+    """How far limbs, string length and handle are from fitting; Jacobian by the unknowns.
 
     Unknowns: tension (upper), angle upper, angle lower, [tension lower], [rock]. A limb's string line must
     pass the hook: its lever about the handle's centre is that of the hook.
@@ -432,9 +438,8 @@ def _residuals(
         shot = march(chain, t, float(v[ia[k]]))
         s, c = math.sin(shot.lean), math.cos(shot.lean)
         x = side * hx
-        reach = (
-            c * x - s * deep
-        )  # derivative of the hook's lever by the lean; minus the hook's place along the line
+        # the hook's lever by the lean; also, negative, the hook's place along the string's line
+        reach = c * x - s * deep
         grad_lean, grad_lever, grad_along = np.zeros(n), np.zeros(n), np.zeros(n)
         for i, dt, da, grad in (
             (it[k], shot.lean_t, shot.lean_a, grad_lean),
