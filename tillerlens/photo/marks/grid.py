@@ -141,7 +141,7 @@ def _fit_lattice(light: NDArray[np.uint16], lattice: Array, index: NDArray[np.in
         raise doubt
     fit = fit_camera(Marks.of_points(lattice[inlier], index[inlier] * spacing_mm, 1.0), size, exif_px, exif_u_px)
     for every in (2, 1):
-        px, axis, value = _line_samples(light, fit.camera, spacing_mm, every)
+        px, axis, value = line_samples(light, fit.camera, spacing_mm, every)
         if len(px) < 2 * MIN_CROSSINGS:
             raise doubt
         marks = Marks(np.empty((0, 2)), np.empty((0, 2)), np.empty(0), px, axis, value, LINE_U_PX)
@@ -151,7 +151,8 @@ def _fit_lattice(light: NDArray[np.uint16], lattice: Array, index: NDArray[np.in
     return fit
 
 
-def _line_samples(light: NDArray[np.uint16], camera: Camera, spacing_mm: float, thin: int) -> tuple[Array, NDArray[np.intp], Array]:
+def line_samples(light: NDArray[np.uint16], camera: Camera, spacing_mm: float, thin: int,
+                  axes: tuple[int, ...] = (0, 1)) -> tuple[Array, NDArray[np.intp], Array]:
     """Measured places on the grid's lines, midway between crossings: px (N, 2), axis (N,), board mm (N,)."""
     w, h = camera.size
     border = np.array([[x, y] for x in np.linspace(0, w - 1, 5) for y in np.linspace(0, h - 1, 5)], float)
@@ -159,7 +160,7 @@ def _line_samples(light: NDArray[np.uint16], camera: Camera, spacing_mm: float, 
     lo, hi = np.floor(ends.min(0)).astype(int), np.ceil(ends.max(0)).astype(int)
     every = thin * max(1, int(np.sqrt((hi[0] - lo[0]) * (hi[1] - lo[1]) / 400)))
     out_px, out_axis, out_value = [], [], []
-    for axis in (0, 1):
+    for axis in axes:
         a, b = np.meshgrid(np.arange(lo[axis], hi[axis] + 1, every), np.arange(lo[1 - axis], hi[1 - axis] + 1, every) + 0.5)
         board = np.zeros((a.size, 3))
         board[:, axis], board[:, 1 - axis] = a.ravel() * spacing_mm, b.ravel() * spacing_mm
