@@ -255,7 +255,7 @@ def test_tapered_limb_against_an_independent_integrator() -> None:
 
 
 def test_a_rocking_handle_stays_near_level_from_the_first_pull() -> None:
-    """Just past the brace, a bow turned right round on its straight string is in balance too: not that one."""
+    """Just past the brace, a bow turned right round on its straight string balances too: not that one."""
     bow = wooden_bow()
     brace = braced(bow, brace_height=150)
     how = Pull(handle_free=True, pivot=(0.0, -36.0))
