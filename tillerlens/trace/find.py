@@ -1,0 +1,201 @@
+"""Find the bow: from the networks' maps to one coarse path from the upper nock to the lower, or a reason to ask.
+
+The maps only propose. A path is believed when it is as long as the bow is known to be, is supported along its whole
+length, bends the way the state asks, and has no rival; otherwise the bowyer is asked for the nocks and the handle.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+from skimage.graph import MCP_Geometric, route_through_array
+
+from tillerlens.errors import NeedsHelp
+from tillerlens.photo.camera import Camera
+from tillerlens.shot import Shot
+from tillerlens.trace.nets import FinderMaps
+
+Array = NDArray[np.float64]
+
+LIMB_LEVEL = 0.35
+LENGTH_TOLERANCE = 0.08  # of the bow's length, where the picture is squared
+LENGTH_TOLERANCE_UNSQUARED = 0.15
+CLICKS = ("nock_upper", "nock_lower", "handle")
+
+
+@dataclass(frozen=True, eq=False)
+class CoarsePath:
+    """A path within a few pixels of the bow's middle: px (N, 2) from the upper end to the lower, about 1 px apart.
+
+    ``support``: share of it where the finder sees limb; ``length_ratio``: its length over the bow's; ``rival``: the
+    length of the next best limb-like thing over the bow's.
+    """
+
+    px: Array
+    support: float
+    length_ratio: float
+    rival: float = 0.0
+    clicked: bool = False
+    doubts: tuple[str, ...] = field(default=())
+
+
+def resample(path: Array, step: float) -> Array:
+    """Points ``step`` apart along a polyline (N, 2)."""
+    s = np.r_[0, np.cumsum(np.linalg.norm(np.diff(path, axis=0), axis=1))]
+    keep = np.r_[True, np.diff(s) > 1e-9]
+    at = np.arange(0, s[-1] + 1e-9, step)
+    return np.column_stack([np.interp(at, s[keep], path[keep, k]) for k in (0, 1)])
+
+
+def smooth_path(path: Array, sigma: float, step: float = 1.0) -> Array:
+    """Resample to ``step`` and smooth by ``sigma`` px along the path; the ends stay where they are."""
+    p = resample(path, step)
+    s = sigma / step
+    # odd reflection about the end points keeps both the ends and the end tangents
+    n = min(len(p) - 1, int(4 * s) + 1)
+    head, tail = 2 * p[0] - p[n:0:-1], 2 * p[-1] - p[-2 : -n - 2 : -1]
+    return np.asarray(ndimage.gaussian_filter1d(np.vstack([head, p, tail]), s, axis=0, mode="nearest")[n : n + len(p)])
+
+
+def plane_length(camera: Camera, px: Array, standoff_mm: float) -> float:
+    """Length in mm of a pixel polyline as it lies in the bow's plane."""
+    return float(np.linalg.norm(np.diff(camera.to_plane(px[:: max(1, len(px) // 200)], standoff_mm), axis=0), axis=1).sum())
+
+
+def _orient(path: Array, shot: Shot) -> Array:
+    """Put the upper limb's end first."""
+    a, b = path[0], path[-1]
+    first = {"left": a[0] < b[0], "right": a[0] > b[0], "top": a[1] < b[1], "bottom": a[1] > b[1]}[shot.upper_limb]
+    return path if first else path[::-1]
+
+
+def _route(cost: Array, a: Array, b: Array) -> Array:
+    h, w = cost.shape
+    clip = lambda q: (int(np.clip(round(q[1]), 0, h - 1)), int(np.clip(round(q[0]), 0, w - 1)))  # noqa: E731
+    rows, _ = route_through_array(cost, clip(a), clip(b), fully_connected=True, geometric=True)
+    return np.asarray(rows, float)[:, ::-1]
+
+
+def _between_clicks(maps: FinderMaps, shot: Shot) -> CoarsePath:
+    cost = 1.0 / (0.03 + maps.limb)
+    stops = [maps.to_map(np.array(shot.clicks[k])) for k in ("nock_upper", "handle", "nock_lower") if k in shot.clicks]
+    legs = [_route(cost, a, b) for a, b in zip(stops[:-1], stops[1:], strict=True)]
+    on_map = np.vstack([legs[0]] + [leg[1:] for leg in legs[1:]])
+    support = float(np.mean(_at(maps.limb, on_map) > LIMB_LEVEL))
+    full = maps.to_full(on_map)
+    full[0], full[-1] = shot.clicks["nock_upper"], shot.clicks["nock_lower"]
+    return CoarsePath(smooth_path(full, 6 * maps.k[0]), support, 1.0, clicked=True)
+
+
+def _at(image: NDArray[np.float32], xy: Array) -> Array:
+    return ndimage.map_coordinates(cv2.dilate(image, np.ones((3, 3), np.uint8)), xy[:, ::-1].T, order=1, mode="nearest")
+
+
+def _longest(mask: NDArray[np.bool_], cost: Array) -> Array:
+    """The path between the two places of a blob that are farthest apart along it; map px (N, 2)."""
+    wall = np.where(mask, cost, -1.0)
+    ys, xs = np.nonzero(mask)
+    far = (int(ys[0]), int(xs[0]))
+    steps = np.where(mask, 1.0, -1.0)
+    start = far
+    for _ in range(2):
+        start = far
+        reach, _ = MCP_Geometric(steps).find_costs([start])
+        reach[~np.isfinite(reach)] = -1
+        far = tuple(int(v) for v in np.unravel_index(int(np.argmax(reach)), reach.shape))  # type: ignore[assignment]
+    route, _ = route_through_array(wall, start, far, fully_connected=True, geometric=True)
+    return np.asarray(route, float)[:, ::-1]
+
+
+def _cut_at_corners(path: Array, arm: float) -> Array:
+    """Cut the ends off at a corner: there the path has left the tip and runs on along the string."""
+    p = resample(path, arm / 5)
+    if len(p) < 40:
+        return p
+    n = len(p) // 5
+    for _ in range(2):  # one end, then (turned round) the other
+        before, after = p[5:-5] - p[:-10], p[10:] - p[5:-5]
+        turn = np.abs(np.angle((after[:, 0] + 1j * after[:, 1]) / (before[:, 0] + 1j * before[:, 1])))
+        sharp = np.nonzero(turn[:n] > np.radians(40))[0]
+        if len(sharp):
+            p = p[sharp[-1] + 5 + 2 :]
+        p = p[::-1]
+    return p
+
+
+def _free(maps: FinderMaps, camera: Camera, shot: Shot, tolerance: float) -> CoarsePath:
+    limb = maps.limb
+    cost = 1.0 / (0.03 + limb)
+    strong = (limb > LIMB_LEVEL) & (limb > maps.string)
+    best: CoarsePath | None = None
+    for gap in (1, 3, 6, 10, 15):
+        disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * gap + 1, 2 * gap + 1))
+        joined = cv2.morphologyEx(strong.astype(np.uint8), cv2.MORPH_CLOSE, disc) > 0
+        labels, n = ndimage.label(joined, np.ones((3, 3)))
+        if n == 0:
+            continue
+        mass = ndimage.sum(limb * strong, labels, np.arange(1, n + 1))
+        for pick in np.argsort(-mass)[:3]:
+            blob = labels == pick + 1
+            if blob.sum() < 12:
+                continue
+            on_map = _longest(blob, cost)
+            if len(on_map) < 12:
+                continue
+            full = _cut_at_corners(maps.to_full(on_map), 10 * maps.k[0])
+            ratio = plane_length(camera, smooth_path(full, 4 * maps.k[0]), shot.standoff_mm) / shot.nock_to_nock_mm
+            support = float(np.mean(_at(limb, on_map) > LIMB_LEVEL))
+            found = CoarsePath(smooth_path(full, 6 * maps.k[0]), support, ratio)
+            if best is None or _merit(found) > _merit(best):
+                best = found
+        if best is not None and abs(best.length_ratio - 1) < 0.04 and best.support > 0.9:
+            break
+    if best is None:
+        raise _ask("No bow was found in the picture.")
+    return best
+
+
+def _merit(p: CoarsePath) -> float:
+    return p.support - 2.5 * abs(np.log(max(p.length_ratio, 1e-3)))
+
+
+def _rival(maps: FinderMaps, path: Array, camera: Camera, shot: Shot) -> float:
+    """How long the longest other limb-like thing is, as a share of the bow's length."""
+    on_map = maps.to_map(path)
+    own = np.zeros(maps.limb.shape, np.uint8)
+    cv2.polylines(own, [np.round(on_map).astype(np.int32).reshape(-1, 1, 2)], False, 1, 15)
+    rest = (maps.limb > 0.5) & (own == 0)
+    labels, n = ndimage.label(cv2.dilate(rest.astype(np.uint8), np.ones((3, 3), np.uint8)), np.ones((3, 3)))
+    longest = 0.0
+    for box in ndimage.find_objects(labels):
+        span = np.array([[box[1].start, box[0].start], [box[1].stop, box[0].stop]], float)
+        longest = max(longest, plane_length(camera, maps.to_full(span), shot.standoff_mm))
+    return longest / shot.nock_to_nock_mm
+
+
+def _ask(text: str, **fields: object) -> NeedsHelp:
+    return NeedsHelp(text, "Click the two nocks and the middle of the handle.", clicks=CLICKS, **fields)
+
+
+def find_bow(maps: FinderMaps, camera: Camera, shot: Shot, squared: bool) -> CoarsePath:
+    """The coarse path of the bow, upper nock to lower. Raises ``NeedsHelp`` when the evidence is not clear.
+
+    With ``nock_upper`` and ``nock_lower`` clicked the path runs between them; ``handle`` is then passed through.
+    """
+    tolerance = LENGTH_TOLERANCE if squared else LENGTH_TOLERANCE_UNSQUARED
+    if {"nock_upper", "nock_lower"} <= set(shot.clicks):
+        return _between_clicks(maps, shot)
+    path = _free(maps, camera, shot, tolerance)
+    if path.support < 0.6:
+        raise _ask("The bow is too faint in the picture to be followed with certainty.", support=path.support)
+    if abs(path.length_ratio - 1) > tolerance:
+        raise _ask(f"What looks like the bow is {path.length_ratio:.0%} of the bow's length.", ratio=path.length_ratio)
+    rival = _rival(maps, path.px, camera, shot)
+    if rival > 0.5:
+        raise _ask("More than one thing in the picture looks like the bow.", rival=rival)
+    px = _orient(path.px, shot)
+    return CoarsePath(px, path.support, path.length_ratio, rival)

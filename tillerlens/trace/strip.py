@@ -1,0 +1,163 @@
+"""The limb straightened: the picture sampled along a path, rows across it and columns along it.
+
+Strip frame: row 32 - 0.5 is the path; rows grow to the path's right-hand side (for a path running right in the picture:
+downward). Column 0 is the path's first point. One step is the same length, ``step`` px, both ways.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from tillerlens.trace.find import resample, smooth_path
+from tillerlens.trace.nets import STRIP_ACROSS, StripMaps, silhouette_maps
+
+Array = NDArray[np.float64]
+MIDDLE_ROW = (STRIP_ACROSS - 1) / 2
+LIMB_STEPS = 14.0  # how many steps the limb should be thick: the middle of what the network was trained on
+
+
+@dataclass(frozen=True, eq=False)
+class Strip:
+    """``path`` (N, 2) px, ``normal`` (N, 2) to the right-hand side, ``step`` px; ``maps`` from the network."""
+
+    path: Array
+    normal: Array
+    step: float
+    maps: StripMaps
+
+    def px(self, column: Array, row: Array) -> Array:
+        """Strip places to picture pixels, (..., 2)."""
+        i = np.arange(len(self.path))
+        base = np.stack([np.interp(column, i, self.path[:, k]) for k in (0, 1)], -1)
+        n = np.stack([np.interp(column, i, self.normal[:, k]) for k in (0, 1)], -1)
+        return np.asarray(base + (row - MIDDLE_ROW)[..., None] * self.step * n)
+
+
+def normals(path: Array) -> Array:
+    """Unit normals (N, 2) to the right-hand side of a path in the pixel frame."""
+    t = np.gradient(path, axis=0)
+    t /= np.linalg.norm(t, axis=1, keepdims=True)
+    return np.column_stack([-t[:, 1], t[:, 0]])
+
+
+def extend(path: Array, by: float) -> Array:
+    """The path carried on at both ends for ``by`` px, turning as its last stretch did (an arc, not a straight)."""
+    p = resample(path, 2.0)
+    out = []
+    for q in (p[::-1], p):  # each run ends at the end to be carried on
+        m = int(np.clip(0.18 * len(q), 8, 120))
+        tail = q[-m:]
+        s = 2.0 * np.arange(m)
+        d = np.diff(tail, axis=0)
+        heading = np.unwrap(np.arctan2(d[:, 1], d[:, 0]))
+        # the last few points of a coarse path are the least sure: half weight to the very end
+        bend, angle = np.polyfit(s[:-1] + 1.0 - s[-1], heading, 1, w=np.linspace(1.0, 0.6, m - 1))
+        t = np.arange(2.0, by + 2.0, 2.0)
+        a = angle + bend * t
+        out.append(tail[-1] + np.cumsum(2.0 * np.column_stack([np.cos(a), np.sin(a)]), axis=0))
+    return np.vstack([out[0][::-1], p, out[1]])
+
+
+def cut_strip(rgb: NDArray[np.uint8], path: Array, step: float) -> Strip:
+    """Sample the strip along ``path`` and let the network look at it."""
+    p = resample(path, step)
+    n = normals(p)
+    rows = (np.arange(STRIP_ACROSS) - MIDDLE_ROW) * step
+    xy = p[None] + rows[:, None, None] * n[None]
+    picture = cv2.remap(rgb, xy[..., 0].astype(np.float32), xy[..., 1].astype(np.float32), cv2.INTER_LINEAR,
+                        borderMode=cv2.BORDER_REPLICATE)
+    return Strip(p, n, step, silhouette_maps(np.asarray(picture, np.uint8)))
+
+
+@dataclass(frozen=True, eq=False)
+class Band:
+    """The limb in a strip: per column the rows of its two sides (left-hand side first), NaN where not seen.
+
+    ``first``, ``last``: the columns where the limb begins and ends.
+    """
+
+    upper_row: Array
+    lower_row: Array
+    first: int
+    last: int
+
+
+def read_band(strip: Strip) -> Band:
+    """Follow the inside map along the strip: in each column the run nearest to where the limb was in the last one."""
+    inside = np.where(strip.maps.string > strip.maps.inside, 0, strip.maps.inside)  # the string goes on where the limb ends
+    n = inside.shape[1]
+    top, bottom = np.full(n, np.nan), np.full(n, np.nan)
+    start = n // 2
+    for order in (range(start, n), range(start - 1, -1, -1)):
+        centre, lost = MIDDLE_ROW, 0
+        for c in order:
+            run = _run(inside[:, c], centre)
+            if run is None:
+                lost += 1
+                centre += 0.02 * (MIDDLE_ROW - centre)
+                continue
+            top[c], bottom[c] = run
+            centre, lost = 0.7 * centre + 0.3 * (run[0] + run[1]) / 2, 0
+    seen = ~np.isnan(top)
+    # the limb is the longest stretch, short gaps bridged
+    bridged = ndimage.binary_closing(np.pad(seen, 60), np.ones(41))[60:-60] | seen
+    labels, k = ndimage.label(bridged)
+    if k == 0:
+        return Band(top, bottom, 0, -1)
+    sizes = ndimage.sum(seen, labels, np.arange(1, k + 1))
+    where = np.nonzero(labels == int(np.argmax(sizes)) + 1)[0]
+    where = where[seen[where]]
+    return Band(top, bottom, int(where[0]), int(where[-1]))
+
+
+def _run(column: NDArray[np.float32], centre: float) -> tuple[float, float] | None:
+    """The sub-row interval where the map exceeds one half, nearest to ``centre`` (within 10 rows)."""
+    over = column > 0.5
+    if not over.any():
+        return None
+    edges = np.diff(np.r_[0, over.astype(np.int8), 0])
+    a, b = np.nonzero(edges == 1)[0], np.nonzero(edges == -1)[0] - 1
+    away = np.maximum(np.maximum(a - centre, centre - b), 0)
+    i = int(np.argmin(away - 0.05 * (b - a)))
+    if away[i] > 10 or b[i] - a[i] < 2:
+        return None
+    return _cross(column, int(a[i]), -1), _cross(column, int(b[i]), 1)
+
+
+def _cross(column: NDArray[np.float32], at: int, to: int) -> float:
+    """Where the map passes one half between row ``at`` (inside) and the next row out."""
+    out = at + to
+    if not 0 <= out < len(column):
+        return float(at)
+    p, q = float(column[at]), float(column[out])
+    return at + to * (p - 0.5) / max(p - q, 1e-6)
+
+
+def straighten(rgb: NDArray[np.uint8], coarse: Array, px_per_mm: float, limb_mm: float = 14.0, reach: float = 0.06) -> tuple[Strip, Band]:
+    """The strip along the whole bow and a bit beyond both ends, re-cut once along the middle it found.
+
+    ``reach``: how far beyond the coarse ends to look, as a share of the path's length.
+    """
+    step = float(np.clip(px_per_mm * limb_mm / LIMB_STEPS, 0.75, 1.5))
+    path = extend(coarse, reach * np.linalg.norm(np.diff(coarse, axis=0), axis=1).sum())
+    strip = cut_strip(rgb, path, step)
+    band = read_band(strip)
+    length = 0
+    for _ in range(4):
+        grown = band.last - band.first - length
+        if length and abs(grown) < 25 or band.last - band.first < 50:
+            break
+        length = band.last - band.first
+        cols = np.arange(band.first, band.last + 1)
+        mid = (band.upper_row + band.lower_row)[band.first : band.last + 1] / 2
+        ok = ~np.isnan(mid)
+        mid = ndimage.median_filter(np.interp(cols, cols[ok], mid[ok]), 25, mode="nearest")
+        path = extend(smooth_path(strip.px(cols.astype(float), mid), 25 * step), 60 * step)
+        strip = cut_strip(rgb, path, step)
+        band = read_band(strip)
+    return strip, band
