@@ -1,6 +1,7 @@
 """Random bows: centreline in the bow's plane, section along it, string.
 
-Bow frame, inches: x along the handle toward the right-hand limb, y toward the back, z across the width; origin at the
+Bow frame, inches: x along the handle toward the right-hand limb, y toward the back, z across the width;
+origin at the
 handle's centre.
 """
 
@@ -19,9 +20,12 @@ SECTION_POINTS = 20
 class Bow:
     """A bow as a swept section. All lengths in inches.
 
-    centre: (n, 2) centreline; normal: (n, 2) unit, toward the back; back, belly: (n,) half thicknesses; half_width:
-    (n,); twist: (n,) radians about the centreline; radius: corner radius as a share of the half size; crown: how far
-    the back bulges; strings: list of (m, 2) polylines; hook: (2,) or None; s: (n,) arc length from the left tip.
+    centre: (n, 2) centreline; normal: (n, 2) unit, toward the back; back, belly: (n,) half thicknesses;
+    half_width:
+    (n,); twist: (n,) radians about the centreline; radius: corner radius as a share of the half size;
+    crown: how far
+    the back bulges; strings: list of (m, 2) polylines; hook: (2,) or None; s: (n,) arc length from the
+    left tip.
     """
 
     centre: Array
@@ -60,7 +64,9 @@ def _profile(rng: np.random.Generator, t: Array) -> Array:
 
 
 def _limb(rng: np.random.Generator, length: float, handle: float, bend: float) -> tuple[Array, Array]:
-    """One limb to the right of the handle: stations s (n,) and angle below the handle's line (n,), radians."""
+    """One limb to the right of the handle: stations s (n,) and angle below the handle's line (n,),
+    radians.
+    """
     s = np.linspace(0.0, length, 400)
     t = np.clip((s - handle) / (length - handle), 0, 1)
     active = (s > handle).astype(float)
@@ -178,7 +184,9 @@ def random_bow(rng: np.random.Generator) -> Bow:
 
 
 def section(bow: Bow) -> tuple[Array, Array, Array]:
-    """The section's outline: offsets toward the back (n, m), across the width (n, m), and facet normals (m, 2)."""
+    """The section's outline: offsets toward the back (n, m), across the width (n, m), and facet normals
+    (m, 2).
+    """
     m = SECTION_POINTS
     angle = (np.arange(m) + 0.5) * 2 * np.pi / m
     # A super-ellipse: a large exponent is a box with small corners, 2 is an oval.

@@ -1,4 +1,5 @@
-"""The two small networks (PyTorch). Only plain convolutions, ReLU, nearest upsampling and concatenation, so that
+"""The two small networks (PyTorch). Only plain convolutions, ReLU, nearest upsampling and concatenation,
+so that
 OpenCV's dnn module runs them at any picture size."""
 
 from __future__ import annotations
@@ -76,5 +77,7 @@ def finder() -> UNet:
 
 
 def silhouette() -> UNet:
-    """Straightened strip (64 high), full resolution: inside the silhouette, string, cast shadow. Sizes in multiples of 32."""
+    """Straightened strip (64 high), full resolution: inside the silhouette, string, cast shadow. Sizes in
+    multiples of 32.
+    """
     return UNet([20, 32, 48, 64, 64, 64], [1, 1, 1, 2, 2, 2], stem_stride=1)

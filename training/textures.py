@@ -1,7 +1,9 @@
 """Tileable colour textures for the training scenes.
 
-Every maker returns a float32 RGB picture of (TILE, TILE, 3), values 0-1, meant to be sampled with wrap-around. One
-texel stands for about one picture pixel, so that nothing aliases when the tile is laid over a board or a wall.
+Every maker returns a float32 RGB picture of (TILE, TILE, 3), values 0-1, meant to be sampled with
+wrap-around. One
+texel stands for about one picture pixel, so that nothing aliases when the tile is laid over a board or a
+wall.
 """
 
 from __future__ import annotations
@@ -243,7 +245,9 @@ MAKERS: dict[str, Callable[[Rng], Floats]] = {
 
 
 class TextureBank:
-    """A small stock of tiles by kind; one is made anew now and then, so that a long run never repeats itself."""
+    """A small stock of tiles by kind; one is made anew now and then, so that a long run never repeats
+    itself.
+    """
 
     def __init__(self, rng: Rng, per_kind: int = 2) -> None:
         self.rng = rng

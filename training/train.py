@@ -3,7 +3,8 @@
     python -m training.train finder --minutes 9 --workers 16 --out runs/finder
     python -m training.train silhouette --minutes 9 --workers 8 --device cuda:1 --out runs/silhouette
 
-Needs torch and onnx beside the package's own dependencies. Worker processes draw pictures without end; a pool on the
+Needs torch and onnx beside the package's own dependencies. Worker processes draw pictures without end; a
+pool on the
 graphics card keeps the newest; every batch is drawn from the pool and turned, warped and recoloured anew.
 """
 
@@ -69,7 +70,7 @@ def main() -> None:
     a.out.mkdir(parents=True, exist_ok=True)
     finder = a.net == "finder"
     batch = a.batch or (16 if finder else 96)
-    capacity = a.pool or (9000 if finder else 120000)
+    capacity = a.pool or (14000 if finder else 120000)
     (h, w), (lh, lw) = SIZES[a.net]
     device = torch.device(a.device)
     torch.backends.cudnn.benchmark = True
@@ -91,6 +92,13 @@ def main() -> None:
     test_labels = torch.empty((held, lh, lw, 3), dtype=torch.uint8, device=device)
     state = {"seen": 0}
 
+    # A stream of its own: on the common one every copy would wait behind the queued training steps.
+    side = torch.cuda.Stream(device)
+
+    def keep(slot: Any, value: Any) -> None:
+        with torch.cuda.stream(side):
+            slot.copy_(torch.from_numpy(value))
+
     def collect() -> None:
         while True:
             try:
@@ -100,11 +108,11 @@ def main() -> None:
             for picture, label in got:
                 k = state["seen"]
                 if k < held:
-                    test_pictures[k] = torch.from_numpy(picture)
-                    test_labels[k] = torch.from_numpy(label)
+                    keep(test_pictures[k], picture)
+                    keep(test_labels[k], label)
                 else:
-                    pictures[(k - held) % capacity] = torch.from_numpy(picture)
-                    labels[(k - held) % capacity] = torch.from_numpy(label)
+                    keep(pictures[(k - held) % capacity], picture)
+                    keep(labels[(k - held) % capacity], label)
                 state["seen"] = k + 1
 
     threading.Thread(target=collect, daemon=True).start()
@@ -161,12 +169,12 @@ def main() -> None:
         gain = uniform(0.75, 1.3, n, 1, 1, 1) * (1 + 0.08 * torch.randn(n, 3, 1, 1, device=device))
         x = (x * gain).clamp(0, 1) ** torch.exp(uniform(-0.4, 0.4, n, 1, 1, 1))
         grey = x.mean(1, keepdim=True)
-        keep = torch.where(
+        vivid = torch.where(
             rand(n, 1, 1, 1, device=device) < 0.1,
             torch.zeros(1, device=device),
             uniform(0.4, 1.5, n, 1, 1, 1),
         )
-        x = grey + (x - grey) * keep
+        x = grey + (x - grey) * vivid
         contrast = uniform(0.6, 1.3, n, 1, 1, 1)
         middle = x.mean((1, 2, 3), keepdim=True)
         x = middle + (x - middle) * contrast
@@ -248,8 +256,9 @@ def main() -> None:
                     ours.copy_(theirs)
         if step % 50 == 0:
             running = float(loss.detach()) if running == 0 else 0.8 * running + 0.2 * float(loss.detach())
-        if time.monotonic() - told > 30:
+        if time.monotonic() - told > 45:
             told = time.monotonic()
+            torch.save(average.state_dict(), a.out / f"{a.net}.pt")
             print(
                 f"{told - started:4.0f} s step {step} samples {state['seen']} loss {running:.4f} {check()}",
                 flush=True,

@@ -2,14 +2,15 @@
 
     python -m training.validate FOLDER [--maps OUT_FOLDER]
 
-Needs NAME.jpg beside NAME.truth.json with pixels.axis, pixels.back and pixels.belly: (n, 2) in upright full-size
-pixels. Prints a line per picture:
+Needs NAME.jpg beside NAME.truth.json with pixels.axis, pixels.back and pixels.belly: (n, 2) in upright
+full-size pixels. Prints a line per picture:
   recall    share of the true axis with a limb probability over 0.5 within 3 map pixels
-  false     limb area over 0.5 further than 12 map pixels from the true axis, as a share of the true limb's area
-  edge rms  the strip network's 0.5 crossing against the nearest classical edge (the steepest gradient near the
-            true outline), RMS over both outlines, picture pixels, 90 % best matched; bias: mean, + outward
-  truth     the crossing against the true outline where one is given (for the mid-width plane: seen obliquely the
-            silhouette lies outside it), median of the midlines' difference and its spread, picture pixels
+  false     limb area over 0.5 further than 12 map pixels from the true axis, by the true limb's area
+  edge rms  the strip network's 0.5 crossing against the steepest gradient within 2 samples of it, RMS over
+            both outlines, picture pixels, the best-matched 90 %; bias: mean, + outward
+  truth     midline of the crossings against the midline of true back and belly, picture pixels: median
+            (mid), spread, share further than 1.5 px from the median (bad); width: crossings' width over the
+            true thickness (over 1 where the broad face shows)
 With --maps also writes the maps over the pictures for looking at. Folders without truth files give maps only.
 """
 
@@ -52,7 +53,9 @@ def _even(path: Array, step: float, extend: float = 0.0) -> Array:
 
 
 def crossings(inside: NDArray[np.float32], start: float) -> tuple[Array, Array]:
-    """Rows (n,) where a map (64, n) leaves 0.5 upward and downward from about row `start`; NaN where it does not."""
+    """Rows (n,) where a map (64, n) leaves 0.5 upward and downward from about row `start`; NaN where it
+    does not.
+    """
     rows, n = inside.shape
     upper, lower = np.full(n, np.nan), np.full(n, np.nan)
     for c in range(n):
@@ -199,8 +202,10 @@ def main() -> None:
             s = check_strip(picture, axis, back, belly)
             rows.append([recall, false, s["found"], s["rms"], s["bias"], s["mid"], s["spread"], s["bad"]])
             print(
-                f"{path.stem:22s} recall {recall:.3f} false {false:.2f} {1000 * seconds:4.0f} ms | strip found {s['found']:.3f}"
-                f" edge rms {s['rms']:.2f} bias {s['bias']:+.2f} | truth mid {s['mid']:+.2f} spread {s['spread']:.2f}"
+                f"{path.stem:22s} recall {recall:.3f} false {false:.2f}"
+                f" {1000 * seconds:4.0f} ms | strip found {s['found']:.3f}"
+                f" edge rms {s['rms']:.2f} bias {s['bias']:+.2f} | truth mid"
+                f" {s['mid']:+.2f} spread {s['spread']:.2f}"
                 f" bad {s['bad']:.3f} width {s['wide']:.2f}"
             )
         else:
@@ -212,9 +217,11 @@ def main() -> None:
     if rows:
         t = np.array(rows)
         print(
-            f"{len(t)} pictures: recall median {np.median(t[:, 0]):.3f} mean {t[:, 0].mean():.3f} worst {t[:, 0].min():.3f};"
+            f"{len(t)} pictures: recall median {np.median(t[:, 0]):.3f} mean"
+            f" {t[:, 0].mean():.3f} worst {t[:, 0].min():.3f};"
             f" recall over 0.95: {np.mean(t[:, 0] > 0.95):.0%}; false area median {np.median(t[:, 1]):.2f}"
-            f" mean {t[:, 1].mean():.2f}; strip found {np.nanmean(t[:, 2]):.3f} edge rms median {np.nanmedian(t[:, 3]):.2f} px"
+            f" mean {t[:, 1].mean():.2f}; strip found {np.nanmean(t[:, 2]):.3f} edge rms"
+            f" median {np.nanmedian(t[:, 3]):.2f} px"
             f" bias {np.nanmedian(t[:, 4]):+.2f}; mid |median| {np.nanmedian(np.abs(t[:, 5])):.2f}"
             f" spread {np.nanmedian(t[:, 6]):.2f} px bad {np.nanmean(t[:, 7]):.3f}"
         )

@@ -1,7 +1,7 @@
 """Two small networks that propose where the bow, its string and its cast shadow are.
 
-They only propose: the sub-pixel edges, the score and the refusal belong to the geometry that reads these maps. Both were
-trained on scenes that `training/` draws, and run on OpenCV's own dnn module.
+They only propose: the sub-pixel edges, the score and the refusal belong to the geometry that reads these
+maps. Both were trained on scenes that `training/` draws, and run on OpenCV's own dnn module.
 """
 
 from __future__ import annotations
@@ -29,8 +29,8 @@ _STRIP_MULTIPLE = 32
 class FinderMaps:
     """What the finder saw in a whole picture.
 
-    limb, string, shadow: (h, w) float32 probabilities 0-1. limb is the visible bow body with its grip; shadow is what
-    bow and string cast.
+    limb, string, shadow: (h, w) float32 probabilities 0-1. limb is the visible bow body with its grip;
+    shadow is what bow and string cast.
     k: (kx, ky), full picture pixels per map pixel, the same but for rounding.
     """
 
@@ -40,7 +40,7 @@ class FinderMaps:
     k: tuple[float, float]
 
     def to_full(self, map_xy: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Map pixels (..., 2) to full picture pixels (..., 2); (0, 0) is the centre of the top-left pixel in both."""
+        """Map pixels (..., 2) to picture pixels (..., 2); (0, 0) is the top-left pixel's centre in both."""
         k = np.asarray(self.k)
         full: NDArray[np.float64] = (np.asarray(map_xy, float) + 0.5) * k - 0.5
         return full
@@ -71,7 +71,7 @@ def _network(name: str) -> cv2.dnn.Net:
 
 
 def _run(name: str, picture: NDArray[np.uint8], multiple: int) -> NDArray[np.float32]:
-    """Pad (h, w, 3) to a multiple at the right and bottom, run, return the maps (3, h', w') with the padding on."""
+    """Pad (h, w, 3) at the right and bottom to a multiple, run, return the padded maps (3, h', w')."""
     h, w = picture.shape[:2]
     padded = cv2.copyMakeBorder(picture, 0, -h % multiple, 0, -w % multiple, cv2.BORDER_REPLICATE)
     blob = np.ascontiguousarray(padded.transpose(2, 0, 1)[None], np.float32)
@@ -99,8 +99,9 @@ def find_maps(rgb: NDArray[np.uint8]) -> FinderMaps:
 def silhouette_maps(strip: NDArray[np.uint8]) -> StripMaps:
     """Look at a strip (64, n, 3) uint8 RGB sampled along a coarse path of the limb.
 
-    Rows run across the path, columns along it, one step both ways. The network was trained on steps of 0.75 to 1.5
-    picture pixels with the limb about 8 to 26 steps thick, the path within 8 steps of the limb's middle.
+    Rows run across the path, columns along it, one step both ways. The network was trained on steps of 0.75
+    to 1.5 picture pixels, the limb about 8 to 26 steps thick, the path within 8 steps of the limb's middle.
+    Where a camera's own flash leaves a dark sliver of shadow along the limb, `inside` tends to take it in.
     """
     if strip.ndim != 3 or strip.shape[0] != STRIP_ACROSS or strip.shape[2] != 3 or strip.dtype != np.uint8:
         raise ValueError("the strip must be (64, n, 3) uint8 RGB")
