@@ -1,0 +1,180 @@
+"""The uncertainty budget: every elementary doubt nudges the whole chain once, and the nudges are kept apart by cause.
+
+First order (GUM, JCGM 100:2008, eq. 10 and 13): each ``Nudge`` is one independent standard uncertainty; the change it
+makes in a number is that number's sensitivity times the uncertainty. Two numbers of one picture share their nudges, so
+their correlation (a common scale, a common lens) is kept by construction and a difference of limbs stays sharp.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tillerlens.photo.camera import CameraFit, with_theta
+from tillerlens.shape import LIMB_WIDTH_U_MM, TIP_WIDTH_U_MM, BowShape, Evidence, Layout
+
+Array = NDArray[np.float64]
+
+# Order in which a camera fit's covariance is taken apart: what is unknown about the focal length first, then the lens,
+# then what the marks leave open of the pose given those.
+_ORDER = [6, 7, 8, 9, 0, 1, 2, 3, 4, 5]
+_CAUSES = ["focal", "lens", "lens", "lens"] + ["marks"] * 6
+
+
+@dataclass(frozen=True)
+class Nudge:
+    """One independent standard uncertainty: its cause and the evidence moved by it."""
+
+    cause: str
+    moved: Callable[[Evidence], Evidence]
+
+
+def camera_factor(covariance: Array) -> tuple[Array, list[str]]:
+    """(10, 10) factor F with F F^T = covariance, one column a cause in the order above, and the causes."""
+    p = covariance[np.ix_(_ORDER, _ORDER)]
+    d = np.sqrt(np.maximum(np.diag(p), 1e-30))
+    corr = p / np.outer(d, d)
+    w, v = np.linalg.eigh((corr + corr.T) / 2)  # a hair of rounding must not stop the factorisation
+    corr = (v * np.clip(w, 1e-12, None)) @ v.T
+    factor = np.linalg.cholesky(corr) * d[:, None]
+    out = np.empty_like(factor)
+    out[_ORDER] = factor
+    return out, _CAUSES
+
+
+def camera_nudges(fit: CameraFit) -> list[Nudge]:
+    factor, causes = camera_factor(fit.covariance)
+
+    def mover(column: Array) -> Callable[[Evidence], Evidence]:
+        return lambda e: replace(e, camera=with_theta(e.camera, e.camera.theta + column))
+
+    return [Nudge(c, mover(factor[:, k])) for k, c in enumerate(causes)]
+
+
+def _shift(e: Evidence, side: str, px: Array) -> Evidence:
+    """Move one silhouette across the limb by ``px`` (N,), + away from the other silhouette."""
+    other = e.belly_px if side == "back" else e.back_px
+    own = e.back_px if side == "back" else e.belly_px
+    d = own - other
+    seen = np.nonzero(~np.isnan(d[:, 0]))[0]
+    d = np.column_stack([np.interp(np.arange(len(d)), seen, d[seen, k]) for k in (0, 1)])
+    d = d / np.maximum(np.linalg.norm(d, axis=1, keepdims=True), 1e-9)
+    moved = own + px[:, None] * d
+    return replace(e, back_px=moved) if side == "back" else replace(e, belly_px=moved)
+
+
+def edge_nudges(n: int, zones: dict[str, tuple[int, int]], noise_px: float, correlated: float,
+                systematic_px: dict[str, float]) -> list[Nudge]:
+    """How the silhouettes may be off: a slow part (the wrong edge, a soft shadow) and the edge noise's slow modes.
+
+    ``zones`` name -> column range of the limbs and the handle; ``systematic_px`` side -> px; ``correlated``: columns over
+    which edge noise moves together. Each zone and side has its own cosine modes.
+    """
+    out: list[Nudge] = []
+    for side in ("back", "belly"):
+        for name, (a, b) in zones.items():
+            length = max(b - a, 2)
+            x = (np.arange(length) + 0.5) / length
+            for k in range(2 if name == "handle" else 6):
+                if name == "handle" and side == "belly":
+                    continue
+                shape = np.cos(np.pi * k * x) * (1.0 if k == 0 else np.sqrt(2))
+                # discrete cosine mode of noise with this correlation length
+                random = noise_px * np.sqrt(min(1.0, correlated / length))
+                slow = systematic_px[side] * (1.0, 0.35, 0.2, 0.12, 0.08, 0.06)[k] * (0.35 if name == "handle" and k else 1.0)
+                field = np.zeros(n)
+                field[a:b] = shape * np.hypot(random, slow)
+                out.append(Nudge("edge", lambda e, s=side, f=field: _shift(e, s, f)))  # type: ignore[misc]
+    return out
+
+
+def tip_nudges(u_px: Sequence[float], cause: Sequence[str]) -> list[Nudge]:
+    """Each tip along its limb. ``u_px`` per tip."""
+    out = []
+    for k in (0, 1):
+
+        def move(e: Evidence, k: int = k) -> Evidence:
+            mid = (e.back_px + e.belly_px) / 2
+            ok = np.nonzero(~np.isnan(mid[:, 0]))[0]
+            near, far = (ok[0], ok[min(20, len(ok) - 1)]) if k == 0 else (ok[-1], ok[max(-21, -len(ok))])
+            d = mid[near] - mid[far]
+            tips = e.tips_px.copy()
+            tips[k] = tips[k] + u_px[k] * d / np.linalg.norm(d)
+            return replace(e, tips_px=tips)
+
+        out.append(Nudge(cause[k], move))
+    return out
+
+
+def section_nudges(width_u_mm: float = LIMB_WIDTH_U_MM, tip_u_mm: float = TIP_WIDTH_U_MM) -> list[Nudge]:
+    """What the side view does not show of the limb's section."""
+    return [
+        Nudge("width", lambda e: replace(e, limb_width_mm=e.limb_width_mm + width_u_mm)),
+        Nudge("width", lambda e: replace(e, tip_width_mm=e.tip_width_mm + tip_u_mm)),
+        Nudge("width", lambda e: replace(e, corner=e.corner + 0.1)),
+    ]
+
+
+@dataclass(frozen=True, eq=False)
+class Influence:
+    """The change each nudge makes: numbers (K,) per name, curvature (K, samples) per limb; causes (K,)."""
+
+    causes: tuple[str, ...]
+    numbers: dict[str, Array]
+    curvature: tuple[Array, Array]
+    thickness: tuple[Array, Array]
+
+    def u(self, name: str) -> float:
+        return float(np.sqrt(np.sum(self.numbers[name] ** 2)))
+
+    def budget(self, name: str) -> dict[str, float]:
+        parts: dict[str, float] = {}
+        for cause, d in zip(self.causes, self.numbers[name], strict=True):
+            parts[cause] = parts.get(cause, 0.0) + float(d) ** 2
+        return {c: float(np.sqrt(v)) for c, v in sorted(parts.items(), key=lambda q: -q[1])}
+
+
+def influences(nudges: Sequence[Nudge], evidence: Evidence, nominal: BowShape,
+               shape: Callable[[Evidence], BowShape]) -> Influence:
+    """Run every nudge through the chain once."""
+    numbers: dict[str, list[float]] = {k: [] for k in nominal.numbers}
+    bends: tuple[list[Array], list[Array]] = ([], [])
+    thick: tuple[list[Array], list[Array]] = ([], [])
+    for nudge in nudges:
+        s = shape(nudge.moved(evidence))
+        for name, value in nominal.numbers.items():
+            numbers[name].append(s.numbers.get(name, np.nan) - value)
+        for k, (a, b) in enumerate(((s.upper, nominal.upper), (s.lower, nominal.lower))):
+            bends[k].append(a.curve.curvature - b.curve.curvature)
+            thick[k].append(a.thickness_mm - b.thickness_mm)
+    return Influence(tuple(n.cause for n in nudges), {k: np.array(v) for k, v in numbers.items()},
+                     (np.array(bends[0]), np.array(bends[1])), (np.array(thick[0]), np.array(thick[1])))
+
+
+def length_update(fit: CameraFit, length: Callable[[Array], float], nock_to_nock_mm: float, u_mm: float) -> tuple[CameraFit, float]:
+    """Let the bow's known length speak to the camera: a linear-Gaussian update of theta and its covariance.
+
+    ``length``: theta -> the traced bow's length in mm. Returns the updated fit and how far off the length was before, in
+    units of its own standard uncertainty.
+    """
+    theta, cov = fit.camera.theta.copy(), fit.covariance
+    first = 0.0
+    for k in range(2):
+        factor, _ = camera_factor(cov)
+        at = length(theta)
+        slope = np.array([length(theta + factor[:, j]) - at for j in range(10)])  # d length per unit of factor
+        var = float(slope @ slope) + u_mm**2
+        miss = nock_to_nock_mm - at
+        if k == 0:
+            first = miss / np.sqrt(var)
+            if abs(first) > 5:  # the length typed and the picture disagree: do not bend the camera to it
+                return fit, first
+            start_miss, start_slope, start_factor, start_var = miss, slope, factor, var
+        gain = start_factor @ start_slope / start_var
+        # second pass re-linearises: remaining miss is corrected along the same gain
+        theta = theta + gain * miss if k == 0 else theta + gain * (miss - start_miss * (1 - float(start_slope @ start_slope) / start_var))
+    cov = cov - np.outer(gain, gain) * start_var
+    return replace(fit, camera=with_theta(fit.camera, theta), covariance=(cov + cov.T) / 2), first

@@ -1,0 +1,240 @@
+"""One photograph, measured: intake -> camera -> trace -> shape -> numbers with their budget. Reads as the method."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tillerlens import __version__
+from tillerlens.budget import (
+    Influence,
+    Nudge,
+    camera_nudges,
+    edge_nudges,
+    influences,
+    length_update,
+    section_nudges,
+    tip_nudges,
+)
+from tillerlens.errors import NeedsHelp, Reason, TillerLensError
+from tillerlens.measurement import GapRow, LimbProfile, Measurement, TracedBow, Value
+from tillerlens.measures.spots import find_spots
+from tillerlens.photo.camera import CameraFit, with_theta
+from tillerlens.photo.intake import Photo, judge
+from tillerlens.photo.light import linear_light
+from tillerlens.photo.scale import fit_scale
+from tillerlens.shape import (
+    LIMB_WIDTH_MM,
+    LIMB_WIDTH_U_MM,
+    STATIONS_IN,
+    BowShape,
+    Evidence,
+    Layout,
+    belly_at,
+    bow_shape,
+    make_layout,
+)
+from tillerlens.shot import Shot
+from tillerlens.trace.read import TraceRead, read_trace
+from tillerlens.trace.string import DrawnString, find_string
+
+Array = NDArray[np.float64]
+
+LENGTH_U_MM = 1.0  # a tape along the bow, to a sixteenth
+GRIP_U_MM = 1.5
+CUTOFF_MM = 130.0  # shortest wave of bend that is told, half of it kept
+OBLIQUE_RAD = np.radians(25)
+MM, DEG, PER_M = "mm", "deg", "1/m"
+
+
+def measure_photo(photo: Photo, shot: Shot, rest: dict[str, Any] | None = None) -> Measurement:
+    """Measure one photograph. Never raises for what a photograph or shot can hold: ``status`` and ``reasons`` tell.
+
+    ``rest``: the measurement document of the same bow unstrung, for judging spots on movement from rest.
+    """
+    about = {"name": photo.name, "sha256": photo.sha256, "size": [photo.rgb.shape[1], photo.rgb.shape[0]]}
+    shared: dict[str, Any] = dict(state=shot.state, photo=about, shot=shot.as_dict(), version=__version__)
+    doubts = tuple(judge(photo)) + photo.notes
+    try:
+        return _measure(photo, shot, rest, doubts, shared)
+    except NeedsHelp as error:
+        return Measurement("needs_help", reasons=(error.reason, *doubts), **shared)
+    except TillerLensError as error:
+        return Measurement("refused", reasons=(error.reason, *doubts), **shared)
+
+
+@dataclass(frozen=True, eq=False)
+class _Chain:
+    """The fixed parts of the computation that the budget differentiates."""
+
+    layout: Layout
+    state: str
+
+    def shape(self, e: Evidence) -> BowShape:
+        return bow_shape(e, self.layout, self.state)
+
+
+def _measure(photo: Photo, shot: Shot, rest: dict[str, Any] | None, doubts: tuple[Reason, ...], shared: dict[str, Any]) -> Measurement:
+    fit = fit_scale(photo, shot)
+    light = linear_light(photo.rgb)
+    trace = read_trace(photo, light, fit, shot)
+    evidence = _evidence(fit, shot, trace)
+    layout = make_layout(evidence, shot.handle_mm, CUTOFF_MM, trace.weight)
+    chain = _Chain(layout, shot.state)
+
+    def length(theta: Array) -> float:
+        return chain.shape(replace(evidence, camera=with_theta(evidence.camera, theta))).length_mm
+
+    tip_mm = [u / trace.px_per_mm for u in trace.tip_u_px]
+    fit, off = length_update(fit, length, shot.nock_to_nock_mm, float(np.hypot(LENGTH_U_MM, np.hypot(*tip_mm))))
+    evidence = replace(evidence, camera=fit.camera)
+    string = None
+    if shot.state == "drawn":
+        string = _string(light, trace, evidence, chain, shot)
+        evidence = replace(evidence, hook_px=None if string is None else string.hook)
+    layout = make_layout(evidence, shot.handle_mm, CUTOFF_MM, trace.weight)
+    chain = _Chain(layout, shot.state)
+    shape = chain.shape(evidence)
+    nudges = _nudges(fit, shot, trace, string)
+    influence = influences(nudges, evidence, shape, chain.shape)
+    doubts += _doubts(fit, shot, trace, string, off, shape)
+    profile = _profile(shot, trace, evidence, layout, shape, influence)
+    spots = find_spots(profile, shot, rest, shape) if shot.state == "drawn" else ((), ())
+    return Measurement(
+        "measured", reasons=doubts + spots[1], values=_values(shape, influence), gaps=_gaps(shape, influence), profile=profile,
+        spots=spots[0], trace=_traced(evidence, shape, trace), evidence=_facts(fit, trace, string, off), **shared)
+
+
+def _evidence(fit: CameraFit, shot: Shot, trace: TraceRead) -> Evidence:
+    return Evidence(
+        fit.camera, shot.standoff_mm, trace.back_px, trace.belly_px, trace.tips_px,
+        np.array(shot.clicks["hook"]) if "hook" in shot.clicks else None,
+        limb_width_mm=shot.limb_width_mm or LIMB_WIDTH_MM,
+        grip_thickness_mm=shot.handle_thickness_mm or trace.grip_px / trace.px_per_mm,
+        middle_shift_mm=0.0 if shot.upper_limb_length_mm is None else shot.nock_to_nock_mm / 2 - shot.upper_limb_length_mm,
+    )
+
+
+def _string(light: NDArray[np.uint16], trace: TraceRead, e: Evidence, chain: _Chain, shot: Shot) -> DrawnString | None:
+    s = chain.shape(e)
+    place = lambda p: _to_px(e, s, p)  # noqa: E731
+    nocks = np.array([place(q) for q in s.nocks_mm])
+    handle, below = place(np.zeros(2)), place(np.array([0.0, -100.0]))
+    belly = (below - handle) / np.linalg.norm(below - handle)
+    clicked = np.array(shot.clicks["hook"]) if "hook" in shot.clicks else None
+    return find_string(light, trace.maps, nocks, handle, belly, float(np.linalg.norm(below - handle)) / 100, clicked)
+
+
+def _to_px(e: Evidence, s: BowShape, bow_mm: Array) -> Array:
+    """A place (2,) mm in the bow's frame to the picture."""
+    board = s.origin_mm + bow_mm[0] * s.x_axis + bow_mm[1] * s.y_axis
+    return e.camera.project(np.r_[board, -e.standoff_mm][None])[0]
+
+
+def _nudges(fit: CameraFit, shot: Shot, trace: TraceRead, string: DrawnString | None) -> list[Nudge]:
+    out = camera_nudges(fit)
+    out.append(Nudge("standoff", lambda e: replace(e, standoff_mm=e.standoff_mm + shot.standoff_u_mm)))
+    out += tip_nudges(trace.tip_u_px, trace.tip_cause)
+    out += section_nudges(1.0 if shot.limb_width_mm else LIMB_WIDTH_U_MM)
+    out += edge_nudges(len(trace.back_px), trace.zones, trace.noise_px, 6.0, trace.systematic_px)
+    out.append(Nudge("grip", lambda e: replace(e, grip_thickness_mm=e.grip_thickness_mm + (0.5 if shot.handle_thickness_mm else GRIP_U_MM))))
+    if string is not None:
+        for axis in (0, 1):
+            step = np.eye(2)[axis] * string.u_px
+            out.append(Nudge("string", lambda e, d=step: replace(e, hook_px=None if e.hook_px is None else e.hook_px + d)))  # type: ignore[misc]
+    return out
+
+
+def _doubts(fit: CameraFit, shot: Shot, trace: TraceRead, string: DrawnString | None, off: float, s: BowShape) -> tuple[Reason, ...]:
+    out = list(trace.doubts)
+    if fit.camera.obliqueness() > OBLIQUE_RAD:
+        out.append(Reason("oblique", "The picture was taken far from square to the board.", "Stand so that the board looks like a rectangle."))
+    if not fit.squared:
+        out.append(Reason("not_squared", "These marks give the scale but cannot square the picture, so the intervals are wide.",
+                          "Put four marks or printed tags on the board for sharp numbers."))
+    if abs(off) > 3:
+        out.append(Reason("length_differs", f"The traced bow is {abs(off):.0f} standard uncertainties {'shorter' if off > 0 else 'longer'} than the length typed.",
+                          "Check the bow's length nock to nock, the marks' distances and the stand-off."))
+    if shot.state == "drawn" and string is None:
+        out.append(Reason("no_string", "The string could not be seen, so draw length and string angles are missing.",
+                          "Click the hook, or use a string that stands out from the board."))
+    if s.handle_scatter_mm > 2.0:
+        out.append(Reason("handle_not_straight", "The back of the handle is not straight; the frame that heights are measured in is less sure.", ""))
+    return tuple(out)
+
+
+_UNITS = {"string_angle_upper": DEG, "string_angle_lower": DEG, "handle_rock": DEG}
+
+
+def _value(name: str, value: float, u: float, budget: dict[str, float]) -> Value:
+    k = np.degrees(1.0) if _UNITS.get(name) == DEG else 1.0
+    return Value(value * k, u * k if budget else float("nan"), _UNITS.get(name, MM), {c: v * k for c, v in budget.items()})
+
+
+def _values(s: BowShape, influence: Influence) -> dict[str, Value]:
+    return {n: _value(n, v, influence.u(n), influence.budget(n)) for n, v in s.numbers.items() if not n.startswith("gap_") and np.isfinite(v)}
+
+
+def _gaps(s: BowShape, influence: Influence) -> tuple[GapRow, ...]:
+    rows = []
+    for d in STATIONS_IN:
+        if f"gap_difference_{d}" in s.numbers:
+            u, lo, di = (_value(n, s.numbers[n], influence.u(n), influence.budget(n)) for n in (f"gap_upper_{d}", f"gap_lower_{d}", f"gap_difference_{d}"))
+            rows.append(GapRow(d * 25.4, u, lo, di))
+    return tuple(rows)
+
+
+def _profile(shot: Shot, trace: TraceRead, e: Evidence, layout: Layout, s: BowShape, influence: Influence) -> dict[Any, LimbProfile]:
+    from tillerlens.profile import curvature_noise
+
+    out = {}
+    for k, (name, limb, lay) in enumerate((("upper", s.upper, layout.upper), ("lower", s.lower, layout.lower))):
+        keep = limb.from_nock_mm > -1.0
+        across = np.full(len(lay.spline.u), trace.noise_px / trace.px_per_mm / np.sqrt(2))
+        random = curvature_noise(lay.spline, across, 6.0 * trace.step_px / trace.px_per_mm)
+        # what the smoothing may hide: a share of how fast the curve itself changes over the cutoff
+        k1 = np.gradient(np.gradient(limb.curve.curvature, limb.from_nock_mm), limb.from_nock_mm)
+        hidden = np.abs(k1) * (CUTOFF_MM / (2 * np.pi)) ** 2 * 0.5
+        slow = np.sqrt((influence.curvature[k] ** 2).sum(0))
+        u_kappa = np.sqrt(random**2 + slow**2 + hidden**2 + (0.01 * limb.curve.curvature) ** 2)
+        u_thick = np.sqrt((influence.thickness[k] ** 2).sum(0))
+        px = e.camera.project(np.column_stack([s.origin_mm + limb.curve.xy[:, :1] * s.x_axis + limb.curve.xy[:, 1:] * s.y_axis,
+                                               np.full(len(limb.curve.xy), -e.standoff_mm)]))
+        end = s.hook_mm if shot.state == "drawn" else s.nocks_mm[1 - k]
+        arm = np.full(len(limb.from_nock_mm), np.nan)
+        if shot.state != "unstrung" and end is not None:
+            d = end - s.nocks_mm[k]
+            n = np.array([-d[1], d[0]]) / np.hypot(*d)
+            arm = np.abs((limb.curve.xy - s.nocks_mm[k]) @ n)
+        out[name] = LimbProfile(limb.from_nock_mm[keep], limb.curve.curvature[keep] * 1000, u_kappa[keep] * 1000,
+                                limb.thickness_mm[keep], u_thick[keep], px[keep], arm[keep])
+    return out
+
+
+def _traced(e: Evidence, s: BowShape, trace: TraceRead) -> TracedBow:
+    lines = []
+    if trace.state != "unstrung":
+        (ux, uy), (lx, ly) = s.nocks_mm
+        for d in STATIONS_IN:
+            if f"gap_difference_{d}" in s.numbers:
+                for limb in (s.upper, s.lower):
+                    b = belly_at(limb, d * 25.4)
+                    foot = np.array([b[0], uy + (ly - uy) * (b[0] - ux) / (lx - ux)])
+                    lines.append([_to_px(e, s, b), _to_px(e, s, foot)])
+    centre = np.vstack([s.upper.curve.xy, s.lower.curve.xy[::-1]])
+    px = np.array([_to_px(e, s, p) for p in centre])
+    return TracedBow(e.back_px, e.belly_px, px, np.array([_to_px(e, s, q) for q in s.nocks_mm]), _to_px(e, s, np.zeros(2)),
+                     e.hook_px, np.array(lines).reshape(-1, 2, 2))
+
+
+def _facts(fit: CameraFit, trace: TraceRead, string: DrawnString | None, off: float) -> dict[str, Any]:
+    return {
+        "marks_rms_px": round(fit.rms_px, 3), "marks_used": fit.n_marks, "marks_set_aside": round(fit.outliers, 3), "squared": fit.squared,
+        "focal_px": round(fit.camera.focal_px, 1), "radial_term": round(float(fit.camera.theta[7]), 5),
+        "obliqueness_deg": round(float(np.degrees(fit.camera.obliqueness())), 2), "px_per_mm": round(trace.px_per_mm, 4),
+        "finder_support": round(trace.support, 3), "edge_noise_px": round(trace.noise_px, 3), "length_off_u": round(off, 2),
+        "string_seen": None if string is None else [round(c, 2) for c in string.clear],
+    }

@@ -1,0 +1,380 @@
+"""What a measurement says, in plain words with intervals: the sentence that matters most comes first.
+
+A verdict is spoken only where a number differs by more than its interval (two standard uncertainties). Thresholds
+are settings, because makers disagree; each sentence that rests on one says so. Nothing here looks at pixels.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from tillerlens.errors import Reason
+from tillerlens.measurement import LIMBS, GapRow, Limb, Measurement, Spot, Value
+from tillerlens.report.lengths import (
+    COVER,
+    Units,
+    is_told,
+    say,
+    say_interval,
+    say_length,
+    say_place,
+    say_told,
+    say_value,
+    say_weight,
+)
+from tillerlens.units import MM_PER_INCH, newtons_from_pounds
+
+Tone = Literal["finding", "fine", "plain", "open"]
+
+STACK_DEG = 90.0  # a bow is said to stack from here on (common practice, no source)
+NEAR_STACK_DEG = 10.0  # closer than this is called near (common practice, no source)
+SURE, LIKELY = 0.9, 0.6  # confidence from which a spot is "there" or "probably there"
+
+# Set, in inches, up to which each word holds (common practice, no source; makers disagree).
+_SET_SCALE = ((1.0, "good"), (2.0, "acceptable"), (3.0, "weak"))
+_SET_WORST = "wrong"
+
+CARE_ALWAYS = (
+    "TillerLens judges the bow's shape from the side. It cannot see grain, knots, worm holes, cracks, crushed "
+    "fibres, glue or damp: look at the wood yourself before every pull.",
+)
+CARE_UNDER_TENSION = (
+    "A bow under tension can break and throw pieces. Wear eye protection, pull by a rope from a distance with "
+    "nobody in line, never past the intended weight or draw, and stop at any tick or lifting fibre.",
+    "Where local rules or a qualified maker say otherwise, they come first.",
+)
+
+
+@dataclass(frozen=True)
+class Wish:
+    """The tiller that is wanted: upper minus lower gap at the fades, in mm. Common practice; makers disagree."""
+
+    low_mm: float = 0.0
+    high_mm: float = MM_PER_INCH / 4
+
+    def in_words(self, units: Units) -> str:
+        low, high = (
+            ("+" if mm > 0 else "") + say_length(mm, units) for mm in (self.low_mm, self.high_mm)
+        )
+        return f"{low.removesuffix(' in').removesuffix(' cm')} to {high}"
+
+
+@dataclass(frozen=True)
+class Sentence:
+    """One thing that is said. tone: a finding to act on, fine, a plain fact, or open (the picture can't tell)."""
+
+    about: str
+    text: str
+    tone: Tone = "plain"
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """All that is said of one measurement: the first sentence, the others, the doubts, and what to take care of."""
+
+    first: Sentence
+    more: tuple[Sentence, ...] = ()
+    doubts: tuple[Reason, ...] = ()
+    care: tuple[str, ...] = CARE_ALWAYS
+
+
+def verdict(
+    measurement: Measurement,
+    units: Units | None = None,
+    wish: Wish | None = None,
+    earlier_reflex: Value | None = None,
+) -> Verdict:
+    """The measurement in words.
+
+    earlier_reflex: the reflex of the same bow, in mm, from an earlier picture; without it nothing is said of set.
+    """
+    units, wish = units or Units(), wish or Wish()
+    if measurement.status != "measured":
+        return _not_measured(measurement)
+    if measurement.state == "unstrung":
+        sentences = [*_rest(measurement, units), *_set(measurement, units, earlier_reflex)]
+    else:
+        sentences = [*_limbs(measurement, units), *_wish(measurement, units, wish)]
+        sentences += [*_spots(measurement, units), *_strung(measurement, units)]
+    care = CARE_ALWAYS if measurement.state == "unstrung" else CARE_ALWAYS + CARE_UNDER_TENSION
+    return Verdict(sentences[0], tuple(sentences[1:]), measurement.reasons, care)
+
+
+def _not_measured(measurement: Measurement) -> Verdict:
+    asks = measurement.status == "needs_help"
+    opening = "The bow was not found with certainty, so nothing is measured yet." if asks else (
+        "This picture was not measured."
+    )
+    told = " ".join(f"{r.text} {r.remedy}".strip() for r in measurement.reasons)
+    first = Sentence(measurement.status, f"{opening} {told}".strip(), "open")
+    return Verdict(first, (), measurement.reasons, CARE_ALWAYS)
+
+
+# --- the two limbs against each other -------------------------------------------------------------------------
+
+
+def _limbs(measurement: Measurement, units: Units) -> list[Sentence]:
+    rows = [row for row in measurement.gaps if math.isfinite(row.difference.value)]
+    known = [row for row in rows if math.isfinite(row.difference.u)]
+    if not rows:
+        return [Sentence("limbs", "The limbs could not be compared: no gap was measured on both.", "open")]
+    if not known:
+        text = "The limbs cannot be compared: the interval of the gaps is not known, so neither is their difference."
+        return [Sentence("limbs", text, "open")]
+    told = [row for row in known if is_told(row.difference)]
+    if not told:
+        widest = max((row.difference for row in known), key=lambda value: value.u)
+        text = (
+            "No difference between the limbs larger than what this photograph can tell "
+            f"({say_interval(Value(0.0, widest.u, 'mm'), units)})."
+        )
+        return [Sentence("limbs", text, "fine")]
+    return _difference(told, units)
+
+
+def _difference(told: list[GapRow], units: Units) -> list[Sentence]:
+    most = max(told, key=lambda row: abs(row.difference.value))
+    larger, smaller = _by_sign(most.difference.value)
+    amount, interval = say_told(most.difference, units)
+    text = (
+        f"{larger.capitalize()} limb's gap is {amount} larger than the {smaller} limb's at "
+        f"{say_place(most.from_handle_mm, units)} from the handle ({interval})."
+    )
+    meaning = (
+        f"The {larger} limb comes round further: it is the weaker one, unless it also stands further toward the "
+        "belly when unstrung."
+    )
+    sentences = [Sentence("limbs", text, "finding"), Sentence("limbs", meaning)]
+    turned = [row for row in told if row.difference.value * most.difference.value < 0]
+    if turned:
+        other = max(turned, key=lambda row: abs(row.difference.value))
+        amount, interval = say_told(other.difference, units)
+        text = (
+            f"At {say_place(other.from_handle_mm, units)} it is the other way round: there the {smaller} limb's gap "
+            f"is {amount} larger ({interval}). The limbs bend in different places."
+        )
+        sentences.append(Sentence("limbs", text, "finding"))
+    return sentences
+
+
+def _by_sign(difference: float) -> tuple[Limb, Limb]:
+    return ("upper", "lower") if difference > 0 else ("lower", "upper")
+
+
+def tiller_at_fades(measurement: Measurement) -> tuple[float, Value] | None:
+    """Distance from the handle's centre, in mm, and upper minus lower gap of the station nearest the fades."""
+    rows = [row for row in measurement.gaps if math.isfinite(row.difference.value)]
+    fade_mm = float(measurement.shot.get("handle_in", 0.0)) * MM_PER_INCH / 2
+    if not rows:
+        return None
+    row = min(rows, key=lambda r: abs(r.from_handle_mm - fade_mm))
+    return row.from_handle_mm, measurement.values.get("tiller_at_fades", row.difference)
+
+
+def _wish(measurement: Measurement, units: Units, wish: Wish) -> list[Sentence]:
+    found = tiller_at_fades(measurement)
+    if found is None or not math.isfinite(found[1].u):
+        return []
+    at_mm, tiller = found
+    low, high = tiller.value - COVER * tiller.u, tiller.value + COVER * tiller.u
+    sign = "+" if tiller.value > 0 and say_length(tiller.value, units) != say_length(0.0, units) else ""
+    where = "at the fades" if "tiller_at_fades" in measurement.values else (
+        f"near the fades, {say_place(at_mm, units)} from the handle"
+    )
+    says = f"Tiller {where}: {sign}{say(tiller, units)}, upper minus lower."
+    against = f"your wish of {wish.in_words(units)} (common practice; makers disagree)"
+    if low >= wish.low_mm and high <= wish.high_mm:
+        return [Sentence("wish", f"{says} That is within {against}.", "fine")]
+    if high < wish.low_mm or low > wish.high_mm:
+        way = "below" if high < wish.low_mm else "above"
+        return [Sentence("wish", f"{says} That is {way} {against}.", "finding")]
+    text = f"{says} Whether that is within {against} this photograph cannot tell."
+    return [Sentence("wish", text, "open")]
+
+
+# --- spots ----------------------------------------------------------------------------------------------------
+
+
+def limb_length_mm(shot: dict[str, Any], limb: Limb) -> float:
+    """From the handle's centre to the nock along the limb, from the shot's form; NaN where it is not given."""
+    whole = float(shot.get("bow_length_nock_to_nock_in", math.nan)) * MM_PER_INCH
+    upper = float(shot.get("upper_limb_length_in", whole / 2 / MM_PER_INCH)) * MM_PER_INCH
+    return upper if limb == "upper" else whole - upper
+
+
+def _spots(measurement: Measurement, units: Units) -> list[Sentence]:
+    if not measurement.profile:
+        return []
+    if not measurement.spots:
+        return [Sentence("spots", "No hinge and no stiff spot that this photograph can tell.", "fine")]
+    worst_first = sorted(measurement.spots, key=lambda spot: -abs(spot.bend_percent))
+    return [Sentence("spot", spot_in_words(spot, measurement.shot, units), "finding") for spot in worst_first]
+
+
+def spot_in_words(spot: Spot, shot: dict[str, Any], units: Units) -> str:
+    """One hinge or stiff spot: where, how long, how much, and what not to do."""
+    sure = "" if spot.confidence >= SURE else "Probably a " if spot.confidence >= LIKELY else "Perhaps a "
+    name = "hinge" if spot.kind == "hinge" else "stiff spot"
+    from_handle = limb_length_mm(shot, spot.limb) - spot.from_nock_mm
+    place = f"{say_place(spot.from_nock_mm, units)} from the nock"
+    if math.isfinite(from_handle):
+        place += f" and {say_place(from_handle, units)} from the handle's centre"
+    much = f"{abs(spot.bend_percent):.0f} % {'more' if spot.bend_percent > 0 else 'less'}"
+    doubt = f"±{math.ceil(COVER * spot.u_percent)} %" if math.isfinite(spot.u_percent) else "interval unknown"
+    advice = (
+        "Take no wood off it; a hinge is relieved by thinning on both sides of it."
+        if spot.kind == "hinge"
+        else "If wood comes off, then there: few strokes, exercise the bow, measure again."
+    )
+    head = f"{sure}{name}" if sure else name.capitalize()
+    return (
+        f"{head} in the {spot.limb} limb, {place}, about {say_place(spot.length_mm, units)} long: it bends {much} "
+        f"than the taper around it would ({doubt}). {advice} (Common practice.)"
+    )
+
+
+# --- braced and drawn -----------------------------------------------------------------------------------------
+
+
+def _strung(measurement: Measurement, units: Units) -> list[Sentence]:
+    values, sentences = measurement.values, []
+    if measurement.state == "drawn":
+        sentences += _draw(measurement, units)
+    elif "brace_height_belly" in values:
+        text = f"Brace height, belly of the handle to the string: {say(values['brace_height_belly'], units)}."
+        sentences.append(Sentence("brace", text))
+    return [*sentences, *_tips(values, units), *_string_angle(measurement, units)]
+
+
+def _draw(measurement: Measurement, units: Units) -> list[Sentence]:
+    parts = [
+        f"{say(measurement.values[name], units)} to the {face} of the handle"
+        for name, face in (("draw_length_back", "back"), ("draw_length_belly", "belly"))
+        if name in measurement.values
+    ]
+    if not parts:
+        return []
+    pounds = measurement.shot.get("scale_reading_lb")
+    weight = "" if pounds is None else f", at {say_weight(newtons_from_pounds(pounds), units)} by your scale"
+    return [Sentence("draw", f"Drawn {', '.join(parts)}{weight}.")]
+
+
+def _tips(values: dict[str, Value], units: Units) -> list[Sentence]:
+    """Heights are toward the back, so the lower figure is the tip that has come further toward the archer."""
+    difference = values.get("tip_height_difference")
+    if difference is None or not is_told(difference):
+        return []
+    ahead, _ = _by_sign(-difference.value)
+    amount, interval = say_told(difference, units)
+    text = f"The {ahead} tip stands {amount} further toward the archer than the other, seen from the handle ({interval})."
+    return [Sentence("tips", text)]
+
+
+def _string_angle(measurement: Measurement, units: Units) -> list[Sentence]:
+    named = [(limb, measurement.values.get(f"string_angle_{limb}")) for limb in LIMBS]
+    known = [(limb, value) for limb, value in named if value is not None and math.isfinite(value.value)]
+    if not known:
+        return []
+    says = "String angle at the tip: " + ", ".join(f"{limb} {say(value, units)}" for limb, value in known)
+    if measurement.state != "drawn":
+        return [Sentence("string_angle", says + ".")]
+    limb, steepest = max(known, key=lambda pair: pair[1].value)
+    left = STACK_DEG - steepest.value
+    rule = f"{STACK_DEG:.0f}°, from where a bow is said to stack (common practice)"
+    if not math.isfinite(steepest.u):
+        return [Sentence("string_angle", f"{says}; how near to {rule} is not known.", "open")]
+    if left <= -COVER * steepest.u:
+        return [Sentence("string_angle", f"{says}. The {limb} limb is past {rule}.", "finding")]
+    if left < COVER * steepest.u:
+        text = f"{says}. Whether the {limb} limb is past {rule}, this photograph cannot tell."
+        return [Sentence("string_angle", text, "open")]
+    near = "Near: only " if left < NEAR_STACK_DEG else ""
+    short = f"{near}{left:.0f}° short of {rule}."
+    return [Sentence("string_angle", f"{says}. {short}", "finding" if near else "plain")]
+
+
+# --- at rest --------------------------------------------------------------------------------------------------
+
+
+def _rest(measurement: Measurement, units: Units) -> list[Sentence]:
+    reflex = measurement.values.get("reflex")
+    if reflex is None or not math.isfinite(reflex.value):
+        return [Sentence("reflex", "The bow's reflex could not be measured.", "open")]
+    sentences = [Sentence("reflex", _reflex_in_words(reflex, units))]
+    parts = [
+        f"{limb} {_way(value, units)} ({say_interval(value, units)})"
+        for limb in LIMBS
+        if (value := measurement.values.get(f"reflex_{limb}")) is not None
+    ]
+    if parts:
+        sentences.append(Sentence("reflex_limbs", f"Each tip against the handle's own line: {', '.join(parts)}."))
+    sentences += _reflex_difference(measurement.values.get("reflex_difference"), units)
+    minutes = measurement.shot.get("minutes_since_unstrung")
+    if minutes is not None:
+        text = (
+            f"Taken {minutes:g} minutes after unstringing. Wood recovers over hours, so compare only readings taken "
+            "equally long after (common practice)."
+        )
+        sentences.append(Sentence("rested", text))
+    return sentences
+
+
+def _reflex_in_words(reflex: Value, units: Units) -> str:
+    if not math.isfinite(reflex.u):
+        return f"Reflex {say_value(reflex, units)}, interval unknown."
+    if not is_told(reflex):
+        return f"Neither reflex nor follow that this photograph can tell ({say_interval(reflex, units)})."
+    amount, interval = say_told(reflex, units)
+    if reflex.value > 0:
+        return f"Reflex {amount} ({interval}): the tips stand toward the back."
+    return f"String follow {amount} ({interval}): the tips stand toward the belly."
+
+
+def _way(value: Value, units: Units) -> str:
+    return f"{say_length(abs(value.value), units)} toward the {'back' if value.value >= 0 else 'belly'}"
+
+
+def _reflex_difference(difference: Value | None, units: Units) -> list[Sentence]:
+    if difference is None or not math.isfinite(difference.u):
+        return []
+    if not is_told(difference):
+        text = f"The two limbs rest alike within what this photograph can tell ({say_interval(difference, units)})."
+        return [Sentence("reflex_difference", text, "fine")]
+    more, less = _by_sign(difference.value)
+    amount, interval = say_told(difference, units)
+    text = (
+        f"The {more} tip stands {amount} further toward the back than the {less} ({interval}). At rest that is the "
+        "stave's shape, not yet its tiller."
+    )
+    return [Sentence("reflex_difference", text)]
+
+
+def _set(measurement: Measurement, units: Units, earlier: Value | None) -> list[Sentence]:
+    """Two pictures share no camera, so their uncertainties are independent and add in squares."""
+    now = measurement.values.get("reflex")
+    if earlier is None or now is None:
+        return []
+    taken = Value(earlier.value - now.value, math.hypot(earlier.u, now.u), "mm")
+    if not math.isfinite(taken.u):
+        return [Sentence("set", "Set cannot be told: an interval is not known.", "open")]
+    if not is_told(taken):
+        text = f"No set since the earlier picture that the two can tell ({say_interval(taken, units)})."
+        return [Sentence("set", text, "fine")]
+    amount, interval = say_told(taken, units)
+    if taken.value < 0:
+        return [Sentence("set", f"The bow has {amount} more reflex than earlier ({interval}): no set.")]
+    text = (
+        f"Set since the earlier picture: {amount} ({interval}), "
+        f"{_scale_of_set(taken)} on the usual scale (common practice: up to 1 in good, 2 in acceptable, 3 in weak)."
+    )
+    return [Sentence("set", text, "finding" if taken.value > MM_PER_INCH else "plain")]
+
+
+def _scale_of_set(taken: Value) -> str:
+    """The word for a set, or both words where the interval straddles a step."""
+    words = []
+    for mm in (taken.value - COVER * taken.u, taken.value + COVER * taken.u):
+        words.append(next((word for limit, word in _SET_SCALE if mm <= limit * MM_PER_INCH), _SET_WORST))
+    return words[0] if words[0] == words[1] else f"{words[0]} to {words[1]}"

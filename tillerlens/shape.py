@@ -1,0 +1,300 @@
+"""From pixels to the bow's shape: one function of the picture's evidence, small enough to be asked fifty times.
+
+``BowShape`` holds what a bowyer measures (gaps, reflex, angles, lengths), computed in the bow's own frame: x along the
+handle's tangent towards the upper limb, y towards the back, origin on the handle's centreline. ``Layout`` fixes what does
+not move when the evidence is nudged (which columns belong to which limb, the spline matrices), so that the uncertainty
+budget can differentiate the whole chain by finite differences.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tillerlens.photo.camera import Camera
+from tillerlens.profile import Curve, SplineLayout, lay_out, read_curve
+
+Array = NDArray[np.float64]
+
+STATIONS_IN = (6, 10, 14, 18, 22, 26)
+HANDLE_TRIM = 0.85  # the outermost of the rigid part may already be bending: keep to its middle
+SAMPLES = 161  # places along each limb where the curve is read
+# Width seen end-on (common practice: limbs 1 1/4 to 2 in wide, tips 3/8 to 5/8 in), used where the bowyer gave none.
+LIMB_WIDTH_MM, LIMB_WIDTH_U_MM = 40.0, 6.0
+TIP_WIDTH_MM, TIP_WIDTH_U_MM = 13.5, 2.0
+CORNER = 0.9  # rounded corners hide a part of the width, +- 0.1
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """Everything the shape is computed from. ``back_px`` and ``belly_px`` (N, 2) run from the upper tip to the lower, NaN
+    where unseen; ``tips_px`` (2, 2) the middles of the limbs' ends; ``hook_px`` (2,) or None."""
+
+    camera: Camera
+    standoff_mm: float
+    back_px: Array
+    belly_px: Array
+    tips_px: Array
+    hook_px: Array | None
+    limb_width_mm: float = LIMB_WIDTH_MM
+    tip_width_mm: float = TIP_WIDTH_MM
+    corner: float = CORNER
+    overhang_mm: tuple[float, float] = (0.0, 0.0)
+    grip_thickness_mm: float = float("nan")  # back to belly at the handle, as seen from the side
+    middle_shift_mm: float = 0.0  # the handle's centre from the middle of the bow, + towards the upper nock
+
+
+@dataclass(frozen=True, eq=False)
+class LimbLayout:
+    columns: NDArray[np.intp]  # the columns whose middles the spline follows, nock first
+    spline: SplineLayout
+    thick_fit: Array  # (4, n): silhouette half-widths to a cubic
+    thick_u: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Layout:
+    """Which columns serve what; made once for a picture."""
+
+    upper: LimbLayout
+    lower: LimbLayout
+    handle_columns: NDArray[np.intp]
+    handle_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class Limb:
+    """One limb in the bow's frame, nock first: curve, distance from the nock, true and apparent thickness (mm)."""
+
+    curve: Curve
+    from_nock_mm: Array
+    from_centre_mm: Array
+    thickness_mm: Array
+    apparent_mm: Array
+
+
+@dataclass(frozen=True, eq=False)
+class BowShape:
+    """The shape and every number read from it (mm, radians)."""
+
+    upper: Limb
+    lower: Limb
+    nocks_mm: Array  # (2, 2) upper, lower
+    hook_mm: Array | None
+    back_at_handle_mm: float  # y of the handle's back
+    handle_scatter_mm: float
+    length_mm: float
+    numbers: dict[str, float]
+    origin_mm: Array  # board place and direction of the frame, to draw it back onto the picture
+    x_axis: Array
+    y_axis: Array
+
+
+def _obliquity(camera: Camera, standoff_mm: float, xy: Array) -> Array:
+    """How far, per mm towards the camera, a point over board place ``xy`` seems to move in the plane: (N, 2)."""
+    c = camera.centre_mm
+    return np.asarray((xy - c[:2]) / (-c[2] - standoff_mm))
+
+
+def width_profile(share: Array, root: float, tip: float) -> Array:
+    """Width along a limb, ``share`` 0 at the nock ... 1 at the fade: even in the inner half, then tapering."""
+    return np.asarray(np.interp(share, [0.0, 0.55, 1.0], [tip, root, root]))
+
+
+def mapped(e: Evidence) -> tuple[Array, Array, Array]:
+    """Silhouettes and tips in the bow's plane, board mm."""
+    return (e.camera.to_plane(e.back_px, e.standoff_mm), e.camera.to_plane(e.belly_px, e.standoff_mm),
+            e.camera.to_plane(e.tips_px, e.standoff_mm))
+
+
+def make_layout(e: Evidence, handle_mm: float, cutoff_mm: float, weight: Array) -> Layout:
+    """Split the columns into limbs and handle by arc length and prepare the splines. ``weight`` (N,) per column."""
+    back, belly, tips = mapped(e)
+    middle = (back + belly) / 2
+    have = ~np.isnan(back[:, 0])
+    idx = np.nonzero(have)[0]
+    s = np.full(len(back), np.nan)
+    s[idx] = np.r_[0, np.cumsum(np.linalg.norm(np.diff(back[idx], axis=0), axis=1))]
+    s = np.interp(np.arange(len(s)), idx, s[idx])
+    centre = (s[idx[0]] + s[idx[-1]]) / 2 + e.middle_shift_mm * -1.0
+    half = handle_mm / 2
+    both = ~np.isnan(middle[:, 0])
+    limbs = []
+    for sign in (-1, 1):
+        cols = np.nonzero(both & (sign * (s - centre) > half))[0]
+        cols = cols[np.argsort(-sign * (s[cols]))]  # nock first
+        cols = cols[weight[cols] > 0]
+        u = np.abs(s[cols] - s[cols[0]])
+        keep = np.r_[True, np.diff(np.maximum.accumulate(u)) > 0.05]
+        cols, u = cols[keep], u[keep]
+        end_to_fade = abs((s[idx[0]] if sign < 0 else s[idx[-1]]) - (centre + sign * half))
+        tip_u = -abs(s[cols[0]] - (s[idx[0]] if sign < 0 else s[idx[-1]])) - 6.0
+        spline = lay_out(u, weight[cols], np.linspace(tip_u, end_to_fade + tip_u + 6.0, SAMPLES), cutoff_mm)
+        share = np.clip((u - tip_u) / end_to_fade, 0, 1)
+        vander = np.vander(share, 4)
+        limbs.append(LimbLayout(cols, spline, np.linalg.pinv(vander), share))
+    handle = np.nonzero(have & (np.abs(s - centre) < HANDLE_TRIM * half))[0]
+    return Layout(limbs[0], limbs[1], handle, handle_mm)
+
+
+def _limb_curve(e: Evidence, lay: LimbLayout, back: Array, belly: Array) -> tuple[Array, Curve, Array, Array]:
+    """Spline coefficients, curve at the samples, apparent half-thickness and its correction for obliquity."""
+    b, c = back[lay.columns], belly[lay.columns]
+    coefficients = lay.spline.coefficients((b + c) / 2)
+    curve = read_curve(lay.spline, coefficients)
+    half = np.linalg.norm(b - c, axis=1) / 2
+    cubic = lay.thick_fit @ half
+    share = np.clip((lay.spline.at - lay.spline.at[0]) / (lay.spline.at[-1] - lay.spline.at[0]), 0, 1)
+    apparent = np.polyval(cubic, share)
+    normal = np.column_stack([-curve.tangent[:, 1], curve.tangent[:, 0]])
+    lean = np.abs((_obliquity(e.camera, e.standoff_mm, curve.xy) * normal).sum(1))
+    hidden = e.corner * width_profile(share, e.limb_width_mm, e.tip_width_mm) / 2 * lean
+    return coefficients, curve, apparent, np.maximum(apparent - hidden, 0.25 * apparent)
+
+
+def _arc(curve: Curve) -> Array:
+    return np.r_[0, np.cumsum(np.linalg.norm(np.diff(curve.xy, axis=0), axis=1))]
+
+
+def bow_shape(e: Evidence, layout: Layout, state: str) -> BowShape:
+    """Compute the shape. Everything here is smooth in the evidence."""
+    back, belly, tips = mapped(e)
+    raw = [_limb_curve(e, lay, back, belly) for lay in (layout.upper, layout.lower)]
+
+    # The nock: the limb's end, drawn back by what the broad end shows obliquely and by the wood beyond the nock.
+    ends = []
+    for k, (_, curve, _, _) in enumerate(raw):
+        outward = curve.xy[0] - curve.xy[6]
+        outward = outward / np.linalg.norm(outward)
+        lean = abs(float(_obliquity(e.camera, e.standoff_mm, tips[k][None])[0] @ outward))
+        ends.append(float((tips[k] - curve.xy[0]) @ -outward) + e.corner * e.tip_width_mm / 2 * lean + e.overhang_mm[k])
+
+    # The handle: a straight line through its back, half a limb's thickness below it.
+    half_root = float(np.mean([r[3][-1] for r in raw]))
+    apparent_root = float(np.mean([r[2][-1] for r in raw]))
+    hb = back[layout.handle_columns]
+    mid = hb.mean(0)
+    direction = np.linalg.svd(hb - mid, full_matrices=False)[2][0]
+    toward_upper = raw[0][1].xy[-1] - raw[1][1].xy[-1]
+    if direction @ toward_upper < 0:
+        direction = -direction
+    x_axis = direction
+    y_axis = np.array([-direction[1], direction[0]])
+    fade_mid = (raw[0][1].xy[-1] + raw[1][1].xy[-1]) / 2
+    if (mid - fade_mid) @ y_axis < 0 and abs((mid - fade_mid) @ y_axis) > 0.2 * apparent_root:
+        y_axis = -y_axis
+    else:  # decide by where the back's silhouette lies from the limbs' middle
+        toward_back = np.nanmedian(back - belly, axis=0)
+        if toward_back @ y_axis < 0:
+            y_axis = -y_axis
+    normal_lean = abs(float(_obliquity(e.camera, e.standoff_mm, mid[None])[0] @ y_axis))
+    # the back's silhouette stands out by half the width seen obliquely
+    back_shift = e.corner * e.limb_width_mm / 2 * normal_lean
+    centre_line = mid - y_axis * (half_root + back_shift)
+    scatter = float(np.sqrt(np.mean(((hb - mid) @ y_axis) ** 2)))
+
+    # Arc lengths: limb from nock to fade sample, handle between the two fades.
+    arcs = [_arc(r[1]) for r in raw]
+    fade_x = [float((r[1].xy[-1] - centre_line) @ x_axis) for r in raw]
+    handle_length = fade_x[0] - fade_x[1]
+    lengths = [float(a[-1] - end) for a, end in zip(arcs, ends, strict=True)]
+    total = lengths[0] + handle_length + lengths[1]
+    # the middle of the bow, along the handle line
+    centre_x = fade_x[0] - (total / 2 - lengths[0]) + e.middle_shift_mm
+    origin = centre_line + x_axis * centre_x
+
+    def to_bow(p: Array) -> Array:
+        return np.asarray(np.column_stack([(p - origin) @ x_axis, (p - origin) @ y_axis]))
+
+    limbs = []
+    for k, (_, curve, apparent, true) in enumerate(raw):
+        sign = 1.0 if k == 0 else -1.0
+        from_nock = arcs[k] - ends[k]
+        fade_from_centre = abs(fade_x[k] - centre_x)
+        from_centre = fade_from_centre + arcs[k][-1] - arcs[k]
+        tangent = np.column_stack([curve.tangent @ x_axis, curve.tangent @ y_axis])
+        # + bends towards the belly: seen going from nock to handle the upper limb turns one way, the lower the other
+        turn = float(x_axis[0] * y_axis[1] - x_axis[1] * y_axis[0])
+        kappa = curve.curvature * turn * sign
+        limbs.append(Limb(Curve(to_bow(curve.xy), tangent, kappa), from_nock, from_centre, 2 * true, 2 * apparent))
+    nocks = np.array([[np.interp(0.0, m.from_nock_mm, m.curve.xy[:, j]) for j in (0, 1)] for m in limbs])
+    hook = None if e.hook_px is None else to_bow(e.camera.to_plane(e.hook_px[None], e.standoff_mm))[0]
+    shape = BowShape(limbs[0], limbs[1], nocks, hook, half_root, scatter, total, {}, origin, x_axis, y_axis)
+    return replace(shape, numbers=_numbers(e, shape, state))
+
+
+def _at(limb: Limb, from_nock_mm: float) -> tuple[Array, Array, float]:
+    """Centre, unit tangent (towards the handle) and thickness at a distance from the nock."""
+    x = limb.from_nock_mm
+    p = np.array([np.interp(from_nock_mm, x, limb.curve.xy[:, j]) for j in (0, 1)])
+    t = np.array([np.interp(from_nock_mm, x, limb.curve.tangent[:, j]) for j in (0, 1)])
+    return p, t / np.hypot(*t), float(np.interp(from_nock_mm, x, limb.thickness_mm))
+
+
+def belly_at(limb: Limb, from_centre_mm: float) -> Array:
+    """The belly's place (2,) mm at a distance from the handle's centre along the limb."""
+    from_nock = limb.from_centre_mm[0] + limb.from_nock_mm[0] - from_centre_mm
+    p, t, thick = _at(limb, from_nock)
+    n = np.array([-t[1], t[0]])
+    n = n if n[1] < 0 else -n
+    return np.asarray(p + n * thick / 2)
+
+
+def _numbers(e: Evidence, s: BowShape, state: str) -> dict[str, float]:
+    out: dict[str, float] = {}
+    (ux, uy), (lx, ly) = s.nocks_mm
+    limbs = {"upper": s.upper, "lower": s.lower}
+    backs = {}
+    for name, limb in limbs.items():
+        p, t, thick = _at(limb, 0.0)
+        n = np.array([-t[1], t[0]])
+        n = n if n[1] > 0 else -n
+        backs[name] = p + n * thick / 2
+        out[f"tip_height_{name}"] = float(p[1])
+        out[f"limb_length_{name}"] = float(limb.from_centre_mm[0] + limb.from_nock_mm[0])
+    out["tip_height_difference"] = uy - ly
+    out["length_nock_to_nock"] = s.length_mm
+    if state == "unstrung":
+        (ax, ay), (bx, by) = backs["upper"], backs["lower"]
+        line_at_0 = ay + (by - ay) * (0 - ax) / (bx - ax)
+        tilt = np.hypot(bx - ax, by - ay) / abs(bx - ax)
+        out["reflex"] = float((line_at_0 - s.back_at_handle_mm) / tilt)
+        out["reflex_upper"] = float(ay - s.back_at_handle_mm)
+        out["reflex_lower"] = float(by - s.back_at_handle_mm)
+        out["reflex_difference"] = float(ay - by)
+        return out
+    line = lambda x: uy + (ly - uy) * (x - ux) / (lx - ux)  # noqa: E731
+    for d_in in STATIONS_IN:
+        d = d_in * 25.4
+        if d > min(out["limb_length_upper"], out["limb_length_lower"]) - 20:
+            continue
+        for name, limb in limbs.items():
+            b = belly_at(limb, d)
+            out[f"gap_{name}_{d_in}"] = float(b[1] - line(b[0]))
+        out[f"gap_difference_{d_in}"] = out[f"gap_upper_{d_in}"] - out[f"gap_lower_{d_in}"]
+    fade = max(limbs["upper"].from_centre_mm[-1], limbs["lower"].from_centre_mm[-1]) + 1.0
+    fades = {n: belly_at(m, fade) for n, m in limbs.items()}
+    out["tiller_at_fades"] = float(fades["upper"][1] - line(fades["upper"][0]) - fades["lower"][1] + line(fades["lower"][0]))
+    grip = e.grip_thickness_mm
+    for name, limb, nock in (("upper", s.upper, s.nocks_mm[0]), ("lower", s.lower, s.nocks_mm[1])):
+        _, t, _ = _at(limb, 0.0)
+        other = s.nocks_mm[1 if name == "upper" else 0]
+        to = (s.hook_mm if state == "drawn" else other)
+        if to is None:
+            continue
+        v = to - nock
+        out[f"string_angle_{name}"] = float(np.arccos(np.clip(v @ t / np.hypot(*v), -1, 1)))
+    if state == "braced":
+        # common practice: square to the string, from the grip's belly
+        dx, dy = lx - ux, ly - uy
+        across = abs(dx) / np.hypot(dx, dy)
+        out["brace_height_back"] = float((s.back_at_handle_mm - line(0.0)) * across)
+        out["brace_height_belly"] = out["brace_height_back"] - grip
+    elif s.hook_mm is not None:
+        out["draw_length_back"] = float(s.back_at_handle_mm - s.hook_mm[1])
+        out["draw_length_belly"] = out["draw_length_back"] - grip
+        out["hook_offset"] = float(s.hook_mm[0])
+    out["handle_rock"] = float(np.arctan2(uy - ly, ux - lx)) * -1.0
+    return out

@@ -1,0 +1,154 @@
+"""The whole trace of one photograph: from the networks' maps to silhouettes, tips and how far each may be off."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tillerlens.errors import NeedsHelp, Reason
+from tillerlens.photo.camera import CameraFit
+from tillerlens.photo.intake import Photo
+from tillerlens.shot import Shot
+from tillerlens.trace.edges import Side, measure_edges
+from tillerlens.trace.ends import find_ends, settle_ends
+from tillerlens.trace.find import CLICKS, find_bow
+from tillerlens.trace.nets import FinderMaps, find_maps
+from tillerlens.trace.strip import straighten
+
+Array = NDArray[np.float64]
+
+EVERY = 3  # columns between the silhouettes' stations
+SYSTEMATIC_PX = 0.10
+CLICK_AGREES_PX = 12.0
+CLICK_U_PX = 2.5
+MIN_SEEN = 0.35
+_BACK = {"up": (0, -1), "down": (0, 1), "left": (-1, 0), "right": (1, 0)}
+
+
+@dataclass(frozen=True, eq=False)
+class TraceRead:
+    """Silhouettes (N, 2) px from the upper tip to the lower, NaN where not seen; weights (N,) for the middles; tips."""
+
+    back_px: Array
+    belly_px: Array
+    weight: Array
+    tips_px: Array
+    tip_u_px: tuple[float, float]
+    tip_cause: tuple[str, str]
+    zones: dict[str, tuple[int, int]]
+    noise_px: float
+    systematic_px: dict[str, float]
+    grip_px: float
+    px_per_mm: float
+    step_px: float
+    support: float
+    state: str
+    maps: FinderMaps
+    doubts: tuple[Reason, ...]
+
+
+def read_trace(photo: Photo, light: NDArray[np.uint16], fit: CameraFit, shot: Shot) -> TraceRead:
+    """Find, straighten, measure. Raises ``NeedsHelp`` when the bow or its tips are not certain."""
+    maps = find_maps(photo.rgb)
+    coarse = find_bow(maps, fit.camera, shot, fit.squared)
+    mid = coarse.px[len(coarse.px) // 2]
+    px_per_mm = _px_per_mm(fit, mid, shot.standoff_mm)
+    strip, band = straighten(photo.rgb, coarse.px, px_per_mm)
+    if band.last - band.first < 0.6 * len(coarse.px) / strip.step:
+        raise NeedsHelp("The limbs could not be followed from tip to tip.", "Click the two nocks and the middle of the handle.", clicks=CLICKS)
+    ends = settle_ends(light, strip, band, find_ends(strip, band, fit.camera, shot.standoff_mm, shot.nock_to_nock_mm, fit.squared))
+    left, right = measure_edges(light, strip, band)
+    a, b = int(np.ceil(ends.column[0])), int(np.floor(ends.column[1]))
+    cols = np.arange(a, b + 1, EVERY)
+    c = cols.astype(float)
+    left_px, right_px = strip.px(c, left.row[cols]), strip.px(c, right.row[cols])
+    k = len(cols) // 2
+    back_is_right = bool(strip.normal[cols[k]] @ np.array(_BACK[shot.back], float) > 0)
+    back, belly = (right_px, left_px) if back_is_right else (left_px, right_px)
+    tips, u, cause = _tips(strip, band, ends.column, ends.u_columns, shot)
+    seen = ~np.isnan(back[:, 0]) & ~np.isnan(belly[:, 0])
+    _check_seen(seen, back, shot, photo)
+    noise = float(np.nanmean([left.noise, right.noise])) * strip.step
+    zones = _zones(len(cols), shot)
+    thickness = np.linalg.norm(back - belly, axis=1)
+    h0, h1 = zones["handle"]
+    inner = thickness[h0 + (h1 - h0) // 6 : h1 - (h1 - h0) // 6]
+    grip = float(np.nanpercentile(inner, 75)) if np.isfinite(inner).any() else float(np.nanmax(thickness))
+    return TraceRead(back, belly, _weights(thickness, seen, zones), tips, u, cause, zones, max(noise, 0.03),
+                     {"back": SYSTEMATIC_PX, "belly": SYSTEMATIC_PX}, grip, px_per_mm, strip.step, coarse.support, shot.state, maps, ())
+
+
+def _px_per_mm(fit: CameraFit, at: Array, standoff_mm: float) -> float:
+    p = fit.camera.to_plane(np.array([at, at + [10, 0], at + [0, 10]]), standoff_mm)
+    return float(10 / np.sqrt(np.linalg.norm(p[1] - p[0]) * np.linalg.norm(p[2] - p[0])))
+
+
+def _tips(strip: object, band: object, columns: tuple[float, float], u_columns: tuple[float, float], shot: Shot,
+          ) -> tuple[Array, tuple[float, float], tuple[str, str]]:
+    """The middles of the limbs' ends, mixed with the clicked nocks: a click that agrees helps, one that does not rules."""
+    from tillerlens.trace.strip import MIDDLE_ROW, Band, Strip
+
+    assert isinstance(strip, Strip) and isinstance(band, Band)
+    rows = (band.upper_row + band.lower_row) / 2
+    tips, us, causes = [], [], []
+    for k, name in enumerate(("nock_upper", "nock_lower")):
+        at = columns[k]
+        inward = np.arange(int(at) + (2 if k == 0 else -30), int(at) + (30 if k == 0 else -2))
+        inward = inward[(inward >= 0) & (inward < len(rows))]
+        good = inward[~np.isnan(rows[inward])]
+        row = float(np.polyval(np.polyfit(good, rows[good], 1), at)) if len(good) > 8 else MIDDLE_ROW
+        tip = strip.px(np.array(at), np.array(row))
+        u, cause = u_columns[k] * strip.step, "tip"
+        if name in shot.clicks:
+            click = np.array(shot.clicks[name])
+            away = float(np.linalg.norm(click - tip))
+            if away > CLICK_AGREES_PX:
+                tip, u, cause = click, CLICK_U_PX, "clicks"
+        tips.append(tip)
+        us.append(float(u))
+        causes.append(cause)
+    return np.array(tips), (us[0], us[1]), (causes[0], causes[1])
+
+
+def _check_seen(seen: NDArray[np.bool_], back: Array, shot: Shot, photo: Photo) -> None:
+    n = len(seen)
+    for name, part in (("upper", seen[: n // 2 - n // 12]), ("lower", seen[n // 2 + n // 12 :])):
+        if part.mean() < MIN_SEEN:
+            raise NeedsHelp(f"Only {part.mean():.0%} of the {name} limb's two edges could be measured.",
+                            "Retake with even light and the bow clear of things of its own colour, or click the nocks and the handle.",
+                            clicks=CLICKS, seen=float(part.mean()))
+    h, w = photo.rgb.shape[:2]
+    ends = back[~np.isnan(back[:, 0])][[0, -1]]
+    if ((ends < 3) | (ends > [w - 4, h - 4])).any():
+        raise NeedsHelp("The bow seems to run out of the picture.", "Step back so that both tips are inside the picture.", clicks=CLICKS)
+
+
+def _zones(n: int, shot: Shot) -> dict[str, tuple[int, int]]:
+    half = 0.5 * shot.handle_mm / shot.nock_to_nock_mm * n
+    a, b = int(n / 2 - half), int(np.ceil(n / 2 + half))
+    return {"upper": (0, a), "handle": (a, b), "lower": (b, n)}
+
+
+def _weights(thickness: Array, seen: NDArray[np.bool_], zones: dict[str, tuple[int, int]]) -> Array:
+    """1 where both silhouettes are trusted, 0 elsewhere: the limb's thickness must run smoothly."""
+    w = seen.astype(float)
+    for name in ("upper", "lower"):
+        a, b = zones[name]
+        t = thickness[a:b]
+        ok = ~np.isnan(t)
+        x = np.linspace(-1, 1, b - a)
+        keep = ok.copy()
+        for _ in range(4):
+            if keep.sum() < 12:
+                break
+            fit = np.polyfit(x[keep], t[keep], 3)
+            r = t - np.polyval(fit, x)
+            s = 1.4826 * float(np.median(np.abs(r[keep]))) + 0.05
+            keep = ok & (np.abs(r) < 4 * s)
+        w[a:b] *= keep
+    return w
+
+
+__all__ = ["TraceRead", "Side", "read_trace"]
