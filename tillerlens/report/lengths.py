@@ -1,7 +1,8 @@
 """How numbers are said to a bowyer: lengths, angles and weights with their intervals, in the units of choice.
 
-An interval is two standard uncertainties to each side. A printed value is rounded to the division of its ruler, and
-the printed interval is widened by that rounding and then rounded up, so that it always covers the computed one.
+An interval is two standard uncertainties to each side. A printed value is rounded to the division of its
+ruler, and the printed interval is widened by that rounding and then rounded up, so that it always covers the
+computed one.
 """
 
 from __future__ import annotations
@@ -54,12 +55,16 @@ class Units:
 
 
 def is_told(value: Value) -> bool:
-    """Whether a value differs from zero by more than its interval. Without a known interval nothing is told."""
+    """Whether a value differs from zero by more than its interval. Without a known interval nothing is
+    told.
+    """
     return math.isfinite(value.u) and abs(value.value) > COVER * value.u
 
 
 def say_length(mm: float, units: Units, finer: int = 1) -> str:
-    """``3/16 in``, ``0.19 in`` or ``0.5 cm``; ``unknown`` for NaN. finer: parts of the usual division, 1, 2 or 4."""
+    """``3/16 in``, ``0.19 in`` or ``0.5 cm``; ``unknown`` for NaN. finer: parts of the usual division, 1, 2
+    or 4.
+    """
     if not math.isfinite(mm):
         return UNKNOWN
     if units.length == "sixteenths":
@@ -71,7 +76,9 @@ def say_length(mm: float, units: Units, finer: int = 1) -> str:
 
 
 def say_told(value: Value, units: Units) -> tuple[str, str]:
-    """Size and interval of a length that ``is_told``, on a ruler fine enough that the printed two say so as well."""
+    """Size and interval of a length that ``is_told``, on a ruler fine enough that the printed two say so as
+    well.
+    """
     size = Value(abs(value.value), value.u, "mm")
     for finer in (1, 2, 4):
         division = units.division_mm / finer
@@ -79,7 +86,11 @@ def say_told(value: Value, units: Units) -> tuple[str, str]:
         interval = _covering(size, division)
         if interval < printed:
             break
-    amount = say_length(size.value, units, finer) if printed > 0 else f"less than {say_length(division, units, finer)}"
+    amount = (
+        say_length(size.value, units, finer)
+        if printed > 0
+        else f"less than {say_length(division, units, finer)}"
+    )
     return amount, "±" + say_length(interval, units, finer)
 
 
@@ -91,13 +102,17 @@ def say_place(mm: float, units: Units) -> str:
     rounded = math.floor(mm / step + 0.5) * step
     if units.length == "cm":
         return f"{rounded / 10:g} cm"
-    return format_inches(rounded).removesuffix('"') + " in" if units.length == "sixteenths" else (
-        f"{rounded / MM_PER_INCH:g} in"
+    return (
+        format_inches(rounded).removesuffix('"') + " in"
+        if units.length == "sixteenths"
+        else (f"{rounded / MM_PER_INCH:g} in")
     )
 
 
 def say_interval(value: Value, units: Units) -> str:
-    """The half width of a value's interval in its own unit: ``+-1/16 in``, ``+-0.4 deg``; in words when unknown."""
+    """The half width of a value's interval in its own unit: ``+-1/16 in``, ``+-0.4 deg``; in words when
+    unknown.
+    """
     if not math.isfinite(value.u):
         return "interval unknown"
     if value.unit == "mm":

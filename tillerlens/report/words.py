@@ -1,7 +1,8 @@
 """What a measurement says, in plain words with intervals: the sentence that matters most comes first.
 
-A verdict is spoken only where a number differs by more than its interval (two standard uncertainties). Thresholds
-are settings, because makers disagree; each sentence that rests on one says so. Nothing here looks at pixels.
+A verdict is spoken only where a number differs by more than its interval (two standard uncertainties).
+Thresholds are settings, because makers disagree; each sentence that rests on one says so. Nothing here looks
+at pixels.
 """
 
 from __future__ import annotations
@@ -37,33 +38,35 @@ _SET_SCALE = ((1.0, "good"), (2.0, "acceptable"), (3.0, "weak"))
 _SET_WORST = "wrong"
 
 CARE_ALWAYS = (
-    "TillerLens judges the bow's shape from the side. It cannot see grain, knots, worm holes, cracks, crushed "
-    "fibres, glue or damp: look at the wood yourself before every pull.",
+    "TillerLens judges the bow's shape from the side. It cannot see grain, knots, worm holes, cracks, "
+    "crushed fibres, glue or damp: look at the wood yourself before every pull.",
 )
 CARE_UNDER_TENSION = (
-    "A bow under tension can break and throw pieces. Wear eye protection, pull by a rope from a distance with "
-    "nobody in line, never past the intended weight or draw, and stop at any tick or lifting fibre.",
+    "A bow under tension can break and throw pieces. Wear eye protection, pull by a rope from a distance "
+    "with nobody in line, never past the intended weight or draw, and stop at any tick or lifting fibre.",
     "Where local rules or a qualified maker say otherwise, they come first.",
 )
 
 
 @dataclass(frozen=True)
 class Wish:
-    """The tiller that is wanted: upper minus lower gap at the fades, in mm. Common practice; makers disagree."""
+    """The tiller that is wanted: upper minus lower gap at the fades, in mm. Common practice; makers
+    disagree.
+    """
 
     low_mm: float = 0.0
     high_mm: float = MM_PER_INCH / 4
 
     def in_words(self, units: Units) -> str:
-        low, high = (
-            ("+" if mm > 0 else "") + say_length(mm, units) for mm in (self.low_mm, self.high_mm)
-        )
+        low, high = (("+" if mm > 0 else "") + say_length(mm, units) for mm in (self.low_mm, self.high_mm))
         return f"{low.removesuffix(' in').removesuffix(' cm')} to {high}"
 
 
 @dataclass(frozen=True)
 class Sentence:
-    """One thing that is said. tone: a finding to act on, fine, a plain fact, or open (the picture can't tell)."""
+    """One thing that is said. tone: a finding to act on, fine, a plain fact, or open (the picture can't
+    tell).
+    """
 
     about: str
     text: str
@@ -72,7 +75,9 @@ class Sentence:
 
 @dataclass(frozen=True)
 class Verdict:
-    """All that is said of one measurement: the first sentence, the others, the doubts, and what to take care of."""
+    """All that is said of one measurement: the first sentence, the others, the doubts, and what to take care
+    of.
+    """
 
     first: Sentence
     more: tuple[Sentence, ...] = ()
@@ -88,7 +93,8 @@ def verdict(
 ) -> Verdict:
     """The measurement in words.
 
-    earlier_reflex: the reflex of the same bow, in mm, from an earlier picture; without it nothing is said of set.
+    earlier_reflex: the reflex of the same bow, in mm, from an earlier picture; without it nothing is said of
+    set.
     """
     units, wish = units or Units(), wish or Wish()
     if measurement.status != "measured":
@@ -104,15 +110,17 @@ def verdict(
 
 def _not_measured(measurement: Measurement) -> Verdict:
     asks = measurement.status == "needs_help"
-    opening = "The bow was not found with certainty, so nothing is measured yet." if asks else (
-        "This picture was not measured."
+    opening = (
+        "The bow was not found with certainty, so nothing is measured yet."
+        if asks
+        else ("This picture was not measured.")
     )
     told = " ".join(f"{r.text} {r.remedy}".strip() for r in measurement.reasons)
     first = Sentence(measurement.status, f"{opening} {told}".strip(), "open")
     return Verdict(first, (), measurement.reasons, CARE_ALWAYS)
 
 
-# --- the two limbs against each other -------------------------------------------------------------------------
+# --- the two limbs against each other -----------------------------------------------------------------------
 
 
 def _limbs(measurement: Measurement, units: Units) -> list[Sentence]:
@@ -121,7 +129,7 @@ def _limbs(measurement: Measurement, units: Units) -> list[Sentence]:
     if not rows:
         return [Sentence("limbs", "The limbs could not be compared: no gap was measured on both.", "open")]
     if not known:
-        text = "The limbs cannot be compared: the interval of the gaps is not known, so neither is their difference."
+        text = "The limbs cannot be compared: the interval of their gaps' difference is not known."
         return [Sentence("limbs", text, "open")]
     told = [row for row in known if is_told(row.difference)]
     if not told:
@@ -143,8 +151,8 @@ def _difference(told: list[GapRow], units: Units) -> list[Sentence]:
         f"{say_place(most.from_handle_mm, units)} from the handle ({interval})."
     )
     meaning = (
-        f"The {larger} limb comes round further: it is the weaker one, unless it also stands further toward the "
-        "belly when unstrung."
+        f"The {larger} limb comes round further: it is the weaker one, unless it also stands further toward "
+        "the belly when unstrung."
     )
     sentences = [Sentence("limbs", text, "finding"), Sentence("limbs", meaning)]
     turned = [row for row in told if row.difference.value * most.difference.value < 0]
@@ -152,8 +160,8 @@ def _difference(told: list[GapRow], units: Units) -> list[Sentence]:
         other = max(turned, key=lambda row: abs(row.difference.value))
         amount, interval = say_told(other.difference, units)
         text = (
-            f"At {say_place(other.from_handle_mm, units)} it is the other way round: there the {smaller} limb's gap "
-            f"is {amount} larger ({interval}). The limbs bend in different places."
+            f"At {say_place(other.from_handle_mm, units)} it is the other way round: there the {smaller} "
+            f"limb's gap is {amount} larger ({interval}). The limbs bend in different places."
         )
         sentences.append(Sentence("limbs", text, "finding"))
     return sentences
@@ -164,7 +172,9 @@ def _by_sign(difference: float) -> tuple[Limb, Limb]:
 
 
 def tiller_at_fades(measurement: Measurement) -> tuple[float, Value] | None:
-    """Distance from the handle's centre, in mm, and upper minus lower gap of the station nearest the fades."""
+    """Distance from the handle's centre, in mm, and upper minus lower gap of the station nearest the
+    fades.
+    """
     rows = [row for row in measurement.gaps if math.isfinite(row.difference.value)]
     fade_mm = float(measurement.shot.get("handle_in", 0.0)) * MM_PER_INCH / 2
     if not rows:
@@ -180,8 +190,10 @@ def _wish(measurement: Measurement, units: Units, wish: Wish) -> list[Sentence]:
     at_mm, tiller = found
     low, high = tiller.value - COVER * tiller.u, tiller.value + COVER * tiller.u
     sign = "+" if tiller.value > 0 and say_length(tiller.value, units) != say_length(0.0, units) else ""
-    where = "at the fades" if "tiller_at_fades" in measurement.values else (
-        f"near the fades, {say_place(at_mm, units)} from the handle"
+    where = (
+        "at the fades"
+        if "tiller_at_fades" in measurement.values
+        else (f"near the fades, {say_place(at_mm, units)} from the handle")
     )
     says = f"Tiller {where}: {sign}{say(tiller, units)}, upper minus lower."
     against = f"your wish of {wish.in_words(units)} (common practice; makers disagree)"
@@ -194,11 +206,13 @@ def _wish(measurement: Measurement, units: Units, wish: Wish) -> list[Sentence]:
     return [Sentence("wish", text, "open")]
 
 
-# --- spots ----------------------------------------------------------------------------------------------------
+# --- spots --------------------------------------------------------------------------------------------------
 
 
 def limb_length_mm(shot: dict[str, Any], limb: Limb) -> float:
-    """From the handle's centre to the nock along the limb, from the shot's form; NaN where it is not given."""
+    """From the handle's centre to the nock along the limb, from the shot's form; NaN where it is not
+    given.
+    """
     whole = float(shot.get("bow_length_nock_to_nock_in", math.nan)) * MM_PER_INCH
     upper = float(shot.get("upper_limb_length_in", whole / 2 / MM_PER_INCH)) * MM_PER_INCH
     return upper if limb == "upper" else whole - upper
@@ -230,12 +244,12 @@ def spot_in_words(spot: Spot, shot: dict[str, Any], units: Units) -> str:
     )
     head = f"{sure}{name}" if sure else name.capitalize()
     return (
-        f"{head} in the {spot.limb} limb, {place}, about {say_place(spot.length_mm, units)} long: it bends {much} "
-        f"than the taper around it would ({doubt}). {advice} (Common practice.)"
+        f"{head} in the {spot.limb} limb, {place}, about {say_place(spot.length_mm, units)} long: it bends "
+        f"{much} than the taper around it would ({doubt}). {advice} (Common practice.)"
     )
 
 
-# --- braced and drawn -----------------------------------------------------------------------------------------
+# --- braced and drawn ---------------------------------------------------------------------------------------
 
 
 def _strung(measurement: Measurement, units: Units) -> list[Sentence]:
@@ -268,7 +282,7 @@ def _tips(values: dict[str, Value], units: Units) -> list[Sentence]:
         return []
     ahead, _ = _by_sign(-difference.value)
     amount, interval = say_told(difference, units)
-    text = f"The {ahead} tip stands {amount} further toward the archer than the other, seen from the handle ({interval})."
+    text = f"Seen from the handle, the {ahead} tip stands {amount} further toward the archer ({interval})."
     return [Sentence("tips", text)]
 
 
@@ -295,7 +309,7 @@ def _string_angle(measurement: Measurement, units: Units) -> list[Sentence]:
     return [Sentence("string_angle", f"{says}. {short}", "finding" if near else "plain")]
 
 
-# --- at rest --------------------------------------------------------------------------------------------------
+# --- at rest ------------------------------------------------------------------------------------------------
 
 
 def _rest(measurement: Measurement, units: Units) -> list[Sentence]:
@@ -309,13 +323,15 @@ def _rest(measurement: Measurement, units: Units) -> list[Sentence]:
         if (value := measurement.values.get(f"reflex_{limb}")) is not None
     ]
     if parts:
-        sentences.append(Sentence("reflex_limbs", f"Each tip against the handle's own line: {', '.join(parts)}."))
+        sentences.append(
+            Sentence("reflex_limbs", f"Each tip against the handle's own line: {', '.join(parts)}.")
+        )
     sentences += _reflex_difference(measurement.values.get("reflex_difference"), units)
     minutes = measurement.shot.get("minutes_since_unstrung")
     if minutes is not None:
         text = (
-            f"Taken {minutes:g} minutes after unstringing. Wood recovers over hours, so compare only readings taken "
-            "equally long after (common practice)."
+            f"Taken {minutes:g} minutes after unstringing. Wood recovers over hours, so compare only "
+            "readings taken equally long after (common practice)."
         )
         sentences.append(Sentence("rested", text))
     return sentences
@@ -340,13 +356,15 @@ def _reflex_difference(difference: Value | None, units: Units) -> list[Sentence]
     if difference is None or not math.isfinite(difference.u):
         return []
     if not is_told(difference):
-        text = f"The two limbs rest alike within what this photograph can tell ({say_interval(difference, units)})."
+        text = (
+            f"At rest the limbs are alike for all this photograph tells ({say_interval(difference, units)})."
+        )
         return [Sentence("reflex_difference", text, "fine")]
     more, less = _by_sign(difference.value)
     amount, interval = say_told(difference, units)
     text = (
-        f"The {more} tip stands {amount} further toward the back than the {less} ({interval}). At rest that is the "
-        "stave's shape, not yet its tiller."
+        f"The {more} tip stands {amount} further toward the back than the {less} ({interval}). At rest that "
+        "is the stave's shape, not yet its tiller."
     )
     return [Sentence("reflex_difference", text)]
 
@@ -367,7 +385,8 @@ def _set(measurement: Measurement, units: Units, earlier: Value | None) -> list[
         return [Sentence("set", f"The bow has {amount} more reflex than earlier ({interval}): no set.")]
     text = (
         f"Set since the earlier picture: {amount} ({interval}), "
-        f"{_scale_of_set(taken)} on the usual scale (common practice: up to 1 in good, 2 in acceptable, 3 in weak)."
+        f"{_scale_of_set(taken)} on the usual scale (common practice: up to 1 in good, 2 in acceptable, 3 in "
+        "weak)."
     )
     return [Sentence("set", text, "finding" if taken.value > MM_PER_INCH else "plain")]
 

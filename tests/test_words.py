@@ -1,0 +1,285 @@
+"""What is said of a measurement: only what its interval allows, in the bowyer's own units."""
+
+import math
+import re
+
+import pytest
+from made_up import asking, from_truth, gap_row, measured, mm, spot
+
+from tillerlens.errors import Reason
+from tillerlens.measurement import GapRow, Value
+from tillerlens.report.lengths import Units, say_interval, say_length, say_place, say_told
+from tillerlens.report.words import Wish, limb_length_mm, verdict
+
+SIXTEENTHS, INCHES, CM = Units(), Units("inches"), Units("cm", "kg")
+INCH = 25.4
+
+
+def deg(value, u=0.2):
+    return Value(value, u, "deg", {"edge": u})
+
+
+def said(measurement, **settings):
+    spoken = verdict(measurement, **settings)
+    return " ".join([spoken.first.text, *(s.text for s in spoken.more)])
+
+
+def about(measurement, what, **settings):
+    spoken = verdict(measurement, **settings)
+    return [s for s in (spoken.first, *spoken.more) if s.about == what]
+
+
+# --- numbers ---
+
+
+def test_a_printed_interval_covers_the_computed_one(rng):
+    """Whatever is printed, printed value +- printed interval holds value +- 2u; in thousandths of mm for
+    slack.
+    """
+    for value, u in zip(rng.uniform(0, 100, 300), rng.uniform(0.01, 3, 300), strict=True):
+        v = mm(value, u)
+        for units, per in ((INCHES, INCH), (CM, 10.0)):
+            middle = float(say_length(value, units).split()[0]) * per
+            reach = float(say_interval(v, units).strip("±").split()[0]) * per
+            assert middle - reach <= value - 2 * u + 1e-3
+            assert middle + reach >= value + 2 * u - 1e-3
+
+
+@pytest.mark.parametrize(
+    ("units", "expected"),
+    [(SIXTEENTHS, "3/16 in"), (INCHES, "0.19 in"), (CM, "0.5 cm")],
+    ids=["16", "in", "cm"],
+)
+def test_a_length_is_said_in_the_units_of_choice(units, expected):
+    assert say_length(3 / 16 * INCH, units) == expected
+
+
+def test_an_unknown_number_is_never_a_number():
+    assert say_length(math.nan, SIXTEENTHS) == say_place(math.nan, CM) == "unknown"
+    assert say_interval(mm(5.0, math.nan), SIXTEENTHS) == "interval unknown"
+
+
+def test_what_is_told_also_prints_as_told():
+    """0.9 mm +- 0.2 mm is told; on a ruler of 1/16 in both would read 1/16, so a finer one is taken."""
+    assert say_told(mm(0.9, 0.1), SIXTEENTHS) == ("1/32 in", "±1/64 in")
+    assert say_told(mm(9.0, 0.1), SIXTEENTHS) == ("3/8 in", "±1/16 in")
+    assert say_told(mm(-0.1, 0.04), SIXTEENTHS) == ("less than 1/64 in", "±1/64 in")
+
+
+def test_places_are_said_as_finely_as_a_pencil_marks_them():
+    assert say_place(14 * INCH + 1.0, SIXTEENTHS) == "14 in"
+    assert say_place(14.4 * INCH, SIXTEENTHS) == "14 1/2 in"
+    assert say_place(14.4 * INCH, INCHES) == "14.5 in"
+    assert say_place(300.0, CM) == "30 cm"
+
+
+# --- the limbs against each other ---
+
+
+@pytest.mark.parametrize(("u", "told"), [(2.31, True), (2.33, False)], ids=["just outside", "just inside"])
+def test_a_difference_is_told_only_beyond_its_interval(u, told):
+    """The difference is 2 x 2.32 mm = 4.64 mm, nearest 3/16 in; it is told while 2u is smaller."""
+    spoken = verdict(measured(gaps=[gap_row(355.6, 104.64, 100, u)]))
+    assert spoken.first.text.startswith("Upper limb's gap is 3/16 in larger" if told else "No difference")
+    assert spoken.first.tone == ("finding" if told else "fine")
+
+
+def test_the_largest_told_difference_opens():
+    rows = [gap_row(254.0, 100, 102), gap_row(355.6, 100, 104.8), gap_row(457.2, 130, 100, math.nan)]
+    first = verdict(measured(gaps=rows)).first.text
+    assert (
+        first
+        == "Lower limb's gap is 3/16 in larger than the upper limb's at 14 in from the handle (±1/16 in)."
+    )
+
+
+def test_limbs_that_cross_are_said_to_cross():
+    text = said(measured(gaps=[gap_row(152.4, 105, 100), gap_row(558.8, 100, 103)]))
+    assert "At 22 in it is the other way round: there the lower limb's gap" in text
+
+
+def test_without_an_interval_nothing_is_said_of_the_limbs():
+    spoken = verdict(measured(gaps=[gap_row(355.6, 130, 100, math.nan)]))
+    assert spoken.first.tone == "open"
+    assert "cannot be compared" in spoken.first.text
+    assert not about(measured(gaps=[gap_row(355.6, 130, 100, math.nan)]), "wish")
+
+
+def test_without_gaps_that_is_what_is_said():
+    lost = GapRow(355.6, mm(100), mm(math.nan, math.nan), mm(math.nan, math.nan))
+    for gaps in ([], [lost]):
+        assert "no gap was measured" in verdict(measured(gaps=gaps)).first.text
+
+
+# --- the wish ---
+
+
+@pytest.mark.parametrize(
+    ("difference", "tone", "words"),
+    [
+        (3.0, "fine", "within your wish of 0 to +1/4 in"),
+        (9.0, "finding", "above your wish"),
+        (-3.0, "finding", "below your wish"),
+        (6.2, "open", "cannot tell"),
+    ],
+    ids=["within", "above", "below", "at the edge"],
+)
+def test_the_tiller_is_held_against_the_wish(difference, tone, words):
+    (sentence,) = about(measured(gaps=[gap_row(101.6, 100 + difference, 100)]), "wish")
+    assert (sentence.tone, words in sentence.text) == (tone, True)
+    assert "makers disagree" in sentence.text
+
+
+def test_the_wish_is_a_setting():
+    row = gap_row(101.6, 109, 100)
+    (sentence,) = about(measured(gaps=[row]), "wish", wish=Wish(6.35, 12.7))
+    assert "within your wish of +1/4 to +1/2 in" in sentence.text
+
+
+def test_the_tiller_is_read_nearest_the_fades():
+    rows = [gap_row(101.6, 103, 100), gap_row(355.6, 150, 100)]
+    (sentence,) = about(measured(gaps=rows, shot={"handle_in": 8}), "wish")
+    assert "4 in from the handle: +1/8 in" in sentence.text
+
+
+# --- spots ---
+
+
+def drawn_with(*spots):
+    return measured(gaps=[gap_row(355.6, 100, 100)], spots=spots, profile={"upper": object()})
+
+
+def test_a_spot_is_placed_from_the_nock_and_from_the_handle():
+    """66 in from nock to nock: half is 33 in; a spot 11.8 in from the nock lies 21.2 in from the centre."""
+    (sentence,) = about(drawn_with(spot(from_nock_mm=11.8 * INCH)), "spot")
+    assert "Hinge in the lower limb, 12 in from the nock and 21 in from the handle's centre" in sentence.text
+    assert "25 % more" in sentence.text and "±8 %" in sentence.text and "Take no wood off it" in sentence.text
+
+
+def test_a_doubtful_stiff_spot_is_said_as_such():
+    (sentence,) = about(
+        drawn_with(spot("stiff", bend_percent=-15.0, u_percent=math.nan, confidence=0.4)), "spot"
+    )
+    assert sentence.text.startswith("Perhaps a stiff spot in the lower limb")
+    assert "15 % less" in sentence.text and "interval unknown" in sentence.text
+
+
+def test_no_spot_is_said_too_but_only_where_one_could_have_been_seen():
+    assert about(drawn_with(), "spots")[0].tone == "fine"
+    assert not about(measured(gaps=[gap_row(355.6, 100, 100)]), "spots")
+
+
+def test_limbs_of_unlike_length():
+    shot = {"bow_length_nock_to_nock_in": 66.0, "upper_limb_length_in": 34.0}
+    assert limb_length_mm(shot, "upper") == pytest.approx(34 * INCH)
+    assert limb_length_mm(shot, "lower") == pytest.approx(32 * INCH)
+    assert math.isnan(limb_length_mm({}, "lower"))
+
+
+# --- string angle, draw, brace ---
+
+
+@pytest.mark.parametrize(
+    ("angle", "u", "words"),
+    [
+        (75.0, 0.2, "15° short of 90°"),
+        (84.0, 0.2, "Near: only 6° short"),
+        (89.8, 0.2, "cannot tell"),
+        (91.0, 0.2, "The lower limb is past 90°"),
+        (91.0, math.nan, "is not known"),
+    ],
+)
+def test_stacking_is_told_only_beyond_the_interval(angle, u, words):
+    values = {"string_angle_upper": deg(70.0), "string_angle_lower": deg(angle, u)}
+    (sentence,) = about(measured(values=values), "string_angle")
+    assert words in sentence.text
+    assert "common practice" in sentence.text
+
+
+def test_a_braced_bow_is_not_judged_for_stacking():
+    values = {"string_angle_upper": deg(30.0), "brace_height_belly": mm(152.4, 0.3)}
+    text = said(measured("braced", values))
+    assert "stack" not in text
+    assert "Brace height, belly of the handle to the string: 6 in (±1/16 in)." in text
+
+
+def test_a_draw_is_said_to_both_faces_and_with_its_weight():
+    values = {"draw_length_back": mm(27 * INCH, 0.3), "draw_length_belly": mm(25.5 * INCH, 0.3)}
+    shot = {"scale_reading_lb": 41.0}
+    text = said(measured(values=values, shot=shot))
+    assert "Drawn 27 in (±1/16 in) to the back of the handle, 25 1/2 in (±1/16 in) to the belly" in text
+    assert "at 41.0 lb by your scale" in text
+    assert "18.6 kg" in said(measured(values=values, shot=shot), units=CM)
+
+
+def test_the_tip_that_came_further_is_named():
+    """Heights are toward the back: upper minus lower below zero means the upper tip stands nearer the
+    archer.
+    """
+    assert "the upper tip stands 3/16 in further toward the archer" in said(
+        measured(values={"tip_height_difference": mm(-4.5, 0.3)})
+    )
+
+
+# --- at rest ---
+
+
+def test_reflex_and_follow_are_told_apart():
+    assert verdict(measured("unstrung", {"reflex": mm(25.4)})).first.text.startswith("Reflex 1 in (±1/16 in)")
+    assert verdict(measured("unstrung", {"reflex": mm(-19.05)})).first.text.startswith("String follow 3/4 in")
+    assert verdict(measured("unstrung", {"reflex": mm(0.9)})).first.text.startswith(
+        "Neither reflex nor follow"
+    )
+    assert "interval unknown" in verdict(measured("unstrung", {"reflex": mm(9, math.nan)})).first.text
+
+
+def test_set_is_spoken_of_only_against_an_earlier_reflex():
+    now = measured("unstrung", {"reflex": mm(0.0)})
+    assert not about(now, "set")
+    (sentence,) = about(now, "set", earlier_reflex=mm(1.5 * INCH))
+    assert "Set since the earlier picture: 1 1/2 in" in sentence.text and "acceptable" in sentence.text
+
+
+@pytest.mark.parametrize(
+    ("set_in", "u", "word"),
+    [(0.5, 0.5, "good on"), (2.5, 0.5, "weak on"), (4, 0.5, "wrong on"), (1, 1.0, "good to acceptable")],
+)
+def test_a_set_at_a_step_of_the_scale_gets_both_words(set_in, u, word):
+    (sentence,) = about(
+        measured("unstrung", {"reflex": mm(0.0, u)}), "set", earlier_reflex=mm(set_in * INCH, u)
+    )
+    assert word in sentence.text and "common practice" in sentence.text
+
+
+def test_a_set_within_the_interval_or_backwards_is_no_set():
+    now = measured("unstrung", {"reflex": mm(10.0, 0.5)})
+    assert "No set" in about(now, "set", earlier_reflex=mm(10.5))[0].text
+    assert "more reflex than earlier" in about(now, "set", earlier_reflex=mm(5.0))[0].text
+    assert about(now, "set", earlier_reflex=mm(50.0, math.nan))[0].tone == "open"
+
+
+# --- everything together ---
+
+
+def test_a_question_is_asked_in_the_first_sentence():
+    first = verdict(asking()).first
+    assert "nothing is measured yet" in first.text
+    assert "Click the upper nock, the lower nock and the handle." in first.text
+
+
+def test_doubts_are_passed_on():
+    doubt = Reason("blurred", "The picture is blurred.", "Retake it.")
+    assert verdict(measured(reasons=[doubt])).doubts == (doubt,)
+
+
+@pytest.mark.parametrize("name", ["heron-drawn-27", "heron-braced", "heron-unstrung", "bramble-drawn-grid"])
+@pytest.mark.parametrize("units", [SIXTEENTHS, INCHES, CM], ids=["16", "in", "cm"])
+def test_no_unfinished_number_and_no_promise_in_any_sentence(name, units):
+    measurement = from_truth(name)
+    spoken = verdict(measurement, units)
+    everything = " ".join([said(measurement, units=units), *spoken.care])
+    assert not re.search(r"\bnan\b|None|\bsafe|_", everything)
+    assert "cannot see grain" in everything
+    assert ("eye protection" in everything) is (measurement.state != "unstrung")
+    if units is CM:
+        assert not re.search(r"\d in\b", everything)
