@@ -130,7 +130,7 @@ def _trace(truth):
 
 
 def _gap_lines(truth):
-    """Where each gap is measured; upper limb's stations first, then the lower's, as the gap rows run."""
+    """Where each gap is measured: two a station, the upper limb's and the lower's."""
     bow = {key: np.asarray(v, float) for key, v in truth["outline_mm"].items()}
     px = {key: np.asarray(v, float) for key, v in truth["outline_px"].items()}
     to_px, _ = cv2.findHomography(
@@ -140,8 +140,8 @@ def _gap_lines(truth):
     centre, belly, lines = bow["centre"], bow["belly"], []
     s = np.r_[0, np.cumsum(np.hypot(*np.diff(centre, axis=0).T))]
     middle = np.interp(0.0, -centre[:, 0], s)
-    for sign in (-1, 1):
-        for gap in truth["gaps"]:
+    for gap in truth["gaps"]:
+        for sign in (-1, 1):
             x, y = (float(np.interp(middle + sign * gap["from_handle_mm"], s, belly[:, k])) for k in (0, 1))
             chord = np.interp(-x, -centre[[0, -1], 0], centre[[0, -1], 1])
             lines.append(cv2.perspectiveTransform(np.array([[[x, y], [x, chord]]]), to_px)[0])

@@ -1,0 +1,290 @@
+"""The photograph with what was seen drawn over it: the proof that a number belongs to this bow.
+
+Everything is drawn in the frame of the picture that is returned; full-size pixels come in through
+``_Window``, in one place. The lettering is sized by the picture's width, so that it can be read on a phone
+held upright.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw
+
+from tillerlens.measurement import LIMBS, Measurement, TracedBow
+from tillerlens.report.lengths import Units, say_length
+from tillerlens.report.pens import (
+    GAP,
+    HINGE,
+    INK,
+    PAPER,
+    STIFF,
+    STRING,
+    Array,
+    Canvas,
+    Colour,
+    Picture,
+    bend_colours,
+    letters,
+    wrapped,
+)
+
+MAX_SIDE_PX = 2048
+LETTER_SHARE = 1 / 41  # of the width: 9.5 px on a phone's 390
+HAIR_SHARE = 1 / 1400  # of the width
+MARGIN = 0.12  # of the bow's longer side, around it in the close view
+MOST_ROWS = 3  # of gap labels, before every second one is left out
+LEAST_RANGE_PER_M = 0.2  # a limb more even than this is not made to look lively
+
+
+def draw_overlay(
+    rgb: NDArray[np.uint8],
+    measurement: Measurement,
+    max_side: int = MAX_SIDE_PX,
+    units: Units | None = None,
+    close: bool = False,
+) -> Picture:
+    """The photograph with the traced bow and a key below it, or, where nothing was measured, the reasons why.
+
+    rgb: (H, W, 3) uint8, the upright photograph that was measured. max_side: of the photograph in pixels;
+    the key adds to its height. close: only the bow with a margin. Returns (h, w, 3) uint8. Raises ValueError
+    if the measurement's gap lines do not belong to its gap rows.
+    """
+    units = units or Units()
+    window = _window(rgb, measurement.trace if close else None, max_side)
+    canvas = _canvas(rgb, window)
+    if measurement.trace is not None:
+        _draw_bow(canvas, window, measurement, units)
+    if measurement.status != "measured":
+        lines = [f"{r.text} {r.remedy}".strip() for r in measurement.reasons]
+        return np.vstack([canvas.rgb, _caption(canvas, lines)])
+    return np.vstack([canvas.rgb, _key(canvas, measurement, units)])
+
+
+# --- from the photograph to the picture
+
+
+@dataclass(frozen=True)
+class _Window:
+    """A cutting of the photograph, left, top, right, bottom in whole pixels, and its enlargement."""
+
+    box: tuple[int, int, int, int]
+    scale: float
+
+    def __call__(self, points: Array) -> Array:
+        """Full-size pixels (..., 2) to pixels of the cutting."""
+        return np.asarray((np.asarray(points, float) - self.box[:2] + 0.5) * self.scale - 0.5)
+
+
+def _window(rgb: Picture, trace: TracedBow | None, max_side: int) -> _Window:
+    height, width = rgb.shape[:2]
+    box = (0, 0, width, height)
+    if trace is not None:
+        parts = [trace.back_px, trace.belly_px, trace.nocks_px, trace.gap_lines_px.reshape(-1, 2)]
+        if trace.hook_px is not None:
+            parts.append(np.asarray(trace.hook_px)[None])
+        points = np.concatenate([np.asarray(part, float) for part in parts])
+        low, high = np.nanmin(points, axis=0), np.nanmax(points, axis=0)
+        room = MARGIN * float(max(high - low))
+        left, top = (int(max(0, v)) for v in np.floor(low - room))
+        right, bottom = (int(min(v, s)) for v, s in zip(np.ceil(high + room), (width, height), strict=True))
+        box = (left, top, right, bottom)
+    return _Window(box, min(1.0, max_side / max(box[2] - box[0], box[3] - box[1])))
+
+
+def _canvas(rgb: Picture, window: _Window) -> Canvas:
+    left, top, right, bottom = window.box
+    cut = rgb[top:bottom, left:right]
+    size = (max(1, round(cut.shape[1] * window.scale)), max(1, round(cut.shape[0] * window.scale)))
+    small = cv2.resize(cut, size, interpolation=cv2.INTER_AREA) if window.scale < 1 else cut
+    width = size[0]
+    picture = np.ascontiguousarray(small, dtype=np.uint8).copy()
+    return Canvas(picture, max(1.0, width * HAIR_SHARE), max(12, round(width * LETTER_SHARE)))
+
+
+# --- the bow
+
+
+def _draw_bow(canvas: Canvas, window: _Window, measurement: Measurement, units: Units) -> None:
+    trace = measurement.trace
+    assert trace is not None
+    nocks = window(trace.nocks_px)
+    for side in (trace.back_px, trace.belly_px):
+        canvas.line(window(side), PAPER, 1.0)
+    if trace.hook_px is not None:
+        hook = window(trace.hook_px)
+        canvas.line(np.array([nocks[0], hook, nocks[1]]), STRING, 1.2)
+        canvas.dot(hook, 4 * canvas.px, STRING)
+    if len(trace.gap_lines_px):
+        canvas.dashes(nocks[0], nocks[1], GAP, 1.0)
+    for belly, string in window(trace.gap_lines_px):
+        canvas.line(np.array([belly, string]), GAP, 1.2)
+    _draw_bend(canvas, window, measurement)
+    for nock in nocks:
+        canvas.dot(nock, 4.5 * canvas.px, PAPER)
+    _draw_handle(canvas, window(trace.handle_px), nocks)
+    labels = [
+        *_limb_names(canvas, nocks, window(trace.handle_px)),
+        *_gap_labels(canvas, window, measurement, units),
+    ]
+    labels += _draw_spots(canvas, window, measurement)
+    canvas.words(labels)
+
+
+def bend_range(measurement: Measurement) -> tuple[float, float]:
+    """The curvatures, in 1/m, that the least and the most coloured place stand for."""
+    parts = [p.curvature_per_m for p in measurement.profile.values()]
+    curvature = np.concatenate([part[np.isfinite(part)] for part in parts]) if parts else np.zeros(0)
+    if not len(curvature):
+        return 0.0, LEAST_RANGE_PER_M
+    low, high = (float(v) for v in np.percentile(curvature, (2, 98)))
+    if high - low < LEAST_RANGE_PER_M:
+        middle = (low + high) / 2
+        low, high = middle - LEAST_RANGE_PER_M / 2, middle + LEAST_RANGE_PER_M / 2
+    return low, high
+
+
+def _draw_bend(canvas: Canvas, window: _Window, measurement: Measurement) -> None:
+    low, high = bend_range(measurement)
+    for profile in measurement.profile.values():
+        points = window(profile.centre_px)
+        canvas.line(points, INK, 4.6, halo=False)
+        colours = bend_colours((profile.curvature_per_m - low) / (high - low))
+        for (start, end), colour in zip(pairwise(points), colours[:-1], strict=True):
+            canvas.line(np.array([start, end]), _as_colour(colour), 3.4, halo=False)
+
+
+def _draw_handle(canvas: Canvas, handle: Array, nocks: Array) -> None:
+    """A short bar across the handle's centre."""
+    along = (nocks[1] - nocks[0]) / max(float(np.hypot(*(nocks[1] - nocks[0]))), 1e-9)
+    across = np.array([-along[1], along[0]]) * 14 * canvas.px
+    canvas.line(np.array([handle - across, handle + across]), PAPER, 1.6)
+
+
+def _limb_names(canvas: Canvas, nocks: Array, handle: Array) -> list[tuple[str, Array, Colour]]:
+    """``upper`` and ``lower`` beside the nocks, outward."""
+    labels: list[tuple[str, Array, Colour]] = []
+    for name, nock in zip(LIMBS, nocks, strict=True):
+        outward = (nock - nocks.mean(axis=0)) / max(float(np.hypot(*(nock - nocks.mean(axis=0)))), 1e-9)
+        reach = canvas.letter * (2.2 if abs(outward[0]) > abs(outward[1]) else 1.0)
+        labels.append((name, nock + outward * reach, PAPER))
+    return labels
+
+
+def _gap_labels(
+    canvas: Canvas, window: _Window, measurement: Measurement, units: Units
+) -> list[tuple[str, Array, Colour]]:
+    """Each gap's length beyond the string, in as many rows as keep the labels apart."""
+    trace = measurement.trace
+    assert trace is not None
+    lines, rows = window(trace.gap_lines_px), measurement.gaps
+    if len(lines) != 2 * len(rows):
+        raise ValueError(
+            f"{len(lines)} gap lines for {len(rows)} gap rows; each row has an upper and a lower line"
+        )
+    labels = []
+    for k in (0, 1):
+        ends = lines[k::2]
+        texts = [_bare(say_length((row.upper, row.lower)[k].value, units)) for row in rows]
+        labels += _in_rows(canvas, ends, texts)
+    return labels
+
+
+def _bare(length: str) -> str:
+    return length.removesuffix(" in").removesuffix(" cm")
+
+
+def _in_rows(canvas: Canvas, lines: Array, texts: list[str]) -> list[tuple[str, Array, Colour]]:
+    """One limb's labels: beyond the string's end of each gap line, in staggered rows with a thin leader."""
+    if not texts:
+        return []
+    font = letters(canvas.letter)
+    outward = np.median(lines[:, 1] - lines[:, 0], axis=0)
+    outward = outward / max(float(np.hypot(*outward)), 1e-9)
+    sideways = abs(outward[1]) > abs(outward[0])  # labels sit side by side, as their gaps stand upright
+    wide = max(font.getlength(text) for text in texts) + 0.5 * canvas.letter
+    needed = wide if sideways else 1.25 * canvas.letter
+    steps = np.hypot(*np.diff(lines[:, 1], axis=0).T) if len(lines) > 1 else np.array([needed])
+    rows = int(np.ceil(needed / max(float(np.median(steps)), 1.0)))
+    skip = int(np.ceil(rows / MOST_ROWS))
+    rows = int(np.ceil(rows / skip))
+    pitch, first = (1.3 * canvas.letter, 0.9 * canvas.letter) if sideways else (wide, 0.6 * wide)
+    labels: list[tuple[str, Array, Colour]] = []
+    for i, (line, text) in enumerate(list(zip(lines, texts, strict=True))[::skip]):
+        at = line[1] + outward * (first + (i % rows) * pitch)
+        if i % rows:
+            canvas.line(np.array([line[1], at - outward * first * 0.6]), GAP, 0.7)
+        labels.append((text, at, PAPER))
+    return labels
+
+
+def _draw_spots(canvas: Canvas, window: _Window, measurement: Measurement) -> list[tuple[str, Array, Colour]]:
+    trace = measurement.trace
+    assert trace is not None
+    radius = 1.1 * canvas.letter
+    labels: list[tuple[str, Array, Colour]] = []
+    away = np.nanmedian(np.asarray(trace.back_px) - np.asarray(trace.belly_px), axis=0)  # toward the back
+    away = away / max(float(np.hypot(*away)), 1e-9)
+    for spot in measurement.spots:
+        at = window(np.asarray(spot.centre_px))
+        canvas.ring(at, radius, PAPER, 4.0)
+        canvas.ring(at, radius, HINGE if spot.kind == "hinge" else STIFF, 2.4)
+        reach = radius + canvas.letter * (0.9 if abs(away[1]) > abs(away[0]) else 1.8)
+        labels.append((spot.kind, at + away * reach, PAPER))
+    return labels
+
+
+def _as_colour(rgb: NDArray[np.uint8]) -> Colour:
+    return int(rgb[0]), int(rgb[1]), int(rgb[2])
+
+
+# --- below the photograph
+
+
+def _caption(canvas: Canvas, paragraphs: list[str]) -> Picture:
+    """Text on paper, as wide as the picture."""
+    width, size = canvas.rgb.shape[1], canvas.letter
+    font = letters(size, bold=False)
+    lines = [line for text in paragraphs for line in wrapped(text, font, width - 2 * size)]
+    image = Image.new("RGB", (width, round((1.35 * max(1, len(lines)) + 0.9) * size)), PAPER)
+    pen = ImageDraw.Draw(image)
+    for i, line in enumerate(lines):
+        pen.text((size, (0.45 + 1.35 * i) * size), line, INK, font)
+    return np.asarray(image)
+
+
+def _key(canvas: Canvas, measurement: Measurement, units: Units) -> Picture:
+    """What the colours and the figures mean."""
+    size = canvas.letter
+    strips = [_bend_key(canvas, measurement)] if measurement.profile else []
+    if measurement.gaps:
+        text = f"Figures: belly to the line between the nocks, in {units.axis}."
+        strips.append(_caption(canvas, [text]))
+    if not strips:
+        strips = [np.full((size // 2, canvas.rgb.shape[1], 3), PAPER, np.uint8)]
+    return np.vstack(strips)
+
+
+def _bend_key(canvas: Canvas, measurement: Measurement) -> Picture:
+    """The bar of colours between its two ends in words, with the curvatures they stand for."""
+    width, size = canvas.rgb.shape[1], canvas.letter
+    low, high = bend_range(measurement)
+    ends = ("bends less", "bends more") if low >= 0 else ("more to the back", "more to the belly")
+    font, small = letters(size), letters(round(0.8 * size), bold=False)
+    image = Image.new("RGB", (width, round(3.1 * size)), PAPER)
+    pen = ImageDraw.Draw(image)
+    left, right = (round(font.getlength(end) + 2 * size) for end in ends)
+    bar = bend_colours(np.linspace(0, 1, max(2, width - left - right)))
+    block = np.repeat(bar[None], round(0.9 * size), axis=0)
+    image.paste(Image.fromarray(block), (left, round(0.6 * size)))
+    middle = 1.05 * size
+    pen.text((size, middle), ends[0], INK, font, "lm")
+    pen.text((width - size, middle), ends[1], INK, font, "rm")
+    for x, value, anchor in ((left, low, "lm"), (width - right, high, "rm")):
+        pen.text((x, 2.2 * size), f"{value:.2f}", INK, small, anchor)
+    pen.text(((left + width - right) / 2, 2.2 * size), "1 / radius, per metre", INK, small, "mm")
+    return np.asarray(image)
