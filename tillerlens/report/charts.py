@@ -1,0 +1,213 @@
+"""Charts of one measurement: bend along both limbs, gaps of both limbs, and their difference, with intervals.
+
+The limbs differ in colour, in dash and in the shape of their points, so that a black print tells them apart.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any, cast
+
+import altair as alt
+import numpy as np
+
+from tillerlens.measurement import LIMBS, Limb, Measurement
+from tillerlens.report.lengths import COVER, Units, say_length
+from tillerlens.report.words import Wish, limb_length_mm
+
+COLOURS = {"upper": "#0b5a8a", "lower": "#c2570c"}  # dark blue and burnt orange: apart for every eye
+_DASHES = {"upper": [1, 0], "lower": [7, 4]}
+_SHAPES = {"upper": "circle", "lower": "diamond"}
+_HEIGHT = 300
+_WISH_COLOUR = "#d9d2bd"
+Rows = list[dict[str, Any]]
+
+
+def bend_chart(measurement: Measurement, units: Units | None = None) -> alt.LayerChart:
+    """Curvature of both limbs against the distance from the handle's centre, each in its band of two standard
+    uncertainties. Marked spots stand on their limb's line. Raises ValueError where there is no profile.
+    """
+    units = units or Units()
+    rows = bend_rows(measurement, units)
+    if not rows:
+        raise ValueError("the measurement has no profile to chart")
+    along = alt.X("at:Q", title=f"from the handle's centre ({units.axis})", scale=alt.Scale(nice=False))
+    base = _chart(rows).encode(along, color=_colour())
+    band = base.mark_area(opacity=0.18).encode(
+        alt.Y("low:Q", title="bend: 1 / radius, per metre"), alt.Y2("high:Q")
+    )
+    line = base.mark_line(strokeWidth=2.5).encode(
+        alt.Y("bend:Q"), strokeDash=_dash(), tooltip=_bend_tips(units)
+    )
+    layers: list[Any] = [band, line]
+    spots = _spot_rows(measurement, units)
+    if spots:
+        layers += _spot_marks(spots)
+    return _stacked(layers, _HEIGHT)
+
+
+def bend_rows(measurement: Measurement, units: Units) -> Rows:
+    """The bend chart's data: limb, place, curvature and its band; places without a finite number are left
+    out.
+    """
+    rows: Rows = []
+    for limb, profile in measurement.profile.items():
+        at = _from_handle(measurement, limb, profile.from_nock_mm)
+        u = np.where(np.isfinite(profile.u_curvature_per_m), profile.u_curvature_per_m, 0.0)
+        for x, bend, reach, known in zip(
+            at, profile.curvature_per_m, COVER * u, np.isfinite(profile.u_curvature_per_m), strict=True
+        ):
+            if math.isfinite(bend):
+                rows.append(
+                    {
+                        "limb": limb,
+                        "at": round(units.on_axis(float(x)), 3),
+                        "bend": round(float(bend), 4),
+                        "low": round(float(bend - reach), 4) if known else None,
+                        "high": round(float(bend + reach), 4) if known else None,
+                    }
+                )
+    return rows
+
+
+def gap_chart(measurement: Measurement, units: Units | None = None) -> alt.LayerChart:
+    """The gaps as bars back to back, upper limb to the left and lower to the right, a pair for each station.
+
+    Raises ValueError where there is no gap.
+    """
+    units = units or Units()
+    if not measurement.gaps:
+        raise ValueError("the measurement has no gaps to chart")
+    rows: Rows = []
+    for row in measurement.gaps:
+        for limb, value, sign in (("upper", row.upper, -1), ("lower", row.lower, 1)):
+            if math.isfinite(value.value):
+                size = units.on_axis(value.value)
+                said = say_length(value.value, units)
+                rows.append(
+                    {
+                        "limb": limb,
+                        "station": _station(row.from_handle_mm, units),
+                        "gap": sign * size,
+                        "said": said,
+                    }
+                )
+    most = 1.25 * max(abs(r["gap"]) for r in rows) if rows else 1.0
+    order = [_station(row.from_handle_mm, units) for row in measurement.gaps]
+    base = _chart(rows).encode(
+        alt.Y("station:N", title=f"from the handle's centre ({units.axis})", sort=order),
+        alt.X(
+            "gap:Q",
+            title=f"upper limb's gap  |  lower limb's gap ({units.axis})",
+            scale=alt.Scale(domain=[-most, most]),
+            axis=alt.Axis(labelExpr="abs(datum.value)"),
+        ),
+    )
+    bars = base.mark_bar().encode(color=_colour())
+    left = base.transform_filter("datum.gap < 0").mark_text(align="right", dx=-4).encode(text="said:N")
+    right = base.transform_filter("datum.gap >= 0").mark_text(align="left", dx=4).encode(text="said:N")
+    return _stacked([bars, left, right], 44 * len(order) + 20)
+
+
+def difference_chart(
+    measurement: Measurement, units: Units | None = None, wish: Wish | None = None
+) -> alt.LayerChart:
+    """Upper minus lower gap at each station with its interval, over the band that is wished for.
+
+    A bar that does not touch the line at nought is a difference that this photograph can tell. Raises
+    ValueError where no difference has a known interval.
+    """
+    units, wish = units or Units(), wish or Wish()
+    rows = [
+        {
+            "at": units.on_axis(row.from_handle_mm),
+            "difference": units.on_axis(row.difference.value),
+            "low": units.on_axis(row.difference.value - COVER * row.difference.u),
+            "high": units.on_axis(row.difference.value + COVER * row.difference.u),
+        }
+        for row in measurement.gaps
+        if math.isfinite(row.difference.value) and math.isfinite(row.difference.u)
+    ]
+    if not rows:
+        raise ValueError("the measurement has no difference of gaps to chart")
+    band = {"from": units.on_axis(wish.low_mm), "to": units.on_axis(wish.high_mm)}
+    wished = _chart([band]).mark_rect(color=_WISH_COLOUR, opacity=0.7)
+    nought = _chart([{"zero": 0}]).mark_rule(color="#333333").encode(alt.Y("zero:Q"))
+    base = _chart(rows).encode(
+        alt.X(
+            "at:Q", title=f"from the handle's centre ({units.axis})", scale=alt.Scale(zero=False, padding=16)
+        )
+    )
+    title = f"upper minus lower gap ({units.axis}); shaded: your wish"
+    bars = base.mark_rule(strokeWidth=3, color="#333333").encode(
+        alt.Y("low:Q", title=title), alt.Y2("high:Q")
+    )
+    points = base.mark_point(filled=True, size=80, color="#333333", opacity=1).encode(alt.Y("difference:Q"))
+    wished = wished.encode(alt.Y("from:Q", title=title), alt.Y2("to:Q"))
+    return _stacked([wished, nought, bars, points], 240)
+
+
+# --- parts
+
+
+def _chart(rows: Rows) -> alt.Chart:
+    return alt.Chart(alt.InlineData(values=rows))  # inline, so that no row limit and no other library is met
+
+
+def _stacked(layers: list[Any], height: int) -> alt.LayerChart:
+    return cast(alt.LayerChart, alt.layer(*layers).properties(height=height))
+
+
+def _colour() -> alt.Color:
+    scale = alt.Scale(domain=list(LIMBS), range=[COLOURS[limb] for limb in LIMBS])
+    return alt.Color("limb:N", title="limb", scale=scale, legend=alt.Legend(orient="top"))
+
+
+def _dash() -> alt.StrokeDash:
+    scale = alt.Scale(domain=list(LIMBS), range=[_DASHES[limb] for limb in LIMBS])
+    return alt.StrokeDash("limb:N", title="limb", scale=scale, legend=alt.Legend(orient="top"))
+
+
+def _bend_tips(units: Units) -> list[alt.Tooltip]:
+    return [
+        alt.Tooltip("limb:N"),
+        alt.Tooltip("at:Q", title=f"from the handle's centre ({units.axis})", format=".1f"),
+        alt.Tooltip("bend:Q", title="1 / radius, per metre", format=".2f"),
+    ]
+
+
+def _from_handle(measurement: Measurement, limb: Limb, from_nock_mm: Any) -> Any:
+    """Distance from the handle's centre; from the innermost place seen where the limb's length is not
+    given.
+    """
+    length = limb_length_mm(measurement.shot, limb)
+    return (length if math.isfinite(length) else float(np.nanmax(from_nock_mm))) - np.asarray(
+        from_nock_mm, float
+    )
+
+
+def _spot_rows(measurement: Measurement, units: Units) -> Rows:
+    rows: Rows = []
+    for spot in measurement.spots:
+        profile = measurement.profile.get(spot.limb)
+        if profile is None:
+            continue
+        order = np.argsort(profile.from_nock_mm)
+        bend = np.interp(spot.from_nock_mm, profile.from_nock_mm[order], profile.curvature_per_m[order])
+        at = _from_handle(measurement, spot.limb, spot.from_nock_mm)
+        name = "hinge" if spot.kind == "hinge" else "stiff"
+        rows.append({"limb": spot.limb, "at": units.on_axis(float(at)), "bend": float(bend), "spot": name})
+    return rows
+
+
+def _spot_marks(rows: Rows) -> list[Any]:
+    base = _chart(rows).encode(alt.X("at:Q"), alt.Y("bend:Q"))
+    shape = alt.Shape(
+        "limb:N", legend=None, scale=alt.Scale(domain=list(LIMBS), range=[_SHAPES[limb] for limb in LIMBS])
+    )
+    points = base.mark_point(size=220, strokeWidth=2.5, color="#222222").encode(shape=shape)
+    return [points, base.mark_text(dy=-18, fontWeight="bold", fontSize=13).encode(text="spot:N")]
+
+
+def _station(mm: float, units: Units) -> str:
+    return f"{round(units.on_axis(mm), 1):g}"
