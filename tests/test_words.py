@@ -167,6 +167,7 @@ def test_a_doubtful_stiff_spot_is_said_as_such():
 def test_no_spot_is_said_too_but_only_where_one_could_have_been_seen():
     assert about(drawn_with(), "spots")[0].tone == "fine"
     assert not about(measured(gaps=[gap_row(355.6, 100, 100)]), "spots")
+    assert not about(measured("braced", gaps=[gap_row(355.6, 100, 100)], profile={"upper": object()}), "spots")
 
 
 def test_limbs_of_unlike_length():

@@ -219,7 +219,7 @@ def limb_length_mm(shot: dict[str, Any], limb: Limb) -> float:
 
 
 def _spots(measurement: Measurement, units: Units) -> list[Sentence]:
-    if not measurement.profile:
+    if not measurement.profile or measurement.state != "drawn":
         return []
     if not measurement.spots:
         return [Sentence("spots", "No hinge and no stiff spot that this photograph can tell.", "fine")]
