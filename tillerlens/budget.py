@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.photo.camera import CameraFit, with_theta
-from tillerlens.shape import LIMB_WIDTH_U_MM, TIP_WIDTH_U_MM, BowShape, Evidence, Layout
+from tillerlens.shape import LIMB_WIDTH_U_MM, SECTION_Q_U, TIP_WIDTH_U_MM, BowShape, Evidence, Layout
 
 Array = NDArray[np.float64]
 
@@ -114,7 +114,7 @@ def section_nudges(width_u_mm: float = LIMB_WIDTH_U_MM, tip_u_mm: float = TIP_WI
     return [
         Nudge("width", lambda e: replace(e, limb_width_mm=e.limb_width_mm + width_u_mm)),
         Nudge("width", lambda e: replace(e, tip_width_mm=e.tip_width_mm + tip_u_mm)),
-        Nudge("width", lambda e: replace(e, corner=e.corner + 0.1)),
+        Nudge("width", lambda e: replace(e, section_q=e.section_q + SECTION_Q_U)),
     ]
 
 

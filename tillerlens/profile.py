@@ -1,9 +1,10 @@
-"""A limb's centreline and its curvature: a quintic smoothing spline whose third derivative is penalised.
+"""A limb's centreline and its curvature: a quintic smoothing spline whose fourth derivative is penalised.
 
-The third derivative is the right thing to hold back: a limb in an even arc has none. How hard it is held is set by
-physics (the shortest feature worth telling and the noise of the edges), not by cross-validation, which follows the
-correlated errors of a contour. The fit is linear in its data for a fixed layout, so the same matrices serve every
-perturbation in the uncertainty budget.
+A limb's bend falls off straight towards the nock, where the string has no lever on it. A penalty on the third derivative
+would level the bend there and turn the tip by half a degree; one on the fourth leaves a straight fall alone. How hard it
+is held is set by physics (the shortest feature worth telling and the noise of the edges), not by cross-validation, which
+follows the correlated errors of a contour. The fit is linear in its data for a fixed layout, so the same matrices serve
+every perturbation in the uncertainty budget.
 """
 
 from __future__ import annotations
@@ -42,9 +43,9 @@ class SplineLayout:
 def cutoff_lambda(cutoff_mm: float, per_mm: float) -> float:
     """Penalty that halves a wave of length ``cutoff_mm`` when there are ``per_mm`` data a millimetre.
 
-    For data of unit weight the smoother's gain is 1 / (1 + lambda w^6 / per_mm), w = 2 pi / wavelength.
+    For data of unit weight the smoother's gain is 1 / (1 + lambda w^8 / per_mm), w = 2 pi / wavelength.
     """
-    return float(per_mm * (cutoff_mm / (2 * np.pi)) ** 6)
+    return float(per_mm * (cutoff_mm / (2 * np.pi)) ** 8)
 
 
 def lay_out(u: Array, weight: Array, at: Array, cutoff_mm: float) -> SplineLayout:
@@ -57,12 +58,12 @@ def lay_out(u: Array, weight: Array, at: Array, cutoff_mm: float) -> SplineLayou
     c = len(knots) - DEGREE - 1
     basis = BSpline.design_matrix(np.clip(u, lo, hi), knots, DEGREE).toarray()
     eye = np.eye(c)
-    # third derivative at Gauss points of each span: exact enough for a quadratic integrand of degree 4
+    # fourth derivative at Gauss points of each span: exact enough for a quadratic integrand
     gauss, gw = np.polynomial.legendre.leggauss(3)
     x = (inner[:-1, None] + h * (gauss[None] + 1) / 2).ravel()
     w = np.tile(gw * h / 2, n)
-    d3 = BSpline(knots, eye, DEGREE).derivative(3)(x)
-    penalty = (d3 * w[:, None]).T @ d3
+    d4 = BSpline(knots, eye, DEGREE).derivative(4)(x)
+    penalty = (d4 * w[:, None]).T @ d4
     per_mm = float((weight**2).sum() / max(hi - lo, 1e-9))
     bw = basis * (weight**2)[:, None]
     a = bw.T @ basis + cutoff_lambda(cutoff_mm, per_mm) * penalty

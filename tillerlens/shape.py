@@ -24,7 +24,10 @@ SAMPLES = 161  # places along each limb where the curve is read
 # Width seen end-on (common practice: limbs 1 1/4 to 2 in wide, tips 3/8 to 5/8 in), used where the bowyer gave none.
 LIMB_WIDTH_MM, LIMB_WIDTH_U_MM = 40.0, 6.0
 TIP_WIDTH_MM, TIP_WIDTH_U_MM = 13.5, 2.0
-CORNER = 0.9  # rounded corners hide a part of the width, +- 0.1
+# Sections lie between a sharp rectangle and an oval. As a superellipse |x/a|^p + |y/b|^p = 1 its outline seen along a
+# direction stands out by ((a u)^q + (b v)^q)^(1/q), q = p / (p - 1): q = 1 is the rectangle, 2 the ellipse.
+SECTION_Q, SECTION_Q_U = 1.5, 0.2
+END_SHARE = 0.9  # a tip's end shows a little less than its full width
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,7 +43,7 @@ class Evidence:
     hook_px: Array | None
     limb_width_mm: float = LIMB_WIDTH_MM
     tip_width_mm: float = TIP_WIDTH_MM
-    corner: float = CORNER
+    section_q: float = SECTION_Q
     overhang_mm: tuple[float, float] = (0.0, 0.0)
     grip_thickness_mm: float = float("nan")  # back to belly at the handle, as seen from the side
     middle_shift_mm: float = 0.0  # the handle's centre from the middle of the bow, + towards the upper nock
@@ -150,8 +153,9 @@ def _limb_curve(e: Evidence, lay: LimbLayout, back: Array, belly: Array) -> tupl
     apparent = np.polyval(cubic, share)
     normal = np.column_stack([-curve.tangent[:, 1], curve.tangent[:, 0]])
     lean = np.abs((_obliquity(e.camera, e.standoff_mm, curve.xy) * normal).sum(1))
-    hidden = e.corner * width_profile(share, e.limb_width_mm, e.tip_width_mm) / 2 * lean
-    return coefficients, curve, apparent, np.maximum(apparent - hidden, 0.25 * apparent)
+    broad = width_profile(share, e.limb_width_mm, e.tip_width_mm) / 2 * lean
+    true = (np.maximum(apparent**e.section_q - broad**e.section_q, (0.3 * apparent) ** e.section_q)) ** (1 / e.section_q)
+    return coefficients, curve, apparent, true
 
 
 def _arc(curve: Curve) -> Array:
@@ -169,7 +173,7 @@ def bow_shape(e: Evidence, layout: Layout, state: str) -> BowShape:
         outward = curve.xy[0] - curve.xy[6]
         outward = outward / np.linalg.norm(outward)
         lean = abs(float(_obliquity(e.camera, e.standoff_mm, tips[k][None])[0] @ outward))
-        ends.append(float((tips[k] - curve.xy[0]) @ -outward) + e.corner * e.tip_width_mm / 2 * lean + e.overhang_mm[k])
+        ends.append(float((tips[k] - curve.xy[0]) @ -outward) + END_SHARE * e.tip_width_mm / 2 * lean + e.overhang_mm[k])
 
     # The handle: a straight line through its back, half a limb's thickness below it.
     half_root = float(np.mean([r[3][-1] for r in raw]))
@@ -191,7 +195,8 @@ def bow_shape(e: Evidence, layout: Layout, state: str) -> BowShape:
             y_axis = -y_axis
     normal_lean = abs(float(_obliquity(e.camera, e.standoff_mm, mid[None])[0] @ y_axis))
     # the back's silhouette stands out by half the width seen obliquely
-    back_shift = e.corner * e.limb_width_mm / 2 * normal_lean
+    deep = half_root if not np.isfinite(e.grip_thickness_mm) else max(half_root, e.grip_thickness_mm / 2)
+    back_shift = (deep**e.section_q + (e.limb_width_mm / 2 * normal_lean) ** e.section_q) ** (1 / e.section_q) - deep
     centre_line = mid - y_axis * (half_root + back_shift)
     scatter = float(np.sqrt(np.mean(((hb - mid) @ y_axis) ** 2)))
 

@@ -11,11 +11,15 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from tillerlens.photo.light import sample
 from tillerlens.trace.nets import FinderMaps
 
 Array = NDArray[np.float64]
+
+CANDIDATES = 6
+HOOK_ASIDE_MM = 25.0  # how far beside the handle's middle a hook may well pull (common practice, no source)
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,9 +34,9 @@ class DrawnString:
     offset_px: tuple[float, float]  # how far each line passes from its nock
 
 
-def coarse_hook(maps: FinderMaps, nocks: Array, handle: Array, belly: Array, px_per_mm: float,
-                draw_mm: tuple[float, float] = (80.0, 800.0)) -> tuple[Array, float]:
-    """The hook as the place from which both lines to the nocks lie best on the string map; and that share.
+def likely_hooks(maps: FinderMaps, nocks: Array, handle: Array, belly: Array, px_per_mm: float,
+                draw_mm: tuple[float, float] = (80.0, 800.0)) -> list[Array]:
+    """Where the hook may be: places from which both lines to the nocks lie well on the string map, best first.
 
     ``nocks`` (2, 2), ``handle`` (2,) px; ``belly`` (2,) unit, from the handle towards the belly. The hook is sought within
     100 mm of the line through the handle.
@@ -52,89 +56,136 @@ def coarse_hook(maps: FinderMaps, nocks: Array, handle: Array, belly: Array, px_
             total.append(np.minimum(v, 0.8).reshape(len(d), len(a), -1).mean(2))
         return np.asarray(np.sqrt(total[0] * total[1]) + 0.1 * (total[0] + total[1]))
 
-    s = score(depth, across)
-    i, j = np.unravel_index(int(np.argmax(s)), s.shape)
-    fine_d = depth[i] + np.arange(-8, 8.1, 1.0) * px_per_mm
-    fine_a = across[j] + np.arange(-8, 8.1, 1.0) * px_per_mm
-    s = score(fine_d, fine_a)
-    i, j = np.unravel_index(int(np.argmax(s)), s.shape)
-    return handle + fine_d[i] * belly + fine_a[j] * side, float(s[i, j] / 1.2)
+    centred = 0.02 * (across / px_per_mm / HOOK_ASIDE_MM) ** 2
+    s = score(depth, across) - centred
+    top = ndimage.maximum_filter(s, 5, mode="nearest")  # 16 mm either way
+    places = np.argwhere(s >= top)
+    places = places[np.argsort(-s[places[:, 0], places[:, 1]])][:CANDIDATES]
+    return [handle + depth[i] * belly + across[j] * side for i, j in places]
 
 
-def fit_line(light: NDArray[np.uint16], start: Array, end: Array, reach: float = 9.0) -> tuple[Array, float, float]:
-    """The straight thin line near start -> end: (2, 2) px refined ends, share of length seen, scatter in px.
+@dataclass(frozen=True, eq=False)
+class _Ridges:
+    """Thin-line evidence beside one guess of the string: ``shown`` (sign, blocks, offsets), ``table`` (sign, end offset):
+    the best score of a line that starts at the nock and ends so far beside the guess."""
 
-    The strip along the guess is averaged in blocks; in each block the thin line shows as a ridge of either sign. All pairs
-    of offsets at the two ends are tried, the best pair refined by a robust straight fit through the blocks' ridges.
-    """
+    start: Array
+    along: Array
+    normal: Array
+    share: Array  # (blocks,) place along the guess
+    offsets: Array
+    shown: Array
+    table: Array
+    best_start: Array
+
+
+_START = np.arange(-2.5, 2.51, 0.5)  # the string starts at the nock
+_END = np.arange(-14.0, 14.01, 0.5)
+_ARM = 8  # half px steps: 4 px at each side, clear of the string itself
+
+
+def _ridges(light: NDArray[np.uint16], start: Array, end: Array, maps: FinderMaps) -> _Ridges:
     d = end - start
     length = float(np.hypot(*d))
     u = d / length
     n = np.array([-u[1], u[0]])
-    off = np.arange(-reach - 3, reach + 3.01, 0.5)
+    off = np.arange(-18.0, 18.01, 0.5)
     blocks = max(12, int(length / 14))
     t = np.linspace(0.04, 0.96, blocks * 8)
-    pts = start + t[:, None, None] * d + off[None, :, None] * n
-    v = np.sqrt(sample(light, pts) / 65535.0)  # near to equal steps of noise
+    v = np.sqrt(sample(light, start + t[:, None, None] * d + off[None, :, None] * n) / 65535.0)  # near to equal steps of noise
     v = v.reshape(blocks, 8, len(off), -1).mean(1)
-    k = 4  # 2 px at each side
-    ridge = v[:, k:-k] - 0.5 * (v[:, : -2 * k] + v[:, 2 * k :])
+    ridge = v[:, _ARM:-_ARM] - 0.5 * (v[:, : -2 * _ARM] + v[:, 2 * _ARM :])
     noise = 1.4826 * np.median(np.abs(ridge - np.median(ridge, axis=(0, 1))), axis=(0, 1)) + 1e-4
-    z = ridge / noise
-    o = off[k:-k]
+    grey = (ridge / noise).sum(2)
+    o = off[_ARM:-_ARM]
     tb = t.reshape(blocks, 8).mean(1)
-    a = np.arange(-reach, reach + 0.01, 0.5)
-    at = a[:, None, None] * (1 - tb) + a[None, :, None] * tb  # (a, b, blocks)
+    at = _START[:, None, None] * (1 - tb) + _END[None, :, None] * tb  # (start, end, blocks)
     idx = np.clip(np.round((at - o[0]) / 0.5).astype(int), 0, len(o) - 1)
-    rows = np.arange(blocks)
-    best_score, best = -1.0, (0.0, 0.0)
-    energy = np.minimum(np.linalg.norm(z, axis=2), 6.0)
-    same = np.zeros(idx.shape[:2])
-    for sign in (1.0, -1.0):  # one colour of string, or its ridge power where the ground changes under it
-        grey = np.clip(sign * z.sum(2), 0, 8.0)
-        same = np.maximum(same, grey[rows, idx].mean(2))
-    total = same + 0.5 * energy[rows, idx].mean(2)
-    i, j = np.unravel_index(int(np.argmax(total)), total.shape)
-    best_score, best = float(total[i, j]), (float(a[i]), float(a[j]))
-    guess = best[0] * (1 - tb) + best[1] * tb
-    strength = np.linalg.norm(z, axis=2)
-    near = np.exp(-0.5 * ((o[None] - guess[:, None]) / 0.8) ** 2)
-    w = np.clip(strength - 1.5, 0, None) * near
-    seen = w.max(1) > 0.8
-    place = (w * o).sum(1) / np.maximum(w.sum(1), 1e-9)
-    if seen.sum() < 6 or best_score <= 0:
-        return np.array([start, end]), float(seen.mean()), np.nan
-    keep = seen.copy()
-    line = np.array([best[1] - best[0], best[0]])
+    # a cast shadow is a line too, but the network does not take it for a string
+    hint = np.minimum(sample(maps.string, maps.to_map(start + at[..., None] * n + tb[:, None] * d)), 0.7).mean(2)
+    shown, table, first = [], [], []
+    for sign in (1.0, -1.0):  # lighter or darker than what is behind it
+        up = np.clip(sign * grey, 0, None)
+        cap = float(np.percentile(up.max(1), 70)) + 1e-9  # a few bright crossings must not outvote the rest
+        level = np.minimum(up, cap) / cap
+        total = level[np.arange(blocks), idx].mean(2) * min(1.0, cap / 6.0) + hint
+        first.append(_START[total.argmax(0)])
+        table.append(total.max(0))
+        shown.append(np.where(up > 2.5, up, 0.0))
+    return _Ridges(start, d, n, tb, o, np.array(shown), np.array(table), np.array(first))
+
+
+def _settle(r: _Ridges, sign: int, end: int) -> tuple[Array, float, float]:
+    """Straight line through the ridges near the chosen pair: (2, 2) px, share of length seen, scatter px (NaN: unseen)."""
+    guess = r.best_start[sign, end] * (1 - r.share) + _END[end] * r.share
+    smooth = ndimage.gaussian_filter1d(r.shown[sign], 2.0, axis=1)  # about the string's own width
+    place = guess.copy()
+    w = smooth
+    for width in (1.2, 0.9, 0.8):
+        w = smooth * np.exp(-0.5 * ((r.offsets[None] - place[:, None]) / width) ** 2)
+        place = np.where(w.sum(1) > 0, (w * r.offsets).sum(1) / np.maximum(w.sum(1), 1e-9), guess)
+    seen = (w.sum(1) > 2.0) & (np.abs(place - guess) < 2.0)
+    if seen.sum() < 6:
+        return np.array([r.start, r.start + r.along]), float(seen.mean()), float("nan")
+    keep, scatter, line = seen.copy(), 0.0, np.zeros(2)
     for _ in range(4):
-        line = np.polyfit(tb[keep], place[keep], 1)
-        off_line = place - np.polyval(line, tb)
-        scatter = 1.4826 * float(np.median(np.abs(off_line[keep]))) + 0.02
-        keep = seen & (np.abs(off_line) < 3 * scatter + 0.1)
-    a0, a1 = np.polyval(line, 0.0), np.polyval(line, 1.0)
-    return np.array([start + a0 * n, end + a1 * n]), float(keep.mean()), scatter
+        line = np.polyfit(r.share[keep], place[keep], 1)
+        away = np.abs(place - np.polyval(line, r.share))
+        scatter = 1.4826 * float(np.median(away[keep])) + 0.02
+        keep = seen & (away < 3 * scatter + 0.1)
+    ends = [r.start + k * r.along + float(np.polyval(line, k)) * r.normal for k in (0.0, 1.0)]
+    return np.array(ends), float(keep.mean()), scatter
+
+
+def _pair(a: _Ridges, b: _Ridges, aside: float, side: Array) -> tuple[float, tuple[int, int, int, int]]:
+    """The two lines chosen together: merit and (sign, sign, end offset, end offset) of each.
+
+    ``aside``: mm of the guessed hook from the line through the handle; ``side``: (2,) mm per px that way.
+    """
+    to_shift = np.linalg.inv(np.stack([a.normal, b.normal]))  # offsets of the two ends -> shift of the hook
+    shift = np.stack(np.meshgrid(_END, _END, indexing="ij"), -1) @ to_shift.T
+    aside_mm = aside + shift @ side
+    best, pick = -np.inf, (0, 0, 0, 0)
+    for sa in (0, 1):
+        for sb in (0, 1):
+            merit = a.table[sa][:, None] + b.table[sb][None] - 0.15 * (sa != sb) - 0.08 * (aside_mm / HOOK_ASIDE_MM) ** 2
+            i, j = np.unravel_index(int(np.argmax(merit)), merit.shape)
+            if merit[i, j] > best:
+                best, pick = float(merit[i, j]), (sa, sb, int(i), int(j))
+    return best, pick
 
 
 def find_string(light: NDArray[np.uint16], maps: FinderMaps, nocks: Array, handle: Array, belly: Array,
                 px_per_mm: float, clicked: Array | None = None) -> DrawnString | None:
-    """Both string lines and the hook where they meet; None when neither line can be seen."""
-    hook, _ = (clicked, 1.0) if clicked is not None else coarse_hook(maps, nocks, handle, belly, px_per_mm)
-    assert hook is not None
-    fitted = [fit_line(light, nock, hook, reach=9.0) for nock in nocks]
-    (la, ca, sa), (lb, cb, sb) = fitted
-    if min(ca, cb) < 0.15 or not np.isfinite(sa + sb):
+    """Both string lines and the hook where they meet; None when either cannot be seen.
+
+    The two lines are chosen together: one string has one colour, and its hook lies near the line through the handle.
+    """
+    hooks = [clicked] if clicked is not None else likely_hooks(maps, nocks, handle, belly, px_per_mm)
+    side = np.array([-belly[1], belly[0]])
+    best, chosen = -np.inf, None
+    for hook in hooks:
+        a, b = (_ridges(light, nock, hook, maps) for nock in nocks)
+        merit, pick = _pair(a, b, (hook - handle) @ side / px_per_mm, side / px_per_mm)
+        if merit > best:
+            best, chosen = merit, (hook, a, b, pick)
+    if chosen is None:
+        return None
+    hook, a, b, pick = chosen
+    (la, ca, scatter_a), (lb, cb, scatter_b) = _settle(a, pick[0], pick[2]), _settle(b, pick[1], pick[3])
+    if min(ca, cb) < 0.12 or not np.isfinite(scatter_a + scatter_b):
         return None
     da, db = la[1] - la[0], lb[1] - lb[0]
     m = np.column_stack([da, -db])
     if abs(np.linalg.det(m)) < 1e-6:
         return None
-    x = np.linalg.solve(m, lb[0] - la[0])
-    meet = la[0] + x[0] * da
-    if np.linalg.norm(meet - hook) > 40 * px_per_mm:
+    meet = la[0] + np.linalg.solve(m, lb[0] - la[0])[0] * da
+    if np.linalg.norm(meet - hook) > 60 * px_per_mm:
         return None
     offset = []
     for line, nock in ((la, nocks[0]), (lb, nocks[1])):
         e = (line[1] - line[0]) / np.linalg.norm(line[1] - line[0])
         offset.append(float((nock - line[0]) @ np.array([-e[1], e[0]])))
-    u = float(np.hypot(sa, sb) / np.sqrt(8) + 0.3)
+    # a line seen over a small part of its length fixes its end less well
+    u = float(np.hypot(scatter_a / np.sqrt(8 * ca), scatter_b / np.sqrt(8 * cb)) + 0.3)
     return DrawnString(meet, (np.array([la[0], meet]), np.array([lb[0], meet])), u, (ca, cb), (offset[0], offset[1]))
