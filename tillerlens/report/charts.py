@@ -18,7 +18,7 @@ from tillerlens.report.words import Wish, limb_length_mm
 COLOURS = {"upper": "#0b5a8a", "lower": "#c2570c"}  # dark blue and burnt orange: apart for every eye
 _DASHES = {"upper": [1, 0], "lower": [7, 4]}
 _SHAPES = {"upper": "circle", "lower": "diamond"}
-_HEIGHT = 300
+_HEIGHT = 380  # with legend and axes
 _WISH_COLOUR = "#d9d2bd"
 Rows = list[dict[str, Any]]
 
@@ -92,7 +92,7 @@ def gap_chart(measurement: Measurement, units: Units | None = None) -> alt.Layer
                         "said": said,
                     }
                 )
-    most = 1.25 * max(abs(r["gap"]) for r in rows) if rows else 1.0
+    most = 1.45 * max(abs(r["gap"]) for r in rows) if rows else 1.0
     order = [_station(row.from_handle_mm, units) for row in measurement.gaps]
     base = _chart(rows).encode(
         alt.Y("station:N", title=f"from the handle's centre ({units.axis})", sort=order),
@@ -106,7 +106,7 @@ def gap_chart(measurement: Measurement, units: Units | None = None) -> alt.Layer
     bars = base.mark_bar().encode(color=_colour())
     left = base.transform_filter("datum.gap < 0").mark_text(align="right", dx=-4).encode(text="said:N")
     right = base.transform_filter("datum.gap >= 0").mark_text(align="left", dx=4).encode(text="said:N")
-    return _stacked([bars, left, right], 44 * len(order) + 20)
+    return _stacked([bars, left, right], 30 * len(order) + 130)
 
 
 def difference_chart(
@@ -138,13 +138,13 @@ def difference_chart(
             "at:Q", title=f"from the handle's centre ({units.axis})", scale=alt.Scale(zero=False, padding=16)
         )
     )
-    title = f"upper minus lower gap ({units.axis}); shaded: your wish"
+    title = f"upper minus lower ({units.axis})"
     bars = base.mark_rule(strokeWidth=3, color="#333333").encode(
         alt.Y("low:Q", title=title), alt.Y2("high:Q")
     )
     points = base.mark_point(filled=True, size=80, color="#333333", opacity=1).encode(alt.Y("difference:Q"))
     wished = wished.encode(alt.Y("from:Q", title=title), alt.Y2("to:Q"))
-    return _stacked([wished, nought, bars, points], 240)
+    return _stacked([wished, nought, bars, points], 330)
 
 
 # --- parts
@@ -158,14 +158,18 @@ def _stacked(layers: list[Any], height: int) -> alt.LayerChart:
     return cast(alt.LayerChart, alt.layer(*layers).properties(height=height))
 
 
-def _colour() -> alt.Color:
+def _colour(legend: bool = True) -> alt.Color:
     scale = alt.Scale(domain=list(LIMBS), range=[COLOURS[limb] for limb in LIMBS])
-    return alt.Color("limb:N", title="limb", scale=scale, legend=alt.Legend(orient="top"))
+    return alt.Color("limb:N", title=None, scale=scale, legend=_legend() if legend else None)
 
 
 def _dash() -> alt.StrokeDash:
     scale = alt.Scale(domain=list(LIMBS), range=[_DASHES[limb] for limb in LIMBS])
-    return alt.StrokeDash("limb:N", title="limb", scale=scale, legend=alt.Legend(orient="top"))
+    return alt.StrokeDash("limb:N", title=None, scale=scale, legend=_legend())
+
+
+def _legend() -> alt.Legend:
+    return alt.Legend(orient="top", symbolSize=500, labelFontSize=13)
 
 
 def _bend_tips(units: Units) -> list[alt.Tooltip]:

@@ -2,21 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
+# In the order in which they are listed.
 VALUE_NAMES = {
-    "reflex": "reflex (+) or follow (-)",
-    "reflex_upper": "upper tip, toward the back",
-    "reflex_lower": "lower tip, toward the back",
-    "reflex_difference": "upper minus lower tip at rest",
-    "brace_height_belly": "brace height from the belly",
     "draw_length_back": "draw length to the back",
     "draw_length_belly": "draw length to the belly",
-    "tip_height_upper": "upper tip's height from the handle",
-    "tip_height_lower": "lower tip's height from the handle",
-    "tip_height_difference": "upper minus lower tip height",
+    "brace_height_belly": "brace height from the belly",
+    "brace_height_back": "brace height from the back",
+    "reflex": "reflex (+) or follow (-)",
+    "reflex_upper": "upper tip at rest, toward the back",
+    "reflex_lower": "lower tip at rest, toward the back",
+    "reflex_difference": "upper minus lower tip at rest",
+    "tiller_at_fades": "tiller at the fades, upper minus lower",
     "string_angle_upper": "string angle, upper tip",
     "string_angle_lower": "string angle, lower tip",
-    "handle_rock": "handle's tilt against the string's line",
-    "tiller_at_fades": "tiller at the fades, upper minus lower",
+    "tip_height_upper": "upper tip's height over the handle",
+    "tip_height_lower": "lower tip's height over the handle",
+    "tip_height_difference": "upper minus lower tip height",
+    "handle_rock": "handle's tilt against the nocks",
+    "hook_offset": "hook, along from the handle's centre",
+    "length_nock_to_nock": "length along the bow, nock to nock",
+    "limb_length_upper": "upper limb, handle's centre to nock",
+    "limb_length_lower": "lower limb, handle's centre to nock",
 }
 
 CAUSE_NAMES = {
@@ -33,8 +41,17 @@ CAUSE_NAMES = {
     "handle": "placing the handle",
     "string": "placing the string",
     "scale": "the length that gives the scale",
+    "tip": "placing the tips",
+    "width": "the limb's width, unseen from the side",
+    "grip": "the grip's thickness",
     "view": "the angles this scale cannot fix",
 }
+
+
+def in_order(names: Iterable[str]) -> list[str]:
+    """The names as they are listed: the known ones in their order, then any others as they came."""
+    known = list(VALUE_NAMES)
+    return sorted(names, key=lambda name: known.index(name) if name in known else len(known))
 
 
 def name_of(value: str) -> str:

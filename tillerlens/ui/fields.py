@@ -1,0 +1,257 @@
+"""The fields for what the bowyer knows about a photograph, and their way to and from the shot file's form."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import streamlit as st
+
+from tillerlens.errors import ShotError
+from tillerlens.shot import Point
+from tillerlens.units import (
+    MM_PER_INCH,
+    format_inches,
+    inches_from_mm,
+    parse_length,
+    parse_weight,
+    pounds_from_newtons,
+)
+
+Form = dict[str, Any]
+
+STATES = {"unstrung": "unstrung", "braced": "braced", "drawn": "drawn"}
+SCALES = {
+    "aruco": "printed tags",
+    "grid": "a ruled grid",
+    "lines_and_two_marks": "ruled lines and two marks",
+    "four_marks": "four marks of a rectangle",
+    "tape": "a tape",
+    "two_marks": "two marks",
+    "stick": "the pegs of a tillering stick",
+    "bow_length": "nothing but the bow itself",
+}
+# What each kind of scale needs typed (file's field, label) and how many marks pointed at.
+SCALE_FIELDS: dict[str, tuple[tuple[str, str], ...]] = {
+    "aruco": (("side_in", "Side of a tag's black square"),),
+    "grid": (("spacing_in", "From line to line"),),
+    "lines_and_two_marks": (("spacing_in", "From line to line"), ("marks_apart_in", "From mark to mark")),
+    "four_marks": (("width_in", "Rectangle's width"), ("height_in", "Rectangle's height")),
+    "tape": (("length_in", "Length of tape between the two marks"),),
+    "two_marks": (("marks_apart_in", "From mark to mark"),),
+    "stick": (("marks_apart_in", "From mark to mark"), ("spacing_in", "From peg to peg, if known")),
+    "bow_length": (),
+}
+SCALE_MARKS = {"lines_and_two_marks": 2, "four_marks": 4, "tape": 2, "two_marks": 2, "stick": 2}
+CLICKS = {"nock_upper": "upper nock", "nock_lower": "lower nock", "handle": "handle", "hook": "hook"}
+_SIDES = {"left": "left", "right": "right", "top": "top", "bottom": "bottom"}
+_FACES = {"up": "up", "down": "down", "left": "left", "right": "right"}
+_OPTIONAL = {"spacing_in"}  # for the stick
+_MORE = (
+    ("standoff_u_in", "Doubt of the standoff"),
+    ("limb_width_in", "Limb's width at its middle"),
+    ("handle_thickness_in", "Handle's thickness, back to belly"),
+    ("upper_limb_length_in", "Upper limb, handle's centre to nock"),
+)
+_LENGTH_HINT = "Like 28 3/16, 5/8, 2.25 or 71.5 cm; a bare number is inches."
+
+
+def fill(form: Mapping[str, Any]) -> None:
+    """Put a shot into the fields. Must run before the fields are shown."""
+    state = st.session_state
+    scale = dict(form.get("scale", {}))
+    for key in [k for k in state if str(k).startswith("shot_")]:
+        del state[key]
+    state["shot_state"] = form.get("state", "drawn")
+    state["shot_upper_limb"] = form.get("upper_limb", "left")
+    state[f"shot_back_{_is_level(state['shot_upper_limb'])}"] = form.get("back", "up")
+    state["shot_kind"] = scale.get("kind", "aruco")
+    lengths = ["bow_length_nock_to_nock_in", "handle_in", "standoff_in", *(name for name, _ in _MORE)]
+    for name in lengths:
+        state[f"shot_{name}"] = as_text(form.get(name))
+    for name in {name for fields in SCALE_FIELDS.values() for name, _ in fields}:
+        state[f"shot_{name}"] = as_text(scale.get(name))
+    state["shot_centres"] = "\n".join(
+        f"{tag}: {as_text(x)}, {as_text(y)}" for tag, (x, y) in scale.get("centres_in", {}).items()
+    )
+    weight, minutes = form.get("scale_reading_lb"), form.get("minutes_since_unstrung")
+    state["shot_weight"] = "" if weight is None else f"{weight:g}"
+    state["shot_minutes"] = "" if minutes is None else f"{minutes:g}"
+    state["kept"] = {"form": {k: v for k, v in form.items() if k not in ("photo", "marks_px", "clicks")}}
+    marks = {f"mark_{i}": tuple(at) for i, at in enumerate(form.get("marks_px", ()), start=1)}
+    state["points"] = {**marks, **{name: tuple(at) for name, at in form.get("clicks", {}).items()}}
+    state["revision"] = state.get("revision", 0) + 1
+
+
+def ask() -> tuple[Form, list[str]]:
+    """Show the fields and read them: the shot's form without its points, and how many fields cannot be read.
+
+    What cannot be read is said beside its field.
+    """
+    bad: list[str] = []
+    state = st.session_state
+    form: Form = {"version": 1}
+    left, right = st.columns(2)
+    with left:
+        form["state"] = st.segmented_control("The bow is", STATES, key="shot_state", required=True)
+        _put(
+            form, "bow_length_nock_to_nock_in", "Bow's length along the back, nock to nock", bad, needed=True
+        )
+        _put(form, "handle_in", "Stiff handle with its fades", bad, needed=True)
+        form["upper_limb"] = st.segmented_control(
+            "Upper limb, in the picture", _SIDES, key="shot_upper_limb", required=True
+        )
+        level = _is_level(form["upper_limb"])
+        faces = ("up", "down") if level else ("left", "right")
+        form["back"] = st.segmented_control(
+            "The back looks", faces, format_func=_FACES.__getitem__, key=f"shot_back_{level}", required=True
+        )
+        if form["back"] is None:
+            form["back"] = faces[0]
+        if form["state"] == "drawn":
+            _put(form, "scale_reading_lb", "Weight on the bow scale, if read", bad, "shot_weight", _pounds)
+        if form["state"] == "unstrung":
+            _put(form, "minutes_since_unstrung", "Minutes since unstringing", bad, "shot_minutes", float)
+    with right:
+        form["scale"] = _ask_scale(bad)
+        if form["scale"]["kind"] != "bow_length":
+            help_text = (
+                "How far the middle of the limb's width stands in front of the marks; less than nought where "
+                "the marks stand nearer the camera, as a stick's pegs do."
+            )
+            _put(form, "standoff_in", "Standoff, marks to bow", bad, needed=True, help_text=help_text)
+        with st.expander("More, if you know it"):
+            for name, label in _MORE:
+                _put(form, name, label, bad)
+    kept = state.get("kept", {}).get("form", {})
+    shown = {
+        "state",
+        "upper_limb",
+        "back",
+        "scale",
+        "standoff_in",
+        "scale_reading_lb",
+        "minutes_since_unstrung",
+    }
+    shown |= {"bow_length_nock_to_nock_in", "handle_in", *(name for name, _ in _MORE)}
+    return {**{k: v for k, v in kept.items() if k not in shown}, **form}, bad
+
+
+def _ask_scale(bad: list[str]) -> Form:
+    kind = st.selectbox("The scale comes from", list(SCALES), format_func=SCALES.__getitem__, key="shot_kind")
+    scale: Form = {"kind": kind}
+    for name, label in SCALE_FIELDS[kind]:
+        _put(scale, name, label, bad, needed=not (kind == "stick" and name in _OPTIONAL))
+    if kind == "aruco":
+        text = st.text_area(
+            "Tags' centres, a line each: number: right, down",
+            key="shot_centres",
+            help="Inches from any one tag, for instance  1: 72, 0",
+        )
+        try:
+            scale["centres_in"] = read_centres(text)
+        except ShotError as error:
+            bad.append("centres")
+            st.error(plain(str(error)))
+    return scale
+
+
+def _put(
+    form: Form,
+    name: str,
+    label: str,
+    bad: list[str],
+    key: str | None = None,
+    read: Callable[[str], float] | None = None,
+    needed: bool = False,
+    help_text: str = _LENGTH_HINT,
+) -> None:
+    """One text field; its number goes into the form, its trouble beneath it."""
+    hint = help_text if read is None else None
+    text = st.text_input(label, key=key or f"shot_{name}", help=hint)
+    if not text.strip():
+        if needed:
+            bad.append(name)
+            st.caption(":orange[needed]")
+        return
+    try:
+        form[name] = round((read or _inches)(text), 9)
+    except ShotError as error:
+        bad.append(name)
+        st.error(plain(str(error)))
+    except ValueError:
+        bad.append(name)
+        st.error(f"'{plain(text)}' is not a number. Write it like 5 or 12.5.")
+
+
+def marks_wanted(form: Mapping[str, Any], help_too: bool) -> list[tuple[str, str]]:
+    """(id, label) of the places to point at for this scale, and, if asked, of the bow itself."""
+    n = SCALE_MARKS.get(form["scale"]["kind"], 0)
+    corners = ("top left", "top right", "bottom right", "bottom left")
+    names = [(f"mark_{i + 1}", f"mark {corners[i]}" if n == 4 else f"mark {i + 1}") for i in range(n)]
+    if help_too:
+        names += [(k, v) for k, v in CLICKS.items() if k != "hook" or form["state"] == "drawn"]
+    return names
+
+
+def with_points(form: Form, points: Mapping[str, Point]) -> Form:
+    """The form with the places that were pointed at; marks of another kind of scale are left out."""
+    n = SCALE_MARKS.get(form["scale"]["kind"], 0)
+    marks = [points.get(f"mark_{i + 1}") for i in range(n)]
+    clicks = {
+        k: _rounded(points[k]) for k in CLICKS if k in points and (k != "hook" or form["state"] == "drawn")
+    }
+    out = dict(form)
+    if n:
+        out["marks_px"] = [_rounded(mark) for mark in marks if mark is not None]
+    if clicks:
+        out["clicks"] = clicks
+    return out
+
+
+def read_centres(text: str) -> dict[str, list[float]]:
+    """Lines like ``1: 72, 0`` to tag number -> [right, down] in inches. Raises ShotError."""
+    centres: dict[str, list[float]] = {}
+    for line in filter(str.strip, text.splitlines()):
+        number, colon, place = line.partition(":")
+        parts = place.split(",")
+        if not colon or len(parts) != 2 or not number.strip().isdigit():
+            raise ShotError(
+                f"'{line.strip()}' does not say where a tag is.", "Write its number, right and down: 1: 72, 0"
+            )
+        centres[str(int(number))] = [round(_inches(part), 9) for part in parts]
+    if not centres:
+        raise ShotError("The tags' centres are missing.", "Write a line for each tag: 1: 72, 0")
+    return centres
+
+
+def as_text(inches: float | None) -> str:
+    """A length as a person types it: in sixteenths where it is one, else with all its digits."""
+    if inches is None:
+        return ""
+    if abs(inches * 16 - round(inches * 16)) < 1e-9:
+        return format_inches(inches * MM_PER_INCH).removesuffix('"')
+    return f"{inches:.9g}"
+
+
+def plain(text: str) -> str:
+    """Text that a person or a file brought, kept from acting as markup."""
+    for sign in "\\`*_[]<>$#~|:":
+        text = text.replace(sign, f"\\{sign}")
+    return text
+
+
+def _is_level(upper_limb: str | None) -> bool:
+    return upper_limb in ("left", "right")
+
+
+def _inches(text: str) -> float:
+    return inches_from_mm(parse_length(text))
+
+
+def _pounds(text: str) -> float:
+    return pounds_from_newtons(parse_weight(text))
+
+
+def _rounded(at: Point) -> list[float]:
+    return [round(at[0], 2), round(at[1], 2)]

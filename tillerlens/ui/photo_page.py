@@ -1,0 +1,271 @@
+"""The page for one photograph: choose it, say what is known of it, see it measured."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import streamlit as st
+
+from tillerlens.errors import PhotoError, ShotError, TillerLensError
+from tillerlens.measurement import Value
+from tillerlens.report.lengths import LengthUnit, Units, WeightUnit
+from tillerlens.report.words import Wish
+from tillerlens.shot import read_shot
+from tillerlens.ui import fields, work
+from tillerlens.ui.look import put_on
+from tillerlens.ui.points import place_points
+from tillerlens.ui.result import Shown, show_result
+from tillerlens.units import parse_length
+
+OWN = "my own photograph"
+FIRST = "heron-drawn-27"  # shown at once, if it is there
+_KINDS = ["jpg", "jpeg", "jpe", "mpo", "png", "heic", "heif", "hif", "webp"]
+
+
+@dataclass(frozen=True)
+class Picked:
+    """One photograph's bytes, its name for people, and the shot that came with it, if one did."""
+
+    data: bytes
+    name: str
+    form: Mapping[str, Any] | None
+    sample: str | None
+
+
+def show(samples: Path) -> None:
+    """The whole page. samples: folder of NAME.jpg with NAME.shot.json."""
+    st.set_page_config(page_title="TillerLens", layout="wide")
+    put_on()
+    st.title("TillerLens")
+    st.markdown("One photograph of a bow, from the side: how its limbs bend, and how sure that is.")
+    picked = _pick(samples)
+    if picked is None:
+        return
+    try:
+        photo = work.decoded(picked.data, picked.name)
+    except PhotoError as error:
+        st.error(f"{fields.plain(error.text)} {error.remedy}")
+        return
+    _fill_once(picked)
+    with st.expander("What you know about this photograph", expanded=picked.sample is None):
+        form, bad = fields.ask()
+        rest = _rest(samples, picked)
+    form = _point(photo, form)
+    units, wish = _settings()
+    asked = _asked(picked, form, bad, (photo.width, photo.height))
+    if asked is not None:
+        _measure(picked, asked, rest, units, wish)
+
+
+# --- the photograph
+
+
+def _pick(samples: Path) -> Picked | None:
+    names = sorted(p.stem for p in samples.glob("*.jpg") if p.with_suffix(".shot.json").exists())
+    choices = [*names, OWN]
+    first = names.index(FIRST) if FIRST in names else 0
+    chosen = st.selectbox("Photograph", choices, first, format_func=_title, key="which")
+    if chosen != OWN:
+        st.caption("An invented bow, its picture computed, to show what TillerLens does.")
+        form = json.loads((samples / f"{chosen}.shot.json").read_text(encoding="utf-8"))
+        return Picked((samples / f"{chosen}.jpg").read_bytes(), f"{chosen}.jpg", form, chosen)
+    left, right = st.columns(2)
+    upload = left.file_uploader("Photograph (JPEG, PNG or HEIC)", _KINDS, key="photo")
+    shot = right.file_uploader("Its shot file, if you have one", ["json"], key="shot_file")
+    if upload is None:
+        st.info(
+            "Hand over the phone's original file. The whole bow and the marks that give the scale must be in "
+            "it."
+        )
+        return None
+    return Picked(upload.getvalue(), upload.name, None if shot is None else _shot_form(shot), None)
+
+
+def _title(name: str) -> str:
+    return name if name == OWN else "sample: " + name.replace("-", " ")
+
+
+def _shot_form(upload: Any) -> Mapping[str, Any] | None:
+    """A shot file's form, if it is one; else the trouble is said and the fields stay empty."""
+    try:
+        form = json.loads(upload.getvalue())
+        read_shot(form)
+    except ShotError as error:
+        st.error(f"{fields.plain(error.text)} {fields.plain(error.remedy)}")
+    except (ValueError, TypeError, RecursionError):
+        st.error(
+            "The shot file is not one: it holds no named fields. Save it again from here, or fill the fields."
+        )
+    else:
+        return dict(form)
+    return None
+
+
+def _fill_once(picked: Picked) -> None:
+    """The fields follow the photograph and its shot file once; after that they are the bowyer's."""
+    text = json.dumps(picked.form, sort_keys=True)
+    mark = hashlib.sha256(picked.data + text.encode()).hexdigest()
+    if st.session_state.get("filled") != mark:
+        fields.fill(picked.form or {})
+        st.session_state["filled"] = mark
+        st.session_state["asked"] = None
+
+
+# --- settings of the reader
+
+
+def _settings() -> tuple[Units, Wish]:
+    with st.expander("Units, and the tiller you wish for"):
+        left, right = st.columns(2)
+        lengths: list[LengthUnit] = ["sixteenths", "inches", "cm"]
+        weights: list[WeightUnit] = ["lb", "kg"]
+        length = left.selectbox(
+            "Lengths in",
+            lengths,
+            format_func={
+                "sixteenths": "inches and sixteenths",
+                "inches": "inches, decimal",
+                "cm": "centimetres",
+            }.__getitem__,
+            key="unit_length",
+        )
+        weight = right.selectbox("Weights in", weights, key="unit_weight")
+        st.caption(
+            "Upper minus lower gap at the fades; nought to a quarter inch is common, and makers disagree."
+        )
+        low = _wish_field(left, "Least", "0", "wish_low")
+        high = _wish_field(right, "Most", "1/4", "wish_high")
+    if low is None or high is None or low > high:
+        if low is not None and high is not None:
+            st.error(
+                "The least wished for is more than the most. The usual nought to a quarter inch is taken."
+            )
+        return Units(length, weight), Wish()
+    return Units(length, weight), Wish(low, high)
+
+
+def _wish_field(column: Any, label: str, usual: str, key: str) -> float | None:
+    text = column.text_input(label, usual, key=key)
+    try:
+        return parse_length(text)
+    except ShotError as error:
+        column.error(fields.plain(str(error)))
+        return None
+
+
+def _rest(samples: Path, picked: Picked) -> Mapping[str, Any] | None:
+    """The measurement document of the same bow unstrung: a sample's sister picture, or a file."""
+    if picked.sample is not None:
+        return _sister(samples, picked.sample)
+    upload = st.file_uploader(
+        "The same bow unstrung: its measurement (JSON), if you have one", ["json"], key="rest_file"
+    )
+    if upload is None:
+        return None
+    try:
+        document = json.loads(upload.getvalue())
+    except (ValueError, RecursionError):
+        document = None
+    if not isinstance(document, dict) or document.get("format") != "tillerlens-measurement":
+        st.error("That file is no measurement. Measure the unstrung picture first and download its numbers.")
+        return None
+    if document.get("state") != "unstrung" or document.get("status") != "measured":
+        st.error("That measurement is not of an unstrung bow, so it says nothing about its shape at rest.")
+        return None
+    return document
+
+
+def _sister(samples: Path, name: str) -> Mapping[str, Any] | None:
+    sister = next(iter(sorted(samples.glob(f"{name.split('-')[0]}-unstrung*.shot.json"))), None)
+    stem = sister.name.removesuffix(".shot.json") if sister else name
+    if sister is None or stem == name:
+        return None
+    label = f"Judge the bend against the same bow at rest ({_title(stem)})"
+    if not st.checkbox(label, True, key=f"rest_{name}"):
+        return None
+    data, form = (samples / f"{stem}.jpg").read_bytes(), json.loads(sister.read_text(encoding="utf-8"))
+    with st.spinner("Measuring the same bow at rest"):
+        at_rest = work.measured(data, f"{stem}.jpg", json.dumps(form, sort_keys=True), None)
+    return at_rest.as_document() if at_rest.status == "measured" else None
+
+
+# --- what is known and pointed at
+
+
+def _point(photo: Any, form: fields.Form) -> fields.Form:
+    """The form with its points, shown on the photograph where any are wanted."""
+    state = st.session_state
+    needs_marks = bool(fields.marks_wanted(form, help_too=False))
+    with st.expander("Point at the marks and the bow", expanded=needs_marks and not state.get("points")):
+        if not st.toggle("Show the photograph to point at", key=f"pointing_{photo.sha256[:16]}"):
+            wanted = "This scale needs marks pointed at. " if needs_marks else ""
+            st.caption(f"{wanted}Where the bow is not found by itself, point at both nocks and the handle.")
+            return fields.with_points(form, state.get("points", {}))
+        names = fields.marks_wanted(form, help_too=True)
+        state["points"] = place_points(photo, names, state.get("points", {}), state["revision"])
+        st.caption(
+            "Choose a place above, then tap it in the picture. Drag a ring to move it; two fingers or the "
+            "wheel enlarge; arrow keys nudge by one pixel. Scroll the page beside the picture."
+        )
+    return fields.with_points(form, state["points"])
+
+
+def _asked(picked: Picked, form: fields.Form, bad: list[str], size: tuple[int, int]) -> str | None:
+    """The shot that is to be measured, as JSON: the sample's or file's own at once, others when the button
+    says so.
+    """
+    state = st.session_state
+    text = json.dumps(form, sort_keys=True)
+    trouble = _trouble(form, bad, size)
+    if state["asked"] is None and picked.form is not None and trouble is None:
+        state["asked"] = text
+    changed = state["asked"] != text
+    if changed:
+        st.caption(
+            trouble or "The fields have changed since the last measurement."
+            if state["asked"]
+            else trouble or ""
+        )
+        if st.button("Measure", type="primary", disabled=trouble is not None, key="measure"):
+            state["asked"] = text
+    if state["asked"] is not None and state["asked"] != text:
+        st.caption("Below is still what the fields said before.")
+    asked: str | None = state["asked"]
+    return asked
+
+
+def _trouble(form: fields.Form, bad: list[str], size: tuple[int, int]) -> str | None:
+    """Why this cannot be measured yet, in a sentence."""
+    if bad:
+        return f"{len(bad)} of the fields above still {'needs' if len(bad) == 1 else 'need'} a look."
+    try:
+        read_shot(form, photo_size=size)
+    except ShotError as error:
+        return f"{fields.plain(error.text)} {fields.plain(error.remedy)}"
+    return None
+
+
+def _measure(picked: Picked, shot: str, rest: Mapping[str, Any] | None, units: Units, wish: Wish) -> None:
+    rest_text = None if rest is None else json.dumps(rest, sort_keys=True)
+    try:
+        with st.spinner(f"Measuring {fields.plain(picked.name)}: marks, bow, edges, bend", show_time=True):
+            measurement = work.measured(picked.data, picked.name, shot, rest_text)
+    except TillerLensError as error:
+        st.error(f"{fields.plain(error.text)} {fields.plain(error.remedy)}")
+        return
+    earlier = _earlier_reflex(rest) if measurement.state == "unstrung" else None
+    show_result(Shown(picked.data, picked.name, shot, rest_text, measurement, units, wish, earlier))
+
+
+def _earlier_reflex(rest: Mapping[str, Any] | None) -> Value | None:
+    """The reflex of an earlier measurement, mm, for telling set; NaN where its doubt was not known."""
+    entry = (rest or {}).get("values", {}).get("reflex")
+    if not isinstance(entry, Mapping) or not isinstance(entry.get("value"), int | float):
+        return None
+    u = entry.get("u")
+    return Value(float(entry["value"]), float(u) if isinstance(u, int | float) else float("nan"), "mm")

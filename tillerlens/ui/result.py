@@ -1,0 +1,246 @@
+"""The lower half of the page: the verdict, the picture, tables, charts, doubts and downloads."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from pathlib import PurePath
+from typing import Any
+
+import streamlit as st
+
+from tillerlens.measurement import Measurement, Value
+from tillerlens.report.charts import bend_chart, difference_chart, gap_chart
+from tillerlens.report.lengths import COVER, Units, is_told, say_interval, say_length, say_place, say_value
+from tillerlens.report.names import cause_of, in_order, name_of
+from tillerlens.report.words import Sentence, Verdict, Wish, verdict
+from tillerlens.ui import work
+from tillerlens.ui.fields import plain
+
+_BADGES = {
+    "finding": ":orange-badge[look here]",
+    "fine": ":green-badge[fine]",
+    "open": ":gray-badge[cannot tell]",
+    "plain": "",
+}
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A measurement with what made it and how it is to be said."""
+
+    data: bytes
+    name: str
+    shot: str
+    rest: str | None
+    measurement: Measurement
+    units: Units
+    wish: Wish
+    earlier_reflex: Value | None
+
+    def overlay(self, close: bool, form: str) -> bytes:
+        return work.overlay(self.data, self.name, self.shot, self.rest, self.units, close, form)
+
+
+def show_result(shown: Shown) -> None:
+    measurement = shown.measurement
+    spoken = verdict(measurement, shown.units, shown.wish, shown.earlier_reflex)
+    _say_first(spoken.first)
+    left, right = st.columns([3, 2], gap="medium")
+    with left:
+        _show_picture(shown)
+    with right:
+        _say_more(spoken)
+    if measurement.status == "measured":
+        _show_numbers(shown)
+    _show_downloads(shown)
+    with st.container(border=True):
+        for care in spoken.care:
+            st.markdown(care)
+
+
+def _say_first(first: Sentence) -> None:
+    st.subheader(plain(first.text), anchor=False)
+    if first.tone == "open":
+        st.info("Open 'Point at the marks and the bow' above to help, or take the picture again as it says.")
+
+
+def _say_more(spoken: Verdict) -> None:
+    for sentence in spoken.more:
+        st.markdown(f"{_BADGES[sentence.tone]} {plain(sentence.text)}".strip())
+    if spoken.first.about in ("needs_help", "refused"):
+        return  # the reasons are the first sentence
+    for doubt in spoken.doubts:
+        st.warning(f"{plain(doubt.text)} {plain(doubt.remedy)}".strip())
+
+
+def _show_picture(shown: Shown) -> None:
+    close = False
+    if shown.measurement.trace is not None:
+        close = st.toggle("Only the bow", True, key="close")
+    st.image(
+        shown.overlay(close, "JPEG"),
+        width="stretch",
+        alt="The photograph with limbs, centreline, string, gaps and spots drawn over it",
+    )
+
+
+# --- tables and charts
+
+
+def _show_numbers(shown: Shown) -> None:
+    measurement, units = shown.measurement, shown.units
+    left, right = st.columns(2, gap="medium")
+    with left:
+        _chart("How much each limb bends", partial(bend_chart, measurement, units), "bend")
+        st.caption(
+            "Higher is tighter. The shaded bands are what the photograph cannot tell. A bow of even bend "
+            "need not be a circle; look for a limb unlike the other, or a bump."
+        )
+    with right:
+        if measurement.gaps:
+            st.markdown("#### Gaps, belly to the line between the nocks")
+            st.markdown(gap_table(measurement, units))
+    if measurement.gaps:
+        left, right = st.columns(2, gap="medium")
+        with left:
+            _chart("The limbs' gaps side by side", partial(gap_chart, measurement, units), "gaps")
+        with right:
+            _chart(
+                "Upper minus lower", partial(difference_chart, measurement, units, shown.wish), "difference"
+            )
+            st.caption(
+                "A bar that keeps clear of the line at nought is a difference this photograph can tell."
+            )
+    st.markdown("#### All numbers")
+    st.markdown(value_table(measurement, units))
+    with st.expander("How sure is each number, and why"):
+        st.caption(
+            "Half the width of each number's interval (two standard uncertainties), and what each cause "
+            f"alone would make it; lengths in {units.axis}, angles in degrees. Causes add up as squares."
+        )
+        st.dataframe(budget_rows(measurement, units), hide_index=True, width="stretch")
+
+
+def _chart(title: str, make: Callable[[], Any], key: str) -> None:
+    st.markdown(f"#### {title}")
+    try:
+        chart = make()
+    except ValueError as error:
+        st.caption(f"Nothing to draw: {error}.")
+        return
+    st.altair_chart(chart, width="stretch", key=f"chart_{key}")
+
+
+def gap_table(measurement: Measurement, units: Units) -> str:
+    """The gaps as a table in Markdown; a difference beyond its interval is bold."""
+    lines = ["| from handle | upper | lower | upper − lower |", "|---|---|---|---|"]
+    for row in measurement.gaps:
+        difference = f"{_signed(row.difference, units)} {_bare(say_interval(row.difference, units))}"
+        if is_told(row.difference):
+            difference = f"**{difference}**"
+        cells = [
+            say_place(row.from_handle_mm, units),
+            *(_bare(say_length(v.value, units)) for v in (row.upper, row.lower)),
+        ]
+        lines.append(f"| {' | '.join(_unbroken(cell) for cell in (*cells, difference))} |")
+    widest = max((v for row in measurement.gaps for v in (row.upper, row.lower)), key=_u_or_most)
+    each = say_interval(Value(0.0, widest.u, "mm"), units)
+    lines += ["", f"In {units.axis}. Each gap by itself {each} or better; bold: told for certain."]
+    return "\n".join(lines)
+
+
+def value_table(measurement: Measurement, units: Units) -> str:
+    """Every value with its interval as a table in Markdown."""
+    lines = ["| what | measured | interval |", "|---|---|---|"]
+    for name in in_order(measurement.values):
+        value = measurement.values[name]
+        lines.append(
+            f"| {name_of(name)} | {_unbroken(say_value(value, units))} | "
+            f"{_unbroken(say_interval(value, units))} |"
+        )
+    return "\n".join(lines)
+
+
+def budget_rows(measurement: Measurement, units: Units) -> list[dict[str, Any]]:
+    """A row for each value and each difference of gaps: half its interval and each cause's part, biggest
+    cause first.
+    """
+    named = {name_of(name): measurement.values[name] for name in in_order(measurement.values)}
+    for row in measurement.gaps:
+        named[f"gap difference at {say_place(row.from_handle_mm, units)}"] = row.difference
+    total: dict[str, float] = {}
+    for value in named.values():
+        for cause, part in value.budget.items():
+            if math.isfinite(part) and value.unit == "mm":
+                total[cause] = total.get(cause, 0.0) + part**2
+    causes = sorted({c for v in named.values() for c in v.budget}, key=lambda c: -total.get(c, 0.0))
+    rows = []
+    for name, value in named.items():
+        entry: dict[str, Any] = {"what": name, "interval ±": _reach(value.u, value, units)}
+        for cause in causes:
+            entry[cause_of(cause)] = _reach(value.budget.get(cause, math.nan), value, units)
+        rows.append(entry)
+    return rows
+
+
+def _reach(u: float, value: Value, units: Units) -> float | None:
+    """2u as a plain number, None where it is not known."""
+    if not math.isfinite(u):
+        return None
+    return round(COVER * (units.on_axis(u) if value.unit == "mm" else u), 4)
+
+
+def _signed(value: Value, units: Units) -> str:
+    text = _bare(say_length(value.value, units))
+    positive = math.isfinite(value.value) and value.value > 0 and text.strip("0.") != ""
+    return ("+" if positive else "") + text.replace("-", "−")
+
+
+def _bare(text: str) -> str:
+    return text.removesuffix(" in").removesuffix(" cm")
+
+
+def _unbroken(text: str) -> str:
+    return text.replace(" ", "\u00a0")
+
+
+def _u_or_most(value: Value) -> float:
+    return value.u if math.isfinite(value.u) else math.inf
+
+
+# --- to take along
+
+
+def _show_downloads(shown: Shown) -> None:
+    stem = re.sub(r"[^A-Za-z0-9_-]+", "-", PurePath(shown.name).stem).strip("-") or "bow"
+    first, second, third = st.columns(3)
+    document = json.dumps(shown.measurement.as_document(), indent=1)
+    first.download_button(
+        "Download the numbers (JSON)",
+        document,
+        f"{stem}.measurement.json",
+        "application/json",
+        on_click="ignore",
+        width="stretch",
+    )
+    second.download_button(
+        "Download the picture (PNG)",
+        partial(shown.overlay, False, "PNG"),
+        f"{stem}.overlay.png",
+        "image/png",
+        on_click="ignore",
+        width="stretch",
+    )
+    third.download_button(
+        "Download the shot file (JSON)",
+        json.dumps({"photo": PurePath(shown.name).name, **json.loads(shown.shot)}, indent=1),
+        f"{stem}.shot.json",
+        "application/json",
+        on_click="ignore",
+        width="stretch",
+    )

@@ -1,0 +1,48 @@
+"""The app's memory: photographs decoded, measured and drawn once, keyed on the bytes that they came from."""
+
+from __future__ import annotations
+
+import io
+import json
+from typing import Any
+
+import streamlit as st
+from PIL import Image
+
+from tillerlens.measure import measure_photo
+from tillerlens.measurement import Measurement
+from tillerlens.photo.intake import Photo, read_photo
+from tillerlens.report.lengths import Units
+from tillerlens.report.overlay import draw_overlay
+from tillerlens.shot import read_shot
+
+
+@st.cache_resource(max_entries=4, show_spinner=False)
+def decoded(data: bytes, name: str) -> Photo:
+    """The photograph; its array is read-only, so sharing it is harmless. Raises PhotoError."""
+    return read_photo(data, name)
+
+
+@st.cache_resource(max_entries=12, show_spinner=False)
+def measured(data: bytes, name: str, shot_json: str, rest_json: str | None) -> Measurement:
+    """The measurement of these bytes under this shot. Raises PhotoError and ShotError."""
+    photo = decoded(data, name)
+    shot = read_shot(json.loads(shot_json), photo_size=(photo.width, photo.height))
+    rest: dict[str, Any] | None = json.loads(rest_json) if rest_json else None
+    return measure_photo(photo, shot, rest)
+
+
+@st.cache_data(max_entries=8, show_spinner=False)
+def overlay(
+    data: bytes, name: str, shot_json: str, rest_json: str | None, units: Units, close: bool, form: str
+) -> bytes:
+    """The drawn-over photograph as a file. form: JPEG for the screen, PNG to keep."""
+    picture = draw_overlay(
+        decoded(data, name).rgb, measured(data, name, shot_json, rest_json), units=units, close=close
+    )
+    out = io.BytesIO()
+    if form == "PNG":
+        Image.fromarray(picture).save(out, form)
+    else:
+        Image.fromarray(picture).save(out, form, quality=88, subsampling=0)
+    return out.getvalue()
