@@ -44,7 +44,8 @@ from tillerlens.trace.string import DrawnString, find_string
 Array = NDArray[np.float64]
 
 LENGTH_U_MM = 1.0  # a tape along the bow, to a sixteenth
-GRIP_U_MM = 1.5
+# The cradle usually hides the grip's belly and its depth is judged from what shows beside it.
+GRIP_U_MM = 5.0
 CUTOFF_MM = 130.0  # shortest wave of bend that is told, half of it kept
 OBLIQUE_RAD = np.radians(25)
 MM, DEG, PER_M = "mm", "deg", "1/m"

@@ -20,6 +20,7 @@ Array = NDArray[np.float64]
 
 STATIONS_IN = (6, 10, 14, 18, 22, 26)
 HANDLE_TRIM = 0.85  # the outermost of the rigid part may already be bending: keep to its middle
+TIP_WEIGHT = 0.5  # of the limb's end, by its place across the limb, against a column's middle
 SAMPLES = 161  # places along each limb where the curve is read
 # Width seen end-on (common practice: limbs 1 1/4 to 2 in wide, tips 3/8 to 5/8 in), used where the bowyer gave none.
 LIMB_WIDTH_MM, LIMB_WIDTH_U_MM = 40.0, 6.0
@@ -54,7 +55,6 @@ class LimbLayout:
     columns: NDArray[np.intp]  # the columns whose middles the spline follows, nock first
     spline: SplineLayout
     thick_fit: Array  # (4, n): silhouette half-widths to a cubic
-    thick_u: Array
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,27 +125,27 @@ def make_layout(e: Evidence, handle_mm: float, cutoff_mm: float, weight: Array) 
     half = handle_mm / 2
     both = ~np.isnan(middle[:, 0])
     limbs = []
-    for sign in (-1, 1):
+    for sign, tip in ((-1, tips[0]), (1, tips[1])):
         cols = np.nonzero(both & (sign * (s - centre) > half))[0]
         cols = cols[np.argsort(-sign * (s[cols]))]  # nock first
         cols = cols[weight[cols] > 0]
         u = np.abs(s[cols] - s[cols[0]])
         keep = np.r_[True, np.diff(np.maximum.accumulate(u)) > 0.05]
         cols, u = cols[keep], u[keep]
-        end_to_fade = abs((s[idx[0]] if sign < 0 else s[idx[-1]]) - (centre + sign * half))
-        tip_u = -abs(s[cols[0]] - (s[idx[0]] if sign < 0 else s[idx[-1]])) - 6.0
-        spline = lay_out(u, weight[cols], np.linspace(tip_u, end_to_fade + tip_u + 6.0, SAMPLES), cutoff_mm)
-        share = np.clip((u - tip_u) / end_to_fade, 0, 1)
-        vander = np.vander(share, 4)
-        limbs.append(LimbLayout(cols, spline, np.linalg.pinv(vander), share))
+        # the tip is a datum too: near it the silhouettes are often hidden by the nock and its string
+        tip_u = -float(np.linalg.norm(tip - middle[cols[0]]))
+        fade_u = abs(s[cols[0]] - (centre + sign * half))
+        spline = lay_out(np.r_[tip_u, u], np.r_[TIP_WEIGHT, weight[cols]], np.linspace(tip_u - 4.0, fade_u, SAMPLES), cutoff_mm)
+        share = np.clip((u - tip_u) / (fade_u - tip_u), 0, 1)
+        limbs.append(LimbLayout(cols, spline, np.linalg.pinv(np.vander(share, 4))))
     handle = np.nonzero(have & (np.abs(s - centre) < HANDLE_TRIM * half))[0]
     return Layout(limbs[0], limbs[1], handle, handle_mm)
 
 
-def _limb_curve(e: Evidence, lay: LimbLayout, back: Array, belly: Array) -> tuple[Array, Curve, Array, Array]:
+def _limb_curve(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Array) -> tuple[Array, Curve, Array, Array]:
     """Spline coefficients, curve at the samples, apparent half-thickness and its correction for obliquity."""
     b, c = back[lay.columns], belly[lay.columns]
-    coefficients = lay.spline.coefficients((b + c) / 2)
+    coefficients = lay.spline.coefficients(np.vstack([tip, (b + c) / 2]))
     curve = read_curve(lay.spline, coefficients)
     half = np.linalg.norm(b - c, axis=1) / 2
     cubic = lay.thick_fit @ half
@@ -165,7 +165,7 @@ def _arc(curve: Curve) -> Array:
 def bow_shape(e: Evidence, layout: Layout, state: str) -> BowShape:
     """Compute the shape. Everything here is smooth in the evidence."""
     back, belly, tips = mapped(e)
-    raw = [_limb_curve(e, lay, back, belly) for lay in (layout.upper, layout.lower)]
+    raw = [_limb_curve(e, lay, back, belly, tip) for lay, tip in zip((layout.upper, layout.lower), tips, strict=True)]
 
     # The nock: the limb's end, drawn back by what the broad end shows obliquely and by the wood beyond the nock.
     ends = []

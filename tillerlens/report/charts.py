@@ -98,15 +98,15 @@ def gap_chart(measurement: Measurement, units: Units | None = None) -> alt.Layer
         alt.Y("station:N", title=f"from the handle's centre ({units.axis})", sort=order),
         alt.X(
             "gap:Q",
-            title=f"upper limb's gap  |  lower limb's gap ({units.axis})",
+            title=f"← upper limb's gap ({units.axis}) lower limb's →",
             scale=alt.Scale(domain=[-most, most]),
             axis=alt.Axis(labelExpr="abs(datum.value)"),
         ),
     )
-    bars = base.mark_bar().encode(color=_colour())
+    bars = base.mark_bar().encode(color=_colour(legend=False))
     left = base.transform_filter("datum.gap < 0").mark_text(align="right", dx=-4).encode(text="said:N")
     right = base.transform_filter("datum.gap >= 0").mark_text(align="left", dx=4).encode(text="said:N")
-    return _stacked([bars, left, right], 30 * len(order) + 130)
+    return _stacked([bars, left, right], 30 * len(order) + 90)
 
 
 def difference_chart(
@@ -169,7 +169,14 @@ def _dash() -> alt.StrokeDash:
 
 
 def _legend() -> alt.Legend:
-    return alt.Legend(orient="top", symbolSize=500, labelFontSize=13)
+    return alt.Legend(
+        orient="top",
+        symbolType="stroke",
+        symbolSize=700,
+        symbolOpacity=1,
+        symbolStrokeWidth=3,
+        labelFontSize=13,
+    )
 
 
 def _bend_tips(units: Units) -> list[alt.Tooltip]:

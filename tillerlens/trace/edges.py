@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.signal import savgol_filter
 
 from tillerlens.photo.light import sample
 from tillerlens.trace.strip import Band, Strip
@@ -59,7 +60,8 @@ def measure_side(light: NDArray[np.uint16], strip: Strip, proposal: Array) -> Si
     ok = (np.abs(place) < PULL) & (peak > 0.3 * np.median(peak))
     row = start + place
     # columns that leave their neighbours (a ruled line behind, a scratch) are left out, not averaged in
-    calm = ndimage.median_filter(row, 31, mode="nearest")
+    # (a parabola over 31 columns: the limb may still slope or bend a little in the strip, most of all at its tips)
+    calm = savgol_filter(ndimage.median_filter(row, 7, mode="nearest"), 31, 2) if len(row) > 31 else np.full(len(row), np.median(row))
     stray = row - calm
     noise = 1.4826 * float(np.median(np.abs(stray - np.median(stray))))
     ok &= np.abs(stray) < max(4 * noise, 0.6)
@@ -68,8 +70,8 @@ def measure_side(light: NDArray[np.uint16], strip: Strip, proposal: Array) -> Si
     return Side(out, quality, noise)
 
 
-def measure_edges(light: NDArray[np.uint16], strip: Strip, band: Band) -> tuple[Side, Side]:
-    """Both silhouettes, left-hand side of the path first (for a path running right: the upper one)."""
+def measure_edges(light: NDArray[np.uint16], strip: Strip, band: Band, ends: tuple[float, float]) -> tuple[Side, Side]:
+    """Both silhouettes between the end columns, left-hand side of the path first (for a path running right: the upper)."""
     seen = np.zeros(len(strip.path), bool)
-    seen[band.first : band.last + 1] = True
+    seen[max(band.first, int(np.ceil(ends[0]))) : min(band.last, int(ends[1])) + 1] = True
     return tuple(measure_side(light, strip, np.where(seen, rows, np.nan)) for rows in (band.upper_row, band.lower_row))  # type: ignore[return-value]

@@ -14,11 +14,10 @@ from scipy import ndimage
 
 from tillerlens.photo.camera import Camera
 from tillerlens.photo.light import sample
-from tillerlens.trace.strip import MIDDLE_ROW, Band, Strip
+from tillerlens.trace.strip import Band, Strip
 
 Array = NDArray[np.float64]
 SPAN = 24  # columns compared at either side of a possible end
-LOOSE = 0.03  # tips may stand past the nocks by this share of the length before it counts against a pair
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,49 +30,65 @@ class Ends:
 
 
 def presence(strip: Strip, band: Band) -> Array:
-    """How much limb each column holds, 0 ... 1, by the thickness usual around there."""
-    inside = np.where(strip.maps.string > strip.maps.inside, 0, strip.maps.inside)
-    rows = np.arange(inside.shape[0])
-    centre = np.where(np.isnan(band.upper_row), MIDDLE_ROW, (band.upper_row + band.lower_row) / 2)
-    centre = ndimage.median_filter(centre, 31, mode="nearest")
-    near = np.abs(rows[:, None] - centre[None]) < 12
-    mass = (inside * near).sum(0)
-    thick = band.lower_row - band.upper_row
-    usual = float(np.nanpercentile(thick[band.first : band.last + 1], 30))
-    return np.asarray(np.clip(mass / (0.7 * usual), 0, 1))
+    """How much limb each column holds, 0 ... 1: the followed run's thickness by what is usual. A ruled line is too thin."""
+    thick = np.nan_to_num(band.lower_row - band.upper_row)
+    usual = float(np.nanpercentile(np.where(thick > 0, thick, np.nan), 40))
+    return np.asarray(np.clip((thick / usual - 0.4) / 0.35, 0, 1))
 
 
-def find_ends(strip: Strip, band: Band, camera: Camera, standoff_mm: float, nock_to_nock_mm: float, squared: bool) -> Ends:
-    """The best pair of tips. The length counts softly: 1 % where the picture is squared, 6 % where it is not."""
-    have = presence(strip, band)
+def colour_step(light: NDArray[np.uint16], strip: Strip, band: Band) -> Array:
+    """How much the colour along the limb's middle changes across each column, 1 = as much as from limb to background."""
+    n = len(strip.path)
+    mid = (band.upper_row + band.lower_row) / 2
+    seen = ~np.isnan(mid)
+    cols = np.arange(n)
+    centre = ndimage.gaussian_filter1d(np.interp(cols, cols[seen], mid[seen]), 4)
+    half = float(np.nanmedian((band.lower_row - band.upper_row) / 2))
+    rows = centre[None] + np.linspace(-0.4, 0.4, 5)[:, None] * half
+    inner = np.sqrt(sample(light, strip.px(np.broadcast_to(cols[None].astype(float), rows.shape), rows)).mean(0) / 65535.0)
+    outer = []
+    for away in (-2.5, 2.5):
+        outer.append(np.sqrt(sample(light, strip.px(cols.astype(float), centre + away * half)) / 65535.0))
+    contrast = float(np.median(np.minimum(*(np.linalg.norm(inner - o, axis=1) for o in outer)))) + 0.02
+    cum = np.vstack([np.zeros(3), np.cumsum(inner, axis=0)])
+    c = np.clip(cols, 14, n - 15)
+    before = (cum[c - 2] - cum[c - 14]) / 12
+    after = (cum[c + 14] - cum[c + 2]) / 12
+    return np.asarray(np.clip(np.linalg.norm(after - before, axis=1) / contrast, 0, 1))
+
+
+def find_ends(light: NDArray[np.uint16], strip: Strip, band: Band, camera: Camera, standoff_mm: float, nock_to_nock_mm: float,
+              squared: bool) -> Ends:
+    """The best pair of tips. The length counts softly: it is known to a percent where the picture is squared, to six where
+    it is not, and wood may stand past the nocks."""
+    have, step = presence(strip, band), colour_step(light, strip, band)
     n = len(have)
     cum = np.r_[0, np.cumsum(have)]
     c = np.arange(SPAN, n - SPAN)
-    before = (cum[c] - cum[c - SPAN]) / SPAN
-    after = (cum[c + SPAN] - cum[c]) / SPAN
+    before, after = (cum[c] - cum[c - SPAN]) / SPAN, (cum[c + SPAN] - cum[c]) / SPAN
     mm = camera.to_plane(strip.path, standoff_mm)
     s = np.r_[0, np.cumsum(np.linalg.norm(np.diff(mm, axis=0), axis=1))]
-    picks = []
-    for fall, half in ((after - before, c < n / 2), (before - after, c > n / 2)):
-        top = ndimage.maximum_filter1d(fall, 15)
-        good = c[(fall >= top) & (fall > 0.25) & half]
-        picks.append([(int(k), float(fall[k - SPAN])) for k in good])
+    picks: list[list[tuple[int, float]]] = []
+    for fall, half in ((after - before, c < 0.45 * n), (before - after, c > 0.55 * n)):
+        worth = fall + 0.8 * step[c]
+        top = ndimage.maximum_filter1d(worth, 13)
+        good = np.nonzero((worth >= top) & (fall > 0.1) & (worth > 0.45) & half)[0]
+        picks.append([(int(c[k]), float(worth[k])) for k in good])
     if not picks[0]:
         picks[0] = [(band.first, 0.0)]
     if not picks[1]:
         picks[1] = [(band.last + 1, 0.0)]
-    tolerance = 0.01 if squared else 0.06
+    short, long = (0.005, 0.007) if squared else (0.06, 0.06)
     best, best_merit = (picks[0][0], picks[1][-1]), -np.inf
     for a in picks[0]:
         for b in picks[1]:
             over = (s[b[0] - 1] - s[a[0]]) / nock_to_nock_mm - 1
-            off = max(0.0, over - LOOSE, -over) / tolerance
-            inner = float(np.mean(have[a[0] : b[0]])) if b[0] > a[0] else 0.0
-            merit = a[1] + b[1] + 2 * inner - 0.5 * min(off, 6.0) ** 2
+            off = over / long if over > 0 else -over / short
+            merit = a[1] + b[1] + 4 * float(np.mean(have[a[0] : b[0]])) - 0.5 * min(off, 6.0) ** 2
             if merit > best_merit:
                 best, best_merit = (a, b), merit
     (a, sa), (b, sb) = best
-    return Ends((float(a) - 0.5, float(b) - 0.5), (sa, sb), (1.0, 1.0))
+    return Ends((float(a) - 0.5, float(b) - 0.5), (sa / 1.8, sb / 1.8), (1.0, 1.0))
 
 
 def settle_ends(light: NDArray[np.uint16], strip: Strip, band: Band, ends: Ends) -> Ends:

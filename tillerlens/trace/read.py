@@ -12,10 +12,10 @@ from tillerlens.photo.camera import CameraFit
 from tillerlens.photo.intake import Photo
 from tillerlens.shot import Shot
 from tillerlens.trace.edges import Side, measure_edges
-from tillerlens.trace.ends import find_ends, settle_ends
+from tillerlens.trace.ends import Ends, find_ends, settle_ends
 from tillerlens.trace.find import CLICKS, find_bow
 from tillerlens.trace.nets import FinderMaps, find_maps
-from tillerlens.trace.strip import straighten
+from tillerlens.trace.strip import MIDDLE_ROW, Band, Strip, cut_strip, first_path, next_path, read_band, strip_step
 
 Array = NDArray[np.float64]
 
@@ -55,11 +55,9 @@ def read_trace(photo: Photo, light: NDArray[np.uint16], fit: CameraFit, shot: Sh
     coarse = find_bow(maps, fit.camera, shot, fit.squared)
     mid = coarse.px[len(coarse.px) // 2]
     px_per_mm = _px_per_mm(fit, mid, shot.standoff_mm)
-    strip, band = straighten(photo.rgb, coarse.px, px_per_mm)
-    if band.last - band.first < 0.6 * len(coarse.px) / strip.step:
-        raise NeedsHelp("The limbs could not be followed from tip to tip.", "Click the two nocks and the middle of the handle.", clicks=CLICKS)
-    ends = settle_ends(light, strip, band, find_ends(strip, band, fit.camera, shot.standoff_mm, shot.nock_to_nock_mm, fit.squared))
-    left, right = measure_edges(light, strip, band)
+    strip, band, ends = _straighten(photo.rgb, light, coarse.px, px_per_mm, fit, shot)
+    ends = settle_ends(light, strip, band, ends)
+    left, right = measure_edges(light, strip, band, ends.column)
     a, b = int(np.ceil(ends.column[0])), int(np.floor(ends.column[1]))
     cols = np.arange(a, b + 1, EVERY)
     c = cols.astype(float)
@@ -67,7 +65,7 @@ def read_trace(photo: Photo, light: NDArray[np.uint16], fit: CameraFit, shot: Sh
     k = len(cols) // 2
     back_is_right = bool(strip.normal[cols[k]] @ np.array(_BACK[shot.back], float) > 0)
     back, belly = (right_px, left_px) if back_is_right else (left_px, right_px)
-    tips, u, cause = _tips(strip, band, ends.column, ends.u_columns, shot)
+    tips, u, cause = _tips(strip, _middle_rows(band, left, right), ends.column, ends.u_columns, shot)
     seen = ~np.isnan(back[:, 0]) & ~np.isnan(belly[:, 0])
     _check_seen(seen, back, shot, photo)
     noise = float(np.nanmean([left.noise, right.noise])) * strip.step
@@ -80,22 +78,43 @@ def read_trace(photo: Photo, light: NDArray[np.uint16], fit: CameraFit, shot: Sh
                      {"back": SYSTEMATIC_PX, "belly": SYSTEMATIC_PX}, grip, px_per_mm, strip.step, coarse.support, shot.state, maps, ())
 
 
+def _straighten(rgb: NDArray[np.uint8], light: NDArray[np.uint16], coarse: Array, px_per_mm: float, fit: CameraFit,
+                shot: Shot) -> tuple[Strip, Band, Ends]:
+    """Cut the strip along the coarse path, then along the middle it shows, until its ends stay where they are."""
+    step = strip_step(px_per_mm)
+    path, length = first_path(coarse), 0.0
+    for turn in range(4):
+        strip = cut_strip(rgb, path, step)
+        band = read_band(strip)
+        if band.last - band.first < 0.5 * len(strip.path):
+            raise NeedsHelp("The limbs could not be followed from tip to tip.", "Click the two nocks and the middle of the handle.", clicks=CLICKS)
+        ends = find_ends(light, strip, band, fit.camera, shot.standoff_mm, shot.nock_to_nock_mm, fit.squared)
+        grown = ends.column[1] - ends.column[0] - length
+        if turn and abs(grown) < 8:
+            break
+        length += grown
+        path = next_path(strip, band, *ends.column)
+    return strip, band, ends
+
+
 def _px_per_mm(fit: CameraFit, at: Array, standoff_mm: float) -> float:
     p = fit.camera.to_plane(np.array([at, at + [10, 0], at + [0, 10]]), standoff_mm)
     return float(10 / np.sqrt(np.linalg.norm(p[1] - p[0]) * np.linalg.norm(p[2] - p[0])))
 
 
-def _tips(strip: object, band: object, columns: tuple[float, float], u_columns: tuple[float, float], shot: Shot,
+def _middle_rows(band: Band, left: Side, right: Side) -> Array:
+    """The limb's middle row per column: measured where both edges were, else the network's."""
+    measured = (left.row + right.row) / 2
+    return np.where(np.isnan(measured), (band.upper_row + band.lower_row) / 2, measured)
+
+
+def _tips(strip: Strip, rows: Array, columns: tuple[float, float], u_columns: tuple[float, float], shot: Shot,
           ) -> tuple[Array, tuple[float, float], tuple[str, str]]:
     """The middles of the limbs' ends, mixed with the clicked nocks: a click that agrees helps, one that does not rules."""
-    from tillerlens.trace.strip import MIDDLE_ROW, Band, Strip
-
-    assert isinstance(strip, Strip) and isinstance(band, Band)
-    rows = (band.upper_row + band.lower_row) / 2
     tips, us, causes = [], [], []
     for k, name in enumerate(("nock_upper", "nock_lower")):
         at = columns[k]
-        inward = np.arange(int(at) + (2 if k == 0 else -30), int(at) + (30 if k == 0 else -2))
+        inward = np.arange(int(at) + (2 if k == 0 else -26), int(at) + (26 if k == 0 else -2))
         inward = inward[(inward >= 0) & (inward < len(rows))]
         good = inward[~np.isnan(rows[inward])]
         row = float(np.polyval(np.polyfit(good, rows[good], 1), at)) if len(good) > 8 else MIDDLE_ROW

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.signal import savgol_filter
 
 from tillerlens.trace.find import resample, smooth_path
 from tillerlens.trace.nets import STRIP_ACROSS, StripMaps, silhouette_maps
@@ -138,26 +139,21 @@ def _cross(column: NDArray[np.float32], at: int, to: int) -> float:
     return at + to * (p - 0.5) / max(p - q, 1e-6)
 
 
-def straighten(rgb: NDArray[np.uint8], coarse: Array, px_per_mm: float, limb_mm: float = 14.0, reach: float = 0.06) -> tuple[Strip, Band]:
-    """The strip along the whole bow and a bit beyond both ends, re-cut once along the middle it found.
+def first_path(coarse: Array, reach: float = 0.06) -> Array:
+    """The coarse path carried on at both ends by ``reach`` of its length, to see where the limbs really end."""
+    return extend(coarse, reach * float(np.linalg.norm(np.diff(coarse, axis=0), axis=1).sum()))
 
-    ``reach``: how far beyond the coarse ends to look, as a share of the path's length.
-    """
-    step = float(np.clip(px_per_mm * limb_mm / LIMB_STEPS, 0.75, 1.5))
-    path = extend(coarse, reach * np.linalg.norm(np.diff(coarse, axis=0), axis=1).sum())
-    strip = cut_strip(rgb, path, step)
-    band = read_band(strip)
-    length = 0
-    for _ in range(4):
-        grown = band.last - band.first - length
-        if length and abs(grown) < 25 or band.last - band.first < 50:
-            break
-        length = band.last - band.first
-        cols = np.arange(band.first, band.last + 1)
-        mid = (band.upper_row + band.lower_row)[band.first : band.last + 1] / 2
-        ok = ~np.isnan(mid)
-        mid = ndimage.median_filter(np.interp(cols, cols[ok], mid[ok]), 25, mode="nearest")
-        path = extend(smooth_path(strip.px(cols.astype(float), mid), 25 * step), 60 * step)
-        strip = cut_strip(rgb, path, step)
-        band = read_band(strip)
-    return strip, band
+
+def next_path(strip: Strip, band: Band, first: float, last: float) -> Array:
+    """A truer path: the middle of the band between two end columns, carried on a little at both ends."""
+    cols = np.arange(int(np.ceil(first)) + 2, int(last) - 1)
+    mid = (band.upper_row + band.lower_row)[cols] / 2
+    ok = ~np.isnan(mid)
+    mid = ndimage.median_filter(np.interp(cols, cols[ok], mid[ok]), 9, mode="nearest")
+    mid = savgol_filter(mid, min(61, len(mid) // 2 * 2 - 1), 2)
+    return extend(smooth_path(strip.px(cols.astype(float), mid), 10 * strip.step), 60 * strip.step)
+
+
+def strip_step(px_per_mm: float, limb_mm: float = 14.0) -> float:
+    """Sampling step in px that makes a limb as thick as the network likes it."""
+    return float(np.clip(px_per_mm * limb_mm / LIMB_STEPS, 0.75, 1.5))

@@ -24,7 +24,7 @@ from tillerlens.units import parse_length
 
 OWN = "my own photograph"
 FIRST = "heron-drawn-27"  # shown at once, if it is there
-_KINDS = ["jpg", "jpeg", "jpe", "mpo", "png", "heic", "heif", "hif", "webp"]
+_KINDS = ["jpg", "jpeg", "png", "heic", "heif", "webp"]
 
 
 @dataclass(frozen=True)
@@ -200,18 +200,19 @@ def _sister(samples: Path, name: str) -> Mapping[str, Any] | None:
 def _point(photo: Any, form: fields.Form) -> fields.Form:
     """The form with its points, shown on the photograph where any are wanted."""
     state = st.session_state
-    needs_marks = bool(fields.marks_wanted(form, help_too=False))
-    with st.expander("Point at the marks and the bow", expanded=needs_marks and not state.get("points")):
-        if not st.toggle("Show the photograph to point at", key=f"pointing_{photo.sha256[:16]}"):
-            wanted = "This scale needs marks pointed at. " if needs_marks else ""
-            st.caption(f"{wanted}Where the bow is not found by itself, point at both nocks and the handle.")
-            return fields.with_points(form, state.get("points", {}))
-        names = fields.marks_wanted(form, help_too=True)
-        state["points"] = place_points(photo, names, state.get("points", {}), state["revision"])
-        st.caption(
-            "Choose a place above, then tap it in the picture. Drag a ring to move it; two fingers or the "
-            "wheel enlarge; arrow keys nudge by one pixel. Scroll the page beside the picture."
-        )
+    points = state.get("points", {})
+    missing = [name for name, _ in fields.marks_wanted(form, help_too=False) if name not in points]
+    if not st.toggle("Point at the marks and the bow", bool(missing), key=f"pointing_{photo.sha256[:16]}"):
+        if missing:
+            st.caption("This scale needs its marks pointed at.")
+        return fields.with_points(form, points)
+    names = fields.marks_wanted(form, help_too=True)
+    state["points"] = place_points(photo, names, points, state["revision"])
+    st.caption(
+        "Choose a place above, then tap it in the picture. Drag a ring to move it; two fingers or the wheel "
+        "enlarge; arrow keys nudge by one pixel. Nocks, handle and hook are needed only where they are not "
+        "found by themselves."
+    )
     return fields.with_points(form, state["points"])
 
 
@@ -224,19 +225,23 @@ def _asked(picked: Picked, form: fields.Form, bad: list[str], size: tuple[int, i
     trouble = _trouble(form, bad, size)
     if state["asked"] is None and picked.form is not None and trouble is None:
         state["asked"] = text
-    changed = state["asked"] != text
-    if changed:
-        st.caption(
-            trouble or "The fields have changed since the last measurement."
-            if state["asked"]
-            else trouble or ""
+    if state["asked"] != text:
+        changed = "The fields have changed since what is shown below." if state["asked"] else ""
+        st.caption(trouble or changed)
+        st.button(
+            "Measure",
+            type="primary",
+            disabled=trouble is not None,
+            key="measure",
+            on_click=_take,
+            args=(text,),
         )
-        if st.button("Measure", type="primary", disabled=trouble is not None, key="measure"):
-            state["asked"] = text
-    if state["asked"] is not None and state["asked"] != text:
-        st.caption("Below is still what the fields said before.")
     asked: str | None = state["asked"]
     return asked
+
+
+def _take(text: str) -> None:
+    st.session_state["asked"] = text
 
 
 def _trouble(form: fields.Form, bad: list[str], size: tuple[int, int]) -> str | None:

@@ -66,7 +66,9 @@ def show_result(shown: Shown) -> None:
 def _say_first(first: Sentence) -> None:
     st.subheader(plain(first.text), anchor=False)
     if first.tone == "open":
-        st.info("Open 'Point at the marks and the bow' above to help, or take the picture again as it says.")
+        st.info(
+            "Switch on 'Point at the marks and the bow' above to help, or take the picture again as it says."
+        )
 
 
 def _say_more(spoken: Verdict) -> None:
@@ -114,7 +116,8 @@ def _show_numbers(shown: Shown) -> None:
                 "Upper minus lower", partial(difference_chart, measurement, units, shown.wish), "difference"
             )
             st.caption(
-                "A bar that keeps clear of the line at nought is a difference this photograph can tell."
+                "A bar that keeps clear of the line at nought is a difference this photograph can tell. "
+                "Shaded: the tiller you wish for at the fades."
             )
     st.markdown("#### All numbers")
     st.markdown(value_table(measurement, units))

@@ -70,9 +70,20 @@ def _number(tracks: list[Array], middle: float) -> tuple[list[Array], NDArray[np
     fits = [np.polyfit(t[:, 0] - middle, t[:, 1], 1 if len(t) < 12 else 2) for t in tracks]
     at = np.array([f[-1] for f in fits])
     order = np.argsort(at)
+    # a thick line shows both its edges: keep the longer of two tracks that lie much closer than the usual spacing
+    wide = np.diff(at[order])
+    close = 0.3 * float(np.percentile(wide[wide > 3], 75)) if (wide > 3).any() else 0.0
+    single: list[int] = []
+    for k in order:
+        if single and at[k] - at[single[-1]] < close:
+            if len(tracks[k]) > len(tracks[single[-1]]):
+                single[-1] = int(k)
+        else:
+            single.append(int(k))
+    order = np.array(single)
     at = at[order]
     gaps = np.diff(at)
-    usual = np.median(gaps[gaps > 4]) if (gaps > 4).any() else np.inf
+    usual = float(np.median(gaps)) if len(gaps) else np.inf
     kept, index, last = [tracks[order[0]]], [0], usual
     place = at[0]
     for k, y in zip(order[1:], at[1:], strict=True):
