@@ -228,20 +228,11 @@ def _asked(picked: Picked, form: fields.Form, bad: list[str], size: tuple[int, i
     if state["asked"] != text:
         changed = "The fields have changed since what is shown below." if state["asked"] else ""
         st.caption(trouble or changed)
-        st.button(
-            "Measure",
-            type="primary",
-            disabled=trouble is not None,
-            key="measure",
-            on_click=_take,
-            args=(text,),
-        )
+        if st.button("Measure", type="primary", disabled=trouble is not None, key="measure"):
+            state["asked"] = text
+            st.rerun()
     asked: str | None = state["asked"]
     return asked
-
-
-def _take(text: str) -> None:
-    st.session_state["asked"] = text
 
 
 def _trouble(form: fields.Form, bad: list[str], size: tuple[int, int]) -> str | None:

@@ -1,0 +1,214 @@
+"""The page as a person uses it: a sample at once, an upload, and what goes wrong said in place."""
+
+import io
+import json
+import logging
+
+import numpy as np
+import pytest
+from made_up import SAMPLES, from_truth, gap_row, measured
+from PIL import Image
+from streamlit.testing.v1 import AppTest
+
+from tillerlens.measure import measure_photo
+from tillerlens.photo.intake import read_photo
+from tillerlens.report.lengths import Units
+from tillerlens.report.words import verdict
+from tillerlens.shot import read_shot
+from tillerlens.ui import fields
+from tillerlens.ui.photo_page import OWN
+from tillerlens.ui.result import budget_rows, gap_table, value_table
+
+APP = SAMPLES.parent / "app.py"
+ASK_TIMEOUT_S = 120  # two photographs on a busy machine
+INCHES = Units()
+
+
+@pytest.fixture(autouse=True)
+def quiet():
+    """Streamlit logs that no browser is there."""
+    logging.getLogger("streamlit").setLevel(logging.ERROR)
+
+
+@pytest.fixture
+def page():
+    return AppTest.from_file(str(APP), default_timeout=ASK_TIMEOUT_S)
+
+
+def own(page):
+    page.run()
+    return page.selectbox(key="which").select(OWN).run()
+
+
+def jpeg(rgb):
+    out = io.BytesIO()
+    Image.fromarray(rgb).save(out, "JPEG")
+    return out.getvalue()
+
+
+def test_a_sample_is_measured_without_being_asked(page):
+    page.run()
+    assert not page.exception
+    assert page.title[0].value == "TillerLens"
+    name = page.selectbox(key="which").value
+    shot = read_shot(SAMPLES / f"{name}.shot.json")
+    spoken = verdict(measure_photo(read_photo(SAMPLES / f"{name}.jpg"), shot))
+    assert page.subheader[0].value.replace("\\", "") == spoken.first.text
+    said = " ".join(m.value for m in page.markdown).replace("\\", "")
+    assert "cannot see grain" in said and "| what | measured | interval |" in said
+    assert len(page.get("image")) == 1
+    assert len(page.get("vega_lite_chart")) == 3
+
+
+@pytest.mark.parametrize("name", ["heron-unstrung", "heron-braced"])
+def test_other_states_are_shown_too(page, name):
+    page.run()
+    page.selectbox(key="which").select(name).run()
+    assert not page.exception
+    assert page.subheader[0].value
+
+
+def test_units_are_the_readers(page):
+    page.run()
+    page.selectbox(key="unit_length").select("cm").run()
+    assert not page.exception
+    table = next(m.value for m in page.markdown if m.value.startswith("| what"))
+    assert "cm" in table and not any(line.rstrip(" |").endswith("in") for line in table.splitlines())
+
+
+def test_a_length_that_is_none_is_said_beside_its_field(page):
+    page.run()
+    before = page.subheader[0].value
+    page.text_input(key="shot_standoff_in").set_value("two thumbs").run()
+    assert not page.exception
+    assert any("'two thumbs' is not a length" in e.value for e in page.error)
+    assert page.button(key="measure").disabled
+    assert page.subheader[0].value == before  # what was measured stays, and is said to be older
+    page.text_input(key="shot_standoff_in").set_value("2 1/4").run()
+    assert not page.error
+    page.button(key="measure").click().run()
+    assert not page.exception and page.subheader[0].value
+
+
+def test_fields_that_contradict_each_other_are_refused_in_words(page):
+    page.run()
+    page.text_input(key="shot_handle_in").set_value("35 in").run()
+    assert any("longer than half the bow" in c.value for c in page.caption)
+
+
+@pytest.mark.parametrize(
+    ("data", "words"),
+    [(b"hello", "not a photograph"), (b"", "is empty"), (b"\xff\xd8\xff\xe0 cut off", "damaged or cut off")],
+    ids=["text", "empty", "cut off"],
+)
+def test_a_bad_file_gets_a_sentence_with_a_remedy(page, data, words):
+    own(page)
+    page.file_uploader(key="photo").set_value(("bow.jpg", data, "image/jpeg")).run()
+    assert not page.exception
+    (error,) = page.error
+    assert words in error.value
+    assert error.value.replace("\\", "").count(".") >= 2  # the trouble, and what to do
+
+
+def test_a_bad_shot_file_gets_a_sentence(page):
+    own(page)
+    picture = (SAMPLES / "heron-braced.jpg").read_bytes()
+    page.file_uploader(key="photo").set_value(("bow.jpg", picture, "image/jpeg"))
+    for text, words in ((b"[1", "not one"), (b'{"state": "bent"}', "missing")):
+        page.file_uploader(key="shot_file").set_value(("bow.shot.json", text, "application/json")).run()
+        assert not page.exception
+        assert any(words in e.value for e in page.error), [e.value for e in page.error]
+
+
+def test_a_picture_and_its_shot_file_are_measured_as_one(page):
+    own(page)
+    page.file_uploader(key="photo").set_value(
+        ("bow.jpg", (SAMPLES / "heron-braced.jpg").read_bytes(), "image/jpeg")
+    )
+    shot = (SAMPLES / "heron-braced.shot.json").read_bytes()
+    page.file_uploader(key="shot_file").set_value(("bow.shot.json", shot, "application/json")).run()
+    assert not page.exception and not page.error
+    expected = measure_photo(read_photo(SAMPLES / "heron-braced.jpg"), read_shot(json.loads(shot)))
+    assert page.subheader[0].value.replace("\\", "") == verdict(expected).first.text
+
+
+def test_a_picture_without_a_bow_is_not_measured(page, rng):
+    own(page)
+    wall = rng.normal(170, 6, (900, 1400, 3)).clip(0, 255).astype(np.uint8)
+    shot = {
+        "state": "braced",
+        "bow_length_nock_to_nock_in": 66,
+        "handle_in": 8,
+        "upper_limb": "left",
+        "back": "up",
+    }
+    text = json.dumps({**shot, "scale": {"kind": "bow_length"}}).encode()
+    page.file_uploader(key="photo").set_value(("wall.jpg", jpeg(wall), "image/jpeg"))
+    page.file_uploader(key="shot_file").set_value(("wall.shot.json", text, "application/json")).run()
+    assert not page.exception
+    assert page.subheader[0].value.startswith(("The bow was not found", "This picture was not measured"))
+    assert not any(m.value.startswith("| what") for m in page.markdown)
+
+
+# --- the fields and tables by themselves
+
+
+@pytest.mark.parametrize("path", sorted(SAMPLES.glob("*.shot.json")), ids=lambda p: p.name.split(".")[0])
+def test_a_shot_survives_its_way_through_the_fields(path):
+    """File to fields and back is the same shot: nothing is lost, no length is rounded."""
+
+    def round_trip(form):
+        import json as js
+
+        import streamlit as st
+
+        from tillerlens.ui import fields as f
+
+        f.fill(form)
+        again, bad = f.ask()
+        st.code(js.dumps({"form": f.with_points(again, st.session_state["points"]), "bad": bad}))
+
+    form = json.loads(path.read_text())
+    page = AppTest.from_function(round_trip, args=(form,), default_timeout=ASK_TIMEOUT_S).run()
+    assert not page.exception
+    back = json.loads(page.code[0].value)
+    assert back["bad"] == []
+    first, second = read_shot(form), read_shot(back["form"])
+    assert {**second.as_dict(), "photo": None} == {**first.as_dict(), "photo": None}
+
+
+@pytest.mark.parametrize("text", ["1 72, 0", "one: 2, 3", "1: 72", "", "1: far, 0"])
+def test_tag_centres_that_cannot_be_read_are_refused(text):
+    with pytest.raises(fields.ShotError):
+        fields.read_centres(text)
+
+
+def test_tag_centres_are_read_as_people_write_them():
+    assert fields.read_centres("0: 0, 0\n\n 1: 72 1/2, -3/4\n") == {"0": [0, 0], "1": [72.5, -0.75]}
+
+
+def test_names_from_files_cannot_act_as_markup():
+    assert fields.plain("![x](http://y) $a$ <b>") == r"!\[x\](http\://y) \$a\$ \<b\>"
+
+
+def test_the_gap_table_shows_what_is_told_in_bold():
+    table = gap_table(measured(gaps=[gap_row(355.6, 260, 250), gap_row(457.2, 200, 200)]), INCHES)
+    told, level = table.replace("\u00a0", " ").splitlines()[2:4]
+    assert told == "| 14 in | 10 1/4 | 9 13/16 | **+3/8 ±1/16** |"
+    assert level == "| 18 in | 7 7/8 | 7 7/8 | 0 ±1/16 |"
+
+
+def test_the_budget_names_every_cause_and_keeps_unknowns_unknown():
+    measurement = from_truth()
+    rows = budget_rows(measurement, INCHES)
+    assert len(rows) == len(measurement.values) + len(measurement.gaps)
+    by_name = {row["what"]: row for row in rows}
+    length = by_name["draw length to the back"]  # made up with u = 0.5 mm, 0.3 of it edges and 0.4 standoff
+    assert length["interval ±"] == pytest.approx(1.0 / 25.4, abs=1e-4)
+    assert length["placing the limb's edges"] == pytest.approx(0.6 / 25.4, abs=1e-4)
+    assert by_name["string angle, upper tip"]["the standoff by ruler"] is None
+
+
+def test_the_table_of_values_has_each_of_them():
+    measurement = from_truth()
+    assert len(value_table(measurement, INCHES).splitlines()) == 2 + len(measurement.values)
