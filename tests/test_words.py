@@ -93,6 +93,17 @@ def test_the_largest_told_difference_opens():
     )
 
 
+def test_limbs_that_differ_by_less_than_a_rulers_division_are_alike():
+    """1.0 mm +- 0.4 mm is told, but 1.4 mm is less than 1/16 in = 1.5875 mm, which no bowyer minds."""
+    first = verdict(measured(gaps=[gap_row(355.6, 101.0, 100), gap_row(457.2, 100, 100.2)])).first
+    assert (first.text, first.tone) == (
+        "Upper and lower gaps are alike to within 1/16 in at every station.",
+        "fine",
+    )
+    assert "within 0.2 cm" in verdict(measured(gaps=[gap_row(355.6, 101.0, 100)]), CM).first.text
+    assert "alike" not in verdict(measured(gaps=[gap_row(355.6, 101.0, 100, 0.35)])).first.text
+
+
 def test_limbs_that_cross_are_said_to_cross():
     text = said(measured(gaps=[gap_row(152.4, 105, 100), gap_row(558.8, 100, 103)]))
     assert "At 22 in it is the other way round: there the lower limb's gap" in text
@@ -120,7 +131,7 @@ def test_without_gaps_that_is_what_is_said():
         (3.0, "fine", "within your wish of 0 to +1/4 in"),
         (9.0, "finding", "above your wish"),
         (-3.0, "finding", "below your wish"),
-        (6.2, "open", "cannot tell"),
+        (6.2, "open", "at the edge of your wish"),
     ],
     ids=["within", "above", "below", "at the edge"],
 )
@@ -167,7 +178,9 @@ def test_a_doubtful_stiff_spot_is_said_as_such():
 def test_no_spot_is_said_too_but_only_where_one_could_have_been_seen():
     assert about(drawn_with(), "spots")[0].tone == "fine"
     assert not about(measured(gaps=[gap_row(355.6, 100, 100)]), "spots")
-    assert not about(measured("braced", gaps=[gap_row(355.6, 100, 100)], profile={"upper": object()}), "spots")
+    assert not about(
+        measured("braced", gaps=[gap_row(355.6, 100, 100)], profile={"upper": object()}), "spots"
+    )
 
 
 def test_limbs_of_unlike_length():

@@ -122,7 +122,7 @@ def _draw_bow(canvas: Canvas, window: _Window, measurement: Measurement, units: 
     if len(trace.gap_lines_px):
         canvas.dashes(nocks[0], nocks[1], GAP, 1.0)
     for belly, string in window(trace.gap_lines_px):
-        canvas.line(np.array([belly, string]), GAP, 1.2)
+        canvas.line(np.array([belly, string]), GAP, 1.5)
     _draw_bend(canvas, window, measurement)
     for nock in nocks:
         canvas.dot(nock, 4.5 * canvas.px, PAPER)

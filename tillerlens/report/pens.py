@@ -23,7 +23,7 @@ INK: Colour = (18, 20, 24)
 PAPER: Colour = (250, 248, 242)
 # Told apart by every common kind of colour vision: Okabe and Ito's set (value from memory).
 STRING: Colour = (240, 228, 66)
-GAP: Colour = (86, 180, 233)
+GAP: Colour = (150, 215, 255)  # the sky blue of that set, made lighter for thin lines
 HINGE: Colour = (213, 94, 0)
 STIFF: Colour = (0, 114, 178)
 

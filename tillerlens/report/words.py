@@ -30,6 +30,7 @@ from tillerlens.units import MM_PER_INCH, newtons_from_pounds
 Tone = Literal["finding", "fine", "plain", "open"]
 
 STACK_DEG = 90.0  # a bow is said to stack from here on (common practice, no source)
+ALIKE_MM = MM_PER_INCH / 16  # limbs that differ by less at every station are called alike: a ruler's division
 NEAR_STACK_DEG = 10.0  # closer than this is called near (common practice, no source)
 SURE, LIKELY = 0.9, 0.6  # confidence from which a spot is "there" or "probably there"
 
@@ -132,6 +133,12 @@ def _limbs(measurement: Measurement, units: Units) -> list[Sentence]:
         text = "The limbs cannot be compared: the interval of their gaps' difference is not known."
         return [Sentence("limbs", text, "open")]
     told = [row for row in known if is_told(row.difference)]
+    most_mm = max(abs(row.difference.value) + COVER * row.difference.u for row in known)
+    if most_mm <= ALIKE_MM:
+        within = say_length(math.ceil(most_mm / units.division_mm) * units.division_mm, units)
+        return [
+            Sentence("limbs", f"Upper and lower gaps are alike to within {within} at every station.", "fine")
+        ]
     if not told:
         widest = max((row.difference for row in known), key=lambda value: value.u)
         text = (
@@ -202,7 +209,7 @@ def _wish(measurement: Measurement, units: Units, wish: Wish) -> list[Sentence]:
     if high < wish.low_mm or low > wish.high_mm:
         way = "below" if high < wish.low_mm else "above"
         return [Sentence("wish", f"{says} That is {way} {against}.", "finding")]
-    text = f"{says} Whether that is within {against} this photograph cannot tell."
+    text = f"{says} That is at the edge of {against}; on which side of it, this photograph cannot tell."
     return [Sentence("wish", text, "open")]
 
 

@@ -11,6 +11,9 @@ h1 { letter-spacing: .02em; border-bottom: 3px double #8d8570; padding-bottom: .
 h3 { line-height: 1.35; }
 table { width: 100%; font-variant-numeric: tabular-nums; }
 table th, table td { padding: .3rem .45rem !important; }
+@media (min-width: 641px) {
+  [data-testid="stImage"] img { max-height: 92vh; object-fit: contain; object-position: left top; }
+}
 @media (max-width: 640px) {
   .stMainBlockContainer { padding: 3.2rem .8rem 3rem; }
   .stMainBlockContainer h1 { font-size: 1.9rem; }

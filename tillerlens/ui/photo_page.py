@@ -12,7 +12,7 @@ from typing import Any
 import streamlit as st
 
 from tillerlens.errors import PhotoError, ShotError, TillerLensError
-from tillerlens.measurement import Value
+from tillerlens.measurement import Measurement, Value
 from tillerlens.report.lengths import LengthUnit, Units, WeightUnit
 from tillerlens.report.words import Wish
 from tillerlens.shot import read_shot
@@ -202,7 +202,12 @@ def _point(photo: Any, form: fields.Form) -> fields.Form:
     state = st.session_state
     points = state.get("points", {})
     missing = [name for name, _ in fields.marks_wanted(form, help_too=False) if name not in points]
-    if not st.toggle("Point at the marks and the bow", bool(missing), key=f"pointing_{photo.sha256[:16]}"):
+    key = f"pointing_{photo.sha256[:16]}"
+    if state.pop("help_wanted", None) == photo.sha256:
+        state[key] = True
+    elif missing:
+        state.setdefault(key, True)
+    if not st.toggle("Point at the marks and the bow", key=key):
         if missing:
             st.caption("This scale needs its marks pointed at.")
         return fields.with_points(form, points)
@@ -254,8 +259,19 @@ def _measure(picked: Picked, shot: str, rest: Mapping[str, Any] | None, units: U
     except TillerLensError as error:
         st.error(f"{fields.plain(error.text)} {fields.plain(error.remedy)}")
         return
+    _offer_help(measurement)
     earlier = _earlier_reflex(rest) if measurement.state == "unstrung" else None
     show_result(Shown(picked.data, picked.name, shot, rest_text, measurement, units, wish, earlier))
+
+
+def _offer_help(measurement: Measurement) -> None:
+    """Bring the photograph to point at, once for each photograph that asks."""
+    sha256 = measurement.photo["sha256"]
+    offered = st.session_state.setdefault("help_offered", set())
+    if measurement.status == "needs_help" and sha256 not in offered:
+        offered.add(sha256)
+        st.session_state["help_wanted"] = sha256
+        st.rerun()
 
 
 def _earlier_reflex(rest: Mapping[str, Any] | None) -> Value | None:

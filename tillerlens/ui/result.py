@@ -65,7 +65,7 @@ def show_result(shown: Shown) -> None:
 
 def _say_first(first: Sentence) -> None:
     st.subheader(plain(first.text), anchor=False)
-    if first.tone == "open":
+    if first.about == "needs_help":
         st.info(
             "Switch on 'Point at the marks and the bow' above to help, or take the picture again as it says."
         )
