@@ -24,6 +24,9 @@ _ORDER = [6, 7, 8, 9, 0, 1, 2, 3, 4, 5]
 _CAUSES = ["focal", "lens", "lens", "lens"] + ["marks"] * 6
 
 
+TIP_EDGE_PX = 0.2
+
+
 @dataclass(frozen=True)
 class Nudge:
     """One independent standard uncertainty: its cause and the evidence moved by it."""
@@ -84,9 +87,15 @@ def edge_nudges(n: int, zones: dict[str, tuple[int, int]], noise_px: float, corr
                 shape = np.cos(np.pi * k * x) * (1.0 if k == 0 else np.sqrt(2))
                 # discrete cosine mode of noise with this correlation length
                 random = noise_px * np.sqrt(min(1.0, correlated / length))
-                slow = systematic_px[side] * (1.0, 0.35, 0.2, 0.12, 0.08, 0.06)[k] * (0.35 if name == "handle" and k else 1.0)
+                slow = systematic_px[side] * (1.0, 0.5, 0.35, 0.2, 0.15, 0.1)[k] * (0.4 if name == "handle" and k else 1.0)
                 field = np.zeros(n)
                 field[a:b] = shape * np.hypot(random, slow)
+                out.append(Nudge("edge", lambda e, s=side, f=field: _shift(e, s, f)))  # type: ignore[misc]
+        for name, (a, b) in zones.items():
+            if name != "handle":  # the last stretch before the nock, which alone fixes the string angle
+                x = np.arange(b - a) if name == "upper" else np.arange(b - a)[::-1]
+                field = np.zeros(n)
+                field[a:b] = max(TIP_EDGE_PX, 2 * noise_px) * np.exp(-((x / (0.08 * (b - a))) ** 2)) * (1 if side == "back" else -1)
                 out.append(Nudge("edge", lambda e, s=side, f=field: _shift(e, s, f)))  # type: ignore[misc]
     return out
 

@@ -26,6 +26,7 @@ from tillerlens.photo.camera import CameraFit, with_theta
 from tillerlens.photo.intake import Photo, judge
 from tillerlens.photo.light import linear_light
 from tillerlens.photo.scale import fit_scale
+from tillerlens.plausible import check_shape
 from tillerlens.shape import (
     LIMB_WIDTH_MM,
     LIMB_WIDTH_U_MM,
@@ -99,6 +100,7 @@ def _measure(photo: Photo, shot: Shot, rest: dict[str, Any] | None, doubts: tupl
     layout = make_layout(evidence, shot.handle_mm, CUTOFF_MM, trace.weight)
     chain = _Chain(layout, shot.state)
     shape = chain.shape(evidence)
+    check_shape(shape, off, fit.squared)
     nudges = _nudges(fit, shot, trace, string)
     influence = influences(nudges, evidence, shape, chain.shape)
     doubts += _doubts(fit, shot, trace, string, off, shape)

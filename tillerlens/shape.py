@@ -64,6 +64,7 @@ class Layout:
     upper: LimbLayout
     lower: LimbLayout
     handle_columns: NDArray[np.intp]
+    handle_weight: Array  # fixed, so that the fit stays linear in the evidence
     handle_mm: float
 
 
@@ -139,7 +140,18 @@ def make_layout(e: Evidence, handle_mm: float, cutoff_mm: float, weight: Array) 
         share = np.clip((u - tip_u) / (fade_u - tip_u), 0, 1)
         limbs.append(LimbLayout(cols, spline, np.linalg.pinv(np.vander(share, 4))))
     handle = np.nonzero(have & (np.abs(s - centre) < HANDLE_TRIM * half))[0]
-    return Layout(limbs[0], limbs[1], handle, handle_mm)
+    return Layout(limbs[0], limbs[1], handle, _straight_weights(back[handle]), handle_mm)
+
+
+def _straight_weights(p: Array) -> Array:
+    """Weights (N,) that leave out what does not lie on the straight most of the points (N, 2) make."""
+    w = np.ones(len(p))
+    for _ in range(12):
+        mid = (w[:, None] * p).sum(0) / w.sum()
+        direction = np.linalg.svd((p - mid) * np.sqrt(w)[:, None], full_matrices=False)[2][0]
+        r = (p - mid) @ np.array([-direction[1], direction[0]])
+        w = 1 / (1 + (r / max(1.5 * 1.4826 * float(np.median(np.abs(r))), 0.15)) ** 2)
+    return np.asarray(w)
 
 
 def _limb_curve(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Array) -> tuple[Array, Curve, Array, Array]:
@@ -179,8 +191,9 @@ def bow_shape(e: Evidence, layout: Layout, state: str) -> BowShape:
     half_root = float(np.mean([r[3][-1] for r in raw]))
     apparent_root = float(np.mean([r[2][-1] for r in raw]))
     hb = back[layout.handle_columns]
-    mid = hb.mean(0)
-    direction = np.linalg.svd(hb - mid, full_matrices=False)[2][0]
+    hw = layout.handle_weight
+    mid = (hw[:, None] * hb).sum(0) / hw.sum()
+    direction = np.linalg.svd((hb - mid) * np.sqrt(hw)[:, None], full_matrices=False)[2][0]
     toward_upper = raw[0][1].xy[-1] - raw[1][1].xy[-1]
     if direction @ toward_upper < 0:
         direction = -direction
@@ -198,7 +211,7 @@ def bow_shape(e: Evidence, layout: Layout, state: str) -> BowShape:
     deep = half_root if not np.isfinite(e.grip_thickness_mm) else max(half_root, e.grip_thickness_mm / 2)
     back_shift = (deep**e.section_q + (e.limb_width_mm / 2 * normal_lean) ** e.section_q) ** (1 / e.section_q) - deep
     centre_line = mid - y_axis * (half_root + back_shift)
-    scatter = float(np.sqrt(np.mean(((hb - mid) @ y_axis) ** 2)))
+    scatter = float(np.sqrt((hw * ((hb - mid) @ y_axis) ** 2).sum() / hw.sum()))
 
     # Arc lengths: limb from nock to fade sample, handle between the two fades.
     arcs = [_arc(r[1]) for r in raw]

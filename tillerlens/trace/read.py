@@ -14,16 +14,19 @@ from tillerlens.shot import Shot
 from tillerlens.trace.edges import Side, measure_edges
 from tillerlens.trace.ends import Ends, find_ends, settle_ends
 from tillerlens.trace.find import CLICKS, find_bow
+from tillerlens.trace.mend import mend_limb, thickness_of_both
 from tillerlens.trace.nets import FinderMaps, find_maps
 from tillerlens.trace.strip import MIDDLE_ROW, Band, Strip, cut_strip, first_path, next_path, read_band, strip_step
 
 Array = NDArray[np.float64]
 
 EVERY = 3  # columns between the silhouettes' stations
-SYSTEMATIC_PX = 0.10
+SYSTEMATIC_PX = 0.2
 CLICK_AGREES_PX = 12.0
 CLICK_U_PX = 2.5
-MIN_SEEN = 0.35
+MIN_SEEN = 0.4
+MAX_GAP = 0.3  # of a limb's length without an edge
+ONE_SIDE_WEIGHT = 0.6
 _BACK = {"up": (0, -1), "down": (0, 1), "left": (-1, 0), "right": (1, 0)}
 
 
@@ -61,20 +64,20 @@ def read_trace(photo: Photo, light: NDArray[np.uint16], fit: CameraFit, shot: Sh
     a, b = int(np.ceil(ends.column[0])), int(np.floor(ends.column[1]))
     cols = np.arange(a, b + 1, EVERY)
     c = cols.astype(float)
-    left_px, right_px = strip.px(c, left.row[cols]), strip.px(c, right.row[cols])
+    zones = _zones(len(cols), shot)
+    rows_left, rows_right, weight = _mend(left.row[cols], right.row[cols], zones)
+    left_px, right_px = strip.px(c, rows_left), strip.px(c, rows_right)
     k = len(cols) // 2
     back_is_right = bool(strip.normal[cols[k]] @ np.array(_BACK[shot.back], float) > 0)
     back, belly = (right_px, left_px) if back_is_right else (left_px, right_px)
     tips, u, cause = _tips(strip, _middle_rows(band, left, right), ends.column, ends.u_columns, shot)
-    seen = ~np.isnan(back[:, 0]) & ~np.isnan(belly[:, 0])
-    _check_seen(seen, back, shot, photo)
+    _check_seen(weight, zones, back, photo)
     noise = float(np.nanmean([left.noise, right.noise])) * strip.step
-    zones = _zones(len(cols), shot)
     thickness = np.linalg.norm(back - belly, axis=1)
     h0, h1 = zones["handle"]
     inner = thickness[h0 + (h1 - h0) // 6 : h1 - (h1 - h0) // 6]
     grip = float(np.nanpercentile(inner, 75)) if np.isfinite(inner).any() else float(np.nanmax(thickness))
-    return TraceRead(back, belly, _weights(thickness, seen, zones), tips, u, cause, zones, max(noise, 0.03),
+    return TraceRead(back, belly, weight, tips, u, cause, zones, max(noise, 0.03),
                      {"back": SYSTEMATIC_PX, "belly": SYSTEMATIC_PX}, grip, px_per_mm, strip.step, coarse.support, shot.state, maps, ())
 
 
@@ -93,8 +96,20 @@ def _straighten(rgb: NDArray[np.uint8], light: NDArray[np.uint16], coarse: Array
         if turn and abs(grown) < 8:
             break
         length += grown
-        path = next_path(strip, band, *ends.column)
+        path = next_path(strip, *_band_middle(band, ends.column, shot))
     return strip, band, ends
+
+
+def _band_middle(band: Band, ends: tuple[float, float], shot: Shot) -> tuple[Array, Array]:
+    """Columns between the ends and the limb's middle row there, mended; for the next, truer path."""
+    cols = np.arange(int(np.ceil(ends[0])) + 2, int(ends[1]) - 1, EVERY)
+    left, right, weight = _mend(band.upper_row[cols], band.lower_row[cols], _zones(len(cols), shot))
+    a, b = _zones(len(cols), shot)["handle"]
+    ok = weight > 0
+    ok[a:b] = False  # the grip's bump is no part of the path: it runs straight across from fade to fade
+    if ok.sum() < 12:
+        ok = ~np.isnan(left + right)
+    return cols[ok].astype(float), ((left + right) / 2)[ok]
 
 
 def _px_per_mm(fit: CameraFit, at: Array, standoff_mm: float) -> float:
@@ -131,13 +146,17 @@ def _tips(strip: Strip, rows: Array, columns: tuple[float, float], u_columns: tu
     return np.array(tips), (us[0], us[1]), (causes[0], causes[1])
 
 
-def _check_seen(seen: NDArray[np.bool_], back: Array, shot: Shot, photo: Photo) -> None:
-    n = len(seen)
-    for name, part in (("upper", seen[: n // 2 - n // 12]), ("lower", seen[n // 2 + n // 12 :])):
-        if part.mean() < MIN_SEEN:
-            raise NeedsHelp(f"Only {part.mean():.0%} of the {name} limb's two edges could be measured.",
+def _check_seen(weight: Array, zones: dict[str, tuple[int, int]], back: Array, photo: Photo) -> None:
+    """Every part of each limb must have been seen: no long gap, least of all at its root or tip."""
+    for name in ("upper", "lower"):
+        a, b = zones[name]
+        seen = np.nonzero(weight[a:b] > 0)[0]
+        share = len(seen) / max(b - a, 1)
+        gap = float(np.max(np.diff(np.r_[-1, seen, b - a]))) / max(b - a, 1)
+        if share < MIN_SEEN or gap > MAX_GAP:
+            raise NeedsHelp(f"The {name} limb's edges could only be followed over {share:.0%} of its length.",
                             "Retake with even light and the bow clear of things of its own colour, or click the nocks and the handle.",
-                            clicks=CLICKS, seen=float(part.mean()))
+                            clicks=CLICKS, seen=share, gap=gap)
     h, w = photo.rgb.shape[:2]
     ends = back[~np.isnan(back[:, 0])][[0, -1]]
     if ((ends < 3) | (ends > [w - 4, h - 4])).any():
@@ -150,24 +169,18 @@ def _zones(n: int, shot: Shot) -> dict[str, tuple[int, int]]:
     return {"upper": (0, a), "handle": (a, b), "lower": (b, n)}
 
 
-def _weights(thickness: Array, seen: NDArray[np.bool_], zones: dict[str, tuple[int, int]]) -> Array:
-    """1 where both silhouettes are trusted, 0 elsewhere: the limb's thickness must run smoothly."""
-    w = seen.astype(float)
-    for name in ("upper", "lower"):
-        a, b = zones[name]
-        t = thickness[a:b]
-        ok = ~np.isnan(t)
-        x = np.linspace(-1, 1, b - a)
-        keep = ok.copy()
-        for _ in range(4):
-            if keep.sum() < 12:
-                break
-            fit = np.polyfit(x[keep], t[keep], 3)
-            r = t - np.polyval(fit, x)
-            s = 1.4826 * float(np.median(np.abs(r[keep]))) + 0.05
-            keep = ok & (np.abs(r) < 4 * s)
-        w[a:b] *= keep
-    return w
+def _mend(left: Array, right: Array, zones: dict[str, tuple[int, int]]) -> tuple[Array, Array, Array]:
+    """Mended rows of both sides and the weight of each column's middle: 1 from two sides, less from one, 0 unseen."""
+    left, right = left.copy(), right.copy()
+    weight = np.where(np.isnan(left) | np.isnan(right), 0.0, 1.0)
+    (ua, ub), (la, lb) = zones["upper"], zones["lower"]
+    t = right - left
+    upper, lower = thickness_of_both(t[ua:ub], t[la:lb][::-1])
+    for (a, b), thick in (((ua, ub), upper), ((la, lb), lower[::-1])):
+        m = mend_limb(left[a:b], right[a:b], thick)
+        left[a:b], right[a:b] = m.left, m.right
+        weight[a:b] = np.array([0.0, ONE_SIDE_WEIGHT, 1.0])[m.how]
+    return left, right, weight
 
 
 __all__ = ["TraceRead", "Side", "read_trace"]

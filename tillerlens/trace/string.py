@@ -19,6 +19,7 @@ from tillerlens.trace.nets import FinderMaps
 Array = NDArray[np.float64]
 
 CANDIDATES = 6
+FAINT = 0.6  # share of a line that must show before it is trusted
 HOOK_ASIDE_MM = 25.0  # how far beside the handle's middle a hook may well pull (common practice, no source)
 
 
@@ -188,4 +189,6 @@ def find_string(light: NDArray[np.uint16], maps: FinderMaps, nocks: Array, handl
         offset.append(float((nock - line[0]) @ np.array([-e[1], e[0]])))
     # a line seen over a small part of its length fixes its end less well
     u = float(np.hypot(scatter_a / np.sqrt(8 * ca), scatter_b / np.sqrt(8 * cb)) + 0.3)
+    faint = max(0.0, FAINT - min(ca, cb)) / FAINT
+    u += 12 * px_per_mm * faint  # a line followed over a small part of its length may be another line
     return DrawnString(meet, (np.array([la[0], meet]), np.array([lb[0], meet])), u, (ca, cb), (offset[0], offset[1]))

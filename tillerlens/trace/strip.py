@@ -144,14 +144,12 @@ def first_path(coarse: Array, reach: float = 0.06) -> Array:
     return extend(coarse, reach * float(np.linalg.norm(np.diff(coarse, axis=0), axis=1).sum()))
 
 
-def next_path(strip: Strip, band: Band, first: float, last: float) -> Array:
-    """A truer path: the middle of the band between two end columns, carried on a little at both ends."""
-    cols = np.arange(int(np.ceil(first)) + 2, int(last) - 1)
-    mid = (band.upper_row + band.lower_row)[cols] / 2
-    ok = ~np.isnan(mid)
-    mid = ndimage.median_filter(np.interp(cols, cols[ok], mid[ok]), 9, mode="nearest")
+def next_path(strip: Strip, columns: Array, middle: Array) -> Array:
+    """A truer path: through the limb's middle rows at some columns (gaps allowed), carried on a little at both ends."""
+    cols = np.arange(columns[0], columns[-1] + 1)
+    mid = ndimage.median_filter(np.interp(cols, columns, middle), 9, mode="nearest")
     mid = savgol_filter(mid, min(61, len(mid) // 2 * 2 - 1), 2)
-    return extend(smooth_path(strip.px(cols.astype(float), mid), 10 * strip.step), 60 * strip.step)
+    return extend(smooth_path(strip.px(cols, mid), 10 * strip.step), 60 * strip.step)
 
 
 def strip_step(px_per_mm: float, limb_mm: float = 14.0) -> float:
