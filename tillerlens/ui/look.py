@@ -6,7 +6,7 @@ import streamlit as st
 
 _STYLE = """
 <style>
-.stMainBlockContainer { max-width: 82rem; padding-top: 3.2rem; }
+.stMainBlockContainer { max-width: 82rem; padding-top: 2.4rem; }
 h1 { letter-spacing: .02em; border-bottom: 3px double #8d8570; padding-bottom: .3rem; }
 h3 { line-height: 1.35; }
 table { width: 100%; font-variant-numeric: tabular-nums; }
@@ -15,7 +15,7 @@ table th, table td { padding: .3rem .45rem !important; }
   [data-testid="stImage"] img { max-height: 92vh; object-fit: contain; object-position: left top; }
 }
 @media (max-width: 640px) {
-  .stMainBlockContainer { padding: 3.2rem .8rem 3rem; }
+  .stMainBlockContainer { padding: 2.2rem .8rem 3rem; }
   .stMainBlockContainer h1 { font-size: 1.9rem; }
   .stMainBlockContainer h3 { font-size: 1.3rem; }
   .stMainBlockContainer h4 { font-size: 1.1rem; }

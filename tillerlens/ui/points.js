@@ -59,6 +59,7 @@ function makeBoard(root) {
       pin.style.left = `${sx}px`;
       pin.style.top = `${sy}px`;
       tag.textContent = label;
+      tag.className = sx > 0.65 * view.clientWidth ? "left" : "right";
       pin.append(tag);
       view.append(pin);
     }
@@ -122,7 +123,7 @@ function makeBoard(root) {
     if (moved < 5 && board.chosen && !(held && held !== board.chosen)) {
       board.points[board.chosen] = toPhoto(...at);
       const open = board.names.find(({ id }) => !board.points[id]);
-      if (open) board.chosen = open.id;
+      board.chosen = open ? open.id : null; // all placed: a stray tap moves nothing
     } else if (moved < 5 && held) {
       board.chosen = held;
       draw();
@@ -166,7 +167,7 @@ function makeBoard(root) {
     }
     const known = board.names.some(({ id }) => id === board.chosen);
     if (!known) {
-      const open = board.names.find(({ id }) => !board.points[id]) || board.names[0];
+      const open = board.names.find(({ id }) => !board.points[id]);
       board.chosen = open ? open.id : null;
     }
     draw();

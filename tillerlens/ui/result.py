@@ -195,7 +195,7 @@ def _reach(u: float, value: Value, units: Units) -> float | None:
     """2u as a plain number, None where it is not known."""
     if not math.isfinite(u):
         return None
-    return round(COVER * (units.on_axis(u) if value.unit == "mm" else u), 4)
+    return round(COVER * (units.on_axis(u) if value.unit == "mm" else u), 3)
 
 
 def _signed(value: Value, units: Units) -> str:
