@@ -4,50 +4,220 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from tillerlens import __version__
 from tillerlens.errors import TillerLensError
 
-app = typer.Typer(add_completion=False, no_args_is_help=True, help="Photographs of a wooden bow turned into numbers a bowyer can act on.")
+if TYPE_CHECKING:
+    from tillerlens.measurement import Measurement
+    from tillerlens.photo.intake import Photo
+
+# Everything else is imported where it is used, so that --help answers at once.
+
+MEASURED, UNUSABLE, ASKS = 0, 2, 3  # exit statuses; 2 is also bad usage
+PICTURES = {".jpg", ".jpeg", ".jpe", ".mpo", ".png", ".heic", ".heif", ".hif", ".webp"}
+SHOT_ENDINGS = (".shot.json", ".given.json")
+_ABOUT = "Photographs of a wooden bow turned into numbers a bowyer can act on."
+
+app = typer.Typer(add_completion=False, no_args_is_help=True, help=_ABOUT, pretty_exceptions_enable=False)
 
 
-@app.callback()
-def _about() -> None:
-    """Photographs of a wooden bow turned into numbers a bowyer can act on."""
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"tillerlens {__version__}")
+        raise typer.Exit
+
+
+@app.callback(help=_ABOUT)
+def _about(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    pass
 
 
 @app.command()
 def measure(
-    photo: Annotated[list[Path], typer.Argument(help="Photographs, or folders of them.")],
-    shot: Annotated[Path | None, typer.Option(help="Shot file: what was typed and clicked about this photograph.")] = None,
-    rest: Annotated[Path | None, typer.Option(help="Measurement document of the same bow unstrung.")] = None,
-    json_out: Annotated[bool, typer.Option("--json", help="Print the measurement document.")] = False,
-    overlay: Annotated[Path | None, typer.Option(help="Write the photograph with the traced bow here (PNG).")] = None,
+    photo: Annotated[list[Path], typer.Argument(help="Photographs, or folders of them with their shot files.")],
+    shot: Annotated[
+        Path | None,
+        typer.Option(help="What was typed and clicked about this photograph; else NAME.shot.json beside it."),
+    ] = None,
+    rest: Annotated[
+        Path | None, typer.Option(help="Measurement document of the same bow unstrung, for judging spots.")
+    ] = None,
+    json_out: Annotated[bool, typer.Option("--json", help="Print measurement documents.")] = False,
+    overlay: Annotated[
+        Path | None,
+        typer.Option(help="Write the photograph with the traced bow here (PNG; a folder for several)."),
+    ] = None,
 ) -> None:
-    """Measure photographs: gaps, bend, string angle, reflex, each with its uncertainty."""
-    from tillerlens.measure import measure_photo
-    from tillerlens.photo.intake import read_photo
-    from tillerlens.shot import read_shot
+    """Measure photographs: gaps, bend, string angle, reflex, each with its uncertainty.
+
+    Exit status: 0 measured, 3 needs help or refused, 2 bad usage or an unusable file.
+    """
+    several = len(photo) > 1 or photo[0].is_dir()
+    pictures = _pictures(photo)
+    if several and shot is not None:
+        raise typer.BadParameter("one shot file belongs to one photograph; lay each beside its photograph.")
+    if overlay is not None:
+        _check_overlay(overlay, pictures, several)
+    documents, worst = [], MEASURED
+    with _progress(pictures) as bar:
+        for path in bar:
+            outcome = _measure_one(path, shot, rest)
+            status = _finish(outcome, _overlay_place(overlay, path, several), json_out)
+            worst = status if worst == MEASURED or status == UNUSABLE else worst
+            documents.append(outcome.measurement.as_document())
+    if json_out:
+        typer.echo(json.dumps(documents if several else documents[0], allow_nan=False))
+    raise typer.Exit(worst)
+
+
+@app.command()
+def tags(
+    out: Annotated[Path, typer.Argument(help="The PDF to write.")],
+    paper: Annotated[str, typer.Option(help="letter or a4.")] = "letter",
+    side: Annotated[str, typer.Option(help="Side of the black square, like 4in or 100mm.")] = "4in",
+) -> None:
+    """Print the four tags that give a board its scale."""
+    from tillerlens.files import write_whole
+    from tillerlens.tagsheets import render_tag_sheets
+    from tillerlens.units import parse_length
 
     try:
-        picture = read_photo(photo[0])
-        facts = read_shot(shot or photo[0].with_suffix(".shot.json"), picture.name, (picture.rgb.shape[1], picture.rgb.shape[0]))
-        earlier = json.loads(rest.read_text()) if rest else None
+        (pdf,) = render_tag_sheets(paper, parse_length(side))  # type: ignore[arg-type]  # it checks the paper
+        write_whole(out, pdf)
     except TillerLensError as error:
         typer.echo(str(error), err=True)
-        raise typer.Exit(2) from error
-    result = measure_photo(picture, facts, earlier)
-    if json_out:
-        typer.echo(json.dumps(result.as_document()))
-    if result.status != "measured":
-        for reason in result.reasons:
-            typer.echo(f"{reason.text} {reason.remedy}", err=True)
-        sys.exit(3)
+        raise typer.Exit(UNUSABLE) from error
+    typer.echo(f"{out}: four sheets. Print at full size and check the length on each with a ruler.")
 
 
 def main() -> None:
     """Entry point of the console script."""
     app()
+
+
+@dataclass(frozen=True, eq=False)
+class _Outcome:
+    """One picture's measurement, with the picture itself where it could be read and used."""
+
+    measurement: Measurement
+    photo: Photo | None
+
+
+def _pictures(given: list[Path]) -> list[Path]:
+    """The photographs themselves: of a folder, every picture with a shot file beside it."""
+    out: list[Path] = []
+    for path in given:
+        if not path.is_dir():
+            out.append(path)
+            continue
+        seen = sorted(p for p in path.iterdir() if p.suffix.lower() in PICTURES and p.is_file())
+        ready = [p for p in seen if _shot_beside(p) is not None]
+        if not ready:
+            raise typer.BadParameter(f"{path} holds no picture with a shot file beside it (NAME.shot.json).")
+        if len(ready) < len(seen):
+            typer.echo(f"{path}: {len(seen) - len(ready)} without a shot file passed over.", err=True)
+        out += ready
+    return out
+
+
+def _shot_beside(photo: Path) -> Path | None:
+    return next((p for end in SHOT_ENDINGS if (p := photo.with_suffix(end)).is_file()), None)
+
+
+def _measure_one(path: Path, shot: Path | None, rest: Path | None) -> _Outcome:
+    from tillerlens.document import check_same_bow, read_rest
+    from tillerlens.errors import ShotError
+    from tillerlens.measure import measure_photo
+    from tillerlens.measurement import Measurement
+    from tillerlens.photo.intake import read_photo
+    from tillerlens.shot import read_shot
+
+    about: dict[str, Any] = {"name": path.name}
+    try:
+        picture = read_photo(path)
+        about |= {"sha256": picture.sha256, "size": [picture.width, picture.height]}
+        file = shot or _shot_beside(path)
+        if file is None:
+            beside = path.with_suffix(SHOT_ENDINGS[0]).name
+            raise ShotError(f"{path.name} has no shot file.", f"Write {beside} beside it, or name one with --shot.")
+        facts = read_shot(file, picture.name, (picture.width, picture.height))
+        earlier = None if rest is None else read_rest(rest)
+        if earlier is not None:
+            check_same_bow(earlier, facts)
+    except TillerLensError as error:
+        return _Outcome(Measurement("refused", "unknown", (error.reason,), photo=about, version=__version__), None)
+    return _Outcome(measure_photo(picture, facts, earlier), picture)
+
+
+def _finish(outcome: _Outcome, overlay: Path | None, json_out: bool) -> int:
+    """Print and draw one outcome; its exit status."""
+    from tillerlens.report.table import as_text, in_a_line
+
+    found = outcome.measurement
+    if found.status != "measured":
+        for reason in found.reasons:
+            typer.echo(in_a_line(reason), err=True)
+    if outcome.photo is None:
+        return UNUSABLE
+    if not json_out:
+        typer.echo(as_text(found) + "\n")
+    if overlay is not None:
+        try:
+            _write_overlay(overlay, outcome.photo, found)
+        except TillerLensError as error:
+            typer.echo(str(error), err=True)
+            return UNUSABLE
+    return MEASURED if found.status == "measured" else ASKS
+
+
+def _check_overlay(overlay: Path, pictures: list[Path], several: bool) -> None:
+    """Everything about the overlay's place that can be told before the work begins."""
+    if several:
+        if not overlay.is_dir():
+            raise typer.BadParameter(f"{overlay} is not a folder; several photographs need one for --overlay.")
+        return
+    if overlay.suffix.lower() != ".png" or overlay.is_dir():
+        raise typer.BadParameter(f"{overlay} is not a PNG file's name; write it like OUT.png.")
+    if not overlay.parent.is_dir():
+        raise typer.BadParameter(f"{overlay.parent} is not a folder; choose one that is there.")
+    if overlay.exists() and any(p.exists() and overlay.samefile(p) for p in pictures):
+        raise typer.BadParameter("the overlay would overwrite the photograph; choose another name.")
+
+
+def _overlay_place(overlay: Path | None, photo: Path, several: bool) -> Path | None:
+    return overlay / f"{photo.stem}.overlay.png" if overlay is not None and several else overlay
+
+
+def _write_overlay(path: Path, photo: Photo, found: Measurement) -> None:
+    import io
+
+    from PIL import Image
+
+    from tillerlens.files import write_whole
+    from tillerlens.report.overlay import draw_overlay
+
+    png = io.BytesIO()
+    Image.fromarray(draw_overlay(photo.rgb, found)).save(png, "PNG")
+    write_whole(path, png.getvalue())
+
+
+@contextmanager
+def _progress(pictures: list[Path]) -> Iterator[Iterable[Path]]:
+    """The pictures, with a bar on stderr when several are measured before somebody's eyes."""
+    if len(pictures) < 2 or not sys.stderr.isatty():
+        yield pictures
+        return
+    with typer.progressbar(pictures, label="Measuring", file=sys.stderr) as bar:
+        yield bar

@@ -20,6 +20,8 @@ Array = NDArray[np.float64]
 
 STATIONS_IN = (6, 10, 14, 18, 22, 26)
 HANDLE_TRIM = 0.85  # the outermost of the rigid part may already be bending: keep to its middle
+BACK_U_MM, FADE_U_MM = 0.05, 0.3  # how true the handle's back and the limbs' middles at the fades are
+ROOT_MM, ROOT_WEIGHT = 20.0, 0.3  # how much of the handle beside the fade steadies the limb's root
 TIP_WEIGHT = 0.5  # of the limb's end, by its place across the limb, against a column's middle
 SAMPLES = 161  # places along each limb where the curve is read
 # Width seen end-on (common practice: limbs 1 1/4 to 2 in wide, tips 3/8 to 5/8 in), used where the bowyer gave none.
@@ -53,6 +55,7 @@ class Evidence:
 @dataclass(frozen=True, eq=False)
 class LimbLayout:
     columns: NDArray[np.intp]  # the columns whose middles the spline follows, nock first
+    root: NDArray[np.intp]  # a few columns of the handle beside the fade, of which only the back counts
     spline: SplineLayout
     thick_fit: Array  # (4, n): silhouette half-widths to a cubic
 
@@ -65,6 +68,7 @@ class Layout:
     lower: LimbLayout
     handle_columns: NDArray[np.intp]
     handle_weight: Array  # fixed, so that the fit stays linear in the evidence
+    back_share: float  # of the handle's direction that its back decides; the fades' middles decide the rest
     handle_mm: float
 
 
@@ -136,11 +140,26 @@ def make_layout(e: Evidence, handle_mm: float, cutoff_mm: float, weight: Array) 
         # the tip is a datum too: near it the silhouettes are often hidden by the nock and its string
         tip_u = -float(np.linalg.norm(tip - middle[cols[0]]))
         fade_u = abs(s[cols[0]] - (centre + sign * half))
-        spline = lay_out(np.r_[tip_u, u], np.r_[TIP_WEIGHT, weight[cols]], np.linspace(tip_u - 4.0, fade_u, SAMPLES), cutoff_mm)
+        inside = half - sign * (s - centre)
+        root = np.nonzero(have & (inside > 0) & (inside < ROOT_MM))[0]
+        root = root[np.argsort(inside[root])]
+        root_u = np.abs(s[root] - s[cols[0]])
+        spline = lay_out(np.r_[tip_u, u, root_u], np.r_[TIP_WEIGHT, weight[cols], np.full(len(root), ROOT_WEIGHT)],
+                         np.linspace(tip_u - 4.0, fade_u, SAMPLES), cutoff_mm)
         share = np.clip((u - tip_u) / (fade_u - tip_u), 0, 1)
-        limbs.append(LimbLayout(cols, spline, np.linalg.pinv(np.vander(share, 4))))
+        limbs.append(LimbLayout(cols, root, spline, np.linalg.pinv(np.vander(share, 4))))
     handle = np.nonzero(have & (np.abs(s - centre) < HANDLE_TRIM * half))[0]
-    return Layout(limbs[0], limbs[1], handle, _straight_weights(back[handle]), handle_mm)
+    hw = _straight_weights(back[handle])
+    return Layout(limbs[0], limbs[1], handle, hw, _back_share(back[handle], hw, handle_mm), handle_mm)
+
+
+def _back_share(p: Array, w: Array, handle_mm: float) -> float:
+    """Weight of the back's own line against the line from fade to fade, by their standard uncertainties."""
+    mid = (w[:, None] * p).sum(0) / w.sum()
+    long, short = np.linalg.svd((p - mid) * np.sqrt(w / w.mean())[:, None], compute_uv=False) / np.sqrt(len(p))
+    u_back = np.hypot(short / np.sqrt(max(w.sum() / 4, 1.0)), BACK_U_MM) / max(float(long), 1.0)
+    u_fades = FADE_U_MM * np.sqrt(2) / handle_mm
+    return float(u_fades**2 / (u_back**2 + u_fades**2))
 
 
 def _straight_weights(p: Array) -> Array:
@@ -157,10 +176,14 @@ def _straight_weights(p: Array) -> Array:
 def _limb_curve(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Array) -> tuple[Array, Curve, Array, Array]:
     """Spline coefficients, curve at the samples, apparent half-thickness and its correction for obliquity."""
     b, c = back[lay.columns], belly[lay.columns]
-    coefficients = lay.spline.coefficients(np.vstack([tip, (b + c) / 2]))
-    curve = read_curve(lay.spline, coefficients)
     half = np.linalg.norm(b - c, axis=1) / 2
     cubic = lay.thick_fit @ half
+    # the limb grows out of the handle: there its middle is half a thickness below the back
+    below = (c[-12:] - b[-12:]).mean(0)
+    below = below / np.linalg.norm(below)
+    root = back[lay.root] + below * np.polyval(cubic, 1.0)
+    coefficients = lay.spline.coefficients(np.vstack([tip, (b + c) / 2, root]))
+    curve = read_curve(lay.spline, coefficients)
     share = np.clip((lay.spline.at - lay.spline.at[0]) / (lay.spline.at[-1] - lay.spline.at[0]), 0, 1)
     apparent = np.polyval(cubic, share)
     normal = np.column_stack([-curve.tangent[:, 1], curve.tangent[:, 0]])
@@ -197,6 +220,8 @@ def bow_shape(e: Evidence, layout: Layout, state: str) -> BowShape:
     toward_upper = raw[0][1].xy[-1] - raw[1][1].xy[-1]
     if direction @ toward_upper < 0:
         direction = -direction
+    direction = layout.back_share * direction + (1 - layout.back_share) * toward_upper / np.linalg.norm(toward_upper)
+    direction = direction / np.linalg.norm(direction)
     x_axis = direction
     y_axis = np.array([-direction[1], direction[0]])
     fade_mid = (raw[0][1].xy[-1] + raw[1][1].xy[-1]) / 2

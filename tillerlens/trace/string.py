@@ -149,7 +149,7 @@ def _pair(a: _Ridges, b: _Ridges, aside: float, side: Array) -> tuple[float, tup
     best, pick = -np.inf, (0, 0, 0, 0)
     for sa in (0, 1):
         for sb in (0, 1):
-            merit = a.table[sa][:, None] + b.table[sb][None] - 0.15 * (sa != sb) - 0.08 * (aside_mm / HOOK_ASIDE_MM) ** 2
+            merit = 2 * np.sqrt(a.table[sa][:, None] * b.table[sb][None]) - 0.15 * (sa != sb) - 0.08 * (aside_mm / HOOK_ASIDE_MM) ** 2
             i, j = np.unravel_index(int(np.argmax(merit)), merit.shape)
             if merit[i, j] > best:
                 best, pick = float(merit[i, j]), (sa, sb, int(i), int(j))
@@ -190,5 +190,5 @@ def find_string(light: NDArray[np.uint16], maps: FinderMaps, nocks: Array, handl
     # a line seen over a small part of its length fixes its end less well
     u = float(np.hypot(scatter_a / np.sqrt(8 * ca), scatter_b / np.sqrt(8 * cb)) + 0.3)
     faint = max(0.0, FAINT - min(ca, cb)) / FAINT
-    u += 12 * px_per_mm * faint  # a line followed over a small part of its length may be another line
+    u += 20 * px_per_mm * faint  # a line followed over a small part of its length may be another line
     return DrawnString(meet, (np.array([la[0], meet]), np.array([lb[0], meet])), u, (ca, cb), (offset[0], offset[1]))

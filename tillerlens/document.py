@@ -1,0 +1,62 @@
+"""The printed measurement document: its schema, and documents read back (the shape at rest for ``--rest``)."""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from tillerlens.errors import TillerLensError
+from tillerlens.shot import Shot
+from tillerlens.units import MM_PER_INCH, format_inches
+
+# Two tapes along one bow agree to within this (common practice, no source); more is another bow.
+SAME_BOW_MM = MM_PER_INCH
+
+
+class DocumentError(TillerLensError):
+    """A measurement document cannot be used."""
+
+    code = "document"
+
+
+@cache
+def measurement_schema() -> dict[str, Any]:
+    """The JSON Schema of the measurement document, as shipped."""
+    place = resources.files("tillerlens").joinpath("schemas", "measurement.schema.json")
+    schema: dict[str, Any] = json.loads(place.read_text(encoding="utf-8"))
+    return schema
+
+
+def read_rest(path: Path) -> dict[str, Any]:
+    """The measurement document of an unstrung bow. Raises DocumentError with what to do."""
+    from jsonschema import Draft202012Validator
+
+    name, again = Path(path).name, "Measure the unstrung bow again with --json and keep what is printed."
+    try:
+        document = json.loads(Path(path).read_bytes())
+    except OSError as error:
+        cause = (error.strerror or str(error)).lower()
+        raise DocumentError(f"{name} cannot be opened: {cause}.", "Check the file's name and folder.") from error
+    except (ValueError, RecursionError) as error:
+        raise DocumentError(f"{name} is not a measurement: it is not JSON ({error}).", again) from error
+    if not isinstance(document, dict) or document.get("format") != "tillerlens-measurement":
+        raise DocumentError(f"{name} is not a measurement document.", again)
+    errors = list(Draft202012Validator(measurement_schema()).iter_errors(document))
+    if errors:
+        where = ".".join(map(str, errors[0].absolute_path)) or "the whole"
+        raise DocumentError(f"The measurement {name} is not of the right form at '{where}'.", again)
+    if document["status"] != "measured" or document["state"] != "unstrung" or len(document["profile"]) != 2:
+        raise DocumentError(f"{name} is not a measurement of the bow unstrung.", "Give that of the unstrung bow.")
+    return document
+
+
+def check_same_bow(rest: dict[str, Any], shot: Shot) -> None:
+    """Raise DocumentError when the bow at rest has another length than the bow of this shot."""
+    rest_mm = float(rest["shot"]["bow_length_nock_to_nock_in"]) * MM_PER_INCH
+    if abs(rest_mm - shot.nock_to_nock_mm) > SAME_BOW_MM:
+        lengths = f"{format_inches(rest_mm)} and {format_inches(shot.nock_to_nock_mm)}"
+        raise DocumentError(f"The bow at rest and this bow have different lengths, {lengths}.",
+                            "Give the measurement of the same bow unstrung.", rest_mm=rest_mm)

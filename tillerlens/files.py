@@ -1,0 +1,45 @@
+"""Files written whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+
+from tillerlens.errors import TillerLensError
+
+
+class FileError(TillerLensError):
+    """A file cannot be written."""
+
+    code = "file"
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write ``data`` to ``path`` so that nobody ever sees half of it: beside it first, then renamed.
+
+    Raises FileError with what to do; the old file, if there was one, is then as it was.
+    """
+    path = Path(path)
+    temporary: str | None = None
+    try:
+        handle, temporary = tempfile.mkstemp(prefix=f".{path.name[:100]}.", dir=path.parent)
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        os.chmod(temporary, 0o666 & ~_umask())  # mkstemp keeps files to their owner
+        os.replace(temporary, path)
+        temporary = None
+    except OSError as error:
+        cause = (error.strerror or str(error)).lower()
+        raise FileError(f"{path} cannot be written: {cause}.", "Choose another file or folder.") from error
+    finally:
+        if temporary is not None:
+            Path(temporary).unlink(missing_ok=True)
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask

@@ -1,0 +1,58 @@
+"""A measurement as plain text for a terminal: values with their intervals in inches and mm, gaps, spots, doubts."""
+
+from __future__ import annotations
+
+import math
+
+from tillerlens.errors import Reason
+from tillerlens.measurement import Measurement, Value
+from tillerlens.report.lengths import COVER, Units, say_interval, say_place, say_value
+from tillerlens.report.names import in_order, name_of
+from tillerlens.report.words import spot_in_words, verdict
+from tillerlens.units import UNKNOWN
+
+
+def as_text(measurement: Measurement, units: Units | None = None) -> str:
+    """Everything a measurement says, in lines. Intervals are value ± 2u, about 95 in 100."""
+    units = units or Units()
+    lines = [f"{measurement.photo.get('name', 'picture')}: {measurement.status.replace('_', ' ')}, {measurement.state}"]
+    if measurement.status == "measured":
+        lines += ["", verdict(measurement, units).first.text, ""]
+        lines += _rows([(name_of(name), measurement.values[name]) for name in in_order(measurement.values)], units)
+        lines += _gaps(measurement, units)
+        lines += [line for spot in measurement.spots for line in ("", spot_in_words(spot, measurement.shot, units))]
+    if measurement.reasons:
+        lines += ["", "Doubts:" if measurement.status == "measured" else "Reasons:"]
+        lines += [f"  - {in_a_line(reason)}" for reason in measurement.reasons]
+    return "\n".join(lines)
+
+
+def in_a_line(reason: Reason) -> str:
+    return f"{reason.text} {reason.remedy}".strip()
+
+
+def _rows(named: list[tuple[str, Value]], units: Units) -> list[str]:
+    if not named:
+        return []
+    said = [(name, f"{say_value(v, units)} {say_interval(v, units)}", _metric(v)) for name, v in named]
+    widths = [max(len(row[i]) for row in said) for i in (0, 1)]
+    return [f"  {name:<{widths[0]}}  {inch:<{widths[1]}}  {metric}".rstrip() for name, inch, metric in said]
+
+
+def _gaps(measurement: Measurement, units: Units) -> list[str]:
+    lines: list[str] = []
+    for title, which in (("upper", "upper"), ("lower", "lower"), ("upper minus lower", "difference")):
+        named = [(f"at {say_place(row.from_handle_mm, units)}", getattr(row, which)) for row in measurement.gaps]
+        if named:
+            lines += ["", f"Gaps from the belly to the line between the nocks, {title}:", *_rows(named, units)]
+    return lines
+
+
+def _metric(value: Value) -> str:
+    """``685.8 ± 1.4 mm``: the interval rounded up, so that it covers what was computed; empty for angles."""
+    if value.unit != "mm":
+        return ""
+    number = UNKNOWN if not math.isfinite(value.value) else f"{value.value:.1f}"
+    if not math.isfinite(value.u):
+        return f"{number} mm"
+    return f"{number} ± {math.ceil(10 * COVER * value.u + 0.5 - 1e-9) / 10:.1f} mm"
