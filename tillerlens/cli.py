@@ -46,7 +46,9 @@ def _about(
 
 @app.command()
 def measure(
-    photo: Annotated[list[Path], typer.Argument(help="Photographs, or folders of them with their shot files.")],
+    photo: Annotated[
+        list[Path], typer.Argument(help="Photographs, or folders of them with their shot files.")
+    ],
     shot: Annotated[
         Path | None,
         typer.Option(help="What was typed and clicked about this photograph; else NAME.shot.json beside it."),
@@ -151,13 +153,17 @@ def _measure_one(path: Path, shot: Path | None, rest: Path | None) -> _Outcome:
         file = shot or _shot_beside(path)
         if file is None:
             beside = path.with_suffix(SHOT_ENDINGS[0]).name
-            raise ShotError(f"{path.name} has no shot file.", f"Write {beside} beside it, or name one with --shot.")
+            raise ShotError(
+                f"{path.name} has no shot file.", f"Write {beside} beside it, or name one with --shot."
+            )
         facts = read_shot(file, picture.name, (picture.width, picture.height))
         earlier = None if rest is None else read_rest(rest)
         if earlier is not None:
             check_same_bow(earlier, facts)
     except TillerLensError as error:
-        return _Outcome(Measurement("refused", "unknown", (error.reason,), photo=about, version=__version__), None)
+        return _Outcome(
+            Measurement("refused", "unknown", (error.reason,), photo=about, version=__version__), None
+        )
     return _Outcome(measure_photo(picture, facts, earlier), picture)
 
 
@@ -186,7 +192,9 @@ def _check_overlay(overlay: Path, pictures: list[Path], several: bool) -> None:
     """Everything about the overlay's place that can be told before the work begins."""
     if several:
         if not overlay.is_dir():
-            raise typer.BadParameter(f"{overlay} is not a folder; several photographs need one for --overlay.")
+            raise typer.BadParameter(
+                f"{overlay} is not a folder; several photographs need one for --overlay."
+            )
         return
     if overlay.suffix.lower() != ".png" or overlay.is_dir():
         raise typer.BadParameter(f"{overlay} is not a PNG file's name; write it like OUT.png.")

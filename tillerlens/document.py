@@ -1,4 +1,4 @@
-"""The printed measurement document: its schema, and documents read back (the shape at rest for ``--rest``)."""
+"""The printed measurement document: its schema, and documents read back (the shape at rest)."""
 
 from __future__ import annotations
 
@@ -39,7 +39,9 @@ def read_rest(path: Path) -> dict[str, Any]:
         document = json.loads(Path(path).read_bytes())
     except OSError as error:
         cause = (error.strerror or str(error)).lower()
-        raise DocumentError(f"{name} cannot be opened: {cause}.", "Check the file's name and folder.") from error
+        raise DocumentError(
+            f"{name} cannot be opened: {cause}.", "Check the file's name and folder."
+        ) from error
     except (ValueError, RecursionError) as error:
         raise DocumentError(f"{name} is not a measurement: it is not JSON ({error}).", again) from error
     if not isinstance(document, dict) or document.get("format") != "tillerlens-measurement":
@@ -49,7 +51,9 @@ def read_rest(path: Path) -> dict[str, Any]:
         where = ".".join(map(str, errors[0].absolute_path)) or "the whole"
         raise DocumentError(f"The measurement {name} is not of the right form at '{where}'.", again)
     if document["status"] != "measured" or document["state"] != "unstrung" or len(document["profile"]) != 2:
-        raise DocumentError(f"{name} is not a measurement of the bow unstrung.", "Give that of the unstrung bow.")
+        raise DocumentError(
+            f"{name} is not a measurement of the bow unstrung.", "Give that of the unstrung bow."
+        )
     return document
 
 
@@ -58,5 +62,8 @@ def check_same_bow(rest: dict[str, Any], shot: Shot) -> None:
     rest_mm = float(rest["shot"]["bow_length_nock_to_nock_in"]) * MM_PER_INCH
     if abs(rest_mm - shot.nock_to_nock_mm) > SAME_BOW_MM:
         lengths = f"{format_inches(rest_mm)} and {format_inches(shot.nock_to_nock_mm)}"
-        raise DocumentError(f"The bow at rest and this bow have different lengths, {lengths}.",
-                            "Give the measurement of the same bow unstrung.", rest_mm=rest_mm)
+        raise DocumentError(
+            f"The bow at rest and this bow have different lengths, {lengths}.",
+            "Give the measurement of the same bow unstrung.",
+            rest_mm=rest_mm,
+        )

@@ -1,4 +1,4 @@
-"""A measurement as plain text for a terminal: values with their intervals in inches and mm, gaps, spots, doubts."""
+"""A measurement as plain text for a terminal: values with intervals in inches and mm, gaps, spots, doubts."""
 
 from __future__ import annotations
 
@@ -15,12 +15,16 @@ from tillerlens.units import UNKNOWN
 def as_text(measurement: Measurement, units: Units | None = None) -> str:
     """Everything a measurement says, in lines. Intervals are value ± 2u, about 95 in 100."""
     units = units or Units()
-    lines = [f"{measurement.photo.get('name', 'picture')}: {measurement.status.replace('_', ' ')}, {measurement.state}"]
+    name, status = measurement.photo.get("name", "picture"), measurement.status.replace("_", " ")
+    lines = [f"{name}: {status}, {measurement.state}"]
     if measurement.status == "measured":
         lines += ["", verdict(measurement, units).first.text, ""]
-        lines += _rows([(name_of(name), measurement.values[name]) for name in in_order(measurement.values)], units)
+        lines += _rows(
+            [(name_of(name), measurement.values[name]) for name in in_order(measurement.values)], units
+        )
         lines += _gaps(measurement, units)
-        lines += [line for spot in measurement.spots for line in ("", spot_in_words(spot, measurement.shot, units))]
+        for spot in measurement.spots:
+            lines += ["", spot_in_words(spot, measurement.shot, units)]
     if measurement.reasons:
         lines += ["", "Doubts:" if measurement.status == "measured" else "Reasons:"]
         lines += [f"  - {in_a_line(reason)}" for reason in measurement.reasons]
@@ -42,9 +46,15 @@ def _rows(named: list[tuple[str, Value]], units: Units) -> list[str]:
 def _gaps(measurement: Measurement, units: Units) -> list[str]:
     lines: list[str] = []
     for title, which in (("upper", "upper"), ("lower", "lower"), ("upper minus lower", "difference")):
-        named = [(f"at {say_place(row.from_handle_mm, units)}", getattr(row, which)) for row in measurement.gaps]
+        named = [
+            (f"at {say_place(row.from_handle_mm, units)}", getattr(row, which)) for row in measurement.gaps
+        ]
         if named:
-            lines += ["", f"Gaps from the belly to the line between the nocks, {title}:", *_rows(named, units)]
+            lines += [
+                "",
+                f"Gaps from the belly to the line between the nocks, {title}:",
+                *_rows(named, units),
+            ]
     return lines
 
 
