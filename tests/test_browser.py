@@ -19,7 +19,7 @@ from PIL import Image
 ROOT = Path(__file__).parent.parent
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 NEEDED = os.environ.get("TILLERLENS_NEED_BROWSER") == "1"
-START_S, ANSWER_MS = 60, 120_000
+START_S, ANSWER_MS = 60, 60_000
 WIDE, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
 
 pytestmark = [
@@ -140,8 +140,9 @@ def test_a_point_lands_where_the_finger_was(visit):
     pixel.
     """
     page = visit(WIDE)
-    page.get_by_text("Point at the marks and the bow").click()
     view = page.locator(".view")
+    if not view.count():  # it is there already where the photograph asks for help
+        page.get_by_text("Point at the marks and the bow", exact=True).click()
     view.scroll_into_view_if_needed()
     page.wait_for_timeout(1000)
     width, height = 3000, 2250  # the first sample's

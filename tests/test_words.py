@@ -183,6 +183,16 @@ def test_no_spot_is_said_too_but_only_where_one_could_have_been_seen():
     )
 
 
+@pytest.mark.parametrize(
+    ("code", "tones"),
+    [("rest_unknown", ["open"]), ("no_lever", []), ("too_little_bend", []), ("blurred", ["fine"])],
+)
+def test_spots_that_were_not_looked_for_are_not_said_to_be_absent(code, tones):
+    doubt = Reason(code, "A doubt.", "A remedy.")
+    measurement = measured(gaps=[gap_row(355.6, 100, 100)], profile={"upper": object()}, reasons=[doubt])
+    assert [s.tone for s in about(measurement, "spots")] == tones
+
+
 def test_limbs_of_unlike_length():
     shot = {"bow_length_nock_to_nock_in": 66.0, "upper_limb_length_in": 34.0}
     assert limb_length_mm(shot, "upper") == pytest.approx(34 * INCH)

@@ -273,7 +273,8 @@ def _bend_key(canvas: Canvas, measurement: Measurement) -> Picture:
     """The bar of colours between its two ends in words, with the curvatures they stand for."""
     width, size = canvas.rgb.shape[1], canvas.letter
     low, high = bend_range(measurement)
-    ends = ("bends less", "bends more") if low >= 0 else ("more to the back", "more to the belly")
+    strung = measurement.state != "unstrung"
+    ends = ("bends less", "bends more") if strung else ("more to the back", "more to the belly")
     font, small = letters(size), letters(round(0.8 * size), bold=False)
     image = Image.new("RGB", (width, round(3.1 * size)), PAPER)
     pen = ImageDraw.Draw(image)

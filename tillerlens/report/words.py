@@ -32,6 +32,7 @@ Tone = Literal["finding", "fine", "plain", "open"]
 STACK_DEG = 90.0  # a bow is said to stack from here on (common practice, no source)
 ALIKE_MM = MM_PER_INCH / 16  # limbs that differ by less at every station are called alike: a ruler's division
 NEAR_STACK_DEG = 10.0  # closer than this is called near (common practice, no source)
+NOT_JUDGED = frozenset({"no_lever", "too_little_bend"})  # doubts that mean: nobody has looked for spots
 SURE, LIKELY = 0.9, 0.6  # confidence from which a spot is "there" or "probably there"
 
 # Set, in inches, up to which each word holds (common practice, no source; makers disagree).
@@ -226,8 +227,12 @@ def limb_length_mm(shot: dict[str, Any], limb: Limb) -> float:
 
 
 def _spots(measurement: Measurement, units: Units) -> list[Sentence]:
-    if not measurement.profile or measurement.state != "drawn":
+    doubts = {reason.code for reason in measurement.reasons}
+    if not measurement.profile or measurement.state != "drawn" or doubts & NOT_JUDGED:
         return []
+    if not measurement.spots and "rest_unknown" in doubts:
+        text = "No hinge and no stiff spot stands out; a small one needs the bow's shape at rest to be told."
+        return [Sentence("spots", text, "open")]
     if not measurement.spots:
         return [Sentence("spots", "No hinge and no stiff spot that this photograph can tell.", "fine")]
     worst_first = sorted(measurement.spots, key=lambda spot: -abs(spot.bend_percent))

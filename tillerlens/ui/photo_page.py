@@ -23,7 +23,7 @@ from tillerlens.ui.result import Shown, show_result
 from tillerlens.units import parse_length
 
 OWN = "my own photograph"
-FIRST = "heron-drawn-27"  # shown at once, if it is there
+FIRST = "bramble-drawn-grid"  # shown at once, if it is there
 _KINDS = ["jpg", "jpeg", "png", "heic", "heif", "webp"]
 
 
