@@ -115,7 +115,7 @@ def test_a_bad_shot_file_gets_a_sentence(page):
     picture = (SAMPLES / "heron-braced.jpg").read_bytes()
     page.file_uploader(key="photo").set_value(("bow.jpg", picture, "image/jpeg"))
     for text, words in ((b"[1", "not one"), (b'{"state": "bent"}', "missing")):
-        page.file_uploader(key="shot_file").set_value(("bow.shot.json", text, "application/json")).run()
+        page.file_uploader(key="its_shot").set_value(("bow.shot.json", text, "application/json")).run()
         assert not page.exception
         assert any(words in e.value for e in page.error), [e.value for e in page.error]
 
@@ -126,10 +126,44 @@ def test_a_picture_and_its_shot_file_are_measured_as_one(page):
         ("bow.jpg", (SAMPLES / "heron-braced.jpg").read_bytes(), "image/jpeg")
     )
     shot = (SAMPLES / "heron-braced.shot.json").read_bytes()
-    page.file_uploader(key="shot_file").set_value(("bow.shot.json", shot, "application/json")).run()
+    page.file_uploader(key="its_shot").set_value(("bow.shot.json", shot, "application/json")).run()
     assert not page.exception and not page.error
     expected = measure_photo(read_photo(SAMPLES / "heron-braced.jpg"), read_shot(json.loads(shot)))
     assert page.subheader[0].value.replace("\\", "") == verdict(expected).first.text
+
+
+def test_without_a_shot_file_the_fields_are_asked_for(page):
+    """Nothing is measured until what is needed is given; then the same shot as in the file comes out."""
+    own(page)
+    page.file_uploader(key="photo").set_value(
+        ("bow.jpg", (SAMPLES / "heron-braced.jpg").read_bytes(), "image/jpeg")
+    ).run()
+    assert not page.exception and not page.subheader
+    assert page.button(key="measure").disabled
+    shot = json.loads((SAMPLES / "heron-braced.shot.json").read_text())
+    page.button_group(key="shot_state").set_value("braced").run()
+    page.text_input(key="shot_bow_length_nock_to_nock_in").set_value("5' 6 7/16\"")
+    page.text_input(key="shot_handle_in").set_value("190.5 mm")
+    page.text_input(key="shot_standoff_in").set_value(str(shot["standoff_in"]))
+    page.text_input(key="shot_side_in").set_value("3 1/4")
+    page.text_area(key="shot_centres").set_value("0: 0, 0\n1: 80, 0\n2: 3, 34\n3: 77, 34").run()
+    assert not page.error
+    page.button(key="measure").click().run()
+    assert not page.exception
+    expected = measure_photo(read_photo(SAMPLES / "heron-braced.jpg"), read_shot(shot))
+    assert page.subheader[0].value.replace("\\", "") == verdict(expected).first.text
+
+
+def test_a_shot_file_stays_through_later_steps(page):
+    own(page)
+    picture, shot = (SAMPLES / f"heron-braced{end}" for end in (".jpg", ".shot.json"))
+    page.file_uploader(key="photo").set_value(("bow.jpg", picture.read_bytes(), "image/jpeg"))
+    page.file_uploader(key="its_shot").set_value(("s.json", shot.read_bytes(), "application/json")).run()
+    first = page.subheader[0].value
+    page.run()
+    page.toggle(key="close").set_value(False).run()
+    assert not page.exception and page.subheader[0].value == first
+    assert page.text_input(key="shot_handle_in").value == "7 1/2"
 
 
 def test_a_picture_without_a_bow_is_not_measured(page, rng):
@@ -144,7 +178,7 @@ def test_a_picture_without_a_bow_is_not_measured(page, rng):
     }
     text = json.dumps({**shot, "scale": {"kind": "bow_length"}}).encode()
     page.file_uploader(key="photo").set_value(("wall.jpg", jpeg(wall), "image/jpeg"))
-    page.file_uploader(key="shot_file").set_value(("wall.shot.json", text, "application/json")).run()
+    page.file_uploader(key="its_shot").set_value(("wall.shot.json", text, "application/json")).run()
     assert not page.exception
     assert page.subheader[0].value.startswith(("The bow was not found", "This picture was not measured"))
     assert not any(m.value.startswith("| what") for m in page.markdown)

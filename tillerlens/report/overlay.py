@@ -117,7 +117,7 @@ def _draw_bow(canvas: Canvas, window: _Window, measurement: Measurement, units: 
         canvas.line(window(side), PAPER, 1.0)
     if trace.hook_px is not None:
         hook = window(trace.hook_px)
-        canvas.line(np.array([nocks[0], hook, nocks[1]]), STRING, 1.2)
+        canvas.line(np.array([nocks[0], hook, nocks[1]]), STRING, 1.6)
         canvas.dot(hook, 4 * canvas.px, STRING)
     if len(trace.gap_lines_px):
         canvas.dashes(nocks[0], nocks[1], GAP, 1.0)

@@ -76,7 +76,7 @@ def _pick(samples: Path) -> Picked | None:
         return Picked((samples / f"{chosen}.jpg").read_bytes(), f"{chosen}.jpg", form, chosen)
     left, right = st.columns(2)
     upload = left.file_uploader("Photograph (JPEG, PNG or HEIC)", _KINDS, key="photo")
-    shot = right.file_uploader("Its shot file, if you have one", ["json"], key="shot_file")
+    shot = right.file_uploader("Its shot file, if you have one", ["json"], key="its_shot")
     if upload is None:
         st.info(
             "Hand over the phone's original file. The whole bow and the marks that give the scale must be in "

@@ -17,7 +17,7 @@ from tillerlens.report.overlay import draw_overlay
 from tillerlens.shot import read_shot
 
 
-@st.cache_resource(max_entries=4, show_spinner=False)
+@st.cache_resource(max_entries=2, show_spinner=False)  # 150 MB each at 48 megapixels
 def decoded(data: bytes, name: str) -> Photo:
     """The photograph; its array is read-only, so sharing it is harmless. Raises PhotoError."""
     return read_photo(data, name)
