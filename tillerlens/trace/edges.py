@@ -75,3 +75,35 @@ def measure_edges(light: NDArray[np.uint16], strip: Strip, band: Band, ends: tup
     seen = np.zeros(len(strip.path), bool)
     seen[max(band.first, int(np.ceil(ends[0]))) : min(band.last, int(ends[1])) + 1] = True
     return tuple(measure_side(light, strip, np.where(seen, rows, np.nan)) for rows in (band.upper_row, band.lower_row))  # type: ignore[return-value]
+
+
+DARK = 0.6  # of the ground's light: a margin darker than this may be a shadow
+PLAIN = 0.5  # of the limb's colour difference: a margin plainer than this shows the ground's colour, not the wood's
+
+
+def plain_margin_px(light: NDArray[np.uint16], strip: Strip, row: Array, inward: int, thickness: Array) -> float:
+    """Width (px) of a dark margin inside one silhouette that has the ground's colour: a sliver of shadow, or a dark belly.
+
+    A shadow beside the limb (a flash throws one a few px wide) is the ground darkened evenly in all colours; toasted wood
+    can look the same, so the margin is not cut off but counted as doubt. ``inward`` is +1 where the limb's rows grow.
+    Median over windows along the limb; 0 where there is none.
+    """
+    have = np.nonzero(~np.isnan(row) & ~np.isnan(thickness))[0]
+    if len(have) < 80:
+        return 0.0
+    deep = float(np.clip(0.6 * np.nanmedian(thickness) * strip.step, 4.0, 9.0))
+    off = np.arange(-4.0, deep + 0.01, 0.5)
+    widths = []
+    for part in np.array_split(have, 10)[:]:
+        cols = part[:: max(1, len(part) // 60)]
+        rows = row[cols][:, None] + inward * off[None] / strip.step
+        v = np.median(sample(light, strip.px(np.broadcast_to(cols[:, None].astype(float), rows.shape), rows)), axis=0)
+        ratio = v / np.maximum(v[off < -1.5].mean(0), 1.0)
+        level = ratio.mean(1)
+        colour = np.linalg.norm(ratio - level[:, None], axis=1) / np.maximum(level, 0.02)
+        wood = float(np.median(colour[off > deep - 2]))
+        inside = off > 0.7
+        plain = (level < DARK) & (colour < PLAIN * wood)
+        stop = np.nonzero(inside & ~plain)[0]
+        widths.append(float(off[stop[0]] - 0.7) if len(stop) else deep)
+    return float(np.median(widths))

@@ -11,7 +11,7 @@ from tillerlens.errors import NeedsHelp, Reason
 from tillerlens.photo.camera import CameraFit
 from tillerlens.photo.intake import Photo
 from tillerlens.shot import Shot
-from tillerlens.trace.edges import Side, measure_edges
+from tillerlens.trace.edges import Side, measure_edges, plain_margin_px
 from tillerlens.trace.ends import Ends, find_ends, settle_ends
 from tillerlens.trace.find import CLICKS, find_bow
 from tillerlens.trace.mend import mend_limb, thickness_of_both
@@ -22,6 +22,7 @@ Array = NDArray[np.float64]
 
 EVERY = 3  # columns between the silhouettes' stations
 SYSTEMATIC_PX = 0.2
+MARGIN_SHARE = 0.6  # of a margin that may be shadow, as a standard uncertainty
 CLICK_AGREES_PX = 12.0
 CLICK_U_PX = 2.5
 MIN_SEEN = 0.4
@@ -77,8 +78,16 @@ def read_trace(photo: Photo, light: NDArray[np.uint16], fit: CameraFit, shot: Sh
     h0, h1 = zones["handle"]
     inner = thickness[h0 + (h1 - h0) // 6 : h1 - (h1 - h0) // 6]
     grip = float(np.nanpercentile(inner, 75)) if np.isfinite(inner).any() else float(np.nanmax(thickness))
+    full = right.row - left.row
+    margin = {"left": plain_margin_px(light, strip, left.row, 1, full), "right": plain_margin_px(light, strip, right.row, -1, full)}
+    sides = {"back": "right" if back_is_right else "left", "belly": "left" if back_is_right else "right"}
+    systematic = {k: float(np.hypot(SYSTEMATIC_PX, MARGIN_SHARE * margin[v])) for k, v in sides.items()}
+    doubts: tuple[Reason, ...] = ()
+    if max(margin.values()) > 1.0:
+        doubts = (Reason("dark_margin", "A dark margin runs along one edge of the limbs: it may be wood or a shadow, so the intervals are wider.",
+                         "Light the bow evenly from the side and leave the flash off."),)
     return TraceRead(back, belly, weight, tips, u, cause, zones, max(noise, 0.03),
-                     {"back": SYSTEMATIC_PX, "belly": SYSTEMATIC_PX}, grip, px_per_mm, strip.step, coarse.support, shot.state, maps, ())
+                     systematic, grip, px_per_mm, strip.step, coarse.support, shot.state, maps, doubts)
 
 
 def _straighten(rgb: NDArray[np.uint8], light: NDArray[np.uint16], coarse: Array, px_per_mm: float, fit: CameraFit,
