@@ -36,7 +36,7 @@ from tillerlens.report.pens import (
 MAX_SIDE_PX = 2048
 LETTER_SHARE = 1 / 41  # of the width: 9.5 px on a phone's 390
 HAIR_SHARE = 1 / 1400  # of the width
-MARGIN = 0.12  # of the bow's longer side, around it in the close view
+MARGIN = 0.14  # of the bow's longer side, around it in the close view
 MOST_ROWS = 3  # of gap labels, before every second one is left out
 LEAST_RANGE_PER_M = 0.2  # a limb more even than this is not made to look lively
 
@@ -128,7 +128,7 @@ def _draw_bow(canvas: Canvas, window: _Window, measurement: Measurement, units: 
         canvas.dot(nock, 4.5 * canvas.px, PAPER)
     _draw_handle(canvas, window(trace.handle_px), nocks)
     labels = [
-        *_limb_names(canvas, nocks, window(trace.handle_px)),
+        *_limb_names(canvas, nocks, _toward_back(trace)),
         *_gap_labels(canvas, window, measurement, units),
     ]
     labels += _draw_spots(canvas, window, measurement)
@@ -160,19 +160,34 @@ def _draw_bend(canvas: Canvas, window: _Window, measurement: Measurement) -> Non
 
 def _draw_handle(canvas: Canvas, handle: Array, nocks: Array) -> None:
     """A short bar across the handle's centre."""
-    along = (nocks[1] - nocks[0]) / max(float(np.hypot(*(nocks[1] - nocks[0]))), 1e-9)
+    along = _unit(nocks[1] - nocks[0])
     across = np.array([-along[1], along[0]]) * 14 * canvas.px
     canvas.line(np.array([handle - across, handle + across]), PAPER, 1.6)
 
 
-def _limb_names(canvas: Canvas, nocks: Array, handle: Array) -> list[tuple[str, Array, Colour]]:
-    """``upper`` and ``lower`` beside the nocks, outward."""
+def _limb_names(canvas: Canvas, nocks: Array, back: Array) -> list[tuple[str, Array, Colour]]:
+    """``upper`` and ``lower`` beyond the nocks, or on the back's side of them where the picture ends
+    there.
+    """
     labels: list[tuple[str, Array, Colour]] = []
+    wide = 2.0 * canvas.letter  # half a name and a little
     for name, nock in zip(LIMBS, nocks, strict=True):
-        outward = (nock - nocks.mean(axis=0)) / max(float(np.hypot(*(nock - nocks.mean(axis=0)))), 1e-9)
+        outward = _unit(nock - nocks.mean(axis=0))
         reach = canvas.letter * (2.2 if abs(outward[0]) > abs(outward[1]) else 1.0)
-        labels.append((name, nock + outward * reach, PAPER))
+        at = nock + outward * reach
+        if not (wide < at[0] < canvas.rgb.shape[1] - wide):
+            at = nock + back * 1.4 * canvas.letter
+        labels.append((name, at, PAPER))
     return labels
+
+
+def _toward_back(trace: TracedBow) -> Array:
+    """The direction from belly to back in the picture, of length one."""
+    return _unit(np.nanmedian(np.asarray(trace.back_px) - np.asarray(trace.belly_px), axis=0))
+
+
+def _unit(vector: Array) -> Array:
+    return np.asarray(vector / max(float(np.hypot(*vector)), 1e-9))
 
 
 def _gap_labels(
@@ -203,8 +218,7 @@ def _in_rows(canvas: Canvas, lines: Array, texts: list[str]) -> list[tuple[str, 
     if not texts:
         return []
     font = letters(canvas.letter)
-    outward = np.median(lines[:, 1] - lines[:, 0], axis=0)
-    outward = outward / max(float(np.hypot(*outward)), 1e-9)
+    outward = _unit(np.median(lines[:, 1] - lines[:, 0], axis=0))
     sideways = abs(outward[1]) > abs(outward[0])  # labels sit side by side, as their gaps stand upright
     wide = max(font.getlength(text) for text in texts) + 0.5 * canvas.letter
     needed = wide if sideways else 1.25 * canvas.letter
@@ -227,8 +241,7 @@ def _draw_spots(canvas: Canvas, window: _Window, measurement: Measurement) -> li
     assert trace is not None
     radius = 1.1 * canvas.letter
     labels: list[tuple[str, Array, Colour]] = []
-    away = np.nanmedian(np.asarray(trace.back_px) - np.asarray(trace.belly_px), axis=0)  # toward the back
-    away = away / max(float(np.hypot(*away)), 1e-9)
+    away = _toward_back(trace)
     for spot in measurement.spots:
         at = window(np.asarray(spot.centre_px))
         canvas.ring(at, radius, PAPER, 4.0)
