@@ -40,6 +40,11 @@ def main(name: str) -> None:
         raise SystemExit(
             f"a gap of {name} is {worst:+.2f} mm off its truth; a picture of that is not for the README"
         )
+    spots, planned = (
+        [(s["limb"], s["kind"]) for s in each] for each in (found.as_document()["spots"], truth["spots"])
+    )
+    if spots != planned:
+        raise SystemExit(f"{name} has the spots {planned}, and {spots} were found")
     out = ROOT / "docs" / "measured.jpg"
     Image.fromarray(draw_overlay(photo.rgb, found, max_side=1600, close=True)).save(
         out, quality=84, optimize=True

@@ -170,12 +170,12 @@ def _limb_names(canvas: Canvas, nocks: Array, back: Array) -> list[tuple[str, Ar
     there.
     """
     labels: list[tuple[str, Array, Colour]] = []
-    wide = 2.0 * canvas.letter  # half a name and a little
+    room = 3.9 * canvas.letter  # for a name and a little
     for name, nock in zip(LIMBS, nocks, strict=True):
         outward = _unit(nock - nocks.mean(axis=0))
-        reach = canvas.letter * (2.2 if abs(outward[0]) > abs(outward[1]) else 1.0)
-        at = nock + outward * reach
-        if not (wide < at[0] < canvas.rgb.shape[1] - wide):
+        sideways = abs(outward[0]) > abs(outward[1])
+        at = nock + outward * canvas.letter * (2.2 if sideways else 1.0)
+        if sideways and not (room < nock[0] < canvas.rgb.shape[1] - room):
             at = nock + back * 1.4 * canvas.letter
         labels.append((name, at, PAPER))
     return labels
