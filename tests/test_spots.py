@@ -1,0 +1,124 @@
+"""Hinges and stiff spots on bows of known stiffness, bent by the statics and read as in a measurement."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tillerlens.measurement import LIMBS, LimbProfile, Spot
+from tillerlens.measures.spots import find_spots
+from tillerlens.mechanics.statics import Bow, Handle, Limb, at_rest, braced, drawn
+from tillerlens.shot import read_shot
+
+LENGTH, BRACE_MM, DRAW_MM = 740.0, 150.0, 660.0
+HALF_MM = 40.0
+U_PER_M = 0.02  # of a good picture's curvature
+SHOT = read_shot(
+    {
+        "state": "drawn",
+        "bow_length_nock_to_nock_in": 66,
+        "handle_in": 8,
+        "standoff_in": 2,
+        "upper_limb": "left",
+        "back": "up",
+        "scale": {"kind": "grid", "spacing_in": 2},
+    }
+)
+
+
+def limb(dip: float = 0.0, at_mm: float = 300.0, crook_per_mm: float = 0.0, weaker: float = 1.0) -> Limb:
+    """A tapered limb with a share of its stiffness lost (-: gained) or a crook ``at_mm`` from the nock."""
+    s = np.linspace(0, LENGTH, 300)
+    width = np.interp(s, [0, 350, LENGTH], [38, 37, 13])
+    deep = np.interp(s, [0, LENGTH], [14.5, 9.0])
+    place = (s - (LENGTH - at_mm)) / HALF_MM
+    bump = np.where(np.abs(place) < 1, np.cos(np.pi * place / 2) ** 2, 0)
+    ei = weaker * 11_000 * width * deep**3 / 12 * (1 - dip * bump)
+    return Limb(s, ei, -1.0e-4 + crook_per_mm * bump)
+
+
+def look(upper: Limb, lower: Limb, rng: np.random.Generator) -> tuple[dict[Any, LimbProfile], dict[str, Any]]:
+    """The drawn bow's profile as a measurement would give it, with its noise, and the document at rest."""
+    bow = Bow(upper, lower, Handle(100, 100, 34))
+    string = braced(bow, brace_height=BRACE_MM).string_length
+    e = drawn(bow, string, DRAW_MM)
+    profile, rest = {}, {}
+    for name, shape, still in zip(LIMBS, (e.upper, e.lower), at_rest(bow), strict=True):
+        from_nock = np.arange(0.0, LENGTH - 1, 4.6)
+        where = shape.s[-1] - from_nock
+        bend = np.interp(where, shape.s, shape.curvature) + wander(rng, from_nock)
+        arm = np.interp(where, shape.s, shape.moment) / e.tension_upper
+        n = len(from_nock)
+        px = np.column_stack([from_nock, np.zeros(n)])
+        u, thick = np.full(n, U_PER_M), np.full(n, 12.0)
+        profile[name] = LimbProfile(from_nock, 1000 * bend, u, thick, 0.03 * thick, px, arm)
+        lying = 1000 * (np.interp(where, still.s, still.curvature) + wander(rng, from_nock))
+        rest[name] = {"from_nock_mm": from_nock.tolist(), "curvature_per_m": lying.tolist()}
+    return profile, {"profile": rest}
+
+
+def wander(rng: np.random.Generator, at_mm: np.ndarray) -> np.ndarray:
+    """Noise of a smoothing spline, 1/mm: neighbours within 45 mm move together."""
+    fine = rng.normal(size=len(at_mm) + 40)
+    kernel = np.exp(-0.5 * (np.arange(-20, 21) * 4.6 / 20.0) ** 2)
+    smooth = np.convolve(fine, kernel / np.sqrt((kernel**2).sum()), mode="valid")
+    return np.asarray(smooth[: len(at_mm)] * U_PER_M / 1000 / np.sqrt(2))
+
+
+def spots(upper: Limb, lower: Limb, seed: int, rested: bool = True) -> tuple[Spot, ...]:
+    profile, rest = look(upper, lower, np.random.default_rng([seed, 11]))
+    return find_spots(profile, SHOT, rest if rested else None, None)[0]  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("which", [0, 1])
+@pytest.mark.parametrize("at_mm", [200.0, 330.0, 480.0])
+def test_a_hinge_is_found_where_it_is(which: int, at_mm: float) -> None:
+    """A quarter of the stiffness gone: it bends a third more there than the taper around it."""
+    limbs = [limb(), limb()]
+    limbs[which] = limb(0.25, at_mm)
+    (spot,) = spots(limbs[0], limbs[1], int(at_mm))
+    assert (spot.limb, spot.kind) == (LIMBS[which], "hinge")
+    assert spot.from_nock_mm == pytest.approx(at_mm, abs=25)
+    # the bump is judged on a smooth baseline that takes some of it, and as a whole, not at its peak
+    assert 15 < spot.bend_percent < 45 and spot.confidence > 0.6
+    assert spot.centre_px[0] == pytest.approx(spot.from_nock_mm, abs=1)
+
+
+@pytest.mark.parametrize("at_mm", [220.0, 420.0])
+def test_a_stiff_spot_is_found_where_it_is(at_mm: float) -> None:
+    (spot,) = spots(limb(-0.35, at_mm), limb(), int(at_mm))
+    assert (spot.limb, spot.kind) == ("upper", "stiff")
+    assert spot.from_nock_mm == pytest.approx(at_mm, abs=25)
+    assert -40 < spot.bend_percent < -12
+
+
+def test_two_spots_are_two() -> None:
+    found = spots(limb(0.3, 250), limb(-0.4, 400), 5)
+    assert {(s.limb, s.kind) for s in found} == {("upper", "hinge"), ("lower", "stiff")}
+
+
+def test_a_good_bow_has_none() -> None:
+    """At most one false alarm in forty pictures, with rest and without."""
+    alarms = sum(len(spots(limb(), limb(), seed, rested=seed % 2 == 0)) for seed in range(40))
+    assert alarms <= 1
+
+
+def test_a_limb_weak_along_its_whole_length_is_no_hinge() -> None:
+    assert [spots(limb(weaker=0.9), limb(), seed) for seed in range(8)] == [()] * 8
+
+
+def test_a_natural_crook_is_no_spot_once_the_shape_at_rest_is_known() -> None:
+    """0.5 per metre over three inches, toward the belly: on the drawn bow it looks like a hinge."""
+    crooked = limb(crook_per_mm=5e-4)
+    assert [spots(crooked, limb(), seed) for seed in range(5)] == [()] * 5
+    fooled = [spots(crooked, limb(), seed, rested=False) for seed in range(5)]
+    assert all(f and (f[0].limb, f[0].kind) == ("upper", "hinge") for f in fooled)
+
+
+def test_without_rest_or_lever_it_is_said() -> None:
+    profile, rest = look(limb(), limb(), np.random.default_rng(1))
+    codes = [r.code for r in find_spots(profile, SHOT, None, None)[1]]  # type: ignore[arg-type]
+    assert codes == ["rest_unknown"]
+    assert find_spots(profile, SHOT, rest, None)[1] == ()  # type: ignore[arg-type]
