@@ -24,7 +24,7 @@ _ORDER = [6, 7, 8, 9, 0, 1, 2, 3, 4, 5]
 _CAUSES = ["focal", "lens", "lens", "lens"] + ["marks"] * 6
 
 
-TIP_EDGE_PX = 0.5
+TIP_EDGE_PX = 1.6  # nocks, string wraps and rounded tips: the last two inches are the least sure
 
 
 @dataclass(frozen=True)

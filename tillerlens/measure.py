@@ -22,7 +22,7 @@ from tillerlens.budget import (
 from tillerlens.errors import NeedsHelp, Reason, TillerLensError
 from tillerlens.measurement import GapRow, LimbProfile, Measurement, TracedBow, Value
 from tillerlens.measures.spots import find_spots
-from tillerlens.photo.camera import CameraFit, with_theta
+from tillerlens.photo.camera import Camera, CameraFit, with_theta
 from tillerlens.photo.intake import Photo, judge
 from tillerlens.photo.light import linear_light
 from tillerlens.photo.scale import fit_scale
@@ -44,6 +44,7 @@ from tillerlens.trace.string import DrawnString, find_string
 
 Array = NDArray[np.float64]
 
+GRIP_MIDDLE_U_MM = 12.0  # grips are not made quite in the middle (common practice, no source), counted on both halves
 LENGTH_U_MM = 1.0  # a tape along the bow, to a sixteenth
 # The cradle usually hides the grip's belly and its depth is judged from what shows beside it.
 GRIP_U_MM = 5.0
@@ -84,20 +85,26 @@ def _measure(photo: Photo, shot: Shot, rest: dict[str, Any] | None, doubts: tupl
     light = linear_light(photo.rgb)
     trace = read_trace(photo, light, fit, shot)
     evidence = _evidence(fit, shot, trace)
-    layout = make_layout(evidence, shot.handle_mm, CUTOFF_MM, trace.weight)
+    layout = make_layout(evidence, shot.handle_mm, CUTOFF_MM, trace.weight, trace.path_px)
     chain = _Chain(layout, shot.state)
 
     def length(theta: Array) -> float:
         return chain.shape(replace(evidence, camera=with_theta(evidence.camera, theta))).length_mm
 
     tip_mm = [u / trace.px_per_mm for u in trace.tip_u_px]
+    middle = trace.grip_column
+    if not fit.squared and middle is not None:
+        # a bow is laid out from its middle: where the grip shows, the two halves tell how the picture is turned
+        halves = 0.0 if shot.upper_limb_length_mm is None else 2 * shot.upper_limb_length_mm - shot.nock_to_nock_mm
+        fit, _ = length_update(fit, lambda theta: _halves(with_theta(fit.camera, theta), trace, shot), halves, GRIP_MIDDLE_U_MM)
+        evidence = replace(evidence, camera=fit.camera)
     fit, off = length_update(fit, length, shot.nock_to_nock_mm, float(np.hypot(LENGTH_U_MM, np.hypot(*tip_mm))))
     evidence = replace(evidence, camera=fit.camera)
     string = None
     if shot.state == "drawn":
         string = _string(light, trace, evidence, chain, shot)
         evidence = replace(evidence, hook_px=None if string is None else string.hook)
-    layout = make_layout(evidence, shot.handle_mm, CUTOFF_MM, trace.weight)
+    layout = make_layout(evidence, shot.handle_mm, CUTOFF_MM, trace.weight, trace.path_px)
     chain = _Chain(layout, shot.state)
     shape = chain.shape(evidence)
     check_shape(shape, off, fit.squared)
@@ -109,6 +116,15 @@ def _measure(photo: Photo, shot: Shot, rest: dict[str, Any] | None, doubts: tupl
     return Measurement(
         "measured", reasons=doubts + spots[1], values=_values(shape, influence), gaps=_gaps(shape, influence), profile=profile,
         spots=spots[0], trace=_traced(evidence, shape, trace), evidence=_facts(fit, trace, string, off), **shared)
+
+
+def _halves(camera: Camera, trace: TraceRead, shot: Shot) -> float:
+    """How much longer, mm, the bow is from the grip's middle to the upper tip than to the lower."""
+    k = trace.grip_column
+    assert k is not None
+    p = camera.to_plane(np.vstack([trace.tips_px[:1], trace.path_px[2:-2], trace.tips_px[1:]]), shot.standoff_mm)
+    step = np.linalg.norm(np.diff(p, axis=0), axis=1)
+    return float(step[: k - 1].sum() - step[k - 1 :].sum())
 
 
 def _evidence(fit: CameraFit, shot: Shot, trace: TraceRead) -> Evidence:

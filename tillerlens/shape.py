@@ -117,16 +117,17 @@ def mapped(e: Evidence) -> tuple[Array, Array, Array]:
             e.camera.to_plane(e.tips_px, e.standoff_mm))
 
 
-def make_layout(e: Evidence, handle_mm: float, cutoff_mm: float, weight: Array) -> Layout:
-    """Split the columns into limbs and handle by arc length and prepare the splines. ``weight`` (N,) per column."""
+def make_layout(e: Evidence, handle_mm: float, cutoff_mm: float, weight: Array, path_px: Array) -> Layout:
+    """Split the columns into limbs and handle by arc length along the smooth path (N, 2) px and prepare the splines.
+
+    ``weight`` (N,) per column: how far its two silhouettes' middle is trusted.
+    """
     back, belly, tips = mapped(e)
     middle = (back + belly) / 2
     have = ~np.isnan(back[:, 0])
-    idx = np.nonzero(have)[0]
-    s = np.full(len(back), np.nan)
-    s[idx] = np.r_[0, np.cumsum(np.linalg.norm(np.diff(back[idx], axis=0), axis=1))]
-    s = np.interp(np.arange(len(s)), idx, s[idx])
-    centre = (s[idx[0]] + s[idx[-1]]) / 2 + e.middle_shift_mm * -1.0
+    path = e.camera.to_plane(path_px, e.standoff_mm)
+    s = np.r_[0, np.cumsum(np.linalg.norm(np.diff(path, axis=0), axis=1))]
+    centre = (s[0] + s[-1]) / 2 - e.middle_shift_mm
     half = handle_mm / 2
     both = ~np.isnan(middle[:, 0])
     limbs = []

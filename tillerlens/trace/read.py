@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from tillerlens.errors import NeedsHelp, Reason
 from tillerlens.photo.camera import CameraFit
@@ -37,10 +38,12 @@ class TraceRead:
 
     back_px: Array
     belly_px: Array
+    path_px: Array  # (N, 2) the smooth path beside them, by which columns are told apart along the bow
     weight: Array
     tips_px: Array
     tip_u_px: tuple[float, float]
     tip_cause: tuple[str, str]
+    grip_column: int | None  # the station at the middle of the grip's bump, where one shows
     zones: dict[str, tuple[int, int]]
     noise_px: float
     systematic_px: dict[str, float]
@@ -65,7 +68,8 @@ def read_trace(photo: Photo, light: NDArray[np.uint16], fit: CameraFit, shot: Sh
     a, b = int(np.ceil(ends.column[0])), int(np.floor(ends.column[1]))
     cols = np.arange(a, b + 1, EVERY)
     c = cols.astype(float)
-    zones = _zones(len(cols), shot)
+    grip_at = _grip(band.lower_row[cols] - band.upper_row[cols], shot)
+    zones = _zones(len(cols), shot, grip_at)
     rows_left, rows_right, weight = _mend(left.row[cols], right.row[cols], zones)
     left_px, right_px = strip.px(c, rows_left), strip.px(c, rows_right)
     k = len(cols) // 2
@@ -86,7 +90,7 @@ def read_trace(photo: Photo, light: NDArray[np.uint16], fit: CameraFit, shot: Sh
     if max(margin.values()) > 1.0:
         doubts = (Reason("dark_margin", "A dark margin runs along one edge of the limbs: it may be wood or a shadow, so the intervals are wider.",
                          "Light the bow evenly from the side and leave the flash off."),)
-    return TraceRead(back, belly, weight, tips, u, cause, zones, max(noise, 0.03),
+    return TraceRead(back, belly, strip.path[cols], weight, tips, u, cause, grip_at, zones, max(noise, 0.03),
                      systematic, grip, px_per_mm, strip.step, coarse.support, shot.state, maps, doubts)
 
 
@@ -172,9 +176,29 @@ def _check_seen(weight: Array, zones: dict[str, tuple[int, int]], back: Array, p
         raise NeedsHelp("The bow seems to run out of the picture.", "Step back so that both tips are inside the picture.", clicks=CLICKS)
 
 
-def _zones(n: int, shot: Shot) -> dict[str, tuple[int, int]]:
+def _grip(thickness: Array, shot: Shot) -> int | None:
+    """The station in the middle of the grip's bump on the belly side; None where no clear bump shows."""
+    n = len(thickness)
+    seen = np.nonzero(~np.isnan(thickness))[0]
+    if len(seen) < 0.5 * n:
+        return None
+    t = ndimage.median_filter(np.interp(np.arange(n), seen, thickness[seen]), 5)
+    width = shot.handle_mm / shot.nock_to_nock_mm * n
+    near = np.abs(np.arange(n) - n / 2) < 1.1 * width
+    limb = near & (np.abs(np.arange(n) - n / 2) > 0.9 * width)
+    excess = t - float(np.median(t[limb]))
+    top = float(np.percentile(excess[near], 95))
+    if top < 0.3 * float(np.median(t[limb])):
+        return None
+    over = np.nonzero(near & (excess > 0.4 * top))[0]
+    long = (over[-1] - over[0]) / width
+    return int((over[0] + over[-1]) // 2) if 0.4 < long < 1.3 else None
+
+
+def _zones(n: int, shot: Shot, middle: int | None = None) -> dict[str, tuple[int, int]]:
     half = 0.5 * shot.handle_mm / shot.nock_to_nock_mm * n
-    a, b = int(n / 2 - half), int(np.ceil(n / 2 + half))
+    centre = n / 2 if middle is None else middle
+    a, b = int(centre - half), int(np.ceil(centre + half))
     return {"upper": (0, a), "handle": (a, b), "lower": (b, n)}
 
 

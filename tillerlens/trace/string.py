@@ -188,7 +188,7 @@ def find_string(light: NDArray[np.uint16], maps: FinderMaps, nocks: Array, handl
         e = (line[1] - line[0]) / np.linalg.norm(line[1] - line[0])
         offset.append(float((nock - line[0]) @ np.array([-e[1], e[0]])))
     # a line seen over a small part of its length fixes its end less well
-    u = float(np.hypot(scatter_a / np.sqrt(8 * ca), scatter_b / np.sqrt(8 * cb)) + 0.3)
+    u = float(np.hypot(scatter_a / np.sqrt(8 * ca), scatter_b / np.sqrt(8 * cb)) + 0.6)
     faint = max(0.0, FAINT - min(ca, cb)) / FAINT
     u += 20 * px_per_mm * faint  # a line followed over a small part of its length may be another line
     return DrawnString(meet, (np.array([la[0], meet]), np.array([lb[0], meet])), u, (ca, cb), (offset[0], offset[1]))
