@@ -1,0 +1,125 @@
+"""Whole photographs measured and set against their exact answers.
+
+WRONG_... name what the chain does not get right yet: expected failures, which fail once they pass.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pytest
+from against_truth import SAMPLES, curvature_rms, measure_sample, rows, truth_of
+from jsonschema import Draft202012Validator
+
+from tillerlens.document import measurement_schema
+from tillerlens.measurement import Measurement
+
+NAMES = sorted(p.stem for p in SAMPLES.glob("*.jpg"))
+SQUARED = [n for n in NAMES if truth_of(SAMPLES, n)["kind"] in ("aruco", "grid", "lines_and_two_marks")]
+# What a bowyer would still not see on the board: an eighth of an inch for lengths, half a degree for angles.
+FLOOR = {"deg": 0.5, "mm": 3.2}
+GAP_DIFFERENCE_MM = 1.0
+BEND_RMS = 0.12
+COVERED = 0.85  # of all values within 2u; 0.95 is meant, but values of one picture share their causes
+
+
+@cache
+def measured(name: str) -> Measurement:
+    return measure_sample(SAMPLES, name)
+
+
+def with_doubts(names: list[str], wrong: dict[str, str]) -> list[object]:
+    def mark(name: str) -> object:
+        return pytest.mark.xfail(strict=True, reason=wrong[name]) if name in wrong else ()
+
+    return [pytest.param(name, marks=mark(name)) for name in names]
+
+
+NOT_FOUND: dict[str, str] = {
+    "heron-drawn-27": "asks: the upper limb's edge is taken 1.9 times too wide, its shadow side lost",
+    "heron-unstrung": "asks: the upper limb's edges are followed over 69 % of its length only",
+    "plover-drawn-sun": "asks: in hard sun the shadow is traced, much longer than the bow",
+    "plover-unstrung-tape": "asks: under the flash 73 % of the dark-tipped bow is found",
+}
+WRONG_VALUES: dict[str, str] = {
+    "bramble-drawn-grid": "nocks 6 mm inward, at the dark tips; gaps 5.4 mm short with u 0.7",
+    "heron-braced": "the lower limb's edge jumps to its shadow; tip heights 16 mm off",
+    "heron-braced-upright": "nocks 7 mm inward, at the dark tips; gaps 8 to 13 mm short with u 0.8",
+    "heron-drawn-19": "nocks 6 mm outward, at the wood's end; tip heights 7 mm off, angles 0.9 deg",
+    "heron-drawn-23": "nocks 6 mm outward, at the wood's end; tip heights 7 mm off, angles 0.6 deg",
+}
+WRONG_GAPS: dict[str, str] = {
+    "heron-braced": "the lower limb's edge jumps to its shadow: differences 3.7 mm off",
+    "heron-drawn-19": "the edges near the handle jump to the shadow: difference at 6 in 1.4 mm off",
+}
+WRONG_BEND: dict[str, str] = {
+    "heron-drawn-19": "25 % of the bend: edges near the handle jump to the shadow",
+    "heron-drawn-23": "24 % of the bend: edges near the handle jump to the shadow",
+}
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_documents_are_of_the_published_form(name: str) -> None:
+    Draft202012Validator(measurement_schema()).validate(measured(name).as_document())
+
+
+@pytest.mark.parametrize("name", with_doubts(NAMES, NOT_FOUND))
+def test_the_bow_is_found_without_clicks(name: str) -> None:
+    assert measured(name).status == "measured", measured(name).reasons[0].text
+
+
+@pytest.mark.parametrize("name", with_doubts(NAMES, NOT_FOUND | WRONG_VALUES))
+def test_values_agree_with_the_truth(name: str) -> None:
+    numbers = rows(measured(name), truth_of(SAMPLES, name))
+    assert len(numbers) >= 3
+    floor = {row.name: FLOOR["deg" if "angle" in row.name else "mm"] for row in numbers}
+    wrong = [str(row) for row in numbers if not abs(row.error) <= max(4 * row.u, floor[row.name])]
+    assert not wrong
+
+
+@pytest.mark.parametrize(
+    "name", with_doubts([n for n in SQUARED if truth_of(SAMPLES, n)["gaps"]], NOT_FOUND | WRONG_GAPS)
+)
+def test_limbs_differ_as_they_do(name: str) -> None:
+    numbers = [r for r in rows(measured(name), truth_of(SAMPLES, name)) if r.group == "gap difference"]
+    assert len(numbers) >= 4
+    wrong = [str(row) for row in numbers if not abs(row.error) <= GAP_DIFFERENCE_MM]
+    assert not wrong
+
+
+@pytest.mark.parametrize(
+    "name",
+    with_doubts([n for n in SQUARED if truth_of(SAMPLES, n)["state"] == "drawn"], NOT_FOUND | WRONG_BEND),
+)
+def test_bend_along_the_limbs(name: str) -> None:
+    """Relative to the bend itself, over the middle four fifths of the worse limb."""
+    assert measured(name).profile
+    assert curvature_rms(measured(name), truth_of(SAMPLES, name)) < BEND_RMS
+
+
+@pytest.mark.xfail(
+    strict=True, reason="57 % of the values lie within 2u: nocks carry u 1 mm where they are off by 6"
+)
+def test_intervals_hold_what_they_promise() -> None:
+    found = [n for n in NAMES if measured(n).status == "measured"]
+    inside = [row.inside for n in found for row in rows(measured(n), truth_of(SAMPLES, n))]
+    assert len(found) >= 4 and len(inside) > 50
+    assert np.mean(inside) >= COVERED
+
+
+def test_every_uncertainty_is_made_of_its_causes() -> None:
+    for name in NAMES:
+        for key, value in measured(name).values.items():
+            assert value.u > 0, (name, key)
+            assert np.hypot.reduce(list(value.budget.values())) == pytest.approx(value.u, rel=1e-6), (
+                name,
+                key,
+            )
+
+
+def test_nothing_is_said_where_nothing_was_measured() -> None:
+    for name in NAMES:
+        found = measured(name)
+        if found.status != "measured":
+            assert found.reasons and not found.values and not found.gaps and not found.spots
