@@ -24,7 +24,7 @@ _ORDER = [6, 7, 8, 9, 0, 1, 2, 3, 4, 5]
 _CAUSES = ["focal", "lens", "lens", "lens"] + ["marks"] * 6
 
 
-TIP_EDGE_PX = 1.6  # nocks, string wraps and rounded tips: the last two inches are the least sure
+TIP_EDGE_PX = 0.5
 
 
 @dataclass(frozen=True)
@@ -135,6 +135,21 @@ class Influence:
     numbers: dict[str, Array]
     curvature: tuple[Array, Array]
     thickness: tuple[Array, Array]
+
+    def with_own(self, cause: str, own: dict[str, float]) -> Influence:
+        """Also count a doubt that belongs to single numbers alone: name -> its standard uncertainty."""
+        numbers = dict(self.numbers)
+        causes, k = self.causes, len(self.causes)
+        for j, (name, u) in enumerate(own.items()):
+            for n in numbers:
+                extra = np.zeros(len(own))
+                extra[j] = u if n == name else 0.0
+                numbers[n] = np.r_[numbers[n], extra[j]]
+            causes = (*causes, cause)
+        pad = [np.zeros((len(own), v.shape[1])) for v in (*self.curvature, *self.thickness)]
+        grown = [np.vstack([v, p]) for v, p in zip((*self.curvature, *self.thickness), pad, strict=True)]
+        assert len(causes) == k + len(own)
+        return Influence(causes, numbers, (grown[0], grown[1]), (grown[2], grown[3]))
 
     def u(self, name: str) -> float:
         return float(np.sqrt(np.sum(self.numbers[name] ** 2)))

@@ -50,6 +50,7 @@ LENGTH_U_MM = 1.0  # a tape along the bow, to a sixteenth
 GRIP_U_MM = 5.0
 CUTOFF_MM = 130.0  # shortest wave of bend that is told, half of it kept
 OBLIQUE_RAD = np.radians(25)
+TIP_TURN_U_RAD = np.radians(0.3)
 MM, DEG, PER_M = "mm", "deg", "1/m"
 
 
@@ -109,7 +110,7 @@ def _measure(photo: Photo, shot: Shot, rest: dict[str, Any] | None, doubts: tupl
     shape = chain.shape(evidence)
     check_shape(shape, off, fit.squared)
     nudges = _nudges(fit, shot, trace, string)
-    influence = influences(nudges, evidence, shape, chain.shape)
+    influence = influences(nudges, evidence, shape, chain.shape).with_own("tip", _tip_turn(shape, trace))
     doubts += _doubts(fit, shot, trace, string, off, shape)
     profile = _profile(shot, trace, evidence, layout, shape, influence)
     spots = find_spots(profile, shot, rest, shape) if shot.state == "drawn" else ((), ())
@@ -164,6 +165,20 @@ def _nudges(fit: CameraFit, shot: Shot, trace: TraceRead, string: DrawnString | 
         for axis in (0, 1):
             step = np.eye(2)[axis] * string.u_px
             out.append(Nudge("string", lambda e, d=step: replace(e, hook_px=None if e.hook_px is None else e.hook_px + d)))  # type: ignore[misc]
+    return out
+
+
+def _tip_turn(s: BowShape, trace: TraceRead) -> dict[str, float]:
+    """Standard uncertainty (rad) of the limb's direction at each nock: nocks, wraps and rounding disturb the last inches,
+    the more so where no edge was seen near the tip."""
+    out = {}
+    for name in ("upper", "lower"):
+        if f"string_angle_{name}" in s.numbers:
+            a, b = trace.zones[name]
+            w = trace.weight[a:b] if name == "upper" else trace.weight[a:b][::-1]
+            first = int(np.nonzero(np.cumsum(w) > 5)[0][0]) - 5
+            unseen_mm = max(0, first) * 3 * trace.step_px / trace.px_per_mm
+            out[f"string_angle_{name}"] = TIP_TURN_U_RAD * (1 + unseen_mm / 15) * max(1.0, trace.noise_px / 0.06)
     return out
 
 

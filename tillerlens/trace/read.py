@@ -22,7 +22,7 @@ from tillerlens.trace.strip import MIDDLE_ROW, Band, Strip, cut_strip, first_pat
 Array = NDArray[np.float64]
 
 EVERY = 3  # columns between the silhouettes' stations
-SYSTEMATIC_PX = 0.2
+SYSTEMATIC_PX = 0.17
 MARGIN_SHARE = 0.6  # of a margin that may be shadow, as a standard uncertainty
 CLICK_AGREES_PX = 12.0
 CLICK_U_PX = 2.5
