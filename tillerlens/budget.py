@@ -178,7 +178,8 @@ def influences(nudges: Sequence[Nudge], evidence: Evidence, nominal: BowShape,
                      (np.array(bends[0]), np.array(bends[1])), (np.array(thick[0]), np.array(thick[1])))
 
 
-def length_update(fit: CameraFit, length: Callable[[Array], float], nock_to_nock_mm: float, u_mm: float) -> tuple[CameraFit, float]:
+def length_update(fit: CameraFit, length: Callable[[Array], float], nock_to_nock_mm: float, u_mm: float,
+                  most_u: float = 5.0) -> tuple[CameraFit, float]:
     """Let the bow's known length speak to the camera: a linear-Gaussian update of theta and its covariance.
 
     ``length``: theta -> the traced bow's length in mm. Returns the updated fit and how far off the length was before, in
@@ -194,7 +195,7 @@ def length_update(fit: CameraFit, length: Callable[[Array], float], nock_to_nock
         miss = nock_to_nock_mm - at
         if k == 0:
             first = miss / np.sqrt(var)
-            if abs(first) > 5:  # the length typed and the picture disagree: do not bend the camera to it
+            if abs(first) > most_u:  # what was typed and the picture disagree: do not bend the camera to it
                 return fit, first
             start_miss, start_slope, start_factor, start_var = miss, slope, factor, var
         gain = start_factor @ start_slope / start_var

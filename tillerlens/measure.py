@@ -97,7 +97,7 @@ def _measure(photo: Photo, shot: Shot, rest: dict[str, Any] | None, doubts: tupl
     if not fit.squared and middle is not None:
         # a bow is laid out from its middle: where the grip shows, the two halves tell how the picture is turned
         halves = 0.0 if shot.upper_limb_length_mm is None else 2 * shot.upper_limb_length_mm - shot.nock_to_nock_mm
-        fit, _ = length_update(fit, lambda theta: _halves(with_theta(fit.camera, theta), trace, shot), halves, GRIP_MIDDLE_U_MM)
+        fit, _ = length_update(fit, lambda theta: _halves(with_theta(fit.camera, theta), trace, shot), halves, GRIP_MIDDLE_U_MM, most_u=2.5)
         evidence = replace(evidence, camera=fit.camera)
     fit, off = length_update(fit, length, shot.nock_to_nock_mm, float(np.hypot(LENGTH_U_MM, np.hypot(*tip_mm))))
     evidence = replace(evidence, camera=fit.camera)
@@ -269,6 +269,6 @@ def _facts(fit: CameraFit, trace: TraceRead, string: DrawnString | None, off: fl
         "marks_rms_px": round(fit.rms_px, 3), "marks_used": fit.n_marks, "marks_set_aside": round(fit.outliers, 3), "squared": fit.squared,
         "focal_px": round(fit.camera.focal_px, 1), "radial_term": round(float(fit.camera.theta[7]), 5),
         "obliqueness_deg": round(float(np.degrees(fit.camera.obliqueness())), 2), "px_per_mm": round(trace.px_per_mm, 4),
-        "finder_support": round(trace.support, 3), "edge_noise_px": round(trace.noise_px, 3), "length_off_u": round(off, 2),
+        "finder_support": round(trace.support, 3), "edge_noise_px": round(trace.noise_px, 3), "length_off_u": round(float(off), 2),
         "string_seen": None if string is None else [round(c, 2) for c in string.clear],
     }

@@ -24,9 +24,10 @@ Array = NDArray[np.float64]
 EVERY = 3  # columns between the silhouettes' stations
 SYSTEMATIC_PX = 0.17
 MARGIN_SHARE = 0.6  # of a margin that may be shadow, as a standard uncertainty
-CLICK_AGREES_PX = 12.0
+CLICK_AGREES_PX = 10.0
 CLICK_U_PX = 2.5
 MIN_SEEN = 0.4
+NOCK_STATIONS = 3  # beside each tip, where the nock and the string's loop hide the limb's own edges
 MAX_GAP = 0.3  # of a limb's length without an edge
 ONE_SIDE_WEIGHT = 0.6
 _BACK = {"up": (0, -1), "down": (0, 1), "left": (-1, 0), "right": (1, 0)}
@@ -64,6 +65,7 @@ def read_trace(photo: Photo, light: NDArray[np.uint16], fit: CameraFit, shot: Sh
     px_per_mm = _px_per_mm(fit, mid, shot.standoff_mm)
     strip, band, ends = _straighten(photo.rgb, light, coarse.px, px_per_mm, fit, shot)
     ends = settle_ends(light, strip, band, ends)
+    ends, clicked = _clicked_ends(strip, ends, shot)
     left, right = measure_edges(light, strip, band, ends.column)
     a, b = int(np.ceil(ends.column[0])), int(np.floor(ends.column[1]))
     cols = np.arange(a, b + 1, EVERY)
@@ -75,7 +77,9 @@ def read_trace(photo: Photo, light: NDArray[np.uint16], fit: CameraFit, shot: Sh
     k = len(cols) // 2
     back_is_right = bool(strip.normal[cols[k]] @ np.array(_BACK[shot.back], float) > 0)
     back, belly = (right_px, left_px) if back_is_right else (left_px, right_px)
-    tips, u, cause = _tips(strip, _middle_rows(band, left, right), ends.column, ends.u_columns, shot)
+    tips = _tips(strip, _middle_rows(band, left, right), ends.column)
+    u = (ends.u_columns[0] * strip.step, ends.u_columns[1] * strip.step)
+    cause = ("clicks" if clicked[0] else "tip", "clicks" if clicked[1] else "tip")
     _check_seen(weight, zones, back, photo)
     noise = float(np.nanmean([left.noise, right.noise])) * strip.step
     thickness = np.linalg.norm(back - belly, axis=1)
@@ -136,27 +140,28 @@ def _middle_rows(band: Band, left: Side, right: Side) -> Array:
     return np.where(np.isnan(measured), (band.upper_row + band.lower_row) / 2, measured)
 
 
-def _tips(strip: Strip, rows: Array, columns: tuple[float, float], u_columns: tuple[float, float], shot: Shot,
-          ) -> tuple[Array, tuple[float, float], tuple[str, str]]:
-    """The middles of the limbs' ends, mixed with the clicked nocks: a click that agrees helps, one that does not rules."""
-    tips, us, causes = [], [], []
+def _clicked_ends(strip: Strip, ends: Ends, shot: Shot) -> tuple[Ends, tuple[bool, bool]]:
+    """A clicked nock that agrees with the limb's end leaves it alone (the end is the sharper); one that does not, rules:
+    tips often stand past the nocks."""
+    column, u, ruled = list(ends.column), list(ends.u_columns), [False, False]
     for k, name in enumerate(("nock_upper", "nock_lower")):
-        at = columns[k]
+        if name in shot.clicks:
+            at = int(np.argmin(np.linalg.norm(strip.path - np.array(shot.clicks[name]), axis=1)))
+            if abs(at - ends.column[k]) * strip.step > CLICK_AGREES_PX:
+                column[k], u[k], ruled[k] = float(at), CLICK_U_PX / strip.step, True
+    return Ends((column[0], column[1]), ends.clear, (u[0], u[1])), (ruled[0], ruled[1])
+
+
+def _tips(strip: Strip, rows: Array, columns: tuple[float, float]) -> Array:
+    """The middles (2, 2) px of the limb at its two end columns."""
+    tips = []
+    for k, at in enumerate(columns):
         inward = np.arange(int(at) + (2 if k == 0 else -26), int(at) + (26 if k == 0 else -2))
         inward = inward[(inward >= 0) & (inward < len(rows))]
         good = inward[~np.isnan(rows[inward])]
         row = float(np.polyval(np.polyfit(good, rows[good], 1), at)) if len(good) > 8 else MIDDLE_ROW
-        tip = strip.px(np.array(at), np.array(row))
-        u, cause = u_columns[k] * strip.step, "tip"
-        if name in shot.clicks:
-            click = np.array(shot.clicks[name])
-            away = float(np.linalg.norm(click - tip))
-            if away > CLICK_AGREES_PX:
-                tip, u, cause = click, CLICK_U_PX, "clicks"
-        tips.append(tip)
-        us.append(float(u))
-        causes.append(cause)
-    return np.array(tips), (us[0], us[1]), (causes[0], causes[1])
+        tips.append(strip.px(np.array(at), np.array(row)))
+    return np.array(tips)
 
 
 def _check_seen(weight: Array, zones: dict[str, tuple[int, int]], back: Array, photo: Photo) -> None:
@@ -213,6 +218,7 @@ def _mend(left: Array, right: Array, zones: dict[str, tuple[int, int]]) -> tuple
         m = mend_limb(left[a:b], right[a:b], thick)
         left[a:b], right[a:b] = m.left, m.right
         weight[a:b] = np.array([0.0, ONE_SIDE_WEIGHT, 1.0])[m.how]
+    weight[:NOCK_STATIONS], weight[-NOCK_STATIONS:] = 0.0, 0.0
     return left, right, weight
 
 
