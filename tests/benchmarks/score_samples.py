@@ -63,7 +63,7 @@ def main() -> None:
             f"{name:28s} {seconds[-1]:5.1f} s  {share:4.0%} within 2u  bend {bends[-1]:.1%}  farthest {far}"
         )
         if a.values:
-            print(*(f"    {row}" for row in numbers if abs(row.error) > 4 * row.u), sep="\n")
+            sys.stdout.writelines(f"    {row}\n" for row in numbers if abs(row.error) > 4 * row.u)
     print(f"\nmeasured {measured} of {len(names)}; median time {np.median(seconds):.1f} s")
     print(f"{'':36s}{'n':>4} {'median':>8} {'p95':>8} {'within 2u':>10}")
     for group, found_rows in sorted(groups.items()):
