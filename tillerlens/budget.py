@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.photo.camera import CameraFit, with_theta
-from tillerlens.shape import LIMB_WIDTH_U_MM, SECTION_Q_U, TIP_WIDTH_U_MM, BowShape, Evidence, Layout
+from tillerlens.shape import LIMB_WIDTH_U_MM, SECTION_Q_U, TIP_WIDTH_U_MM, BowShape, Evidence
 
 Array = NDArray[np.float64]
 
@@ -42,7 +42,7 @@ def camera_factor(covariance: Array) -> tuple[Array, list[str]]:
     corr = p / np.outer(d, d)
     w, v = np.linalg.eigh((corr + corr.T) / 2)  # a hair of rounding must not stop the factorisation
     corr = (v * np.clip(w, 1e-12, None)) @ v.T
-    factor = np.linalg.cholesky(corr) * d[:, None]
+    factor: Array = np.asarray(np.linalg.cholesky(corr) * d[:, None])
     out = np.empty_like(factor)
     out[_ORDER] = factor
     return out, _CAUSES
@@ -69,8 +69,9 @@ def _shift(e: Evidence, side: str, px: Array) -> Evidence:
     return replace(e, back_px=moved) if side == "back" else replace(e, belly_px=moved)
 
 
-def edge_nudges(n: int, zones: dict[str, tuple[int, int]], noise_px: float, correlated: float,
-                systematic_px: dict[str, float]) -> list[Nudge]:
+def edge_nudges(
+    n: int, zones: dict[str, tuple[int, int]], noise_px: float, correlated: float, systematic_px: dict[str, float]
+) -> list[Nudge]:
     """How the silhouettes may be off: a slow part (the wrong edge, a soft shadow) and the edge noise's slow modes.
 
     ``zones`` name -> column range of the limbs and the handle; ``systematic_px`` side -> px; ``correlated``: columns over
@@ -93,9 +94,11 @@ def edge_nudges(n: int, zones: dict[str, tuple[int, int]], noise_px: float, corr
                 out.append(Nudge("edge", lambda e, s=side, f=field: _shift(e, s, f)))  # type: ignore[misc]
         for name, (a, b) in zones.items():
             if name != "handle":  # the last stretch before the nock, which alone fixes the string angle
-                x = np.arange(b - a) if name == "upper" else np.arange(b - a)[::-1]
+                away = np.arange(b - a) if name == "upper" else np.arange(b - a)[::-1]
                 field = np.zeros(n)
-                field[a:b] = max(TIP_EDGE_PX, 2 * noise_px) * np.exp(-((x / (0.08 * (b - a))) ** 2)) * (1 if side == "back" else -1)
+                field[a:b] = (
+                    max(TIP_EDGE_PX, 2 * noise_px) * np.exp(-((away / (0.08 * (b - a))) ** 2)) * (1 if side == "back" else -1)
+                )
                 out.append(Nudge("edge", lambda e, s=side, f=field: _shift(e, s, f)))  # type: ignore[misc]
     return out
 
@@ -161,8 +164,9 @@ class Influence:
         return {c: float(np.sqrt(v)) for c, v in sorted(parts.items(), key=lambda q: -q[1])}
 
 
-def influences(nudges: Sequence[Nudge], evidence: Evidence, nominal: BowShape,
-               shape: Callable[[Evidence], BowShape]) -> Influence:
+def influences(
+    nudges: Sequence[Nudge], evidence: Evidence, nominal: BowShape, shape: Callable[[Evidence], BowShape]
+) -> Influence:
     """Run every nudge through the chain once."""
     numbers: dict[str, list[float]] = {k: [] for k in nominal.numbers}
     bends: tuple[list[Array], list[Array]] = ([], [])
@@ -174,12 +178,17 @@ def influences(nudges: Sequence[Nudge], evidence: Evidence, nominal: BowShape,
         for k, (a, b) in enumerate(((s.upper, nominal.upper), (s.lower, nominal.lower))):
             bends[k].append(a.curve.curvature - b.curve.curvature)
             thick[k].append(a.thickness_mm - b.thickness_mm)
-    return Influence(tuple(n.cause for n in nudges), {k: np.array(v) for k, v in numbers.items()},
-                     (np.array(bends[0]), np.array(bends[1])), (np.array(thick[0]), np.array(thick[1])))
+    return Influence(
+        tuple(n.cause for n in nudges),
+        {k: np.array(v) for k, v in numbers.items()},
+        (np.array(bends[0]), np.array(bends[1])),
+        (np.array(thick[0]), np.array(thick[1])),
+    )
 
 
-def length_update(fit: CameraFit, length: Callable[[Array], float], nock_to_nock_mm: float, u_mm: float,
-                  most_u: float = 5.0) -> tuple[CameraFit, float]:
+def length_update(
+    fit: CameraFit, length: Callable[[Array], float], nock_to_nock_mm: float, u_mm: float, most_u: float = 5.0
+) -> tuple[CameraFit, float]:
     """Let the bow's known length speak to the camera: a linear-Gaussian update of theta and its covariance.
 
     ``length``: theta -> the traced bow's length in mm. Returns the updated fit and how far off the length was before, in
@@ -200,6 +209,10 @@ def length_update(fit: CameraFit, length: Callable[[Array], float], nock_to_nock
             start_miss, start_slope, start_factor, start_var = miss, slope, factor, var
         gain = start_factor @ start_slope / start_var
         # second pass re-linearises: remaining miss is corrected along the same gain
-        theta = theta + gain * miss if k == 0 else theta + gain * (miss - start_miss * (1 - float(start_slope @ start_slope) / start_var))
+        theta = (
+            theta + gain * miss
+            if k == 0
+            else theta + gain * (miss - start_miss * (1 - float(start_slope @ start_slope) / start_var))
+        )
     cov = cov - np.outer(gain, gain) * start_var
     return replace(fit, camera=with_theta(fit.camera, theta), covariance=(cov + cov.T) / 2), first

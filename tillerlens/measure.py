@@ -40,7 +40,7 @@ from tillerlens.shape import (
 )
 from tillerlens.shot import Shot
 from tillerlens.trace.read import TraceRead, read_trace
-from tillerlens.trace.string import DrawnString, find_string
+from tillerlens.trace.string import FAINT, DrawnString, find_braced_string, find_string
 
 Array = NDArray[np.float64]
 
@@ -50,6 +50,9 @@ LENGTH_U_MM = 1.0  # a tape along the bow, to a sixteenth
 GRIP_U_MM = 5.0
 CUTOFF_MM = 130.0  # shortest wave of bend that is told, half of it kept
 OBLIQUE_RAD = np.radians(25)
+# Wood past the nock: less is within what the tip's own outline is known to, more is no nock.
+OVERHANG_LEAST_MM, OVERHANG_MOST_MM = 3.5, 35.0
+NOCK_BY_STRING_U_MM = 1.5
 TIP_TURN_U_RAD = np.radians(0.3)
 MM, DEG, PER_M = "mm", "deg", "1/m"
 
@@ -81,12 +84,14 @@ class _Chain:
         return bow_shape(e, self.layout, self.state)
 
 
-def _measure(photo: Photo, shot: Shot, rest: dict[str, Any] | None, doubts: tuple[Reason, ...], shared: dict[str, Any]) -> Measurement:
+def _measure(
+    photo: Photo, shot: Shot, rest: dict[str, Any] | None, doubts: tuple[Reason, ...], shared: dict[str, Any]
+) -> Measurement:
     fit = fit_scale(photo, shot)
     light = linear_light(photo.rgb)
     trace = read_trace(photo, light, fit, shot)
     evidence = _evidence(fit, shot, trace)
-    layout = make_layout(evidence, shot.handle_mm, CUTOFF_MM, trace.weight, trace.path_px)
+    layout = make_layout(evidence, shot.handle_mm, CUTOFF_MM, trace.weight, trace.path_px, shot.state)
     chain = _Chain(layout, shot.state)
 
     def length(theta: Array) -> float:
@@ -97,15 +102,28 @@ def _measure(photo: Photo, shot: Shot, rest: dict[str, Any] | None, doubts: tupl
     if not fit.squared and middle is not None:
         # a bow is laid out from its middle: where the grip shows, the two halves tell how the picture is turned
         halves = 0.0 if shot.upper_limb_length_mm is None else 2 * shot.upper_limb_length_mm - shot.nock_to_nock_mm
-        fit, _ = length_update(fit, lambda theta: _halves(with_theta(fit.camera, theta), trace, shot), halves, GRIP_MIDDLE_U_MM, most_u=2.5)
+        fit, _ = length_update(
+            fit, lambda theta: _halves(with_theta(fit.camera, theta), trace, shot), halves, GRIP_MIDDLE_U_MM, most_u=2.5
+        )
         evidence = replace(evidence, camera=fit.camera)
-    fit, off = length_update(fit, length, shot.nock_to_nock_mm, float(np.hypot(LENGTH_U_MM, np.hypot(*tip_mm))))
+    first_fit = fit
+    fit, off = length_update(fit, length, shot.nock_to_nock_mm, float(np.hypot(LENGTH_U_MM, np.hypot(tip_mm[0], tip_mm[1]))))
     evidence = replace(evidence, camera=fit.camera)
     string = None
     if shot.state == "drawn":
         string = _string(light, trace, evidence, chain, shot)
         evidence = replace(evidence, hook_px=None if string is None else string.hook)
-    layout = make_layout(evidence, shot.handle_mm, CUTOFF_MM, trace.weight, trace.path_px)
+    evidence = _nocks_by_string(light, trace, evidence, chain, string)
+    if any(evidence.overhang_mm):
+        # the length typed is nock to nock: now that the nocks are known it may speak to the camera again
+        fit, off = length_update(
+            first_fit,
+            lambda theta: chain.shape(replace(evidence, camera=with_theta(first_fit.camera, theta))).length_mm,
+            shot.nock_to_nock_mm,
+            float(np.hypot(LENGTH_U_MM, NOCK_BY_STRING_U_MM)),
+        )
+        evidence = replace(evidence, camera=fit.camera)
+    layout = make_layout(evidence, shot.handle_mm, CUTOFF_MM, trace.weight, trace.path_px, shot.state)
     chain = _Chain(layout, shot.state)
     shape = chain.shape(evidence)
     check_shape(shape, off, fit.squared)
@@ -115,8 +133,16 @@ def _measure(photo: Photo, shot: Shot, rest: dict[str, Any] | None, doubts: tupl
     profile = _profile(shot, trace, evidence, layout, shape, influence)
     spots = find_spots(profile, shot, rest, shape) if shot.state == "drawn" else ((), ())
     return Measurement(
-        "measured", reasons=doubts + spots[1], values=_values(shape, influence), gaps=_gaps(shape, influence), profile=profile,
-        spots=spots[0], trace=_traced(evidence, shape, trace), evidence=_facts(fit, trace, string, off), **shared)
+        "measured",
+        reasons=doubts + spots[1],
+        values=_values(shape, influence),
+        gaps=_gaps(shape, influence),
+        profile=profile,
+        spots=spots[0],
+        trace=_traced(evidence, shape, trace),
+        evidence=_facts(fit, trace, string, off),
+        **shared,
+    )
 
 
 def _halves(camera: Camera, trace: TraceRead, shot: Shot) -> float:
@@ -130,7 +156,11 @@ def _halves(camera: Camera, trace: TraceRead, shot: Shot) -> float:
 
 def _evidence(fit: CameraFit, shot: Shot, trace: TraceRead) -> Evidence:
     return Evidence(
-        fit.camera, shot.standoff_mm, trace.back_px, trace.belly_px, trace.tips_px,
+        fit.camera,
+        shot.standoff_mm,
+        trace.back_px,
+        trace.belly_px,
+        trace.tips_px,
         np.array(shot.clicks["hook"]) if "hook" in shot.clicks else None,
         limb_width_mm=shot.limb_width_mm or LIMB_WIDTH_MM,
         grip_thickness_mm=shot.handle_thickness_mm or trace.grip_px / trace.px_per_mm,
@@ -148,6 +178,38 @@ def _string(light: NDArray[np.uint16], trace: TraceRead, e: Evidence, chain: _Ch
     return find_string(light, trace.maps, nocks, handle, belly, float(np.linalg.norm(below - handle)) / 100, clicked)
 
 
+def _nocks_by_string(
+    light: NDArray[np.uint16], trace: TraceRead, e: Evidence, chain: _Chain, string: DrawnString | None
+) -> Evidence:
+    """Where the string leaves a limb clearly inside its end, wood stands past the nock: count it as overhang."""
+    s = chain.shape(e)
+    lines: list[Array | None] = [None, None]
+    if string is not None:
+        lines = [line if clear > FAINT else None for line, clear in zip(string.lines, string.clear, strict=True)]
+    elif chain.state == "braced":
+        line = find_braced_string(light, trace.maps, np.array([_to_px(e, s, q) for q in s.nocks_mm]))
+        lines = [line, None if line is None else line[::-1]]
+    overhang = [0.0, 0.0]
+    for k, (line, limb) in enumerate(zip(lines, (s.upper, s.lower), strict=True)):
+        if line is None or trace.tip_cause[k] == "clicks":
+            continue
+        board = e.camera.to_plane(line, e.standoff_mm)
+        p = np.column_stack([(board - s.origin_mm) @ s.x_axis, (board - s.origin_mm) @ s.y_axis])
+        d = (p[1] - p[0]) / np.linalg.norm(p[1] - p[0])
+        away = (limb.curve.xy - p[0]) @ np.array([-d[1], d[0]])
+        near = limb.from_nock_mm < OVERHANG_MOST_MM
+        cross = np.nonzero(near[1:] & (np.sign(away[1:]) != np.sign(away[:-1])))[0]
+        if len(cross):
+            i = int(cross[0])
+            at = float(
+                np.interp(
+                    0.0, *zip(*sorted([(away[i], limb.from_nock_mm[i]), (away[i + 1], limb.from_nock_mm[i + 1])]), strict=True)
+                )
+            )
+            overhang[k] = at if at > OVERHANG_LEAST_MM else 0.0
+    return replace(e, overhang_mm=(overhang[0], overhang[1]))
+
+
 def _to_px(e: Evidence, s: BowShape, bow_mm: Array) -> Array:
     """A place (2,) mm in the bow's frame to the picture."""
     board = s.origin_mm + bow_mm[0] * s.x_axis + bow_mm[1] * s.y_axis
@@ -160,7 +222,11 @@ def _nudges(fit: CameraFit, shot: Shot, trace: TraceRead, string: DrawnString | 
     out += tip_nudges(trace.tip_u_px, trace.tip_cause)
     out += section_nudges(1.0 if shot.limb_width_mm else LIMB_WIDTH_U_MM)
     out += edge_nudges(len(trace.back_px), trace.zones, trace.noise_px, 6.0, trace.systematic_px)
-    out.append(Nudge("grip", lambda e: replace(e, grip_thickness_mm=e.grip_thickness_mm + (0.5 if shot.handle_thickness_mm else GRIP_U_MM))))
+    out.append(
+        Nudge(
+            "grip", lambda e: replace(e, grip_thickness_mm=e.grip_thickness_mm + (0.5 if shot.handle_thickness_mm else GRIP_U_MM))
+        )
+    )
     if string is not None:
         for axis in (0, 1):
             step = np.eye(2)[axis] * string.u_px
@@ -182,21 +248,50 @@ def _tip_turn(s: BowShape, trace: TraceRead) -> dict[str, float]:
     return out
 
 
-def _doubts(fit: CameraFit, shot: Shot, trace: TraceRead, string: DrawnString | None, off: float, s: BowShape) -> tuple[Reason, ...]:
+def _doubts(
+    fit: CameraFit, shot: Shot, trace: TraceRead, string: DrawnString | None, off: float, s: BowShape
+) -> tuple[Reason, ...]:
     out = list(trace.doubts)
     if fit.camera.obliqueness() > OBLIQUE_RAD:
-        out.append(Reason("oblique", "The picture was taken far from square to the board.", "Stand so that the board looks like a rectangle."))
+        out.append(
+            Reason(
+                "oblique",
+                "The picture was taken far from square to the board.",
+                "Stand so that the board looks like a rectangle.",
+            )
+        )
     if not fit.squared:
-        out.append(Reason("not_squared", "These marks give the scale but cannot square the picture, so the intervals are wide.",
-                          "Put four marks or printed tags on the board for sharp numbers."))
+        out.append(
+            Reason(
+                "not_squared",
+                "These marks give the scale but cannot square the picture, so the intervals are wide.",
+                "Put four marks or printed tags on the board for sharp numbers.",
+            )
+        )
     if abs(off) > 3:
-        out.append(Reason("length_differs", f"The traced bow is {abs(off):.0f} standard uncertainties {'shorter' if off > 0 else 'longer'} than the length typed.",
-                          "Check the bow's length nock to nock, the marks' distances and the stand-off."))
+        out.append(
+            Reason(
+                "length_differs",
+                f"The traced bow is clearly {'shorter' if off > 0 else 'longer'} than the length typed.",
+                "Check the bow's length nock to nock, the marks' distances and the stand-off.",
+            )
+        )
     if shot.state == "drawn" and string is None:
-        out.append(Reason("no_string", "The string could not be seen, so draw length and string angles are missing.",
-                          "Click the hook, or use a string that stands out from the board."))
+        out.append(
+            Reason(
+                "no_string",
+                "The string could not be seen, so draw length and string angles are missing.",
+                "Click the hook, or use a string that stands out from the board.",
+            )
+        )
     if s.handle_scatter_mm > 2.0:
-        out.append(Reason("handle_not_straight", "The back of the handle is not straight; the frame that heights are measured in is less sure.", ""))
+        out.append(
+            Reason(
+                "handle_not_straight",
+                "The back of the handle is not straight; the frame that heights are measured in is less sure.",
+                "",
+            )
+        )
     return tuple(out)
 
 
@@ -209,19 +304,28 @@ def _value(name: str, value: float, u: float, budget: dict[str, float]) -> Value
 
 
 def _values(s: BowShape, influence: Influence) -> dict[str, Value]:
-    return {n: _value(n, v, influence.u(n), influence.budget(n)) for n, v in s.numbers.items() if not n.startswith("gap_") and np.isfinite(v)}
+    return {
+        n: _value(n, v, influence.u(n), influence.budget(n))
+        for n, v in s.numbers.items()
+        if not n.startswith("gap_") and np.isfinite(v)
+    }
 
 
 def _gaps(s: BowShape, influence: Influence) -> tuple[GapRow, ...]:
     rows = []
     for d in STATIONS_IN:
         if f"gap_difference_{d}" in s.numbers:
-            u, lo, di = (_value(n, s.numbers[n], influence.u(n), influence.budget(n)) for n in (f"gap_upper_{d}", f"gap_lower_{d}", f"gap_difference_{d}"))
+            u, lo, di = (
+                _value(n, s.numbers[n], influence.u(n), influence.budget(n))
+                for n in (f"gap_upper_{d}", f"gap_lower_{d}", f"gap_difference_{d}")
+            )
             rows.append(GapRow(d * 25.4, u, lo, di))
     return tuple(rows)
 
 
-def _profile(shot: Shot, trace: TraceRead, e: Evidence, layout: Layout, s: BowShape, influence: Influence) -> dict[Any, LimbProfile]:
+def _profile(
+    shot: Shot, trace: TraceRead, e: Evidence, layout: Layout, s: BowShape, influence: Influence
+) -> dict[Any, LimbProfile]:
     from tillerlens.profile import curvature_noise
 
     out = {}
@@ -235,16 +339,29 @@ def _profile(shot: Shot, trace: TraceRead, e: Evidence, layout: Layout, s: BowSh
         slow = np.sqrt((influence.curvature[k] ** 2).sum(0))
         u_kappa = np.sqrt(random**2 + slow**2 + hidden**2 + (0.01 * limb.curve.curvature) ** 2)
         u_thick = np.sqrt((influence.thickness[k] ** 2).sum(0))
-        px = e.camera.project(np.column_stack([s.origin_mm + limb.curve.xy[:, :1] * s.x_axis + limb.curve.xy[:, 1:] * s.y_axis,
-                                               np.full(len(limb.curve.xy), -e.standoff_mm)]))
+        px = e.camera.project(
+            np.column_stack(
+                [
+                    s.origin_mm + limb.curve.xy[:, :1] * s.x_axis + limb.curve.xy[:, 1:] * s.y_axis,
+                    np.full(len(limb.curve.xy), -e.standoff_mm),
+                ]
+            )
+        )
         end = s.hook_mm if shot.state == "drawn" else s.nocks_mm[1 - k]
         arm = np.full(len(limb.from_nock_mm), np.nan)
         if shot.state != "unstrung" and end is not None:
             d = end - s.nocks_mm[k]
             n = np.array([-d[1], d[0]]) / np.hypot(*d)
             arm = np.abs((limb.curve.xy - s.nocks_mm[k]) @ n)
-        out[name] = LimbProfile(limb.from_nock_mm[keep], limb.curve.curvature[keep] * 1000, u_kappa[keep] * 1000,
-                                limb.thickness_mm[keep], u_thick[keep], px[keep], arm[keep])
+        out[name] = LimbProfile(
+            limb.from_nock_mm[keep],
+            limb.curve.curvature[keep] * 1000,
+            u_kappa[keep] * 1000,
+            limb.thickness_mm[keep],
+            u_thick[keep],
+            px[keep],
+            arm[keep],
+        )
     return out
 
 
@@ -260,15 +377,29 @@ def _traced(e: Evidence, s: BowShape, trace: TraceRead) -> TracedBow:
                     lines.append([_to_px(e, s, b), _to_px(e, s, foot)])
     centre = np.vstack([s.upper.curve.xy, s.lower.curve.xy[::-1]])
     px = np.array([_to_px(e, s, p) for p in centre])
-    return TracedBow(e.back_px, e.belly_px, px, np.array([_to_px(e, s, q) for q in s.nocks_mm]), _to_px(e, s, np.zeros(2)),
-                     e.hook_px, np.array(lines).reshape(-1, 2, 2))
+    return TracedBow(
+        e.back_px,
+        e.belly_px,
+        px,
+        np.array([_to_px(e, s, q) for q in s.nocks_mm]),
+        _to_px(e, s, np.zeros(2)),
+        e.hook_px,
+        np.array(lines).reshape(-1, 2, 2),
+    )
 
 
 def _facts(fit: CameraFit, trace: TraceRead, string: DrawnString | None, off: float) -> dict[str, Any]:
     return {
-        "marks_rms_px": round(fit.rms_px, 3), "marks_used": fit.n_marks, "marks_set_aside": round(fit.outliers, 3), "squared": fit.squared,
-        "focal_px": round(fit.camera.focal_px, 1), "radial_term": round(float(fit.camera.theta[7]), 5),
-        "obliqueness_deg": round(float(np.degrees(fit.camera.obliqueness())), 2), "px_per_mm": round(trace.px_per_mm, 4),
-        "finder_support": round(trace.support, 3), "edge_noise_px": round(trace.noise_px, 3), "length_off_u": round(float(off), 2),
+        "marks_rms_px": round(fit.rms_px, 3),
+        "marks_used": fit.n_marks,
+        "marks_set_aside": round(fit.outliers, 3),
+        "squared": fit.squared,
+        "focal_px": round(fit.camera.focal_px, 1),
+        "radial_term": round(float(fit.camera.theta[7]), 5),
+        "obliqueness_deg": round(float(np.degrees(fit.camera.obliqueness())), 2),
+        "px_per_mm": round(trace.px_per_mm, 4),
+        "finder_support": round(trace.support, 3),
+        "edge_noise_px": round(trace.noise_px, 3),
+        "length_off_u": round(float(off), 2),
         "string_seen": None if string is None else [round(c, 2) for c in string.clear],
     }

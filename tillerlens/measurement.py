@@ -33,8 +33,12 @@ class Value:
     budget: dict[str, float] = field(default_factory=dict)
 
     def as_dict(self, places: int = 4) -> dict[str, Any]:
-        return {"value": _number(self.value, places), "u": _number(self.u, places), "unit": self.unit,
-                "budget": {k: _number(v, places) for k, v in self.budget.items()}}
+        return {
+            "value": _number(self.value, places),
+            "u": _number(self.u, places),
+            "unit": self.unit,
+            "budget": {k: _number(v, places) for k, v in self.budget.items()},
+        }
 
 
 @dataclass(frozen=True)
@@ -110,24 +114,58 @@ class Measurement:
     def as_document(self) -> dict[str, Any]:
         """The JSON form, rounded to what the numbers carry; NaN becomes null."""
         doc: dict[str, Any] = {
-            "format": "tillerlens-measurement", "format_version": 1, "made_by": self.version, "status": self.status,
-            "state": self.state, "reasons": [r.as_dict() for r in self.reasons], "photo": self.photo, "shot": self.shot,
+            "format": "tillerlens-measurement",
+            "format_version": 1,
+            "made_by": self.version,
+            "status": self.status,
+            "state": self.state,
+            "reasons": [r.as_dict() for r in self.reasons],
+            "photo": self.photo,
+            "shot": self.shot,
             "values": {k: v.as_dict() for k, v in self.values.items()},
-            "gaps": [{"from_handle_mm": _number(g.from_handle_mm, 3), "upper": g.upper.as_dict(), "lower": g.lower.as_dict(),
-                      "difference": g.difference.as_dict()} for g in self.gaps],
-            "profile": {k: {"from_nock_mm": _list(p.from_nock_mm, 2), "curvature_per_m": _list(p.curvature_per_m, 5),
-                            "u_curvature_per_m": _list(p.u_curvature_per_m, 5), "thickness_mm": _list(p.thickness_mm, 3),
-                            "u_thickness_mm": _list(p.u_thickness_mm, 3), "lever_arm_mm": _list(p.lever_arm_mm, 2),
-                            "centre_px": [_list(q, 2) for q in p.centre_px]} for k, p in self.profile.items()},
-            "spots": [{"limb": s.limb, "kind": s.kind, "from_nock_mm": _number(s.from_nock_mm, 1), "length_mm": _number(s.length_mm, 1),
-                       "bend_percent": _number(s.bend_percent, 1), "u_percent": _number(s.u_percent, 1),
-                       "confidence": _number(s.confidence, 2), "centre_px": _list(np.asarray(s.centre_px), 1)} for s in self.spots],
+            "gaps": [
+                {
+                    "from_handle_mm": _number(g.from_handle_mm, 3),
+                    "upper": g.upper.as_dict(),
+                    "lower": g.lower.as_dict(),
+                    "difference": g.difference.as_dict(),
+                }
+                for g in self.gaps
+            ],
+            "profile": {
+                k: {
+                    "from_nock_mm": _list(p.from_nock_mm, 2),
+                    "curvature_per_m": _list(p.curvature_per_m, 5),
+                    "u_curvature_per_m": _list(p.u_curvature_per_m, 5),
+                    "thickness_mm": _list(p.thickness_mm, 3),
+                    "u_thickness_mm": _list(p.u_thickness_mm, 3),
+                    "lever_arm_mm": _list(p.lever_arm_mm, 2),
+                    "centre_px": [_list(q, 2) for q in p.centre_px],
+                }
+                for k, p in self.profile.items()
+            },
+            "spots": [
+                {
+                    "limb": s.limb,
+                    "kind": s.kind,
+                    "from_nock_mm": _number(s.from_nock_mm, 1),
+                    "length_mm": _number(s.length_mm, 1),
+                    "bend_percent": _number(s.bend_percent, 1),
+                    "u_percent": _number(s.u_percent, 1),
+                    "confidence": _number(s.confidence, 2),
+                    "centre_px": _list(np.asarray(s.centre_px), 1),
+                }
+                for s in self.spots
+            ],
             "evidence": self.evidence,
         }
         if self.trace is not None:
             t = self.trace
-            doc["trace"] = {"nocks_px": [_list(q, 2) for q in t.nocks_px], "handle_px": _list(t.handle_px, 2),
-                            "hook_px": None if t.hook_px is None else _list(t.hook_px, 2)}
+            doc["trace"] = {
+                "nocks_px": [_list(q, 2) for q in t.nocks_px],
+                "handle_px": _list(t.handle_px, 2),
+                "hook_px": None if t.hook_px is None else _list(t.hook_px, 2),
+            }
         return doc
 
 

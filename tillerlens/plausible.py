@@ -9,7 +9,7 @@ from tillerlens.shape import BowShape
 from tillerlens.trace.find import CLICKS
 
 THICKNESS_RATIO = 1.4  # one limb's thickness over the other's, at like places (common practice: limbs are made alike)
-ROOT_SHARE = 0.4  # of the limb's thickness: how far a limb's root may stand off the handle's line
+ROOT_SHARE = 0.25  # of the limb's thickness: how far a limb's root may stand off the handle's line
 LENGTH_OFF_U = 8.0
 SHARPEST_PER_MM = 1 / 150.0  # tighter bends than a six-inch radius are not a limb's
 
@@ -23,15 +23,33 @@ def check_shape(s: BowShape, length_off_u: float, squared: bool) -> None:
     ratio = float(np.exp(np.max(np.abs(np.log(up / low)))))
     if ratio > THICKNESS_RATIO:
         thick = "upper" if up.mean() > low.mean() else "lower"
-        raise NeedsHelp(f"The {thick} limb looks {ratio:.1f} times as thick as the other: a shadow or line may have been taken for its edge.",
-                        _HOW, clicks=CLICKS, ratio=ratio)
+        raise NeedsHelp(
+            f"The {thick} limb looks {ratio:.1f} times as thick as the other: a shadow or line may have been taken for its edge.",
+            _HOW,
+            clicks=CLICKS,
+            ratio=ratio,
+        )
     for name, m in (("upper", s.upper), ("lower", s.lower)):
         step = abs(float(m.curve.xy[-1, 1]))
         if step > ROOT_SHARE * float(m.thickness_mm[-1]) + 1.0:
-            raise NeedsHelp(f"The {name} limb does not meet the handle where it was traced ({step:.0f} mm apart).", _HOW, clicks=CLICKS, step_mm=step)
+            raise NeedsHelp(
+                f"The {name} limb does not meet the handle where it was traced ({step:.0f} mm apart).",
+                _HOW,
+                clicks=CLICKS,
+                step_mm=step,
+            )
         sharp = float(np.max(np.abs(m.curve.curvature[3:-3])))
         if sharp > SHARPEST_PER_MM:
-            raise NeedsHelp(f"The {name} limb was traced with a bend no limb has: something else was followed.", _HOW, clicks=CLICKS, per_mm=sharp)
+            raise NeedsHelp(
+                f"The {name} limb was traced with a bend no limb has: something else was followed.",
+                _HOW,
+                clicks=CLICKS,
+                per_mm=sharp,
+            )
     if squared and abs(length_off_u) > LENGTH_OFF_U:
-        raise NeedsHelp("The traced bow is much {} than the length typed.".format("longer" if length_off_u < 0 else "shorter"),
-                        "Check the length nock to nock and the marks' distances, or click the two nocks.", clicks=CLICKS, off_u=length_off_u)
+        raise NeedsHelp(
+            "The traced bow is much {} than the length typed.".format("longer" if length_off_u < 0 else "shorter"),
+            "Check the length nock to nock and the marks' distances, or click the two nocks.",
+            clicks=CLICKS,
+            off_u=length_off_u,
+        )

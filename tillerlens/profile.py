@@ -18,6 +18,7 @@ from scipy.interpolate import BSpline
 Array = NDArray[np.float64]
 KNOT_MM = 14.0
 DEGREE = 5
+DATUM_U_MM = 0.1  # standard uncertainty of a datum of unit weight, for weighing what is known besides the data
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,8 +49,11 @@ def cutoff_lambda(cutoff_mm: float, per_mm: float) -> float:
     return float(per_mm * (cutoff_mm / (2 * np.pi)) ** 8)
 
 
-def lay_out(u: Array, weight: Array, at: Array, cutoff_mm: float) -> SplineLayout:
-    """Prepare the fit of data at ``u`` with weights (N,), 0 where there is none, to be read at ``at``."""
+def lay_out(u: Array, weight: Array, at: Array, cutoff_mm: float, nock_u_per_mm: float | None = None) -> SplineLayout:
+    """Prepare the fit of data at ``u`` with weights (N,), 0 where there is none, to be read at ``at``.
+
+    ``nock_u_per_mm``: how small the bend at the first datum is known to be, 1/mm; None where nothing is known of it.
+    """
     lo, hi = min(u[0], at[0]), max(u[-1], at[-1])
     n = max(8, int(np.ceil((hi - lo) / KNOT_MM)))
     inner = np.linspace(lo, hi, n + 1)
@@ -67,6 +71,10 @@ def lay_out(u: Array, weight: Array, at: Array, cutoff_mm: float) -> SplineLayou
     per_mm = float((weight**2).sum() / max(hi - lo, 1e-9))
     bw = basis * (weight**2)[:, None]
     a = bw.T @ basis + cutoff_lambda(cutoff_mm, per_mm) * penalty
+    if nock_u_per_mm is not None:
+        # the string has no lever at the nock: the bend there is the wood's own, next to none
+        still = BSpline(knots, eye, DEGREE).derivative(2)(np.array([u[0]]))
+        a += (DATUM_U_MM / nock_u_per_mm) ** 2 * (still.T @ still)
     a[np.diag_indices_from(a)] += 1e-12 * np.trace(a) / c
     smoother = np.linalg.solve(a, bw.T)
     b = BSpline(knots, eye, DEGREE)

@@ -23,6 +23,7 @@ HANDLE_TRIM = 0.85  # the outermost of the rigid part may already be bending: ke
 BACK_U_MM, FADE_U_MM = 0.05, 0.3  # how true the handle's back and the limbs' middles at the fades are
 ROOT_MM, ROOT_WEIGHT = 20.0, 0.3  # how much of the handle beside the fade steadies the limb's root
 TIP_WEIGHT = 0.5  # of the limb's end, by its place across the limb, against a column's middle
+NOCK_BEND_U_PER_MM = 2.5e-4  # a strung limb's bend at its nock is its natural one (common practice: tips are left near straight)
 SAMPLES = 161  # places along each limb where the curve is read
 # Width seen end-on (common practice: limbs 1 1/4 to 2 in wide, tips 3/8 to 5/8 in), used where the bowyer gave none.
 LIMB_WIDTH_MM, LIMB_WIDTH_U_MM = 40.0, 6.0
@@ -113,11 +114,14 @@ def width_profile(share: Array, root: float, tip: float) -> Array:
 
 def mapped(e: Evidence) -> tuple[Array, Array, Array]:
     """Silhouettes and tips in the bow's plane, board mm."""
-    return (e.camera.to_plane(e.back_px, e.standoff_mm), e.camera.to_plane(e.belly_px, e.standoff_mm),
-            e.camera.to_plane(e.tips_px, e.standoff_mm))
+    return (
+        e.camera.to_plane(e.back_px, e.standoff_mm),
+        e.camera.to_plane(e.belly_px, e.standoff_mm),
+        e.camera.to_plane(e.tips_px, e.standoff_mm),
+    )
 
 
-def make_layout(e: Evidence, handle_mm: float, cutoff_mm: float, weight: Array, path_px: Array) -> Layout:
+def make_layout(e: Evidence, handle_mm: float, cutoff_mm: float, weight: Array, path_px: Array, state: str) -> Layout:
     """Split the columns into limbs and handle by arc length along the smooth path (N, 2) px and prepare the splines.
 
     ``weight`` (N,) per column: how far its two silhouettes' middle is trusted.
@@ -145,8 +149,13 @@ def make_layout(e: Evidence, handle_mm: float, cutoff_mm: float, weight: Array, 
         root = np.nonzero(have & (inside > 0) & (inside < ROOT_MM))[0]
         root = root[np.argsort(inside[root])]
         root_u = np.abs(s[root] - s[cols[0]])
-        spline = lay_out(np.r_[tip_u, u, root_u], np.r_[TIP_WEIGHT, weight[cols], np.full(len(root), ROOT_WEIGHT)],
-                         np.linspace(tip_u - 4.0, fade_u, SAMPLES), cutoff_mm)
+        spline = lay_out(
+            np.r_[tip_u, u, root_u],
+            np.r_[TIP_WEIGHT, weight[cols], np.full(len(root), ROOT_WEIGHT)],
+            np.linspace(tip_u - 4.0, fade_u, SAMPLES),
+            cutoff_mm,
+            None if state == "unstrung" else NOCK_BEND_U_PER_MM,
+        )
         share = np.clip((u - tip_u) / (fade_u - tip_u), 0, 1)
         limbs.append(LimbLayout(cols, root, spline, np.linalg.pinv(np.vander(share, 4))))
     handle = np.nonzero(have & (np.abs(s - centre) < HANDLE_TRIM * half))[0]
@@ -325,7 +334,7 @@ def _numbers(e: Evidence, s: BowShape, state: str) -> dict[str, float]:
     for name, limb, nock in (("upper", s.upper, s.nocks_mm[0]), ("lower", s.lower, s.nocks_mm[1])):
         _, t, _ = _at(limb, 0.0)
         other = s.nocks_mm[1 if name == "upper" else 0]
-        to = (s.hook_mm if state == "drawn" else other)
+        to = s.hook_mm if state == "drawn" else other
         if to is None:
             continue
         v = to - nock

@@ -77,20 +77,32 @@ def _baseline(curves: tuple[_Curve, _Curve]) -> Array:
     return np.column_stack(columns)
 
 
-def find_spots(profile: dict[Any, LimbProfile], shot: Shot, rest: dict[str, Any] | None,
-               shape: BowShape) -> tuple[tuple[Spot, ...], tuple[Reason, ...]]:
+def find_spots(
+    profile: dict[Any, LimbProfile], shot: Shot, rest: dict[str, Any] | None, shape: BowShape
+) -> tuple[tuple[Spot, ...], tuple[Reason, ...]]:
     """Spots of a drawn bow, clearest first, and the doubts that go with them.
 
     ``rest``: measurement document of the same bow unstrung; its curvature is taken off first.
     """
     if any(np.isnan(profile[k].lever_arm_mm).all() for k in LIMBS):
-        return (), (Reason("no_lever", "Hinges and stiff spots were not judged: the string was not seen, so the load along the limbs is not known.",
-                           "Click the hook."),)
+        return (), (
+            Reason(
+                "no_lever",
+                "Hinges and stiff spots were not judged: the string was not seen, so the load along the limbs is not known.",
+                "Click the hook.",
+            ),
+        )
     at_rest = {k: _rest_bend(rest, k) for k in LIMBS}
     known = all(v is not None for v in at_rest.values())
     curves = (_curve(profile["upper"], at_rest["upper"]), _curve(profile["lower"], at_rest["lower"]))
     if min(len(c.mm) for c in curves) < 20:
-        return (), (Reason("too_little_bend", "The limbs bend too little here for hinges and stiff spots to be judged.", "Draw a little further, once the shape so far is right."),)
+        return (), (
+            Reason(
+                "too_little_bend",
+                "The limbs bend too little here for hinges and stiff spots to be judged.",
+                "Draw a little further, once the shape so far is right.",
+            ),
+        )
     base = _baseline(curves)
     y, u = (np.concatenate([getattr(c, n) for c in curves]) for n in ("y", "u"))
     # values closer than the spline's own length are one reading, not many
@@ -108,11 +120,30 @@ def find_spots(profile: dict[Any, LimbProfile], shot: Shot, rest: dict[str, Any]
             break
         p = profile[LIMBS[limb]]
         px = tuple(float(np.interp(centre, p.from_nock_mm, p.centre_px[:, j])) for j in (0, 1))
-        spots.append(Spot(LIMBS[limb], "hinge" if amount > 0 else "stiff", centre, 2 * half, float(percent), float(100 * u_amount * np.exp(amount)),
-                          float(1 - 0.5 * np.exp(-(z - floor) / 2)), (px[0], px[1])))
+        spots.append(
+            Spot(
+                LIMBS[limb],
+                "hinge" if amount > 0 else "stiff",
+                centre,
+                2 * half,
+                float(percent),
+                float(100 * u_amount * np.exp(amount)),
+                float(1 - 0.5 * np.exp(-(z - floor) / 2)),
+                (px[0], px[1]),
+            )
+        )
         chosen.append(_column(curves, limb, centre, half))
-    doubts = () if known else (Reason("rest_unknown", "Hinges and stiff spots were judged without the bow's shape at rest: a natural crook may look like one.",
-                                      "Measure the bow unstrung and give that measurement too."),)
+    doubts = (
+        ()
+        if known
+        else (
+            Reason(
+                "rest_unknown",
+                "Hinges and stiff spots were judged without the bow's shape at rest: a natural crook may look like one.",
+                "Measure the bow unstrung and give that measurement too.",
+            ),
+        )
+    )
     return tuple(spots), doubts
 
 
@@ -120,8 +151,9 @@ def _column(curves: tuple[_Curve, _Curve], limb: int, centre: float, half: float
     return np.concatenate([_bump(c.mm, centre, half) if k == limb else np.zeros(len(c.mm)) for k, c in enumerate(curves)])
 
 
-def _best_bump(curves: tuple[_Curve, _Curve], base: Array, chosen: list[Array], y: Array,
-               weight: Array) -> tuple[float, float, float, int, float, float] | None:
+def _best_bump(
+    curves: tuple[_Curve, _Curve], base: Array, chosen: list[Array], y: Array, weight: Array
+) -> tuple[float, float, float, int, float, float] | None:
     """The clearest bump beyond those chosen: (z, amount, its u, limb, centre mm, half width mm)."""
     a = np.column_stack([base, *chosen]) * weight[:, None]
     q, _ = np.linalg.qr(a)
@@ -146,7 +178,10 @@ def _best_bump(curves: tuple[_Curve, _Curve], base: Array, chosen: list[Array], 
     # Scatter beyond what was promised widens the answer. It is taken after the bump is fitted, or a true one would hide itself.
     b = _column(curves, limb, centre, half) * weight
     rest = left - amount * (b - q @ (q.T @ b))
-    spread = max(SPREAD_FLOOR, float(np.sqrt(np.mean(np.clip(np.abs(rest), 0, 3 * np.median(np.abs(rest)) + 1e-9) ** 2) * CORRELATED_MM / STEP_MM)))
+    spread = max(
+        SPREAD_FLOOR,
+        float(np.sqrt(np.mean(np.clip(np.abs(rest), 0, 3 * np.median(np.abs(rest)) + 1e-9) ** 2) * CORRELATED_MM / STEP_MM)),
+    )
     u = spread / np.sqrt(power)
     return abs(amount) / u, amount, u, limb, centre, half
 

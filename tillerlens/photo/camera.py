@@ -33,6 +33,7 @@ K1_PRIOR_U = 0.02
 PRINCIPAL_POINT_PRIOR_U = 0.004  # of the picture's long side
 # How squarely a person holds a phone to a wall, when no marks can tell (common practice, no source).
 OBLIQUENESS_PRIOR_U = np.radians(5.0)
+MOST_RMS_PX = 8.0  # marks that miss by more do not belong together
 FOCAL_PRIOR_WITHOUT_EXIF = (0.85, 0.25)  # of the long side, relative standard uncertainty
 
 
@@ -103,8 +104,15 @@ class Marks:
     @staticmethod
     def of_points(px: Array, mm: Array, u_px: float | Array, squared: bool = True) -> Marks:
         n = len(px)
-        return Marks(np.asarray(px, float), np.asarray(mm, float), np.broadcast_to(np.asarray(u_px, float), (n,)).copy(),
-                     np.empty((0, 2)), np.empty(0, np.intp), np.empty(0), squared=squared)
+        return Marks(
+            np.asarray(px, float),
+            np.asarray(mm, float),
+            np.broadcast_to(np.asarray(u_px, float), (n,)).copy(),
+            np.empty((0, 2)),
+            np.empty(0, np.intp),
+            np.empty(0),
+            squared=squared,
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,8 +159,9 @@ def _start(marks: Marks, size: tuple[int, int], focal: float) -> Array:
     return np.r_[0, 0, angle, t, z, np.log(focal), 0.0, cx, cy]
 
 
-def fit_camera(marks: Marks, size: tuple[int, int], exif_px: float | None, exif_u_px: float | None,
-               extra: Array | None = None) -> CameraFit:
+def fit_camera(
+    marks: Marks, size: tuple[int, int], exif_px: float | None, exif_u_px: float | None, extra: Array | None = None
+) -> CameraFit:
     """Pose, focal length, principal point and radial term by robust least squares.
 
     ``extra``: optional start for theta, (10,). Raises ``ScaleError`` when the marks contradict each other.
@@ -181,8 +190,12 @@ def fit_camera(marks: Marks, size: tuple[int, int], exif_px: float | None, exif_
         return np.concatenate(out)
 
     def priors(q: Array) -> Array:
-        out = [(q[6] - np.log(focal)) / focal_rel_u, q[7] / K1_PRIOR_U,
-               (q[8] - cx) / (PRINCIPAL_POINT_PRIOR_U * max(size)), (q[9] - cy) / (PRINCIPAL_POINT_PRIOR_U * max(size))]
+        out = [
+            (q[6] - np.log(focal)) / focal_rel_u,
+            q[7] / K1_PRIOR_U,
+            (q[8] - cx) / (PRINCIPAL_POINT_PRIOR_U * max(size)),
+            (q[9] - cy) / (PRINCIPAL_POINT_PRIOR_U * max(size)),
+        ]
         if not marks.squared:
             n = Camera(q[:N_PARAMETERS], size).rotation[:, 2]
             out += [np.arctan2(n[0], n[2]) / OBLIQUENESS_PRIOR_U, np.arctan2(n[1], n[2]) / OBLIQUENESS_PRIOR_U]
@@ -208,17 +221,26 @@ def fit_camera(marks: Marks, size: tuple[int, int], exif_px: float | None, exif_
     assert sol is not None
     r = residuals(q)
     used = weight > 0.6
+    dof = used.sum() - N_PARAMETERS
+    # Marks that scatter more than promised count for less, priors keep their worth; marks that scatter less gain nothing.
+    inflate = max(1.0, float(np.sum(r[used] ** 2)) / dof) if dof > 4 else 1.0
+    if inflate > 1.2:
+        down = weight / np.sqrt(inflate)
+        sol = least_squares(lambda p: np.concatenate([residuals(p) * down, priors(p)]), q, x_scale=scale, max_nfev=40)
+        q = sol.x
+        r = residuals(q)
     u_px = np.concatenate([np.repeat(marks.points_u_px, 2), np.full(len(marks.lines_px), marks.lines_u_px)])
     rms = float(np.sqrt(np.mean((r * u_px)[used] ** 2))) if used.any() else np.inf
-    dof = used.sum() + 4 - len(q)
-    # Marks that scatter more than promised widen the answer; marks that scatter less do not narrow it.
-    inflate = max(1.0, float(np.sum(r[used] ** 2)) / dof) if dof > 4 else 1.0
     jac = sol.jac * scale  # columns of like size, or the small ones drown in rounding
-    covariance = (np.linalg.pinv(jac.T @ jac) * np.outer(scale, scale))[:N_PARAMETERS, :N_PARAMETERS] * inflate
+    covariance = (np.linalg.pinv(jac.T @ jac) * np.outer(scale, scale))[:N_PARAMETERS, :N_PARAMETERS]
     camera = Camera(q[:N_PARAMETERS], size)
-    if not np.isfinite(rms) or used.mean() < 0.5:
-        raise ScaleError("The marks on the board do not fit together.", "Check their distances and places, or click them again.",
-                         rms_px=rms, used=float(used.mean()))
+    if not np.isfinite(rms) or used.mean() < 0.5 or rms > MOST_RMS_PX:
+        raise ScaleError(
+            "The marks on the board do not fit together.",
+            "Check their distances and places, or click them again.",
+            rms_px=rms,
+            used=float(used.mean()),
+        )
     return CameraFit(camera, covariance, rms, 1 - float(used.mean()), marks.squared, len(r))
 
 

@@ -21,7 +21,7 @@ def linear_light(rgb: NDArray[np.uint8]) -> NDArray[np.uint16]:
     return np.asarray(cv2.LUT(rgb, LINEAR_16), dtype=np.uint16)
 
 
-def sample(image: NDArray[np.generic], xy: NDArray[np.float64]) -> NDArray[np.float32]:
+def sample(image: NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.float32], xy: NDArray[np.float64]) -> NDArray[np.float32]:
     """Bilinear samples of an image at pixel places (..., 2); outside the picture the edge is repeated."""
     x, y = np.ascontiguousarray(xy[..., 0], np.float32), np.ascontiguousarray(xy[..., 1], np.float32)
     shape = x.shape

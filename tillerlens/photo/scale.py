@@ -11,7 +11,7 @@ from tillerlens.photo.intake import Photo
 from tillerlens.photo.marks.dots import settle_on_dot
 from tillerlens.photo.marks.grid import find_grid
 from tillerlens.photo.marks.lines import find_lines
-from tillerlens.photo.marks.tags import tag_marks
+from tillerlens.photo.marks.tags import fit_tags, tag_marks
 from tillerlens.shot import Shot
 
 
@@ -22,7 +22,7 @@ def fit_scale(photo: Photo, shot: Shot) -> CameraFit:
     if scale.kind == "aruco":
         assert scale.side_mm and scale.tag_centres_mm
         marks = tag_marks(np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY), np.uint8), scale.side_mm, scale.tag_centres_mm)
-        return fit_camera(marks, size, *prior)
+        return fit_tags(marks, size, *prior)
     if scale.kind == "grid":
         assert scale.spacing_mm
         return find_grid(photo.rgb, scale.spacing_mm, *prior)
@@ -49,10 +49,18 @@ def _from_bow_length(photo: Photo, shot: Shot) -> CameraFit:
     """Last resort: the clicked nocks and the bow's own length. The bow is curved, so the chord is only a start: the length
     of the traced bow corrects it later."""
     if not {"nock_upper", "nock_lower"} <= set(shot.clicks):
-        raise ScaleError("With the bow's own length as the only scale the two nocks must be clicked.", "Click both nocks, or put marks on the board.")
+        raise ScaleError(
+            "With the bow's own length as the only scale the two nocks must be clicked.",
+            "Click both nocks, or put marks on the board.",
+        )
     size = (photo.rgb.shape[1], photo.rgb.shape[0])
     px = np.array([shot.clicks["nock_upper"], shot.clicks["nock_lower"]], float)
     chord = {"unstrung": 0.995, "braced": 0.97, "drawn": 0.85}[shot.state] * shot.nock_to_nock_mm
     apart_px = float(np.linalg.norm(px[1] - px[0]))
     u = np.full(2, 0.1 * apart_px / np.sqrt(2))  # the chord is a tenth unsure: the length must decide
-    return fit_camera(Marks.of_points(px, np.array([[0, 0], [chord, 0]], float), u, squared=False), size, photo.exif_focal_px, photo.exif_focal_u_px)
+    return fit_camera(
+        Marks.of_points(px, np.array([[0, 0], [chord, 0]], float), u, squared=False),
+        size,
+        photo.exif_focal_px,
+        photo.exif_focal_u_px,
+    )

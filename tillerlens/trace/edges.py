@@ -57,11 +57,15 @@ def measure_side(light: NDArray[np.uint16], strip: Strip, proposal: Array) -> Si
         w = g * np.exp(-0.5 * ((off[None] - place[:, None]) / width) ** 2)
         place = (w * off).sum(1) / np.maximum(w.sum(1), 1e-12)
     peak = w.sum(1)
-    ok = (np.abs(place) < PULL) & (peak > 0.3 * np.median(peak))
+    ok = (np.abs(place) < PULL) & (peak > LEAST_STEP * np.median(peak))
     row = start + place
     # columns that leave their neighbours (a ruled line behind, a scratch) are left out, not averaged in
     # (a parabola over 31 columns: the limb may still slope or bend a little in the strip, most of all at its tips)
-    calm = savgol_filter(ndimage.median_filter(row, 7, mode="nearest"), 31, 2) if len(row) > 31 else np.full(len(row), np.median(row))
+    calm = (
+        savgol_filter(ndimage.median_filter(row, 7, mode="nearest"), 31, 2)
+        if len(row) > 31
+        else np.full(len(row), np.median(row))
+    )
     stray = row - calm
     noise = 1.4826 * float(np.median(np.abs(stray - np.median(stray))))
     ok &= np.abs(stray) < max(4 * noise, 0.6)
@@ -74,9 +78,15 @@ def measure_edges(light: NDArray[np.uint16], strip: Strip, band: Band, ends: tup
     """Both silhouettes between the end columns, left-hand side of the path first (for a path running right: the upper)."""
     seen = np.zeros(len(strip.path), bool)
     seen[max(band.first, int(np.ceil(ends[0]))) : min(band.last, int(ends[1])) + 1] = True
-    return tuple(measure_side(light, strip, np.where(seen, rows, np.nan)) for rows in (band.upper_row, band.lower_row))  # type: ignore[return-value]
+    sides = []
+    for rows, outward in ((band.upper_row, -1), (band.lower_row, 1)):
+        proposal = np.where(seen, rows, np.nan)
+        beyond = wood_beyond_px(light, strip, proposal, outward)
+        sides.append(measure_side(light, strip, proposal + outward * beyond / strip.step))
+    return sides[0], sides[1]
 
 
+LEAST_STEP = 0.2  # of the usual brightness step: below this no edge is measured
 DARK = 0.6  # of the ground's light: a margin darker than this may be a shadow
 PLAIN = 0.5  # of the limb's colour difference: a margin plainer than this shows the ground's colour, not the wood's
 
@@ -107,3 +117,36 @@ def plain_margin_px(light: NDArray[np.uint16], strip: Strip, row: Array, inward:
         stop = np.nonzero(inside & ~plain)[0]
         widths.append(float(off[stop[0]] - 0.7) if len(stop) else deep)
     return float(np.median(widths))
+
+
+FAR_PX = 16.0
+
+
+def wood_beyond_px(light: NDArray[np.uint16], strip: Strip, row: Array, outward: int) -> Array:
+    """How far (px, per column) wood goes on beyond a proposed edge: a dark belly face past the arris.
+
+    Beyond a true silhouette lies the ground. Where instead a band follows that is as unlike the ground in colour as the limb
+    itself is, the proposal stopped at the arris. Windows along the limb, median of each; 0 where the ground begins at once.
+    """
+    have = np.nonzero(~np.isnan(row))[0]
+    out = np.zeros(len(row))
+    if len(have) < 120:
+        return out
+    off = np.arange(-5.0, FAR_PX + 0.01, 0.5)  # + is outwards
+    centres, widths = [], []
+    for part in np.array_split(have, 16):
+        cols = part[:: max(1, len(part) // 50)]
+        rows = row[cols][:, None] + outward * off[None] / strip.step
+        v = np.median(sample(light, strip.px(np.broadcast_to(cols[:, None].astype(float), rows.shape), rows)), axis=0)
+        ratio = v / np.maximum(np.median(v[off > FAR_PX - 4], axis=0), 1.0)
+        level = ratio.mean(1)
+        colour = np.linalg.norm(ratio - level[:, None], axis=1) / np.maximum(level, 0.02)
+        wood = float(np.median(colour[off < -1.5]))
+        woody = (colour > 0.5 * wood) & (level < DARK)
+        beyond = np.nonzero((off > 1.0) & ~woody)[0]
+        width = float(off[beyond[0]]) - 0.5 if len(beyond) else 0.0  # wood right to the far end is no edge at all
+        centres.append(float(cols.mean()))
+        widths.append(width if width > 1.6 and wood > 0.1 else 0.0)
+    w = ndimage.median_filter(np.array(widths), 3, mode="nearest")
+    out[:] = np.interp(np.arange(len(row)), centres, w)
+    return out

@@ -57,8 +57,9 @@ def colour_step(light: NDArray[np.uint16], strip: Strip, band: Band) -> Array:
     return np.asarray(np.clip(np.linalg.norm(after - before, axis=1) / contrast, 0, 1))
 
 
-def find_ends(light: NDArray[np.uint16], strip: Strip, band: Band, camera: Camera, standoff_mm: float, nock_to_nock_mm: float,
-              squared: bool) -> Ends:
+def find_ends(
+    light: NDArray[np.uint16], strip: Strip, band: Band, camera: Camera, standoff_mm: float, nock_to_nock_mm: float, squared: bool
+) -> Ends:
     """The best pair of tips. The length counts softly: it is known to a percent where the picture is squared, to six where
     it is not, and wood may stand past the nocks."""
     have, step = presence(strip, band), colour_step(light, strip, band)
@@ -87,8 +88,8 @@ def find_ends(light: NDArray[np.uint16], strip: Strip, band: Band, camera: Camer
             merit = a[1] + b[1] + 4 * float(np.mean(have[a[0] : b[0]])) - 0.5 * min(off, 6.0) ** 2
             if merit > best_merit:
                 best, best_merit = (a, b), merit
-    (a, sa), (b, sb) = best
-    return Ends((float(a) - 0.5, float(b) - 0.5), (sa / 1.8, sb / 1.8), (1.0, 1.0))
+    (first, sa), (last, sb) = best
+    return Ends((float(first) - 0.5, float(last) - 0.5), (sa / 1.8, sb / 1.8), (1.0, 1.0))
 
 
 def settle_ends(light: NDArray[np.uint16], strip: Strip, band: Band, ends: Ends) -> Ends:
@@ -107,7 +108,10 @@ def settle_ends(light: NDArray[np.uint16], strip: Strip, band: Band, ends: Ends)
         rows = np.linspace(top + inset, low - inset, 9)
         off = np.arange(-6.0, 6.01, 0.25)
         cols = column + off
-        v = sample(light, strip.px(np.broadcast_to(cols[None], (9, len(off))), np.broadcast_to(rows[:, None], (9, len(off))))) / 65535.0
+        v = (
+            sample(light, strip.px(np.broadcast_to(cols[None], (9, len(off))), np.broadcast_to(rows[:, None], (9, len(off)))))
+            / 65535.0
+        )
         grad = np.gradient(v, 0.25, axis=1)
         direction = np.einsum("rok,o->k", grad, np.exp(-0.5 * (off / 1.6) ** 2))
         norm = float(np.linalg.norm(direction))

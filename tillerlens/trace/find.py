@@ -81,7 +81,7 @@ def _route(cost: Array, a: Array, b: Array) -> Array:
 
 
 def _between_clicks(maps: FinderMaps, shot: Shot) -> CoarsePath:
-    cost = 1.0 / (0.03 + maps.limb)
+    cost = 1.0 / (0.03 + maps.limb.astype(float))
     stops = [maps.to_map(np.array(shot.clicks[k])) for k in ("nock_upper", "handle", "nock_lower") if k in shot.clicks]
     legs = [_route(cost, a, b) for a, b in zip(stops[:-1], stops[1:], strict=True)]
     on_map = np.vstack([legs[0]] + [leg[1:] for leg in legs[1:]])
@@ -129,7 +129,7 @@ def _cut_at_corners(path: Array, arm: float) -> Array:
 
 def _free(maps: FinderMaps, camera: Camera, shot: Shot, tolerance: float) -> CoarsePath:
     limb = maps.limb
-    cost = 1.0 / (0.03 + limb)
+    cost = 1.0 / (0.03 + limb.astype(float))
     strong = (limb > LIMB_LEVEL) & (limb > maps.string)
     best: CoarsePath | None = None
     for gap in (1, 3, 6, 10, 15):

@@ -106,7 +106,5 @@ def silhouette_maps(strip: NDArray[np.uint8]) -> StripMaps:
     if strip.ndim != 3 or strip.shape[0] != STRIP_ACROSS or strip.shape[2] != 3 or strip.dtype != np.uint8:
         raise ValueError("the strip must be (64, n, 3) uint8 RGB")
     n = strip.shape[1]
-    inside, string, shadow = (
-        np.ascontiguousarray(m[:, :n]) for m in _run("silhouette.onnx", strip, _STRIP_MULTIPLE)
-    )
+    inside, string, shadow = (np.ascontiguousarray(m[:, :n]) for m in _run("silhouette.onnx", strip, _STRIP_MULTIPLE))
     return StripMaps(inside, string, shadow)

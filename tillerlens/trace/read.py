@@ -87,19 +87,46 @@ def read_trace(photo: Photo, light: NDArray[np.uint16], fit: CameraFit, shot: Sh
     inner = thickness[h0 + (h1 - h0) // 6 : h1 - (h1 - h0) // 6]
     grip = float(np.nanpercentile(inner, 75)) if np.isfinite(inner).any() else float(np.nanmax(thickness))
     full = right.row - left.row
-    margin = {"left": plain_margin_px(light, strip, left.row, 1, full), "right": plain_margin_px(light, strip, right.row, -1, full)}
+    margin = {
+        "left": plain_margin_px(light, strip, left.row, 1, full),
+        "right": plain_margin_px(light, strip, right.row, -1, full),
+    }
     sides = {"back": "right" if back_is_right else "left", "belly": "left" if back_is_right else "right"}
     systematic = {k: float(np.hypot(SYSTEMATIC_PX, MARGIN_SHARE * margin[v])) for k, v in sides.items()}
     doubts: tuple[Reason, ...] = ()
     if max(margin.values()) > 1.0:
-        doubts = (Reason("dark_margin", "A dark margin runs along one edge of the limbs: it may be wood or a shadow, so the intervals are wider.",
-                         "Light the bow evenly from the side and leave the flash off."),)
-    return TraceRead(back, belly, strip.path[cols], weight, tips, u, cause, grip_at, zones, max(noise, 0.03),
-                     systematic, grip, px_per_mm, strip.step, coarse.support, shot.state, maps, doubts)
+        doubts = (
+            Reason(
+                "dark_margin",
+                "A dark margin runs along one edge of the limbs: it may be wood or a shadow, so the intervals are wider.",
+                "Light the bow evenly from the side and leave the flash off.",
+            ),
+        )
+    return TraceRead(
+        back,
+        belly,
+        strip.path[cols],
+        weight,
+        tips,
+        u,
+        cause,
+        grip_at,
+        zones,
+        max(noise, 0.03),
+        systematic,
+        grip,
+        px_per_mm,
+        strip.step,
+        coarse.support,
+        shot.state,
+        maps,
+        doubts,
+    )
 
 
-def _straighten(rgb: NDArray[np.uint8], light: NDArray[np.uint16], coarse: Array, px_per_mm: float, fit: CameraFit,
-                shot: Shot) -> tuple[Strip, Band, Ends]:
+def _straighten(
+    rgb: NDArray[np.uint8], light: NDArray[np.uint16], coarse: Array, px_per_mm: float, fit: CameraFit, shot: Shot
+) -> tuple[Strip, Band, Ends]:
     """Cut the strip along the coarse path, then along the middle it shows, until its ends stay where they are."""
     step = strip_step(px_per_mm)
     path, length = first_path(coarse), 0.0
@@ -107,7 +134,11 @@ def _straighten(rgb: NDArray[np.uint8], light: NDArray[np.uint16], coarse: Array
         strip = cut_strip(rgb, path, step)
         band = read_band(strip)
         if band.last - band.first < 0.5 * len(strip.path):
-            raise NeedsHelp("The limbs could not be followed from tip to tip.", "Click the two nocks and the middle of the handle.", clicks=CLICKS)
+            raise NeedsHelp(
+                "The limbs could not be followed from tip to tip.",
+                "Click the two nocks and the middle of the handle.",
+                clicks=CLICKS,
+            )
         ends = find_ends(light, strip, band, fit.camera, shot.standoff_mm, shot.nock_to_nock_mm, fit.squared)
         grown = ends.column[1] - ends.column[0] - length
         if turn and abs(grown) < 8:
@@ -172,13 +203,19 @@ def _check_seen(weight: Array, zones: dict[str, tuple[int, int]], back: Array, p
         share = len(seen) / max(b - a, 1)
         gap = float(np.max(np.diff(np.r_[-1, seen, b - a]))) / max(b - a, 1)
         if share < MIN_SEEN or gap > MAX_GAP:
-            raise NeedsHelp(f"The {name} limb's edges could only be followed over {share:.0%} of its length.",
-                            "Retake with even light and the bow clear of things of its own colour, or click the nocks and the handle.",
-                            clicks=CLICKS, seen=share, gap=gap)
+            raise NeedsHelp(
+                f"The {name} limb's edges could only be followed over {share:.0%} of its length.",
+                "Retake with even light and the bow clear of things of its own colour, or click the nocks and the handle.",
+                clicks=CLICKS,
+                seen=share,
+                gap=gap,
+            )
     h, w = photo.rgb.shape[:2]
     ends = back[~np.isnan(back[:, 0])][[0, -1]]
     if ((ends < 3) | (ends > [w - 4, h - 4])).any():
-        raise NeedsHelp("The bow seems to run out of the picture.", "Step back so that both tips are inside the picture.", clicks=CLICKS)
+        raise NeedsHelp(
+            "The bow seems to run out of the picture.", "Step back so that both tips are inside the picture.", clicks=CLICKS
+        )
 
 
 def _grip(thickness: Array, shot: Shot) -> int | None:

@@ -35,8 +35,9 @@ class DrawnString:
     offset_px: tuple[float, float]  # how far each line passes from its nock
 
 
-def likely_hooks(maps: FinderMaps, nocks: Array, handle: Array, belly: Array, px_per_mm: float,
-                draw_mm: tuple[float, float] = (80.0, 800.0)) -> list[Array]:
+def likely_hooks(
+    maps: FinderMaps, nocks: Array, handle: Array, belly: Array, px_per_mm: float, draw_mm: tuple[float, float] = (80.0, 800.0)
+) -> list[Array]:
     """Where the hook may be: places from which both lines to the nocks lie well on the string map, best first.
 
     ``nocks`` (2, 2), ``handle`` (2,) px; ``belly`` (2,) unit, from the handle towards the belly. The hook is sought within
@@ -80,7 +81,8 @@ class _Ridges:
     best_start: Array
 
 
-_START = np.arange(-2.5, 2.51, 0.5)  # the string starts at the nock
+_START = np.arange(-12.0, 12.01, 1.0)  # the string starts at the nock, which may lie inside the limb's end
+_START_FREE = 8.0  # px beside the supposed nock that a start may well be
 _END = np.arange(-14.0, 14.01, 0.5)
 _ARM = 8  # half px steps: 4 px at each side, clear of the string itself
 
@@ -110,6 +112,7 @@ def _ridges(light: NDArray[np.uint16], start: Array, end: Array, maps: FinderMap
         cap = float(np.percentile(up.max(1), 70)) + 1e-9  # a few bright crossings must not outvote the rest
         level = np.minimum(up, cap) / cap
         total = level[np.arange(blocks), idx].mean(2) * min(1.0, cap / 6.0) + hint
+        total = total - 0.1 * (_START[:, None] / _START_FREE) ** 2
         first.append(_START[total.argmax(0)])
         table.append(total.max(0))
         shown.append(np.where(up > 2.5, up, 0.0))
@@ -149,15 +152,24 @@ def _pair(a: _Ridges, b: _Ridges, aside: float, side: Array) -> tuple[float, tup
     best, pick = -np.inf, (0, 0, 0, 0)
     for sa in (0, 1):
         for sb in (0, 1):
-            merit = 2 * np.sqrt(a.table[sa][:, None] * b.table[sb][None]) - 0.15 * (sa != sb) - 0.08 * (aside_mm / HOOK_ASIDE_MM) ** 2
+            merit = (
+                2 * np.sqrt(np.clip(a.table[sa], 0, None)[:, None] * np.clip(b.table[sb], 0, None)[None]) - 0.15 * (sa != sb) - 0.08 * (aside_mm / HOOK_ASIDE_MM) ** 2
+            )
             i, j = np.unravel_index(int(np.argmax(merit)), merit.shape)
             if merit[i, j] > best:
                 best, pick = float(merit[i, j]), (sa, sb, int(i), int(j))
     return best, pick
 
 
-def find_string(light: NDArray[np.uint16], maps: FinderMaps, nocks: Array, handle: Array, belly: Array,
-                px_per_mm: float, clicked: Array | None = None) -> DrawnString | None:
+def find_string(
+    light: NDArray[np.uint16],
+    maps: FinderMaps,
+    nocks: Array,
+    handle: Array,
+    belly: Array,
+    px_per_mm: float,
+    clicked: Array | None = None,
+) -> DrawnString | None:
     """Both string lines and the hook where they meet; None when either cannot be seen.
 
     The two lines are chosen together: one string has one colour, and its hook lies near the line through the handle.
@@ -192,3 +204,11 @@ def find_string(light: NDArray[np.uint16], maps: FinderMaps, nocks: Array, handl
     faint = max(0.0, FAINT - min(ca, cb)) / FAINT
     u += 20 * px_per_mm * faint  # a line followed over a small part of its length may be another line
     return DrawnString(meet, (np.array([la[0], meet]), np.array([lb[0], meet])), u, (ca, cb), (offset[0], offset[1]))
+
+
+def find_braced_string(light: NDArray[np.uint16], maps: FinderMaps, nocks: Array) -> Array | None:
+    """The braced string's straight line, (2, 2) px from near the upper nock to near the lower; None when not seen."""
+    r = _ridges(light, nocks[0], nocks[1], maps)
+    sign = int(np.argmax(r.table.max(1)))
+    line, seen, scatter = _settle(r, sign, int(np.argmax(r.table[sign])))
+    return line if np.isfinite(scatter) and seen > FAINT else None

@@ -70,8 +70,9 @@ def cut_strip(rgb: NDArray[np.uint8], path: Array, step: float) -> Strip:
     n = normals(p)
     rows = (np.arange(STRIP_ACROSS) - MIDDLE_ROW) * step
     xy = p[None] + rows[:, None, None] * n[None]
-    picture = cv2.remap(rgb, xy[..., 0].astype(np.float32), xy[..., 1].astype(np.float32), cv2.INTER_LINEAR,
-                        borderMode=cv2.BORDER_REPLICATE)
+    picture = cv2.remap(
+        rgb, xy[..., 0].astype(np.float32), xy[..., 1].astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
     return Strip(p, n, step, silhouette_maps(np.asarray(picture, np.uint8)))
 
 

@@ -114,11 +114,12 @@ def _grow_from(points: Array, tree: object, seed: int, i: Array, j: Array) -> tu
 def find_grid(rgb: NDArray[np.uint8], spacing_mm: float, exif_px: float | None, exif_u_px: float | None) -> CameraFit:
     """Fit the camera to a ruled grid of known spacing. Raises ``ScaleError`` when no lattice is found."""
     size = (rgb.shape[1], rgb.shape[0])
-    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    grey = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.uint8)
     light = linear_light(grey)
     trouble: ScaleError | None = None
     for k in (1.0, 2.0, 0.5):  # thin close lines need full size or more; thick ones show better on the halved picture
-        small = grey if k == 1 else cv2.resize(grey, None, fx=1 / k, fy=1 / k, interpolation=cv2.INTER_AREA if k > 1 else cv2.INTER_CUBIC)
+        how = cv2.INTER_AREA if k > 1 else cv2.INTER_CUBIC
+        small = grey if k == 1 else np.asarray(cv2.resize(grey, None, fx=1 / k, fy=1 / k, interpolation=how), np.uint8)
         lattice, index = _grow(_crossings(small))
         if len(lattice) < MIN_CROSSINGS:
             continue
@@ -126,17 +127,29 @@ def find_grid(rgb: NDArray[np.uint8], spacing_mm: float, exif_px: float | None, 
             return _fit_lattice(light, (lattice + 0.5) * k - 0.5, index, spacing_mm, size, exif_px, exif_u_px)
         except ScaleError as error:
             trouble = error
-    raise trouble or ScaleError("The ruled grid on the board was not found.",
-                                "Photograph it sharper and evenly lit, or click four crossings and type their distances.")
+    raise trouble or ScaleError(
+        "The ruled grid on the board was not found.",
+        "Photograph it sharper and evenly lit, or click four crossings and type their distances.",
+    )
 
 
-def _fit_lattice(light: NDArray[np.uint16], lattice: Array, index: NDArray[np.intp], spacing_mm: float, size: tuple[int, int],
-                 exif_px: float | None, exif_u_px: float | None) -> CameraFit:
+def _fit_lattice(
+    light: NDArray[np.uint16],
+    lattice: Array,
+    index: NDArray[np.intp],
+    spacing_mm: float,
+    size: tuple[int, int],
+    exif_px: float | None,
+    exif_u_px: float | None,
+) -> CameraFit:
     """From numbered crossings to the fit over all lines; raises ``ScaleError`` when the numbering was false."""
     _, kept = cv2.findHomography(index.astype(float), lattice, cv2.RANSAC, 3.0)
     inlier = np.ravel(kept).astype(bool) if kept is not None else np.zeros(len(lattice), bool)
-    doubt = ScaleError("The lines on the board do not make one even grid.", "Check the spacing typed, or click four crossings.",
-                       share=float(inlier.mean()))
+    doubt = ScaleError(
+        "The lines on the board do not make one even grid.",
+        "Check the spacing typed, or click four crossings.",
+        share=float(inlier.mean()),
+    )
     if inlier.mean() < 0.7 or inlier.sum() < MIN_CROSSINGS:
         raise doubt
     fit = fit_camera(Marks.of_points(lattice[inlier], index[inlier] * spacing_mm, 1.0), size, exif_px, exif_u_px)
@@ -151,8 +164,9 @@ def _fit_lattice(light: NDArray[np.uint16], lattice: Array, index: NDArray[np.in
     return fit
 
 
-def line_samples(light: NDArray[np.uint16], camera: Camera, spacing_mm: float, thin: int,
-                  axes: tuple[int, ...] = (0, 1)) -> tuple[Array, NDArray[np.intp], Array]:
+def line_samples(
+    light: NDArray[np.uint16], camera: Camera, spacing_mm: float, thin: int, axes: tuple[int, ...] = (0, 1)
+) -> tuple[Array, NDArray[np.intp], Array]:
     """Measured places on the grid's lines, midway between crossings: px (N, 2), axis (N,), board mm (N,)."""
     w, h = camera.size
     border = np.array([[x, y] for x in np.linspace(0, w - 1, 5) for y in np.linspace(0, h - 1, 5)], float)
@@ -188,7 +202,7 @@ def measure_line(light: NDArray[np.uint16], at: Array, normal: Array, cell_px: A
     off = np.arange(-reach, reach + 0.01, 0.5)
     tangent = np.column_stack([-normal[:, 1], normal[:, 0]])
     run = np.arange(-2, 2.1, 1.0)
-    pts = (at[:, None, None] + off[None, :, None, None] * normal[:, None, None] + run[None, None, :, None] * tangent[:, None, None])
+    pts = at[:, None, None] + off[None, :, None, None] * normal[:, None, None] + run[None, None, :, None] * tangent[:, None, None]
     v = sample(light, pts.reshape(len(at), -1, 2)).reshape(len(at), len(off), len(run)).mean(2).astype(float)
     edge = 3
     left, right = v[:, :edge].mean(1), v[:, -edge:].mean(1)

@@ -92,17 +92,23 @@ def _number(tracks: list[Array], middle: float) -> tuple[list[Array], NDArray[np
         if n < 1:
             continue
         gap = (y - place) / n
-        if abs(gap / last - 1) > 0.2:
-            if abs(gap / usual - 1) > 0.3:
-                continue
+        if abs(gap / last - 1) > 0.2 and abs(gap / usual - 1) > 0.3:
+            continue
         kept.append(tracks[k])
         index.append(index[-1] + n)
         last, place = gap, y
     return kept, np.array(index, np.intp)
 
 
-def find_lines(rgb: NDArray[np.uint8], spacing_mm: float, marks_px: Array, marks_u_px: Array, apart_mm: float,
-               exif_px: float | None, exif_u_px: float | None) -> CameraFit:
+def find_lines(
+    rgb: NDArray[np.uint8],
+    spacing_mm: float,
+    marks_px: Array,
+    marks_u_px: Array,
+    apart_mm: float,
+    exif_px: float | None,
+    exif_u_px: float | None,
+) -> CameraFit:
     """Fit the camera to ruled lines ``spacing_mm`` apart and two marks (2, 2) px ``apart_mm`` apart along them.
 
     Raises ``ScaleError`` when too few lines are found or they do not agree.
@@ -110,13 +116,16 @@ def find_lines(rgb: NDArray[np.uint8], spacing_mm: float, marks_px: Array, marks
     size = (rgb.shape[1], rgb.shape[0])
     d = marks_px[1] - marks_px[0]
     turned = abs(d[1]) > abs(d[0])  # lines run up and down in the picture: look at it sideways
-    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    grey = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.uint8)
     seen = np.ascontiguousarray(grey.T) if turned else grey
     slope = float(d[0] / d[1] if turned else d[1] / d[0])
     tracks = _tracks(seen, slope)
     if len(tracks) < MIN_LINES:
-        raise ScaleError("The ruled lines on the board were not found.", "Light the board evenly and hold the phone still, or use four marks.",
-                         lines=len(tracks))
+        raise ScaleError(
+            "The ruled lines on the board were not found.",
+            "Light the board evenly and hold the phone still, or use four marks.",
+            lines=len(tracks),
+        )
     kept, index = _number(tracks, seen.shape[1] / 2)
     px = np.concatenate(kept)
     number = np.repeat(index, [len(t) for t in kept]).astype(float)
@@ -133,9 +142,16 @@ def find_lines(rgb: NDArray[np.uint8], spacing_mm: float, marks_px: Array, marks
     for thin in (2, 1):
         px, axis, value = line_samples(light, fit.camera, spacing_mm, thin, axes=(1,))
         if len(px) < 60:
-            raise ScaleError("The ruled lines on the board are too faint to measure.", "Light the board evenly and hold the phone still.")
-        fit = fit_camera(Marks(marks_px, points, marks_u_px, px, axis, value, LINE_U_PX), size, exif_px, exif_u_px, extra=fit.camera.theta)
+            raise ScaleError(
+                "The ruled lines on the board are too faint to measure.", "Light the board evenly and hold the phone still."
+            )
+        fit = fit_camera(
+            Marks(marks_px, points, marks_u_px, px, axis, value, LINE_U_PX), size, exif_px, exif_u_px, extra=fit.camera.theta
+        )
     if fit.rms_px > 0.8 or fit.outliers > 0.4:
-        raise ScaleError("The ruled lines on the board do not agree with one even spacing.", "Check the spacing and the two marks, or use four marks.",
-                         rms_px=fit.rms_px)
+        raise ScaleError(
+            "The ruled lines on the board do not agree with one even spacing.",
+            "Check the spacing and the two marks, or use four marks.",
+            rms_px=fit.rms_px,
+        )
     return fit

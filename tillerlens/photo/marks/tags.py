@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.errors import ScaleError
-from tillerlens.photo.camera import Marks
+from tillerlens.photo.camera import CameraFit, Marks, fit_camera
 from tillerlens.photo.light import linear_light, sample
 
 Array = NDArray[np.float64]
@@ -18,7 +20,10 @@ _CORNERS = np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]])
 
 
 def find_tags(grey: NDArray[np.uint8]) -> dict[int, tuple[Array, Array]]:
-    """Tags seen, id -> (4, 2) px corners and (4,) px standard uncertainties. Found on a picture of at most 2048 px, then refined at full size."""
+    """Tags seen, id -> (4, 2) px corners and (4,) px standard uncertainties. 
+
+    Found on a picture of at most 2048 px, then refined at full size.
+    """
     k = max(1.0, max(grey.shape) / 2048)
     small = grey if k == 1 else cv2.resize(grey, None, fx=1 / k, fy=1 / k, interpolation=cv2.INTER_AREA)
     settings = cv2.aruco.DetectorParameters()
@@ -70,8 +75,8 @@ def _refine(light: NDArray[np.uint16], quad: Array) -> tuple[Array, Array]:
         corners.append(p + s[0] * u)
     found = np.array(corners)
     moved = np.linalg.norm(found - quad, axis=1)
-    u = [CORNER_U_PX if straight[i - 1] and straight[i] and moved[i] < 4 else COVERED_CORNER_U_PX for i in range(4)]
-    return np.where((moved < 4)[:, None], found, quad), np.array(u)
+    sure = [CORNER_U_PX if straight[i - 1] and straight[i] and moved[i] < 4 else COVERED_CORNER_U_PX for i in range(4)]
+    return np.where((moved < 4)[:, None], found, quad), np.array(sure)
 
 
 def tag_marks(grey: NDArray[np.uint8], side_mm: float, centres_mm: dict[int, tuple[float, float]]) -> Marks:
@@ -81,9 +86,30 @@ def tag_marks(grey: NDArray[np.uint8], side_mm: float, centres_mm: dict[int, tup
     if len(used) < 3:
         raise ScaleError(
             f"{len(used)} of the {len(centres_mm)} printed tags found, three needed.",
-            "Keep all tags in the picture, uncovered, evenly lit and sharp.", found=used,
+            "Keep all tags in the picture, uncovered, evenly lit and sharp.",
+            found=used,
         )
     px = np.concatenate([seen[i][0] for i in used])
     u_px = np.concatenate([seen[i][1] for i in used])
     mm = np.concatenate([np.asarray(centres_mm[i]) + _CORNERS * side_mm for i in used])
     return Marks.of_points(px, mm, u_px)
+
+
+def fit_tags(marks: Marks, size: tuple[int, int], exif_px: float | None, exif_u_px: float | None) -> CameraFit:
+    """Fit the camera to tag corners, with one more unknown: how far bright paper has spread into the black squares.
+
+    Over-exposed paper blooms and every black square looks smaller by the same fraction of a pixel a side; taken at face
+    value that bends the lens. The squared residual is a parabola in the spread, so three fits find its bottom.
+    """
+    middles = marks.points_px.reshape(-1, 4, 2).mean(1)
+    outward = marks.points_px - np.repeat(middles, 4, axis=0)
+    outward /= np.linalg.norm(outward, axis=1, keepdims=True) / np.sqrt(2)  # a side moved by 1 px moves the corner by sqrt 2
+
+    def grown(px: float) -> CameraFit:
+        return fit_camera(replace(marks, points_px=marks.points_px + px * outward), size, exif_px, exif_u_px)
+
+    step = 0.4
+    low, here, high = (grown(d).rms_px ** 2 for d in (-step, 0.0, step))
+    bend = low - 2 * here + high
+    spread = float(np.clip(step * (low - high) / (2 * bend), -1.0, 1.0)) if bend > 0 else 0.0
+    return grown(spread)
