@@ -114,6 +114,14 @@ def _measure(
         string = _string(light, trace, evidence, chain, shot)
         evidence = replace(evidence, hook_px=None if string is None else string.hook)
     evidence = _nocks_by_string(light, trace, evidence, chain, string)
+    if string is not None:
+        # a string's line that passes a nock by has been led astray: its hook is less sure by as much
+        astray = (
+            max(abs(o) for o, over in zip(string.offset_px, evidence.overhang_mm, strict=True) if not over)
+            if 0.0 in evidence.overhang_mm
+            else 0.0
+        )
+        string = replace(string, u_px=float(np.hypot(string.u_px, 1.5 * max(0.0, astray - 1.0))))
     if any(evidence.overhang_mm):
         # the length typed is nock to nock: now that the nocks are known it may speak to the camera again
         fit, off = length_update(
@@ -128,6 +136,8 @@ def _measure(
     shape = chain.shape(evidence)
     check_shape(shape, off, fit.squared)
     nudges = _nudges(fit, shot, trace, string)
+    turn = layout.direction_u_rad
+    nudges.append(Nudge("handle", lambda e: replace(e, handle_turn_rad=e.handle_turn_rad + turn)))
     influence = influences(nudges, evidence, shape, chain.shape).with_own("tip", _tip_turn(shape, trace))
     doubts += _doubts(fit, shot, trace, string, off, shape)
     profile = _profile(shot, trace, evidence, layout, shape, influence)
@@ -201,11 +211,8 @@ def _nocks_by_string(
         cross = np.nonzero(near[1:] & (np.sign(away[1:]) != np.sign(away[:-1])))[0]
         if len(cross):
             i = int(cross[0])
-            at = float(
-                np.interp(
-                    0.0, *zip(*sorted([(away[i], limb.from_nock_mm[i]), (away[i + 1], limb.from_nock_mm[i + 1])]), strict=True)
-                )
-            )
+            share = float(away[i] / (away[i] - away[i + 1]))
+            at = float(limb.from_nock_mm[i] + share * (limb.from_nock_mm[i + 1] - limb.from_nock_mm[i]))
             overhang[k] = at if at > OVERHANG_LEAST_MM else 0.0
     return replace(e, overhang_mm=(overhang[0], overhang[1]))
 

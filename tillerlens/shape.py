@@ -50,6 +50,7 @@ class Evidence:
     section_q: float = SECTION_Q
     overhang_mm: tuple[float, float] = (0.0, 0.0)
     grip_thickness_mm: float = float("nan")  # back to belly at the handle, as seen from the side
+    handle_turn_rad: float = 0.0  # a doubt of the handle's direction, for the budget
     middle_shift_mm: float = 0.0  # the handle's centre from the middle of the bow, + towards the upper nock
 
 
@@ -69,6 +70,7 @@ class Layout:
     lower: LimbLayout
     handle_columns: NDArray[np.intp]
     handle_weight: Array  # fixed, so that the fit stays linear in the evidence
+    direction_u_rad: float  # standard uncertainty of the handle's direction
     back_share: float  # of the handle's direction that its back decides; the fades' middles decide the rest
     handle_mm: float
 
@@ -160,16 +162,17 @@ def make_layout(e: Evidence, handle_mm: float, cutoff_mm: float, weight: Array, 
         limbs.append(LimbLayout(cols, root, spline, np.linalg.pinv(np.vander(share, 4))))
     handle = np.nonzero(have & (np.abs(s - centre) < HANDLE_TRIM * half))[0]
     hw = _straight_weights(back[handle])
-    return Layout(limbs[0], limbs[1], handle, hw, _back_share(back[handle], hw, handle_mm), handle_mm)
+    return Layout(limbs[0], limbs[1], handle, hw, *_direction(back[handle], hw, handle_mm), handle_mm)
 
 
-def _back_share(p: Array, w: Array, handle_mm: float) -> float:
-    """Weight of the back's own line against the line from fade to fade, by their standard uncertainties."""
+def _direction(p: Array, w: Array, handle_mm: float) -> tuple[float, float]:
+    """Standard uncertainty (rad) of the handle's direction, and the weight in it of the back's own line against the line
+    from fade to fade."""
     mid = (w[:, None] * p).sum(0) / w.sum()
     long, short = np.linalg.svd((p - mid) * np.sqrt(w / w.mean())[:, None], compute_uv=False) / np.sqrt(len(p))
     u_back = np.hypot(short / np.sqrt(max(w.sum() / 4, 1.0)), BACK_U_MM) / max(float(long), 1.0)
     u_fades = FADE_U_MM * np.sqrt(2) / handle_mm
-    return float(u_fades**2 / (u_back**2 + u_fades**2))
+    return float(u_back * u_fades / np.hypot(u_back, u_fades)), float(u_fades**2 / (u_back**2 + u_fades**2))
 
 
 def _straight_weights(p: Array) -> Array:
@@ -231,6 +234,8 @@ def bow_shape(e: Evidence, layout: Layout, state: str) -> BowShape:
     if direction @ toward_upper < 0:
         direction = -direction
     direction = layout.back_share * direction + (1 - layout.back_share) * toward_upper / np.linalg.norm(toward_upper)
+    direction = direction / np.linalg.norm(direction)
+    direction = direction + e.handle_turn_rad * np.array([-direction[1], direction[0]])
     direction = direction / np.linalg.norm(direction)
     x_axis = direction
     y_axis = np.array([-direction[1], direction[0]])

@@ -142,7 +142,7 @@ def seen(x: np.ndarray, y: np.ndarray, hook: tuple[float, float] | None) -> Evid
 
 def shape_of(evidence: Evidence, state: str) -> BowShape:
     path = (evidence.back_px + evidence.belly_px) / 2
-    layout = make_layout(evidence, HANDLE_MM, CUTOFF_MM, np.ones(len(path)), path)
+    layout = make_layout(evidence, HANDLE_MM, CUTOFF_MM, np.ones(len(path)), path, state)
     return bow_shape(evidence, layout, state)
 
 

@@ -224,14 +224,10 @@ def fit_camera(
     dof = used.sum() - N_PARAMETERS
     # Marks that scatter more than promised count for less, priors keep their worth; marks that scatter less gain nothing.
     inflate = max(1.0, float(np.sum(r[used] ** 2)) / dof) if dof > 4 else 1.0
-    if inflate > 1.2:
-        down = weight / np.sqrt(inflate)
-        sol = least_squares(lambda p: np.concatenate([residuals(p) * down, priors(p)]), q, x_scale=scale, max_nfev=40)
-        q = sol.x
-        r = residuals(q)
     u_px = np.concatenate([np.repeat(marks.points_u_px, 2), np.full(len(marks.lines_px), marks.lines_u_px)])
     rms = float(np.sqrt(np.mean((r * u_px)[used] ** 2))) if used.any() else np.inf
     jac = sol.jac * scale  # columns of like size, or the small ones drown in rounding
+    jac[: len(r)] /= np.sqrt(inflate)
     covariance = (np.linalg.pinv(jac.T @ jac) * np.outer(scale, scale))[:N_PARAMETERS, :N_PARAMETERS]
     camera = Camera(q[:N_PARAMETERS], size)
     if not np.isfinite(rms) or used.mean() < 0.5 or rms > MOST_RMS_PX:

@@ -82,7 +82,7 @@ class _Ridges:
 
 
 _START = np.arange(-12.0, 12.01, 1.0)  # the string starts at the nock, which may lie inside the limb's end
-_START_FREE = 8.0  # px beside the supposed nock that a start may well be
+_START_FREE = 5.0  # px beside the supposed nock that a start may well be
 _END = np.arange(-14.0, 14.01, 0.5)
 _ARM = 8  # half px steps: 4 px at each side, clear of the string itself
 
@@ -152,9 +152,8 @@ def _pair(a: _Ridges, b: _Ridges, aside: float, side: Array) -> tuple[float, tup
     best, pick = -np.inf, (0, 0, 0, 0)
     for sa in (0, 1):
         for sb in (0, 1):
-            merit = (
-                2 * np.sqrt(np.clip(a.table[sa], 0, None)[:, None] * np.clip(b.table[sb], 0, None)[None]) - 0.15 * (sa != sb) - 0.08 * (aside_mm / HOOK_ASIDE_MM) ** 2
-            )
+            both = np.clip(a.table[sa], 0, None)[:, None] * np.clip(b.table[sb], 0, None)[None]
+            merit = 2 * np.sqrt(both) - 0.15 * (sa != sb) - 0.08 * (aside_mm / HOOK_ASIDE_MM) ** 2
             i, j = np.unravel_index(int(np.argmax(merit)), merit.shape)
             if merit[i, j] > best:
                 best, pick = float(merit[i, j]), (sa, sb, int(i), int(j))
