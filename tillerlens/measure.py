@@ -113,7 +113,17 @@ def _measure(
     if shot.state == "drawn":
         string = _string(light, trace, evidence, chain, shot)
         evidence = replace(evidence, hook_px=None if string is None else string.hook)
-    evidence = _nocks_by_string(light, trace, evidence, chain, string)
+    moved = _nocks_by_string(light, trace, evidence, chain, string)
+    if any(moved.overhang_mm):
+        # The length typed is nock to nock: with the nocks moved it speaks to the camera again, and has the last word on them.
+        nudged, after = length_update(
+            first_fit,
+            lambda theta: chain.shape(replace(moved, camera=with_theta(first_fit.camera, theta))).length_mm,
+            shot.nock_to_nock_mm,
+            float(np.hypot(LENGTH_U_MM, NOCK_BY_STRING_U_MM)),
+        )
+        if abs(after) <= max(2.0, abs(off)):
+            fit, off, evidence = nudged, after, replace(moved, camera=nudged.camera)
     if string is not None:
         # a string's line that passes a nock by has been led astray: its hook is less sure by as much
         astray = (
@@ -122,15 +132,6 @@ def _measure(
             else 0.0
         )
         string = replace(string, u_px=float(np.hypot(string.u_px, 1.5 * max(0.0, astray - 1.0))))
-    if any(evidence.overhang_mm):
-        # the length typed is nock to nock: now that the nocks are known it may speak to the camera again
-        fit, off = length_update(
-            first_fit,
-            lambda theta: chain.shape(replace(evidence, camera=with_theta(first_fit.camera, theta))).length_mm,
-            shot.nock_to_nock_mm,
-            float(np.hypot(LENGTH_U_MM, NOCK_BY_STRING_U_MM)),
-        )
-        evidence = replace(evidence, camera=fit.camera)
     layout = make_layout(evidence, shot.handle_mm, CUTOFF_MM, trace.weight, trace.path_px, shot.state)
     chain = _Chain(layout, shot.state)
     shape = chain.shape(evidence)
@@ -191,7 +192,8 @@ def _string(light: NDArray[np.uint16], trace: TraceRead, e: Evidence, chain: _Ch
 def _nocks_by_string(
     light: NDArray[np.uint16], trace: TraceRead, e: Evidence, chain: _Chain, string: DrawnString | None
 ) -> Evidence:
-    """Where the string leaves a limb clearly inside its end, wood stands past the nock: count it as overhang."""
+    """Where the string meets a limb clearly inside its end, wood stands past the nock; where it meets it beyond, the tip was
+    lost on the ground. Either is counted as overhang."""
     s = chain.shape(e)
     lines: list[Array | None] = [None, None]
     if string is not None:
@@ -207,13 +209,12 @@ def _nocks_by_string(
         p = np.column_stack([(board - s.origin_mm) @ s.x_axis, (board - s.origin_mm) @ s.y_axis])
         d = (p[1] - p[0]) / np.linalg.norm(p[1] - p[0])
         away = (limb.curve.xy - p[0]) @ np.array([-d[1], d[0]])
-        near = limb.from_nock_mm < OVERHANG_MOST_MM
-        cross = np.nonzero(near[1:] & (np.sign(away[1:]) != np.sign(away[:-1])))[0]
+        x = limb.from_nock_mm
+        cross = np.nonzero((x[1:] < OVERHANG_MOST_MM) & (np.sign(away[1:]) != np.sign(away[:-1])))[0]
         if len(cross):
-            i = int(cross[0])
-            share = float(away[i] / (away[i] - away[i + 1]))
-            at = float(limb.from_nock_mm[i] + share * (limb.from_nock_mm[i + 1] - limb.from_nock_mm[i]))
-            overhang[k] = at if at > OVERHANG_LEAST_MM else 0.0
+            at = x[cross] + away[cross] / (away[cross] - away[cross + 1]) * (x[cross + 1] - x[cross])
+            nearest = float(at[np.argmin(np.abs(at))])
+            overhang[k] = nearest if abs(nearest) > OVERHANG_LEAST_MM else 0.0
     return replace(e, overhang_mm=(overhang[0], overhang[1]))
 
 

@@ -10,6 +10,8 @@ from tillerlens.trace.find import CLICKS
 
 THICKNESS_RATIO = 1.4  # one limb's thickness over the other's, at like places (common practice: limbs are made alike)
 ROOT_SHARE = 0.25  # of the limb's thickness: how far a limb's root may stand off the handle's line
+ROOT_SLOPE = np.radians(6)  # a limb grows out of its handle; where it was traced well it does so within two degrees
+BACKWARD_PER_MM = 3e-3  # a strung limb may keep some reflex, never a bend of a foot's radius towards the back
 LENGTH_OFF_U = 8.0
 SHARPEST_PER_MM = 1 / 150.0  # tighter bends than a six-inch radius are not a limb's
 
@@ -37,6 +39,15 @@ def check_shape(s: BowShape, length_off_u: float, squared: bool) -> None:
                 _HOW,
                 clicks=CLICKS,
                 step_mm=step,
+            )
+        tangent = m.curve.tangent[-1]
+        slope = float(np.arctan2(abs(tangent[1]), abs(tangent[0])))
+        if slope > ROOT_SLOPE or float(m.curve.curvature[5:-3].min()) < -BACKWARD_PER_MM:
+            raise NeedsHelp(
+                f"The {name} limb leaves the handle in a way no limb does where it was traced: something beside it was followed.",
+                _HOW,
+                clicks=CLICKS,
+                slope_rad=slope,
             )
         sharp = float(np.max(np.abs(m.curve.curvature[3:-3])))
         if sharp > SHARPEST_PER_MM:

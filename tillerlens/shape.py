@@ -24,6 +24,7 @@ BACK_U_MM, FADE_U_MM = 0.05, 0.3  # how true the handle's back and the limbs' mi
 ROOT_MM, ROOT_WEIGHT = 20.0, 0.3  # how much of the handle beside the fade steadies the limb's root
 TIP_WEIGHT = 0.5  # of the limb's end, by its place across the limb, against a column's middle
 NOCK_BEND_U_PER_MM = 2.5e-4  # a strung limb's bend at its nock is its natural one (common practice: tips are left near straight)
+BEYOND_MM = 25.0  # how far past the seen end the curve is carried on: a dark tip may be lost on a dark ground
 SAMPLES = 161  # places along each limb where the curve is read
 # Width seen end-on (common practice: limbs 1 1/4 to 2 in wide, tips 3/8 to 5/8 in), used where the bowyer gave none.
 LIMB_WIDTH_MM, LIMB_WIDTH_U_MM = 40.0, 6.0
@@ -59,6 +60,7 @@ class LimbLayout:
     columns: NDArray[np.intp]  # the columns whose middles the spline follows, nock first
     root: NDArray[np.intp]  # a few columns of the handle beside the fade, of which only the back counts
     spline: SplineLayout
+    tip_mm: float  # of the limb's end, in the spline's parameter
     thick_fit: Array  # (4, n): silhouette half-widths to a cubic
 
 
@@ -154,12 +156,12 @@ def make_layout(e: Evidence, handle_mm: float, cutoff_mm: float, weight: Array, 
         spline = lay_out(
             np.r_[tip_u, u, root_u],
             np.r_[TIP_WEIGHT, weight[cols], np.full(len(root), ROOT_WEIGHT)],
-            np.linspace(tip_u - 4.0, fade_u, SAMPLES),
+            np.linspace(tip_u - BEYOND_MM, fade_u, SAMPLES),
             cutoff_mm,
             None if state == "unstrung" else NOCK_BEND_U_PER_MM,
         )
         share = np.clip((u - tip_u) / (fade_u - tip_u), 0, 1)
-        limbs.append(LimbLayout(cols, root, spline, np.linalg.pinv(np.vander(share, 4))))
+        limbs.append(LimbLayout(cols, root, spline, tip_u, np.linalg.pinv(np.vander(share, 4))))
     handle = np.nonzero(have & (np.abs(s - centre) < HANDLE_TRIM * half))[0]
     hw = _straight_weights(back[handle])
     return Layout(limbs[0], limbs[1], handle, hw, *_direction(back[handle], hw, handle_mm), handle_mm)
@@ -197,7 +199,7 @@ def _limb_curve(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Ar
     root = back[lay.root] + below * np.polyval(cubic, 1.0)
     coefficients = lay.spline.coefficients(np.vstack([tip, (b + c) / 2, root]))
     curve = read_curve(lay.spline, coefficients)
-    share = np.clip((lay.spline.at - lay.spline.at[0]) / (lay.spline.at[-1] - lay.spline.at[0]), 0, 1)
+    share = np.clip((lay.spline.at - lay.tip_mm) / (lay.spline.at[-1] - lay.tip_mm), 0, 1)
     apparent = np.polyval(cubic, share)
     normal = np.column_stack([-curve.tangent[:, 1], curve.tangent[:, 0]])
     lean = np.abs((_obliquity(e.camera, e.standoff_mm, curve.xy) * normal).sum(1))
