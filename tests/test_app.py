@@ -156,7 +156,7 @@ def test_without_a_shot_file_the_fields_are_asked_for(page):
 
 def test_a_shot_file_stays_through_later_steps(page):
     own(page)
-    picture, shot = (SAMPLES / f"heron-drawn-23{end}" for end in (".jpg", ".shot.json"))
+    picture, shot = (SAMPLES / f"heron-braced-upright{end}" for end in (".jpg", ".shot.json"))
     page.file_uploader(key="photo").set_value(("bow.jpg", picture.read_bytes(), "image/jpeg"))
     page.file_uploader(key="its_shot").set_value(("s.json", shot.read_bytes(), "application/json")).run()
     first = page.subheader[0].value
