@@ -94,17 +94,16 @@ def read_band(strip: Strip) -> Band:
     inside = np.where(strip.maps.string > strip.maps.inside, 0, strip.maps.inside)  # the string goes on where the limb ends
     n = inside.shape[1]
     top, bottom = np.full(n, np.nan), np.full(n, np.nan)
-    start = n // 2
-    for order in (range(start, n), range(start - 1, -1, -1)):
-        centre, lost = MIDDLE_ROW, 0
+    runs = _runs(inside)
+    for order in (range(n // 2, n), range(n // 2 - 1, -1, -1)):
+        centre = MIDDLE_ROW
         for c in order:
-            run = _run(inside[:, c], centre)
+            run = _nearest(runs[c], centre)
             if run is None:
-                lost += 1
                 centre += 0.02 * (MIDDLE_ROW - centre)
                 continue
             top[c], bottom[c] = run
-            centre, lost = 0.7 * centre + 0.3 * (run[0] + run[1]) / 2, 0
+            centre = 0.7 * centre + 0.3 * (run[0] + run[1]) / 2
     seen = ~np.isnan(top)
     # the limb is the longest stretch, short gaps bridged
     bridged = ndimage.binary_closing(np.pad(seen, 60), np.ones(41))[60:-60] | seen
@@ -117,27 +116,39 @@ def read_band(strip: Strip) -> Band:
     return Band(top, bottom, int(where[0]), int(where[-1]))
 
 
-def _run(column: NDArray[np.float32], centre: float) -> tuple[float, float] | None:
-    """The sub-row interval where the map exceeds one half, nearest to ``centre`` (within 10 rows)."""
-    over = column > 0.5
-    if not over.any():
-        return None
-    edges = np.diff(np.r_[0, over.astype(np.int8), 0])
-    a, b = np.nonzero(edges == 1)[0], np.nonzero(edges == -1)[0] - 1
-    away = np.maximum(np.maximum(a - centre, centre - b), 0)
-    i = int(np.argmin(away - 0.05 * (b - a)))
-    if away[i] > 10 or b[i] - a[i] < 2:
-        return None
-    return _cross(column, int(a[i]), -1), _cross(column, int(b[i]), 1)
+def _runs(inside: NDArray[np.float32]) -> list[list[tuple[float, float]]]:
+    """Per column, the sub-row intervals where the map exceeds one half, those of three rows and more."""
+    n = inside.shape[1]
+    over = np.pad((inside > 0.5).astype(np.int8), ((1, 1), (0, 0)))
+    edges = np.diff(over, axis=0).T  # columns first, so that runs come out column by column
+    column, first = np.nonzero(edges == 1)
+    _, past = np.nonzero(edges == -1)
+    last = past - 1
+    padded = np.pad(inside, ((1, 1), (0, 0)), mode="edge").astype(float)
+
+    def crossing(row: NDArray[np.intp], to: int) -> Array:
+        p, q = padded[row + 1, column], padded[row + 1 + to, column]
+        step = np.clip((p - 0.5) / np.maximum(p - q, 1e-6), 0, 1)
+        at_border = (row + to < 0) | (row + to >= inside.shape[0])
+        return np.asarray(row + to * np.where(at_border, 0.0, step))
+
+    low, high = crossing(first, -1), crossing(last, 1)
+    out: list[list[tuple[float, float]]] = [[] for _ in range(n)]
+    for c, a, b, long in zip(column.tolist(), low.tolist(), high.tolist(), (last - first >= 2).tolist(), strict=True):
+        if long:
+            out[c].append((a, b))
+    return out
 
 
-def _cross(column: NDArray[np.float32], at: int, to: int) -> float:
-    """Where the map passes one half between row ``at`` (inside) and the next row out."""
-    out = at + to
-    if not 0 <= out < len(column):
-        return float(at)
-    p, q = float(column[at]), float(column[out])
-    return at + to * (p - 0.5) / max(p - q, 1e-6)
+def _nearest(runs: list[tuple[float, float]], centre: float) -> tuple[float, float] | None:
+    """The run nearest to ``centre`` (within 10 rows), the thicker of two alike."""
+    best, least = None, np.inf
+    for a, b in runs:
+        away = max(a - centre, centre - b, 0.0)
+        worth = away - 0.05 * (b - a)
+        if away <= 10 and worth < least:
+            best, least = (a, b), worth
+    return best
 
 
 def first_path(coarse: Array, reach: float = 0.06) -> Array:
