@@ -227,7 +227,6 @@ def bow_shape(e: Evidence, layout: Layout, state: str) -> BowShape:
 
     # The handle: a straight line through its back, half a limb's thickness below it.
     half_root = float(np.mean([r[3][-1] for r in raw]))
-    apparent_root = float(np.mean([r[2][-1] for r in raw]))
     hb = back[layout.handle_columns]
     hw = layout.handle_weight
     mid = (hw[:, None] * hb).sum(0) / hw.sum()
@@ -241,13 +240,9 @@ def bow_shape(e: Evidence, layout: Layout, state: str) -> BowShape:
     direction = direction / np.linalg.norm(direction)
     x_axis = direction
     y_axis = np.array([-direction[1], direction[0]])
-    fade_mid = (raw[0][1].xy[-1] + raw[1][1].xy[-1]) / 2
-    if (mid - fade_mid) @ y_axis < 0 and abs((mid - fade_mid) @ y_axis) > 0.2 * apparent_root:
+    # which way the back is: from the belly's silhouette to the back's, by the limbs' majority
+    if np.nanmedian(back - belly, axis=0) @ y_axis < 0:
         y_axis = -y_axis
-    else:  # decide by where the back's silhouette lies from the limbs' middle
-        toward_back = np.nanmedian(back - belly, axis=0)
-        if toward_back @ y_axis < 0:
-            y_axis = -y_axis
     normal_lean = abs(float(_obliquity(e.camera, e.standoff_mm, mid[None])[0] @ y_axis))
     # the back's silhouette stands out by half the width seen obliquely
     deep = half_root if not np.isfinite(e.grip_thickness_mm) else max(half_root, e.grip_thickness_mm / 2)

@@ -127,7 +127,7 @@ def _cut_at_corners(path: Array, arm: float) -> Array:
     return p
 
 
-def _free(maps: FinderMaps, camera: Camera, shot: Shot, tolerance: float) -> CoarsePath:
+def _free(maps: FinderMaps, camera: Camera, shot: Shot) -> CoarsePath:
     limb = maps.limb
     cost = 1.0 / (0.03 + limb.astype(float))
     strong = (limb > LIMB_LEVEL) & (limb > maps.string)
@@ -189,7 +189,7 @@ def find_bow(maps: FinderMaps, camera: Camera, shot: Shot, squared: bool) -> Coa
     tolerance = LENGTH_TOLERANCE if squared else LENGTH_TOLERANCE_UNSQUARED
     if {"nock_upper", "nock_lower"} <= set(shot.clicks):
         return _between_clicks(maps, shot)
-    path = _free(maps, camera, shot, tolerance)
+    path = _free(maps, camera, shot)
     if path.support < 0.6:
         raise _ask("The bow is too faint in the picture to be followed with certainty.", support=path.support)
     if abs(path.length_ratio - 1) > tolerance:

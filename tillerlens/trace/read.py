@@ -257,6 +257,3 @@ def _mend(left: Array, right: Array, zones: dict[str, tuple[int, int]]) -> tuple
         weight[a:b] = np.array([0.0, ONE_SIDE_WEIGHT, 1.0])[m.how]
     weight[:NOCK_STATIONS], weight[-NOCK_STATIONS:] = 0.0, 0.0
     return left, right, weight
-
-
-__all__ = ["TraceRead", "Side", "read_trace"]
