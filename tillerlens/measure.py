@@ -48,6 +48,7 @@ GRIP_MIDDLE_U_MM = 12.0  # grips are not made quite in the middle (common practi
 LENGTH_U_MM = 1.0  # a tape along the bow, to a sixteenth
 # The cradle usually hides the grip's belly and its depth is judged from what shows beside it.
 GRIP_U_MM = 5.0
+CUTOFF_NOISE_MM, MOST_CUTOFF_MM = 0.05, 190.0
 CUTOFF_MM = 130.0  # shortest wave of bend that is told, half of it kept
 OBLIQUE_RAD = np.radians(25)
 # Wood past the nock: less is within what the tip's own outline is known to, more is no nock.
@@ -91,7 +92,7 @@ def _measure(
     light = linear_light(photo.rgb)
     trace = read_trace(photo, light, fit, shot)
     evidence = _evidence(fit, shot, trace)
-    layout = make_layout(evidence, shot.handle_mm, CUTOFF_MM, trace.weight, trace.path_px, shot.state)
+    layout = make_layout(evidence, shot.handle_mm, _cutoff_mm(trace), trace.weight, trace.path_px, shot.state)
     chain = _Chain(layout, shot.state)
 
     def length(theta: Array) -> float:
@@ -132,7 +133,7 @@ def _measure(
             else 0.0
         )
         string = replace(string, u_px=float(np.hypot(string.u_px, 1.5 * max(0.0, astray - 1.0))))
-    layout = make_layout(evidence, shot.handle_mm, CUTOFF_MM, trace.weight, trace.path_px, shot.state)
+    layout = make_layout(evidence, shot.handle_mm, _cutoff_mm(trace), trace.weight, trace.path_px, shot.state)
     chain = _Chain(layout, shot.state)
     shape = chain.shape(evidence)
     check_shape(shape, off, fit.squared)
@@ -154,6 +155,15 @@ def _measure(
         evidence=_facts(fit, trace, string, off),
         **shared,
     )
+
+
+def _cutoff_mm(trace: TraceRead) -> float:
+    """Shortest wave of bend that is told: longer where the edges are noisier, so that the bend's own noise stays alike.
+
+    Noise of curvature grows with the edge noise and falls with the 2.5th power of the wave (flat noise, w^4 in power).
+    """
+    noise_mm = trace.noise_px / trace.px_per_mm
+    return float(np.clip(CUTOFF_MM * (noise_mm / CUTOFF_NOISE_MM) ** 0.4, CUTOFF_MM, MOST_CUTOFF_MM))
 
 
 def _halves(camera: Camera, trace: TraceRead, shot: Shot) -> float:
@@ -343,7 +353,7 @@ def _profile(
         random = curvature_noise(lay.spline, across, 6.0 * trace.step_px / trace.px_per_mm)
         # what the smoothing may hide: a share of how fast the curve itself changes over the cutoff
         k1 = np.gradient(np.gradient(limb.curve.curvature, limb.from_nock_mm), limb.from_nock_mm)
-        hidden = np.abs(k1) * (CUTOFF_MM / (2 * np.pi)) ** 2 * 0.5
+        hidden = np.abs(k1) * (_cutoff_mm(trace) / (2 * np.pi)) ** 2 * 0.5
         slow = np.sqrt((influence.curvature[k] ** 2).sum(0))
         u_kappa = np.sqrt(random**2 + slow**2 + hidden**2 + (0.01 * limb.curve.curvature) ** 2)
         u_thick = np.sqrt((influence.thickness[k] ** 2).sum(0))
