@@ -10,8 +10,8 @@ from tillerlens.trace.find import CLICKS
 
 THICKNESS_RATIO = 1.4  # one limb's thickness over the other's, at like places (common practice: limbs are made alike)
 ROOT_SHARE = 0.25  # of the limb's thickness: how far a limb's root may stand off the handle's line
-ROOT_SLOPE = np.radians(6)  # a limb grows out of its handle; where it was traced well it does so within two degrees
-BACKWARD_PER_MM = 3e-3  # a strung limb may keep some reflex, never a bend of a foot's radius towards the back
+ROOT_SLOPE = np.radians(4.5)  # a limb grows out of its handle; where it was traced well it does so within two or three degrees
+BACKWARD_PER_MM = 2.5e-3  # a strung limb may keep some reflex, never a bend of a foot's radius towards the back
 LENGTH_OFF_U = 5.5
 SHARPEST_PER_MM = 1 / 150.0  # tighter bends than a six-inch radius are not a limb's
 
