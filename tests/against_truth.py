@@ -76,8 +76,7 @@ def measure_sample(folder: Path, name: str, clicks: bool = False, rest: Any = No
 
 def rows(found: Measurement, truth: dict[str, Any]) -> list[Row]:
     """Every number that both have."""
-    # the studio's handle_rock is how the handle hangs on the rig, the measured one is against the nocks
-    named = [name for name in truth["values"] if name in found.values and name != "handle_rock"]
+    named = [name for name in truth["values"] if name in found.values]
     out = [_row(_group(name), name, found.values[name], truth["values"][name]) for name in named]
     planned = {round(g["from_handle_mm"], 1): g for g in truth["gaps"]}
     for gap in found.gaps:

@@ -105,6 +105,7 @@ def _profile(truth, limb):
         np.full(n, 0.04),
         p["thickness_mm"],
         np.full(n, 0.3),
+        np.column_stack([np.interp(p["from_nock_mm"], s, reach[:, k]) for k in (0, 1)]),
         px,
         np.full(n, np.nan),
     )
@@ -123,6 +124,8 @@ def _trace(truth):
         px["belly"],
         px["centreline"],
         np.stack([px["nock_upper"], px["nock_lower"]]),
+        np.asarray(truth["outline_mm"]["centre"], float)[[0, -1]],
+        None,
         px["handle"],
         px.get("hook"),
         _gap_lines(truth),

@@ -40,7 +40,7 @@ def test_the_bend_chart_runs_from_the_handle_with_a_band_of_two_u():
 def test_unknown_bends_are_left_out_and_unknown_bands_are_not_nought():
     n = np.array([0.0, 10.0, 20.0])
     profile = LimbProfile(
-        n, np.array([1.0, np.nan, 1.2]), np.array([0.1, 0.1, np.nan]), n, n, np.zeros((3, 2)), n
+        n, np.array([1.0, np.nan, 1.2]), np.array([0.1, 0.1, np.nan]), n, n, np.zeros((3, 2)), np.zeros((3, 2)), n
     )
     rows = bend_rows(measured(profile={"upper": profile}), INCHES)
     assert [row["bend"] for row in rows] == [1.0, 1.2]

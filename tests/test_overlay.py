@@ -160,7 +160,7 @@ def test_the_colours_rise_in_lightness_and_differ_without_red_and_green():
 
 def test_an_even_limb_is_not_made_to_look_lively():
     n = 20
-    flat = LimbProfile(*(np.full(n, v) for v in (1.0, 1.2, 0.05, 10.0, 0.1)), np.zeros((n, 2)), np.zeros(n))
+    flat = LimbProfile(*(np.full(n, v) for v in (1.0, 1.2, 0.05, 10.0, 0.1)), np.zeros((n, 2)), np.zeros((n, 2)), np.zeros(n))
     low, high = bend_range(Measurement("measured", "drawn", profile={"upper": flat}))
     assert (low, high) == pytest.approx((1.1, 1.3))
 
@@ -168,6 +168,6 @@ def test_an_even_limb_is_not_made_to_look_lively():
 def test_a_measurement_without_gaps_or_bend_still_draws(photo):
     none = np.zeros((0, 2, 2))
     line = np.array([[500.0, 1000.0], [1500.0, 800.0], [2500.0, 1000.0]])
-    trace = TracedBow(line, line + [0, 20], line, line[[0, -1]], line[1], None, none)
+    trace = TracedBow(line, line + [0, 20], line, line[[0, -1]], line[[0, -1]], None, line[1], None, none)
     drawn = draw_overlay(photo.rgb, Measurement("measured", "unstrung", trace=trace))
     assert drawn.shape[1] == 2048

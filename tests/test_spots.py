@@ -53,7 +53,7 @@ def look(upper: Limb, lower: Limb, rng: np.random.Generator) -> tuple[dict[Any, 
         n = len(from_nock)
         px = np.column_stack([from_nock, np.zeros(n)])
         u, thick = np.full(n, U_PER_M), np.full(n, 12.0)
-        profile[name] = LimbProfile(from_nock, 1000 * bend, u, thick, 0.03 * thick, px, arm)
+        profile[name] = LimbProfile(from_nock, 1000 * bend, u, thick, 0.03 * thick, 0 * px, px, arm)
         lying = 1000 * (np.interp(where, still.s, still.curvature) + wander(rng, from_nock))
         rest[name] = {"from_nock_mm": from_nock.tolist(), "curvature_per_m": lying.tolist()}
     return profile, {"profile": rest}

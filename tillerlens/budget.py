@@ -158,10 +158,15 @@ class Influence:
         return float(np.sqrt(np.sum(self.numbers[name] ** 2)))
 
     def budget(self, name: str) -> dict[str, float]:
-        parts: dict[str, float] = {}
-        for cause, d in zip(self.causes, self.numbers[name], strict=True):
-            parts[cause] = parts.get(cause, 0.0) + float(d) ** 2
-        return {c: float(np.sqrt(v)) for c, v in sorted(parts.items(), key=lambda q: -q[1])}
+        return by_cause(self.causes, self.numbers[name])
+
+
+def by_cause(causes: Sequence[str], changes: Array) -> dict[str, float]:
+    """Independent changes (K,) gathered into one standard uncertainty a cause, the largest first."""
+    parts: dict[str, float] = {}
+    for cause, d in zip(causes, changes, strict=True):
+        parts[cause] = parts.get(cause, 0.0) + float(d) ** 2
+    return {c: float(np.sqrt(v)) for c, v in sorted(parts.items(), key=lambda q: -q[1])}
 
 
 def influences(

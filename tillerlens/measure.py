@@ -21,6 +21,7 @@ from tillerlens.budget import (
 )
 from tillerlens.errors import NeedsHelp, Reason, TillerLensError
 from tillerlens.measurement import GapRow, LimbProfile, Measurement, TracedBow, Value
+from tillerlens.measures.from_rest import movement_from_rest
 from tillerlens.measures.spots import find_spots
 from tillerlens.photo.camera import Camera, CameraFit, with_theta
 from tillerlens.photo.intake import Photo, judge
@@ -143,11 +144,12 @@ def _measure(
     influence = influences(nudges, evidence, shape, chain.shape).with_own("tip", _tip_turn(shape, trace))
     doubts += _doubts(fit, shot, trace, string, off, shape)
     profile = _profile(shot, trace, evidence, layout, shape, influence)
+    moved_from_rest = {} if rest is None or shot.state == "unstrung" else movement_from_rest(shape.numbers, influence, rest)
     spots = find_spots(profile, shot, rest, shape) if shot.state == "drawn" else ((), ())
     return Measurement(
         "measured",
         reasons=doubts + spots[1],
-        values=_values(shape, influence),
+        values=_values(shape, influence) | moved_from_rest,
         gaps=_gaps(shape, influence),
         profile=profile,
         spots=spots[0],
@@ -255,14 +257,14 @@ def _nudges(fit: CameraFit, shot: Shot, trace: TraceRead, string: DrawnString | 
 def _tip_turn(s: BowShape, trace: TraceRead) -> dict[str, float]:
     """Standard uncertainty (rad) of the limb's direction at each nock: nocks, wraps and rounding disturb the last inches,
     the more so where no edge was seen near the tip."""
-    out = {}
+    out: dict[str, float] = {}
     for name in ("upper", "lower"):
-        if f"string_angle_{name}" in s.numbers:
-            a, b = trace.zones[name]
-            w = trace.weight[a:b] if name == "upper" else trace.weight[a:b][::-1]
-            first = int(np.nonzero(np.cumsum(w) > 5)[0][0]) - 5
-            unseen_mm = max(0, first) * 3 * trace.step_px / trace.px_per_mm
-            out[f"string_angle_{name}"] = TIP_TURN_U_RAD * (1 + unseen_mm / 15) * max(1.0, trace.noise_px / 0.06)
+        a, b = trace.zones[name]
+        w = trace.weight[a:b] if name == "upper" else trace.weight[a:b][::-1]
+        first = int(np.nonzero(np.cumsum(w) > 5)[0][0]) - 5
+        unseen_mm = max(0, first) * 3 * trace.step_px / trace.px_per_mm
+        u = TIP_TURN_U_RAD * (1 + unseen_mm / 15) * max(1.0, trace.noise_px / 0.06)
+        out |= {n: u for n in (f"string_angle_{name}", f"turn_{name}_outer") if n in s.numbers}
     return out
 
 
@@ -313,12 +315,14 @@ def _doubts(
     return tuple(out)
 
 
-_UNITS = {"string_angle_upper": DEG, "string_angle_lower": DEG, "handle_rock": DEG}
+ANGLES = ("string_angle", "turn_", "handle_tilt")
 
 
 def _value(name: str, value: float, u: float, budget: dict[str, float]) -> Value:
-    k = np.degrees(1.0) if _UNITS.get(name) == DEG else 1.0
-    return Value(value * k, u * k if budget else float("nan"), _UNITS.get(name, MM), {c: v * k for c, v in budget.items()})
+    angle = name.startswith(ANGLES)
+    k = float(np.degrees(1.0)) if angle else 1.0
+    u = u * k if budget else float("nan")
+    return Value(float(value) * k, u, DEG if angle else MM, {c: v * k for c, v in budget.items()})
 
 
 def _values(s: BowShape, influence: Influence) -> dict[str, Value]:
@@ -377,6 +381,7 @@ def _profile(
             u_kappa[keep] * 1000,
             limb.thickness_mm[keep],
             u_thick[keep],
+            limb.curve.xy[keep],
             px[keep],
             arm[keep],
         )
@@ -400,6 +405,8 @@ def _traced(e: Evidence, s: BowShape, trace: TraceRead) -> TracedBow:
         e.belly_px,
         px,
         np.array([_to_px(e, s, q) for q in s.nocks_mm]),
+        s.nocks_mm,
+        s.hook_mm,
         _to_px(e, s, np.zeros(2)),
         e.hook_px,
         np.array(lines).reshape(-1, 2, 2),

@@ -63,6 +63,7 @@ class LimbProfile:
     u_curvature_per_m: Array
     thickness_mm: Array
     u_thickness_mm: Array
+    centre_mm: Array  # (N, 2) in the bow's frame
     centre_px: Array
     lever_arm_mm: Array  # distance of the string's line from the limb's centre; NaN when unstrung
 
@@ -89,6 +90,8 @@ class TracedBow:
     belly_px: Array
     centre_px: Array  # (M, 2)
     nocks_px: Array  # (2, 2) upper, lower
+    nocks_mm: Array  # (2, 2) in the bow's frame
+    hook_mm: Array | None  # (2,), drawn only
     handle_px: Array  # (2,)
     hook_px: Array | None  # (2,), drawn only
     gap_lines_px: Array  # (K, 2, 2): belly, string
@@ -140,6 +143,7 @@ class Measurement:
                     "thickness_mm": _list(p.thickness_mm, 3),
                     "u_thickness_mm": _list(p.u_thickness_mm, 3),
                     "lever_arm_mm": _list(p.lever_arm_mm, 2),
+                    "centre_mm": [_list(q, 2) for q in p.centre_mm],
                     "centre_px": [_list(q, 2) for q in p.centre_px],
                 }
                 for k, p in self.profile.items()
@@ -163,6 +167,8 @@ class Measurement:
             t = self.trace
             doc["trace"] = {
                 "nocks_px": [_list(q, 2) for q in t.nocks_px],
+                "nocks_mm": [_list(q, 2) for q in t.nocks_mm],
+                "hook_mm": None if t.hook_mm is None else _list(t.hook_mm, 2),
                 "handle_px": _list(t.handle_px, 2),
                 "hook_px": None if t.hook_px is None else _list(t.hook_px, 2),
             }

@@ -200,7 +200,7 @@ def _limb_curve(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Ar
     coefficients = lay.spline.coefficients(np.vstack([tip, (b + c) / 2, root]))
     curve = read_curve(lay.spline, coefficients)
     share = np.clip((lay.spline.at - lay.tip_mm) / (lay.spline.at[-1] - lay.tip_mm), 0, 1)
-    apparent = np.polyval(cubic, share)
+    apparent = np.maximum(np.polyval(cubic, share), 0.1)
     normal = np.column_stack([-curve.tangent[:, 1], curve.tangent[:, 0]])
     lean = np.abs((_obliquity(e.camera, e.standoff_mm, curve.xy) * normal).sum(1))
     broad = width_profile(share, e.limb_width_mm, e.tip_width_mm) / 2 * lean
@@ -297,6 +297,13 @@ def belly_at(limb: Limb, from_centre_mm: float) -> Array:
     return np.asarray(p + n * thick / 2)
 
 
+def _turns(limb: Limb) -> Array:
+    """How far (rad, + toward the belly) each third of the working limb turns, outer, mid, inner."""
+    x = limb.from_nock_mm
+    turned = np.r_[0.0, np.cumsum((limb.curve.curvature[1:] + limb.curve.curvature[:-1]) / 2 * np.diff(x))]
+    return np.diff(np.interp(np.linspace(0.0, x[-1], 4), x, turned))
+
+
 def _numbers(e: Evidence, s: BowShape, state: str) -> dict[str, float]:
     out: dict[str, float] = {}
     (ux, uy), (lx, ly) = s.nocks_mm
@@ -309,6 +316,7 @@ def _numbers(e: Evidence, s: BowShape, state: str) -> dict[str, float]:
         backs[name] = p + n * thick / 2
         out[f"tip_height_{name}"] = float(p[1])
         out[f"limb_length_{name}"] = float(limb.from_centre_mm[0] + limb.from_nock_mm[0])
+        out |= {f"turn_{name}_{third}": v for third, v in zip(("outer", "mid", "inner"), _turns(limb), strict=True)}
     out["tip_height_difference"] = uy - ly
     out["length_nock_to_nock"] = s.length_mm
     if state == "unstrung":
@@ -351,5 +359,5 @@ def _numbers(e: Evidence, s: BowShape, state: str) -> dict[str, float]:
         out["draw_length_back"] = float(s.back_at_handle_mm - s.hook_mm[1])
         out["draw_length_belly"] = out["draw_length_back"] - grip
         out["hook_offset"] = float(s.hook_mm[0])
-    out["handle_rock"] = float(np.arctan2(uy - ly, ux - lx)) * -1.0
+    out["handle_tilt"] = float(np.arctan2(uy - ly, ux - lx)) * -1.0
     return out

@@ -20,7 +20,20 @@ VALUE_NAMES = {
     "tip_height_upper": "upper tip's height over the handle",
     "tip_height_lower": "lower tip's height over the handle",
     "tip_height_difference": "upper minus lower tip height",
-    "handle_rock": "handle's tilt against the nocks",
+    "handle_tilt": "handle's tilt against the nocks",
+    "tip_movement_upper": "upper tip's movement from rest",
+    "tip_movement_lower": "lower tip's movement from rest",
+    "tip_movement_difference": "upper minus lower tip movement",
+    **{
+        f"bend_share_{limb}_{third}": f"share of the {limb} limb's bend in its {third} third"
+        for limb in ("upper", "lower")
+        for third in ("inner", "mid", "outer")
+    },
+    **{
+        f"turn_{limb}_{third}": f"turn of the {limb} limb's {third} third"
+        for limb in ("upper", "lower")
+        for third in ("inner", "mid", "outer")
+    },
     "hook_offset": "hook, along from the handle's centre",
     "length_nock_to_nock": "length along the bow, nock to nock",
     "limb_length_upper": "upper limb, handle's centre to nock",
@@ -44,6 +57,7 @@ CAUSE_NAMES = {
     "tip": "placing the tips",
     "width": "the limb's width, unseen from the side",
     "grip": "the grip's thickness",
+    "rest": "the shape at rest, from its own picture",
     "view": "the angles this scale cannot fix",
 }
 

@@ -28,6 +28,7 @@ CLICK_AGREES_PX = 10.0
 CLICK_U_PX = 2.5
 MIN_SEEN = 0.4
 NOCK_STATIONS = 3  # beside each tip, where the nock and the string's loop hide the limb's own edges
+OUT_SHARE = 0.005  # of the picture's longer side: a bow that ends so near the border was cut off
 MAX_GAP = 0.3  # of a limb's length without an edge
 ONE_SIDE_WEIGHT = 0.6
 _BACK = {"up": (0, -1), "down": (0, 1), "left": (-1, 0), "right": (1, 0)}
@@ -61,6 +62,7 @@ def read_trace(photo: Photo, light: NDArray[np.uint16], fit: CameraFit, shot: Sh
     """Find, straighten, measure. Raises ``NeedsHelp`` when the bow or its tips are not certain."""
     maps = find_maps(photo.rgb)
     coarse = find_bow(maps, fit.camera, shot, fit.squared)
+    _check_inside(coarse.px[[0, -1]], photo, OUT_SHARE * max(photo.rgb.shape))
     mid = coarse.px[len(coarse.px) // 2]
     px_per_mm = _px_per_mm(fit, mid, shot.standoff_mm)
     strip, band, ends = _straighten(photo.rgb, light, coarse.px, px_per_mm, fit, shot)
@@ -80,7 +82,8 @@ def read_trace(photo: Photo, light: NDArray[np.uint16], fit: CameraFit, shot: Sh
     tips = _tips(strip, _middle_rows(band, left, right), ends.column)
     u = (ends.u_columns[0] * strip.step, ends.u_columns[1] * strip.step)
     cause = ("clicks" if clicked[0] else "tip", "clicks" if clicked[1] else "tip")
-    _check_seen(weight, zones, back, photo)
+    _check_seen(weight, zones)
+    _check_inside(back[~np.isnan(back[:, 0])][[0, -1]], photo, 3)
     noise = float(np.nanmean([left.noise, right.noise])) * strip.step
     thickness = np.linalg.norm(back - belly, axis=1)
     h0, h1 = zones["handle"]
@@ -195,7 +198,7 @@ def _tips(strip: Strip, rows: Array, columns: tuple[float, float]) -> Array:
     return np.array(tips)
 
 
-def _check_seen(weight: Array, zones: dict[str, tuple[int, int]], back: Array, photo: Photo) -> None:
+def _check_seen(weight: Array, zones: dict[str, tuple[int, int]]) -> None:
     """Every part of each limb must have been seen: no long gap, least of all at its root or tip."""
     for name in ("upper", "lower"):
         a, b = zones[name]
@@ -210,11 +213,16 @@ def _check_seen(weight: Array, zones: dict[str, tuple[int, int]], back: Array, p
                 seen=share,
                 gap=gap,
             )
+
+
+def _check_inside(ends: Array, photo: Photo, margin_px: float) -> None:
+    """Both ends (2, 2) px of what was followed must lie inside the picture by the margin."""
     h, w = photo.rgb.shape[:2]
-    ends = back[~np.isnan(back[:, 0])][[0, -1]]
-    if ((ends < 3) | (ends > [w - 4, h - 4])).any():
+    if ((ends < margin_px) | (ends > [w - 1 - margin_px, h - 1 - margin_px])).any():
         raise NeedsHelp(
-            "The bow seems to run out of the picture.", "Step back so that both tips are inside the picture.", clicks=CLICKS
+            "The bow seems to run out of the picture.",
+            "Step back and take the picture again with both tips inside it.",
+            clicks=CLICKS,
         )
 
 

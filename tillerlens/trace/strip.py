@@ -166,4 +166,4 @@ def next_path(strip: Strip, columns: Array, middle: Array) -> Array:
 
 def strip_step(px_per_mm: float, limb_mm: float = 14.0) -> float:
     """Sampling step in px that makes a limb as thick as the network likes it."""
-    return float(np.clip(px_per_mm * limb_mm / LIMB_STEPS, 0.75, 1.5))
+    return float(np.clip(px_per_mm * limb_mm / LIMB_STEPS, 0.4, 1.5))
