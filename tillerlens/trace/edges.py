@@ -12,10 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
-from scipy.signal import savgol_filter
 
 from tillerlens.photo.light import sample
-from tillerlens.trace.strip import Band, Strip
+from tillerlens.trace.strip import Band, Strip, smooth_rows
 
 Array = NDArray[np.float64]
 
@@ -62,7 +61,7 @@ def measure_side(light: NDArray[np.uint16], strip: Strip, proposal: Array) -> Si
     # columns that leave their neighbours (a ruled line behind, a scratch) are left out, not averaged in
     # (a parabola over 31 columns: the limb may still slope or bend a little in the strip, most of all at its tips)
     calm = (
-        savgol_filter(ndimage.median_filter(row, 7, mode="nearest"), 31, 2)
+        smooth_rows(ndimage.median_filter(row, 7, mode="nearest"), 31)
         if len(row) > 31
         else np.full(len(row), np.median(row))
     )

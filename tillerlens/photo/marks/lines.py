@@ -8,7 +8,6 @@ from __future__ import annotations
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import find_peaks
 
 from tillerlens.errors import ScaleError
 from tillerlens.photo.camera import CameraFit, Marks, fit_camera
@@ -22,6 +21,8 @@ MIN_LINES = 5
 
 def _tracks(grey: NDArray[np.uint8], slope: float) -> list[Array]:
     """Thin lines that run from left to right, each as (n, 2) px places in neighbouring columns, longest first."""
+    from scipy.signal import find_peaks  # half a second, for those boards only
+
     best: list[Array] = []
     for polarity in (-1, 1):
         h, _ = line_maps(grey, polarity)
