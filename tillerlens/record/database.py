@@ -1,0 +1,265 @@
+"""Where a record lives and how it is opened: SQLite in a folder or a PostgreSQL server; brought up to date, faults in words."""
+
+from __future__ import annotations
+
+import errno
+import os
+import sqlite3
+import time
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
+from sqlalchemy.engine import URL, make_url
+from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, SQLAlchemyError
+
+from tillerlens.record.entries import RecordError
+
+SCHEMAS = ("0001", "0002")  # every version of the tables, oldest first; the last is this program's
+PLACE_VARIABLE, ORIGINALS_VARIABLE = "TILLERLENS_RECORD", "TILLERLENS_ORIGINALS"
+BUSY_S = 30.0  # how long one writer waits for another
+_VERSION_TABLE = "tillerlens_schema"
+_MIGRATING = 7_412_330_115  # PostgreSQL's advisory lock that one migration at a time holds
+_NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+
+
+@dataclass(frozen=True, eq=False)
+class Record:
+    """An open record: hand it to the functions of ``store``; close it, or use it in a ``with``. May be shared by threads.
+
+    folder holds ``originals/`` by content hash, and what can be made again: ``thumbnails/``. address: for people.
+    """
+
+    engine: Engine
+    folder: Path
+    address: str
+
+    def close(self) -> None:
+        self.engine.dispose()
+
+    def __enter__(self) -> Record:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+def default_folder() -> Path:
+    """The folder of this user's record when no other place is given."""
+    from platformdirs import user_data_path
+
+    return user_data_path("tillerlens", appauthor=False) / "record"
+
+
+def open_record(place: Path | str | None = None, originals: Path | None = None) -> Record:
+    """Open a record, made new where there is none, and bring its tables up to this program's.
+
+    place: a folder, or a PostgreSQL address (``postgresql://...``); else what TILLERLENS_RECORD says, else the user's data
+    folder. originals: for PostgreSQL, the folder of the pictures, one for all who share the server; else what
+    TILLERLENS_ORIGINALS says, else the user's data folder. Raises RecordError: newer tables, no such server, no room ...
+    """
+    place = place or os.environ.get(PLACE_VARIABLE) or default_folder()
+    if str(place).startswith(("postgresql:", "postgres:")):
+        url = _server_url(str(place))
+        folder = Path(originals or os.environ.get(ORIGINALS_VARIABLE) or default_folder())
+        record = Record(_engine(url), folder, url.render_as_string(hide_password=True))
+        _make_folder(folder, record)
+    else:
+        folder = Path(place).expanduser()
+        record = Record(_engine(URL.create("sqlite", database=str(folder / "record.sqlite"))), folder, str(folder))
+        _make_folder(folder, record)
+        _write_ahead(record)
+    try:
+        with reading(record) as connection:
+            known = _version(connection)
+        if known != SCHEMAS[-1]:
+            _migrate(record)
+    except BaseException:
+        record.close()
+        raise
+    return record
+
+
+@contextmanager
+def reading(record: Record) -> Iterator[Connection]:
+    """One consistent view of the record."""
+    with speaking(record), record.engine.begin() as connection:
+        yield connection
+
+
+@contextmanager
+def writing(record: Record) -> Iterator[Connection]:
+    """One change of the record, kept whole at the end or not at all. On SQLite, the only one at that time."""
+    with speaking(record), record.engine.execution_options(writing=True).begin() as connection:
+        yield connection
+
+
+@contextmanager
+def speaking(record: Record) -> Iterator[None]:
+    """Faults of the database and the disk as RecordErrors."""
+    try:
+        yield
+    except IntegrityError as error:
+        raise RecordError(
+            "What was to be kept is there already, or belongs to something that is no longer there.", "Look again and repeat it."
+        ) from error
+    except DBAPIError as error:
+        raise _in_words(str(error.orig).strip(), record) from error
+    except SQLAlchemyError as error:
+        raise _in_words(str(error).strip(), record) from error
+    except OSError as error:
+        if error.errno in _NO_ROOM:
+            raise _no_room(record) from error
+        cause = (error.strerror or str(error)).lower()
+        raise RecordError(
+            f"The record in {record.folder} cannot be used: {cause}.", "Check the folder and who may write to it."
+        ) from error
+
+
+def _in_words(cause: str, record: Record) -> RecordError:
+    low = cause.lower()
+    where = f"The record {record.address}"
+    if "disk is full" in low or "no space left" in low or "disk i/o error" in low:
+        return _no_room(record)
+    if "locked" in low or "busy" in low:
+        return RecordError(f"{where} is held by another program.", "Wait until the other one has finished, then try again.")
+    if "not a database" in low or "malformed" in low:
+        return RecordError(f"{where} is damaged: {low}.", "Put back a copy from its backups folder or an export.")
+    if "unable to open" in low or "readonly" in low:
+        return RecordError(f"{where} cannot be written.", "Check the folder and who may write to it.")
+    if record.engine.dialect.name != "sqlite":
+        return RecordError(
+            f"{where} cannot be used: {cause.splitlines()[0]}.", "Check the address and that the server is running."
+        )
+    return RecordError(f"{where} cannot be used: {low}.", "Export what you can, and try again.")
+
+
+def _no_room(record: Record) -> RecordError:
+    return RecordError(
+        f"There is no room left on the disk of {record.folder}; nothing of this was kept.", "Make room and try again.", full=True
+    )
+
+
+# --- opening ------------------------------------------------------------------------------------------------
+
+
+def _server_url(address: str) -> URL:
+    try:
+        url = make_url(address)
+    except ArgumentError as error:
+        raise RecordError("That is not a server's address.", "Write it like postgresql://name@host/database.") from error
+    try:
+        import psycopg  # noqa: F401
+    except ImportError as error:
+        raise RecordError(
+            "A record on a PostgreSQL server needs the package psycopg.", "Install it with: pip install 'tillerlens[club]'."
+        ) from error
+    return url.set(drivername="postgresql+psycopg")
+
+
+def _make_folder(folder: Path, record: Record) -> None:
+    with speaking(record):
+        for name in ("originals", "incoming"):
+            (folder / name).mkdir(parents=True, exist_ok=True)
+
+
+def _engine(url: URL, foreign_keys: bool = True) -> Engine:
+    if url.get_backend_name() != "sqlite":
+        return create_engine(url, pool_pre_ping=True)
+    engine = create_engine(url, connect_args={"timeout": BUSY_S})
+
+    @event.listens_for(engine, "connect")
+    def _connected(connection: Any, _: Any) -> None:
+        connection.isolation_level = None  # we say ourselves when a transaction begins
+        connection.execute(f"PRAGMA foreign_keys={'ON' if foreign_keys else 'OFF'}")
+        connection.execute("PRAGMA synchronous=FULL")
+
+    @event.listens_for(engine, "begin")
+    def _begun(connection: Connection) -> None:
+        # a writer takes the lock at once: two that read first and write later would block each other
+        writes = connection.get_execution_options().get("writing", False)
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+    return engine
+
+
+def _write_ahead(record: Record) -> None:
+    """Switch to a write-ahead log, once for the file's life. Asked by two at once, SQLite refuses one without waiting."""
+    until = time.monotonic() + BUSY_S
+    while True:
+        with speaking(record):
+            connection = record.engine.raw_connection()
+            try:
+                connection.execute("PRAGMA journal_mode=WAL")
+                return
+            except sqlite3.OperationalError as error:
+                if "locked" not in str(error) or time.monotonic() > until:
+                    raise _in_words(str(error), record) from error
+            except sqlite3.DatabaseError as error:
+                raise _in_words(str(error), record) from error
+            finally:
+                connection.close()
+        time.sleep(0.02)
+
+
+def _version(connection: Connection) -> str | None:
+    """The version of the tables, None for an empty database. Raises RecordError for a newer one."""
+    if not inspect(connection).has_table(_VERSION_TABLE):
+        return None
+    version: str | None = connection.execute(text(f"SELECT version_num FROM {_VERSION_TABLE}")).scalar()
+    if version is not None and version not in SCHEMAS:
+        raise RecordError(
+            f"This record was written by a newer TillerLens (its tables are version {version}, this one knows {SCHEMAS[-1]}).",
+            "Install the newer TillerLens; the record was left as it is.",
+            version=version,
+        )
+    return version
+
+
+def _migrate(record: Record) -> None:
+    """Bring the tables up to date in one transaction that only one process at a time is in."""
+    url = record.engine.url
+    engine = _engine(url, foreign_keys=False)  # tables may be made anew under their old names
+    try:
+        with speaking(record), engine.execution_options(writing=True).begin() as connection:
+            if connection.dialect.name == "postgresql":
+                connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _MIGRATING})
+            known = _version(connection)
+            if known == SCHEMAS[-1]:
+                return  # another process was faster
+            if known is not None and connection.dialect.name == "sqlite":
+                _back_up(Path(str(url.database)), known)
+            _run_migrations(connection)
+            if connection.dialect.name == "sqlite" and connection.exec_driver_sql("PRAGMA foreign_key_check").first():
+                raise RecordError("The record's tables do not fit together after the change.", "It was left as it was.")
+    finally:
+        engine.dispose()
+
+
+def _run_migrations(connection: Connection, upto: str = "head") -> None:
+    from alembic import command
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).parent / "migrations").replace("%", "%%"))
+    config.set_main_option("path_separator", "os")
+    config.attributes["connection"] = connection
+    command.upgrade(config, upto)
+
+
+def _back_up(file: Path, version: str) -> None:
+    """A copy of the SQLite file as it is now, whole or not there."""
+    folder = file.parent / "backups"
+    folder.mkdir(exist_ok=True)
+    place = folder / f"record-{version}-{datetime.now(UTC):%Y%m%dT%H%M%S%f}.sqlite"
+    half = place.with_suffix(".half")
+    try:
+        with closing(sqlite3.connect(file)) as source, closing(sqlite3.connect(half)) as copy:
+            source.backup(copy)
+        os.replace(half, place)
+    finally:
+        half.unlink(missing_ok=True)

@@ -1,0 +1,280 @@
+"""What a record holds, as plain frozen objects: bows, stages, measurements made, corrections, events.
+
+Their printed form is ``as_document``; its schema is ``schemas/record.schema.json``. SI inside: mm, N, kg, m/s, degrees
+Celsius by name. Times are aware and in UTC. Notes and names are plain text: whoever shows them as HTML must escape them.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+import uuid
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, fields
+from datetime import UTC, datetime
+from functools import cache
+from importlib import resources
+from typing import Any, Literal, TypeVar
+
+from tillerlens.errors import TillerLensError
+from tillerlens.shot import State
+
+EventKind = Literal["scrape", "heat", "rest", "moisture", "weighing", "mass", "arrow_speed", "finding", "note"]
+Face = Literal["back", "belly"]
+StageStatus = Literal["measured", "needs_help", "refused", "unmeasured"]
+
+LONGEST_NAME = 200
+_DERIVED = {"derived": True}  # follows from other entries, so it does not travel
+
+
+class RecordError(TillerLensError):
+    """The record cannot be opened, read or written as asked."""
+
+    code = "record"
+
+
+class ChangedMeanwhile(RecordError):
+    """Somebody else changed the same entry since it was read; ``fields['now']`` is the entry as it is."""
+
+    code = "changed_meanwhile"
+
+
+def new_id() -> str:
+    return str(uuid.uuid4())
+
+
+def now() -> datetime:
+    return datetime.now(UTC)
+
+
+@dataclass(frozen=True)
+class Bow:
+    """A bow as its maker knows it, with what is wished of it. None: not known. ``version`` grows with every change."""
+
+    name: str
+    wood: str = ""
+    made: str = ""  # in words: "March 2025"
+    length_mm: float | None = None  # nock to nock
+    handle_mm: float | None = None  # grip and fades
+    upper_limb_length_mm: float | None = None
+    limb_width_mm: float | None = None
+    limb_thickness_mm: float | None = None
+    handle_thickness_mm: float | None = None
+    form_reflex_mm: float | None = None
+    wish_weight_n: float | None = None
+    wish_draw_mm: float | None = None
+    wish_draw_to: Face | None = None
+    wish_tiller_low_mm: float | None = None  # upper minus lower gap
+    wish_tiller_high_mm: float | None = None
+    notes: str = ""
+    id: str = field(default_factory=new_id)
+    added_at: datetime = field(default_factory=now)
+    version: int = field(default=0, metadata=_DERIVED)
+
+
+@dataclass(frozen=True)
+class Stage:
+    """One picture (or a moment of a video) of a bow. ``state`` and ``minutes_since_unstrung`` repeat the shot's.
+
+    status, made_by, values: of the latest measurement made with this very shot; "unmeasured" when there is none. values:
+    name -> {"value", "u", "unit"}, null where not known; the whole document is ``store.measurement``.
+    """
+
+    bow_id: str
+    sequence: int
+    taken_at: datetime
+    state: State
+    photo_name: str  # what the bowyer's file was called, for people
+    sha256: str  # of the original's bytes
+    media: str
+    size_bytes: int
+    shot: dict[str, Any]
+    minutes_since_unstrung: float | None = None
+    video_time_s: float | None = None
+    rest_stage_id: str | None = None
+    notes: str = ""
+    id: str = field(default_factory=new_id)
+    added_at: datetime = field(default_factory=now)
+    status: StageStatus = field(default="unmeasured", metadata=_DERIVED)
+    made_by: str = field(default="", metadata=_DERIVED)
+    values: dict[str, Any] = field(default_factory=dict, metadata=_DERIVED)
+    version: int = field(default=0, metadata=_DERIVED)
+
+
+@dataclass(frozen=True)
+class Measured:
+    """One measurement made of a stage; ``sha256`` is of its document's canonical text."""
+
+    stage_id: str
+    made_by: str
+    sha256: str
+    id: str = field(default_factory=new_id)
+    made_at: datetime = field(default_factory=now)
+
+
+@dataclass(frozen=True)
+class Correction:
+    """Who changed what of a stage's shot: changes = [{"field", "old", "new"}], null for a field that was not there."""
+
+    stage_id: str
+    who: str
+    changes: list[dict[str, Any]]
+    reason: str = ""
+    id: str = field(default_factory=new_id)
+    made_at: datetime = field(default_factory=now)
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something done to or learnt of a bow between pictures; ``details`` by kind as the schema says."""
+
+    bow_id: str
+    kind: EventKind
+    happened_at: datetime
+    details: dict[str, Any] = field(default_factory=dict)
+    notes: str = ""
+    who: str = ""
+    stage_id: str | None = None
+    id: str = field(default_factory=new_id)
+    added_at: datetime = field(default_factory=now)
+    version: int = field(default=0, metadata=_DERIVED)
+
+
+Entry = TypeVar("Entry", Bow, Stage, Measured, Correction, Event)
+_SCHEMA_NAMES = {Bow: "bow", Stage: "stage", Measured: "measured", Correction: "correction", Event: "event"}
+
+
+# --- printed form -------------------------------------------------------------------------------------------
+
+
+def canonical(document: Any) -> str:
+    """The one JSON text of a document: names sorted, so that equal documents are equal bytes. ValueError for NaN."""
+    return json.dumps(document, sort_keys=True, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+
+
+def as_document(entry: Bow | Stage | Measured | Correction | Event, whole: bool = False) -> dict[str, Any]:
+    """An entry as it is printed and exported. whole: with what follows from other entries (a stage's values) as well."""
+    document = {f.name: getattr(entry, f.name) for f in fields(entry) if whole or not f.metadata.get("derived")}
+    return {k: say_time(v) if isinstance(v, datetime) else v for k, v in document.items()}
+
+
+def from_document(kind: type[Entry], document: Mapping[str, Any]) -> Entry:
+    """An entry from its printed form. Raises RecordError when it is not of the schema's form."""
+    check_form(_SCHEMA_NAMES[kind], document)
+    try:
+        times = {k: datetime.fromisoformat(v).astimezone(UTC) for k, v in document.items() if k.endswith("_at")}
+    except (ValueError, OverflowError) as error:
+        raise RecordError("A time is no time of any calendar.", "Correct it.") from error
+    return kind(**{**document, **times})
+
+
+def check_entry(entry: Entry) -> Entry:
+    """The entry itself, when it is of the schema's form and makes sense; else RecordError says what to correct."""
+    for f in fields(entry):
+        value = getattr(entry, f.name)
+        if isinstance(value, datetime) and value.tzinfo is None:
+            raise RecordError("A time without its zone cannot be kept.", "Give the time with its zone.", field=f.name)
+    check_form(_SCHEMA_NAMES[type(entry)], as_document(entry))
+    if isinstance(entry, Event) and entry.kind == "scrape":
+        start, end = entry.details["start_from_nock_mm"], entry.details["end_from_nock_mm"]
+        if start >= end:
+            raise RecordError("A scrape has to end nearer the handle than it starts.", "Give the place nearer the nock first.")
+    if isinstance(entry, Bow):
+        low, high = entry.wish_tiller_low_mm, entry.wish_tiller_high_mm
+        if low is not None and high is not None and low > high:
+            raise RecordError("The lowest tiller wished is above the highest.", "Give the lower one first.")
+    return entry
+
+
+def say_time(time: datetime) -> str:
+    return time.astimezone(UTC).isoformat(timespec="microseconds")
+
+
+def plain_name(name: str) -> str:
+    """A file's name without folders and unprintable characters, for people only: nothing is ever opened by it."""
+    last = re.split(r"[\\/]", name)[-1]
+    clean = "".join(c for c in last if c.isprintable()).strip()
+    stem, dot, ending = clean.rpartition(".")
+    if len(clean) > LONGEST_NAME and stem:
+        clean = stem[: LONGEST_NAME - len(ending[:10]) - 1] + dot + ending[:10]
+    return clean[:LONGEST_NAME] or "picture"
+
+
+# --- checks -------------------------------------------------------------------------------------------------
+
+
+@cache
+def record_schema() -> dict[str, Any]:
+    """The JSON Schema of everything that a record holds, as shipped."""
+    text = resources.files("tillerlens").joinpath("schemas", "record.schema.json").read_text(encoding="utf-8")
+    schema: dict[str, Any] = json.loads(text)
+    return schema
+
+
+@cache
+def _validator(name: str) -> Any:
+    from jsonschema import Draft202012Validator
+
+    return Draft202012Validator({"$ref": f"#/$defs/{name}", "$defs": record_schema()["$defs"]})
+
+
+def check_form(name: str, document: Any) -> None:
+    """Raise RecordError when a document is not of the form that the schema gives under this name."""
+    for value in _leaves(document):
+        if isinstance(value, float) and not math.isfinite(value):
+            raise RecordError("A number is missing or infinite.", "Give a number, or leave the field out.")
+        if isinstance(value, str) and ("\x00" in value or not _is_text(value)):
+            raise RecordError("A text holds characters that cannot be kept.", "Write it again as plain text.")
+    errors = sorted(_validator(name).iter_errors(document), key=lambda e: (len(e.absolute_path), str(list(e.absolute_path))))
+    if errors:
+        raise _in_words(errors[0])
+
+
+def _leaves(value: Any) -> Iterator[Any]:
+    if isinstance(value, Mapping):
+        for key, item in value.items():
+            yield key
+            yield from _leaves(item)
+    elif isinstance(value, list | tuple):
+        for item in value:
+            yield from _leaves(item)
+    else:
+        yield value
+
+
+def _is_text(value: str) -> bool:
+    try:
+        value.encode()
+    except UnicodeEncodeError:  # half of a character pair
+        return False
+    return True
+
+
+def _in_words(error: Any) -> RecordError:
+    """One fault of form as a sentence a bowyer can act on."""
+    rule, value, schema = error.validator, error.instance, error.schema
+    path = ".".join(map(str, error.absolute_path))
+    title, unit = schema.get("title", path or "entry"), schema.get("x-unit", "")
+    if rule in ("minimum", "maximum", "exclusiveMinimum"):
+        low, high = schema.get("minimum", schema.get("exclusiveMinimum")), schema.get("maximum")
+        span = f"between {low:g} and {high:g} {unit}" if high is not None else f"from {low:g} {unit}"
+        return RecordError(f"The {title} is {value:g} {unit}, but can only lie {span.strip()}.", "Correct it.", field=path)
+    if rule in ("required", "dependentRequired"):
+        known = schema.get("properties", {})
+        wanted = error.validator_value if rule == "required" else [w for ws in error.validator_value.values() for w in ws]
+        missing = next((w for w in wanted if w not in value), "")
+        return RecordError(f"The {known.get(missing, {}).get('title', missing)} is missing.", "Give it.", field=missing)
+    if rule == "enum":
+        choices = ", ".join(str(c) for c in error.validator_value if c is not None)
+        return RecordError(f"The {title} cannot be {value!r}.", f"Choose one of: {choices}.", field=path)
+    if rule in ("minLength", "pattern") and not str(value).strip():
+        return RecordError(f"The {title} is empty.", "Write it.", field=path)
+    if rule == "maxLength":
+        return RecordError(f"The {title} is longer than {error.validator_value} characters.", "Shorten it.", field=path)
+    if rule in ("anyOf", "minProperties") and title == "moisture":
+        return RecordError("A moisture needs a reading, or the air's temperature and humidity.", "Give one of them.")
+    if rule == "additionalProperties":
+        extra = ", ".join(sorted(k for k in value if k not in schema.get("properties", {})))
+        return RecordError(f"'{extra}' is not known here.", "Leave it out, or put it into the notes.", field=path)
+    return RecordError(f"The {title} is not of the right form.", "Correct it.", field=path)

@@ -1,0 +1,377 @@
+"""A bow or the whole shop out as a zip, and back in without doubling or overwriting anything.
+
+Out: equal records give equal bytes. In: ``plan_import`` reads the zip and says what is new, the same or in conflict; then
+``apply_import`` takes in what is new. Of a bow that differs here and there, the caller says ``"skip"`` or ``"both"``; "both"
+adds the incoming one as a second bow, once, however often it is imported.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+import uuid
+import zipfile
+import zlib
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Literal
+
+from sqlalchemy import Connection
+
+from tillerlens import __version__
+from tillerlens.record import originals, tables
+from tillerlens.record.bundle import (
+    BOW_FORMAT,
+    CONTENTS,
+    FORMAT,
+    FORMAT_VERSION,
+    Bundle,
+    BundleError,
+    Incoming,
+    Limits,
+    open_bundle,
+    original_name,
+)
+from tillerlens.record.database import Record, reading, speaking, writing
+from tillerlens.record.entries import (
+    LONGEST_NAME,
+    Bow,
+    Correction,
+    Entry,
+    Event,
+    Measured,
+    RecordError,
+    Stage,
+    as_document,
+    canonical,
+)
+from tillerlens.record.models import CorrectionRow, EventRow, MeasuredRow, StageRow
+from tillerlens.record.store import ROWS, current, document_text, drop_unused, many, one, put, put_document, refresh
+
+Verdict = Literal["new", "same", "adds", "conflict"]
+Choice = Literal["skip", "both"]
+Progress = Callable[[int, int, str], None]
+"""Called with how many bows are done, of how many, and the name of the next."""
+
+_STAMP = (1980, 1, 1, 0, 0, 0)  # the zip format's first moment
+_TIGHTEST = 50  # packed further than this, a file would look like a bomb to the import
+_COPY = " (second)"
+
+
+# --- out ----------------------------------------------------------------------------------------------------
+
+
+def export(record: Record, out: Path, bow_ids: Iterable[str] | None = None, progress: Progress | None = None) -> list[Bow]:
+    """Write bows, or the whole shop, to a zip; the old file stays until the new one is whole. Returns the bows."""
+    out = Path(out)
+    with speaking(record), reading(record) as connection:
+        wanted = sorted(b.id for b in many(connection, Bow)) if bow_ids is None else sorted(set(bow_ids))
+        bows = [one(connection, Bow, i) for i in wanted]
+        handle, temporary = tempfile.mkstemp(prefix=f".{out.name[:100]}.", dir=out.parent)
+        os.close(handle)
+        try:
+            with zipfile.ZipFile(temporary, "w") as opened:
+                writer = _Writer(opened, record.folder, {})
+                for done, bow in enumerate(bows):
+                    if progress is not None:
+                        progress(done, len(bows), bow.name)
+                    _write_bow(writer, connection, bow)
+                contents = {
+                    "format": FORMAT,
+                    "format_version": FORMAT_VERSION,
+                    "made_by": __version__,
+                    "bows": wanted,
+                    "files": dict(writer.files),
+                }
+                writer.add(CONTENTS, _pretty(contents))
+            with open(temporary, "rb") as written:
+                os.fsync(written.fileno())
+            os.chmod(temporary, 0o644)
+            os.replace(temporary, out)
+        finally:
+            Path(temporary).unlink(missing_ok=True)
+    return bows
+
+
+@dataclass(frozen=True, eq=False)
+class _Writer:
+    """A zip being written; files: name -> hash of all that is in it."""
+
+    zip: zipfile.ZipFile
+    folder: Path
+    files: dict[str, str]
+
+    def add(self, name: str, text: str) -> None:
+        data = text.encode()
+        info = _info(name)
+        if len(zlib.compress(data)) * _TIGHTEST > len(data):
+            info.compress_type = zipfile.ZIP_DEFLATED
+        self.zip.writestr(info, data, compresslevel=6)
+        self.files[name] = hashlib.sha256(data).hexdigest()
+
+    def add_original(self, stage: Stage) -> None:
+        name = original_name(stage)
+        if name in self.files:
+            return
+        info, digest = _info(name), hashlib.sha256()
+        info.file_size = stage.size_bytes
+        try:
+            file = open(originals.place_of(self.folder, stage.sha256), "rb")  # noqa: SIM115
+        except FileNotFoundError as error:
+            raise RecordError(f"The original of {stage.photo_name} is gone.", "Put it back from a backup.") from error
+        with file, self.zip.open(info, "w") as out:
+            while piece := file.read(1 << 20):
+                digest.update(piece)
+                out.write(piece)
+        if digest.hexdigest() != stage.sha256:
+            raise RecordError(f"The original of {stage.photo_name} is damaged.", "Put it back from a backup.")
+        self.files[name] = stage.sha256
+
+
+def _write_bow(writer: _Writer, connection: Connection, bow: Bow) -> None:
+    found = _bow_of(connection, bow)
+    folder = f"bows/{bow.id}"
+    for measured in found.measurements:
+        writer.add(f"{folder}/measurements/{measured.id}.json", document_text(connection, measured.id))
+    for stage in found.stages:
+        writer.add_original(stage)
+    documents = [(s, c[1]) for s in found.stages if s.status != "unmeasured" and (c := current(connection, s)) is not None]
+    writer.add(f"{folder}/values.csv", tables.values_table(found.stages))
+    writer.add(f"{folder}/gaps.csv", tables.gaps_table(documents))
+    writer.add(f"{folder}/events.csv", tables.events_table(found.events))
+    writer.add(f"{folder}/bow.json", _pretty(bow_document(found)))
+
+
+def bow_document(found: Incoming) -> dict[str, Any]:
+    """A bow and all that belongs to it in the printed form."""
+    lists = {name: [as_document(e) for e in getattr(found, name)] for name in ("stages", "measurements", "corrections", "events")}
+    return {"format": BOW_FORMAT, "format_version": FORMAT_VERSION, "bow": as_document(found.bow), **lists}
+
+
+def _bow_of(connection: Connection, bow: Bow) -> Incoming:
+    stages = many(connection, Stage, StageRow.bow_id == bow.id, order=(StageRow.taken_at, StageRow.sequence, StageRow.id))
+    ids = [s.id for s in stages]
+    measured = _by_ids(connection, Measured, MeasuredRow.stage_id, ids)
+    corrections = _by_ids(connection, Correction, CorrectionRow.stage_id, ids)
+    events = many(connection, Event, EventRow.bow_id == bow.id, order=(EventRow.happened_at, EventRow.id))
+    return Incoming(
+        bow,
+        tuple(stages),
+        tuple(sorted(measured, key=lambda m: (m.made_at, m.id))),
+        tuple(sorted(corrections, key=lambda c: (c.made_at, c.id))),
+        tuple(events),
+    )
+
+
+def _by_ids(connection: Connection, kind: type[Entry], column: Any, ids: Sequence[str]) -> list[Entry]:
+    """In portions: a query may name only so many values."""
+    return [e for some in _portions(ids) for e in many(connection, kind, column.in_(some))]
+
+
+def _portions(ids: Sequence[str], size: int = 500) -> list[Sequence[str]]:
+    return [ids[i : i + size] for i in range(0, len(ids), size)]
+
+
+def _info(name: str) -> zipfile.ZipInfo:
+    info = zipfile.ZipInfo(name, _STAMP)
+    info.create_system, info.external_attr = 3, 0o100644 << 16  # the same on every system
+    return info
+
+
+def _pretty(document: Any) -> str:
+    return json.dumps(document, sort_keys=True, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
+
+
+# --- in -----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class BowPlan:
+    """What an import would do with one bow.
+
+    verdict: new; same (nothing to do); adds (only entries that are not here yet, counted in ``adds``); conflict (``differs``
+    says what is otherwise here). copied: this conflict was settled with "both" before.
+    """
+
+    bow_id: str
+    name: str
+    verdict: Verdict
+    adds: dict[str, int]
+    differs: tuple[str, ...] = ()
+    copied: bool = False
+
+    @property
+    def asks(self) -> bool:
+        return self.verdict == "conflict" and not self.copied
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What an import would do; ``digest`` ties it to the very zip that was read."""
+
+    path: Path
+    digest: str
+    bows: tuple[BowPlan, ...]
+
+
+def plan_import(record: Record, path: Path, limits: Limits | None = None, progress: Progress | None = None) -> Plan:
+    """Read and check a zip whole, and say what importing it would do. Nothing is written. Raises BundleError."""
+    plans, seen = [], set[str]()
+    with open_bundle(path, limits) as bundle:
+        _check_room(record, bundle)
+        for done, bow_id in enumerate(bundle.bow_ids):
+            incoming = bundle.bow(bow_id)
+            if progress is not None:
+                progress(done, len(bundle.bow_ids), incoming.bow.name)
+            ids = {e.id for part in _parts(incoming) for e in part}
+            if seen & ids:
+                raise BundleError("The zip is refused: two of its bows share an entry.", "Ask for the export again.")
+            seen |= ids
+            bundle.check_files(bow_id, incoming)
+            with reading(record) as connection:
+                plans.append(_plan(connection, incoming))
+        return Plan(Path(path), bundle.digest, tuple(plans))
+
+
+def apply_import(
+    record: Record, plan: Plan, choices: Mapping[str, Choice] | None = None, progress: Progress | None = None
+) -> tuple[BowPlan, ...]:
+    """Do what a plan says, bow by bow, each whole or not at all; returns what was done with each.
+
+    choices: bow id -> "skip" or "both", for every bow whose plan ``asks``. What was imported stays when a later bow fails;
+    importing again goes on from there.
+    """
+    choices, done = choices or {}, []
+    for bow in plan.bows:
+        if bow.asks and bow.bow_id not in choices:
+            raise RecordError(
+                f"The bow '{bow.name}' is here already and differs: {'; '.join(bow.differs[:3])}.",
+                "Say whether to skip it or to keep both.",
+                bow_id=bow.bow_id,
+            )
+    with open_bundle(plan.path) as bundle:
+        if bundle.digest != plan.digest:
+            raise BundleError("The zip was changed since it was looked at.", "Begin the import again.")
+        for count, planned in enumerate(plan.bows):
+            if progress is not None:
+                progress(count, len(plan.bows), planned.name)
+            done.append(_take_in(record, bundle, planned, choices.get(planned.bow_id)))
+    return tuple(done)
+
+
+def _take_in(record: Record, bundle: Bundle, planned: BowPlan, choice: Choice | None) -> BowPlan:
+    incoming = bundle.bow(planned.bow_id)
+    if planned.verdict == "same" or (planned.verdict == "conflict" and (choice != "both" or planned.copied)):
+        return replace(planned, adds={})
+    pictures, fresh = {s.sha256: s for s in incoming.stages}, list[str]()
+    try:
+        for sha256, stage in pictures.items():
+            if not originals.place_of(record.folder, sha256).exists():
+                fresh.append(sha256)
+                _keep_original(record, bundle, stage)
+        with writing(record) as connection:
+            now = _plan(connection, incoming)
+            if now.verdict == "conflict" and choice != "both":
+                raise RecordError(f"The bow '{planned.name}' was changed during the import.", "Begin the import again.")
+            taken = incoming
+            if now.verdict == "conflict":
+                taken = as_second(incoming)
+                now = replace(now, adds=_plan(connection, taken).adds)
+            _put_missing(connection, bundle, incoming, taken)
+            for sha256, stage in pictures.items():
+                if not originals.place_of(record.folder, sha256).exists():
+                    _keep_original(record, bundle, stage)  # swept away before its row stood
+            return now
+    except BaseException:
+        for sha256 in fresh:
+            drop_unused(record, sha256)
+        raise
+
+
+def _keep_original(record: Record, bundle: Bundle, stage: Stage) -> None:
+    with speaking(record), bundle.original(stage) as file:
+        kept = originals.keep(record.folder, file, stage.photo_name)
+    if kept.sha256 != stage.sha256:
+        drop_unused(record, kept.sha256)
+        raise BundleError("The zip was changed since it was looked at.", "Begin the import again.")
+
+
+def _put_missing(connection: Connection, bundle: Bundle, source: Incoming, taken: Incoming) -> None:
+    """Add every entry of ``taken`` that is not here yet. source: the same as it stands in the zip."""
+    touched = set[str]()
+    for given, part in zip(_parts(source), _parts(taken), strict=True):
+        here = {e.id for e in _here(connection, part)}
+        for as_given, entry in zip(given, part, strict=True):
+            if entry.id in here:
+                continue
+            if isinstance(entry, Measured) and isinstance(as_given, Measured):
+                put_document(connection, entry, bundle.measurement(source.bow.id, as_given))
+                touched.add(entry.stage_id)
+            else:
+                put(connection, entry)
+    for stage_id in sorted(touched):
+        refresh(connection, one(connection, Stage, stage_id))
+
+
+def as_second(incoming: Incoming) -> Incoming:
+    """The same bow under other identities, which follow from its contents: the same copy each time."""
+    salt = hashlib.sha256(canonical(bow_document(incoming)).encode()).hexdigest()
+
+    def other(id: str | None) -> Any:
+        return None if id is None else str(uuid.uuid5(uuid.UUID(id), salt))
+
+    bow = replace(incoming.bow, id=other(incoming.bow.id), name=incoming.bow.name[: LONGEST_NAME - len(_COPY)] + _COPY)
+    return Incoming(
+        bow,
+        tuple(replace(s, id=other(s.id), bow_id=bow.id, rest_stage_id=other(s.rest_stage_id)) for s in incoming.stages),
+        tuple(replace(m, id=other(m.id), stage_id=other(m.stage_id)) for m in incoming.measurements),
+        tuple(replace(c, id=other(c.id), stage_id=other(c.stage_id)) for c in incoming.corrections),
+        tuple(replace(e, id=other(e.id), bow_id=bow.id, stage_id=other(e.stage_id)) for e in incoming.events),
+    )
+
+
+def _plan(connection: Connection, incoming: Incoming) -> BowPlan:
+    adds, differs = dict[str, int](), list[str]()
+    for part in _parts(incoming):
+        here = {e.id: e for e in _here(connection, part)}
+        fresh = [e for e in part if e.id not in here]
+        if fresh:
+            adds[ROWS[type(fresh[0])].__tablename__] = len(fresh)
+        differs += [_difference(here[e.id], e) for e in part if e.id in here and as_document(here[e.id]) != as_document(e)]
+    verdict: Verdict = "conflict" if differs else "new" if "bows" in adds else "adds" if adds else "same"
+    copied = verdict == "conflict" and bool(_here(connection, (as_second(incoming).bow,)))
+    return BowPlan(incoming.bow.id, incoming.bow.name, verdict, adds, tuple(differs), copied)
+
+
+def _parts(incoming: Incoming) -> tuple[tuple[Any, ...], ...]:
+    """In the order in which they can be added."""
+    return ((incoming.bow,), incoming.stages, incoming.measurements, incoming.corrections, incoming.events)
+
+
+def _here(connection: Connection, part: Sequence[Any]) -> list[Any]:
+    return _by_ids(connection, type(part[0]), ROWS[type(part[0])].id, [e.id for e in part]) if part else []
+
+
+def _difference(here: Any, there: Any) -> str:
+    mine, theirs = as_document(here), as_document(there)
+    names = ", ".join(sorted(k for k in mine if mine[k] != theirs[k]))
+    what = {Bow: "the bow itself", Stage: "a stage", Event: "an event", Correction: "a correction", Measured: "a measurement"}
+    about = f" ({there.photo_name})" if isinstance(there, Stage) else f" ({there.kind})" if isinstance(there, Event) else ""
+    return f"{what[type(there)]}{about} has another {names}"
+
+
+def _check_room(record: Record, bundle: Bundle) -> None:
+    with speaking(record):
+        free = shutil.disk_usage(record.folder).free
+    missing = [i for i in bundle.zip.infolist() if i.filename.startswith("originals/")]
+    need = sum(i.file_size for i in missing if not originals.place_of(record.folder, Path(i.filename).stem).exists())
+    if need > free:
+        raise RecordError(
+            f"The zip's pictures need {need / 1e6:.0f} MB, and {free / 1e6:.0f} MB are free.",
+            "Make room and try again.",
+            full=True,
+        )

@@ -1,0 +1,461 @@
+"""The record's functions: bows, stages, corrections and events in and out, each change whole or not at all.
+
+    with open_record() as record:
+        bow = add_bow(record, Bow("Heron", wood="hazel"))
+        stage = add_stage(record, bow.id, Path("IMG_0001.jpg"), shot, document=measurement.as_document())
+        rows = shelf(record)
+
+Everything returned is a frozen object of ``entries``. Changing one: ``update_bow(record, replace(bow, notes="..."))``; when
+somebody else was faster, ChangedMeanwhile is raised and nothing is lost. All functions raise RecordError with what to do.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import logging
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import fields, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any, TypeVar
+
+from sqlalchemy import Connection, delete, func, insert, select, text, update
+
+from tillerlens.record import originals
+from tillerlens.record.database import Record, reading, speaking, writing
+from tillerlens.record.entries import (
+    Bow,
+    ChangedMeanwhile,
+    Correction,
+    Entry,
+    Event,
+    Measured,
+    RecordError,
+    Stage,
+    canonical,
+    check_entry,
+    now,
+    plain_name,
+)
+from tillerlens.record.models import BowRow, CorrectionRow, EventRow, MeasuredRow, StageRow
+from tillerlens.shot import read_shot
+
+Versioned = TypeVar("Versioned", Bow, Stage, Event)
+ROWS: dict[type, Any] = {Bow: BowRow, Stage: StageRow, Measured: MeasuredRow, Correction: CorrectionRow, Event: EventRow}
+STALE_S = 3600.0  # a file still coming in after this was left by a crash
+_FIXED = ("id", "bow_id", "sequence", "sha256", "media", "size_bytes", "shot", "state", "minutes_since_unstrung", "added_at")
+_LOG = logging.getLogger(__name__)
+
+
+# --- bows ---------------------------------------------------------------------------------------------------
+
+
+def add_bow(record: Record, bow: Bow) -> Bow:
+    with writing(record) as connection:
+        return put(connection, bow)
+
+
+def get_bow(record: Record, bow_id: str) -> Bow:
+    with reading(record) as connection:
+        return one(connection, Bow, bow_id)
+
+
+def list_bows(record: Record) -> list[Bow]:
+    """All bows by name."""
+    with reading(record) as connection:
+        return sorted(many(connection, Bow), key=lambda b: (b.name.casefold(), b.id))
+
+
+def update_bow(record: Record, bow: Bow) -> Bow:
+    with writing(record) as connection:
+        return _replace(connection, bow)
+
+
+def remove_bow(record: Record, bow_id: str) -> None:
+    """Take a bow out with all that belongs to it; its pictures go with the next ``sweep``."""
+    _remove(record, Bow, bow_id)
+
+
+def find_bow(record: Record, words: str) -> Bow:
+    """The bow that a person means: by its name, or by its identity's beginning (four characters at least)."""
+    bows = list_bows(record)
+    for fits in (
+        [b for b in bows if words == b.id],
+        [b for b in bows if b.name.casefold() == words.strip().casefold()],
+        [b for b in bows if len(words) >= 4 and b.id.startswith(words.lower())],
+    ):
+        if len(fits) == 1:
+            return fits[0]
+        if fits:
+            ids = ", ".join(b.id[:8] for b in fits)
+            raise RecordError(f"Several bows are called '{words}': {ids}.", "Give the beginning of one's identity instead.")
+    raise RecordError(f"There is no bow '{words}'.", "List the bows to see their names.", given=words)
+
+
+# --- stages -------------------------------------------------------------------------------------------------
+
+
+def add_stage(
+    record: Record,
+    bow_id: str,
+    photo: Path | bytes,
+    shot: Mapping[str, Any],
+    *,
+    name: str = "",
+    document: Mapping[str, Any] | None = None,
+    taken_at: datetime | None = None,
+    video_time_s: float | None = None,
+    rest_stage_id: str | None = None,
+    notes: str = "",
+) -> Stage:
+    """Keep a picture (or a moment of a video) with its shot and, where it has been measured, its measurement document.
+
+    photo: the file as it came from the phone. name: what it was called. taken_at: when; else what the camera wrote, else now.
+    rest_stage_id: the unstrung stage that the measurement was judged against. Raises RecordError and ShotError.
+    """
+    name = plain_name(name or (photo.name if isinstance(photo, Path) else ""))
+    form = read_shot(shot).as_dict()
+    with speaking(record):
+        kept = originals.keep(record.folder, photo, name)
+    try:
+        stage = Stage(
+            bow_id=bow_id,
+            sequence=0,
+            taken_at=taken_at or originals.taken_at(photo) or now(),
+            photo_name=name,
+            sha256=kept.sha256,
+            media=kept.media,
+            size_bytes=kept.size_bytes,
+            shot=form,
+            video_time_s=video_time_s,
+            rest_stage_id=rest_stage_id,
+            notes=notes,
+            **_said_by(form),
+        )
+        with writing(record) as connection:
+            lock_bow(connection, bow_id)
+            last = connection.execute(select(func.max(StageRow.sequence)).where(StageRow.bow_id == bow_id)).scalar()
+            _check_belongs(connection, stage.rest_stage_id, bow_id)
+            stage = put(connection, replace(stage, sequence=0 if last is None else last + 1))
+            if document is not None:
+                stage = _put_measurement(connection, stage, document)
+            if not originals.place_of(record.folder, kept.sha256).exists():
+                originals.keep(record.folder, photo, name)  # swept away before the row stood; nobody sweeps now
+            return stage
+    except BaseException:
+        drop_unused(record, kept.sha256)
+        raise
+
+
+def get_stage(record: Record, stage_id: str) -> Stage:
+    with reading(record) as connection:
+        return one(connection, Stage, stage_id)
+
+
+def list_stages(record: Record, bow_id: str | None = None) -> list[Stage]:
+    """The stages of a bow, or of all bows, in order of time."""
+    where = [] if bow_id is None else [StageRow.bow_id == bow_id]
+    with reading(record) as connection:
+        return many(connection, Stage, *where, order=(StageRow.taken_at, StageRow.sequence, StageRow.id))
+
+
+def update_stage(record: Record, stage: Stage) -> Stage:
+    """Change a stage's notes, time, place in the video or stage at rest. Its shot changes by ``correct_stage`` only."""
+    with writing(record) as connection:
+        before = one(connection, Stage, stage.id)
+        if any(getattr(before, name) != getattr(stage, name) for name in _FIXED):
+            raise RecordError(
+                "A picture and its shot cannot be exchanged.", "Correct the shot, or add the other picture as a new stage."
+            )
+        _check_belongs(connection, stage.rest_stage_id, stage.bow_id)
+        return _replace(connection, stage)
+
+
+def remove_stage(record: Record, stage_id: str) -> None:
+    _remove(record, Stage, stage_id)
+
+
+def find_stage(record: Record, words: str) -> Stage:
+    """The stage that a person means: ``BOW:3`` for a bow's third in time (``BOW:last``), or its identity's beginning."""
+    bow_words, colon, number = words.rpartition(":")
+    if colon:
+        stages = list_stages(record, find_bow(record, bow_words).id)
+        at = len(stages) if number == "last" else int(number) if number.isdecimal() else 0
+        if not 1 <= at <= len(stages):
+            raise RecordError(
+                f"'{bow_words}' has {len(stages)} stages, and none is '{number}'.", "List its stages to see their numbers."
+            )
+        return stages[at - 1]
+    with reading(record) as connection:
+        fits = many(connection, Stage, StageRow.id.startswith(words.lower(), autoescape=True)) if len(words) >= 4 else []
+    if len(fits) != 1:
+        many_or_no = "Several stages begin" if fits else "No stage begins"
+        raise RecordError(
+            f"{many_or_no} with '{words}'.", "Write BOW:3 for a bow's third stage, or more of the identity.", given=words
+        )
+    return fits[0]
+
+
+def original(record: Record, stage: Stage) -> bytes:
+    """The picture's or video's bytes, checked against their hash."""
+    return originals.read(record.folder, stage.sha256, stage.photo_name)
+
+
+# --- measurements and corrections ---------------------------------------------------------------------------
+
+
+def measurement(record: Record, stage_id: str) -> dict[str, Any] | None:
+    """The stage's measurement document, whole: the latest made with its present shot; None when there is none."""
+    with reading(record) as connection:
+        found = current(connection, one(connection, Stage, stage_id))
+    return None if found is None else found[1]
+
+
+def list_measurements(record: Record, stage_id: str) -> list[Measured]:
+    """Every measurement ever made of a stage, oldest first."""
+    with reading(record) as connection:
+        return many(connection, Measured, MeasuredRow.stage_id == stage_id, order=(MeasuredRow.made_at, MeasuredRow.id))
+
+
+def measurement_document(record: Record, measurement_id: str) -> dict[str, Any]:
+    """One of them, whole."""
+    with reading(record) as connection:
+        found: dict[str, Any] = json.loads(document_text(connection, measurement_id))
+    return found
+
+
+def save_measurement(record: Record, stage_id: str, document: Mapping[str, Any]) -> Stage:
+    """Keep a new measurement of a stage, made with its present shot; earlier ones stay in the history."""
+    with writing(record) as connection:
+        stage = one(connection, Stage, stage_id)
+        lock_bow(connection, stage.bow_id)
+        return _put_measurement(connection, one(connection, Stage, stage_id), document)
+
+
+def correct_stage(
+    record: Record,
+    stage: Stage,
+    shot: Mapping[str, Any],
+    who: str,
+    *,
+    document: Mapping[str, Any] | None = None,
+    reason: str = "",
+) -> Stage:
+    """Give a stage another shot (points moved, fields changed), with who did it, and the measurement made with it.
+
+    stage: as it was read; ChangedMeanwhile when it is no longer so. Without a document the stage counts as unmeasured.
+    """
+    form = read_shot(shot).as_dict()
+    changes = changed_fields(stage.shot, form)
+    if not changes:
+        raise RecordError("Nothing of the shot was changed.", "Move a point or change a field first.")
+    correction = Correction(stage.id, who, changes, reason)
+    with writing(record) as connection:
+        put(connection, correction)
+        stage = _replace(connection, replace(stage, shot=form, status="unmeasured", made_by="", values={}, **_said_by(form)))
+        return refresh(connection, stage) if document is None else _put_measurement(connection, stage, document)
+
+
+def list_corrections(record: Record, stage_id: str) -> list[Correction]:
+    with reading(record) as connection:
+        return many(connection, Correction, CorrectionRow.stage_id == stage_id, order=(CorrectionRow.made_at, CorrectionRow.id))
+
+
+def changed_fields(old: Mapping[str, Any], new: Mapping[str, Any], path: str = "") -> list[dict[str, Any]]:
+    """What differs between two shots, each field by its parts joined with dots; null where it is missing."""
+    out: list[dict[str, Any]] = []
+    for key in sorted({*old, *new}):
+        before, after, place = old.get(key), new.get(key), f"{path}{key}"
+        if isinstance(before, Mapping) and isinstance(after, Mapping):
+            out += changed_fields(before, after, f"{place}.")
+        elif before != after:
+            out.append({"field": place, "old": before, "new": after})
+    return out
+
+
+# --- events -------------------------------------------------------------------------------------------------
+
+
+def add_event(record: Record, event: Event) -> Event:
+    with writing(record) as connection:
+        _check_belongs(connection, event.stage_id, event.bow_id)
+        return put(connection, event)
+
+
+def get_event(record: Record, event_id: str) -> Event:
+    with reading(record) as connection:
+        return one(connection, Event, event_id)
+
+
+def list_events(record: Record, bow_id: str, kind: str | None = None) -> list[Event]:
+    """The events of a bow in order of time."""
+    where = [EventRow.bow_id == bow_id] + ([] if kind is None else [EventRow.kind == kind])
+    with reading(record) as connection:
+        return many(connection, Event, *where, order=(EventRow.happened_at, EventRow.added_at, EventRow.id))
+
+
+def update_event(record: Record, event: Event) -> Event:
+    with writing(record) as connection:
+        _check_belongs(connection, event.stage_id, event.bow_id)
+        return _replace(connection, event)
+
+
+def remove_event(record: Record, event_id: str) -> None:
+    _remove(record, Event, event_id)
+
+
+# --- care ---------------------------------------------------------------------------------------------------
+
+
+def sweep(record: Record) -> list[Path]:
+    """Remove what crashes left and what belongs to no stage any more; returns what was removed."""
+    gone = []
+    with writing(record) as connection:
+        if connection.dialect.name == "postgresql":
+            connection.execute(text("LOCK TABLE stages IN EXCLUSIVE MODE"))
+        used = set(connection.execute(select(StageRow.sha256).distinct()).scalars())
+        for path in sorted((record.folder / "originals").glob("??/*")):
+            if path.name not in used:
+                gone.append(path)
+        old = time.time() - STALE_S
+        gone += [p for p in sorted((record.folder / "incoming").iterdir()) if p.stat().st_mtime < old]
+        for path in gone:
+            path.unlink(missing_ok=True)
+    return gone
+
+
+def drop_unused(record: Record, sha256: str) -> None:
+    """After a failed save: take its original away again, unless a stage has it."""
+    try:
+        with writing(record) as connection:
+            if connection.dialect.name == "postgresql":
+                connection.execute(text("LOCK TABLE stages IN EXCLUSIVE MODE"))
+            if connection.execute(select(StageRow.id).where(StageRow.sha256 == sha256).limit(1)).first() is None:
+                originals.place_of(record.folder, sha256).unlink(missing_ok=True)
+    except RecordError as error:  # the fault that brought us here is the one to tell; the file waits for the sweep
+        _LOG.warning("an original waits for the next sweep: %s", error)
+
+
+# --- rows and entries; shared with exchange, views and remeasure ----------------------------------------------
+
+
+def columns(kind: type[Entry]) -> list[Any]:
+    """The table's columns in the order of the entry's fields, so that ``kind(*row)`` makes one."""
+    return [getattr(ROWS[kind], f.name) for f in fields(kind)]
+
+
+def put(connection: Connection, entry: Entry) -> Entry:
+    check_entry(entry)
+    connection.execute(insert(ROWS[type(entry)]).values({f.name: getattr(entry, f.name) for f in fields(entry)}))
+    return entry
+
+
+def put_document(connection: Connection, measured: Measured, text: str) -> None:
+    row = {f.name: getattr(check_entry(measured), f.name) for f in fields(measured)}
+    connection.execute(insert(MeasuredRow).values({**row, "document": text}))
+
+
+def one(connection: Connection, kind: type[Entry], id: str) -> Entry:
+    row = connection.execute(select(*columns(kind)).where(ROWS[kind].id == id)).first()
+    if row is None:
+        raise RecordError(f"This {kind.__name__.lower()} is no longer in the record.", "Look at the list again.", id=id)
+    return kind(*row)
+
+
+def many(connection: Connection, kind: type[Entry], *where: Any, order: Sequence[Any] = ()) -> list[Entry]:
+    return [kind(*row) for row in connection.execute(select(*columns(kind)).where(*where).order_by(*order))]
+
+
+def document_text(connection: Connection, measurement_id: str) -> str:
+    found = connection.execute(select(MeasuredRow.document).where(MeasuredRow.id == measurement_id)).scalar()
+    if found is None:
+        raise RecordError("This measurement is no longer in the record.", "Look at the list again.", id=measurement_id)
+    return found
+
+
+def lock_bow(connection: Connection, bow_id: str) -> None:
+    """Hold a bow until the end of the change, so that two writers take their turns. (SQLite has one writer anyway.)"""
+    if connection.execute(select(BowRow.id).where(BowRow.id == bow_id).with_for_update()).first() is None:
+        raise RecordError("This bow is no longer in the record.", "Look at the list of bows again.", id=bow_id)
+
+
+def _replace(connection: Connection, entry: Versioned) -> Versioned:
+    check_entry(entry)
+    row, new = ROWS[type(entry)], replace(entry, version=entry.version + 1)
+    values = {f.name: getattr(new, f.name) for f in fields(new)}
+    done = connection.execute(update(row).where(row.id == entry.id, row.version == entry.version).values(values))
+    if done.rowcount == 1:
+        return new
+    there = one(connection, type(entry), entry.id)
+    raise ChangedMeanwhile(
+        f"Somebody else changed this {type(entry).__name__.lower()} meanwhile.",
+        "Look at it again and repeat your change.",
+        now=there,
+    )
+
+
+def _remove(record: Record, kind: type[Entry], id: str) -> None:
+    with writing(record) as connection:
+        one(connection, kind, id)
+        connection.execute(delete(ROWS[kind]).where(ROWS[kind].id == id))
+
+
+def _check_belongs(connection: Connection, stage_id: str | None, bow_id: str) -> None:
+    if stage_id is not None and one(connection, Stage, stage_id).bow_id != bow_id:
+        raise RecordError("The stage named belongs to another bow.", "Choose a stage of this bow.", stage_id=stage_id)
+
+
+def _said_by(shot: Mapping[str, Any]) -> dict[str, Any]:
+    return {"state": shot["state"], "minutes_since_unstrung": shot.get("minutes_since_unstrung")}
+
+
+def check_document(document: Mapping[str, Any], stage: Stage) -> None:
+    """Raise RecordError unless this is a measurement document of the stage's picture."""
+    from jsonschema import Draft202012Validator
+
+    from tillerlens.document import measurement_schema
+
+    error = next(Draft202012Validator(measurement_schema()).iter_errors(document), None)
+    if error is not None:
+        where = ".".join(map(str, error.absolute_path)) or "the whole"
+        raise RecordError(
+            f"The measurement of {stage.photo_name} is not of the right form at '{where}'.", "Measure the picture again."
+        )
+    # a video's frame is a picture of its own
+    if stage.video_time_s is None and document["photo"].get("sha256", stage.sha256) != stage.sha256:
+        raise RecordError(f"The measurement is of another picture than {stage.photo_name}.", "Measure this picture.")
+
+
+def _put_measurement(connection: Connection, stage: Stage, document: Mapping[str, Any]) -> Stage:
+    check_document(document, stage)
+    if document["shot"] != stage.shot:
+        raise RecordError(
+            "The measurement was made with another shot than the stage has.", "Measure again with the present shot."
+        )
+    text = canonical(document)
+    made = Measured(stage.id, document["made_by"], hashlib.sha256(text.encode()).hexdigest())
+    put_document(connection, made, text)
+    return refresh(connection, stage)
+
+
+def _history(connection: Connection, stage: Stage) -> Iterator[tuple[Measured, dict[str, Any]]]:
+    latest_first = (MeasuredRow.made_at.desc(), MeasuredRow.id.desc())
+    for made in many(connection, Measured, MeasuredRow.stage_id == stage.id, order=latest_first):
+        yield made, json.loads(document_text(connection, made.id))
+
+
+def current(connection: Connection, stage: Stage) -> tuple[Measured, dict[str, Any]] | None:
+    return next((found for found in _history(connection, stage) if found[1]["shot"] == stage.shot), None)
+
+
+def refresh(connection: Connection, stage: Stage) -> Stage:
+    """The stage with the status and values that its measurements give it, written where they differ."""
+    found, summary = current(connection, stage), {"status": "unmeasured", "made_by": "", "values": {}}
+    if found is not None:
+        document = found[1]
+        values = {name: {k: v[k] for k in ("value", "u", "unit")} for name, v in document["values"].items()}
+        summary = {"status": document["status"], "made_by": document["made_by"], "values": values}
+    new = replace(stage, **summary)  # type: ignore[arg-type]
+    return stage if new == stage else _replace(connection, new)
