@@ -1,0 +1,99 @@
+"""Measurement documents made up from the statics, for testing what is told from them. Noise is drawn, nothing was measured."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tillerlens.mechanics.statics import Bow, Handle, Limb, at_rest, braced, drawn
+from tillerlens.units import pounds_from_newtons
+
+HALF_HANDLE_MM = 110.0
+ROOT_MM = 15.0  # limbs' thickness at the handle
+WORKING_MM = 720.0
+BRACE_MM = 165.0  # back of the handle to the string
+
+
+def wooden_limb(*, hinge: float = 0.0, level: float = 1.0) -> Limb:
+    """A tapered, reflexed limb; ``hinge``: how much softer a place half way is."""
+    s = np.linspace(0, WORKING_MM, 121)
+    width = np.interp(s, [0, 380, WORKING_MM], [38, 36, 13])
+    deep = np.interp(s, [0, WORKING_MM], [ROOT_MM, 9.0])
+    ei = level * 12_500 * width * deep**3 / 12 * (1 - hinge * np.exp(-(((s - 400) / 45) ** 2)))
+    return Limb(s, ei, np.where(s > 300, -2.5e-7 * (s - 300), 0.0))
+
+
+def wooden_bow(**upper: float) -> Bow:
+    return Bow(wooden_limb(**upper), wooden_limb(), Handle(HALF_HANDLE_MM, HALF_HANDLE_MM, ROOT_MM))
+
+
+def string_of(bow: Bow) -> float:
+    return braced(bow, brace_height=BRACE_MM - ROOT_MM).string_length
+
+
+def document(
+    bow: Bow, draw_mm: float | None = None, *, noise=None, u_per_m=0.02, braced_only=False, weigh=True, half_pounds=True
+):
+    """The bow unstrung, braced or drawn to ``draw_mm`` as a measurement document. ``noise``: a generator for curvature errors of
+    ``u_per_m`` that are smooth over 45 mm."""
+    state = "unstrung" if draw_mm is None and not braced_only else "braced" if braced_only else "drawn"
+    hook = weight = None
+    if state == "unstrung":
+        shapes = at_rest(bow)
+    else:
+        e = braced(bow, string_length=string_of(bow)) if state == "braced" else drawn(bow, string_of(bow), draw_mm)
+        shapes, weight = (e.upper, e.lower), e.weight
+        hook = np.array(e.hook) if state == "drawn" else None
+    nocks = [np.array(s.nock) for s in shapes]
+    profile = {}
+    for k, (name, shape) in enumerate(zip(("upper", "lower"), shapes, strict=True)):
+        fade = HALF_HANDLE_MM
+        at = np.linspace(fade, shape.s[-1], 150)[::-1]
+        from_nock = shape.s[-1] - at
+        kappa = np.interp(at, shape.s[1:], shape.curvature[1:]) * 1000
+        if noise is not None:
+            grid = np.arange(-100, shape.s[-1] + 150, 1.0)
+            w = np.exp(-0.5 * (np.arange(-90, 91) / 32.0) ** 2)
+            smooth = np.convolve(noise.normal(size=len(grid)), w / np.sqrt((w**2).sum()), mode="same")
+            kappa = kappa + u_per_m * np.interp(from_nock, grid, smooth)
+        end = hook if state == "drawn" else nocks[1 - k]
+        d = (end - nocks[k]) / np.linalg.norm(end - nocks[k])
+        xy = np.column_stack([np.interp(at, shape.s, v) for v in (shape.x, shape.y)])
+        arm = np.abs((xy - nocks[k]) @ np.array([-d[1], d[0]]))
+        profile[name] = {
+            "from_nock_mm": list(from_nock),
+            "curvature_per_m": list(kappa),
+            "u_curvature_per_m": [u_per_m] * len(at),
+            "thickness_mm": list(np.interp(at - fade, [0, WORKING_MM], [ROOT_MM, 9.0])),
+            "u_thickness_mm": [0.3] * len(at),
+            "lever_arm_mm": [None] * len(at) if state == "unstrung" else list(arm),
+            "centre_mm": [list(p) for p in xy],
+            "centre_px": [list(p) for p in xy],
+        }
+
+    def mm(value: float, u: float = 0.5) -> dict:
+        return {"value": float(value), "u": u, "unit": "mm", "budget": {"edge": u}}
+
+    values = {f"limb_length_{n}": mm(s.s[-1]) for n, s in zip(("upper", "lower"), shapes, strict=True)}
+    values |= {f"tip_height_{n}": mm(p[1]) for n, p in zip(("upper", "lower"), nocks, strict=True)}
+    shot = {
+        "bow_length_nock_to_nock_in": 2 * (HALF_HANDLE_MM + WORKING_MM) / 25.4,
+        "handle_in": 2 * HALF_HANDLE_MM / 25.4,
+        "state": state,
+    }
+    if state == "drawn":
+        values |= {"draw_length_back": mm(draw_mm), "hook_offset": mm(hook[0])}
+        pounds = pounds_from_newtons(weight)
+        if weigh:
+            shot["scale_reading_lb"] = round(2 * pounds) / 2 if half_pounds else pounds
+    if state == "braced":
+        values["brace_height_back"] = mm(BRACE_MM)
+    gaps = [] if state == "unstrung" else [{"from_handle_mm": 152.4, "upper": mm(150), "lower": mm(150), "difference": mm(0)}]
+    return {
+        "format": "tillerlens-measurement", "format_version": 1, "made_by": "made up", "status": "measured", "state": state,
+        "reasons": [], "photo": {"name": f"{state}{'' if draw_mm is None else round(draw_mm)}.jpg"}, "shot": shot, "values": values,
+        "gaps": gaps, "profile": profile, "spots": [], "evidence": {},
+        "trace": {
+            "nocks_px": [[0, 0], [1, 1]], "handle_px": [0, 0], "hook_px": None,
+            "nocks_mm": [list(map(float, p)) for p in nocks], "hook_mm": None if hook is None else list(map(float, hook)),
+        },
+    }  # fmt: skip

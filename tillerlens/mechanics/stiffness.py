@@ -1,0 +1,303 @@
+"""A limb's stiffness from pictures: at every place the string's pull has a moment T a, and the limb has moved from its rest
+by M / EI (Euler-Bernoulli). So over the pictures of one bow, at one place,
+
+    curvature_i = rest curvature + compliance * T_i a_i,
+
+a straight line whose slope is 1 / EI. The shape at rest is one more point of it, with no moment. It is fitted by generalised
+least squares, so that several draws sharpen the answer while what they share (the smoothing, the same edges in the same
+light) is not averaged away. T comes from a weighing and the string's angles at the hook; pictures without one fit their T
+to the others. Without any weighing the stiffness is relative: 1 on average.
+
+Near the nock the lever vanishes and near the fade the smoothing meets the handle: there nothing is told (NaN).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tillerlens.measurement import LIMBS
+from tillerlens.measurement import Limb as LimbName
+from tillerlens.mechanics.section import LimbSections
+from tillerlens.mechanics.seen import SCALE_GAIN_U, MechanicsError, SeenBow, SeenLimb
+from tillerlens.mechanics.statics import Bow, Handle, Limb
+
+Array = NDArray[np.float64]
+
+STEP_MM = 8.0
+FIRST, LAST = 0.07, 0.97  # of the limb from the nock, as for spots
+ROOT_MM, ROOT_SHARE = 35.0, 0.05  # within the smoothing's reach of the fade its bend may be off by this share
+SHARED = 0.5  # of a curvature's variance, common to pictures taken alike: edges in the same light, the same smoothing
+MODEL_U = 0.01  # shear, string's give, wood that is not quite elastic (common practice, no source)
+MOST_U = 0.35  # a stiffness less sure than this is not told
+SPREAD = (0.7, 4.0)  # how far the pictures' own scatter may narrow or widen the band; what they share does not scatter
+NO_REST_U = 1e-3  # 1/mm: natural bends are no tighter than a metre (common practice, no source)
+CORRELATED_MM = 45.0  # the smoothing spline's own length
+
+
+@dataclass(frozen=True, eq=False)
+class LimbStiffness:
+    """One limb, nock first; arrays (n,). ``ei`` in N mm2 (or relative), NaN where it is not told; ``u_relative`` its own
+    standard uncertainty without the level's, correlated over about 45 mm. ``rest`` and ``u_rest``: curvature with no load,
+    1/mm. ``length_mm``: fade to nock."""
+
+    from_nock_mm: Array
+    ei: Array
+    u_relative: Array
+    rest: Array
+    u_rest: Array
+    length_mm: float
+
+    @property
+    def told(self) -> NDArray[np.bool_]:
+        return np.isfinite(self.ei)
+
+
+@dataclass(frozen=True, eq=False)
+class Stiffness:
+    """Both limbs. ``absolute``: in N mm2, else relative to 1 on average. ``u_level``: relative standard uncertainty common
+    to all places (scale, string angles); NaN for relative stiffness. ``tensions_n``: of each picture, or relative."""
+
+    upper: LimbStiffness
+    lower: LimbStiffness
+    absolute: bool
+    u_level: float
+    tensions_n: tuple[float, ...]
+    pictures: tuple[str, ...]
+    rest_known: bool
+
+    @property
+    def limbs(self) -> dict[LimbName, LimbStiffness]:
+        return {"upper": self.upper, "lower": self.lower}
+
+
+@dataclass(frozen=True, eq=False)
+class _Data:
+    """One limb over the pictures at common places: curvature, its u, arm, its u (pictures, n); at rest (n,)."""
+
+    s: Array
+    length: float
+    kappa: Array
+    u: Array
+    arm: Array
+    u_arm: Array
+    rest: Array
+    u_rest: Array
+
+    @property
+    def inside(self) -> NDArray[np.bool_]:
+        share = self.s / self.length
+        return (share > FIRST) & (share < LAST)
+
+
+def estimate_stiffness(strung: Sequence[SeenBow], rest: SeenBow | None = None) -> Stiffness:
+    """Stiffness along both limbs from pictures of one strung bow (braced or drawn), and best with its shape at rest.
+
+    Raises MechanicsError where the pictures cannot tell it: no string seen, or a single picture without the shape at rest.
+    """
+    seen = [b for b in strung if all(np.isfinite(b.limbs[k].arm_mm).any() for k in LIMBS)]
+    if not seen:
+        raise MechanicsError("The string was not seen in any picture, so the load on the limbs is not known.", "Click the hook.")
+    if rest is None and len(seen) < 2:
+        raise MechanicsError(
+            "One picture of the strung bow cannot tell stiffness from a natural bend.",
+            "Add a picture of the bow unstrung, or of another draw.",
+        )
+    data = tuple(_gather(seen, rest, k) for k in LIMBS)
+    tensions = np.array([b.weighing.weight_n * b.tension_per_weight() if b.weighing else np.nan for b in seen])
+    absolute = bool(np.isfinite(tensions).any())
+    tensions = _all_tensions(data, tensions)
+    fits = [_fit(d, tensions) for d in data]
+    u_level = _level_u(seen, data, tensions) if absolute else float("nan")
+    level = 1.0 if absolute else float(np.exp(np.nanmean(np.log(np.concatenate([f.ei for f in fits])))))
+    limbs = [LimbStiffness(f.from_nock_mm, f.ei / level, f.u_relative, f.rest, f.u_rest, f.length_mm) for f in fits]
+    if any(f.told.sum() < 10 for f in limbs):
+        raise MechanicsError(
+            "The limbs moved too little in these pictures for their stiffness to be told.",
+            "Add the shape at rest and a further draw, once the shape so far is right.",
+        )
+    return Stiffness(
+        limbs[0],
+        limbs[1],
+        absolute,
+        u_level,
+        tuple(float(t) / level for t in tensions),
+        tuple(b.name for b in seen),
+        rest is not None,
+    )
+
+
+def _gather(seen: Sequence[SeenBow], rest: SeenBow | None, name: LimbName) -> _Data:
+    length = float(np.mean([b.limbs[name].from_nock_mm[-1] for b in seen]))
+    s = np.linspace(0, length, max(12, int(length / STEP_MM)))
+    at_fade = ROOT_SHARE * np.exp(-(length - s) / ROOT_MM)
+
+    def read(limb: SeenLimb, values: Array) -> Array:
+        return np.interp(s, limb.from_nock_mm, values)
+
+    limbs = [b.limbs[name] for b in seen]
+    kappa = np.array([read(m, m.curvature) for m in limbs])
+    u = np.hypot(np.array([read(m, m.u_curvature) for m in limbs]), at_fade * np.abs(kappa))
+    arm, u_arm = (np.array([read(m, getattr(m, n)) for m in limbs]) for n in ("arm_mm", "u_arm_mm"))
+    arm = np.maximum(arm, 0.1)  # at the nock itself there is none
+    if rest is None:
+        return _Data(s, length, kappa, u, arm, u_arm, np.zeros(len(s)), np.full(len(s), NO_REST_U))
+    still = rest.limbs[name]
+    r, u_r = read(still, still.curvature), read(still, still.u_curvature)
+    return _Data(s, length, kappa, u, arm, u_arm, r, np.hypot(u_r, at_fade * np.abs(r)))
+
+
+def _all_tensions(data: Sequence[_Data], tensions: Array) -> Array:
+    """Tensions with those of unweighed pictures fitted to the others; where none was weighed, the most bent one's is 1."""
+    known = np.isfinite(tensions)
+    if not known.any():
+        moved = [sum(float(np.sum((d.kappa[i] - d.rest)[d.inside])) for d in data) for i in range(len(tensions))]
+        known = np.arange(len(tensions)) == int(np.argmax(moved))
+    out = np.where(known, np.nan_to_num(tensions, nan=1.0), 0.0)
+    if known.all():
+        return out
+    use = known.copy()
+    for _ in range(4):  # the first pass sees only what is known, the others all
+        fits = [_solve(d, out, use) for d in data]
+        for i in np.nonzero(~known)[0]:
+            up = down = 0.0
+            for d, (c, k0, *_) in zip(data, fits, strict=True):
+                lever, w = (c * d.arm[i])[d.inside], (1 / d.u[i] ** 2)[d.inside]
+                up += float(np.sum(w * lever * (d.kappa[i] - k0)[d.inside]))
+                down += float(np.sum(w * lever**2))
+            out[i] = max(up / down, 1e-9)
+        use = np.ones_like(known)
+    return out
+
+
+def _solve(d: _Data, tensions: Array, use: NDArray[np.bool_]) -> tuple[Array, Array, Array, Array, Array]:
+    """Compliance, rest curvature, their standard uncertainties and the misfit (n,) by generalised least squares at each place.
+    Misfit: squared residuals over what was promised, per degree of freedom; NaN where there is none."""
+    kappa, arm, t = d.kappa[use], d.arm[use], tensions[use]
+    load = t[:, None] * arm
+    scale = float(np.median(load[:, d.inside]))
+    m, n = kappa.shape
+    design = np.zeros((n, m + 1, 2))  # the last row is the shape at rest
+    design[..., 0] = 1.0
+    design[:, :m, 1] = (load / scale).T
+    y = np.vstack([kappa, d.rest]).T
+    slope = np.maximum(np.mean(kappa - d.rest, 0) / np.maximum(np.mean(load / scale, 0), 1e-9), 0.0)
+    for _ in range(2):
+        # an arm's error and the model's own act on the movement
+        u2 = (d.u[use] ** 2).T + (slope[:, None] * (t[:, None] * d.u_arm[use] / scale).T) ** 2
+        own = np.sqrt(u2)
+        cov = np.zeros((n, m + 1, m + 1))
+        cov[:, :m, :m] = SHARED * own[:, :, None] * own[:, None, :]
+        i = np.arange(m)
+        cov[:, i, i] = u2
+        moved = (slope[:, None] * (load / scale).T) * MODEL_U
+        cov[:, :m, :m] += moved[:, :, None] * moved[:, None, :]
+        cov[:, m, m] = d.u_rest**2
+        inverse = np.linalg.inv(cov)
+        normal = np.linalg.inv(design.transpose(0, 2, 1) @ inverse @ design)
+        best = (normal @ design.transpose(0, 2, 1) @ inverse @ y[..., None])[..., 0]
+        slope = np.maximum(best[:, 1], 0.0)
+    off = (y - (design @ best[..., None])[..., 0])[..., None]
+    free = m - 1 - int(d.u_rest[0] >= NO_REST_U)  # without a shape at rest its row is only a wide guess
+    misfit = (off.transpose(0, 2, 1) @ inverse @ off)[:, 0, 0] / free if free > 0 else np.full(n, np.nan)
+    return best[:, 1] / scale, best[:, 0], np.sqrt(normal[:, 1, 1]) / scale, np.sqrt(normal[:, 0, 0]), misfit
+
+
+def _fit(d: _Data, tensions: Array) -> LimbStiffness:
+    c, k0, u_c, u_k0, misfit = _solve(d, tensions, np.ones(len(tensions), bool))
+    # several pictures show how well they agree: a set taken between them widens the band, and errors promised too large narrow it
+    spread = float(np.clip(np.sqrt(np.mean(misfit[d.inside])), *SPREAD)) if np.isfinite(misfit).all() else 1.0
+    u_c, u_k0 = u_c * spread, u_k0 * spread
+    with np.errstate(divide="ignore", invalid="ignore"):
+        relative = u_c / c
+        ei = 1 / c
+    told = d.inside & (c > 0) & (relative < MOST_U)
+    # beyond the reach of the lever the strung pictures are led by what is taken for granted at the nock
+    rest = np.where(d.inside | (d.u_rest >= NO_REST_U), k0, d.rest)
+    return LimbStiffness(
+        d.s, np.where(told, ei, np.nan), np.where(told, relative, np.nan), rest, np.where(d.inside, u_k0, d.u_rest), d.length
+    )
+
+
+def _level_u(seen: Sequence[SeenBow], data: Sequence[_Data], tensions: Array) -> float:
+    """Relative u of the level: each weighing's own part averages, the scale's common error does not."""
+    weighed = [i for i, b in enumerate(seen) if b.weighing]
+    info = np.array([sum(float(np.sum(((tensions[i] * d.arm[i]) / d.u[i])[d.inside] ** 2)) for d in data) for i in weighed])
+    own = []
+    for i in weighed:
+        w = seen[i].weighing
+        assert w is not None
+        own.append(np.hypot(w.u_n / w.weight_n, seen[i].u_tension_relative()))
+    share = info / info.sum()
+    return float(np.hypot(SCALE_GAIN_U, np.sqrt(np.sum((share * np.array(own)) ** 2))))
+
+
+def filled(limb: LimbStiffness) -> Array:
+    """``ei`` (n,) with the untold places filled for the statics: the end's own taper carried on, half as steeply at the
+    fade, never rising toward the nock. Toward the nock it matters little, since no moment is left there."""
+    log = np.log(limb.ei[limb.told])
+    s = limb.from_nock_mm
+    at = s[limb.told]
+    out = np.interp(s, at, log)
+    for end, near, damp in ((s < at[0], at < at[0] + 100, 1.0), (s > at[-1], at > at[-1] - 80, 0.5)):
+        slope, level = np.polyfit(at[near] - (at[0] if damp == 1.0 else at[-1]), log[near], 1)
+        edge = at[0] if damp == 1.0 else at[-1]
+        out[end] = out[np.argmin(np.abs(s - edge))] + max(float(slope), 0.0) * damp * (s[end] - edge)
+    return np.asarray(np.exp(out))
+
+
+def statics_bow(stiffness: Stiffness, seen: SeenBow, scale: float = 1.0) -> Bow:
+    """The bow as the statics take it. ``seen`` gives the handle; its depth is a limb's thickness, so that draws to the back
+    agree with those measured. ``scale``: on the stiffness."""
+    limbs = []
+    for limb in (stiffness.upper, stiffness.lower):
+        s = limb.length_mm - limb.from_nock_mm[::-1]
+        s[0] = 0.0
+        limbs.append(Limb(s, scale * filled(limb)[::-1], limb.rest[::-1]))
+    upper, lower = (seen.limbs[k].length_mm - m.length for k, m in zip(LIMBS, limbs, strict=True))
+    return Bow(limbs[0], limbs[1], Handle(max(upper, 0.0), max(lower, 0.0), 2 * seen.root_half_mm))
+
+
+@dataclass(frozen=True)
+class Modulus:
+    """Bending modulus (N/mm2) of the wood as the limbs show it, with its standard uncertainty, and the handbook's
+    ``expected`` with its ``spread`` where known. ``verdict``: 'higher', 'lower' or 'as expected' ('' where unknown): told
+    only where the difference exceeds twice its own uncertainty."""
+
+    value: float
+    u: float
+    expected: float
+    spread: float
+    verdict: str
+
+
+def bending_modulus(
+    stiffness: Stiffness, sections: dict[LimbName, LimbSections], expected: tuple[float, float] | None = None
+) -> Modulus:
+    """Effective modulus E = EI / I over both limbs, weighted; ``expected``: handbook's modulus and its relative spread."""
+    if not stiffness.absolute:
+        raise MechanicsError("Without a weighing the wood's modulus cannot be told.", "Weigh the bow at one draw and note it.")
+    value, weight, places = [], [], 0.0
+    for name, limb in stiffness.limbs.items():
+        at = sections[name].at(limb.from_nock_mm)
+        e, rel = limb.ei / at.second_moment, np.hypot(limb.u_relative, at.u_second_moment / at.second_moment)
+        ok = np.isfinite(e) & np.isfinite(rel)
+        value += list(np.log(e[ok]))
+        weight += list(1 / rel[ok] ** 2)
+        places += float(ok.sum()) * STEP_MM / CORRELATED_MM
+    if len(value) < 5:
+        raise MechanicsError(
+            "The sections and the stiffness have too few places in common.", "Measure width and thickness at more places."
+        )
+    w = np.array(weight) / np.sum(weight)
+    mean = float(np.exp(w @ np.array(value)))
+    own = float(1 / np.sqrt(np.sum(weight) * places / len(value)))
+    scatter = float(np.sqrt(w @ (np.array(value) - np.log(mean)) ** 2 / max(places - 1, 1)))
+    u = mean * float(np.sqrt(stiffness.u_level**2 + max(own, scatter) ** 2))
+    if expected is None:
+        return Modulus(mean, u, float("nan"), float("nan"), "")
+    off, band = mean - expected[0], 2 * float(np.hypot(u, expected[0] * expected[1]))
+    return Modulus(mean, u, *expected, "higher" if off > band else "lower" if off < -band else "as expected")
