@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from tillerlens import __version__
+from tillerlens.cli_record import add_commands
 from tillerlens.errors import TillerLensError
 
 if TYPE_CHECKING:
@@ -102,6 +103,9 @@ def tags(
         typer.echo(str(error), err=True)
         raise typer.Exit(UNUSABLE) from error
     typer.echo(f"{out}: four sheets. Print at full size and check the length on each with a ruler.")
+
+
+add_commands(app)
 
 
 def main() -> None:

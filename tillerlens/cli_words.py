@@ -1,0 +1,180 @@
+"""What a person writes after a record's command, WORD=VALUE, turned into the record's fields and back into words."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+from tillerlens import units
+from tillerlens.record.entries import RecordError
+
+Reader = Callable[[str], Any]
+Words = Mapping[str, tuple[str, Reader]]
+
+_KG = {"kg": 1.0, "g": 0.001, "lb": units.KG_PER_POUND, "oz": units.KG_PER_POUND / 16, "gr": units.KG_PER_GRAIN}
+_M_S = {"fps": 0.3048, "ft/s": 0.3048, "m/s": 1.0, "km/h": 1 / 3.6}
+
+
+def _quantity(text: str, factors: Mapping[str, float], bare: str, example: str) -> float:
+    match = re.fullmatch(r"\s*(\d+\.?\d*|\.\d+)\s*([a-z/]*)\s*", text.lower())
+    factor = factors.get(match[2] or bare) if match else None
+    if match is None or factor is None:
+        raise RecordError(f"'{text}' cannot be read.", f"Write it like {example}.", given=text)
+    return float(match[1]) * factor
+
+
+def _number(text: str) -> float:
+    return _quantity(text.rstrip("% "), {"": 1.0}, "", "12 or 12.5")
+
+
+def _whole(text: str) -> int:
+    number = _number(text)
+    if number != int(number):
+        raise RecordError(f"'{text}' is not a whole number.", "Write it like 20.", given=text)
+    return int(number)
+
+
+def _mass(text: str) -> float:
+    """Kilograms; a bare number is ounces."""
+    return _quantity(text, _KG, "oz", "19 oz, 540 g or 500 gr (grains)")
+
+
+def _arrow_mass(text: str) -> float:
+    """Kilograms; a bare number is grains."""
+    return _quantity(text, _KG, "gr", "500 gr (grains) or 32 g")
+
+
+def _speed(text: str) -> float:
+    """Metres per second; a bare number is feet per second."""
+    return _quantity(text, _M_S, "fps", "150 fps or 46 m/s")
+
+
+def _temperature(text: str) -> float:
+    """Degrees Celsius; the unit has to be said, for both are in use."""
+    match = re.fullmatch(r"\s*(-?\d+\.?\d*)\s*°?\s*([cCfF])\s*", text)
+    if match is None:
+        raise RecordError(f"'{text}' cannot be read.", "Write it like 21C or 70F.", given=text)
+    degrees = float(match[1])
+    return degrees if match[2] in "cC" else (degrees - 32) / 1.8
+
+
+def _place(text: str) -> list[float]:
+    parts = re.split(r"[,\s]+", text.strip())
+    if len(parts) != 2:
+        raise RecordError(f"'{text}' is not a place in the picture.", "Write it like 1200,845 (pixels from the left and top).")
+    return [_number(part) for part in parts]
+
+
+_LENGTH, _WEIGHT, _TEXT = units.parse_length, units.parse_weight, str
+
+BOW_WORDS: Words = {
+    "name": ("name", _TEXT),
+    "wood": ("wood", _TEXT),
+    "made": ("made", _TEXT),
+    "length": ("length_mm", _LENGTH),
+    "handle": ("handle_mm", _LENGTH),
+    "upper_limb": ("upper_limb_length_mm", _LENGTH),
+    "limb_width": ("limb_width_mm", _LENGTH),
+    "limb_thickness": ("limb_thickness_mm", _LENGTH),
+    "handle_thickness": ("handle_thickness_mm", _LENGTH),
+    "form_reflex": ("form_reflex_mm", _LENGTH),
+    "weight": ("wish_weight_n", _WEIGHT),
+    "draw": ("wish_draw_mm", _LENGTH),
+    "draw_to": ("wish_draw_to", _TEXT),
+    "tiller_low": ("wish_tiller_low_mm", _LENGTH),
+    "tiller_high": ("wish_tiller_high_mm", _LENGTH),
+    "notes": ("notes", _TEXT),
+}
+EVENT_WORDS: Mapping[str, Words] = {
+    "scrape": {
+        "limb": ("limb", _TEXT),
+        "from": ("start_from_nock_mm", _LENGTH),
+        "to": ("end_from_nock_mm", _LENGTH),
+        "strokes": ("strokes", _whole),
+        "thickness": ("thickness_mm", _LENGTH),
+        "tool": ("tool", _TEXT),
+    },
+    "heat": {
+        "minutes": ("minutes", _number),
+        "limb": ("limb", _TEXT),
+        "distance": ("distance_mm", _LENGTH),
+        "browning": ("browning", _TEXT),
+        "depth": ("browning_depth_mm", _LENGTH),
+        "temperature": ("temperature_c", _temperature),
+        "form_reflex": ("form_reflex_mm", _LENGTH),
+    },
+    "rest": {"hours": ("hours", _number)},
+    "moisture": {
+        "reading": ("reading_percent", _number),
+        "temperature": ("temperature_c", _temperature),
+        "humidity": ("humidity_percent", _number),
+        "place": ("place", _TEXT),
+    },
+    "weighing": {"draw": ("draw_mm", _LENGTH), "to": ("draw_to", _TEXT), "weight": ("weight_n", _WEIGHT)},
+    "mass": {"mass": ("mass_kg", _mass)},
+    "arrow_speed": {
+        "arrow": ("arrow_mass_kg", _arrow_mass),
+        "speed": ("speed_m_s", _speed),
+        "draw": ("draw_mm", _LENGTH),
+        "to": ("draw_to", _TEXT),
+    },
+    "finding": {"at": ("at_px", _place), "limb": ("limb", _TEXT)},
+    "note": {},
+}
+
+
+def read_words(given: Sequence[str], known: Words) -> dict[str, Any]:
+    """Fields from ``["length=66in", "wood=hazel"]``; an empty value gives None. Raises RecordError with the known words."""
+    out: dict[str, Any] = {}
+    for item in given:
+        word, equals, value = item.partition("=")
+        word = word.strip().lower().replace("-", "_")
+        if not equals or word not in known:
+            choices = ", ".join(known) or "none here; use --notes"
+            raise RecordError(f"'{item}' is not understood.", f"Write WORD=VALUE with one of: {choices}.", given=item)
+        name, reader = known[word]
+        if name in out:
+            raise RecordError(f"'{word}' is given twice.", "Give it once.", given=word)
+        out[name] = reader(value.strip()) if value.strip() else None
+    return out
+
+
+def read_when(text: str | None) -> datetime:
+    """A time in UTC from ``2025-03-14``, ``2025-03-14T16:30`` (this computer's zone) or with a zone; None: now."""
+    if text is None:
+        return datetime.now(UTC)
+    try:
+        return datetime.fromisoformat(text).astimezone(UTC)
+    except (ValueError, OverflowError) as error:
+        raise RecordError(f"'{text}' is not a time.", "Write it like 2025-03-14 or 2025-03-14T16:30.", given=text) from error
+
+
+def say_field(name: str, value: Any) -> str:
+    """A stored field as a person reads it: inches, pounds, grains."""
+    if isinstance(value, int | float):
+        if name.endswith("_mm"):
+            return units.format_inches(value)
+        if name.endswith("_n"):
+            return units.format_pounds(value)
+        if name == "arrow_mass_kg":
+            return units.format_grains(value)
+        if name == "mass_kg":
+            return f"{value / units.KG_PER_POUND * 16:.1f} oz"
+        if name == "speed_m_s":
+            return f"{value / 0.3048:.0f} fps"
+        if name.endswith("_c"):
+            return f"{value:.0f} °C"
+        return f"{value:g}" + (" %" if name.endswith("_percent") else "")
+    return ", ".join(f"{v:g}" for v in value) if isinstance(value, list) else str(value)
+
+
+def say_fields(fields: Mapping[str, Any], known: Words) -> str:
+    """``limb upper, from 4", to 10"``: only what is known."""
+    said = [
+        f"{word.replace('_', ' ')} {say_field(name, fields[name])}"
+        for word, (name, _) in known.items()
+        if fields.get(name) not in (None, "")
+    ]
+    return ", ".join(said)

@@ -1,0 +1,60 @@
+"""Small pictures with the traced bow, for the shelf and the timeline: made when first asked for and kept as files."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+from typing import Any
+
+from tillerlens.files import write_whole
+from tillerlens.record import store
+from tillerlens.record.database import Record, speaking
+from tillerlens.record.entries import RecordError, Stage, canonical
+
+LONG_SIDE_PX = 480
+_BOW, _STRING, _EDGE = (255, 176, 0), (240, 240, 240), (20, 20, 20)  # amber on any wood and wall, with a dark rim
+
+
+def thumbnail(record: Record, stage: Stage, long_side_px: int = LONG_SIDE_PX) -> bytes:
+    """A JPEG of the stage's picture with the traced bow on it, where one was traced. Raises RecordError and PhotoError."""
+    document = store.measurement(record, stage.id)
+    drawn = {} if document is None else {k: document.get(k) for k in ("profile", "trace")}
+    key = hashlib.sha256(f"{stage.sha256} {long_side_px} {canonical(drawn)}".encode()).hexdigest()
+    place = record.folder / "thumbnails" / f"{key}.jpg"
+    try:
+        return place.read_bytes()
+    except FileNotFoundError:
+        data = _draw(store.original(record, stage), stage, drawn, long_side_px)
+    with speaking(record):
+        place.parent.mkdir(exist_ok=True)
+    write_whole(place, data)
+    return data
+
+
+def _draw(data: bytes, stage: Stage, drawn: dict[str, Any], long_side_px: int) -> bytes:
+    import cv2
+    import numpy as np
+    from PIL import Image
+
+    from tillerlens.photo.intake import read_photo
+
+    if stage.media.startswith("video/"):
+        raise RecordError("A video has no small picture of its own.", "Show the moment from the video's page.")
+    rgb = read_photo(data, stage.photo_name).rgb
+    scale = min(1.0, long_side_px / max(rgb.shape[:2]))
+    size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
+    small = np.ascontiguousarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA))
+    lines = [(limb["centre_px"], _BOW) for limb in (drawn.get("profile") or {}).values()]
+    trace = drawn.get("trace")
+    if trace is not None and stage.state != "unstrung":
+        hook = [] if trace["hook_px"] is None else [trace["hook_px"]]
+        if hook or stage.state == "braced":
+            lines.append(([trace["nocks_px"][0], *hook, trace["nocks_px"][1]], _STRING))
+    for width, rim in ((4, True), (2, False)):
+        for points, colour in lines:
+            known = np.array([p for p in points if None not in p], float).reshape(-1, 2)
+            at = np.round(((known + 0.5) * scale - 0.5) * 16).astype(np.int32)
+            cv2.polylines(small, [at], False, _EDGE if rim else colour, width, cv2.LINE_AA, shift=4)
+    out = io.BytesIO()
+    Image.fromarray(small).save(out, "JPEG", quality=85)
+    return out.getvalue()
