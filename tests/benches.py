@@ -90,8 +90,8 @@ def document(
     gaps = [] if state == "unstrung" else [{"from_handle_mm": 152.4, "upper": mm(150), "lower": mm(150), "difference": mm(0)}]
     return {
         "format": "tillerlens-measurement", "format_version": 1, "made_by": "made up", "status": "measured", "state": state,
-        "reasons": [], "photo": {"name": f"{state}{'' if draw_mm is None else round(draw_mm)}.jpg"}, "shot": shot, "values": values,
-        "gaps": gaps, "profile": profile, "spots": [], "evidence": {},
+        "reasons": [], "photo": {"name": f"{state}{'' if draw_mm is None else round(draw_mm)}.jpg"}, "shot": shot,
+        "values": values, "gaps": gaps, "profile": profile, "spots": [], "evidence": {},
         "trace": {
             "nocks_px": [[0, 0], [1, 1]], "handle_px": [0, 0], "hook_px": None,
             "nocks_mm": [list(map(float, p)) for p in nocks], "hook_mm": None if hook is None else list(map(float, hook)),
