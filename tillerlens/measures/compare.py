@@ -1,0 +1,216 @@
+"""Any two stages of a bow against each other, in the bow's own frame: gaps, bend by place, tips, weight at equal draw.
+
+Bend depends on how far a bow is drawn, so it is compared only between pictures of one state at nearly one draw (or brace
+height); what is left of the difference is in the uncertainty. A change is told beyond two standard uncertainties.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+import numpy as np
+
+from tillerlens.errors import Reason
+from tillerlens.measurement import LIMBS, Limb, Value
+from tillerlens.measures.pair import Array, Change, Picture, bend_change, change, check_one_bow, read_picture
+from tillerlens.measures.set import COVER, runs
+from tillerlens.units import MM_PER_INCH, NEWTON_PER_POUND
+
+NEAR_DRAW_MM, NEAR_BRACE_MM = MM_PER_INCH / 2, MM_PER_INCH / 4  # common practice: compare at like draw and like brace
+STANDS_OUT = 3.0  # times the scatter of the change along both limbs
+SCALE_U_N = 0.3 * NEWTON_PER_POUND  # a bow scale read to half a pound
+# Weight rises about evenly from the brace height on, which is a fifth to a third of the draw (common practice, no source).
+POWER_STROKE, POWER_STROKE_U = 0.75, 0.15
+END_MM = 40.0  # at either end of a limb the bend is hardly known
+
+Outcome = Literal["did", "opposite", "untold", "not compared"]
+
+
+@dataclass(frozen=True)
+class Scraped:
+    """Wood taken off one limb between two places, mm from its nock."""
+
+    limb: Limb
+    start_from_nock_mm: float
+    end_from_nock_mm: float
+
+
+@dataclass(frozen=True)
+class Patch:
+    """A stretch of a limb, mm from its nock, that bends more (+) or less than before: percent of the bend there before."""
+
+    limb: Limb
+    start_mm: float
+    end_mm: float
+    peak_mm: float
+    percent: Value
+
+
+@dataclass(frozen=True)
+class ScrapeOutcome:
+    """What became of one scraping: change of bend over the scraped stretch in percent, and the patch that lies on it."""
+
+    scraped: Scraped
+    outcome: Outcome
+    percent: Value
+    patch: Patch | None
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """Now minus then. bend and patches are empty, with a doubt, where the two are not alike enough. weight: at the draw of
+    the first picture, N; None where it was not weighed in both."""
+
+    then: Picture
+    now: Picture
+    values: dict[str, Value]
+    gaps: dict[float, tuple[Value, Value, Value]]
+    bend: dict[Limb, Change]
+    patches: tuple[Patch, ...]
+    weight: Value | None
+    doubts: tuple[Reason, ...]
+
+
+def compare(then: dict[str, Any], now: dict[str, Any]) -> Comparison:
+    """Compare two measurement documents of one bow. Raises DocumentError when one was not measured or is another bow's."""
+    a, b = read_picture(then), read_picture(now)
+    check_one_bow(a, b)
+    doubts = _unlike(a, b)
+    values = {n: change(v, b.values[n]) for n, v in a.values.items() if n in b.values}
+    if a.state != b.state:
+        values, gaps = {}, {}
+    else:
+        gaps = {d: _changes(a.gaps[d], b.gaps[d]) for d in a.gaps if d in b.gaps}
+    bend: dict[Limb, Change] = {}
+    if not doubts:
+        by_draw = _draw_share(a, b)
+        for limb in LIMBS:
+            found = bend_change(a, b, limb)
+            bend[limb] = replace(found, u_per_m=np.hypot(found.u_per_m, by_draw * np.abs(found.then_per_m)))
+    patches = _patches(bend) if a.state != "unstrung" else ()
+    return Comparison(a, b, values, gaps, bend, patches, _weight(a, b), doubts)
+
+
+def judge_scrapes(found: Comparison, scrapes: Sequence[Scraped]) -> tuple[ScrapeOutcome, ...]:
+    """Did each scraping do what it should, that is, does the wood bend more where some was taken off?"""
+    return tuple(_judge(found, s) for s in scrapes)
+
+
+def mean_change(along: Change, start_mm: float, end_mm: float) -> Value:
+    """Change of bend between two places from the nock, in percent of the bend there before; NaN where there is no bend."""
+    x = along.from_nock_mm
+    on = (x >= start_mm) & (x <= end_mm)
+    before = float(np.mean(along.then_per_m[on])) if on.any() else math.nan
+    if not on.any() or not before > 0:
+        return Value(math.nan, math.nan, "%")
+    k = 100 / before
+    # neighbours' errors move together, so the mean is no surer than its places
+    return Value(k * float(np.mean(along.per_m[on])), k * float(np.mean(along.u_per_m[on])), "%")
+
+
+def _unlike(a: Picture, b: Picture) -> tuple[Reason, ...]:
+    """Why the bend of two pictures cannot be compared."""
+    if a.state != b.state:
+        text = f"One picture shows the bow {a.state}, the other {b.state}: their gaps and bends are not compared."
+        return (Reason("unlike_state", text, "Compare two pictures of one state."),)
+    if a.state == "unstrung":
+        return ()
+    name, near, what = (
+        ("draw_length_back", NEAR_DRAW_MM, "draw length")
+        if a.state == "drawn"
+        else ("brace_height_back", NEAR_BRACE_MM, "brace height")
+    )
+    if name not in a.values or name not in b.values:
+        text = f"The {what} was not measured in both pictures, so their bends are not compared."
+        return (Reason("unlike_draw", text, "Click the hook in both pictures." if a.state == "drawn" else "Measure them again."),)
+    if abs(b.values[name].value - a.values[name].value) > near:
+        inches = abs(b.values[name].value - a.values[name].value) / MM_PER_INCH
+        text = f"The two pictures differ by {inches:.1f} in of {what}, so their bends are not compared."
+        return (Reason("unlike_draw", text, f"Compare pictures within {near / MM_PER_INCH:g} in."),)
+    return ()
+
+
+def _draw_share(a: Picture, b: Picture) -> float:
+    """How much of the bend, as a part, an unequal draw may account for: bend from rest grows about as the draw."""
+    name = "draw_length_back" if a.state == "drawn" else "brace_height_back"
+    if a.state == "unstrung":
+        return 0.0
+    d = change(a.values[name], b.values[name])
+    u = d.u if math.isfinite(d.u) else 0.01 * abs(a.values[name].value)
+    return math.hypot(d.value, u) / abs(a.values[name].value)
+
+
+def _changes(a: tuple[Value, Value, Value], b: tuple[Value, Value, Value]) -> tuple[Value, Value, Value]:
+    upper, lower, difference = (change(p, q) for p, q in zip(a, b, strict=True))
+    return upper, lower, difference
+
+
+def _patches(bend: dict[Limb, Change]) -> tuple[Patch, ...]:
+    """Stretches whose bend changed beyond its interval and which stand out from how the rest of both limbs changed.
+
+    The second condition is a repeatability read off the pair itself, so that the largest of many places is not taken for a
+    change by chance. A stretch runs to where the change has fallen to half of its peak.
+    """
+    if not bend:
+        return ()
+    inner = {k: (c.from_nock_mm > END_MM) & (c.from_nock_mm < c.from_nock_mm[-1] - END_MM) for k, c in bend.items()}
+    everywhere = np.concatenate([c.per_m[inner[k]] for k, c in bend.items()])
+    usual = float(np.median(everywhere))
+    scatter = 1.4826 * float(np.median(np.abs(everywhere - usual)))
+    out = []
+    for limb, c in bend.items():
+        told = np.abs(c.per_m) > COVER * c.u_per_m
+        stands = np.abs(c.per_m - usual) > STANDS_OUT * scatter
+        for sign in (1.0, -1.0):
+            for i, j in runs(told & stands & inner[limb] & (sign * c.per_m > 0)):
+                out.append(_patch(c, sign * (c.per_m - usual), i + int(np.argmax(sign * c.per_m[i : j + 1]))))
+    unique = {(p.limb, round(p.start_mm), round(p.end_mm)): p for p in out}
+    return tuple(sorted(unique.values(), key=lambda p: -abs(p.percent.value)))
+
+
+def _patch(c: Change, contrast: Array, peak: int) -> Patch:
+    on = contrast > contrast[peak] / 2
+    i, j = next((i, j) for i, j in runs(on) if i <= peak <= j)
+    x = c.from_nock_mm
+    return Patch(c.limb, float(x[i]), float(x[j]), float(x[peak]), _peak_percent(c, peak))
+
+
+def _peak_percent(c: Change, peak: int) -> Value:
+    """Change at the peak, where it is told, in percent of the bend before."""
+    k = 100 / max(abs(float(c.then_per_m[peak])), 1e-6)
+    return Value(k * float(c.per_m[peak]), k * float(c.u_per_m[peak]), "%")
+
+
+def _weight(a: Picture, b: Picture) -> Value | None:
+    """Change of weight at the first picture's draw, by an even rise between the two draws."""
+    if any(p.state != "drawn" or "scale_reading_lb" not in p.shot or "draw_length_back" not in p.values for p in (a, b)):
+        return None
+    then, now = (float(p.shot["scale_reading_lb"]) * NEWTON_PER_POUND for p in (a, b))
+    draw = a.values["draw_length_back"]
+    further = change(draw, b.values["draw_length_back"])
+    if abs(further.value) > NEAR_DRAW_MM:
+        return None
+    slope = now / (POWER_STROKE * draw.value)
+    budget = {
+        "scale reading": math.sqrt(2) * SCALE_U_N,
+        "draw": slope * further.u,
+        "slope": abs(further.value) * slope * POWER_STROKE_U / POWER_STROKE,
+    }
+    return Value(now - slope * further.value - then, math.sqrt(sum(v * v for v in budget.values())), "N", budget)
+
+
+def _judge(found: Comparison, s: Scraped) -> ScrapeOutcome:
+    along = found.bend.get(s.limb)
+    if along is None:
+        return ScrapeOutcome(s, "not compared", Value(math.nan, math.nan, "%"), None)
+    percent = mean_change(along, s.start_from_nock_mm, s.end_from_nock_mm)
+    on_it = [p for p in found.patches if p.limb == s.limb and s.start_from_nock_mm <= p.peak_mm <= s.end_from_nock_mm]
+    patch = max(on_it, key=lambda p: abs(p.percent.value), default=None)
+    if patch is not None:
+        return ScrapeOutcome(s, "did" if patch.percent.value > 0 else "opposite", percent, patch)
+    if math.isfinite(percent.u) and abs(percent.value) > COVER * percent.u:
+        return ScrapeOutcome(s, "did" if percent.value > 0 else "opposite", percent, None)
+    return ScrapeOutcome(s, "untold", percent, None)
