@@ -1,0 +1,153 @@
+"""Invented bows with faults, photographs and weighings of them with errors of realistic size, and a hand that scrapes.
+
+All by the statics: what stands in for the camera are errors of the centreline's place, short ones (0.05 mm, moving together over
+45 mm) and long ones (0.3 mm over 200 mm), which make 4 to 7 % of error in the stiffness read from curvature.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tillerlens.mechanics.present import SEGMENTS, Present, PresentLimb, Seen, gaps_of
+from tillerlens.mechanics.scraping import Plan
+from tillerlens.mechanics.statics import Bow, Equilibrium, Handle, Limb, Pull, braced, drawn
+from tillerlens.mechanics.wish import ScrapeWish
+from tillerlens.units import NEWTON_PER_POUND
+
+STATIONS = 25.4 * np.array([6.0, 10.0, 14.0, 18.0, 22.0])  # from the handle's centre
+SHORT, LONG = (0.05, 45.0), (0.3, 200.0)  # mm: size and reach of the centreline's errors
+U_GAP_MM, U_WEIGHT = 0.4, 0.35 * NEWTON_PER_POUND
+HAND = 0.2
+BRACE_MM = 150.0
+SKEW = np.sqrt(3.0)  # a smooth error of size a and reach l has a second derivative of size sqrt(3) a / l2
+
+
+@dataclass
+class Bench:
+    """A true bow on the bench: it changes as it is scraped; ``moduli`` and ``widths`` make its thickness."""
+
+    bow: Bow
+    string: float
+    wish: ScrapeWish
+    modulus: float
+    widths: tuple[np.ndarray, np.ndarray]
+    excess: float
+    faults: tuple[str, ...]
+    hinges: tuple[tuple[int, float, float], ...]  # limb, place from the fade (mm), depth
+    how: Pull
+    with_sections: bool
+
+    def at(self, draw: float, start: Equilibrium | None = None) -> Equilibrium:
+        return drawn(self.bow, self.string, draw, self.how, segments=SEGMENTS, start=start)
+
+    def gap_difference(self) -> np.ndarray:
+        """Upper minus lower gap at the wished draw, less what is wished, at every station (mm)."""
+        up, low = gaps_of(self.at(self.wish.draw_back), STATIONS)
+        return up - low
+
+    def weight_over(self) -> float:
+        """Relative: how far the weight at the wished draw stands above the wish."""
+        return self.at(self.wish.draw_back).weight / self.wish.weight - 1
+
+
+def random_bench(rng: np.random.Generator, how: Pull | None = None) -> Bench:
+    length = rng.uniform(600, 720)
+    s = np.linspace(0, length, 120)
+    z = s / length
+    modulus = rng.uniform(9000, 15000)
+    wide, tip = rng.uniform(34, 44), rng.uniform(11, 15)
+    width = np.interp(z, [0, rng.uniform(0.3, 0.7), 1], [wide, wide * rng.uniform(0.9, 1), tip])
+    thick = 13 * np.interp(z, [0, 1], [1, rng.uniform(0.55, 0.75)])
+    faults, limbs, hinges = [], [], []
+    natural = rng.uniform(-2e-4, 1e-4)
+    strong = rng.choice([0.0, 1.0]) * rng.uniform(-0.15, 0.15)
+    for k in (0, 1):
+        ln = np.log(modulus * width * thick**3 / 12) + (0.5 if k == 0 else -0.5) * strong
+        ln = ln + 0.03 * rng.normal() * (2 * z - 1)
+        for kind in ("hinge", "stiff"):
+            if rng.random() < 0.4:
+                size = np.log(1 - rng.uniform(0.1, 0.3)) if kind == "hinge" else np.log(1 + rng.uniform(0.15, 0.4))
+                place, half = rng.uniform(0.2, 0.8) * length, rng.uniform(20, 35)
+                ln = ln + size * np.exp(-0.5 * ((s - place) / half) ** 2)
+                faults.append(kind)
+                if kind == "hinge":
+                    hinges.append((k, place, 1 - float(np.exp(size))))
+        k0 = natural + 1.5e-5 * rng.normal() + np.zeros(s.size)
+        for _ in range(3):  # crooks of the stave: each turns the limb by a few milliradians
+            k0 = k0 + 5e-5 * rng.normal() * np.exp(-0.5 * ((s - rng.uniform(0.05, 0.95) * length) / 40) ** 2)
+        limbs.append(Limb(s, np.exp(ln), k0))
+    if strong:
+        faults.append("strong limb")
+    grip = rng.uniform(80, 120)
+    handle = Handle(grip, grip, rng.uniform(28, 36))
+    excess = rng.uniform(0.10, 0.40)
+    wish = ScrapeWish(rng.uniform(35, 55) * NEWTON_PER_POUND, 25.4 * rng.uniform(25, 28))
+    bow, how = Bow(limbs[0], limbs[1], handle), how or Pull()
+    string = braced(bow, brace_height=BRACE_MM, segments=SEGMENTS).string_length
+    weight = drawn(bow, string, wish.draw_back, how, segments=SEGMENTS).weight
+    scale = wish.weight * (1 + excess) / weight
+    bow = Bow(*(Limb(q.s, q.ei * scale, q.kappa0) for q in limbs), handle)
+    sections = bool(rng.random() < 0.5)
+    return Bench(bow, string, wish, modulus * scale, (width, width), excess, tuple(faults), tuple(hinges), how, sections)
+
+
+def photographed(bench: Bench, rng: np.random.Generator) -> Present:
+    """Rest and drawn picture, drawn no further than to the wished weight or the wished draw, and a weighing."""
+    draw = _draw_for(bench)
+    state = bench.at(draw)
+    read = state.weight + U_WEIGHT * rng.normal()
+    limbs = []
+    for k, (limb, shape) in enumerate(((bench.bow.upper, state.upper), (bench.bow.lower, state.lower))):
+        moment = np.interp(limb.s + shape.s[-1] - limb.length, shape.s, shape.moment)
+        rest, pulled = _curvature_error(limb.s, rng), _curvature_error(limb.s, rng)
+        move = moment / limb.ei
+        seen = np.maximum(move + pulled - rest, 0.25 * move + 1e-7)
+        ei = np.maximum(moment * read / state.weight, 1e-3 * moment.max()) / seen
+        u = np.minimum(np.sqrt(2) * _u_curvature() / seen, 2.0)
+        thick = to_belly = None
+        if bench.with_sections:
+            thick = (12 * limb.ei / (bench.modulus * bench.widths[k])) ** (1 / 3)
+            to_belly = thick / 2
+        limbs.append(PresentLimb(Limb(limb.s, ei, limb.kappa0 + rest), u, np.full(u.size, _u_curvature()), thick, to_belly))
+    scale = 1 + 0.002 * rng.normal()
+    up, low = (scale * (g + U_GAP_MM * rng.normal(size=g.size)) for g in gaps_of(state, STATIONS))
+    seen_all = Seen(draw, read, U_WEIGHT, STATIONS, up, low, U_GAP_MM)
+    return Present(limbs[0], limbs[1], bench.bow.handle, bench.string, seen_all, how=bench.how)
+
+
+def scrape(bench: Bench, plan: Plan, rng: np.random.Generator) -> None:
+    """Take off what the plan says with a hand that errs by a fifth on every three inches."""
+    limbs = []
+    for limb, ln_ei in zip((bench.bow.upper, bench.bow.lower), plan.ln_ei, strict=True):
+        block = (limb.s // 76.2).astype(int)
+        hand = np.clip(1 + HAND * rng.normal(size=block.max() + 1), 0, None)[block]
+        taken = -np.expm1(ln_ei / 3) * hand
+        limbs.append(Limb(limb.s, limb.ei * (1 - taken) ** 3, limb.kappa0))
+    bench.bow = Bow(limbs[0], limbs[1], bench.bow.handle)
+
+
+def _draw_for(bench: Bench) -> float:
+    full = bench.at(bench.wish.draw_back)
+    if full.weight <= bench.wish.weight:
+        return bench.wish.draw_back
+    lo, hi, state = 0.5 * bench.wish.draw_back, bench.wish.draw_back, full
+    for _ in range(12):
+        mid = 0.5 * (lo + hi)
+        state = bench.at(mid, state)
+        lo, hi = (mid, hi) if state.weight < bench.wish.weight else (lo, mid)
+    return lo
+
+
+def _u_curvature() -> float:
+    return float(np.hypot(*(SKEW * a / reach**2 for a, reach in (SHORT, LONG))))
+
+
+def _curvature_error(s: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """Second derivative of a smooth random error of the centreline's place: a Gaussian process of many random waves."""
+    out = np.zeros(s.size)
+    for size, reach in (SHORT, LONG):
+        wave, phase = rng.normal(size=(80, 1)) / reach, rng.uniform(0, 2 * np.pi, size=(80, 1))
+        out -= size * np.sqrt(2 / 80) * np.sum(wave**2 * np.cos(wave * s + phase), 0)
+    return out
