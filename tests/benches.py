@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
+from tillerlens.mechanics.seen import SeenBow
 from tillerlens.mechanics.statics import Bow, Handle, Limb, at_rest, braced, drawn
+from tillerlens.mechanics.stiffness import Stiffness
 from tillerlens.units import pounds_from_newtons
 
 HALF_HANDLE_MM = 110.0
@@ -97,3 +101,36 @@ def document(
             "nocks_mm": [list(map(float, p)) for p in nocks], "hook_mm": None if hook is None else list(map(float, hook)),
         },
     }  # fmt: skip
+
+
+# --- against the truth files of rendered pictures -------------------------------------------------------------
+
+
+def rest_from_truth(seen: SeenBow, truth: dict) -> SeenBow:
+    """The bow of a picture at rest, its natural bend taken from the picture's truth."""
+    limbs = {}
+    for name, limb in seen.limbs.items():
+        p = truth["profile"][name]
+        order = np.argsort(p["from_nock_mm"])
+        natural = np.interp(limb.from_nock_mm, np.array(p["from_nock_mm"])[order], np.array(p["natural_per_m"])[order]) / 1000
+        limbs[name] = replace(limb, curvature=natural, u_curvature=np.full(len(natural), 1e-7))
+    return replace(seen, state="unstrung", limbs=limbs)
+
+
+def against_truth(got: Stiffness, truth: dict) -> list[tuple[float, float, np.ndarray]]:
+    """For each limb: correlation of the profile with the truth's, ratio of their levels, and errors over their band (n,)."""
+    rows = []
+    for name, limb in got.limbs.items():
+        p = truth["profile"][name]
+        order = np.argsort(p["from_nock_mm"])
+        want = np.interp(limb.from_nock_mm, np.array(p["from_nock_mm"])[order], np.array(p["stiffness_Nm2"])[order]) * 1e6
+        ok = limb.told
+        ratio = limb.ei[ok] / want[ok]
+        rows.append(
+            (
+                float(np.corrcoef(limb.ei[ok], want[ok])[0, 1]),
+                float(np.median(ratio)),
+                (ratio - 1) / np.hypot(limb.u_relative[ok], got.u_level),
+            )
+        )
+    return rows
