@@ -31,7 +31,11 @@ def export(
     with opened(place) as record, progress("Exporting") as moved:
         ids = [store.find_bow(record, b).id for b in bow] if bow else None
         bows = write(record, out, ids, moved)
-        answer({"written": str(out), "bows": [b.id for b in bows]}, f"{out}: {len(bows)} bows.", json_out)
+        answer(
+            {"written": str(out), "bows": [b.id for b in bows]},
+            f"{out}: {len(bows)} {'bow' if len(bows) == 1 else 'bows'}.",
+            json_out,
+        )
 
 
 def import_(
@@ -101,7 +105,7 @@ def remeasure(
             for c in changes
         ]
         told = sum(c.tells for c in changes)
-        lines.append(f"{len(changes)} stages measured anew, {told} to look at.")
+        lines.append(f"Measured anew: {len(changes)}. To look at: {told}.")
         answer(documents, "\n".join(lines), json_out)
     raise typer.Exit(ASKS if any(c.failed for c in changes) else 0)
 

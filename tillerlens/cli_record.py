@@ -17,7 +17,7 @@ import typer
 from tillerlens.errors import TillerLensError
 
 if TYPE_CHECKING:
-    from tillerlens.record import Bow, Event, Record, Stage
+    from tillerlens.record import Bow, Correction, Event, Record, Stage
 
 # Everything else is imported where it is used, so that --help answers at once.
 
@@ -113,8 +113,19 @@ def say_event(event: Event) -> str:
     from tillerlens.cli_words import EVENT_WORDS, say_fields
 
     details = say_fields(event.details, EVENT_WORDS[event.kind])
-    parts = [_local(event.happened_at), event.kind.replace("_", " "), details, event.notes, event.who and f"({event.who})"]
+    who = event.who and f"({event.who})"
+    parts = [_local(event.happened_at), event.kind.replace("_", " "), details, _on_a_line(event.notes), who]
     return "  ".join(p for p in parts if p) + f"  [{event.id[:8]}]"
+
+
+def _say_correction(correction: Correction) -> str:
+    fields = ", ".join(change["field"] for change in correction.changes)
+    return f"{_local(correction.made_at)}  {correction.who} changed {fields}  {_on_a_line(correction.reason)}"
+
+
+def _on_a_line(text: str) -> str:
+    """Notes without line ends, nor anything that would move a terminal's cursor."""
+    return "".join(c if c.isprintable() else " " for c in text).strip()
 
 
 def _local(time: Any) -> str:
@@ -336,10 +347,8 @@ def stage_show(stage: StageName, place: Place = None, json_out: JsonOut = False)
     with opened(place) as record:
         found = store.find_stage(record, stage)
         bow, corrections = store.get_bow(record, found.bow_id), store.list_corrections(record, found.id)
-        lines = [say_stage(bow, number_of(record, found), found), found.notes]
-        lines += [
-            f"{_local(c.made_at)}  {c.who} changed {', '.join(x['field'] for x in c.changes)}  {c.reason}" for c in corrections
-        ]
+        lines = [say_stage(bow, number_of(record, found), found), _on_a_line(found.notes)]
+        lines += [_say_correction(c) for c in corrections]
         document = {
             "stage": as_document(found, whole=True),
             "measurement": store.measurement(record, found.id),

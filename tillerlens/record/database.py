@@ -72,8 +72,9 @@ def open_record(place: Path | str | None = None, originals: Path | None = None) 
         folder = Path(place).expanduser()
         record = Record(_engine(URL.create("sqlite", database=str(folder / "record.sqlite"))), folder, str(folder))
         _make_folder(folder, record)
-        _write_ahead(record)
     try:
+        if record.engine.dialect.name == "sqlite":
+            _write_ahead(record)
         with reading(record) as connection:
             known = _version(connection)
         if known != SCHEMAS[-1]:
@@ -109,6 +110,8 @@ def speaking(record: Record) -> Iterator[None]:
         ) from error
     except DBAPIError as error:
         raise _in_words(str(error.orig).strip(), record) from error
+    except sqlite3.Error as error:  # while connecting
+        raise _in_words(str(error), record) from error
     except SQLAlchemyError as error:
         raise _in_words(str(error).strip(), record) from error
     except OSError as error:
@@ -198,9 +201,7 @@ def _write_ahead(record: Record) -> None:
                 return
             except sqlite3.OperationalError as error:
                 if "locked" not in str(error) or time.monotonic() > until:
-                    raise _in_words(str(error), record) from error
-            except sqlite3.DatabaseError as error:
-                raise _in_words(str(error), record) from error
+                    raise
             finally:
                 connection.close()
         time.sleep(0.02)

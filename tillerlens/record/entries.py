@@ -19,6 +19,7 @@ from typing import Any, Literal, TypeVar
 
 from tillerlens.errors import TillerLensError
 from tillerlens.shot import State
+from tillerlens.units import format_inches, format_pounds
 
 EventKind = Literal["scrape", "heat", "rest", "moisture", "weighing", "mass", "arrow_speed", "finding", "note"]
 Face = Literal["back", "belly"]
@@ -251,6 +252,12 @@ def _is_text(value: str) -> bool:
     return True
 
 
+def _say_number(number: float, unit: str) -> str:
+    if unit == "mm":
+        return format_inches(number)
+    return format_pounds(number) if unit == "N" else f"{number:g} {unit}".strip()
+
+
 def _in_words(error: Any) -> RecordError:
     """One fault of form as a sentence a bowyer can act on."""
     rule, value, schema = error.validator, error.instance, error.schema
@@ -258,13 +265,16 @@ def _in_words(error: Any) -> RecordError:
     title, unit = schema.get("title", path or "entry"), schema.get("x-unit", "")
     if rule in ("minimum", "maximum", "exclusiveMinimum"):
         low, high = schema.get("minimum", schema.get("exclusiveMinimum")), schema.get("maximum")
-        span = f"between {low:g} and {high:g} {unit}" if high is not None else f"from {low:g} {unit}"
-        return RecordError(f"The {title} is {value:g} {unit}, but can only lie {span.strip()}.", "Correct it.", field=path)
+        at, low, high = (None if n is None else _say_number(n, unit) for n in (value, low, high))
+        span = f"between {low} and {high}" if high is not None else f"from {low}"
+        return RecordError(f"The {title} is {at}, but can only lie {span}.", "Correct it.", field=path)
     if rule in ("required", "dependentRequired"):
         known = schema.get("properties", {})
         wanted = error.validator_value if rule == "required" else [w for ws in error.validator_value.values() for w in ws]
         missing = next((w for w in wanted if w not in value), "")
-        return RecordError(f"The {known.get(missing, {}).get('title', missing)} is missing.", "Give it.", field=missing)
+        field = known.get(missing, {})
+        field = {**record_schema()["$defs"].get(field.get("$ref", "").rpartition("/")[2], {}), **field}
+        return RecordError(f"The {field.get('title', missing)} is missing.", "Give it.", field=missing)
     if rule == "enum":
         choices = ", ".join(str(c) for c in error.validator_value if c is not None)
         return RecordError(f"The {title} cannot be {value!r}.", f"Choose one of: {choices}.", field=path)

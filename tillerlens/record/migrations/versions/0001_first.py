@@ -17,7 +17,7 @@ def upgrade() -> None:
         sa.Column("id", ID, nullable=False),
         *(sa.Column(name, sa.Text, nullable=False) for name in ("name", "wood", "made")),
         *(
-            sa.Column(name, sa.Float)
+            sa.Column(name, sa.Double)
             for name in (
                 "length_mm",
                 "handle_mm",
@@ -31,8 +31,8 @@ def upgrade() -> None:
             )
         ),
         sa.Column("wish_draw_to", sa.String(5)),
-        sa.Column("wish_tiller_low_mm", sa.Float),
-        sa.Column("wish_tiller_high_mm", sa.Float),
+        sa.Column("wish_tiller_low_mm", sa.Double),
+        sa.Column("wish_tiller_high_mm", sa.Double),
         sa.Column("notes", sa.Text, nullable=False),
         sa.Column("added_at", TIME, nullable=False),
         sa.Column("version", sa.Integer, nullable=False),
@@ -50,8 +50,8 @@ def upgrade() -> None:
         sa.Column("media", sa.String(20), nullable=False),
         sa.Column("size_bytes", sa.Integer, nullable=False),
         sa.Column("shot", sa.JSON, nullable=False),
-        sa.Column("minutes_since_unstrung", sa.Float),
-        sa.Column("video_time_s", sa.Float),
+        sa.Column("minutes_since_unstrung", sa.Double),
+        sa.Column("video_time_s", sa.Double),
         sa.Column("rest_stage_id", ID),
         sa.Column("notes", sa.Text, nullable=False),
         sa.Column("added_at", TIME, nullable=False),
