@@ -103,6 +103,7 @@ def gaps(profile):
             x, y = (float(np.interp(HALF_MM - inches * 25.4, PLACES, centre[:, k])) for k in (0, 1))
             string = ends[0][1] + (ends[1][1] - ends[0][1]) * (x - ends[0][0]) / (ends[1][0] - ends[0][0])
             found.append(y - THICK_MM / 2 - string)
-        parts = (found[0], found[1], found[0] - found[1])
-        rows.append({"from_handle_mm": inches * 25.4, **dict(zip(("upper", "lower", "difference"), map(value, parts), strict=True))})
+        upper, lower = found
+        row = {"upper": value(upper), "lower": value(lower), "difference": value(upper - lower)}
+        rows.append({"from_handle_mm": inches * 25.4, **row})
     return rows

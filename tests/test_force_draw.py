@@ -9,7 +9,6 @@ from tests.benches import BRACE_MM, HALF_HANDLE_MM, WORKING_MM, document, string
 from tillerlens.mechanics.force_draw import (
     ForceCurve,
     Reading,
-    early_draw_check,
     fit_curve,
     look_ahead,
     stacking,
@@ -117,18 +116,6 @@ def test_stacking_is_a_late_steep_rise() -> None:
     assert stacks.percent == pytest.approx(100 * 0.8 * 25.4 / (0.4 * 550 + 40), rel=0.02)
     # up to 28 in only: short of it, nothing stacks
     assert np.isnan(stacking(_curve(0.4 * (d - 150) + np.where(d > 600, 0.4 * (d - 600), 0), d), 590).onset_mm)
-
-
-def test_the_early_draw_check() -> None:
-    pound = newtons_from_pounds(1)
-    before = Reading(380, 22 * pound, 0.2 * pound, 1.0)
-    assert early_draw_check(before, Reading(380, 20.5 * pound, 0.2 * pound, 1.0), False).dropped
-    assert not early_draw_check(before, Reading(380, 20.5 * pound, 0.2 * pound, 1.0), True).dropped  # wood was taken off
-    assert not early_draw_check(before, Reading(380, 21.8 * pound, 0.2 * pound, 1.0), False).dropped  # within its interval
-    lower = early_draw_check(before, Reading(378, 22 * pound, 0.2 * pound, 1.0), False)
-    assert lower.change.value > 0  # as much at a shorter draw is no drop
-    with pytest.raises(MechanicsError, match="same draw"):
-        early_draw_check(before, Reading(420, 25 * pound, 0.2 * pound, 1.0), False)
 
 
 def test_one_reading_sets_the_level_of_the_shape_alone() -> None:

@@ -106,7 +106,7 @@ def test_the_band_along_the_limb_covers_what_noise_does(rng):
     """Two pictures of one unchanged bow with noise of the stated size that moves together over some 100 mm: the smoothed
     change lies within 2 u of nought at 95 in 100 places or more."""
     inside = []
-    for _ in range(20):
+    for _ in range(10):
         docs = [document(flat, flat, noise=noisy(rng, 0.03)) for _ in range(2)]
         for limb in set_between(*docs).limbs.values():
             inside.append(np.abs(limb.smooth_per_m) <= 2 * limb.u_smooth_per_m)

@@ -15,7 +15,6 @@ from tillerlens.mechanics.strain import (
     BORNE_BY_BOWS,
     LimbStrain,
     most_at_risk,
-    set_places,
     strain_ahead,
     strain_limit,
     strain_now,
@@ -101,15 +100,3 @@ def test_limits_and_their_sources() -> None:
     assert strain_limit("shagbark hickory", 139.0, 14_900.0).strain == pytest.approx(0.00933, abs=1e-5)
     assert strain_limit("black locust", 134.0, 14_100.0).strain == pytest.approx(0.0095, abs=1e-5)
     assert all(limit.source for limit in (*BORNE_BY_BOWS.values(), ANY_WOOD, strain_limit("x", 1, 100)))
-
-
-def test_set_is_named_where_it_was_seen_and_not_where_not() -> None:
-    bow = wooden_bow()
-    before, after = document(bow), document(bow)
-    p = after["profile"]["lower"]
-    bump = 0.3 * np.exp(-(((np.array(p["from_nock_mm"]) - 500) / 60) ** 2))
-    p["curvature_per_m"] = list(np.array(p["curvature_per_m"]) + bump)
-    (place,) = set_places(read_seen(before), read_seen(after))
-    assert place.limb == "lower" and place.from_nock_mm == pytest.approx(500, abs=8)
-    assert place.change_per_m.value == pytest.approx(0.3, rel=0.02)
-    assert set_places(read_seen(before), read_seen(before)) == ()

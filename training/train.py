@@ -26,6 +26,24 @@ import numpy as np
 SIZES = {"finder": ((768, 1024), (384, 512)), "silhouette": ((64, 512), (64, 512))}
 
 
+def trace(net: str, seed: int, out: Any) -> None:
+    """One worker on the graphics card: ray-trace samples for ever."""
+    import gc
+
+    from training import textures, traced_samples
+
+    cv2.setNumThreads(1)
+    rng = np.random.default_rng(seed)
+    bank = textures.TextureBank(rng)
+    traced_samples.begin()
+    while True:
+        gc.collect()
+        if net == "finder":
+            out.put([traced_samples.picture(rng, bank)])
+        else:
+            out.put([s[:2] for s in traced_samples.strips(rng, bank)])
+
+
 def work(net: str, seed: int, out: Any) -> None:
     """One worker: draw samples for ever and put them on the queue."""
     from training import scenes, textures
@@ -50,7 +68,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("net", choices=sorted(SIZES))
     parser.add_argument("--minutes", type=float, default=9.0)
-    parser.add_argument("--workers", type=int, default=14)
+    parser.add_argument("--workers", type=int, default=14, help="processes that draw")
+    parser.add_argument("--traced", type=int, default=0, help="processes that ray-trace")
     parser.add_argument("--device", default="cuda:0")
     parser.add_argument("--batch", type=int, default=0)
     parser.add_argument("--pool", type=int, default=0)
@@ -79,8 +98,8 @@ def main() -> None:
     context = mp.get_context("spawn")
     line = context.Queue(maxsize=64)
     crew = [
-        context.Process(target=work, args=(a.net, a.seed * 1000 + k, line), daemon=True)
-        for k in range(a.workers)
+        context.Process(target=work if k < a.workers else trace, args=(a.net, a.seed * 1000 + k, line), daemon=True)
+        for k in range(a.workers + a.traced)
     ]
     for one in crew:
         one.start()

@@ -270,30 +270,6 @@ def stacking(curve: ForceCurve, to_mm: float | None = None) -> Stacking:
     return Stacking(onset, last, 100 * last.value / float(weight[-1]), sure)
 
 
-@dataclass(frozen=True)
-class EarlyCheck:
-    """Weight at one fixed early draw, then and now (N). ``dropped``: by more than its interval, without scraping between."""
-
-    draw_mm: float
-    change: Value
-    dropped: bool
-
-
-def early_draw_check(before: Reading, after: Reading, scraped_between: bool) -> EarlyCheck:
-    """A drop at one early draw without scraping means wood is being crushed (common practice). Draws that differ by more
-    than their doubt are no check and are refused; the scale's own error is common to both and falls out."""
-    apart = abs(before.draw_mm - after.draw_mm)
-    if apart > max(2.0 * np.hypot(before.u_draw_mm, after.u_draw_mm), 1.0):
-        raise MechanicsError(
-            "The two weighings were not at the same draw.", "Weigh again at the same early draw as before.", apart_mm=apart
-        )
-    mean = (before.draw_mm + after.draw_mm) / 2
-    rise = (before.weight_n + after.weight_n) / 2 / max(mean - 150.0, 0.3 * mean)  # N/mm, near enough for the draw's doubt
-    change = after.weight_n - before.weight_n - rise * (after.draw_mm - before.draw_mm)
-    u = float(np.sqrt(before.u_weight_n**2 + after.u_weight_n**2 + rise**2 * (before.u_draw_mm**2 + after.u_draw_mm**2)))
-    return EarlyCheck(mean, Value(float(change), u, "N"), bool(change < -2 * u and not scraped_between))
-
-
 def look_ahead(
     readings: Sequence[Reading],
     length_mm: float,

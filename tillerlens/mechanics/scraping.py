@@ -208,17 +208,36 @@ def _target(
                 told[leaf] = over[leaf].mean()
     where = (_off_hinges(present, 0, leave), _off_hinges(present, 1, leave))
     u_gap = np.array([COVER * r.difference.u for r in now.gaps])
-    for _ in range(4):
+    for _ in range(6):
         target = find_target(best.bow, present, wish, state, jac, told, free, where, u_gap)
-        bare = [
-            run for side in sides for run in _runs(target.need > 1e-6, side)
-            if target.need[run].mean() <= COVER * _u_mean(cov, run)
-        ]  # fmt: skip
-        if not bare:
+        bare = _untold(target.need, best.cov[: over.size, : over.size], sides)
+        bare.append(np.flatnonzero(free & (target.need > 0) & (care.share * target.need / present.upper.power < care.least_share)))
+        if not np.concatenate(bare).size:
             break
         free = free.copy()
         free[np.concatenate(bare)] = False
     return replace(target, need=np.where(free, target.need, 0.0), over=over)
+
+
+def _untold(need: Floats, cov: Floats, sides: list[np.ndarray]) -> list[np.ndarray]:
+    """Stretches whose need is told neither by themselves nor as part of the whole: the weight may tell of both limbs together
+    what neither tells alone, but a stretch that is told to need less than the others stands by itself.
+    """
+    runs = [run for side in sides for run in _runs(need > 1e-6, side)]
+    if not runs:
+        return []
+    all_ = np.concatenate(runs)
+    whole = need[all_].mean() > COVER * _u_mean(cov, all_)
+    out = []
+    for run in runs:
+        rest = np.setdiff1d(all_, run)
+        w = np.zeros(need.size)
+        w[run] = 1 / run.size
+        w[rest] = -1 / max(rest.size, 1)
+        apart = rest.size > 0 and w @ need < -COVER * np.sqrt(w @ cov @ w)
+        if need[run].mean() <= COVER * _u_mean(cov, run) and (apart or not whole):
+            out.append(run)
+    return out
 
 
 def _hinges(present: Present, state: Equilibrium, care: Care) -> list[Leave]:

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.measurement import LIMBS
+from tillerlens.measurement import LIMBS, Value
 from tillerlens.measurement import Limb as LimbName
 from tillerlens.mechanics.section import LimbSections
 from tillerlens.mechanics.seen import SCALE_GAIN_U, MechanicsError, SeenBow, SeenLimb
@@ -233,6 +233,19 @@ def _level_u(seen: Sequence[SeenBow], data: Sequence[_Data], tensions: Array) ->
         own.append(np.hypot(w.u_n / w.weight_n, seen[i].u_tension_relative()))
     share = info / info.sum()
     return float(np.hypot(SCALE_GAIN_U, np.sqrt(np.sum((share * np.array(own)) ** 2))))
+
+
+def limbs_apart(stiffness: Stiffness) -> Value:
+    """How much stiffer the upper limb is than the lower, percent, over the places where both are told, by share of the limb.
+    Errors that run along a whole limb are counted at half of its band."""
+    share = np.linspace(FIRST, LAST, 60)
+    log: list[Array] = []
+    u: list[float] = []
+    for limb in (stiffness.upper, stiffness.lower):
+        at = limb.from_nock_mm[limb.told] / limb.length_mm
+        log.append(np.interp(share, at, np.log(limb.ei[limb.told]), left=np.nan, right=np.nan))
+        u.append(0.5 * float(np.nanmedian(limb.u_relative)))
+    return Value(100 * float(np.expm1(np.nanmean(log[0] - log[1]))), 100 * float(np.hypot(u[0], u[1])), "%")
 
 
 def filled(limb: LimbStiffness) -> Array:

@@ -26,7 +26,6 @@ from tillerlens.mechanics.stiffness import FIRST, LAST, Stiffness, statics_bow
 Array = NDArray[np.float64]
 Side = Literal["belly", "back"]
 SIDES: tuple[Side, Side] = ("belly", "back")
-SET_Z = 3.0  # a set is told at a place when it is this many of its standard uncertainties
 MODEL_U = 0.03  # of a strain ahead: statics, and plane sections staying plane
 
 
@@ -86,15 +85,6 @@ class Risk:
     clear: bool
     limit: StrainLimit
     heat_factor: float
-
-
-@dataclass(frozen=True)
-class SetPlace:
-    """Where a limb took most set between two pictures at rest: change of curvature (1/m) there; told beyond its interval."""
-
-    limb: LimbName
-    from_nock_mm: float
-    change_per_m: Value
 
 
 def _distances(seen: SeenBow, name: LimbName, s: Array, sections: dict[LimbName, LimbSections] | None) -> tuple[Array, ...]:
@@ -179,18 +169,3 @@ def most_at_risk(strains: dict[LimbName, LimbStrain], limit: StrainLimit, heat_f
         limit,
         heat_factor,
     )
-
-
-def set_places(before: SeenBow, after: SeenBow) -> tuple[SetPlace, ...]:
-    """Where each limb has taken most set between two pictures at rest, if told; the most first."""
-    out = []
-    for name in LIMBS:
-        a, b = before.limbs[name], after.limbs[name]
-        s = b.from_nock_mm
-        change = b.curvature - np.interp(s, a.from_nock_mm, a.curvature)
-        u = np.hypot(b.u_curvature, np.interp(s, a.from_nock_mm, a.u_curvature))
-        inside = (s > FIRST * s[-1]) & (s < LAST * s[-1])
-        i = int(np.argmax(np.where(inside, change, -np.inf)))
-        if change[i] > SET_Z * u[i]:
-            out.append(SetPlace(name, float(s[i]), Value(float(change[i]) * 1000, float(u[i]) * 1000, "1/m")))
-    return tuple(sorted(out, key=lambda p: -p.change_per_m.value))

@@ -78,7 +78,7 @@ def _weight(change: Value, units: Units) -> str:
 
 
 def _nothing(found: Comparison) -> str:
-    parts = np.concatenate([(c.u_per_m / c.then_per_m)[c.then_per_m > 0.5] for c in found.bend.values()])
+    parts = np.concatenate([c.u_per_m[on] / c.then_per_m[on] for c in found.bend.values() for on in [c.then_per_m > 0.5]])
     reach = f" (about ±{math.ceil(100 * COVER * float(np.median(parts)))} % at a place)" if len(parts) else ""
     return f"No place on either limb bends differently by more than the two pictures can tell{reach}"
 

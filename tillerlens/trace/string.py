@@ -6,7 +6,7 @@ summed along whole lines, so that a string that no pixel shows clearly is still 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -20,6 +20,9 @@ Array = NDArray[np.float64]
 
 CANDIDATES = 6
 FAINT = 0.6  # share of a line that must show before it is trusted
+STEP_PX = 22.0
+OTHER_COLOUR = 0.3  # merit lost where one half looks lighter and the other darker than what is behind it
+RIVAL, RIVAL_SHARE = 0.06, 0.5  # a reading this little worse, elsewhere, is a doubt of so much of the way to it
 HOOK_ASIDE_MM = 25.0  # how far beside the handle's middle a hook may well pull (common practice, no source)
 
 
@@ -81,6 +84,7 @@ class _Ridges:
     best_start: Array
 
 
+_Chosen = tuple[Array, _Ridges, _Ridges, tuple[int, int, int, int]]  # a supposed hook, both sides' evidence, the pair
 _START = np.arange(-12.0, 12.01, 1.0)  # the string starts at the nock, which may lie inside the limb's end
 _START_FREE = 5.0  # px beside the supposed nock that a start may well be
 _END = np.arange(-14.0, 14.01, 0.5)
@@ -99,7 +103,9 @@ def _ridges(light: NDArray[np.uint16], start: Array, end: Array, maps: FinderMap
     v = v.reshape(blocks, 8, len(off), -1).mean(1)
     ridge = v[:, _ARM:-_ARM] - 0.5 * (v[:, : -2 * _ARM] + v[:, 2 * _ARM :])
     noise = 1.4826 * np.median(np.abs(ridge - np.median(ridge, axis=(0, 1))), axis=(0, 1)) + 1e-4
-    grey = (ridge / noise).sum(2)
+    grey = (v / noise).sum(2)
+    # against the nearer of the two sides: else the ground beside a dark shadow would pass for a light string
+    over = [s * grey[:, _ARM:-_ARM] - np.maximum(s * grey[:, : -2 * _ARM], s * grey[:, 2 * _ARM :]) for s in (1.0, -1.0)]
     o = off[_ARM:-_ARM]
     tb = t.reshape(blocks, 8).mean(1)
     at = _START[:, None, None] * (1 - tb) + _END[None, :, None] * tb  # (start, end, blocks)
@@ -107,15 +113,17 @@ def _ridges(light: NDArray[np.uint16], start: Array, end: Array, maps: FinderMap
     # a cast shadow is a line too, but the network does not take it for a string
     hint = np.minimum(sample(maps.string, maps.to_map(start + at[..., None] * n + tb[:, None] * d)), 0.7).mean(2)
     shown, table, first = [], [], []
-    for sign in (1.0, -1.0):  # lighter or darker than what is behind it
-        up = np.clip(sign * grey, 0, None)
+    even = (ridge / noise).sum(2)
+    for sign, above in zip((1.0, -1.0), over, strict=True):  # lighter or darker than what is behind it
+        up = np.clip(above, 0, None)
         cap = float(np.percentile(up.max(1), 70)) + 1e-9  # a few bright crossings must not outvote the rest
         level = np.minimum(up, cap) / cap
         total = level[np.arange(blocks), idx].mean(2) * min(1.0, cap / 6.0) + hint
         total = total - 0.1 * (_START[:, None] / _START_FREE) ** 2
         first.append(_START[total.argmax(0)])
         table.append(total.max(0))
-        shown.append(np.where(up > 2.5, up, 0.0))
+        both = sign * even  # unbiased where the ground slopes: for the line's own place
+        shown.append(np.where(both > 2.5, both, 0.0))
     return _Ridges(start, d, n, tb, o, np.array(shown), np.array(table), np.array(first))
 
 
@@ -153,7 +161,7 @@ def _pair(a: _Ridges, b: _Ridges, aside: float, side: Array) -> tuple[float, tup
     for sa in (0, 1):
         for sb in (0, 1):
             both = np.clip(a.table[sa], 0, None)[:, None] * np.clip(b.table[sb], 0, None)[None]
-            merit = 2 * np.sqrt(both) - 0.15 * (sa != sb) - 0.08 * (aside_mm / HOOK_ASIDE_MM) ** 2
+            merit = 2 * np.sqrt(both) - OTHER_COLOUR * (sa != sb) - 0.08 * (aside_mm / HOOK_ASIDE_MM) ** 2
             i, j = np.unravel_index(int(np.argmax(merit)), merit.shape)
             if merit[i, j] > best:
                 best, pick = float(merit[i, j]), (sa, sb, int(i), int(j))
@@ -175,14 +183,30 @@ def find_string(
     """
     hooks = [clicked] if clicked is not None else likely_hooks(maps, nocks, handle, belly, px_per_mm)
     side = np.array([-belly[1], belly[0]])
-    best, chosen = -np.inf, None
-    for hook in hooks:
+
+    def tried(hook: Array) -> tuple[float, _Chosen]:
         a, b = (_ridges(light, nock, hook, maps) for nock in nocks)
         merit, pick = _pair(a, b, (hook - handle) @ side / px_per_mm, side / px_per_mm)
-        if merit > best:
-            best, chosen = merit, (hook, a, b, pick)
-    if chosen is None:
+        return merit, (hook, a, b, pick)
+
+    found = [tried(hook) for hook in hooks]
+    if not found:
         return None
+    if clicked is None:
+        # the network's string may be too faint to lead to within the reach of a line's end: look around the best as well
+        at = max(found, key=lambda f: f[0])[1][0]
+        found += [tried(at + STEP_PX * (i * belly + j * side)) for i in (-1, 0, 1) for j in (-1, 0, 1) if i or j]
+    found.sort(key=lambda f: -f[0])
+    best = _lines(found[0][1], nocks, px_per_mm)
+    if best is None:
+        return None
+    others = [_lines(chosen, nocks, px_per_mm) for merit, chosen in found[1:] if merit > found[0][0] - RIVAL]
+    u_rival = RIVAL_SHARE * max((float(np.linalg.norm(o.hook - best.hook)) for o in others if o is not None), default=0.0)
+    return replace(best, u_px=float(np.hypot(best.u_px, u_rival)))
+
+
+def _lines(chosen: _Chosen, nocks: Array, px_per_mm: float) -> DrawnString | None:
+    """The two straight lines of a chosen pair and the hook where they meet; None where either is not seen."""
     hook, a, b, pick = chosen
     (la, ca, scatter_a), (lb, cb, scatter_b) = _settle(a, pick[0], pick[2]), _settle(b, pick[1], pick[3])
     if min(ca, cb) < 0.12 or not np.isfinite(scatter_a + scatter_b):

@@ -9,6 +9,7 @@ import streamlit as st
 
 from tillerlens.errors import ShotError
 from tillerlens.shot import Point
+from tillerlens.ui.editor import Role
 from tillerlens.units import (
     MM_PER_INCH,
     format_inches,
@@ -192,6 +193,11 @@ def marks_wanted(form: Mapping[str, Any], help_too: bool) -> list[tuple[str, str
     if help_too:
         names += [(k, v) for k, v in CLICKS.items() if k != "hook" or form["state"] == "drawn"]
     return names
+
+
+def role_of(place: str) -> Role:
+    """What kind of place one of ``marks_wanted``'s ids is."""
+    return "handle" if place == "handle" else "hook" if place == "hook" else "nock" if place.startswith("nock") else "mark"
 
 
 def with_points(form: Form, points: Mapping[str, Point]) -> Form:

@@ -13,12 +13,14 @@ import streamlit as st
 
 from tillerlens.errors import PhotoError, ShotError, TillerLensError
 from tillerlens.measurement import Measurement, Value
+from tillerlens.photo.intake import Photo
 from tillerlens.report.lengths import LengthUnit, Units, WeightUnit
 from tillerlens.report.words import Wish
 from tillerlens.shot import read_shot
 from tillerlens.ui import fields, work
+from tillerlens.ui.editor import Place, placed, show_editor
+from tillerlens.ui.editor.found import found_places, say_corrections, traced_curves
 from tillerlens.ui.look import put_on
-from tillerlens.ui.points import place_points
 from tillerlens.ui.result import Shown, show_result
 from tillerlens.units import parse_length
 
@@ -45,6 +47,7 @@ def show(samples: Path) -> None:
     st.markdown("One photograph of a bow, from the side: how its limbs bend, and how sure that is.")
     picked = _pick(samples)
     if picked is None:
+        st.session_state.pop("filled", None)  # its fields are gone from the page, and so is what stood in them
         return
     try:
         photo = work.decoded(picked.data, picked.name)
@@ -55,11 +58,15 @@ def show(samples: Path) -> None:
     with st.expander("What you know about this photograph", expanded=picked.sample is None):
         form, bad = fields.ask()
         rest = _rest(samples, picked)
-    form = _point(photo, form)
+    form, bench = _point(photo, form)
     units, wish = _settings()
     asked = _asked(picked, form, bad, (photo.width, photo.height))
-    if asked is not None:
-        _measure(picked, asked, rest, units, wish)
+    shown = None if asked is None else _measure(picked, asked, rest, units, wish)
+    if bench is not None:
+        with bench:
+            _edit(photo, form, None if shown is None else shown.measurement, units)
+    if shown is not None:
+        show_result(shown)
 
 
 # --- the photograph
@@ -108,7 +115,7 @@ def _shot_form(upload: Any) -> Mapping[str, Any] | None:
 
 def _fill_once(picked: Picked) -> None:
     """The fields follow the photograph and its shot file once; after that they are the bowyer's."""
-    text = json.dumps(picked.form, sort_keys=True)
+    text = json.dumps([picked.sample, picked.form], sort_keys=True)
     mark = hashlib.sha256(picked.data + text.encode()).hexdigest()
     if st.session_state.get("filled") != mark:
         fields.fill(picked.form or {})
@@ -197,39 +204,61 @@ def _sister(samples: Path, name: str) -> Mapping[str, Any] | None:
 # --- what is known and pointed at
 
 
-def _point(photo: Any, form: fields.Form) -> fields.Form:
-    """The form with its points, shown on the photograph where any are wanted."""
+def _point(photo: Photo, form: fields.Form) -> tuple[fields.Form, Any]:
+    """The form with its points, and the place on the page for the editor, where one is wanted."""
     state = st.session_state
-    points = state.get("points", {})
+    points = state["points"] = placed(photo, state.get("points", {}), state["revision"])
     missing = [name for name, _ in fields.marks_wanted(form, help_too=False) if name not in points]
     key = f"pointing_{photo.sha256[:16]}"
     if state.pop("help_wanted", None) == photo.sha256:
         state[key] = True
     elif missing:
         state.setdefault(key, True)
-    if not st.toggle("Point at the marks and the bow", key=key):
-        if missing:
-            st.caption("This scale needs its marks pointed at.")
-        return fields.with_points(form, points)
-    names = fields.marks_wanted(form, help_too=True)
-    state["points"] = place_points(photo, names, points, state["revision"])
-    st.caption(
-        "Choose a place above, then tap it in the picture. Drag a ring to move it; two fingers or the wheel "
-        "enlarge; arrow keys nudge by one pixel. Nocks, handle and hook are needed only where they are not "
-        "found by themselves."
-    )
-    return fields.with_points(form, state["points"])
+    bench = None
+    if st.toggle("Point at the marks and the bow", key=key):
+        bench = st.container()
+    elif missing:
+        st.caption("This scale needs its marks pointed at.")
+    return fields.with_points(form, points), bench
+
+
+def _edit(photo: Photo, form: fields.Form, measurement: Measurement | None, units: Units) -> None:
+    """The photograph with its points, what was found on it, and what the person changed."""
+    state = st.session_state
+    points, found = state["points"], _found(photo, points=state["points"], measurement=measurement)
+    wanted = fields.marks_wanted(form, help_too=True)
+    places = [Place(name, fields.role_of(name), label, found.get(name)) for name, label in wanted]
+    curves = () if measurement is None else traced_curves(measurement)
+    show_editor(photo, places, points, state["revision"], curves)
+    if measurement is not None:
+        labels = {name: label for name, label in wanted if name in fields.CLICKS}
+        for sentence in say_corrections(labels, points, found, measurement, units):
+            st.caption(fields.plain(sentence))
+    st.caption("Nocks, handle and hook need you only where they are not found by themselves, or found amiss.")
+
+
+def _found(photo: Photo, points: Mapping[str, Any], measurement: Measurement | None) -> Mapping[str, Any]:
+    """Where each place was seen without the person's help, remembered from the measurements of this photograph."""
+    kept: dict[str, Any] = st.session_state.get("found", {})
+    if kept.get("photo") != photo.sha256:
+        kept = {"photo": photo.sha256, "places": {}}
+    if measurement is not None:
+        asked = measurement.shot.get("clicks", {})
+        kept["places"] |= {name: at for name, at in found_places(measurement).items() if name not in asked}
+    st.session_state["found"] = kept
+    places: dict[str, Any] = kept["places"]
+    return places
 
 
 def _asked(picked: Picked, form: fields.Form, bad: list[str], size: tuple[int, int]) -> str | None:
-    """The shot that is to be measured, as JSON: the sample's or file's own at once, others when the button
-    says so.
+    """The shot that is to be measured, as JSON: the sample's or file's own at once, moved points at once, others when the
+    button says so.
     """
     state = st.session_state
     text = json.dumps(form, sort_keys=True)
     trouble = _trouble(form, bad, size)
-    if state["asked"] is None and picked.form is not None and trouble is None:
-        state["asked"] = text
+    if trouble is None and (_unpointed(state["asked"]) == _unpointed(text) or (not state["asked"] and picked.form is not None)):
+        state["asked"] = text  # a point that was moved is followed at once
     if state["asked"] != text:
         changed = "The fields have changed since what is shown below." if state["asked"] else ""
         st.caption(trouble or changed)
@@ -238,6 +267,11 @@ def _asked(picked: Picked, form: fields.Form, bad: list[str], size: tuple[int, i
             st.rerun()
     asked: str | None = state["asked"]
     return asked
+
+
+def _unpointed(shot: str | None) -> fields.Form | None:
+    """The shot without what was pointed at."""
+    return None if shot is None else {k: v for k, v in json.loads(shot).items() if k not in ("marks_px", "clicks")}
 
 
 def _trouble(form: fields.Form, bad: list[str], size: tuple[int, int]) -> str | None:
@@ -251,17 +285,17 @@ def _trouble(form: fields.Form, bad: list[str], size: tuple[int, int]) -> str | 
     return None
 
 
-def _measure(picked: Picked, shot: str, rest: Mapping[str, Any] | None, units: Units, wish: Wish) -> None:
+def _measure(picked: Picked, shot: str, rest: Mapping[str, Any] | None, units: Units, wish: Wish) -> Shown | None:
     rest_text = None if rest is None else json.dumps(rest, sort_keys=True)
     try:
         with st.spinner(f"Measuring {fields.plain(picked.name)}: marks, bow, edges, bend", show_time=True):
             measurement = work.measured(picked.data, picked.name, shot, rest_text)
     except TillerLensError as error:
         st.error(f"{fields.plain(error.text)} {fields.plain(error.remedy)}")
-        return
+        return None
     _offer_help(measurement)
     earlier = _earlier_reflex(rest) if measurement.state == "unstrung" else None
-    show_result(Shown(picked.data, picked.name, shot, rest_text, measurement, units, wish, earlier))
+    return Shown(picked.data, picked.name, shot, rest_text, measurement, units, wish, earlier)
 
 
 def _offer_help(measurement: Measurement) -> None:
