@@ -124,7 +124,8 @@ def profile_figure(stages: Sequence[tuple[str, Picture]], units: Units) -> str:
         y = 30 + 18.0 * k
         plot.parts.append(_rule(plot.left, y - 4, plot.left + 40, y - 4, colour, 2.2, _STAGE_DASH[k % len(_STAGE_DASH)]))
         plot.text(plot.left + 48, y, name, "start")
-    plot.axes(f"{units.axis} from the handle's centre; upper limb to the left", f"{units.axis} toward the back")
+    along = [(v, f"{abs(v):g}") for v in ticks(-reach, reach, 12)]
+    plot.axes(f"{units.axis} from the handle's centre; upper limb to the left", f"{units.axis} toward the back", along)
     return plot.svg()
 
 

@@ -130,10 +130,13 @@ def set_sentences(found: SetFound, units: Units | None = None) -> list[Sentence]
     for limb in LIMBS:
         out += _where(found.limbs[limb], units)
     if found.then != found.now:
-        text = (
-            f"The earlier picture shows the bow {found.then}, the later one {found.now}: what springs back with time is "
-            f"mixed in. The reading within {JUST_MIN:.0f} minutes of unstringing is the one that counts (common practice)."
-        )
+        counts = f"The reading within {JUST_MIN:.0f} minutes of unstringing is the one that counts (common practice)."
+        if "time not noted" in (found.then, found.now):
+            which = "earlier" if found.then == "time not noted" else "later"
+            text = f"How long the bow had been unstrung is not noted for the {which} picture. {counts}"
+        else:
+            text = f"The earlier picture shows the bow {found.then}, the later one {found.now}: what springs back with time is "
+            text += f"mixed in. {counts}"
         out.append(Sentence("rest", text, "open"))
     return out
 

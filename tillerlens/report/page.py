@@ -1,0 +1,17 @@
+"""A bow's report as one HTML page that needs nothing else: pictures and figures inside, no script, no network."""
+
+from __future__ import annotations
+
+from importlib import resources
+from typing import Any
+
+
+def render_page(content: dict[str, Any]) -> str:
+    """The content of ``story.lay_out`` as HTML. Everything typed by people is escaped; only our own figures are not, and
+    their words are escaped where they are drawn."""
+    from jinja2 import Environment, StrictUndefined
+
+    source = resources.files("tillerlens").joinpath("report", "bow.html.j2").read_text(encoding="utf-8")
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+    sections = [{"text": [], "pictures": [], "figures": [], "tables": [], **s} for s in content["sections"]]
+    return environment.from_string(source).render(**{**content, "sections": sections})

@@ -1,0 +1,52 @@
+"""A bow's report as PDF, or as one PNG a page for a look at it; typeset without a browser, system fonts or network."""
+
+from __future__ import annotations
+
+import base64
+import json
+from importlib import resources
+from typing import Any, Literal
+
+from tillerlens.errors import TillerLensError
+
+Paper = Literal["letter", "a4"]
+_PAPERS = {"letter": "us-letter", "a4": "a4"}
+
+
+class ReportError(TillerLensError):
+    """A report cannot be made."""
+
+    code = "report"
+
+
+def render_pdf(content: dict[str, Any], paper: Paper = "letter", png_dpi: float | None = None) -> list[bytes]:
+    """The content of ``story.lay_out`` as [PDF], or as one PNG a page at ``png_dpi``. Raises ReportError."""
+    import typst
+
+    if paper not in _PAPERS:
+        raise ReportError(f"The paper '{paper}' is not known.", "Choose letter or a4.")
+    package = resources.files("tillerlens")
+    # The package's own folders only: no system fonts, and no file beside the template can be read from it.
+    with resources.as_file(package / "fonts") as fonts, resources.as_file(package / "report") as root:
+        pages = typst.compile(
+            str(root / "bow.typ"),
+            root=str(root),
+            font_paths=[str(fonts)],
+            ignore_system_fonts=True,
+            sys_inputs={"data": json.dumps({**_with_bytes(content), "paper": _PAPERS[paper]})},
+            format="pdf" if png_dpi is None else "png",
+            ppi=png_dpi,
+        )
+    return pages if isinstance(pages, list) else [pages]
+
+
+def _with_bytes(content: dict[str, Any]) -> dict[str, Any]:
+    """Pictures as lists of bytes: typst has no base64."""
+    sections = []
+    for section in content["sections"]:
+        pictures = [
+            {**{k: v for k, v in p.items() if k != "data"}, "bytes": list(base64.b64decode(p["data"]))}
+            for p in section.get("pictures", [])
+        ]
+        sections.append({**section, "pictures": pictures})
+    return {**content, "sections": sections}

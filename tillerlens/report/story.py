@@ -1,0 +1,392 @@
+"""What a bow's report says, laid out once for paper and page: headings, sentences, tables, figures and pictures as plain data.
+
+``Story`` is what is known of the bow; ``lay_out`` makes the report's content of it. Nothing here reads a record or a file.
+"""
+
+from __future__ import annotations
+
+import base64
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+from tillerlens import __version__
+from tillerlens.errors import Reason, TillerLensError
+from tillerlens.measurement import GapRow, Limb, LimbProfile, Measurement, Spot
+from tillerlens.measures.compare import Scraped, compare, judge_scrapes
+from tillerlens.measures.pair import Picture, read_picture, read_value
+from tillerlens.measures.set import SetFound, Weighing, early_draw, fit_recovery, rest_kind, set_between, share_kept
+from tillerlens.report import figures
+from tillerlens.report.history import Pull, ReflexAt, sessions
+from tillerlens.report.lengths import Units, say, say_interval, say_length, say_place, say_value, say_weight
+from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION, Sentence, Wish, verdict
+from tillerlens.report.words_compare import (
+    early_draw_sentence,
+    kept_sentence,
+    recovery_sentence,
+    scraping_sentence,
+    set_sentences,
+)
+from tillerlens.units import format_grains
+
+MOST_PICTURES, MOST_GAP_TABLES, MOST_PROFILES = 12, 3, 4
+INSPECTION = (
+    "Inspection before every pull: splinters and lifting fibres on the back, chrysals across the belly, cracks at knots and at "
+    "the nocks, glue lines, the string and its loops.",
+)
+Block = dict[str, Any]
+
+
+@dataclass(frozen=True, eq=False)
+class StageShown:
+    """A stage as the report shows it. document: its measurement; picture: JPEG or PNG with the traced bow; pins: numbers of
+    findings with their place in the picture as parts of its width and height."""
+
+    title: str
+    when: datetime
+    document: dict[str, Any]
+    picture: bytes | None = None
+    pins: tuple[tuple[int, float, float], ...] = ()
+    notes: str = ""
+
+    @property
+    def measured(self) -> bool:
+        return self.document.get("status") == "measured"
+
+    @property
+    def state(self) -> str:
+        return str(self.document.get("state", "unknown"))
+
+
+@dataclass(frozen=True)
+class Told:
+    """Something done or found: when, what in a few words, and the bowyer's own notes."""
+
+    when: datetime
+    what: str
+    notes: str = ""
+
+
+@dataclass(frozen=True)
+class Shot:
+    """Arrow speed: mass in kg, speed in m/s, draw in mm, and the weight there in N where it is known."""
+
+    when: datetime
+    arrow_kg: float
+    speed_m_s: float
+    draw_mm: float
+    weight_n: float | None = None
+
+    @property
+    def energy_j(self) -> float:
+        return 0.5 * self.arrow_kg * self.speed_m_s**2
+
+
+@dataclass(frozen=True, eq=False)
+class Story:
+    """One bow, oldest first throughout."""
+
+    name: str
+    facts: tuple[tuple[str, str], ...] = ()
+    notes: str = ""
+    stages: tuple[StageShown, ...] = ()
+    events: tuple[Told, ...] = ()
+    findings: tuple[Told, ...] = ()
+    reflexes: tuple[ReflexAt, ...] = ()
+    pulls: tuple[Pull, ...] = ()
+    shots: tuple[Shot, ...] = ()
+    scrapes: tuple[tuple[datetime, Scraped], ...] = ()
+    form_reflex_mm: float | None = None
+    wish: Wish = field(default_factory=Wish)
+    extra: tuple[Sentence, ...] = ()
+
+
+def lay_out(story: Story, units: Units | None = None) -> Block:
+    """The report as plain data that JSON can carry: title, facts, and sections of sentences, tables, figures and pictures."""
+    units = units or Units()
+    measured = [s for s in story.stages if s.measured]
+    rest = [s for s in measured if s.state == "unstrung"]
+    strung = [s for s in measured if s.state in ("braced", "drawn")]
+    found, why_not = _set(rest)
+    rest_words = [*why_not, *_rest_words(story, found, units)]
+    sections: list[Block] = [
+        {"title": "Summary", "text": _texts(_summary(story, measured, found, units))},
+        {"title": "Tiller, stage by stage", "pictures": [_picture(s, units) for s in _some(story.stages, MOST_PICTURES)]},
+        {"title": "Profile and bend", "figures": _shapes(measured, rest, units)},
+        {"title": "Gaps, belly to the line between the nocks", "tables": [_gap_table(s, units) for s in _gap_stages(strung)]},
+        {"title": "Reflex and set", "text": _texts(rest_words), "figures": _rest_figures(story, found, units)},
+        {"title": "Weight and cast", "tables": _weights(story, units), "figures": _weight_figures(story, units)},
+        {"title": "What was done", "tables": _told_table(story.events, ("when", "what", "notes"))},
+        {"title": "Inspection", "text": list(INSPECTION), "tables": _findings(story)},
+        {"title": "Take care", "text": [*CARE_ALWAYS, *CARE_UNDER_TENSION]},
+    ]
+    return {
+        "title": story.name,
+        "subtitle": _span(story.stages),
+        "facts": [list(f) for f in story.facts],
+        "notes": story.notes,
+        "sections": [s for s in sections if any(s.get(k) for k in ("text", "pictures", "figures", "tables"))],
+        "foot": f"TillerLens {__version__}. Intervals are about 95 in 100.",
+    }
+
+
+def measurement_of(document: dict[str, Any]) -> Measurement:
+    """A printed measurement with all that words need; the trace and the limbs' pixels stay in the document."""
+    import numpy as np
+
+    array = lambda xs: np.array([math.nan if x is None else x for x in xs], float)  # noqa: E731
+    profile: dict[Limb, LimbProfile] = {}
+    for limb, p in document["profile"].items():
+        nowhere = np.full((len(p["from_nock_mm"]), 2), np.nan)
+        profile[limb] = LimbProfile(
+            array(p["from_nock_mm"]),
+            array(p["curvature_per_m"]),
+            array(p["u_curvature_per_m"]),
+            array(p["thickness_mm"]),
+            array(p["u_thickness_mm"]),
+            nowhere,
+            nowhere,
+            array(p["lever_arm_mm"]),
+        )
+    spots = [
+        Spot(**{**s, "u_percent": math.nan if s["u_percent"] is None else s["u_percent"], "centre_px": tuple(s["centre_px"])})
+        for s in document["spots"]
+    ]
+    gaps = [GapRow(g["from_handle_mm"], *(read_value(g[k]) for k in ("upper", "lower", "difference"))) for g in document["gaps"]]
+    return Measurement(
+        document["status"],
+        document["state"],
+        tuple(Reason(**r) for r in document["reasons"]),
+        {k: read_value(v) for k, v in document["values"].items()},
+        tuple(gaps),
+        profile,
+        tuple(spots),
+        photo=document["photo"],
+        shot=document["shot"],
+        version=document["made_by"],
+    )
+
+
+# --- sentences
+
+
+def _summary(story: Story, measured: Sequence[StageShown], found: SetFound | None, units: Units) -> list[Sentence]:
+    out = []
+    for state in ("drawn", "braced", "unstrung"):
+        newest = next((s for s in reversed(measured) if s.state == state), None)
+        if newest is None:
+            continue
+        said = verdict(measurement_of(newest.document), units, story.wish)
+        keep = (said.first, *(s for s in said.more if s.about in ("wish", "spot", "draw", "brace")))
+        out += [Sentence(s.about, f"{newest.title}: {s.text}", s.tone) for s in keep]
+        if state == "drawn":
+            break
+    if found is not None:
+        out.append(set_sentences(found, units)[0])
+    last = _last_scraping(story, measured, units)
+    if last is not None:
+        out.append(last)
+    return [*out, *story.extra]
+
+
+def _last_scraping(story: Story, measured: Sequence[StageShown], units: Units) -> Sentence | None:
+    """What the last scraping pass did, by the two like pictures that stand around it most closely."""
+    for state in ("drawn", "braced"):
+        stages = [s for s in measured if s.state == state]
+        for now in reversed(stages):
+            for then in reversed([s for s in stages if s.when < now.when]):
+                between = [s for when, s in story.scrapes if then.when < when <= now.when]
+                try:
+                    pair = compare(then.document, now.document)
+                except TillerLensError:
+                    continue  # the bow was shortened between them: another pair may do, else it is said below
+                if between and not pair.doubts:
+                    said = scraping_sentence(pair, judge_scrapes(pair, between), units)
+                    return Sentence("scraping", f"{then.title} against {now.title}: {said.text}", said.tone)
+    if story.scrapes:
+        text = "What the scraping did is not told: no two pictures at like draw, or like brace height, stand around a scraping."
+        return Sentence("scraping", text, "open")
+    return None
+
+
+def _set(rest: Sequence[StageShown]) -> tuple[SetFound | None, list[Sentence]]:
+    """Set from the first picture at rest to the newest that counts: the last just unstrung, else the last; or why not."""
+    just = [s for s in rest[1:] if rest_kind(s.document["shot"].get("minutes_since_unstrung")) == "just unstrung"]
+    now = just[-1] if just else rest[-1] if len(rest) > 1 else None
+    if now is None:
+        return None, [Sentence("set", "Set is not told: that needs two pictures of the bow unstrung, early and late.", "open")]
+    try:
+        return set_between(rest[0].document, now.document), []
+    except TillerLensError as error:
+        return None, [Sentence("set", f"Set between {rest[0].title} and {now.title} is not told: {error}", "open")]
+
+
+def _rest_words(story: Story, found: SetFound | None, units: Units) -> list[Sentence]:
+    out = [] if found is None else set_sentences(found, units)
+    if story.reflexes and story.form_reflex_mm and story.form_reflex_mm > 0:
+        out.append(kept_sentence(share_kept(story.form_reflex_mm, story.reflexes[-1].reflex)))
+    fitted = [f for f in (fit_recovery(s) for s in sessions(story.reflexes)) if f is not None]
+    if fitted:
+        out.append(recovery_sentence(fitted[-1], units))
+    first = story.pulls[0].when if story.pulls else None
+    if first is not None:
+        weighings = [Weighing((p.when - first).total_seconds() / 3600, p.draw_mm, p.weight_n, p.u_n) for p in story.pulls]
+        checked = early_draw(weighings, [(when - first).total_seconds() / 3600 for when, _ in story.scrapes])
+        if checked is not None:
+            out.append(early_draw_sentence(checked, units))
+    return out
+
+
+def _texts(sentences: Sequence[Sentence]) -> list[str]:
+    return list(dict.fromkeys(s.text for s in sentences))
+
+
+# --- pictures and figures
+
+
+def _some(stages: Sequence[StageShown], most: int) -> list[StageShown]:
+    """Stages with a picture: all with pins, and the others spread evenly, no more than ``most`` in all where pins allow."""
+    shown = [s for s in stages if s.picture is not None]
+    if len(shown) <= most:
+        return shown
+    kept = {round(k * (len(shown) - 1) / (most - 1)) for k in range(most)}
+    return [s for k, s in enumerate(shown) if k in kept or s.pins]
+
+
+def _picture(s: StageShown, units: Units) -> Block:
+    assert s.picture is not None
+    kind = "png" if s.picture.startswith(b"\x89PNG") else "jpg"
+    caption = f"{s.when:%Y-%m-%d}. {_headline(s, units)}"
+    return {
+        "title": s.title,
+        "caption": caption,
+        "notes": s.notes,
+        "kind": kind,
+        "data": base64.b64encode(s.picture).decode(),
+        "pins": [list(p) for p in s.pins],
+    }
+
+
+def _headline(s: StageShown, units: Units) -> str:
+    """The value or two that matter most in the stage's state."""
+    if not s.measured:
+        return str(s.document.get("status", "not measured")).replace("_", " ")
+    wanted = {
+        "unstrung": (("reflex", "reflex"),),
+        "braced": (("brace_height_belly", "brace height"), ("tiller_at_fades", "tiller")),
+        "drawn": (("draw_length_back", "drawn"), ("tiller_at_fades", "tiller")),
+    }[s.state]
+    parts = [f"{word} {say(read_value(s.document['values'][n]), units)}" for n, word in wanted if n in s.document["values"]]
+    pounds = s.document["shot"].get("scale_reading_lb")
+    if pounds is not None:
+        parts.append(f"scale {pounds:g} lb")
+    return "; ".join(parts)
+
+
+def _shapes(measured: Sequence[StageShown], rest: Sequence[StageShown], units: Units) -> list[Block]:
+    if not measured:
+        return []
+    last = {s.state: s for s in measured}
+    chosen = list(dict.fromkeys([*rest[:1], *(last[k] for k in ("unstrung", "braced", "drawn") if k in last)]))[:MOST_PROFILES]
+    out = []
+    curves = [(f"{s.title}, {s.when:%Y-%m-%d}", read_picture(s.document)) for s in chosen]
+    if any(_drawable(p) for _, p in curves):
+        svg = figures.profile_figure(curves, units)
+        out.append({"title": "The bow's centreline, laid on the handle", "svg": svg})
+    bent = last.get("drawn") or last.get("braced")
+    if bent is not None:
+        at_rest = next((s for s in reversed(rest) if s.when <= bent.when), None)
+        still = None if at_rest is None else read_picture(at_rest.document)
+        against = "" if at_rest is None else f", less the bend at rest of {at_rest.title}"
+        svg = figures.bend_figure(read_picture(bent.document), units, still)
+        out.append({"title": f"Bend along the limbs, {bent.title}{against}", "svg": svg})
+    return out
+
+
+def _drawable(p: Picture) -> bool:
+    return all(bool((a.centre_mm == a.centre_mm).all()) for a in p.limbs.values())
+
+
+def _rest_figures(story: Story, found: SetFound | None, units: Units) -> list[Block]:
+    out = []
+    if found is not None:
+        out.append({"title": "Set map: where the wood gave", "svg": figures.set_figure(found, units)})
+    if any(math.isfinite(r.reflex.value) for r in story.reflexes):
+        out.append({"title": "Reflex over time", "svg": figures.reflex_figure(story.reflexes, units)})
+    after = [s for s in sessions(story.reflexes) if len({r.minutes for r in s}) >= 2]
+    if after:
+        svg = figures.recovery_figure(after[-1], fit_recovery(after[-1]), units)
+        out.append({"title": "Recovery after the last unstringing", "svg": svg})
+    return out
+
+
+def _weight_figures(story: Story, units: Units) -> list[Block]:
+    return [{"title": "Weight over draw", "svg": figures.weight_figure(story.pulls, units)}] if story.pulls else []
+
+
+# --- tables
+
+
+def _gap_stages(strung: Sequence[StageShown]) -> list[StageShown]:
+    """The last braced stage and the last drawn ones."""
+    braced = [s for s in strung if s.state == "braced" and s.document["gaps"]][-1:]
+    drawn = [s for s in strung if s.state == "drawn" and s.document["gaps"]][-(MOST_GAP_TABLES - 1) :]
+    return braced + drawn
+
+
+def _gap_table(s: StageShown, units: Units) -> Block:
+    rows = []
+    for g in s.document["gaps"]:
+        upper, lower, difference = (read_value(g[k]) for k in ("upper", "lower", "difference"))
+        said = [say_value(v, units) for v in (upper, lower, difference)]
+        rows.append([say_place(g["from_handle_mm"], units), *said, say_interval(difference, units)])
+    head = ["from the handle's centre", "upper", "lower", "upper - lower", "interval of that"]
+    return {"title": f"{s.title}, {s.when:%Y-%m-%d}", "head": head, "rows": rows}
+
+
+def _weights(story: Story, units: Units) -> list[Block]:
+    out = []
+    if story.pulls:
+        rows = [[f"{p.when:%Y-%m-%d}", say_length(p.draw_mm, units), say_weight(p.weight_n, units)] for p in story.pulls]
+        out.append({"title": "Weight", "head": ["when", "draw to the back", "weight"], "rows": rows})
+    if story.shots:
+        out.append({"title": "Cast", "head": _CAST, "rows": [_cast_row(s, units) for s in story.shots]})
+    return out
+
+
+_CAST = ["when", "draw", "arrow", "grains per pound", "speed", "arrow's energy"]
+
+
+def _cast_row(s: Shot, units: Units) -> list[str]:
+    from tillerlens.units import KG_PER_GRAIN, NEWTON_PER_POUND
+
+    per_pound = "" if not s.weight_n else f"{s.arrow_kg / KG_PER_GRAIN / (s.weight_n / NEWTON_PER_POUND):.1f}"
+    speed = f"{s.speed_m_s / 0.3048:.0f} fps" if units.length != "cm" else f"{s.speed_m_s:.1f} m/s"
+    return [
+        f"{s.when:%Y-%m-%d}",
+        say_length(s.draw_mm, units),
+        format_grains(s.arrow_kg),
+        per_pound,
+        speed,
+        f"{s.energy_j:.1f} J",
+    ]
+
+
+def _told_table(told: Sequence[Told], head: Sequence[str]) -> list[Block]:
+    rows = [[f"{t.when:%Y-%m-%d %H:%M}", t.what, t.notes] for t in told]
+    return [{"title": "", "head": list(head), "rows": rows}] if rows else []
+
+
+def _findings(story: Story) -> list[Block]:
+    rows = [[str(k), f"{t.when:%Y-%m-%d}", t.what, t.notes] for k, t in enumerate(story.findings, start=1)]
+    return [{"title": "Findings", "head": ["no.", "when", "where", "what was seen"], "rows": rows}] if rows else []
+
+
+def _span(stages: Sequence[StageShown]) -> str:
+    if not stages:
+        return "no stage yet"
+    first, last = stages[0].when, stages[-1].when
+    when = f"{first:%Y-%m-%d}" if first.date() == last.date() else f"{first:%Y-%m-%d} to {last:%Y-%m-%d}"
+    return f"{len(stages)} stage{'' if len(stages) == 1 else 's'}, {when}"
