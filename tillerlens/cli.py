@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from tillerlens import __version__
+from tillerlens.cli_bench import add_bench
 from tillerlens.cli_record import add_commands
 from tillerlens.errors import TillerLensError
 
@@ -106,6 +107,7 @@ def tags(
 
 
 add_commands(app)
+add_bench(app)
 
 
 def main() -> None:

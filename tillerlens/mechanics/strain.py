@@ -31,24 +31,24 @@ MODEL_U = 0.03  # of a strain ahead: statics, and plane sections staying plane
 
 @dataclass(frozen=True)
 class StrainLimit:
-    """A strain (1 = 100 %) that wood takes, what it means, and where that is written."""
+    """A strain (1 = 100 %), what it means, and where that is written. ``warn``: the share of it from which it is too near."""
 
     strain: float
     what: str
     source: str
+    warn: float = 1.0
 
 
 KLOPSTEG = "P. E. Klopsteg in Archery: The Technical Side, 1947 (radius over thickness)"
 NAGLER = "F. Nagler, Cast, in Archery: The Technical Side, 1947 (radius over thickness above 50)"
+NEAR_BREAKING = 0.85  # no bow should come nearer to the breaking strain of the handbook (common practice, no source)
 HANDBOOK = "Wood Handbook, FPL-GTR-190/282, table 5-3 (rupture over stiffness at 12 %)"
 # Strain of a bar bent to radius R is t / 2R: the books' R/t of 45, 35 and 50.
 BORNE_BY_BOWS = {
-    "Pacific yew": StrainLimit(1 / 90, "borne by yew bows", KLOPSTEG),
-    "Osage-orange": StrainLimit(1 / 70, "borne by osage bows", KLOPSTEG),
+    "Pacific yew": StrainLimit(1 / 90, "which yew bows have borne", KLOPSTEG),
+    "Osage-orange": StrainLimit(1 / 70, "which osage bows have borne", KLOPSTEG),
 }
-ANY_WOOD = StrainLimit(1 / 100, "the bend a yew bow should not exceed, taken for want of this wood's own", NAGLER)
-# Green compression along the grain, elastic limit over E, from the Record of 1914: where pressed wood first yields.
-YIELDS_GREEN_RECORD_1914 = {"Osage-orange": 0.00299, "shagbark hickory": 0.00192, "white oak": 0.00254}
+ANY_WOOD = StrainLimit(1 / 100, "which a yew bow should not exceed, taken for want of this wood's own figure", NAGLER)
 
 
 def strain_limit(wood: str | None = None, rupture: float = float("nan"), elasticity: float = float("nan")) -> StrainLimit:
@@ -57,7 +57,9 @@ def strain_limit(wood: str | None = None, rupture: float = float("nan"), elastic
     if wood in BORNE_BY_BOWS:
         return BORNE_BY_BOWS[wood]
     if np.isfinite(rupture) and np.isfinite(elasticity) and rupture > 0 and elasticity > 0:
-        return StrainLimit(rupture / elasticity, f"the straight-line bound of {wood or 'this wood'}", HANDBOOK)
+        return StrainLimit(
+            rupture / elasticity, f"at which {wood or 'this wood'} would break if it stayed elastic", HANDBOOK, NEAR_BREAKING
+        )
     return ANY_WOOD
 
 

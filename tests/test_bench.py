@@ -1,0 +1,197 @@
+"""From documents to what is told at the bench: all together, what is missing, the sentences, the command."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+from jsonschema import Draft202012Validator
+from typer.testing import CliRunner
+
+from tests.benches import BRACE_MM, WORKING_MM, document, string_of, wooden_bow
+from tillerlens.cli import app
+from tillerlens.document import measurement_schema
+from tillerlens.measurement import Value
+from tillerlens.mechanics.bench import Given, as_document, tell
+from tillerlens.mechanics.cast import ArrowSpeed, judge_cast
+from tillerlens.mechanics.force_draw import Reading
+from tillerlens.mechanics.statics import drawn
+from tillerlens.mechanics.strain import ANY_WOOD, Risk, strain_limit
+from tillerlens.report.lengths import Units
+from tillerlens.report.words_mechanics import bench_words, force_words, limit_words, speed_words, strain_words
+
+BOW = wooden_bow(hinge=0.3)
+PICTURES = [document(BOW, braced_only=True), document(BOW, 420), document(BOW, 510)]
+REST = document(BOW)
+FULL = 660.0
+
+
+@pytest.fixture(scope="module")
+def told():
+    return tell(Given(PICTURES, REST, full_draw_mm=FULL, arrows=(ArrowSpeed(0.032, 48.0),)))
+
+
+def test_made_up_documents_are_of_the_published_form() -> None:
+    for d in (*PICTURES, REST):
+        errors = [e.message for e in Draft202012Validator(measurement_schema()).iter_errors(d)]
+        assert not errors
+
+
+def test_everything_is_told_from_pictures_and_weighings(told) -> None:
+    assert told.reasons == ()
+    want = drawn(BOW, string_of(BOW), FULL).weight
+    got = told.curve.weight_at(FULL)
+    assert abs(got.value - want) < 2 * got.u and got.value == pytest.approx(want, rel=0.02)
+    assert told.risk_full.limb == "upper" and told.risk_full.from_nock_mm == pytest.approx(WORKING_MM - 400, abs=30)
+    assert told.risk_full.strain.value > told.risk_seen.strain.value
+    assert told.draw_seen_mm == 510 and told.modulus is None and told.set_found is None
+    d = as_document(told, [0.03])
+    json.dumps(d, allow_nan=False)
+    assert d["stiffness"]["unit"] == "N m2" and d["stiffness"]["upper"]["stiffness"][0] is None
+    assert d["arrows"]["expected"][0]["speed"]["value"] == pytest.approx(told.cast.speed(0.03).value, abs=1e-3)
+
+
+def test_what_is_missing_is_said_and_the_rest_told() -> None:
+    blind = tell(Given(PICTURES[1:2], None, full_draw_mm=FULL))
+    assert blind.stiffness is None and blind.curve is None
+    assert {r.code for r in blind.reasons} == {"mechanics"}
+    assert any("unstrung" in r.remedy for r in blind.reasons) and any("brace" in r.text for r in blind.reasons)
+    no_picture = tell(Given([], readings=[Reading(508, 140)], brace_back_mm=BRACE_MM, length_mm=1660, full_draw_mm=FULL))
+    assert no_picture.curve is not None and not no_picture.curve.own_shape and no_picture.stiffness is None
+    no_length = tell(Given([], readings=[Reading(508, 140)], brace_back_mm=BRACE_MM, full_draw_mm=FULL))
+    assert any("length" in r.text for r in no_length.reasons)
+    no_brace = tell(Given(PICTURES[1:], REST, full_draw_mm=FULL)).curve  # the string's own length tells the brace
+    with_brace = tell(Given(PICTURES, REST, full_draw_mm=FULL)).curve
+    assert no_brace is not None and no_brace.weight_at(FULL).u >= 0.9 * with_brace.weight_at(FULL).u
+
+
+# --- words ----------------------------------------------------------------------------------------------------
+
+
+def text_of(sentences) -> str:
+    return "\n".join(s.text for s in sentences)
+
+
+def test_words_are_cautious_and_complete(told) -> None:
+    said = bench_words(told, others=[0.03, 0.09])
+    text = text_of(said)
+    assert "looked ahead from readings to 20 1/16 in" in text and "±" in text
+    assert "never past the intended weight" in text and "eye protection" in text  # care goes along
+    assert "safe" not in text.lower() and "nan" not in text.lower()
+    assert said[0].tone == "finding" or all(s.tone != "finding" for s in said)
+    assert "so unlike those shot" in text  # of the 90 g arrow
+    metric = text_of(bench_words(told, Units("cm", "kg")))
+    assert " kg (±" in metric and " lb (" not in metric
+
+
+def risk(share: float, u: float, clear: bool = True, limit=ANY_WOOD, heat: float = 1.0) -> Risk:
+    return Risk(
+        "lower", "belly", 300.0, Value(share * limit.strain, u * limit.strain, ""), Value(share, u, ""), clear, limit, heat
+    )
+
+
+def test_a_strain_is_a_verdict_only_beyond_its_interval() -> None:
+    units = Units()
+    calm = strain_words(risk(0.7, 0.05), 600, False, units)
+    assert calm.tone == "plain" and "too near" not in calm.text and "70 % (±10 %)" in calm.text
+    perhaps = strain_words(risk(0.95, 0.05), 600, True, units)
+    assert perhaps.tone == "finding" and "may be too near" in perhaps.text and "expected" in perhaps.text
+    surely = strain_words(risk(1.3, 0.05), 600, True, units)
+    assert "is too near the limit: do not draw so far" in surely.text
+    assert "none stands out" in strain_words(risk(0.7, 0.05, clear=False), 600, False, units).text
+    # a breaking strain of the handbook is kept further from than a bend that bows have borne
+    book = strain_limit("shagbark hickory", 139.0, 14_900.0)
+    assert "too near" in strain_words(risk(0.9, 0.01, limit=book), 600, False, units).text
+    assert "too near" not in strain_words(risk(0.9, 0.01), 600, False, units).text
+
+
+def test_a_limits_source_and_the_users_own_factor_are_named() -> None:
+    plain = text_of(limit_words(risk(0.7, 0.05), True))
+    assert "Nagler" in plain and "your own factor" not in plain and "caliper" not in plain
+    own = text_of(limit_words(risk(0.7, 0.05, heat=1.2), False))
+    assert "your own factor of 1.2" in own and "caliper" in own
+
+
+def test_an_odd_weight_and_a_seen_full_draw() -> None:
+    bow = wooden_bow()
+    readings = [Reading(d, drawn(bow, string_of(bow), d).weight, 1.0, 1.0) for d in (300, 400, 500, 600)]
+    readings[1] = Reading(400, readings[1].weight_n + 25, 1.0, 1.0)
+    found = tell(Given([], readings=readings, brace_back_mm=BRACE_MM, length_mm=1660, full_draw_mm=600))
+    text = text_of(force_words(found.curve, 600, found.stacking, Units()))
+    assert "does not fit the others" in text and "it draws" in text and "looked ahead" not in text
+
+
+def test_the_expected_speed_says_how_sure() -> None:
+    cast = judge_cast([ArrowSpeed(0.03, 50.0)], Value(55.0, 0.6, "J"))
+    assert "±" in speed_words(cast, 0.028).text and speed_words(cast, 0.07).tone == "open"
+
+
+# --- command --------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def folder(tmp_path):
+    for name, d in (("braced", PICTURES[0]), ("drawn", PICTURES[1:]), ("rest", REST)):
+        (tmp_path / f"{name}.json").write_text(json.dumps(d))
+    return tmp_path
+
+
+def run(folder, *words: str):
+    return CliRunner().invoke(app, ["bench", "tell", *(str(folder / w) if w.endswith((".json", ".csv")) else w for w in words)])
+
+
+def test_the_command_tells(folder) -> None:
+    got = run(
+        folder,
+        "braced.json",
+        "drawn.json",
+        "--rest",
+        "rest.json",
+        "--full",
+        "26in",
+        "--arrow",
+        "500gr=150fps",
+        "--expect",
+        "450gr",
+    )
+    assert got.exit_code == 0, got.output
+    assert "At 26 in expect about" in got.stdout and "450 gr is expected to fly" in got.stdout
+    printed = run(folder, "braced.json", "drawn.json", "--rest", "rest.json", "--weigh", "12in=10lb", "--json")
+    assert printed.exit_code == 0
+    d = json.loads(printed.stdout)
+    assert d["format"] == "tillerlens-bench" and d["force_draw"]["from_own_statics"]
+
+
+def test_the_command_with_calipers_and_wood(folder) -> None:
+    rows = ["limb,from_nock,width,thickness,crown"]
+    for limb in ("upper", "lower"):
+        for s in np.linspace(0, WORKING_MM, 7):
+            w, t = np.interp(WORKING_MM - s, [0, 380, 720], [38, 36, 13]), np.interp(WORKING_MM - s, [0, 720], [15, 9])
+            rows.append(f"{limb},{s:.1f}mm,{w:.2f}mm,{t:.2f}mm,0mm")
+    (folder / "limbs.csv").write_text("\n".join(rows))
+    words = ["braced.json", "drawn.json", "--rest", "rest.json", "--calipers", "limbs.csv", "--wood", "sugar maple"]
+    got = run(folder, *words)
+    assert got.exit_code == 0, got.output
+    assert "agrees with the handbook's 12.6 GPa" in got.stdout and "caliper" not in got.stdout
+    (folder / "limbs.csv").write_text("limb,width\nupper,1in")
+    assert run(folder, *words).exit_code == 2
+
+
+@pytest.mark.parametrize(
+    ("words", "hint"),
+    [
+        (("none.json",), "cannot be opened"),
+        (("drawn.json", "--weigh", "33"), "20in=33lb"),
+        (("drawn.json", "--wood", "ironbark"), "not in the table"),
+        (("drawn.json", "--arrow", "heavy=fast"), "cannot be read"),
+    ],
+)
+def test_slips_are_answered_with_a_remedy(folder, words, hint: str) -> None:
+    got = run(folder, *words)
+    assert got.exit_code == 2 and hint in got.stderr
+
+
+def test_a_question_that_cannot_be_answered_is_status_3(folder) -> None:
+    got = run(folder, "drawn.json", "--full", "26in", "--heat-factor", "9", "--rest", "rest.json")
+    assert got.exit_code == 3 and "heat factor" in got.stdout

@@ -1,0 +1,186 @@
+"""The bench's commands: what the mechanics tell from measured pictures. Parse, call, print, translate errors."""
+
+from __future__ import annotations
+
+import csv
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from tillerlens.errors import TillerLensError
+
+if TYPE_CHECKING:
+    from tillerlens.mechanics.bench import Given
+    from tillerlens.mechanics.section import LimbSections
+    from tillerlens.mechanics.strain import StrainLimit
+
+# Everything else is imported where it is used, so that --help answers at once.
+
+TOLD, UNUSABLE, ASKS = 0, 2, 3  # exit statuses; 2 is also bad usage
+MODULUS_SPREAD = 0.2  # of a stave's stiffness about its kind's mean (common practice, no source)
+
+bench_app = typer.Typer(no_args_is_help=True, help="What the bends tell: stiffness, strain, weight to come.")
+
+
+def add_bench(app: typer.Typer) -> None:
+    """Hang the bench's commands on the program's command line."""
+    app.add_typer(bench_app, name="bench")
+
+
+@bench_app.command("tell")
+def tell_command(
+    measured: Annotated[
+        list[Path] | None, typer.Argument(metavar="[DOCUMENT]...", help="Measurement documents of the bow braced and drawn.")
+    ] = None,
+    rest: Annotated[Path | None, typer.Option(help="The same bow unstrung, before.")] = None,
+    rest_after: Annotated[Path | None, typer.Option(help="The same bow just unstrung again, for its set.")] = None,
+    weigh: Annotated[list[str] | None, typer.Option(help="A weighing without a picture, DRAW=WEIGHT, like 20in=33lb.")] = None,
+    full: Annotated[str | None, typer.Option(help="Full draw to the back of the handle; else the furthest seen.")] = None,
+    brace: Annotated[str | None, typer.Option(help="Back of the handle to the braced string.")] = None,
+    length: Annotated[str | None, typer.Option(help="Bow's length nock to nock, where no document says it.")] = None,
+    calipers: Annotated[
+        Path | None, typer.Option(help="CSV of caliper stations: limb,from_nock,width,thickness[,crown]; lengths like 1 3/8in.")
+    ] = None,
+    wood: Annotated[str | None, typer.Option(help="The wood, like shagbark hickory.")] = None,
+    heat_factor: Annotated[float, typer.Option(help="How much more a heat-hardened belly takes, in your experience.")] = 1.0,
+    arrow: Annotated[list[str] | None, typer.Option(help="A chronograph reading, MASS=SPEED, like 500gr=170fps.")] = None,
+    expect: Annotated[list[str] | None, typer.Option(help="Another arrow's mass, for its expected speed.")] = None,
+    json_out: Annotated[bool, typer.Option("--json", help="Print a JSON document.")] = False,
+) -> None:
+    """Tell stiffness, strain and the weight at full draw from measured pictures and weighings.
+
+    Exit status: 0 told, 3 something asked for could not be told, 2 bad usage or an unusable file.
+    """
+    from tillerlens.mechanics.bench import as_document, tell
+    from tillerlens.report.words_mechanics import bench_words
+
+    try:
+        given = _given(
+            [d for path in measured or [] for d in read_documents(path)],
+            None if rest is None else read_documents(rest)[0],
+            None if rest_after is None else read_documents(rest_after)[0],
+            weigh or [],
+            (full, brace, length),
+            arrow or [],
+        )
+        limit, modulus = _wood(wood)
+        sections = None if calipers is None else read_calipers(calipers)
+        given = replace(given, limit=limit, modulus=modulus, sections=sections, heat_factor=heat_factor)
+        others = [_arrow_mass(text) for text in expect or []]
+    except TillerLensError as error:
+        typer.echo(str(error), err=True)
+        raise typer.Exit(UNUSABLE) from error
+    found = tell(given)
+    if json_out:
+        typer.echo(json.dumps(as_document(found, others), allow_nan=False))
+    else:
+        typer.echo("\n".join(s.text for s in bench_words(found, others=others)))
+    raise typer.Exit(ASKS if found.reasons else TOLD)
+
+
+def _given(
+    documents: list[dict[str, Any]],
+    rest: dict[str, Any] | None,
+    rest_after: dict[str, Any] | None,
+    weigh: list[str],
+    lengths: tuple[str | None, str | None, str | None],
+    arrows: list[str],
+) -> Given:
+    from tillerlens.mechanics.bench import Given
+    from tillerlens.mechanics.cast import ArrowSpeed
+    from tillerlens.mechanics.force_draw import Reading
+    from tillerlens.units import parse_length, parse_weight
+
+    full, brace, length = (None if text is None else parse_length(text) for text in lengths)
+    readings = [Reading(parse_length(a), parse_weight(b)) for a, b in (_pair(text, "20in=33lb") for text in weigh)]
+    shots = [ArrowSpeed(_arrow_mass(a), _speed(b)) for a, b in (_pair(text, "500gr=170fps") for text in arrows)]
+    return Given(documents, rest, rest_after, readings, length, full, brace, arrows=shots)
+
+
+def _pair(text: str, example: str) -> tuple[str, str]:
+    from tillerlens.errors import ShotError
+
+    left, sign, right = text.partition("=")
+    if not sign or not left.strip() or not right.strip():
+        raise ShotError(f"'{text}' cannot be read.", f"Write it like {example}.", given=text)
+    return left, right
+
+
+def _arrow_mass(text: str) -> float:
+    from tillerlens.cli_words import _arrow_mass as read
+
+    return read(text)
+
+
+def _speed(text: str) -> float:
+    from tillerlens.cli_words import _speed as read
+
+    return read(text)
+
+
+def _wood(name: str | None) -> tuple[StrainLimit, tuple[float, float] | None]:
+    """The strain limit and the handbook's modulus (N/mm2, spread) of a wood by name."""
+    from tillerlens.errors import ShotError
+    from tillerlens.mechanics.strain import strain_limit
+    from tillerlens.mechanics.wood import species_table
+
+    if name is None:
+        return strain_limit(), None
+    table = {k.lower(): v for k, v in species_table().items()}
+    found = table.get(name.strip().lower())
+    if found is None:
+        known = ", ".join(sorted(v.name for v in table.values()))
+        raise ShotError(f"The wood '{name}' is not in the table.", f"Leave it out, or give one of {known}.", given=name)
+    dry = found.dry
+    if dry is None:
+        return strain_limit(found.name), None
+    return strain_limit(found.name, dry.rupture, dry.elasticity), (dry.elasticity, MODULUS_SPREAD)
+
+
+def read_documents(path: Path) -> list[dict[str, Any]]:
+    """The measurement documents of a file: one, or the list that several photographs give. Raises DocumentError."""
+    from jsonschema import Draft202012Validator
+
+    from tillerlens.document import DocumentError, measurement_schema
+
+    again = "Measure the picture again with --json and keep what is printed."
+    try:
+        printed = json.loads(path.read_bytes())
+    except OSError as error:
+        raise DocumentError(
+            f"{path.name} cannot be opened: {(error.strerror or str(error)).lower()}.", "Check its name."
+        ) from error
+    except (ValueError, RecursionError) as error:
+        raise DocumentError(f"{path.name} is not a measurement: it is not JSON ({error}).", again) from error
+    documents = printed if isinstance(printed, list) else [printed]
+    check = Draft202012Validator(measurement_schema())
+    if not documents or not all(check.is_valid(d) for d in documents):
+        raise DocumentError(f"{path.name} is not a measurement document of this version.", again)
+    return documents
+
+
+def read_calipers(path: Path) -> dict[Any, LimbSections]:
+    """Sections of both limbs from a CSV of caliper stations. Raises SectionError or ShotError with what to do."""
+    from tillerlens.measurement import LIMBS
+    from tillerlens.mechanics.section import SectionError, Station, sections_from_stations
+    from tillerlens.units import parse_length
+
+    form = "Its first line is limb,from_nock,width,thickness,crown; crown may be left out."
+    try:
+        with path.open(newline="", encoding="utf-8-sig") as file:
+            rows = list(csv.DictReader(file))
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise SectionError(f"{path.name} cannot be read as a table.", form) from error
+    stations: dict[str, list[Station]] = {limb: [] for limb in LIMBS}
+    for row in rows:
+        limb = (row.get("limb") or "").strip().lower()
+        if limb not in stations or not all(row.get(k) for k in ("from_nock", "width", "thickness")):
+            raise SectionError(f"A line of {path.name} lacks its limb, place, width or thickness.", form)
+        at, width, thick, crown = (parse_length(row.get(k) or "0") for k in ("from_nock", "width", "thickness", "crown"))
+        stations[limb].append(Station(at, width, thick, crown))
+    if any(len(s) < 2 for s in stations.values()):
+        raise SectionError(f"{path.name} has fewer than two stations on a limb.", "Measure each limb at five places or more.")
+    return {limb: sections_from_stations(s) for limb, s in stations.items()}

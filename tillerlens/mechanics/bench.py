@@ -1,0 +1,257 @@
+"""All that the mechanics tell of one bow at the bench, from its measured pictures and weighings, in one call: stiffness, strain
+now and at full draw, draw weight looked ahead, arrows. What cannot be told is left out, with its reason.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tillerlens.errors import Reason, TillerLensError
+from tillerlens.measurement import Limb as LimbName
+from tillerlens.measurement import Value
+from tillerlens.measures.set import SetFound, set_between
+from tillerlens.mechanics.cast import ArrowSpeed, Cast, judge_cast
+from tillerlens.mechanics.force_draw import ForceCurve, Reading, Stacking, fit_curve, look_ahead, measured_shape, stacking
+from tillerlens.mechanics.section import LimbSections
+from tillerlens.mechanics.seen import MechanicsError, SeenBow, read_seen
+from tillerlens.mechanics.stiffness import Modulus, Stiffness, bending_modulus, estimate_stiffness
+from tillerlens.mechanics.strain import ANY_WOOD, SIDES, LimbStrain, Risk, StrainLimit, most_at_risk, strain_ahead, strain_now
+from tillerlens.units import MM_PER_INCH
+
+BRACE_U_MM = 3.0
+UNKNOWN_BRACE_U_MM = 10.0  # of a brace height that only the statics foretell
+
+
+@dataclass(frozen=True, eq=False)
+class Given:
+    """What is known of the bow. ``documents``: measurements of it braced and drawn; ``rest``: unstrung, before them;
+    ``rest_after``: unstrung since. ``readings``: weighings without a picture. ``modulus``: handbook's (N/mm2, relative spread).
+    """
+
+    documents: Sequence[dict[str, Any]]
+    rest: dict[str, Any] | None = None
+    rest_after: dict[str, Any] | None = None
+    readings: Sequence[Reading] = ()
+    length_mm: float | None = None
+    full_draw_mm: float | None = None
+    brace_back_mm: float | None = None
+    sections: dict[LimbName, LimbSections] | None = None
+    modulus: tuple[float, float] | None = None
+    limit: StrainLimit = ANY_WOOD
+    heat_factor: float = 1.0
+    arrows: Sequence[ArrowSpeed] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Bench:
+    """What is told; None where it cannot be, for which ``reasons`` say why. ``full_draw_mm``: to the back."""
+
+    full_draw_mm: float
+    stiffness: Stiffness | None
+    modulus: Modulus | None
+    draw_seen_mm: float
+    strain_seen: dict[LimbName, LimbStrain] | None
+    risk_seen: Risk | None
+    strain_full: dict[LimbName, LimbStrain] | None
+    risk_full: Risk | None
+    sections_known: bool
+    set_found: SetFound | None
+    curve: ForceCurve | None
+    stacking: Stacking | None
+    cast: Cast | None
+    reasons: tuple[Reason, ...]
+
+
+def tell(given: Given) -> Bench:
+    """Everything that can be told. Never raises for what pictures and readings can hold: ``reasons`` say what is missing."""
+    reasons: list[Reason] = []
+
+    def attempt(make: Callable[[], Any]) -> Any:
+        try:
+            return make()
+        except TillerLensError as error:
+            if error.reason not in reasons:
+                reasons.append(error.reason)
+            return None
+
+    def look(document: dict[str, Any]) -> SeenBow | None:
+        return attempt(lambda: read_seen(document))
+
+    seen = [b for b in map(look, given.documents) if b is not None]
+    rest = None if given.rest is None else attempt(lambda: read_seen(given.rest or {}))
+    deepest = max((b for b in seen if b.state == "drawn"), key=lambda b: b.draw_back_mm, default=None)
+    draws = [r.draw_mm for r in given.readings] + ([deepest.draw_back_mm] if deepest else [])
+    full = given.full_draw_mm or max(draws, default=0.0)
+    stiffness = attempt(lambda: estimate_stiffness(seen, rest)) if seen else None
+    modulus = None
+    if stiffness is not None and given.sections is not None:
+        modulus = attempt(lambda: bending_modulus(stiffness, given.sections or {}, given.modulus))
+    brace, u_brace = _brace(given, seen)
+
+    now = ahead = None
+    if deepest is not None and rest is not None:
+        now = attempt(lambda: strain_now(deepest, rest, given.sections))
+    if stiffness is not None and deepest is not None and full > 0:
+        ahead = attempt(lambda: strain_ahead(stiffness, deepest, full, given.sections, brace))
+
+    def risk(strain: dict[LimbName, LimbStrain] | None) -> Risk | None:
+        return None if strain is None else attempt(lambda: most_at_risk(strain, given.limit, given.heat_factor))
+
+    curve = attempt(lambda: _curve(given, seen, deepest, stiffness, full, brace, u_brace)) if full > 0 else None
+    stored = None if curve is None else curve.energy_at(full)
+    return Bench(
+        full,
+        stiffness,
+        modulus,
+        float("nan") if deepest is None else deepest.draw_back_mm,
+        now,
+        risk(now),
+        ahead,
+        risk(ahead),
+        given.sections is not None,
+        attempt(lambda: set_between(given.rest or {}, given.rest_after or {})) if given.rest and given.rest_after else None,
+        curve,
+        None if curve is None else stacking(curve, full),
+        attempt(lambda: judge_cast(given.arrows, stored)) if given.arrows else None,
+        tuple(reasons),
+    )
+
+
+def _brace(given: Given, seen: Sequence[SeenBow]) -> tuple[float | None, float]:
+    """Back of the handle to the braced string, as given or as pictures showed it."""
+    if given.brace_back_mm is not None:
+        return given.brace_back_mm, BRACE_U_MM
+    braced = [b for b in seen if b.state == "braced"]
+    return (braced[-1].brace_back_mm, braced[-1].u_brace_mm) if braced else (None, UNKNOWN_BRACE_U_MM)
+
+
+def _curve(
+    given: Given, seen: Sequence[SeenBow], deepest: SeenBow | None, stiffness: Stiffness | None, full: float,
+    brace: float | None, u_brace: float,
+) -> ForceCurve:  # fmt: skip
+    drawn = [b for b in seen if b.state == "drawn" and b.weighing is not None]
+    readings = [
+        *given.readings,
+        *(Reading(b.draw_back_mm, b.weighing.weight_n, b.weighing.u_n, b.u_draw_mm) for b in drawn if b.weighing),
+    ]
+    if brace is None:
+        if stiffness is None or deepest is None:
+            raise MechanicsError(
+                "Without the brace height the force-draw curve has no beginning.",
+                "Add a picture of the bow braced, or give the brace height.",
+            )
+        return fit_curve(readings, measured_shape(stiffness, deepest, full), u_brace)
+    length = given.length_mm
+    if length is None and given.documents:
+        length = float(given.documents[0]["shot"]["bow_length_nock_to_nock_in"]) * MM_PER_INCH
+    if length is None:
+        raise MechanicsError("The bow's length is not known.", "Give its length nock to nock, or a picture's measurement.")
+    return look_ahead(readings, length, brace, full, stiffness if deepest else None, deepest, u_brace)
+
+
+# --- printed --------------------------------------------------------------------------------------------------
+
+
+def as_document(b: Bench, others: Sequence[float] = ()) -> dict[str, Any]:
+    """The JSON form, in mm, N, J, N m2 and shares of 1; null where not told. ``others``: masses (kg) of arrows whose speed is
+    asked for."""
+    return {
+        "format": "tillerlens-bench",
+        "format_version": 1,
+        "full_draw_mm": _number(b.full_draw_mm, 2),
+        "stiffness": None if b.stiffness is None else _stiffness(b.stiffness),
+        "modulus_MPa": None if b.modulus is None else _value(Value(b.modulus.value, b.modulus.u, "MPa"), 1),
+        "strain_seen": _strain(b.strain_seen, b.risk_seen, b.draw_seen_mm),
+        "strain_full_draw": _strain(b.strain_full, b.risk_full, b.full_draw_mm),
+        "force_draw": None if b.curve is None else _force(b.curve, b.stacking, b.full_draw_mm),
+        "arrows": None if b.cast is None else _arrows(b.cast, others),
+        "reasons": [r.as_dict() for r in b.reasons],
+    }
+
+
+def _number(x: float, places: int) -> float | None:
+    return round(float(x), places) if np.isfinite(x) else None
+
+
+def _list(xs: Any, places: int) -> list[float | None]:
+    return [_number(x, places) for x in xs]
+
+
+def _value(v: Value, places: int = 4) -> dict[str, Any]:
+    return {"value": _number(v.value, places), "u": _number(v.u, places), "unit": v.unit}
+
+
+def _stiffness(s: Stiffness) -> dict[str, Any]:
+    k = 1e-6 if s.absolute else 1.0
+    return {
+        "unit": "N m2" if s.absolute else "of the average",
+        "u_level_relative": _number(s.u_level, 4),
+        "pictures": list(s.pictures),
+        "rest_known": s.rest_known,
+        **{
+            name: {
+                "from_nock_mm": _list(m.from_nock_mm, 1),
+                "stiffness": _list(k * m.ei, 4),
+                "u_relative": _list(m.u_relative, 4),
+                "rest_curvature_per_m": _list(1000 * m.rest, 4),
+            }
+            for name, m in s.limbs.items()
+        },
+    }
+
+
+def _strain(strain: dict[LimbName, LimbStrain] | None, risk: Risk | None, draw_mm: float) -> dict[str, Any] | None:
+    if strain is None:
+        return None
+    return {
+        "draw_back_mm": _number(draw_mm, 2),
+        **{
+            name: {"from_nock_mm": _list(x.from_nock_mm, 1)} | {n: _list(getattr(x, n), 6) for n in (*SIDES, "u_belly", "u_back")}
+            for name, x in strain.items()
+        },
+        "most_at_risk": None if risk is None else _risk(risk),
+    }
+
+
+def _risk(risk: Risk) -> dict[str, Any]:
+    return {
+        "limb": risk.limb,
+        "side": risk.side,
+        "from_nock_mm": _number(risk.from_nock_mm, 1),
+        "strain": _value(risk.strain, 6),
+        "share_of_limit": _value(risk.share),
+        "clear": risk.clear,
+        "limit": _number(risk.limit.strain, 6),
+        "limit_source": risk.limit.source,
+        "heat_factor_of_the_user": risk.heat_factor,
+    }
+
+
+def _force(c: ForceCurve, stacks: Stacking | None, full_mm: float) -> dict[str, Any]:
+    return {
+        "draw_back_mm": _list(c.draw_mm, 1),
+        "weight_N": _list(c.weight_n, 3),
+        "u_weight_N": _list(c.u_weight_n, 3),
+        "energy_J": _list(c.energy_j, 4),
+        "u_energy_J": _list(c.u_energy_j, 4),
+        "weight_at_full_draw": _value(c.weight_at(full_mm)),
+        "energy_at_full_draw": _value(c.energy_at(full_mm)),
+        "readings_to_mm": _number(c.readings_to_mm, 1),
+        "readings_off_the_curve_mm": _list(c.odd_mm, 1),
+        "from_own_statics": c.own_shape,
+        "stacking_from_mm": None if stacks is None else _number(stacks.onset_mm, 1),
+    }
+
+
+def _arrows(c: Cast, others: Sequence[float]) -> dict[str, Any]:
+    return {
+        "energy": _value(c.energy_j),
+        "virtual_mass": _value(c.virtual_mass_kg, 6),
+        "arrow_energy": [_value(v) for v in c.arrow_energy_j],
+        "efficiency": [_value(v) for v in c.efficiency],
+        "expected": [{"arrow_kg": m, "speed": _value(c.speed(m)), "unlike_those_shot": c.far(m)} for m in others],
+    }

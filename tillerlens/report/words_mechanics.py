@@ -1,0 +1,240 @@
+"""What stiffness, strain, draw weight and arrows say, in plain words with intervals.
+
+A verdict is spoken only where a difference exceeds its interval of two standard uncertainties. Strain is held against what
+wood takes, which is known coarsely: a share of a limit is told, never that a draw will do no harm.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from tillerlens.measurement import Value
+from tillerlens.mechanics.bench import Bench
+from tillerlens.mechanics.cast import Cast
+from tillerlens.mechanics.force_draw import STACK_PERCENT_PER_INCH, ForceCurve, Stacking
+from tillerlens.mechanics.stiffness import Modulus, Stiffness, limbs_apart
+from tillerlens.mechanics.strain import Risk
+from tillerlens.report.lengths import COVER, Units, say_length, say_place, say_weight
+from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION, Sentence
+from tillerlens.units import JOULE_PER_FOOT_POUND, NEWTON_PER_POUND, STANDARD_GRAVITY, grains_from_kg
+
+FOOT_M = 0.3048
+
+
+def bench_words(bench: Bench, units: Units | None = None, others: Sequence[float] = ()) -> list[Sentence]:
+    """All that is said of one bow at the bench, the most pressing first, the care that goes with it last. ``others``: masses
+    (kg) of arrows whose speed is asked for."""
+    units = units or Units()
+    out: list[Sentence] = []
+    further = bench.risk_full is not None and not bench.full_draw_mm <= bench.draw_seen_mm + 1
+    if bench.risk_full is not None and further:
+        out.append(strain_words(bench.risk_full, bench.full_draw_mm, True, units))
+    if bench.risk_seen is not None:
+        out.append(strain_words(bench.risk_seen, bench.draw_seen_mm, False, units))
+    for risk in [r for r in (bench.risk_full if further else None, bench.risk_seen) if r is not None][:1]:
+        out += limit_words(risk, bench.sections_known)
+    out += _set_words(bench, units)
+    if bench.curve is not None:
+        out += force_words(bench.curve, bench.full_draw_mm, bench.stacking, units)
+    if bench.stiffness is not None:
+        out += stiffness_words(bench.stiffness, units)
+    if bench.modulus is not None:
+        out += modulus_words(bench.modulus)
+    if bench.cast is not None:
+        out += cast_words(bench.cast)
+        out += [speed_words(bench.cast, mass) for mass in others]
+    out += [Sentence(r.code, f"{r.text} {r.remedy}".strip(), "open") for r in bench.reasons]
+    out.sort(key=lambda s: s.tone != "finding")
+    return out + [Sentence("care", text) for text in (*CARE_ALWAYS, *CARE_UNDER_TENSION)]
+
+
+# --- stiffness ------------------------------------------------------------------------------------------------
+
+
+def stiffness_words(stiffness: Stiffness, units: Units) -> list[Sentence]:
+    count = len(stiffness.pictures)
+    where = " and ".join(
+        f"{say_place(float(m.from_nock_mm[m.told][0]), units)} to {say_place(float(m.from_nock_mm[m.told][-1]), units)} "
+        f"from the {name} nock"
+        for name, m in stiffness.limbs.items()
+    )
+    pictures = f"{count} pictures" if count > 1 else "one picture"
+    text = f"The stiffness along the limbs was told from {pictures}, {where}; nearer nock and handle it cannot be told."
+    out = [Sentence("stiffness", text)]
+    if not stiffness.rest_known:
+        out.append(
+            Sentence("stiffness", "The shape at rest is not among the pictures, so the stiffness is less sure: add it.", "open")
+        )
+    apart = limbs_apart(stiffness)
+    interval = f"±{_up(COVER * apart.u):.0f} %"
+    if abs(apart.value) > COVER * apart.u:
+        limb, other = ("upper", "lower") if apart.value > 0 else ("lower", "upper")
+        # said of the stiffer limb against the other
+        by = apart.value if apart.value > 0 else 100 * (1 / (1 + apart.value / 100) - 1)
+        out.append(Sentence("limbs", f"The {limb} limb is stiffer than the {other} one by {by:.0f} % ({interval})."))
+    else:
+        out.append(Sentence("limbs", f"Neither limb is stiffer than the other as far as this can tell ({interval}).", "fine"))
+    if not stiffness.absolute:
+        out.append(Sentence("stiffness", "No weighing was given: which place is stiffer is told, how stiff it is not.", "open"))
+    return out
+
+
+def modulus_words(modulus: Modulus) -> list[Sentence]:
+    said = f"The wood bends like one of {modulus.value / 1000:.1f} GPa (±{_up(COVER * modulus.u / 100) / 10:.1f} GPa)"
+    if not modulus.verdict:
+        return [Sentence("modulus", f"{said}.")]
+    book = f"the handbook's {modulus.expected / 1000:.1f} GPa for its kind, give or take {100 * modulus.spread:.0f} %"
+    if modulus.verdict == "as expected":
+        return [Sentence("modulus", f"{said}, which agrees with {book}.", "fine")]
+    return [
+        Sentence("modulus", f"{said}, {modulus.verdict} than {book}: check widths, thickness, moisture and the scale.", "finding")
+    ]
+
+
+# --- strain ---------------------------------------------------------------------------------------------------
+
+_SIDE = {"belly": "pressed", "back": "stretched"}
+
+
+def strain_words(risk: Risk, draw_mm: float, ahead: bool, units: Units) -> Sentence:
+    """The place most at risk at one draw. ``ahead``: expected by the statics, not seen."""
+    at = f"At {say_length(draw_mm, units)} of draw"
+    place = f"the {risk.side} of the {risk.limb} limb, about {say_place(risk.from_nock_mm, units)} from the nock,"
+    how = "is expected to be" if ahead else "is"
+    share = f"{100 * risk.share.value:.0f} % (±{_up(100 * COVER * risk.share.u):.0f} %)"
+    limit = f"{100 * risk.limit.strain * _heat(risk):.2f} %, {risk.limit.what}"
+    said = (
+        f"{at}, {place} {how} {_SIDE[risk.side]} the most: by {100 * risk.strain.value:.2f} % "
+        f"(±{_up(1e4 * COVER * risk.strain.u) / 100:.2f} %), {share} of {limit}"
+    )
+    said += "." if risk.clear else "; other places come so near to it that none stands out."
+    near = risk.limit.warn
+    sure, may = risk.share.value - COVER * risk.share.u > near, risk.share.value + COVER * risk.share.u > near
+    if sure:
+        said += " That is too near the limit: do not draw so far."
+    elif may:
+        said += " That may be too near the limit: do not draw so far until the bend there is eased."
+    return Sentence("strain", said, "finding" if may else "plain")
+
+
+def limit_words(risk: Risk, sections_known: bool) -> list[Sentence]:
+    """Where the limit comes from, and what the strain rests on."""
+    out = [Sentence("limit", f"The limit is from {risk.limit.source}. Knots, damp and old cracks make wood take less.")]
+    if risk.heat_factor != 1.0:
+        text = f"The belly is counted with your own factor of {risk.heat_factor:g} for heat-hardening; no book gives one."
+        out.append(Sentence("limit", text))
+    if not sections_known:
+        text = (
+            "Half of the thickness seen from the side was taken; a crowned back is stretched more than that says. "
+            "Measure width, thickness and crown with a caliper."
+        )
+        out.append(Sentence("section", text, "open"))
+    return out
+
+
+def _heat(risk: Risk) -> float:
+    return risk.heat_factor if risk.side == "belly" else 1.0
+
+
+def _set_words(bench: Bench, units: Units) -> list[Sentence]:
+    if bench.set_found is None:
+        return []
+    told = [m for m in bench.set_found.limbs.values() if m.stretches]
+    if not told:
+        return [Sentence("set", "Between the two pictures at rest no set is told at any place along the limbs.", "fine")]
+    limb = max(told, key=lambda m: float(max(m.smooth_per_m)))
+    start, end = max(limb.stretches, key=lambda s: s[1] - s[0])
+    where = f"{say_place(start, units)} to {say_place(end, units)} from the {limb.limb} nock"
+    return [Sentence("set", f"Most set was seen {where}; the wood gave way there, so let it bend less there.", "finding")]
+
+
+# --- draw weight ----------------------------------------------------------------------------------------------
+
+
+def force_words(curve: ForceCurve, full_mm: float, stacks: Stacking | None, units: Units) -> list[Sentence]:
+    weight, energy = curve.weight_at(full_mm), curve.energy_at(full_mm)
+    if not math.isfinite(weight.value):
+        return []
+    at = say_length(full_mm, units)
+    out = []
+    if full_mm > curve.readings_to_mm + 1:
+        basis = "this bow's own bend" if curve.own_shape else "a plain bow of this length, so the interval is wide"
+        out.append(
+            Sentence(
+                "weight",
+                f"At {at} expect about {_weight(weight, units)}, looked ahead from readings to "
+                f"{say_length(curve.readings_to_mm, units)} by {basis}.",
+            )
+        )
+    else:
+        out.append(Sentence("weight", f"At {at} it draws {_weight(weight, units)}."))
+    foot_pounds = energy.value / JOULE_PER_FOOT_POUND
+    out.append(
+        Sentence(
+            "energy",
+            f"From the brace to {at} the draw stores {foot_pounds:.1f} ft·lb (±{_tenth(energy.u / JOULE_PER_FOOT_POUND)} ft·lb), "
+            f"{energy.value:.0f} J.",
+        )
+    )
+    for draw in curve.odd_mm:
+        text = f"The weight read at {say_length(draw, units)} does not fit the others: read it again."
+        out.append(Sentence("reading", text, "finding"))
+    if stacks is not None and math.isfinite(stacks.onset_mm):
+        rule = f"common practice: more than {STACK_PERCENT_PER_INCH:g} % of the weight an inch"
+        seems = "stacks" if stacks.sure else "may stack"
+        out.append(
+            Sentence(
+                "stacking",
+                f"From about {say_place(stacks.onset_mm, units)} of draw it {seems} ({rule}); at {at} the last inch adds "
+                f"{_weight(stacks.rise, units)}.",
+                "finding" if stacks.sure else "open",
+            )
+        )
+    return out
+
+
+def _weight(v: Value, units: Units) -> str:
+    """``47.7 lb (±1.4 lb)``; the interval is rounded up."""
+    pounds = units.weight == "lb"
+    interval = _tenth(v.u / (NEWTON_PER_POUND if pounds else STANDARD_GRAVITY))
+    return f"{say_weight(v.value, units)} (±{interval} {'lb' if pounds else 'kg'})"
+
+
+# --- arrows ---------------------------------------------------------------------------------------------------
+
+
+def cast_words(cast: Cast) -> list[Sentence]:
+    said = f"The bow's virtual mass is {grains_from_kg(cast.virtual_mass_kg.value):.0f} gr "
+    said += f"(±{_up(COVER * grains_from_kg(cast.virtual_mass_kg.u)):.0f} gr): its limbs and string move like so much more arrow."
+    out = [Sentence("arrows", said)]
+    told = [e for e in cast.efficiency if math.isfinite(e.value)]
+    if told:
+        e, mass = told[0], cast.masses_kg[0]
+        out.append(
+            Sentence(
+                "arrows",
+                f"An arrow of {grains_from_kg(mass):.0f} gr takes {100 * e.value:.0f} % (±{_up(100 * COVER * e.u):.0f} %) of the "
+                "stored energy with it.",
+            )
+        )
+    return out
+
+
+def speed_words(cast: Cast, arrow_kg: float) -> Sentence:
+    """The speed expected of another arrow."""
+    v = cast.speed(arrow_kg)
+    said = f"An arrow of {grains_from_kg(arrow_kg):.0f} gr is expected to fly at {v.value / FOOT_M:.0f} ft/s "
+    said += f"(±{_up(COVER * v.u / FOOT_M):.0f} ft/s)"
+    if cast.far(arrow_kg):
+        return Sentence("speed", f"{said}, if the virtual mass still holds for an arrow so unlike those shot.", "open")
+    return Sentence("speed", f"{said}.")
+
+
+def _up(x: float) -> float:
+    """Rounded up to a whole number, at least 1; a hair less, so that the last bit makes no step. NaN stays."""
+    return max(1.0, math.ceil(x - 1e-9)) if math.isfinite(x) else math.nan
+
+
+def _tenth(u: float) -> str:
+    return f"{_up(10 * COVER * u) / 10:.1f}"
