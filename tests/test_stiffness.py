@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.benches import HALF_HANDLE_MM, WORKING_MM, document, string_of, wooden_bow
+from tests.against_truth import SAMPLES, measure_sample, truth_of
+from tests.benches import HALF_HANDLE_MM, WORKING_MM, against_truth, document, rest_from_truth, string_of, wooden_bow
 from tillerlens.mechanics.section import limb_sections
 from tillerlens.mechanics.seen import MechanicsError, Weighing, read_seen
 from tillerlens.mechanics.statics import drawn
@@ -143,3 +144,15 @@ def test_the_woods_modulus_and_the_handbooks() -> None:
     relative = estimate_stiffness([read_seen(document(bow, 600, weigh=False))], read_seen(document(bow)))
     with pytest.raises(MechanicsError, match="[Ww]eigh"):
         bending_modulus(relative, both)  # type: ignore[arg-type]
+
+
+def test_a_rendered_photograph_gives_the_stiffness_it_was_rendered_with() -> None:
+    """From pixels to stiffness: the shape at rest from the truth, everything else measured."""
+    truth = truth_of(SAMPLES, "plover-drawn-sun")
+    found = measure_sample(SAMPLES, "plover-drawn-sun", False)
+    assert found.status == "measured"
+    seen = read_seen(found.as_document())
+    got = estimate_stiffness([seen], rest_from_truth(seen, truth))
+    for correlation, level, z in against_truth(got, truth):
+        assert correlation >= 0.97 and level == pytest.approx(1, abs=0.06)
+        assert np.mean(np.abs(z) < 2) >= 0.9
