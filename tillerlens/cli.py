@@ -15,6 +15,7 @@ import typer
 from tillerlens import __version__
 from tillerlens.cli_bench import add_bench
 from tillerlens.cli_record import add_commands
+from tillerlens.cli_report import add_commands as add_report
 from tillerlens.errors import TillerLensError
 
 if TYPE_CHECKING:
@@ -107,6 +108,7 @@ def tags(
 
 
 add_commands(app)
+add_report(app)
 add_bench(app)
 
 

@@ -251,8 +251,13 @@ def _some(stages: Sequence[StageShown], most: int) -> list[StageShown]:
     shown = [s for s in stages if s.picture is not None]
     if len(shown) <= most:
         return shown
-    kept = {round(k * (len(shown) - 1) / (most - 1)) for k in range(most)}
+    kept = spread(len(shown), most)
     return [s for k, s in enumerate(shown) if k in kept or s.pins]
+
+
+def spread(n: int, most: int) -> set[int]:
+    """Indices of at most ``most`` out of n, evenly, with the first and the last."""
+    return set(range(n)) if n <= most else {round(k * (n - 1) / (most - 1)) for k in range(most)}
 
 
 def _picture(s: StageShown, units: Units) -> Block:
