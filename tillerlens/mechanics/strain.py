@@ -26,6 +26,9 @@ from tillerlens.mechanics.stiffness import FIRST, LAST, Stiffness, statics_bow
 Array = NDArray[np.float64]
 Side = Literal["belly", "back"]
 SIDES: tuple[Side, Side] = ("belly", "back")
+# Where no section is known: a crown or a rounded belly moves the centroid from the middle, by 15 % of the half thickness in a D,
+# and what is seen from the side may hold a sliver of shadow.
+SIDE_U = 0.08
 MODEL_U = 0.03  # of a strain ahead: statics, and plane sections staying plane
 
 
@@ -95,7 +98,8 @@ def _distances(seen: SeenBow, name: LimbName, s: Array, sections: dict[LimbName,
         at = sections[name].at(s)
         return at.to_belly, at.to_back, at.u_to_belly, at.u_to_back
     limb = seen.limbs[name]
-    half, u = (np.interp(s, limb.from_nock_mm, v) / 2 for v in (limb.thickness_mm, limb.u_thickness_mm))
+    half, own = (np.interp(s, limb.from_nock_mm, v) / 2 for v in (limb.thickness_mm, limb.u_thickness_mm))
+    u = np.hypot(own, SIDE_U * half)
     return half, half, u, u
 
 
