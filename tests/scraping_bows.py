@@ -18,7 +18,8 @@ from tillerlens.units import NEWTON_PER_POUND
 
 STATIONS = 25.4 * np.array([6.0, 10.0, 14.0, 18.0, 22.0])  # from the handle's centre
 SHORT, LONG = (0.05, 45.0), (0.3, 200.0)  # mm: size and reach of the centreline's errors
-U_GAP_MM, U_WEIGHT = 0.4, 0.35 * NEWTON_PER_POUND
+U_GAP_MM = 0.4
+U_WEIGHT = 0.3 * NEWTON_PER_POUND  # a scale read to half a pound (0.25 lb) and a draw to 1/16 in (0.16 lb at 2.5 lb an inch)
 HAND = 0.2
 BRACE_MM = 150.0
 SKEW = np.sqrt(3.0)  # a smooth error of size a and reach l has a second derivative of size sqrt(3) a / l2

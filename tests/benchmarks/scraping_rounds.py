@@ -91,8 +91,9 @@ def main() -> None:
     share = np.mean([o.good for o in outcomes])
     print(f"gap under 3 mm: {np.mean([o.gap[-1] < 3 for o in outcomes]):.1%}; weight within 3 %: "
           f"{np.mean([abs(o.over[-1]) <= 0.03 for o in outcomes]):.1%}; both: {share:.1%} of {len(outcomes)}")  # fmt: skip
-    print(f"most below the wish: {max(o.under_lb for o in outcomes):.2f} lb; forecasts covered by value +- 2u: "
-          f"{np.mean([c for o in outcomes for c in o.covered]):.1%}; {np.mean([o.seconds for o in outcomes]):.2f} s a plan")  # fmt: skip
+    covered = np.mean([c for o in outcomes for c in o.covered])
+    print(f"most below the wish: {max(o.under_lb for o in outcomes):.2f} lb; forecasts covered by value +- 2u: {covered:.1%}; "
+          f"{np.mean([o.seconds for o in outcomes]):.2f} s a round")  # fmt: skip
     for low, high in ((0.1, 0.2), (0.2, 0.25), (0.25, 0.31)):
         hit = [t for o in outcomes for depth, t in o.touched if low <= depth < high]
         share = np.mean(hit) if hit else np.nan

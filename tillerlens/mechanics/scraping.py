@@ -21,7 +21,7 @@ from tillerlens.errors import Reason
 from tillerlens.measurement import LIMBS, GapRow, Value
 from tillerlens.measurement import Limb as LimbName
 from tillerlens.mechanics.elastica import Floats
-from tillerlens.mechanics.present import SEGMENTS, Patches, Present, Sharpened, readings, responses, sharpen
+from tillerlens.mechanics.present import BLIND_U, SEGMENTS, Patches, Present, Sharpened, readings, responses, sharpen
 from tillerlens.mechanics.statics import Bow, Equilibrium, Limb, NoEquilibrium, drawn
 from tillerlens.mechanics.wish import ScrapeWish, Target, amplification, excess, find_target
 
@@ -38,6 +38,7 @@ class Care:
     hinge_share: float = 0.1  # a place softer than the wood on both sides by this much, and told, is a hinge
     hinge_z: float = 3.5
     beside_hinge_mm: float = 25.0
+    alike: float = 0.25  # neighbours whose amounts differ by less are scraped alike
     least_share: float = 0.0015  # of the thickness: below that no pass of a scraper is worth while
     most_share: float = 0.06  # of the thickness in one step
     hand_u: float = 0.2  # relative: what the hand takes off beside what it was told
@@ -136,7 +137,7 @@ def plan_scraping(present: Present, wish: ScrapeWish, care: Care | None = None, 
     state, jac = responses(best.bow, present, wish.draw_back)
     here = readings(state, present.seen.stations)
     now = _forecast(here, jac @ best.cov @ jac.T, present, wish)
-    leave = _hinges(present, state, care)
+    leave = _hinges(present, care)
     hold = _hold(present, leave, care, wish)
     stop = _at_weight(now, wish)
     target = _target(best, present, wish, state, jac, now, leave, care)
@@ -211,7 +212,9 @@ def _target(
     for _ in range(6):
         target = find_target(best.bow, present, wish, state, jac, told, free, where, u_gap)
         bare = _untold(target.need, best.cov[: over.size, : over.size], sides)
-        bare.append(np.flatnonzero(free & (target.need > 0) & (care.share * target.need / present.upper.power < care.least_share)))
+        bare.append(
+            np.flatnonzero(free & (target.need > 0) & (care.share * target.need / present.upper.power < care.least_share))
+        )
         if not np.concatenate(bare).size:
             break
         free = free.copy()
@@ -240,17 +243,16 @@ def _untold(need: Floats, cov: Floats, sides: list[np.ndarray]) -> list[np.ndarr
     return out
 
 
-def _hinges(present: Present, state: Equilibrium, care: Care) -> list[Leave]:
+def _hinges(present: Present, care: Care) -> list[Leave]:
     """Places softer than the wood on both sides, told beyond doubt: a short window against its flanks, along each limb."""
     out = []
     for k, (p, limb, cuts) in enumerate(
         zip(present.limbs, (present.upper.limb, present.lower.limb), present.patches, strict=True)
     ):
         s = limb.s
-        shape = state.upper if k == 0 else state.lower
-        moment = np.interp(s + shape.s[-1] - s[-1], shape.s, shape.moment)
-        usable = (s < cuts.edges[-1]) & (p.u_log_ei < 0.35)
-        level = np.where(usable, np.log(limb.ei) - np.log(np.maximum(moment, 1e-9)), 0.0)
+        usable = (s < cuts.edges[-1]) & (p.u_log_ei < BLIND_U)
+        level = np.where(usable, np.log(limb.ei), 0.0)
+        level[usable] -= _taper(s[usable] / limb.length, level[usable], p.u_log_ei[usable])
         near = np.exp(-0.5 * ((s[:, None] - s[None, :]) / present.correlated_mm) ** 2)
         cov = near * np.outer(p.u_log_ei, p.u_log_ei)
         for half in (25.0, 40.0):
@@ -274,6 +276,15 @@ def _hinges(present: Present, state: Equilibrium, care: Care) -> list[Leave]:
     return [_leave(present, care, k, middle, half, softer) for k, middle, half, softer, _ in kept]
 
 
+def _taper(share: Floats, level: Floats, u: Floats) -> Floats:
+    """The limb's own smooth taper, which places that stand out do not bend."""
+    weight = 1 / u
+    for _ in range(4):
+        smooth = np.polynomial.Polynomial.fit(share, level, 3, w=weight)(share)
+        weight = np.minimum(1.0, 0.04 / np.maximum(np.abs(level - smooth), 1e-9)) / u
+    return np.asarray(smooth)
+
+
 def _leave(present: Present, care: Care, k: int, middle: float, half: float, softer: float) -> Leave:
     length = present.limbs[k].limb.length
     reach = half + care.beside_hinge_mm
@@ -290,7 +301,20 @@ def _step(present: Present, target: Target, leave: list[Leave], care: Care) -> l
     for k, (p, cuts, need) in enumerate(zip(present.limbs, present.patches, _split(target.need, present), strict=True)):
         share = np.minimum(care.share * -np.expm1(-need / p.power), care.most_share)
         share[share < care.least_share] = 0.0
+        share = _alike(share, care.alike)
         out.append(share[cuts.of] * _off_hinges(present, k, leave))
+    return out
+
+
+def _alike(share: Floats, within: float) -> Floats:
+    """Neighbouring patches of nearly one amount get one: their mean, so that no one has to scrape by tenths of a percent."""
+    out, start = share.copy(), 0
+    for j in range(1, share.size + 1):
+        group = share[start : j + 1]
+        if j < share.size and group.min() > 0 and group.max() - group.min() <= within * group.max():
+            continue
+        out[start:j] = share[start:j].mean()
+        start = j
     return out
 
 
@@ -406,7 +430,9 @@ def _stretches(k: int, present: Present, need: LimbNeed, take: Floats, per_strok
         share = float(take[run[0]])
         if share <= 0:
             continue
-        ends = (p.limb.length - float(s[run[-1]]), p.limb.length - float(s[run[0]]))
+        # half way to the next place, so that neighbouring stretches meet
+        last, first = min(run[-1] + 1, s.size - 1), max(run[0] - 1, 0)
+        ends = (p.limb.length - float(s[run[-1]] + s[last]) / 2, p.limb.length - float(s[run[0]] + s[first]) / 2)
         inside = (need.from_nock_mm >= ends[0] - 1e-6) & (need.from_nock_mm <= ends[1] + 1e-6)
         wanted = Value(float(need.need[inside].mean()), float(need.u_need[inside].mean()), "")
         mm = None if p.thickness is None else share * float(p.thickness[run].mean())

@@ -1,0 +1,190 @@
+"""From measurement documents to a scraping plan, and the plan as a document.
+
+The drawn picture that reaches furthest and was weighed gives gaps, weight and string; all pictures together the stiffness.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from tillerlens.measurement import LIMBS, Value
+from tillerlens.measurement import Limb as LimbName
+from tillerlens.mechanics.elastica import Floats
+from tillerlens.mechanics.present import Present, PresentLimb, Seen
+from tillerlens.mechanics.scraping import Care, Forecast, Plan, Scrape, plan_scraping
+from tillerlens.mechanics.section import LimbSections, limb_sections
+from tillerlens.mechanics.seen import MechanicsError, SeenBow, read_seen
+from tillerlens.mechanics.stiffness import LimbStiffness, estimate_stiffness, statics_bow
+from tillerlens.mechanics.wish import ScrapeWish
+from tillerlens.units import MM_PER_INCH
+
+STATION_STEP_MM = 4 * MM_PER_INCH  # gaps are held against the statics every four inches, as they are measured
+GAP_U_MM = 0.5  # where the document gives no uncertainty of a gap
+UNTOLD = 2.0  # stiffness carried on beyond where it is told: twice the doubt of the nearest told place
+
+
+def plan_from_documents(
+    documents: Sequence[dict[str, Any]],
+    rest: dict[str, Any] | None,
+    wish: ScrapeWish,
+    sections: dict[LimbName, LimbSections] | None = None,
+    care: Care | None = None,
+    history: Sequence[Scrape] = (),
+) -> Plan:
+    """The next scraping step from measurement documents of the strung bow, the bow at rest, and sections where known.
+
+    Raises MechanicsError, WishError or NoEquilibrium with what to do.
+    """
+    return plan_scraping(present_from_documents(documents, rest, sections), wish, care, history)
+
+
+def present_from_documents(
+    documents: Sequence[dict[str, Any]], rest: dict[str, Any] | None, sections: dict[LimbName, LimbSections] | None = None
+) -> Present:
+    if rest is None:
+        raise MechanicsError(
+            "Without the bow's shape at rest a natural bend cannot be told from a weak place, so no wood should come off.",
+            "Measure the bow unstrung and give that measurement too.",
+        )
+    pairs = [(read_seen(d), d) for d in documents]
+    weighed = [p for p in pairs if p[0].state == "drawn" and p[0].weighing is not None and p[0].hook_mm is not None]
+    if not weighed:
+        raise MechanicsError(
+            "No drawn picture with a scale reading is among these.", "Weigh the bow at the draw of a picture and note it there."
+        )
+    deepest, document = max(weighed, key=lambda p: p[0].draw_back_mm)
+    stiffness = estimate_stiffness([b for b, _ in pairs], read_seen(rest))
+    bow = statics_bow(stiffness, deepest)
+    limbs = [
+        _limb(bow_limb, stiffness.limbs[k], None if sections is None else sections[k])
+        for k, bow_limb in zip(LIMBS, (bow.upper, bow.lower), strict=True)
+    ]
+    return Present(limbs[0], limbs[1], bow.handle, deepest.string_length_mm, _seen(deepest, document))
+
+
+def _limb(limb: Any, stiffness: LimbStiffness, sections: LimbSections | None) -> PresentLimb:
+    u = stiffness.u_relative[::-1]
+    told = np.flatnonzero(np.isfinite(u))
+    nearest = told[np.abs(told[:, None] - np.arange(u.size)[None, :]).argmin(0)]
+    u = np.where(np.isfinite(u), u, UNTOLD * u[nearest])
+    if sections is None:
+        return PresentLimb(limb, u, stiffness.u_rest[::-1])
+    from_nock = np.clip(limb.length - limb.s, sections.from_nock_mm[0], sections.from_nock_mm[-1])
+    at = sections.at(from_nock)
+    return PresentLimb(limb, u, stiffness.u_rest[::-1], at.thickness_mm, at.to_belly, _power(sections))
+
+
+def _power(sections: LimbSections) -> float:
+    """d ln I / d ln thickness when the belly is scraped, on the average along the limb."""
+    thick = [
+        limb_sections(
+            sections.from_nock_mm, sections.width_mm, f * sections.thickness_mm, sections.crown_mm, sections.belly_round_mm,
+            u_width_mm=0.0, u_thickness_mm=0.0,
+        ).second_moment
+        for f in (1.01, 1.0)
+    ]  # fmt: skip
+    return float(np.mean(np.log(thick[0] / thick[1])) / np.log(1.01))
+
+
+def _seen(bow: SeenBow, document: dict[str, Any]) -> Seen:
+    weighing = bow.weighing
+    assert weighing is not None
+    innermost = [bow.limbs[k].length_mm - bow.limbs[k].from_nock_mm[-1] for k in LIMBS]
+    first = STATION_STEP_MM * np.ceil((max(innermost) + 10) / STATION_STEP_MM)
+    stations = np.arange(first, min(bow.limbs[k].length_mm for k in LIMBS) - 60.0, STATION_STEP_MM)
+    gaps, halves = zip(*(_gaps(bow, document, k, stations) for k in LIMBS), strict=True)
+    us = [g["difference"]["u"] for g in document.get("gaps") or [] if g["difference"]["u"] is not None]
+    u_gap = float(np.median(us)) / np.sqrt(2) if us else GAP_U_MM
+    # a draw misread by its doubt misreads the weight with it; a bow gains about its weight over its draw
+    u_weight = float(np.hypot(weighing.u_n, 1.5 * weighing.weight_n * bow.u_draw_mm / bow.draw_back_mm))
+    return Seen(
+        bow.draw_back_mm,
+        weighing.weight_n,
+        u_weight,
+        stations,
+        gaps[0],
+        gaps[1],
+        max(u_gap, 0.2),
+        half_upper=halves[0],
+        half_lower=halves[1],
+    )
+
+
+def _gaps(bow: SeenBow, document: dict[str, Any], name: LimbName, stations: Floats) -> tuple[Floats, Floats]:
+    """Centreline to the line through the nocks along y, and half of the limb's thickness, at the stations."""
+    limb = bow.limbs[name]
+    xy = np.array(document["profile"][name]["centre_mm"], float)
+    along = limb.length_mm - limb.from_nock_mm
+    order = np.argsort(along)
+    x, y, half = (np.interp(stations, along[order], v[order]) for v in (xy[:, 0], xy[:, 1], limb.thickness_mm / 2))
+    up, low = (bow.limbs[k].nock_mm for k in LIMBS)
+    return np.asarray(y - (low[1] + (up[1] - low[1]) / (up[0] - low[0]) * (x - low[0]))), np.asarray(half)
+
+
+# --- printed --------------------------------------------------------------------------------------------------
+
+
+def as_document(plan: Plan) -> dict[str, Any]:
+    """The JSON form, in mm, N and shares of the thickness; null where not known."""
+    return {
+        "format": "tillerlens-scraping-plan",
+        "format_version": 1,
+        "wish": {
+            "weight_N": _number(plan.wish.weight, 2), "draw_back_mm": _number(plan.wish.draw_back, 1), "bend": plan.wish.bend,
+            "tiller_mm": _number(plan.wish.tiller, 2),
+        },
+        "stop": plan.stop,
+        "hold": None if plan.hold is None else plan.hold.as_dict(),
+        "stretches": [
+            {
+                "limb": s.limb, "from_nock_mm": [_number(x, 1) for x in s.from_nock_mm], "share": _number(s.share, 5),
+                "need_share": _value(s.need_share, 5), "mm": None if s.mm is None else _number(s.mm, 3),
+                "strokes": None if s.strokes is None else _value(s.strokes, 1),
+            }
+            for s in plan.stretches
+        ],
+        "leave": [
+            {"limb": q.limb, "from_nock_mm": [_number(x, 1) for x in q.from_nock_mm], "softer": _number(q.softer, 3)}
+            for q in plan.leave
+        ],
+        "now": _forecast(plan.now),
+        "after": _forecast(plan.after),
+        "limbs": {
+            k: {
+                "from_nock_mm": _list(n.from_nock_mm, 1), "need_share": _list(n.need, 5), "u_need_share": _list(n.u_need, 5),
+                "take_share": _list(n.take, 5), "thickness_mm": None if n.thickness is None else _list(n.thickness, 3),
+            }
+            for k, n in zip(LIMBS, plan.limbs, strict=True)
+        },
+        "reasons": [r.as_dict() for r in plan.doubts],
+    }  # fmt: skip
+
+
+def _forecast(f: Forecast) -> dict[str, Any]:
+    return {
+        "draw_back_mm": _number(f.draw_back, 1),
+        "weight": _value(f.weight, 3),
+        "gaps": [
+            {"from_handle_mm": _number(g.from_handle_mm, 1)}
+            | {n: _value(getattr(g, n), 3) for n in ("upper", "lower", "difference")}
+            for g in f.gaps
+        ],
+    }
+
+
+def _number(x: float, places: int) -> float | None:
+    return round(float(x), places) if np.isfinite(x) else None
+
+
+def _list(xs: Floats, places: int) -> list[float | None]:
+    return [_number(float(x), places) for x in xs]
+
+
+def _value(v: Value, places: int) -> dict[str, Any]:
+    return {"value": _number(v.value, places), "u": _number(v.u, places), "unit": v.unit}
+
+
+__all__ = ["as_document", "plan_from_documents", "present_from_documents"]

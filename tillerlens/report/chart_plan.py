@@ -1,0 +1,117 @@
+"""The scraping plan as a chart: both limbs' outlines lying tip to tip, the wood to take off drawn as depth on the belly.
+
+Depth is drawn many times enlarged, on its own scale below each limb; the limbs differ in colour and in the slant of their
+names, hinges are hatched boxes with a word, so that a black print and any eye tell them apart.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any, cast
+
+import altair as alt
+import numpy as np
+
+from tillerlens.measurement import LIMBS
+from tillerlens.mechanics.scraping import LimbNeed, Plan
+from tillerlens.report.charts import COLOURS
+from tillerlens.report.lengths import COVER, Units
+
+Rows = list[dict[str, Any]]
+_HINGE = "#4d4d4d"
+
+
+def plan_chart(plan: Plan, units: Units | None = None) -> alt.LayerChart:
+    """What to take off by place (share of the thickness, or mm where it is known), within all that seems needed with its
+    interval. The upper limb lies to the left with its nock outermost, the lower to the right.
+    """
+    units = units or Units()
+    rows = plan_rows(plan, units)
+    depth = "thickness to take off (mm)" if _known(plan) else "to take off (% of the thickness)"
+    x = alt.X(
+        "at:Q",
+        title=f"← upper nock          from the nock ({units.axis})          lower nock →",
+        axis=alt.Axis(values=sorted({r["tick"] for r in rows if r["tick"] is not None}), labelExpr=_from_nock(plan, units)),
+    )
+    down = alt.Y("take:Q", title=depth, scale=alt.Scale(reverse=True, domainMin=0))
+    base = alt.Chart(alt.InlineData(values=rows)).encode(x)
+    colour = alt.Color(
+        "limb:N",
+        title=None,
+        scale=alt.Scale(domain=list(LIMBS), range=[COLOURS[k] for k in LIMBS]),
+        legend=alt.Legend(orient="top"),
+    )
+    need = base.mark_area(opacity=0.15, interpolate="step").encode(alt.Y("low:Q", title=depth), alt.Y2("high:Q"), color=colour)
+    line = base.mark_line(strokeDash=[5, 3], interpolate="step").encode(alt.Y("need:Q", title=depth), color=colour)
+    take = base.mark_area(interpolate="step", opacity=0.9).encode(
+        down, color=colour, tooltip=["limb:N", "place:N", alt.Tooltip("take:Q", title=depth, format=".2f")]
+    )
+    layers: list[Any] = [need, line, take]
+    left = leave_rows(plan, units)
+    if left:
+        boxes = alt.Chart(alt.InlineData(values=left)).encode(alt.X("from:Q"), alt.X2("to:Q"))
+        layers += [
+            boxes.mark_rect(fillOpacity=0.12, fill=_HINGE, stroke=_HINGE, strokeDash=[2, 2]),
+            alt.Chart(alt.InlineData(values=left))
+            .mark_text(baseline="bottom", dy=-6, fontWeight="bold", color=_HINGE)
+            .encode(alt.X("middle:Q"), alt.Y(datum=0), text="says:N"),
+        ]
+    return cast(alt.LayerChart, alt.layer(*layers).resolve_scale(color="shared").properties(height=300))
+
+
+def plan_rows(plan: Plan, units: Units) -> Rows:
+    """The chart's data, upper limb to the left: place on the axis, what to take, the need and its interval."""
+    rows: Rows = []
+    known = _known(plan)
+    for k, need in enumerate(plan.limbs):
+        for i, s in enumerate(need.from_nock_mm):
+            scale = float(need.thickness[i]) if known and need.thickness is not None else 100.0
+            wanted, u = float(need.need[i]), float(need.u_need[i])
+            told = math.isfinite(wanted) and math.isfinite(u)
+            rows.append(
+                {
+                    "limb": LIMBS[k],
+                    "at": _axis(plan, k, float(s), units),
+                    "place": f"{units.on_axis(float(s)):.1f} {units.axis} from the nock",
+                    "take": round(scale * float(need.take[i]), 4),
+                    "need": round(scale * wanted, 4) if told else None,
+                    "low": round(scale * max(0.0, wanted - COVER * u), 4) if told else None,
+                    "high": round(scale * (wanted + COVER * u), 4) if told else None,
+                    "tick": None,
+                }
+            )
+        for mark in np.arange(0, _reach(need), 100.0 if units.length == "cm" else 101.6):
+            rows.append(_tick(plan, k, float(mark), units))
+    return rows
+
+
+def leave_rows(plan: Plan, units: Units) -> Rows:
+    out: Rows = []
+    for q in plan.leave:
+        ends = sorted(_axis(plan, LIMBS.index(q.limb), mm, units) for mm in q.from_nock_mm)
+        out.append({"limb": q.limb, "from": ends[0], "to": ends[1], "middle": sum(ends) / 2, "says": "leave"})
+    return out
+
+
+def _tick(plan: Plan, k: int, mm: float, units: Units) -> dict[str, Any]:
+    at = _axis(plan, k, mm, units)
+    return {"limb": LIMBS[k], "at": at, "place": "", "take": None, "need": None, "low": None, "high": None, "tick": at}
+
+
+def _known(plan: Plan) -> bool:
+    return all(n.thickness is not None for n in plan.limbs)
+
+
+def _reach(need: LimbNeed) -> float:
+    return float(need.from_nock_mm[-1])
+
+
+def _axis(plan: Plan, k: int, from_nock_mm: float, units: Units) -> float:
+    """Upper limb from minus its length (the nock) to 0 (the handle), lower from 0 to its nock."""
+    inward = _reach(plan.limbs[k]) - from_nock_mm
+    return round(units.on_axis(-inward if k == 0 else inward), 3)
+
+
+def _from_nock(plan: Plan, units: Units) -> str:
+    up, low = (units.on_axis(_reach(n)) for n in plan.limbs)
+    return f"datum.value < 0 ? format({up} + datum.value, '.0f') : format({low} - datum.value, '.0f')"
