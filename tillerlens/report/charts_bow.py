@@ -32,20 +32,26 @@ def set_map_chart(found: SetFound, units: Units | None = None) -> alt.VConcatCha
     units = units or Units()
     cells, curve = set_rows(found, units)
     title = f"from the handle's centre ({units.axis})"
-    colour = alt.Color("size:Q", title="change of bend, 1/m", scale=alt.Scale(range=SET_RANGE), legend=alt.Legend(orient="top"))
-    shape = _chart(cells).mark_rect(stroke=None).encode(
-        alt.X("from:Q", title=title, scale=alt.Scale(nice=False)),
-        alt.X2("to:Q"),
-        alt.Y("low:Q", title=None, axis=None, scale=alt.Scale(domain=[-1.1, 1.1])),
-        alt.Y2("high:Q"),
-        color=colour,
-        tooltip=[alt.Tooltip("limb:N"), alt.Tooltip("from:Q", title=title, format=".1f"), alt.Tooltip("set:Q", format=".2f")],
-    )
-    rows = [shape.transform_filter(f"datum.limb == '{limb}'").properties(height=42, title=f"{limb} limb") for limb in LIMBS]
-    base = _chart(curve).encode(alt.X("at:Q", title=title, scale=alt.Scale(nice=False)), color=_limb_colour())
+    along = alt.Scale(nice=False, zero=False)
+    shade = alt.Scale(range=SET_RANGE, domain=[0.0, max(0.1, *(c["size"] for c in cells))])
+    rows = []
+    for limb in LIMBS:
+        legend = alt.Legend(orient="top") if limb == LIMBS[0] else None
+        outline = _chart([c for c in cells if c["limb"] == limb]).mark_rect(stroke=None)
+        outline = outline.encode(
+            alt.X("from:Q", title=title, scale=along),
+            alt.X2("to:Q"),
+            alt.Y("low:Q", title=None, axis=None, scale=alt.Scale(domain=[-1.1, 1.1])),
+            alt.Y2("high:Q"),
+            color=alt.Color("size:Q", title="change of bend, 1/m", scale=shade, legend=legend),
+            tooltip=["limb:N", alt.Tooltip("from:Q", title=title, format=".1f"), alt.Tooltip("set:Q", format=".2f")],
+        )
+        rows.append(outline.properties(height=42, title=f"{limb} limb"))
+    base = _chart(curve).encode(alt.X("at:Q", title=title, scale=along), color=_limb_colour())
     band = base.mark_area(opacity=0.18).encode(alt.Y("low:Q", title="set: more bend to the belly, 1/m"), alt.Y2("high:Q"))
     line = base.mark_line(strokeWidth=2.5).encode(alt.Y("set:Q"), strokeDash=_limb_dash())
-    return alt.vconcat(*rows, alt.layer(band, line, _nought()).properties(height=_HEIGHT))
+    curves = alt.layer(band, line, _nought()).properties(height=_HEIGHT)
+    return cast(alt.VConcatChart, alt.vconcat(*rows, curves).resolve_scale(color="independent"))
 
 
 def set_rows(found: SetFound, units: Units) -> tuple[Rows, Rows]:
@@ -128,7 +134,7 @@ def gap_pair_chart(found: Comparison, units: Units | None = None) -> alt.LayerCh
         alt.Y("station:N", title=f"from the handle's centre ({units.axis})", sort=order),
         alt.X(
             "gap:Q",
-            title=f"← upper limb's gap ({units.axis}) lower limb's →",
+            title=f"← upper limb's gap ({units.axis}) lower limb's →; open: earlier, filled: now",
             scale=alt.Scale(domain=[-most, most]),
             stack=None,
             axis=alt.Axis(labelExpr="abs(datum.value)"),
@@ -163,15 +169,17 @@ def bend_pair_chart(found: Comparison, units: Units | None = None) -> alt.VConca
             for p in found.patches
             if p.limb == limb
         ]
-        dash = alt.StrokeDash("stage:N", title=None, scale=alt.Scale(domain=["earlier", "now"], range=[[5, 4], [1, 0]]))
-        colour = alt.Color("stage:N", title=None, scale=alt.Scale(domain=["earlier", "now"], range=[THEN, COLOURS[limb]]))
+        stage, top = ["earlier", "now"], alt.Legend(orient="top")
+        dash = alt.StrokeDash("stage:N", title=None, scale=alt.Scale(domain=stage, range=[[5, 4], [1, 0]]), legend=top)
+        colour = alt.Color("stage:N", title=None, scale=alt.Scale(domain=stage, range=[THEN, COLOURS[limb]]), legend=top)
+        along = alt.Scale(nice=False, zero=False)
         line = _chart(rows).mark_line(strokeWidth=2.5).encode(
-            alt.X("at:Q", title=title, scale=alt.Scale(nice=False)),
+            alt.X("at:Q", title=title, scale=along),
             alt.Y("bend:Q", title="1 / radius, per metre"),
             color=colour,
             strokeDash=dash,
         )
-        ground = _chart(spans).mark_rect(color="#ded8c8").encode(alt.X("from:Q"), alt.X2("to:Q"))
+        ground = _chart(spans).mark_rect(color="#ded8c8").encode(alt.X("from:Q", scale=along), alt.X2("to:Q"))
         panels.append(alt.layer(*([ground] if spans else []), line).properties(height=200, title=f"{limb} limb"))
     return cast(alt.VConcatChart, alt.vconcat(*panels).resolve_scale(color="independent", strokeDash="independent"))
 

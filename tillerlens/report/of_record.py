@@ -36,7 +36,7 @@ def story_of(record: Record, bow_id: str, units: Units | None = None, pictures: 
                 picture = thumbnail(record, s)
             except TillerLensError as error:
                 left_out.append(f"stage {k + 1}: {error}")
-        title = f"stage {k + 1}, {s.state}"
+        title = f"Stage {k + 1}, {s.state}"
         stages.append(StageShown(title, s.taken_at, document, picture, _pins(s.id, document, findings), s.notes))
     pulls, without = pulls_of(found.bow, found.stages, found.events)
     extra = [Sentence("pictures", f"Left out: {why}", "open") for why in left_out]
@@ -104,9 +104,10 @@ def trends_of(record: Record, bow_id: str, draw_mm: float | None = None) -> list
     ]
     out += [TrendPoint(r.when, "reflex", r.reflex) for r in reflexes_of(found.stages)]
     pulls, _ = pulls_of(found.bow, found.stages, found.events)
-    days: dict[Any, list[Pull]] = {}
+    days: dict[Any, list[Pull]] = {}  # no pull stands for another day's, nor for the bow before a scraping
+    scraped = [e.happened_at for e in found.events if e.kind == "scrape"]
     for p in pulls:
-        days.setdefault(p.when.date(), []).append(p)
+        days.setdefault((p.when.date(), sum(t <= p.when for t in scraped)), []).append(p)
     at = draw_mm or found.bow.wish_draw_mm
     if at is None and pulls:
         told = {d: sum(weight_at(day, d) is not None for day in days.values()) for d in {p.draw_mm for p in pulls}}
@@ -187,7 +188,8 @@ def _what(e: Event, units: Units) -> str:
         if "thickness_mm" in d:
             parts.append(f"{d['thickness_mm']:g} mm off")
     elif e.kind == "heat":
-        parts = [f"{d['minutes']:g} minutes", *_with(d, "limb", "{} limb"), *_with(d, "browning", "browning {}")]
+        parts = [f"{d['minutes']:g} minutes", *_with(d, "browning", "browning {}")]
+        parts += ["both limbs" if d["limb"] == "both" else f"{d['limb']} limb"] if "limb" in d else []
         parts += [f"{say_place(d['distance_mm'], units)} from the coals"] if "distance_mm" in d else []
         parts += [f"{d['browning_depth_mm']:g} mm deep"] if "browning_depth_mm" in d else []
         parts += [f"{d['temperature_c']:.0f} °C at the surface"] if "temperature_c" in d else []
@@ -211,7 +213,7 @@ def _with(details: Mapping[str, Any], name: str, words: str) -> list[str]:
 
 
 def _noted(e: Event) -> str:
-    return e.notes if not e.who else f"{e.notes} ({e.who})".strip()
+    return e.notes if not e.who else f"{e.notes} (by {e.who})".strip()
 
 
 def _where(e: Event, stages: Sequence[Stage]) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+from functools import cache
 from importlib import resources
 from typing import Any
 
@@ -14,4 +16,12 @@ def render_page(content: dict[str, Any]) -> str:
     source = resources.files("tillerlens").joinpath("report", "bow.html.j2").read_text(encoding="utf-8")
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     sections = [{"text": [], "pictures": [], "figures": [], "tables": [], **s} for s in content["sections"]]
-    return environment.from_string(source).render(**{**content, "sections": sections})
+    return environment.from_string(source).render(**{**content, "sections": sections, "fonts": _fonts()})
+
+
+@cache
+def _fonts() -> tuple[tuple[int, str], ...]:
+    """Weight and base64 of the shipped fonts, carried along so that the page looks alike on every machine."""
+    place = resources.files("tillerlens").joinpath("fonts")
+    named = ((400, "DejaVuSans.ttf"), (700, "DejaVuSans-Bold.ttf"))
+    return tuple((weight, base64.b64encode(place.joinpath(name).read_bytes()).decode()) for weight, name in named)

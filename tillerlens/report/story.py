@@ -8,8 +8,9 @@ from __future__ import annotations
 import base64
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
+from itertools import pairwise
 from typing import Any
 
 from tillerlens import __version__
@@ -109,10 +110,10 @@ def lay_out(story: Story, units: Units | None = None) -> Block:
     measured = [s for s in story.stages if s.measured]
     rest = [s for s in measured if s.state == "unstrung"]
     strung = [s for s in measured if s.state in ("braced", "drawn")]
-    found, why_not = _set(rest)
-    rest_words = [*why_not, *_rest_words(story, found, units)]
+    found, of_set = _set(measured, units)
+    rest_words = [*of_set, *_rest_words(story, units)]
     sections: list[Block] = [
-        {"title": "Summary", "text": _texts(_summary(story, measured, found, units))},
+        {"title": "Summary", "text": _texts(_summary(story, measured, of_set[:1] if found else [], units))},
         {"title": "Tiller, stage by stage", "pictures": [_picture(s, units) for s in _some(story.stages, MOST_PICTURES)]},
         {"title": "Profile and bend", "figures": _shapes(measured, rest, units)},
         {"title": "Gaps, belly to the line between the nocks", "tables": [_gap_table(s, units) for s in _gap_stages(strung)]},
@@ -172,7 +173,7 @@ def measurement_of(document: dict[str, Any]) -> Measurement:
 # --- sentences
 
 
-def _summary(story: Story, measured: Sequence[StageShown], found: SetFound | None, units: Units) -> list[Sentence]:
+def _summary(story: Story, measured: Sequence[StageShown], of_set: list[Sentence], units: Units) -> list[Sentence]:
     out = []
     for state in ("drawn", "braced", "unstrung"):
         newest = next((s for s in reversed(measured) if s.state == state), None)
@@ -183,12 +184,8 @@ def _summary(story: Story, measured: Sequence[StageShown], found: SetFound | Non
         out += [Sentence(s.about, f"{newest.title}: {s.text}", s.tone) for s in keep]
         if state == "drawn":
             break
-    if found is not None:
-        out.append(set_sentences(found, units)[0])
     last = _last_scraping(story, measured, units)
-    if last is not None:
-        out.append(last)
-    return [*out, *story.extra]
+    return [*out, *of_set, *([] if last is None else [last]), *story.extra]
 
 
 def _last_scraping(story: Story, measured: Sequence[StageShown], units: Units) -> Sentence | None:
@@ -204,27 +201,33 @@ def _last_scraping(story: Story, measured: Sequence[StageShown], units: Units) -
                     continue  # the bow was shortened between them: another pair may do, else it is said below
                 if between and not pair.doubts:
                     said = scraping_sentence(pair, judge_scrapes(pair, between), units)
-                    return Sentence("scraping", f"{then.title} against {now.title}: {said.text}", said.tone)
+                    return Sentence("scraping", f"{then.title}, against {now.title}: {said.text}", said.tone)
     if story.scrapes:
         text = "What the scraping did is not told: no two pictures at like draw, or like brace height, stand around a scraping."
         return Sentence("scraping", text, "open")
     return None
 
 
-def _set(rest: Sequence[StageShown]) -> tuple[SetFound | None, list[Sentence]]:
-    """Set from the first picture at rest to the newest that counts: the last just unstrung, else the last; or why not."""
+def _set(measured: Sequence[StageShown], units: Units) -> tuple[SetFound | None, list[Sentence]]:
+    """Set from the first picture at rest to the reading that counts, the last just unstrung; where no time is noted, the first
+    after the bow was last strung. Or why it is not told."""
+    rest = [s for s in measured if s.state == "unstrung"]
     just = [s for s in rest[1:] if rest_kind(s.document["shot"].get("minutes_since_unstrung")) == "just unstrung"]
-    now = just[-1] if just else rest[-1] if len(rest) > 1 else None
+    after = [s for before, s in pairwise(measured) if s.state == "unstrung" and before.state != "unstrung" and s is not rest[0]]
+    now = next((choice[-1] for choice in (just, after, rest[1:]) if choice), None)
     if now is None:
         return None, [Sentence("set", "Set is not told: that needs two pictures of the bow unstrung, early and late.", "open")]
+    titles = f"{rest[0].title}, against {now.title}"
     try:
-        return set_between(rest[0].document, now.document), []
+        found = set_between(rest[0].document, now.document)
     except TillerLensError as error:
-        return None, [Sentence("set", f"Set between {rest[0].title} and {now.title} is not told: {error}", "open")]
+        return None, [Sentence("set", f"{titles}: set is not told. {error}", "open")]
+    first, *more = set_sentences(found, units)
+    return found, [replace(first, text=f"{titles}: {first.text}"), *more]
 
 
-def _rest_words(story: Story, found: SetFound | None, units: Units) -> list[Sentence]:
-    out = [] if found is None else set_sentences(found, units)
+def _rest_words(story: Story, units: Units) -> list[Sentence]:
+    out = []
     if story.reflexes and story.form_reflex_mm and story.form_reflex_mm > 0:
         out.append(kept_sentence(share_kept(story.form_reflex_mm, story.reflexes[-1].reflex)))
     fitted = [f for f in (fit_recovery(s) for s in sessions(story.reflexes)) if f is not None]
