@@ -231,9 +231,10 @@ def plan_import(record: Record, path: Path, limits: Limits | None = None, progre
             if seen & ids:
                 raise BundleError("The zip is refused: two of its bows share an entry.", "Ask for the export again.")
             seen |= ids
-            bundle.check_files(bow_id, incoming)
             with reading(record) as connection:
+                known = {m.sha256 for m in _here(connection, incoming.measurements)}
                 plans.append(_plan(connection, incoming))
+            bundle.check_files(bow_id, incoming, known)
         return Plan(Path(path), bundle.digest, tuple(plans))
 
 

@@ -134,6 +134,8 @@ def add_stage(
             notes=notes,
             **_said_by(form),
         )
+        if document is not None:
+            check_document(document, stage)  # takes a while: not in the others' way
         with writing(record) as connection:
             lock_bow(connection, bow_id)
             last = connection.execute(select(func.max(StageRow.sequence)).where(StageRow.bow_id == bow_id)).scalar()
@@ -228,8 +230,9 @@ def measurement_document(record: Record, measurement_id: str) -> dict[str, Any]:
 
 def save_measurement(record: Record, stage_id: str, document: Mapping[str, Any]) -> Stage:
     """Keep a new measurement of a stage, made with its present shot; earlier ones stay in the history."""
+    stage = get_stage(record, stage_id)
+    check_document(document, stage)
     with writing(record) as connection:
-        stage = one(connection, Stage, stage_id)
         lock_bow(connection, stage.bow_id)
         return _put_measurement(connection, one(connection, Stage, stage_id), document)
 
@@ -252,6 +255,8 @@ def correct_stage(
     if not changes:
         raise RecordError("Nothing of the shot was changed.", "Move a point or change a field first.")
     correction = Correction(stage.id, who, changes, reason)
+    if document is not None:
+        check_document(document, stage)
     with writing(record) as connection:
         put(connection, correction)
         stage = _replace(connection, replace(stage, shot=form, status="unmeasured", made_by="", values={}, **_said_by(form)))
@@ -429,7 +434,6 @@ def check_document(document: Mapping[str, Any], stage: Stage) -> None:
 
 
 def _put_measurement(connection: Connection, stage: Stage, document: Mapping[str, Any]) -> Stage:
-    check_document(document, stage)
     if document["shot"] != stage.shot:
         raise RecordError(
             "The measurement was made with another shot than the stage has.", "Measure again with the present shot."

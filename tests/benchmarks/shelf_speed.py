@@ -1,0 +1,91 @@
+"""How fast the record answers with 500 bows of 20 stages: shelf and timeline, in one process, on SQLite.
+
+    .venv/bin/python tests/benchmarks/shelf_speed.py [--bows 500] [--stages 20] [--keep FOLDER]
+
+Everything in it is invented. The aim is under 300 ms each; the median and the slowest of ten are printed, and where they are
+missed the exit status is 1.
+"""
+
+import argparse
+import hashlib
+import statistics
+import sys
+import tempfile
+import time
+from datetime import timedelta
+from pathlib import Path
+
+sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
+
+from shop import BEGIN, EVENTS, document_of, shot_of
+from sqlalchemy import insert
+
+from tillerlens.record import Bow, Event, Measured, Stage, open_record
+from tillerlens.record.database import writing
+from tillerlens.record.entries import canonical, check_entry
+from tillerlens.record.store import ROWS
+from tillerlens.record.views import shelf, timeline
+
+AIM_MS, REPEATS = 300.0, 10
+
+
+def row(entry):
+    return dict(vars(entry))
+
+
+def fill(record, bows, stages):
+    """Straight into the tables, since 10 000 checked saves would take their time."""
+    shots = {state: shot_of(state) for state in ("unstrung", "braced", "drawn")}
+    texts = {state: canonical(document_of(state)) for state in shots}
+    values = {
+        state: {n: {k: v[k] for k in ("value", "u", "unit")} for n, v in document_of(state)["values"].items()} for state in shots
+    }
+    for b in range(bows):
+        rows = {kind: [] for kind in (Bow, Stage, Measured, Event)}
+        bow = check_entry(Bow(f"Bow {b:03d}", wood="hazel", length_mm=1689.1))
+        rows[Bow].append(row(bow))
+        for n in range(stages):
+            state = list(shots)[n % 3]
+            sha = hashlib.sha256(f"{b} {n}".encode()).hexdigest()
+            when = BEGIN + timedelta(days=n)
+            stage = Stage(bow.id, n, when, state, "a.jpg", sha, "image/jpeg", 3_000_000, shots[state],
+                          status="measured", made_by="1.0", values=values[state])  # fmt: skip
+            rows[Stage].append(row(stage))
+            rows[Measured].append(
+                row(Measured(stage.id, "1.0", hashlib.sha256(texts[state].encode()).hexdigest())) | {"document": texts[state]}
+            )
+            kind = list(EVENTS)[n % len(EVENTS)]
+            rows[Event].append(row(Event(bow.id, kind, when, EVENTS[kind], "words", stage_id=stage.id)))
+        with writing(record) as connection:
+            for kind, some in rows.items():
+                connection.execute(insert(ROWS[kind].__table__), some)
+
+
+def timed(name, work):
+    took = []
+    for _ in range(REPEATS):
+        begun = time.perf_counter()
+        work()
+        took.append(1000 * (time.perf_counter() - begun))
+    print(f"{name:28s} median {statistics.median(took):6.1f} ms   slowest {max(took):6.1f} ms   (aim {AIM_MS:.0f} ms)")
+    return statistics.median(took) < AIM_MS
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--bows", type=int, default=500)
+    parser.add_argument("--stages", type=int, default=20)
+    parser.add_argument("--keep", type=Path)
+    given = parser.parse_args()
+    with tempfile.TemporaryDirectory() as folder, open_record(given.keep or folder) as record:
+        fill(record, given.bows, given.stages)
+        size = (record.folder / "record.sqlite").stat().st_size / 1e6
+        rows = shelf(record)
+        print(f"{len(rows)} bows, {sum(r.stages for r in rows)} stages, {size:.0f} MB of database")
+        fine = timed("shelf", lambda: shelf(record))
+        fine &= timed("timeline of one bow", lambda: timeline(record, rows[250 % len(rows)].bow.id))
+    return 0 if fine else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,363 @@
+"""A record out as a zip and back: equal bytes, nothing doubled or overwritten, and no zip trusted."""
+
+import csv
+import hashlib
+import io
+import json
+import os
+import zipfile
+from dataclasses import replace
+
+import pytest
+from jsonschema import Draft202012Validator
+from shop import BEGIN, add_stage, document_of, fill, place, record, server, small_picture  # noqa: F401
+
+from tillerlens.document import measurement_schema
+from tillerlens.record import Bow, Event, RecordError, open_record, originals, store
+from tillerlens.record.bundle import BundleError, Limits
+from tillerlens.record.entries import record_schema
+from tillerlens.record.exchange import apply_import, export, plan_import
+from tillerlens.record.tables import write_csv
+
+# ruff: noqa: F811  # fixtures come by import
+
+
+@pytest.fixture(scope="module")
+def shop_zip(tmp_path_factory):
+    """An export of two bows; read only."""
+    folder = tmp_path_factory.mktemp("shop")
+    with open_record(folder / "record") as record:
+        fill(record)
+        fill(record, "Plover")
+        store.add_bow(record, Bow("Empty one"))
+        export(record, folder / "shop.zip")
+    return folder / "shop.zip"
+
+
+def take_in(record, path, **choices):
+    return apply_import(record, plan_import(record, path), choices)
+
+
+def members(path):
+    with zipfile.ZipFile(path) as opened:
+        return {name: opened.read(name) for name in opened.namelist()}
+
+
+# --- round trip
+
+
+def test_out_in_and_out_again_is_equal_byte_for_byte(shop_zip, record, tmp_path):
+    plans = plan_import(record, shop_zip).bows
+    assert sorted(p.name for p in plans) == ["Empty one", "Heron", "Plover"] and {p.verdict for p in plans} == {"new"}
+    take_in(record, shop_zip)
+    export(record, tmp_path / "again.zip")
+    assert members(tmp_path / "again.zip") == members(shop_zip)
+    assert (tmp_path / "again.zip").read_bytes() == shop_zip.read_bytes()
+    heron = store.find_bow(record, "Heron")
+    drawn = store.find_stage(record, "Heron:3")
+    assert drawn.status == "measured" and store.original(record, drawn) == small_picture(3)
+    assert [c.reason for c in store.list_corrections(record, drawn.id)] == ["measured again"]
+    assert len(store.list_measurements(record, drawn.id)) == 2
+    assert heron.notes.startswith("<b>bold</b>")
+
+
+def test_one_bow_leaves_alone_with_its_pictures(shop_zip, tmp_path):
+    with open_record(tmp_path / "r") as record:
+        take_in(record, shop_zip)
+        add_stage(record, store.find_bow(record, "Empty one"), seed=77)
+        export(record, tmp_path / "one.zip", [store.find_bow(record, "Plover").id])
+    found = members(tmp_path / "one.zip")
+    assert json.loads(found["tillerlens.json"])["bows"] == [
+        json.loads(found[next(n for n in found if n.endswith("bow.json"))])["bow"]["id"]
+    ]
+    assert sum(n.startswith("originals/") for n in found) == 3
+
+
+def test_every_file_is_of_a_published_form_and_listed_with_its_hash(shop_zip):
+    found = members(shop_zip)
+    contents = json.loads(found["tillerlens.json"])
+    assert {n: hashlib.sha256(data).hexdigest() for n, data in found.items() if n != "tillerlens.json"} == contents["files"]
+    record_form, measured_form = (Draft202012Validator(s) for s in (record_schema(), measurement_schema()))
+    for name, data in found.items():
+        if name.endswith(".json"):
+            (measured_form if "/measurements/" in name else record_form).validate(json.loads(data))
+        elif name.startswith("originals/"):
+            assert name == f"originals/{hashlib.sha256(data).hexdigest()}.jpg"
+
+
+def test_the_tables_hold_the_numbers_and_no_formulas(shop_zip):
+    found = members(shop_zip)
+    name = next(n for n in found if n.endswith("values.csv") and len(found[n]) > 200)
+    rows = list(csv.DictReader(io.StringIO(found[name].decode())))
+    reflex = next(r for r in rows if r["name"] == "reflex")
+    assert float(reflex["value"]) == document_of("unstrung")["values"]["reflex"]["value"] and reflex["unit"] == "mm"
+    gaps = list(csv.DictReader(io.StringIO(found[name.replace("values", "gaps")].decode())))
+    truth = document_of("braced")["gaps"][0]
+    row = next(g for g in gaps if float(g["upper_mm"]) == truth["upper"]["value"])
+    assert float(row["difference_mm"]) == truth["difference"]["value"] and float(row["from_handle_mm"]) == truth["from_handle_mm"]
+    events = list(csv.DictReader(io.StringIO(found[name.replace("values", "events")].decode())))
+    assert next(e for e in events if e["kind"] == "scrape")["strokes"] == "20"
+    evil = ["=1+1", "+1", "-1", "@x", "\tx", "fine", -1.5]
+    (line,) = list(csv.reader(io.StringIO(write_csv(["h"], [evil]))))[1:]
+    assert line == ["'=1+1", "'+1", "'-1", "'@x", "'\tx", "fine", "-1.5"]
+
+
+def test_an_export_that_cannot_be_finished_leaves_the_old_file(shop_zip, tmp_path):
+    out = tmp_path / "out.zip"
+    with open_record(tmp_path / "r") as record:
+        take_in(record, shop_zip)
+        originals.place_of(record.folder, store.find_stage(record, "Heron:1").sha256).write_bytes(b"rot")
+        out.write_bytes(b"old")
+        with pytest.raises(RecordError, match="damaged"):
+            export(record, out)
+    assert out.read_bytes() == b"old" and sorted(p.name for p in tmp_path.iterdir()) == ["out.zip", "r"]
+
+
+# --- merging
+
+
+def test_what_is_here_already_is_not_doubled(shop_zip, record):
+    take_in(record, shop_zip)
+    before = (store.list_bows(record), store.list_stages(record))
+    plan = plan_import(record, shop_zip)
+    assert {p.verdict for p in plan.bows} == {"same"} and not any(p.adds for p in plan.bows)
+    apply_import(record, plan)
+    assert (store.list_bows(record), store.list_stages(record)) == before
+
+
+def test_what_is_new_on_either_side_is_kept(shop_zip, tmp_path):
+    with open_record(tmp_path / "a") as a, open_record(tmp_path / "b") as b:
+        for shop in (a, b):
+            take_in(shop, shop_zip)
+        bow = store.find_bow(a, "Heron")
+        add_stage(a, bow, seed=50, days=9)
+        store.save_measurement(a, store.find_stage(a, "Heron:2").id, document_of("braced", brace_height_belly=150.0))
+        store.add_event(a, Event(bow.id, "note", BEGIN, notes="from a"))
+        store.add_event(b, Event(bow.id, "note", BEGIN, notes="from b"))
+        export(a, tmp_path / "a.zip")
+        plan = plan_import(b, tmp_path / "a.zip")
+        (heron,) = [p for p in plan.bows if p.name == "Heron"]
+        assert (heron.verdict, heron.adds) == ("adds", {"stages": 1, "measurements": 2, "events": 1})
+        apply_import(b, plan)
+        assert (
+            len(store.list_stages(b, bow.id)) == 4
+            and store.find_stage(b, "Heron:2").values["brace_height_belly"]["value"] == 150.0
+        )
+        assert {"from a", "from b"} <= {e.notes for e in store.list_events(b, bow.id)}
+        assert {p.verdict for p in plan_import(b, tmp_path / "a.zip").bows} == {"same"}
+
+
+def test_a_bow_that_differs_is_asked_about_skipped_or_kept_beside(shop_zip, record, tmp_path):
+    take_in(record, shop_zip)
+    bow = store.find_bow(record, "Heron")
+    store.update_bow(record, replace(bow, wood="elm"))
+    event = store.list_events(record, bow.id, "scrape")[0]
+    store.update_event(record, replace(event, details={**event.details, "strokes": 21}))
+    plan = plan_import(record, shop_zip)
+    (heron,) = [p for p in plan.bows if p.asks]
+    assert heron.differs == ("the bow itself has another wood", "an event (scrape) has another details")
+    with pytest.raises(RecordError, match="Say whether to skip it or to keep both"):
+        apply_import(record, plan)
+    apply_import(record, plan, {bow.id: "skip"})
+    assert len(store.list_bows(record)) == 3 and store.get_bow(record, bow.id).wood == "elm"
+    apply_import(record, plan, {bow.id: "both"})
+    second = store.find_bow(record, "Heron (second)")
+    assert store.get_bow(record, bow.id).wood == "elm" and second.wood == "hazel"
+    stages = store.list_stages(record, second.id)
+    assert [s.status for s in stages] == ["measured"] * 3 and stages[2].rest_stage_id == stages[0].id
+    for _ in range(2):  # however often, it stays at two
+        plan = plan_import(record, shop_zip)
+        assert not any(p.asks for p in plan.bows) and [p.copied for p in plan.bows if p.bow_id == bow.id] == [True]
+        apply_import(record, plan, {bow.id: "both"})
+        assert len(store.list_bows(record)) == 4
+    export(record, tmp_path / "both.zip")
+    with open_record(tmp_path / "fresh") as fresh:
+        take_in(fresh, tmp_path / "both.zip")
+        assert len(store.list_bows(fresh)) == 4
+
+
+def test_a_zip_changed_between_the_look_and_the_import_is_refused(shop_zip, tmp_path):
+    with open_record(tmp_path / "r") as record:
+        path = tmp_path / "x.zip"
+        path.write_bytes(shop_zip.read_bytes())
+        plan = plan_import(record, path)
+        rewrite(shop_zip, path, bow=lambda b: b["bow"].update(name="Other"))
+        with pytest.raises(BundleError, match="changed since"):
+            apply_import(record, plan)
+        assert store.list_bows(record) == []
+
+
+def test_an_import_that_fails_half_way_leaves_no_half_bow(shop_zip, tmp_path, monkeypatch):
+    with open_record(tmp_path / "r") as record:
+        plan = plan_import(record, shop_zip)
+        keep, count = originals.keep, []
+
+        def full(*arguments):
+            count.append(1)
+            if len(count) == 3:
+                raise OSError(28, "No space left on device")
+            return keep(*arguments)
+
+        monkeypatch.setattr(originals, "keep", full)
+        with pytest.raises(RecordError, match="no room left"):
+            apply_import(record, plan)
+        assert not store.list_stages(record) and not [p for p in (tmp_path / "r" / "originals").rglob("*") if p.is_file()]
+        monkeypatch.undo()
+        apply_import(record, plan_import(record, shop_zip))
+        assert len(store.list_stages(record)) == 6
+
+
+# --- hostile zips
+
+
+def write_zip(path, files, contents=None, infos=()):
+    """A zip with these files and, unless given, an honest list of contents."""
+    listed = {n: hashlib.sha256(data).hexdigest() for n, data in files.items()}
+    bows = sorted(n.split("/")[1] for n in files if n.endswith("/bow.json"))
+    honest = {"format": "tillerlens-record", "format_version": 1, "made_by": "x", "bows": bows, "files": listed}
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as opened:
+        for name, data in files.items():
+            opened.writestr(name, data)
+        for info, data in infos:
+            opened.writestr(info, data)
+        opened.writestr("tillerlens.json", json.dumps({**honest, **(contents or {})}))
+
+
+def rewrite(source, path, bow=None, drop=(), extra=None, contents=None, infos=()):
+    """The honest zip, changed: ``bow`` changes Heron's file, and all hashes are made to fit again."""
+    files = {n: d for n, d in members(source).items() if n != "tillerlens.json" and not any(part in n for part in drop)}
+    for name in [n for n in files if n.endswith("bow.json")]:
+        form = json.loads(files[name])
+        if bow is not None and form["bow"]["name"] == "Heron":
+            bow(form)
+            files[name] = json.dumps(form).encode()
+    write_zip(path, {**files, **(extra or {})}, contents, infos)
+
+
+def link(name):
+    info = zipfile.ZipInfo(name)
+    info.create_system, info.external_attr = 3, 0o120777 << 16
+    return info, b"/etc/passwd"
+
+
+SOME = "00000000-0000-4000-8000-000000000000"
+BAD_ZIPS = {
+    "a name that climbs": (dict(extra={"../evil.jpg": b"x"}), "does not belong there"),
+    "a name that climbs from inside": (dict(extra={"originals/../../evil.jpg": b"x"}), "does not belong there"),
+    "an absolute name": (dict(extra={"/etc/evil": b"x"}), "does not belong there"),
+    "a drive's name": (dict(extra={"C:\\evil.jpg": b"x"}), "does not belong there"),
+    "a program": (dict(extra={"originals/run.exe": b"MZ"}), "does not belong there"),
+    "a link": (dict(infos=[link(f"originals/{'0' * 64}.jpg")]), "is a link"),
+    "a folder": (dict(infos=[(zipfile.ZipInfo("originals/"), b"")]), "does not belong there"),
+    "a bomb": (dict(extra={f"bows/{SOME}/bow.json": b"[" + b" " * 20_000_000 + b"]"}), "swell to"),
+    "a file not listed": (dict(infos=[(zipfile.ZipInfo(f"originals/{'0' * 64}.jpg"), b"x")]), "does not fit"),
+    "a bow not listed": (dict(contents={"bows": []}), "list of bows does not fit"),
+    "no pictures": (dict(drop=["originals/"]), "is missing or another one"),
+    "no measurements": (dict(drop=["/measurements/"]), "is missing or another one"),
+    "no tables": (dict(drop=["gaps.csv"]), "is missing|not what its hash says"),
+    "a picture that is none": (dict(extra={f"originals/{'0' * 64}.jpg": b"MZ" * 20}), None),
+    "another program's": (dict(contents={"format": "bows"}), "unknown form"),
+    "a newer one": (dict(contents={"format_version": 2}), "newer TillerLens"),
+    "an unknown version": (dict(contents={"format_version": "1"}), "unknown version"),
+    "a newer bow": (dict(bow=lambda b: b.update(format_version=7)), "newer TillerLens"),
+    "unknown fields": (dict(bow=lambda b: b["bow"].update(colour="red")), "'colour' is not known"),
+    "a hostile identity": (dict(bow=lambda b: b["events"][0].update(id="../x")), "not of the right form"),
+    "another bow's event": (dict(bow=lambda b: b["events"][0].update(bow_id=SOME)), "mixes up its bows"),
+    "a stage that is not there": (dict(bow=lambda b: b["stages"][1].update(rest_stage_id=SOME)), "does not hold"),
+    "an entry twice": (dict(bow=lambda b: b["events"].append(b["events"][0])), "holds an entry twice"),
+    "a time of no calendar": (dict(bow=lambda b: b["bow"].update(added_at="2026-19-39T00:00:00.000000+00:00")), "no time"),
+    "a shot that cannot be": (dict(bow=lambda b: b["stages"][0]["shot"].update(standoff_in=900)), "standoff is 900"),
+    "a state that contradicts": (dict(bow=lambda b: b["stages"][0].update(state="drawn")), "contradicts"),
+    "a picture's hostile name": (
+        dict(bow=lambda b: b["stages"][0].update(photo_name="../../x")),
+        "name is not of the right form",
+    ),
+    "a size that lies": (dict(bow=lambda b: b["stages"][0].update(size_bytes=5)), "is missing or another one"),
+    "a scrape that cannot be": (dict(bow=lambda b: b["events"][0].update(details={"limb": "upper"})), "is missing"),
+}
+
+
+@pytest.mark.parametrize("which", BAD_ZIPS)
+def test_a_hostile_zip_is_refused_and_nothing_of_it_is_kept(shop_zip, tmp_path, which):
+    changes, words = BAD_ZIPS[which]
+    path, home = tmp_path / "bad.zip", tmp_path / "record"
+    rewrite(shop_zip, path, **changes)
+    with open_record(home) as record:
+        if words is None:  # unused by any bow: harmless, and not kept
+            take_in(record, path)
+            assert not originals.place_of(home, "0" * 64).exists()
+            return
+        with pytest.raises(BundleError, match=words) as caught:
+            plan_import(record, path)
+        assert caught.value.text.endswith(".") and caught.value.remedy
+        assert store.list_bows(record) == [] and not [p for p in (home / "originals").rglob("*") if p.is_file()]
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["bad.zip", "record"]
+
+
+def test_wrong_hashes_and_measurements_of_an_unknown_form_are_refused(shop_zip, tmp_path):
+    honest = {n: d for n, d in members(shop_zip).items() if n != "tillerlens.json"}
+    listed = json.loads(members(shop_zip)["tillerlens.json"])
+    picture = next(n for n in honest if n.startswith("originals/"))
+    measured = next(n for n in honest if "/measurements/" in n)
+    with open_record(tmp_path / "r") as record:
+        for name, data, words in (
+            (picture, small_picture(1234)[: len(honest[picture])].ljust(len(honest[picture]), b"\0"), "not what its hash says"),
+            (measured, honest[measured] + b" ", "not what its hash says"),
+        ):
+            write_zip(tmp_path / "bad.zip", {**honest, name: data}, listed)
+            with pytest.raises(BundleError, match=words):
+                plan_import(record, tmp_path / "bad.zip")
+        for change, words in (
+            ({"format_version": 2}, "newer TillerLens"),
+            ({"gaps": 1}, "right form"),
+            ({"status": float("nan")}, "not JSON"),
+        ):
+            data = json.dumps({**json.loads(honest[measured]), **change}).encode()
+            files, old, new = dict(honest), listed["files"][measured], hashlib.sha256(data).hexdigest()
+            files[measured] = data
+            files = {n: d.replace(old.encode(), new.encode()) if n.endswith("bow.json") else d for n, d in files.items()}
+            write_zip(tmp_path / "bad.zip", files)
+            with pytest.raises(BundleError, match=words):
+                plan_import(record, tmp_path / "bad.zip")
+        assert store.list_bows(record) == []
+
+
+def test_what_is_no_zip_or_cut_off_or_too_big_is_refused(shop_zip, tmp_path):
+    cut, text, empty = tmp_path / "cut.zip", tmp_path / "text.zip", tmp_path / "empty.zip"
+    cut.write_bytes(shop_zip.read_bytes()[:-400])
+    text.write_text("bows")
+    with zipfile.ZipFile(empty, "w"):
+        pass
+    with open_record(tmp_path / "r") as record:
+        for path, words in (
+            (cut, "not a whole zip"),
+            (text, "not a whole zip"),
+            (empty, "no export"),
+            (tmp_path / "no.zip", "no such file"),
+        ):
+            with pytest.raises(BundleError, match=words):
+                plan_import(record, path)
+        for limits, words in (
+            (Limits(total_bytes=5000), "larger than"),
+            (Limits(files=3), "more than 3 files"),
+            (Limits(document_bytes=50), "larger"),
+        ):
+            with pytest.raises(BundleError, match=words):
+                plan_import(record, shop_zip, limits)
+        middle = bytearray(shop_zip.read_bytes())
+        middle[len(middle) // 3] ^= 0xFF
+        (tmp_path / "rot.zip").write_bytes(middle)
+        with pytest.raises(BundleError):
+            plan_import(record, tmp_path / "rot.zip")
+
+
+def test_a_record_of_repeated_words_can_still_come_back(tmp_path):
+    """What packs very tightly would look like a bomb; the export leaves it unpacked."""
+    with open_record(tmp_path / "a") as record, open_record(tmp_path / "b") as other:
+        bow = store.add_bow(record, Bow("Heron", notes="a" * 20_000))
+        for n in range(30):
+            store.add_event(record, Event(bow.id, "note", BEGIN, notes="again " * 3000, who=str(n)))
+        export(record, tmp_path / "x.zip")
+        take_in(other, tmp_path / "x.zip")
+        assert len(store.list_events(other, bow.id)) == 30
+        assert os.path.getsize(tmp_path / "x.zip") > 0
