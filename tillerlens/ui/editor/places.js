@@ -107,7 +107,8 @@ function makeBoard(root) {
         if (map === spots) dress(place.id, e);
         else e.onclick = (event) => pick(place.id, event.detail === 0);
       }
-      places.forEach(({ id }) => row.append(map.get(id)));
+      const wanted = places.map(({ id }) => map.get(id));
+      if (wanted.some((e, i) => row.children[i] !== e)) row.replaceChildren(...wanted); // else focus would be lost
     }
     view.take(data);
     view.fetchAround(places.map((p) => at(p.id)).filter(Boolean));

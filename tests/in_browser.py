@@ -1,0 +1,72 @@
+"""What tests in a real browser share: the app started as the README says, a browser, and waiting until both are at rest."""
+
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+NEEDED = os.environ.get("TILLERLENS_NEED_BROWSER") == "1"
+START_S, ANSWER_MS = 60, 90_000
+WIDE, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
+
+marks = [
+    pytest.mark.slow,
+    pytest.mark.skipif(CHROMIUM is None and not NEEDED, reason="no browser; Debian's package is chromium"),
+]
+
+
+@contextmanager
+def running_app(folder, *options):
+    """The app on a port that is free; yields its address. folder: for its log."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    command = [sys.executable, "-m", "streamlit", "run", "app.py", "--server.headless=true", f"--server.port={port}", *options]
+    log = folder / "log"
+    with log.open("wb") as out, subprocess.Popen(command, cwd=ROOT, stdout=out, stderr=out) as app:
+        try:
+            _wait(f"http://127.0.0.1:{port}/_stcore/health", app, log)
+            yield f"http://127.0.0.1:{port}"
+        finally:
+            app.terminate()
+
+
+def _wait(url, app, log):
+    end = time.monotonic() + START_S
+    while time.monotonic() < end:
+        assert app.poll() is None, log.read_text()
+        try:
+            with urllib.request.urlopen(url, timeout=2) as answer:
+                if answer.status == 200:
+                    return
+        except (urllib.error.URLError, OSError):
+            time.sleep(0.2)
+    pytest.fail(f"the app did not start in {START_S} s: {log.read_text()}")
+
+
+@contextmanager
+def chromium():
+    from playwright.sync_api import sync_playwright
+
+    assert CHROMIUM is not None, "a browser is required here (TILLERLENS_NEED_BROWSER=1) and none was found"
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield browser
+        browser.close()
+
+
+def settled(page):
+    """Wait until the app's script has started on what was just done, and come to its end."""
+    page.wait_for_timeout(300)
+    page.locator('[data-testid="stApp"][data-test-script-state="notRunning"]').wait_for()
+    page.wait_for_timeout(200)
