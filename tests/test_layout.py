@@ -24,7 +24,7 @@ def test_the_finished_bow_has_the_wished_weight_and_strain():
     state = drawn(bow, braced(bow, brace_height=WISH.brace).string_length, WISH.draw_back)
     assert state.weight == pytest.approx(WISH.weight, rel=0.005)
     moment = np.interp(fine + 100, state.upper.s, state.upper.moment)
-    assert (t / 2 * moment / limb.ei).max() == pytest.approx(STRAIN_SHARE * WISH.strain, rel=0.02)
+    assert (t / 2 * moment / limb.ei).max() == pytest.approx(STRAIN_SHARE * WISH.strain, rel=0.03)
     np.testing.assert_allclose(got.rough, got.thickness * (1 + EXTRA))
 
 

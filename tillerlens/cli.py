@@ -14,6 +14,7 @@ import typer
 
 from tillerlens import __version__
 from tillerlens.cli_bench import add_bench
+from tillerlens.cli_plan import add_plan
 from tillerlens.cli_record import add_commands
 from tillerlens.cli_report import add_commands as add_report
 from tillerlens.errors import TillerLensError
@@ -110,6 +111,7 @@ def tags(
 add_commands(app)
 add_report(app)
 add_bench(app)
+add_plan()
 
 
 def main() -> None:

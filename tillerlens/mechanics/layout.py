@@ -21,6 +21,9 @@ EXTRA = 0.15  # of the thickness left on: a wood a fifth stiffer or softer is 7 
 MODULUS_SPREAD = 0.2  # of a stave about its species' mean (common practice, no source)
 STRAIN_SHARE = 0.8  # of what the wood is said to take (common practice, no source)
 MOST_CROWN = 0.5  # of the thickness: a higher back carries the load on a narrow ridge (common practice, no source)
+WIDEST_MM = 75.0
+LEAST_FLAT = 1.5  # width over thickness at the fade, or the limb twists (common practice, no source)
+MOST_OF_TREE = 0.8  # of its diameter, as wide a limb as it gives (common practice, no source)
 
 
 class LayoutError(TillerLensError):
@@ -80,21 +83,8 @@ def lay_out(wish: LayoutWish) -> Layout:
             "These sizes do not make a bow.", "Check length, handle, weight, draw and wood.", working_limb_mm=working
         )
     s = np.linspace(0, working, PLACES)
-    width, thick = wish.width or 40.0, 12.0
-    for _ in range(40):
-        w, t, limb, crown = _limb(wish, s, width, thick)
-        state = _state(wish, limb)
-        strain = _strain(state, limb, w, t, crown)
-        ratio = (wish.weight / state.weight) ** (1 / 3)
-        wider = 1.0
-        if wish.width is None:
-            # the bend is given by the geometry, so strain goes with thickness, and thickness with the cube root of width
-            wider = float(np.clip((strain.max() * ratio / (STRAIN_SHARE * wish.strain)) ** 1.5, 0.8, 1.25))
-        width, thick = max(width * wider, wish.tip_width), thick * float(np.clip(ratio * wider ** (-1 / 3), 0.7, 1.4))
-        if abs(ratio - 1) < 1e-4 and (abs(wider - 1) < 1e-3 or width == wish.tip_width):
-            break
-    else:
-        raise LayoutError("No width and thickness were found for this weight.", "Choose a longer bow or a lighter weight.")
+    made = _made(wish, wish.width) if wish.width is not None else _narrowest(wish)
+    s, width, w, t, crown, strain, state = made.s, made.width, made.w, made.t, made.crown, made.strain, made.state
     if np.any(crown >= 0.95 * t):
         raise LayoutError(
             "The back's crown is deeper than the limb is thick.",
@@ -105,6 +95,51 @@ def lay_out(wish: LayoutWish) -> Layout:
         s + wish.handle / 2, w, t, t * (1 + EXTRA), crown, strain, state.weight, (1 - MODULUS_SPREAD) * state.weight,
         (1 + MODULUS_SPREAD) * state.weight, _cautions(wish, width, t, crown, strain),
     )  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class _Made:
+    s: Floats
+    width: float
+    w: Floats
+    t: Floats
+    crown: Floats
+    strain: Floats
+    state: Equilibrium
+
+
+def _made(wish: LayoutWish, width: float) -> _Made:
+    """The bow of this width whose thickness gives the weight."""
+    s, thick = np.linspace(0, (wish.length - wish.handle) / 2, PLACES), 12.0
+    for _ in range(30):
+        w, t, limb, crown = _limb(wish, s, width, thick)
+        state = _state(wish, limb)
+        ratio = (wish.weight / state.weight) ** (1 / 3)
+        if abs(ratio - 1) < 1e-4:
+            return _Made(s, width, w, t, crown, _strain(state, limb, w, t, crown), state)
+        thick *= float(np.clip(ratio, 0.7, 1.4))
+    raise LayoutError("No thickness was found for this weight.", "Choose a longer bow or a lighter weight.", width_mm=width)
+
+
+def _narrowest(wish: LayoutWish) -> _Made:
+    """The narrowest bow whose surface is strained no more than wished; where none is, the least strained one. A wider limb of a
+    small tree is more crowned, so more width does not always help.
+    """
+    widest = WIDEST_MM if wish.tree_diameter is None else min(WIDEST_MM, MOST_OF_TREE * wish.tree_diameter)
+    tried = [_made(wish, x) for x in np.linspace(wish.tip_width + 6, widest, 14)]
+    fits = [m.strain.max() <= STRAIN_SHARE * wish.strain and m.width >= LEAST_FLAT * m.t[0] for m in tried]
+    if not any(fits):
+        return min(tried, key=lambda m: (bool(np.any(m.crown > MOST_CROWN * m.t)), float(m.strain.max())))
+    first = fits.index(True)
+    return tried[first] if first == 0 else _between(wish, tried[first - 1], tried[first])
+
+
+def _between(wish: LayoutWish, narrow: _Made, wide: _Made) -> _Made:
+    for _ in range(5):
+        middle = _made(wish, 0.5 * (narrow.width + wide.width))
+        fits = middle.strain.max() <= STRAIN_SHARE * wish.strain and middle.width >= LEAST_FLAT * middle.t[0]
+        narrow, wide = (narrow, middle) if fits else (middle, wide)
+    return wide
 
 
 def _limb(wish: LayoutWish, s: Floats, width: float, thick: float) -> tuple[Floats, Floats, Limb, Floats]:
@@ -165,7 +200,7 @@ def _cautions(wish: LayoutWish, width: float, t: Floats, crown: Floats, strain: 
                 "Choose narrower limbs or a larger tree, or round the belly less.",
             )
         )
-    if wish.tree_diameter is not None and width > 0.8 * wish.tree_diameter:
+    if wish.tree_diameter is not None and width >= MOST_OF_TREE * wish.tree_diameter:
         out.append(Reason("small_tree", "The limbs take nearly the whole width of the tree.", "Choose a larger tree."))
     if 2 * wish.draw_back * 1.1 + wish.handle > wish.length:
         out.append(

@@ -166,6 +166,8 @@ def _at_weight(now: Forecast, wish: ScrapeWish) -> Stop | None:
 def _hold(present: Present, leave: list[Leave], care: Care, wish: ScrapeWish) -> Reason | None:
     """Why this bow should not be drawn further for now."""
     seen = present.seen
+    if seen.draw_back > wish.draw_back + 3.0:
+        return Reason("past_draw", "It is drawn past the wished draw already.", "Never draw it past the wished draw.")
     if seen.weight - COVER * seen.u_weight > wish.weight:
         text = "It is drawn past the wished weight already."
         return Reason("past_weight", text, "Draw it only until the scale shows the wished weight.")
@@ -173,8 +175,6 @@ def _hold(present: Present, leave: list[Leave], care: Care, wish: ScrapeWish) ->
     if off - COVER * seen.u_gap > care.shape_gap_mm or any(q.softer > care.shape_hinge for q in leave):
         text = "It is drawn beyond correct shape: at this draw the limbs bend too unequally."
         return Reason("beyond_shape", text, "Draw it less far than this until a new picture shows the shape right.")
-    if seen.draw_back > wish.draw_back + 3.0:
-        return Reason("past_draw", "It is drawn past the wished draw already.", "Never draw it past the wished draw.")
     return None
 
 

@@ -1,7 +1,7 @@
-"""The scraping plan as a chart: both limbs' outlines lying tip to tip, the wood to take off drawn as depth on the belly.
+"""The scraping plan as a chart: both limbs' outlines lying handle to handle, the wood to take off hanging from the belly.
 
-Depth is drawn many times enlarged, on its own scale below each limb; the limbs differ in colour and in the slant of their
-names, hinges are hatched boxes with a word, so that a black print and any eye tell them apart.
+Depth is drawn many times enlarged, on its own scale below the outlines; the limbs differ in side as well as in colour, and what
+is to be left stands in dashed boxes with a word, so that a black print and any eye tell them apart.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from tillerlens.report.charts import COLOURS
 from tillerlens.report.lengths import COVER, Units
 
 Rows = list[dict[str, Any]]
-_HINGE = "#4d4d4d"
+_HINGE, _WOOD = "#4d4d4d", "#e3d3b4"
 
 
 def plan_chart(plan: Plan, units: Units | None = None) -> alt.LayerChart:
@@ -33,7 +33,8 @@ def plan_chart(plan: Plan, units: Units | None = None) -> alt.LayerChart:
         title=f"← upper nock          from the nock ({units.axis})          lower nock →",
         axis=alt.Axis(values=sorted({r["tick"] for r in rows if r["tick"] is not None}), labelExpr=_from_nock(plan, units)),
     )
-    down = alt.Y("take:Q", title=depth, scale=alt.Scale(reverse=True, domainMin=0))
+    axis = alt.Axis(labelExpr="datum.value < 0 ? '' : datum.label")
+    down = alt.Y("take:Q", title=depth, scale=alt.Scale(reverse=True), axis=axis)
     base = alt.Chart(alt.InlineData(values=rows)).encode(x)
     colour = alt.Color(
         "limb:N",
@@ -46,7 +47,10 @@ def plan_chart(plan: Plan, units: Units | None = None) -> alt.LayerChart:
     take = base.mark_area(interpolate="step", opacity=0.9).encode(
         down, color=colour, tooltip=["limb:N", "place:N", alt.Tooltip("take:Q", title=depth, format=".2f")]
     )
-    layers: list[Any] = [need, line, take]
+    outline = base.mark_area(color=_WOOD, line={"color": _HINGE, "strokeWidth": 1}).encode(
+        alt.Y("back:Q", title=depth), alt.Y2(datum=0), detail="limb:N"
+    )
+    layers: list[Any] = [outline, need, line, take]
     left = leave_rows(plan, units)
     if left:
         boxes = alt.Chart(alt.InlineData(values=left)).encode(alt.X("from:Q"), alt.X2("to:Q"))
@@ -63,6 +67,8 @@ def plan_rows(plan: Plan, units: Units) -> Rows:
     """The chart's data, upper limb to the left: place on the axis, what to take, the need and its interval."""
     rows: Rows = []
     known = _known(plan)
+    stout = max(float(n.thickness.max()) if known and n.thickness is not None else 1.0 for n in plan.limbs)
+    deepest = max(float(np.nanmax(n.take * (n.thickness if known and n.thickness is not None else 100.0))) for n in plan.limbs)
     for k, need in enumerate(plan.limbs):
         for i, s in enumerate(need.from_nock_mm):
             scale = float(need.thickness[i]) if known and need.thickness is not None else 100.0
@@ -77,6 +83,7 @@ def plan_rows(plan: Plan, units: Units) -> Rows:
                     "need": round(scale * wanted, 4) if told else None,
                     "low": round(scale * max(0.0, wanted - COVER * u), 4) if told else None,
                     "high": round(scale * (wanted + COVER * u), 4) if told else None,
+                    "back": round(-max(deepest, 0.1) * 0.6 * (scale / stout if known else 1.0), 4),
                     "tick": None,
                 }
             )
@@ -95,7 +102,17 @@ def leave_rows(plan: Plan, units: Units) -> Rows:
 
 def _tick(plan: Plan, k: int, mm: float, units: Units) -> dict[str, Any]:
     at = _axis(plan, k, mm, units)
-    return {"limb": LIMBS[k], "at": at, "place": "", "take": None, "need": None, "low": None, "high": None, "tick": at}
+    return {
+        "limb": LIMBS[k],
+        "at": at,
+        "place": "",
+        "take": None,
+        "need": None,
+        "low": None,
+        "high": None,
+        "back": None,
+        "tick": at,
+    }
 
 
 def _known(plan: Plan) -> bool:

@@ -1,0 +1,90 @@
+"""From measurement documents to a plan, and the commands: documents made up by the statics, with errors of curvature."""
+
+import json
+
+import numpy as np
+import pytest
+from benches import BRACE_MM, HALF_HANDLE_MM, ROOT_MM, document, string_of, wooden_limb
+from typer.testing import CliRunner
+
+from tillerlens.cli import app
+from tillerlens.mechanics.plan import plan_from_documents, present_from_documents
+from tillerlens.mechanics.present import gaps_of, sharpen
+from tillerlens.mechanics.seen import MechanicsError
+from tillerlens.mechanics.statics import Bow, Handle, drawn
+from tillerlens.mechanics.wish import ScrapeWish
+from tillerlens.units import NEWTON_PER_POUND
+
+FULL = 711.0
+BOW = Bow(wooden_limb(hinge=0.25, level=1.1), wooden_limb(), Handle(HALF_HANDLE_MM, HALF_HANDLE_MM, ROOT_MM))
+
+
+@pytest.fixture(scope="module")
+def pictures():
+    noise = np.random.default_rng(3)
+    return [document(BOW, d, noise=noise) for d in (400.0, 520.0, 600.0)], document(BOW, noise=noise)
+
+
+def test_the_bow_behind_the_documents_is_found(pictures):
+    present = present_from_documents(*pictures)
+    true = drawn(BOW, string_of(BOW), 600.0)
+    assert BRACE_MM < 600 and present.seen.weight == pytest.approx(true.weight, abs=0.26 * NEWTON_PER_POUND)
+    for got, want in zip((present.seen.upper, present.seen.lower), gaps_of(true, present.seen.stations), strict=True):
+        np.testing.assert_allclose(got, want, atol=0.1)
+    bow = sharpen(present).bow
+    weight = drawn(bow, present.string_length, FULL).weight
+    assert weight == pytest.approx(drawn(BOW, string_of(BOW), FULL).weight, rel=0.015)
+
+
+def test_its_plan_leaves_the_hinge_and_lightens_the_strong_limb(pictures):
+    """The hinge lies 400 mm from the fade of a 720 mm limb: 320 mm from the nock."""
+    wish = ScrapeWish(drawn(BOW, string_of(BOW), FULL).weight * 0.8, FULL)
+    plan = plan_from_documents(*pictures, wish)
+    (left,) = plan.leave
+    assert left.limb == "upper" and left.from_nock_mm[0] < 320 < left.from_nock_mm[1]
+    assert plan.after.weight.value > wish.weight
+    assert not any(s.limb == "upper" and s.from_nock_mm[0] < 330 and s.from_nock_mm[1] > 310 for s in plan.stretches)
+
+
+def test_what_is_missing_is_said(pictures):
+    documents, rest = pictures
+    wish = ScrapeWish(200.0, FULL)
+    with pytest.raises(MechanicsError, match="at rest"):
+        plan_from_documents(documents, None, wish)
+    with pytest.raises(MechanicsError, match="scale reading"):
+        plan_from_documents([document(BOW, 600.0, weigh=False)], rest, wish)
+
+
+def test_the_command_prints_words_and_a_document(pictures, tmp_path):
+    documents, rest = pictures
+    (tmp_path / "drawn.json").write_text(json.dumps(documents))
+    (tmp_path / "rest.json").write_text(json.dumps(rest))
+    base = ["bench", "scrape", str(tmp_path / "drawn.json"), "--rest", str(tmp_path / "rest.json"), "--draw", "28in"]
+    said = CliRunner().invoke(app, [*base, "--weight", "48lb"])
+    assert said.exit_code == 0, said.output
+    assert "leave" in said.output and "cannot see grain" in said.output and "at most half" in said.output
+    chart = tmp_path / "plan.vl.json"
+    printed = CliRunner().invoke(app, [*base, "--weight", "48lb", "--json", "--chart", str(chart)])
+    assert json.loads(printed.output)["format"] == "tillerlens-scraping-plan"
+    assert "layer" in json.loads(chart.read_text())
+    for wrong in (
+        ["--weight", "much"],
+        ["--weight", "48lb", "--scraped", "a lot"],
+        ["--weight", "48lb", "--bend", "even_strain"],
+    ):
+        assert CliRunner().invoke(app, [*base, *wrong]).exit_code == 2
+
+
+def test_moisture_and_layout_commands():
+    air = CliRunner().invoke(app, ["bench", "moisture", "--temperature", "20C", "--humidity", "65%", "--json"])
+    assert json.loads(air.output)["moisture_percent"]["hailwood-horrobin"] == pytest.approx(12.0, abs=0.01)
+    words = CliRunner().invoke(app, ["bench", "moisture", "--temperature", "68F", "--humidity", "80%", "--wood", "white ash"])
+    assert "Too wet to bend" in words.output and "16.0 %" in words.output
+    for wrong in (["--temperature", "warm", "--humidity", "60%"], ["--temperature", "20C", "--humidity", "100%"]):
+        assert CliRunner().invoke(app, ["bench", "moisture", *wrong]).exit_code == 2
+    bow = ["bench", "layout", "--length", "70in", "--weight", "45lb", "--draw", "28in", "--wood"]
+    got = CliRunner().invoke(app, [*bow, "shagbark hickory", "--json"])
+    assert json.loads(got.output)["weight_N"] == pytest.approx(45 * NEWTON_PER_POUND, rel=1e-3)
+    text = CliRunner().invoke(app, [*bow, "shagbark hickory"]).output
+    assert "starting point" in text and "rough to" in text
+    assert CliRunner().invoke(app, [*bow, "balsa"]).exit_code == 2
