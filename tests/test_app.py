@@ -166,6 +166,25 @@ def test_a_shot_file_stays_through_later_steps(page):
     assert page.text_input(key="shot_handle_in").value == "7 1/2"
 
 
+def test_the_shot_file_of_the_very_sample_shown_first_fills_the_fields(page):
+    """The same bytes from a person's folder are that person's photograph: once beside the sample, and once again after it."""
+    page.run()
+    first = page.selectbox(key="which").value
+    page.text_input(key="shot_handle_in").set_value("9 in").run()  # what was typed for the sample is not the file's
+    picture, shot = ((SAMPLES / f"{first}{end}").read_bytes() for end in (".jpg", ".shot.json"))
+    form = json.loads(shot)
+    for _ in range(2):
+        page.selectbox(key="which").select(OWN).run()
+        page.file_uploader(key="photo").set_value((f"{first}.jpg", picture, "image/jpeg"))
+        page.file_uploader(key="its_shot").set_value(("s.json", shot, "application/json")).run()
+        assert not page.exception and not page.error
+        assert page.text_input(key="shot_handle_in").value == fields.as_text(form["handle_in"])
+        assert page.text_input(key="shot_bow_length_nock_to_nock_in").value == fields.as_text(form["bow_length_nock_to_nock_in"])
+        assert page.selectbox(key="shot_kind").value == form["scale"]["kind"]
+        assert page.subheader[0].value
+        page.selectbox(key="which").select(first).run()
+
+
 def test_a_picture_without_a_bow_is_not_measured(page, rng):
     own(page)
     wall = rng.normal(170, 6, (900, 1400, 3)).clip(0, 255).astype(np.uint8)

@@ -1,79 +1,27 @@
-"""The app in a real browser: it shows a measured sample, fits a phone, and points where the finger points."""
+"""The app in a real browser: it shows a measured sample, fits a phone, and says in place what is wrong."""
 
 import io
 import json
-import os
-import shutil
-import socket
-import subprocess
-import sys
-import time
-import urllib.error
-import urllib.request
 from pathlib import Path
 
 import numpy as np
 import pytest
+from in_browser import ANSWER_MS, PHONE, WIDE, chromium, marks, running_app
 from PIL import Image
 
-ROOT = Path(__file__).parent.parent
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-NEEDED = os.environ.get("TILLERLENS_NEED_BROWSER") == "1"
-START_S, ANSWER_MS = 60, 60_000
-WIDE, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
-
-pytestmark = [
-    pytest.mark.slow,
-    pytest.mark.skipif(CHROMIUM is None and not NEEDED, reason="no browser; Debian's package is chromium"),
-]
+pytestmark = marks
 
 
 @pytest.fixture(scope="module")
 def address(tmp_path_factory):
-    """The app, started as the README says, on a port that is free."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    command = [
-        sys.executable,
-        "-m",
-        "streamlit",
-        "run",
-        "app.py",
-        "--server.headless=true",
-        f"--server.port={port}",
-    ]
-    log = tmp_path_factory.mktemp("app") / "log"
-    with log.open("wb") as out, subprocess.Popen(command, cwd=ROOT, stdout=out, stderr=out) as app:
-        try:
-            _wait(f"http://127.0.0.1:{port}/_stcore/health", app, log)
-            yield f"http://127.0.0.1:{port}"
-        finally:
-            app.terminate()
-
-
-def _wait(url, app, log):
-    end = time.monotonic() + START_S
-    while time.monotonic() < end:
-        assert app.poll() is None, log.read_text()
-        try:
-            with urllib.request.urlopen(url, timeout=2) as answer:
-                if answer.status == 200:
-                    return
-        except (urllib.error.URLError, OSError):
-            time.sleep(0.2)
-    pytest.fail(f"the app did not start in {START_S} s: {log.read_text()}")
+    with running_app(tmp_path_factory.mktemp("app")) as url:
+        yield url
 
 
 @pytest.fixture(scope="module")
 def browser():
-    from playwright.sync_api import sync_playwright
-
-    assert CHROMIUM is not None, "a browser is required here (TILLERLENS_NEED_BROWSER=1) and none was found"
-    with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+    with chromium() as browser:
         yield browser
-        browser.close()
 
 
 @pytest.fixture
@@ -133,40 +81,6 @@ def test_the_verdict_comes_before_the_picture(visit):
     verdict = page.locator("h3").first.bounding_box()
     picture = page.get_by_role("img", name="The photograph with limbs").bounding_box()
     assert verdict["y"] < picture["y"]
-
-
-def test_a_point_lands_where_the_finger_was(visit):
-    """A click, and another after enlarging, come back in full-size pixels: within 1.5 px of one screen
-    pixel.
-    """
-    page = visit(WIDE)
-    view = page.locator(".view")
-    if not view.count():  # it is there already where the photograph asks for help
-        page.get_by_text("Point at the marks and the bow", exact=True).click()
-    view.scroll_into_view_if_needed()
-    page.wait_for_timeout(1000)
-    width, height = 3000, 2250  # the first sample's
-    box = view.bounding_box()
-    per_px = width / box["width"]
-    at = (box["x"] + 0.2 * box["width"], box["y"] + 0.5 * box["height"])
-    page.mouse.click(*at)
-    page.locator(".chips button", has_text="✓ upper nock").wait_for()
-    upper = [(at[0] - box["x"]) * per_px - 0.5, (at[1] - box["y"]) * per_px - 0.5]
-    page.mouse.move(box["x"] + 0.8 * box["width"], box["y"] + 0.5 * box["height"])
-    page.mouse.wheel(0, -600)  # enlarged round the pointer, which stays over the same place
-    page.wait_for_timeout(300)
-    page.mouse.click(box["x"] + 0.8 * box["width"], box["y"] + 0.5 * box["height"])
-    page.locator(".chips button", has_text="✓ lower nock").wait_for()
-    lower = [0.8 * width - 0.5, 0.5 * height - 0.5]
-    page.get_by_role("button", name="Measure", exact=True).click()
-    page.get_by_role("button", name="Measure", exact=True).wait_for(state="detached")
-    page.get_by_text("cannot see grain").wait_for()
-    with page.expect_download() as download:
-        page.get_by_role("button", name="Download the shot file").click()
-    clicks = json.loads(Path(download.value.path()).read_text())["clicks"]
-    assert clicks["nock_upper"] == pytest.approx(upper, abs=1.5 * per_px)
-    assert clicks["nock_lower"] == pytest.approx(lower, abs=1.5)
-    assert not page.trouble
 
 
 def test_the_numbers_can_be_taken_home(visit):

@@ -210,10 +210,10 @@ def _point(photo: Photo, form: fields.Form) -> tuple[fields.Form, Any]:
     points = state["points"] = placed(photo, state.get("points", {}), state["revision"])
     missing = [name for name, _ in fields.marks_wanted(form, help_too=False) if name not in points]
     key = f"pointing_{photo.sha256[:16]}"
-    if state.pop("help_wanted", None) == photo.sha256:
-        state[key] = True
-    elif missing:
-        state.setdefault(key, True)
+    scale = (photo.sha256, form["scale"]["kind"])
+    if state.pop("help_wanted", None) == photo.sha256 or (missing and state.get("pointed_for") != scale):
+        state[key] = True  # brought once for each scale; who puts it away again is not argued with
+    state["pointed_for"] = scale
     bench = None
     if st.toggle("Point at the marks and the bow", key=key):
         bench = st.container()

@@ -73,7 +73,7 @@ def show_editor(
     """Put the editor on the page.
 
     points: id -> place set by a person; a place without one is shown where it was found, or not at all. The browser takes
-    ``points`` over only when ``revision`` has grown: raise it whenever Python changes them. One editor for one photograph
+    ``points`` over only when ``revision`` is another: raise it whenever Python changes them. One editor for one photograph
     on a page.
     """
     image, tiles = _urls(photo)

@@ -1,5 +1,5 @@
 // The places on the photograph: chosen, dragged, nudged, taken back. The browser owns what the person set; the server's
-// points are taken over only when their revision grows. Everything set leaves as one value with a counter.
+// points are taken over only when their revision is another, or when the server knows all that was sent. Everything set leaves as one value with a counter.
 const SHAPES = { // 44 x 44, the place itself is the free middle
   nock: "M5 13 L17 22 L5 31 Z M39 13 L27 22 L39 31 Z",
   handle: "M8 16 V8 H16 M28 8 H36 V16 M36 28 V36 H28 M16 36 H8 V28",
@@ -26,7 +26,7 @@ function makeBoard(root) {
   const stage = part("stage"), holder = part("spots"), chips = part("chips"), say = part("say"), loupe = part("loupe");
   const board = { rev: -1, seq: 0, send: () => {} };
   const spots = new Map(), buttons = new Map(), fingers = new Map();
-  let places = [], points = {}, kept = {}, past = [], future = [], chosen = null, sent = null;
+  let places = [], points = {}, kept = {}, past = [], future = [], chosen = null, sent = null, resent = null;
   let held = null, from = null, moved = false, spread = 0, nudging = 0, fading = 0, armed = false;
   const view = makeView(stage, part("picture"), () => { arrange(); if (!loupe.hidden) showLoupe(); });
 
@@ -56,8 +56,9 @@ function makeBoard(root) {
     view.faded = true;
     say.textContent = text;
     refresh();
-    board.send({ rev: board.rev, seq: board.seq, points: { ...points } });
+    board.send(message());
   }
+  const message = () => ({ rev: board.rev, seq: board.seq, points: { ...kept } });
   function turn(back, ahead, text) {
     if (nudging) commit("");
     if (!back.length) return;
@@ -84,13 +85,17 @@ function makeBoard(root) {
 
   board.take = (data) => {
     places = data.places;
-    if (data.rev > board.rev) {
+    const heard = data.seq >= board.seq; // the server knows all that was sent
+    if (data.rev !== board.rev || (heard && !held && !nudging && !same(kept, data.points))) {
       Object.assign(board, { rev: data.rev, seq: Math.max(board.seq, data.seq) });
       points = { ...data.points };
       kept = { ...points };
       [past, future, chosen, sent] = [[], [], null, null];
+    } else if (!heard && sent === null && resent !== board.seq) { // it has forgotten, after a break say: told once again
+      resent = sent = board.seq;
+      setTimeout(() => board.send(message()));
     }
-    if (sent !== null && data.seq >= sent) {
+    if (sent !== null && heard) {
       sent = null;
       say.textContent = "";
     }
