@@ -18,7 +18,17 @@ from tillerlens.errors import Reason, TillerLensError
 from tillerlens.measurement import GapRow, Limb, LimbProfile, Measurement, Spot
 from tillerlens.measures.compare import Scraped, compare, judge_scrapes
 from tillerlens.measures.pair import Picture, read_picture, read_value
-from tillerlens.measures.set import SetFound, Weighing, early_draw, fit_recovery, rest_kind, set_between, share_kept
+from tillerlens.measures.set import (
+    Recovery,
+    RestReading,
+    SetFound,
+    Weighing,
+    early_draw,
+    fit_recovery,
+    rest_kind,
+    set_between,
+    share_kept,
+)
 from tillerlens.report import figures
 from tillerlens.report.history import Pull, ReflexAt, sessions
 from tillerlens.report.lengths import Units, say, say_interval, say_length, say_place, say_value, say_weight
@@ -32,7 +42,7 @@ from tillerlens.report.words_compare import (
 )
 from tillerlens.units import format_grains
 
-MOST_PICTURES, MOST_GAP_TABLES, MOST_PROFILES = 12, 3, 4
+MOST_PICTURES, MOST_GAP_TABLES, MOST_PROFILES = 9, 3, 4
 INSPECTION = (
     "Inspection before every pull: splinters and lifting fibres on the back, chrysals across the belly, cracks at knots and at "
     "the nocks, glue lines, the string and its loops.",
@@ -111,13 +121,16 @@ def lay_out(story: Story, units: Units | None = None) -> Block:
     rest = [s for s in measured if s.state == "unstrung"]
     strung = [s for s in measured if s.state in ("braced", "drawn")]
     found, of_set = _set(measured, units)
-    rest_words = [*of_set, *_rest_words(story, units)]
+    after = [r for r in sessions(story.reflexes) if len({q.minutes for q in r}) >= 2]
+    fitted = fit_recovery(after[-1]) if after else None
+    rest_words = [*of_set, *_rest_words(story, fitted, units)]
+    rest_figures = _rest_figures(story, found, after[-1] if after else [], fitted, units)
     sections: list[Block] = [
         {"title": "Summary", "text": _texts(_summary(story, measured, of_set[:1] if found else [], units))},
         {"title": "Tiller, stage by stage", "pictures": [_picture(s, units) for s in _some(story.stages, MOST_PICTURES)]},
         {"title": "Profile and bend", "figures": _shapes(measured, rest, units)},
         {"title": "Gaps, belly to the line between the nocks", "tables": [_gap_table(s, units) for s in _gap_stages(strung)]},
-        {"title": "Reflex and set", "text": _texts(rest_words), "figures": _rest_figures(story, found, units)},
+        {"title": "Reflex and set", "text": _texts(rest_words), "figures": rest_figures},
         {"title": "Weight and cast", "tables": _weights(story, units), "figures": _weight_figures(story, units)},
         {"title": "What was done", "tables": _told_table(story.events, ("when", "what", "notes"))},
         {"title": "Inspection", "text": list(INSPECTION), "tables": _findings(story)},
@@ -226,13 +239,12 @@ def _set(measured: Sequence[StageShown], units: Units) -> tuple[SetFound | None,
     return found, [replace(first, text=f"{titles}: {first.text}"), *more]
 
 
-def _rest_words(story: Story, units: Units) -> list[Sentence]:
+def _rest_words(story: Story, fitted: Recovery | None, units: Units) -> list[Sentence]:
     out = []
     if story.reflexes and story.form_reflex_mm and story.form_reflex_mm > 0:
         out.append(kept_sentence(share_kept(story.form_reflex_mm, story.reflexes[-1].reflex)))
-    fitted = [f for f in (fit_recovery(s) for s in sessions(story.reflexes)) if f is not None]
-    if fitted:
-        out.append(recovery_sentence(fitted[-1], units))
+    if fitted is not None:
+        out.append(recovery_sentence(fitted, units))
     first = story.pulls[0].when if story.pulls else None
     if first is not None:
         weighings = [Weighing((p.when - first).total_seconds() / 3600, p.draw_mm, p.weight_n, p.u_n) for p in story.pulls]
@@ -317,15 +329,16 @@ def _drawable(p: Picture) -> bool:
     return all(bool((a.centre_mm == a.centre_mm).all()) for a in p.limbs.values())
 
 
-def _rest_figures(story: Story, found: SetFound | None, units: Units) -> list[Block]:
+def _rest_figures(
+    story: Story, found: SetFound | None, after: Sequence[RestReading], fitted: Recovery | None, units: Units
+) -> list[Block]:
     out = []
     if found is not None:
         out.append({"title": "Set map: where the wood gave", "svg": figures.set_figure(found, units)})
     if any(math.isfinite(r.reflex.value) for r in story.reflexes):
         out.append({"title": "Reflex over time", "svg": figures.reflex_figure(story.reflexes, units)})
-    after = [s for s in sessions(story.reflexes) if len({r.minutes for r in s}) >= 2]
     if after:
-        svg = figures.recovery_figure(after[-1], fit_recovery(after[-1]), units)
+        svg = figures.recovery_figure(after, fitted, units)
         out.append({"title": "Recovery after the last unstringing", "svg": svg})
     return out
 
