@@ -22,7 +22,7 @@ from tillerlens.record.database import writing
 from tillerlens.record.entries import plain_name
 from tillerlens.record.remeasure import remeasure
 from tillerlens.record.thumbnails import thumbnail
-from tillerlens.record.views import shelf, timeline
+from tillerlens.record.views import SHELF_KINDS, shelf, timeline
 
 # ruff: noqa: F811  # fixtures come by import
 
@@ -304,7 +304,7 @@ def test_the_shelf_shows_the_newest_of_each_kind(record):
     assert (a.bow, a.stages, a.latest, a.newest, a.events) == (empty, 0, {}, None, {})
     assert (h.bow.id, h.stages, h.asking) == (bow.id, 5, 1)
     assert h.latest["unstrung"] == newer == h.newest and h.first_rest == first
-    assert set(h.latest) == {"unstrung", "braced", "drawn"} and set(h.events) == set(EVENTS)
+    assert set(h.latest) == {"unstrung", "braced", "drawn"} and set(h.events) == set(SHELF_KINDS)
     assert h.events["weighing"].details["weight_n"] == 99.0
 
 

@@ -68,7 +68,7 @@ class BowRow(Base):
 class StageRow(Base):
     __tablename__ = "stages"
     # the shelf asks for the last stage of each state of every bow
-    __table_args__ = (Index(None, "bow_id", "state", "taken_at", "sequence", "id"),)
+    __table_args__ = (Index(None, "bow_id", "state", "status", "taken_at", "sequence", "id"),)
 
     id: Mapped[str] = mapped_column(ID, primary_key=True)
     bow_id: Mapped[str] = mapped_column(ID, ForeignKey("bows.id", ondelete="CASCADE"))

@@ -370,7 +370,7 @@ def one(connection: Connection, kind: type[Entry], id: str) -> Entry:
 
 
 def many(connection: Connection, kind: type[Entry], *where: Any, order: Sequence[Any] = ()) -> list[Entry]:
-    return [kind(*row) for row in connection.execute(select(*columns(kind)).where(*where).order_by(*order))]
+    return [kind(*row) for row in connection.execute(select(*columns(kind)).where(*where).order_by(*order)).all()]
 
 
 def document_text(connection: Connection, measurement_id: str) -> str:

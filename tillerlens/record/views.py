@@ -6,20 +6,23 @@ from collections import defaultdict
 from dataclasses import dataclass, field
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, func, or_, select
+from sqlalchemy import ColumnElement, func, select
 
 from tillerlens.record.database import Record, reading
 from tillerlens.record.entries import Bow, Correction, Event, Stage
-from tillerlens.record.models import CorrectionRow, EventRow, StageRow
-from tillerlens.record.store import columns, many, one
+from tillerlens.record.models import BowRow, CorrectionRow, EventRow, StageRow
+from tillerlens.record.store import many, one
+
+STATES = ("unstrung", "braced", "drawn")
+SHELF_KINDS = ("weighing", "arrow_speed", "mass", "heat")  # what bows are compared by
 
 
 @dataclass(frozen=True)
 class ShelfRow:
     """A bow as the shelf shows it.
 
-    latest: state -> the newest measured stage in that state. first_rest: the oldest measured unstrung stage. events: kind ->
-    the newest event of that kind. asking: how many stages are not measured (unmeasured, asking for help, refused).
+    latest: state -> the newest measured stage in that state. first_rest: the oldest measured unstrung stage. events: kind of
+    SHELF_KINDS -> the newest event of that kind. asking: how many stages are not measured (unmeasured, asking for help, refused).
     """
 
     bow: Bow
@@ -56,17 +59,14 @@ def shelf(record: Record) -> list[ShelfRow]:
         bows = many(connection, Bow)
         counts = {row[0]: (row[1], row[1] - row[2]) for row in connection.execute(_counts())}
         stages: dict[str, dict[str, Stage]] = defaultdict(dict)
-        first: dict[str, Stage] = {}
-        for row in connection.execute(_ends_of_states()):
-            stage = Stage(*row[:-1])
-            if row[-1] == 1:
-                stages[stage.bow_id][stage.state] = stage
-            if stage.state == "unstrung" and stage.bow_id not in first:
-                first[stage.bow_id] = stage
+        for state in STATES:
+            for stage in many(connection, Stage, StageRow.id.in_(_end_of(state, newest=True))):
+                stages[stage.bow_id][state] = stage
+        first = {s.bow_id: s for s in many(connection, Stage, StageRow.id.in_(_end_of("unstrung", newest=False)))}
         events: dict[str, dict[str, Event]] = defaultdict(dict)
-        for row in connection.execute(_newest_events()):
-            event = Event(*row)
-            events[event.bow_id][event.kind] = event
+        for kind in SHELF_KINDS:
+            for event in many(connection, Event, EventRow.id.in_(_newest_event(kind))):
+                events[event.bow_id][kind] = event
     return [
         ShelfRow(bow, *counts.get(bow.id, (0, 0)), stages[bow.id], first.get(bow.id), events[bow.id])
         for bow in sorted(bows, key=lambda b: (b.name.casefold(), b.id))
@@ -99,25 +99,15 @@ def _counts() -> Any:
     return select(StageRow.bow_id, func.count(), func.count().filter(_measured())).group_by(StageRow.bow_id)
 
 
-def _ends_of_states() -> Any:
-    """The newest measured stage of each state of each bow, and the oldest unstrung; oldest first."""
+def _end_of(state: str, newest: bool) -> Any:
+    """The newest or oldest measured stage in a state of each bow: one look into the index for each."""
     order = (StageRow.taken_at, StageRow.sequence, StageRow.id)
-    places = (StageRow.bow_id, StageRow.state)
-    ranked = (
-        select(
-            StageRow.id,
-            func.row_number().over(partition_by=places, order_by=[c.desc() for c in order]).label("newest"),
-            func.row_number().over(partition_by=places, order_by=order).label("oldest"),
-        )
-        .where(_measured())
-        .subquery()
-    )
-    wanted = or_(ranked.c.newest == 1, and_(ranked.c.oldest == 1, StageRow.state == "unstrung"))
-    return select(*columns(Stage), ranked.c.newest).join(ranked, ranked.c.id == StageRow.id).where(wanted).order_by(*order)
+    found = select(StageRow.id).where(StageRow.bow_id == BowRow.id, StageRow.state == state, _measured())
+    found = found.order_by(*(c.desc() if newest else c for c in order)).limit(1)
+    return select(found.correlate(BowRow).scalar_subquery()).select_from(BowRow)
 
 
-def _newest_events() -> Any:
-    order = (EventRow.happened_at.desc(), EventRow.added_at.desc(), EventRow.id.desc())
-    number = func.row_number().over(partition_by=(EventRow.bow_id, EventRow.kind), order_by=order).label("number")
-    ranked = select(EventRow.id, number).subquery()
-    return select(*columns(Event)).join(ranked, ranked.c.id == EventRow.id).where(ranked.c.number == 1)
+def _newest_event(kind: str) -> Any:
+    found = select(EventRow.id).where(EventRow.bow_id == BowRow.id, EventRow.kind == kind)
+    found = found.order_by(EventRow.happened_at.desc(), EventRow.id.desc()).limit(1)
+    return select(found.correlate(BowRow).scalar_subquery()).select_from(BowRow)

@@ -13,6 +13,9 @@ def upgrade() -> None:
         stages.add_column(sa.Column("status", sa.String(10), nullable=False, server_default="unmeasured"))
         stages.add_column(sa.Column("made_by", sa.Text, nullable=False, server_default=""))
         stages.add_column(sa.Column("values", sa.JSON, nullable=False, server_default="{}"))
+    columns = ["bow_id", "state", "status", "taken_at", "sequence", "id"]
+    op.drop_index("ix_stages_bow_id_state_taken_at_sequence_id", "stages")
+    op.create_index("ix_stages_" + "_".join(columns), "stages", columns)
     connection = op.get_bind()
     table = sa.table(
         "stages",

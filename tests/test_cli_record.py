@@ -1,0 +1,276 @@
+"""The record's commands as a person or a script meets them."""
+
+import json
+import shutil
+import sys
+
+import pytest
+from jsonschema import Draft202012Validator
+from made_up import SAMPLES, asking
+from shop import document_of, fill, shot_of, small_picture
+from typer.testing import CliRunner
+
+import tillerlens.measure
+from tillerlens import cli, cli_words
+from tillerlens.record import RecordError, open_record, store
+from tillerlens.record.entries import record_schema
+
+FORMS = record_schema()["$defs"]
+
+
+@pytest.fixture(autouse=True)
+def place(tmp_path, monkeypatch):
+    monkeypatch.setenv("TILLERLENS_RECORD", str(tmp_path / "record"))
+    monkeypatch.setenv("TZ", "UTC")
+    return tmp_path / "record"
+
+
+@pytest.fixture
+def shop(place):
+    """A shop with one bow, made beforehand."""
+    with open_record(place) as record:
+        fill(record)
+
+
+@pytest.fixture
+def measuring(monkeypatch):
+    """Measuring replaced by made-up documents, where only the commands are looked at."""
+
+    class Made:
+        def __init__(self, document):
+            self.as_document = lambda: document
+
+    def answer(made=None):
+        monkeypatch.setattr(
+            tillerlens.measure, "measure_photo", lambda photo, shot, rest: made or Made(document_of(shot.state, shot.as_dict()))
+        )
+
+    answer()
+    return answer
+
+
+def run(*arguments, status=0, input=None):
+    done = CliRunner().invoke(cli.app, [str(a) for a in arguments], input=input)
+    assert done.exit_code == status, (done.stdout, done.stderr, done.exception)
+    assert done.exception is None or isinstance(done.exception, SystemExit)
+    return done
+
+
+def run_json(*arguments, status=0):
+    return json.loads(run(*arguments, "--json", status=status).stdout)
+
+
+def valid(name, document):
+    Draft202012Validator({"$ref": f"#/$defs/{name}", "$defs": FORMS}).validate(document)
+    return document
+
+
+def picture(folder, state="unstrung", name="bow.jpg", seed=0):
+    (folder / name).write_bytes(small_picture(seed, (640, 480)))
+    (folder / name).with_suffix(".shot.json").write_text(json.dumps({**shot_of(state), "photo": name}))
+    return folder / name
+
+
+# --- bows
+
+
+def test_a_bow_in_inches_and_pounds_is_kept_in_si():
+    words = ("wood=hazel", 'length=66 1/2"', "weight=45", "draw=28in", "draw_to=back", "tiller-high=1/4")
+    made = valid("bow", run_json("bow", "add", "Heron", *words))
+    assert made["length_mm"] == pytest.approx(1689.1) and made["wish_draw_mm"] == pytest.approx(711.2)
+    assert made["wish_weight_n"] == pytest.approx(45 * 4.4482216152605)  # pounds-force in newtons, NIST SP 811 appendix B.8
+    assert made["wish_tiller_high_mm"] == pytest.approx(6.35)
+    shown = run("bow", "show", "heron").stdout
+    assert 'length 66 1/2"' in shown and "weight 45.0 lb" in shown and "wood hazel" in shown
+    changed = run_json("bow", "change", "heron", "wood=yew", "weight=", "notes=")
+    assert (changed["wood"], changed["wish_weight_n"], changed["notes"]) == ("yew", None, "")
+    assert "Heron  yew  stages 0" in run("bow", "list").stdout
+
+
+def test_removing_asks_first(shop):
+    run("bow", "remove", "heron", status=1, input="n\n")
+    assert len(run_json("bow", "list")) == 1
+    run("bow", "remove", "heron", input="y\n")
+    assert run_json("bow", "list") == [] and run_json("tidy") == {"removed": 3}
+
+
+# --- stages
+
+
+def test_stages_are_measured_kept_and_judged_against_the_bow_at_rest(tmp_path, measuring):
+    run("bow", "add", "Heron")
+    (rest,) = run_json("stage", "add", "heron", picture(tmp_path, "unstrung"), "--when", "2026-03-01T10:00")
+    assert rest["status"] == "measured" and rest["taken_at"].startswith("2026-03-01T")
+    done = run(
+        "stage", "add", "heron", picture(tmp_path, "drawn", "d.jpg", 1), "--when", "2026-03-02T10:00", "--notes", "<b>wet</b>"
+    )
+    assert done.stdout.startswith("Heron:2  2026-03-02 ") and "judged against the bow at rest, Heron:1" in done.stdout
+    shown = run_json("stage", "show", "heron:2")
+    assert shown["stage"]["rest_stage_id"] == rest["id"] and shown["stage"]["notes"] == "<b>wet</b>"
+    assert shown["measurement"]["values"] and len(shown["measurements"]) == 1
+    (alone,) = run_json("stage", "add", "heron", tmp_path / "d.jpg", "--rest", "none")
+    assert alone["rest_stage_id"] is None
+    lines = run("stage", "list", "heron").stdout.splitlines()
+    assert len(lines) == 3 and "unstrung  reflex 1 in (±1/16 in)" in lines[0]  # 24.9 mm, u 0.5 mm; the division is 1.6 mm
+
+
+def test_a_picture_that_needs_help_is_kept_and_corrected_later(tmp_path, measuring):
+    run("bow", "add", "Heron")
+    measuring(_asking("drawn"))
+    done = run("stage", "add", "heron", picture(tmp_path, "drawn"), status=3)
+    assert "Click the upper nock" in done.stderr and "needs help" in done.stdout
+    measuring()
+    (tmp_path / "right.json").write_text(json.dumps({**shot_of("drawn"), "standoff_in": 3, "photo": "bow.jpg"}))
+    fixed = run_json(
+        "stage", "correct", "heron:1", "--shot", tmp_path / "right.json", "--by", "Maker", "--reason", "wall is nearer"
+    )
+    assert fixed["status"] == "measured" and fixed["shot"]["standoff_in"] == 3
+    shown = run_json("stage", "show", "heron:last")
+    (correction,) = shown["corrections"]
+    valid("correction", correction)
+    assert (
+        correction["who"] == "Maker"
+        and {"field": "standoff_in", "old": shot_of("drawn")["standoff_in"], "new": 3.0} in correction["changes"]
+    )
+    assert "Maker changed" in run("stage", "show", "heron:1").stdout
+    run("stage", "remove", "heron:1", "--yes")
+    assert run_json("stage", "list", "heron") == []
+
+
+def _asking(state):
+    class Made:
+        def as_document(self):
+            return asking(state).as_document() | {"shot": {**shot_of(state), "photo": "bow.jpg"}, "photo": {"name": "bow.jpg"}}
+
+    return Made()
+
+
+def test_a_real_picture_goes_in_and_is_measured_anew(tmp_path):
+    """The whole chain, once: a rendered bow whose brace height is known."""
+    name = "heron-braced-upright"
+    run("bow", "add", "Heron")
+    for ending in (".jpg", ".shot.json"):
+        shutil.copy(SAMPLES / f"{name}{ending}", tmp_path)
+    (stage,) = run_json("stage", "add", "heron", tmp_path / f"{name}.jpg")
+    truth = json.loads((SAMPLES / f"{name}.truth.json").read_text())["values"]["brace_height_belly"]
+    height = stage["values"]["brace_height_belly"]
+    assert abs(height["value"] - truth) < 3 * height["u"]  # mm; 3 u: one value of one picture
+    (again,) = run_json("remeasure", "heron")
+    assert (again["saved"], again["failed"], again["values"]) == (False, "", [])
+    assert "To look at: 0." in run("remeasure", "heron:1").stdout
+
+
+def test_measuring_anew_prints_what_changed(shop, measuring):
+    done = run("remeasure", status=3)  # the small pictures of the made-up shop cannot be measured
+    assert done.stdout.count("too few to measure") == 3 and "Measured anew: 3. To look at: 3." in done.stdout
+
+
+# --- events
+
+
+@pytest.mark.parametrize(
+    ("kind", "words", "details"),
+    [
+        ("scrape", ["limb=upper", "from=8in", "to=14in", "strokes=20"],
+         {"limb": "upper", "start_from_nock_mm": 203.2, "end_from_nock_mm": 355.6, "strokes": 20}),
+        ("heat", ["minutes=45", "distance=12in", "browning=brown", "temperature=350F", "form_reflex=2in"],
+         {"minutes": 45, "distance_mm": 304.8, "browning": "brown", "temperature_c": (350 - 32) / 1.8, "form_reflex_mm": 50.8}),
+        ("rest", ["hours=48"], {"hours": 48}),
+        ("moisture", ["reading=9%"], {"reading_percent": 9}),
+        ("moisture", ["temperature=21C", "humidity=45"], {"temperature_c": 21, "humidity_percent": 45}),
+        ("weighing", ["draw=20in", "to=back", "weight=30 lb"], {"draw_mm": 508, "draw_to": "back", "weight_n": 133.446648457815}),
+        ("mass", ["mass=16 oz"], {"mass_kg": 0.45359237}),
+        ("arrow_speed", ["arrow=500", "speed=150", "draw=28in", "to=belly"],
+         {"arrow_mass_kg": 0.03239945500, "speed_m_s": 45.72, "draw_mm": 711.2, "draw_to": "belly"}),
+        ("finding", ["at=12,20.5", "limb=lower"], {"at_px": [12, 20.5], "limb": "lower"}),
+    ],
+)  # fmt: skip
+def test_every_kind_of_event_in_the_makers_units(shop, kind, words, details):
+    """Grain 64.79891 mg, pound-force 4.448222 N, foot 0.3048 m: NIST SP 811 appendix B.8."""
+    more = ["--stage", "heron:1", "--notes", "lifting"] if kind == "finding" else []
+    made = valid("event", run_json("event", "add", "heron", kind, *words, *more, "--when", "2026-04-01", "--by", "Maker"))
+    assert {k: pytest.approx(v) if not isinstance(v, str) else v for k, v in details.items()} == made["details"]
+    assert made["happened_at"].startswith("2026-0") and made["who"] == "Maker"
+    line = run("event", "list", "heron", "--kind", kind).stdout
+    assert made["id"][:8] in line and kind.replace("_", " ") in line
+    run("event", "remove", "heron", made["id"][:8], "--yes")
+    assert made["id"][:8] not in run("event", "list", "heron").stdout
+
+
+def test_notes_cannot_move_the_terminals_cursor(shop):
+    run("event", "add", "heron", "note", "--notes", "one\n\x1b[2Jtwo<b>")
+    line = run("event", "list", "heron", "--kind", "note").stdout.splitlines()[-1]
+    assert "\x1b" not in line and "one" in line and "two<b>" in line
+
+
+# --- out and in
+
+
+def test_out_and_in(shop, tmp_path):
+    out = tmp_path / "shop.zip"
+    assert run_json("export", out)["written"] == str(out)
+    fresh = ("--record", tmp_path / "fresh")
+    assert "Heron: new: 1 bows, 3 stages" in run("import", out, "--dry-run", *fresh).stdout
+    assert run_json("bow", "list", *fresh) == []
+    assert run_json("import", out, *fresh)["bows"][0]["verdict"] == "new"
+    assert "here already, the same" in run("import", out, *fresh).stdout
+    run("export", tmp_path / "again.zip", "heron", *fresh)
+    assert (tmp_path / "again.zip").read_bytes() == out.read_bytes()
+    run("bow", "change", "heron", "wood=elm", *fresh)
+    done = run("import", out, *fresh, status=3)
+    assert "another wood" in done.stdout and "Nothing was imported" in done.stderr
+    run("import", out, "--differing", "skip", *fresh)
+    assert "kept beside it" in run("import", out, "--differing", "both", *fresh).stdout
+    assert [b["bow"]["name"] for b in run_json("bow", "list", *fresh)] == ["Heron", "Heron (second)"]
+
+
+# --- refused
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["bow", "add", "Heron", "length=long"], "'long' is not a length"),
+        (["bow", "add", "Heron", "colour=red"], "WORD=VALUE with one of: name, wood"),
+        (["bow", "add", "Heron", "wood=a", "wood=b"], "given twice"),
+        (["bow", "add", ""], "name is empty"),
+        (["bow", "show", "wren"], "no bow 'wren'"),
+        (["stage", "show", "heron:9"], "has 3 stages"),
+        (["stage", "add", "heron", "nowhere.jpg"], "has no shot file"),
+        (["stage", "add", "heron", "nowhere.jpg", "--shot", "nowhere.json"], "cannot be opened"),
+        (["event", "add", "heron", "dance"], "no kind of event"),
+        (["event", "add", "heron", "scrape", "strokes=2.5"], "not a whole number"),
+        (["event", "add", "heron", "moisture", "temperature=70"], "21C or 70F"),
+        (["event", "add", "heron", "rest", "hours=2", "--when", "yesterday"], "is not a time"),
+        (["event", "add", "heron", "finding", "at=3", "--notes", "x"], "not a place"),
+        (["event", "remove", "heron", "ffff"], "No events"),
+        (["import", "nowhere.zip"], "no such file"),
+        (["export", "nowhere/x.zip"], "is not a folder"),
+        (["import", "x.zip", "--differing", "overwrite"], "ask, skip or both"),
+        (["bow", "list", "--record", "postgresql:bad"], "not a server's address"),
+    ],
+)
+def test_bad_usage_exits_2_with_a_sentence(shop, tmp_path, monkeypatch, arguments, words):
+    monkeypatch.chdir(tmp_path)
+    done = run(*arguments, status=2)
+    assert words in " ".join(done.stderr.replace("│", " ").split()) and done.stdout == "" and "Traceback" not in done.stderr
+
+
+def test_words_of_a_person_are_read():
+    assert cli_words._mass("540 g") == pytest.approx(0.54) and cli_words._speed("45.7 m/s") == 45.7
+    assert cli_words._arrow_mass("32 g") == pytest.approx(0.032) and cli_words._temperature("-5c") == -5
+    with pytest.raises(RecordError):
+        cli_words._speed("150 mph")
+
+
+def test_the_commands_answer_help_at_once():
+    """Nothing heavy is imported to say what there is."""
+    import subprocess
+
+    code = "import sys, tillerlens.cli; sys.exit(any(m in sys.modules for m in ('sqlalchemy', 'numpy', 'jsonschema', 'alembic')))"
+    assert subprocess.run([sys.executable, "-c", code]).returncode == 0
+
+
+def test_every_stage_is_still_there(shop, place):
+    with open_record(place) as record:
+        assert len(store.list_stages(record)) == 3
