@@ -58,6 +58,20 @@ def test_what_cannot_be_compared_is_said(files, tmp_path, words, says):
     assert done.exit_code == 2 and says in done.stderr and done.stdout == ""
 
 
+def test_a_photograph_is_measured_first(files, tmp_path, monkeypatch):
+    """Measuring replaced by a made-up result: only what becomes of it is looked at."""
+    from made_up import asking, from_truth
+
+    results = iter([from_truth("heron-unstrung", spots=False), asking()])
+    monkeypatch.setattr(cli, "_measure_one", lambda *_: cli._Outcome(next(results), None))
+    (tmp_path / "bow.jpg").write_bytes(b"")
+    truth = files("a.json", json.loads(json.dumps(from_truth("heron-unstrung", spots=False).as_document())))
+    done = run("compare", truth, tmp_path / "bow.jpg")
+    assert done.exit_code == 0 and done.stdout.startswith("No set that the two pictures can tell")
+    done = run("compare", truth, tmp_path / "bow.jpg")
+    assert done.exit_code == 2 and "was not measured" in done.stderr
+
+
 def test_a_scraped_place_that_is_none(files):
     a = files("a.json", drawn())
     done = run("compare", a, a, "--scraped", "left 3 4")

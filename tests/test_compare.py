@@ -180,6 +180,27 @@ def test_other_sentences():
     assert held.tone == "fine"
 
 
+def test_what_is_not_known_is_not_told():
+    then, now = drawn(), drawn(lower=0.3)
+    for g in now["gaps"]:
+        g["difference"]["value"] = None
+    now["values"]["tip_height_difference"]["u"] = None
+    found = compare(then, now)
+    assert all(math.isnan(g[2].u) for g in found.gaps.values())
+    said = comparison_sentences(found)
+    assert {s.about for s in said} == {"scraping"} and "tips" not in said[0].text
+    rest = document(flat, flat)
+    rest["values"]["reflex"]["value"] = None
+    assert set_sentences(set_between(rest, document(flat, flat)))[0].tone == "open"
+
+
+def test_a_place_of_unknown_bend_is_no_patch():
+    now = drawn(lower=0.3)
+    now["profile"]["lower"]["u_curvature_per_m"] = [None] * len(PLACES)
+    found = compare(drawn(), now)
+    assert found.patches == () and "±6 %" in scraping_sentence(found).text  # of the limb that is known
+
+
 def test_places_lie_on_the_limb():
     for c in compare(drawn(), drawn()).bend.values():
         assert c.from_nock_mm[0] == pytest.approx(0, abs=1e-9) and c.from_nock_mm[-1] == pytest.approx(LIMB_MM)

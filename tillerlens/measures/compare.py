@@ -156,7 +156,10 @@ def _patches(bend: dict[Limb, Change]) -> tuple[Patch, ...]:
     """
     if not bend:
         return ()
-    inner = {k: (c.from_nock_mm > END_MM) & (c.from_nock_mm < c.from_nock_mm[-1] - END_MM) for k, c in bend.items()}
+    inner = {
+        k: (c.from_nock_mm > END_MM) & (c.from_nock_mm < c.from_nock_mm[-1] - END_MM) & np.isfinite(c.per_m + c.u_per_m)
+        for k, c in bend.items()
+    }
     everywhere = np.concatenate([c.per_m[inner[k]] for k, c in bend.items()])
     usual = float(np.median(everywhere))
     scatter = 1.4826 * float(np.median(np.abs(everywhere - usual)))

@@ -112,9 +112,10 @@ def check_one_bow(then: Picture, now: Picture) -> None:
 
 
 def change(then: Value, now: Value) -> Value:
-    """now - then, with the causes that belong to the bow in full and the others in squares."""
+    """now - then, with the causes that belong to the bow in full and the others in squares; u is NaN where anything is not
+    known."""
     value = now.value - then.value
-    if not (math.isfinite(then.u) and math.isfinite(now.u)):
+    if not all(math.isfinite(x) for x in (value, then.u, now.u)):
         return Value(value, math.nan, now.unit)
     if not (then.budget and now.budget):
         return Value(value, math.hypot(then.u, now.u), now.unit)

@@ -146,7 +146,7 @@ def _limb_set(then: Picture, now: Picture, limb: Limb, at_tip: Value) -> LimbSet
     weights = smoother(x, trust, SET_WAVE_MM)
     smooth = weights @ np.where(known, along.per_m, 0.0)
     # how neighbours' errors move together is not in the document: they are counted as one
-    spread = np.abs(weights) @ np.where(known, u, 0.0)
+    spread = np.where(known, np.abs(weights) @ np.where(known, u, 0.0), np.nan)
     thirds = _thirds(then, now, limb, along, at_tip)
     told = bool(thirds) and math.isfinite(at_tip.u) and abs(at_tip.value) > COVER * at_tip.u
     shares = _shares(thirds, at_tip) if told else {}
@@ -221,7 +221,8 @@ def fit_recovery(readings: Sequence[RestReading]) -> Recovery | None:
 
     Bayes' rule with a flat prior over log tau: for each tau the model is linear, so final and what springs back follow by
     least squares; the taus are weighed by how well they explain the readings (marginal likelihood of the linear model, as in
-    Gelman et al., Bayesian Data Analysis, ch. 14; value from memory).
+    Gelman et al., Bayesian Data Analysis, ch. 14; value from memory). The readings count as independent: what is wrong alike in
+    all of them (the limbs' unseen width) moves the end as it moves each reading, within each reading's own u.
     """
     good = [r for r in readings if math.isfinite(r.reflex.value) and math.isfinite(r.reflex.u) and r.reflex.u > 0]
     if len({r.minutes for r in good}) < 3:

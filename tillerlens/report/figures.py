@@ -94,7 +94,7 @@ class _Plot:
 
 def svg(parts: Sequence[str], height: float) -> str:
     head = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDE:g} {height:g}" width="{WIDE:g}" height="{height:g}"'
-    return f'{head} font-family="{FONT}" role="img">{"".join(parts)}</svg>'
+    return f'{head} font-family="{FONT}">{"".join(parts)}</svg>'
 
 
 def ticks(low: float, high: float, most: int = 7) -> list[float]:

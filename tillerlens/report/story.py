@@ -241,8 +241,10 @@ def _set(measured: Sequence[StageShown], units: Units) -> tuple[SetFound | None,
 
 def _rest_words(story: Story, fitted: Recovery | None, units: Units) -> list[Sentence]:
     out = []
-    if story.reflexes and story.form_reflex_mm and story.form_reflex_mm > 0:
-        out.append(kept_sentence(share_kept(story.form_reflex_mm, story.reflexes[-1].reflex)))
+    read = [r for r in story.reflexes if math.isfinite(r.reflex.value)]
+    if read and story.form_reflex_mm and story.form_reflex_mm > 0:
+        kept = kept_sentence(share_kept(story.form_reflex_mm, read[-1].reflex))
+        out.append(replace(kept, text=f"By the last reading ({read[-1].kind}), {kept.text}"))
     if fitted is not None:
         out.append(recovery_sentence(fitted, units))
     first = story.pulls[0].when if story.pulls else None

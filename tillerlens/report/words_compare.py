@@ -60,8 +60,9 @@ def comparison_sentences(found: Comparison, outcomes: Sequence[ScrapeOutcome] = 
         place = say_place(at, units)
         text = f"At {place} from the handle the {which} gap grew by {amount} against the other limb's ({interval})."
         out.append(Sentence("gaps", text, "finding"))
-    elif found.gaps and not found.doubts:
-        widest = max((g[2] for g in found.gaps.values()), key=lambda v: v.u if math.isfinite(v.u) else math.inf)
+    known = [g[2] for g in found.gaps.values() if math.isfinite(g[2].u)]
+    if known and not told and not found.doubts:
+        widest = max(known, key=lambda v: v.u)
         text = f"No change in how the limbs' gaps differ that the two pictures can tell ({say_interval(widest, units)})."
         out.append(Sentence("gaps", text, "open"))
     if found.weight is not None:
@@ -78,7 +79,8 @@ def _weight(change: Value, units: Units) -> str:
 
 
 def _nothing(found: Comparison) -> str:
-    parts = np.concatenate([c.u_per_m[on] / c.then_per_m[on] for c in found.bend.values() for on in [c.then_per_m > 0.5]])
+    known = [(c, (c.then_per_m > 0.5) & np.isfinite(c.u_per_m)) for c in found.bend.values()]
+    parts = np.concatenate([c.u_per_m[on] / c.then_per_m[on] for c, on in known])
     reach = f" (about ±{math.ceil(100 * COVER * float(np.median(parts)))} % at a place)" if len(parts) else ""
     return f"No place on either limb bends differently by more than the two pictures can tell{reach}"
 
