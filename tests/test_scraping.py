@@ -9,7 +9,7 @@ import pytest
 from benchmarks.scraping_rounds import run_bow
 from scraping_bows import STATIONS, U_WEIGHT, photographed, random_bench, scrape
 
-from tillerlens.measurement import LIMBS
+from tillerlens.measurement import LIMBS, Value
 from tillerlens.mechanics.present import Present, PresentLimb, Seen, gaps_of, sharpen, thinned
 from tillerlens.mechanics.scraping import Care, Scrape, plan_scraping
 from tillerlens.mechanics.statics import Bow, Handle, Limb, Pull, braced, drawn
@@ -210,6 +210,27 @@ def test_strokes_come_from_the_bows_own_history_only():
         assert s.strokes is not None and s.strokes.value == pytest.approx(s.share / 0.0005, rel=0.08)
     vague = Scrape("upper", (76.2, 381.0), 20, w0, w1, 5.0)  # a scale too coarse for what it cost
     assert all(s.strokes is None for s in plan_scraping(present, wish, history=[vague]).stretches)
+
+
+# --- what the last plan foresaw ---------------------------------------------------------------------------------
+
+
+def test_the_last_forecast_sharpens_the_weight():
+    """Two independent readings of one weight: 1 / u2 add up."""
+    present = exact(bow_of())
+    wish = ScrapeWish(weight_of(present) / 1.2, FULL)
+    alone = plan_scraping(present, wish).now.weight
+    both = plan_scraping(present, wish, expected=Value(1.01 * alone.value, alone.u, "N")).now.weight
+    assert both.u == pytest.approx(alone.u / np.sqrt(2), rel=0.02)
+    assert both.value == pytest.approx(1.005 * alone.value, rel=0.001)
+
+
+def test_a_forecast_that_missed_is_left_aside_and_said():
+    present = exact(bow_of())
+    wish = ScrapeWish(weight_of(present) / 1.2, FULL)
+    plan = plan_scraping(present, wish, expected=Value(1.2 * weight_of(present), 1.0, "N"))
+    assert [d.code for d in plan.doubts] == ["forecast_missed"]
+    assert plan.now.weight.value == pytest.approx(weight_of(present), rel=0.005)
 
 
 # --- four rounds ------------------------------------------------------------------------------------------------

@@ -141,7 +141,7 @@ def test_a_printed_weight_interval_covers_two_u(plans):
 @pytest.mark.parametrize("name", ["heavy", "hinge", "sections", "at wish"])
 def test_the_chart_shows_the_plans_own_numbers(plans, name):
     plan = plans[name]
-    rows = [r for r in plan_rows(plan, INCHES) if r["take"] is not None]
+    rows = plan_rows(plan, INCHES)
     upper, lower = ([r for r in rows if r["limb"] == k] for k in ("upper", "lower"))
     assert max(r["at"] for r in upper) <= 0 <= min(r["at"] for r in lower)
     unit = plan.limbs[0].thickness if name == "sections" else np.full(len(upper), 100.0)

@@ -46,6 +46,9 @@ def scrape_command(
         list[str] | None,
         typer.Option(help="Strokes noted and the weight before and after at one draw: 'upper 8in-13in 20 strokes 41lb-40lb'."),
     ] = None,
+    last: Annotated[
+        Path | None, typer.Option(help="The plan before this one, as --json printed it; its step has been taken.")
+    ] = None,
     chart: Annotated[Path | None, typer.Option(help="Write the plan's chart here, a Vega-Lite JSON file.")] = None,
     json_out: JsonOut = False,
 ) -> None:
@@ -70,6 +73,7 @@ def scrape_command(
             wish,
             None if calipers is None else read_calipers(calipers),
             history=[_scraped(text) for text in scraped or []],
+            last=None if last is None else _read_plan(last),
         )
         if chart is not None:
             write_whole(chart, plan_chart(plan).to_json().encode())
@@ -180,6 +184,18 @@ def layout_command(
         f"{say_weight(got.weight_low, units)} to {say_weight(got.weight_high, units)}. Wood: {species.source}."
     )
     typer.echo("\n".join(f"{c.text} {c.remedy}" for c in got.cautions))
+
+
+def _read_plan(path: Path) -> dict[str, Any]:
+    from tillerlens.document import DocumentError
+
+    try:
+        document = json.loads(path.read_bytes())
+    except (OSError, ValueError) as error:
+        raise DocumentError(
+            f"{path.name} cannot be read as a plan ({error}).", "Give what bench scrape --json printed."
+        ) from error
+    return document if isinstance(document, dict) else {}
 
 
 def _species(name: str) -> Species:

@@ -49,9 +49,10 @@ def run_bow(seed: int, rounds: int = 4, how: Pull | None = None) -> Outcome:
     rng = np.random.default_rng(seed)
     bench = random_bench(rng, how)
     out = Outcome(bench, [float(np.abs(bench.gap_difference()).max())], [bench.weight_over()], [], [], [])
-    start = time.perf_counter()
+    start, foreseen = time.perf_counter(), None
     for r in range(rounds):
-        plan = plan_scraping(photographed(bench, rng), bench.wish)
+        plan = plan_scraping(photographed(bench, rng), bench.wish, expected=foreseen)
+        foreseen = plan.after.weight
         out.stops.append(plan.stop or "go")
         for k, place, depth in bench.hinges if r < 2 else ():
             limb = bench.bow.upper if k == 0 else bench.bow.lower

@@ -33,12 +33,26 @@ def plan_from_documents(
     sections: dict[LimbName, LimbSections] | None = None,
     care: Care | None = None,
     history: Sequence[Scrape] = (),
+    last: dict[str, Any] | None = None,
 ) -> Plan:
     """The next scraping step from measurement documents of the strung bow, the bow at rest, and sections where known.
+    ``last``: the document of the plan before, whose step was taken and whose forecast is one more reading.
 
     Raises MechanicsError, WishError or NoEquilibrium with what to do.
     """
-    return plan_scraping(present_from_documents(documents, rest, sections), wish, care, history)
+    return plan_scraping(present_from_documents(documents, rest, sections), wish, care, history, _foreseen(last, wish))
+
+
+def _foreseen(last: dict[str, Any] | None, wish: ScrapeWish) -> Value | None:
+    """The weight that the last plan foresaw, where it was made for this draw."""
+    if last is None:
+        return None
+    after = last.get("after") if last.get("format") == "tillerlens-scraping-plan" else None
+    try:
+        draw, value, u = float(after["draw_back_mm"]), float(after["weight"]["value"]), float(after["weight"]["u"])  # type: ignore[index]
+    except (TypeError, KeyError, ValueError) as error:
+        raise MechanicsError("The last plan is not a plan's document.", "Give what bench scrape --json printed.") from error
+    return Value(value, u, "N") if abs(draw - wish.draw_back) < 1.0 else None
 
 
 def present_from_documents(

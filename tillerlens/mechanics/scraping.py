@@ -21,7 +21,7 @@ from tillerlens.errors import Reason
 from tillerlens.measurement import LIMBS, GapRow, Value
 from tillerlens.measurement import Limb as LimbName
 from tillerlens.mechanics.elastica import Floats
-from tillerlens.mechanics.present import BLIND_U, SEGMENTS, Patches, Present, Sharpened, readings, responses, sharpen
+from tillerlens.mechanics.present import BLIND_U, SEGMENTS, Patches, Present, Sharpened, readings, responses, sharpen, thinned
 from tillerlens.mechanics.statics import Bow, Equilibrium, Limb, NoEquilibrium, drawn
 from tillerlens.mechanics.wish import ScrapeWish, Target, amplification, excess, find_target
 
@@ -130,11 +130,22 @@ class Plan:
     ln_ei: tuple[Floats, Floats] = field(default=(np.zeros(0), np.zeros(0)))  # change by place (n,), upper and lower
 
 
-def plan_scraping(present: Present, wish: ScrapeWish, care: Care | None = None, history: Sequence[Scrape] = ()) -> Plan:
-    """The next step toward the wish. Raises WishError or NoEquilibrium where the wish is out of this bow's reach."""
+def plan_scraping(
+    present: Present,
+    wish: ScrapeWish,
+    care: Care | None = None,
+    history: Sequence[Scrape] = (),
+    expected: Value | None = None,
+) -> Plan:
+    """The next step toward the wish. ``expected``: weight (N) at the wished draw that the last plan forecast for after its step;
+    it is one more reading, and a sharp one. Raises WishError or NoEquilibrium where the wish is out of this bow's reach.
+    """
     care = care or Care()
     best = sharpen(present)
     state, jac = responses(best.bow, present, wish.draw_back)
+    if expected is not None:
+        best = _with_expected(best, present, state, jac, expected)
+        state = drawn(best.bow, present.string_length, wish.draw_back, present.how, segments=SEGMENTS, start=state)
     here = readings(state, present.seen.stations)
     now = _forecast(here, jac @ best.cov @ jac.T, present, wish)
     leave = _hinges(present, care)
@@ -151,6 +162,20 @@ def plan_scraping(present: Present, wish: ScrapeWish, care: Care | None = None, 
     per_stroke = _per_stroke(history, present, best) if history else None
     stretches = [x for k in (0, 1) for x in _stretches(k, present, needs[k], take[k], per_stroke)]
     return Plan(tuple(stretches), tuple(leave), stop, hold, now, after, wish, needs, best.doubts, (ln_ei[0], ln_ei[1]))
+
+
+def _with_expected(best: Sharpened, present: Present, state: Equilibrium, jac: Floats, expected: Value) -> Sharpened:
+    """Picture and scale joined with what the last plan foresaw; left aside, and said, where the two disagree."""
+    row, off = jac[-1], float(np.log(expected.value / state.weight))
+    spread = float(row @ best.cov @ row) + (expected.u / expected.value) ** 2
+    if not off**2 <= 9 * spread:
+        text = "The bow does not draw what the last plan foresaw, so that forecast is left aside."
+        remedy = "Check the scale, and that this is the wood taken off since."
+        return replace(best, doubts=(*best.doubts, Reason("forecast_missed", text, remedy)))
+    gain = best.cov @ row / spread
+    n = sum(c.count for c in present.patches)
+    bow = thinned(best.bow, present.patches, gain[:n] * off, gain[n:] * off)
+    return replace(best, bow=bow, cov=best.cov - np.outer(gain, row @ best.cov))
 
 
 # --- the weight, and how far the bow may be drawn --------------------------------------------------------------
@@ -223,22 +248,19 @@ def _target(
 
 
 def _untold(need: Floats, cov: Floats, sides: list[np.ndarray]) -> list[np.ndarray]:
-    """Stretches whose need is told neither by themselves nor as part of the whole: the weight may tell of both limbs together
-    what neither tells alone, but a stretch that is told to need less than the others stands by itself.
+    """Stretches whose need is told neither by themselves nor as part of the whole. The weight, when it is told to be above the
+    wish, tells of both limbs together what neither tells alone; but a stretch that is told to need less than the others stands
+    by itself.
     """
     runs = [run for side in sides for run in _runs(need > 1e-6, side)]
-    if not runs:
-        return []
-    all_ = np.concatenate(runs)
-    whole = need[all_].mean() > COVER * _u_mean(cov, all_)
     out = []
     for run in runs:
-        rest = np.setdiff1d(all_, run)
+        rest = np.setdiff1d(np.concatenate(runs), run)
         w = np.zeros(need.size)
         w[run] = 1 / run.size
         w[rest] = -1 / max(rest.size, 1)
         apart = rest.size > 0 and w @ need < -COVER * np.sqrt(w @ cov @ w)
-        if need[run].mean() <= COVER * _u_mean(cov, run) and (apart or not whole):
+        if apart and need[run].mean() <= COVER * _u_mean(cov, run):
             out.append(run)
     return out
 

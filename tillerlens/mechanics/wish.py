@@ -117,7 +117,7 @@ def find_target(
         up, lo = gaps_of(got, stations)
         off_w = np.log(got.weight / wish.weight) + jac_w @ need  # as if linear from here
         off = up - lo - wished_gap_difference(got, stations, wish.tiller)
-        off_g = np.sign(off) * np.maximum(np.abs(off) - u_gap, 0) + jac_g @ need
+        off_g = np.where(np.abs(off) > u_gap, off, 0.0) + jac_g @ need
         a = np.vstack([
             np.append(jac_w, np.zeros(4)) / WEIGHT_FIT, np.hstack([jac_g, np.zeros((k, 4))]) / GAP_FIT_MM, shape, slope,
         ])  # fmt: skip

@@ -31,7 +31,7 @@ def plan_chart(plan: Plan, units: Units | None = None) -> alt.LayerChart:
     x = alt.X(
         "at:Q",
         title=f"← upper nock          from the nock ({units.axis})          lower nock →",
-        axis=alt.Axis(values=sorted({r["tick"] for r in rows if r["tick"] is not None}), labelExpr=_from_nock(plan, units)),
+        axis=alt.Axis(values=_marks(plan, units), labelExpr=_from_nock(plan, units)),
     )
     axis = alt.Axis(labelExpr="datum.value < 0 ? '' : datum.label")
     down = alt.Y("take:Q", title=depth, scale=alt.Scale(reverse=True), axis=axis)
@@ -84,11 +84,8 @@ def plan_rows(plan: Plan, units: Units) -> Rows:
                     "low": round(scale * max(0.0, wanted - COVER * u), 4) if told else None,
                     "high": round(scale * (wanted + COVER * u), 4) if told else None,
                     "back": round(-max(deepest, 0.1) * 0.6 * (scale / stout if known else 1.0), 4),
-                    "tick": None,
                 }
             )
-        for mark in np.arange(0, _reach(need), 100.0 if units.length == "cm" else 101.6):
-            rows.append(_tick(plan, k, float(mark), units))
     return rows
 
 
@@ -100,19 +97,10 @@ def leave_rows(plan: Plan, units: Units) -> Rows:
     return out
 
 
-def _tick(plan: Plan, k: int, mm: float, units: Units) -> dict[str, Any]:
-    at = _axis(plan, k, mm, units)
-    return {
-        "limb": LIMBS[k],
-        "at": at,
-        "place": "",
-        "take": None,
-        "need": None,
-        "low": None,
-        "high": None,
-        "back": None,
-        "tick": at,
-    }
+def _marks(plan: Plan, units: Units) -> list[float]:
+    """Every four inches, or ten cm, from each nock."""
+    step = 100.0 if units.length == "cm" else 101.6
+    return sorted(_axis(plan, k, mm, units) for k, n in enumerate(plan.limbs) for mm in np.arange(0, _reach(n), step))
 
 
 def _known(plan: Plan) -> bool:
