@@ -142,7 +142,8 @@ def test_nothing_told_is_said_with_what_could_be_told():
 
 def test_the_tips_are_named_only_beyond_their_interval():
     moved = compare(drawn(upper=0.3), drawn())
-    assert "the tips, before" in scraping_sentence(moved).text
+    text = scraping_sentence(moved).text
+    assert "with the upper one further toward the archer, are now level as far as the picture tells" in text
     assert moved.values["tip_height_difference"].value > 2 * moved.values["tip_height_difference"].u
     assert "tips" not in scraping_sentence(compare(drawn(), drawn())).text
 
@@ -172,7 +173,10 @@ def test_other_sentences():
     from tillerlens.measures.set import early_draw, fit_recovery
 
     assert "tau" in recovery_sentence(fit_recovery(readings(10.0, 15.0, 120.0, (1, 120, 1440), 0.3))).text
+    still = fit_recovery(readings(10.0, 0.0, 120.0, (1, 120, 1440), 0.3))
+    assert "no more than the readings can tell" in recovery_sentence(still).text
     assert kept_sentence(Value(50.0, 1.2, "%")).text == "50 % of the form's reflex is left (±3 %)."
+    assert kept_sentence(Value(-20.0, 1.2, "%")).text == "none of the form's reflex is left (-20 %, ±3 %)."
     assert "unknown" in kept_sentence(Value(50.0, math.nan, "%")).text
     crushed = early_draw_sentence(early_draw([lb(0, 15, 25.0), lb(1, 24, 45.0), lb(2, 15, 22.5)]))
     assert crushed.tone == "finding" and "Stop" in crushed.text

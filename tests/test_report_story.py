@@ -34,7 +34,8 @@ def test_the_summary_says_set_and_what_the_scraping_did():
 
 def test_rest_says_recovery_and_the_share_of_the_forms_reflex():
     said = " ".join(section(lay_out(story()), "Reflex and set")["text"])
-    assert "of the form's reflex is left" in said and "tau" in said
+    assert "By the last reading (rested), none of the form's reflex is left" in said
+    assert "springs back by no more than the readings can tell" in said  # the three readings are alike
 
 
 def test_without_times_the_first_reading_after_the_string_counts():

@@ -27,7 +27,7 @@ Array = NDArray[np.float64]
 WIDE, FONT = 720.0, "DejaVu Sans, sans-serif"
 INK, PALE, GRID = "#2b2b2b", "#8f8a7d", "#e4dfd2"
 _DASH: dict[Limb, str] = {"upper": "", "lower": "7 4"}
-_STAGE_DASH = ("", "8 4", "2 3", "10 3 2 3", "1 3")
+_STAGE_DASH = ("8 4", "2 3", "10 3 2 3", "1 4")  # of earlier stages; the last is drawn through
 _SET_INK = ((243, 237, 220), (201, 162, 39), (122, 59, 0), (42, 15, 0))  # lighter to darker throughout
 
 
@@ -119,10 +119,11 @@ def profile_figure(stages: Sequence[tuple[str, Picture]], units: Units) -> str:
     spare = max(0.0, 60 / per_unit - (high - low)) / 2 + 12 / per_unit
     plot = _Plot((reach, -reach), (low - spare, high + spare), (high - low + 2 * spare) * per_unit + 66 + legend, top=26 + legend)
     for k, (name, xy) in enumerate(curves):
-        colour = INK if k == len(curves) - 1 else PALE
-        plot.line(xy[:, 0], xy[:, 1], colour, _STAGE_DASH[k % len(_STAGE_DASH)], 2.2)
+        last = k == len(curves) - 1
+        colour, dash = (INK, "") if last else (PALE, _STAGE_DASH[k % len(_STAGE_DASH)])
+        plot.line(xy[:, 0], xy[:, 1], colour, dash, 2.2)
         y = 30 + 18.0 * k
-        plot.parts.append(_rule(plot.left, y - 4, plot.left + 40, y - 4, colour, 2.2, _STAGE_DASH[k % len(_STAGE_DASH)]))
+        plot.parts.append(_rule(plot.left, y - 4, plot.left + 40, y - 4, colour, 2.2, dash))
         plot.text(plot.left + 48, y, name, "start")
     along = [(v, f"{abs(v):g}") for v in ticks(-reach, reach, 12)]
     plot.axes(f"{units.axis} from the handle's centre; upper limb to the left", f"{units.axis} toward the back", along)

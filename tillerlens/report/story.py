@@ -40,7 +40,7 @@ from tillerlens.report.words_compare import (
     scraping_sentence,
     set_sentences,
 )
-from tillerlens.units import format_grains
+from tillerlens.units import format_grains, newtons_from_pounds
 
 MOST_PICTURES, MOST_GAP_TABLES, MOST_PROFILES = 9, 3, 4
 INSPECTION = (
@@ -303,7 +303,7 @@ def _headline(s: StageShown, units: Units) -> str:
     parts = [f"{word} {say(read_value(s.document['values'][n]), units)}" for n, word in wanted if n in s.document["values"]]
     pounds = s.document["shot"].get("scale_reading_lb")
     if pounds is not None:
-        parts.append(f"scale {pounds:g} lb")
+        parts.append(f"scale {say_weight(newtons_from_pounds(pounds), units)}")
     return "; ".join(parts)
 
 

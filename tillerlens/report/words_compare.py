@@ -91,10 +91,16 @@ def _tips(found: Comparison, units: Units) -> str:
     if moved is None or not is_told(moved):
         return ""
     then, now = found.then.values["tip_height_difference"], found.now.values["tip_height_difference"]
-    before, after = (f"{say_length(abs(v.value), units)} apart" for v in (then, now))
-    after = after if is_told(now) else f"level as far as the picture tells ({say_interval(now, units)})"
-    ahead = "upper" if then.value < 0 else "lower"
-    return f", and the tips, before {before} with the {ahead} one further toward the archer, are now {after}"
+    before, after = (_apart(v, units) for v in (then, now))
+    return f", and the tips, before {before}, are now {after}"
+
+
+def _apart(tips: Value, units: Units) -> str:
+    """How two tips stand, from the upper minus the lower height; heights are toward the back."""
+    if not is_told(tips):
+        return f"level as far as the picture tells ({say_interval(tips, units)})"
+    amount, interval = say_told(tips, units)
+    return f"{amount} apart ({interval}) with the {'upper' if tips.value < 0 else 'lower'} one further toward the archer"
 
 
 def _patch(p: Patch, units: Units) -> str:
@@ -191,6 +197,9 @@ def _where(limb: LimbSet, units: Units) -> list[Sentence]:
 def recovery_sentence(found: Recovery, units: Units | None = None) -> Sentence:
     """What springs back, and how the curve was made."""
     units = units or Units()
+    if not is_told(found.springs_back):
+        text = f"The bow springs back by no more than the readings can tell ({say_interval(found.springs_back, units)})."
+        return Sentence("recovery", text, "open")
     low, high = (_time(m) for m in found.tau_minutes)
     end = f"{say_length(found.final.value, units)} ({say_interval(found.final, units)})"
     back = f"{say_length(found.springs_back.value, units)} ({say_interval(found.springs_back, units)})"
@@ -198,7 +207,7 @@ def recovery_sentence(found: Recovery, units: Units | None = None) -> Sentence:
         f"By a curve that levels out (reflex = end - rest x exp(-t / tau), tau between {low} and {high}), reflex comes to "
         f"rest at {end}; {back} of it springs back after unstringing."
     )
-    return Sentence("recovery", text, "plain" if is_told(found.springs_back) else "open")
+    return Sentence("recovery", text)
 
 
 def _time(minutes: float) -> str:
@@ -211,6 +220,8 @@ def kept_sentence(kept: Value) -> Sentence:
     """Share of the form's reflex that is left."""
     if not math.isfinite(kept.u):
         return Sentence("kept", f"{kept.value:.0f} % of the form's reflex is left, interval unknown.", "open")
+    if kept.value <= 0:
+        return Sentence("kept", f"none of the form's reflex is left ({kept.value:.0f} %, {_interval_percent(kept)}).")
     return Sentence("kept", f"{kept.value:.0f} % of the form's reflex is left ({_interval_percent(kept)}).")
 
 
