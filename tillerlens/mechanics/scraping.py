@@ -36,7 +36,7 @@ class Care:
     share: float = 0.5
     split_z: float = 2.5  # two parts of a limb are treated differently only when told apart this well
     hinge_share: float = 0.1  # a place softer than the wood on both sides by this much, and told, is a hinge
-    hinge_z: float = 3.5
+    hinge_z: float = 2.8
     beside_hinge_mm: float = 25.0
     alike: float = 0.25  # neighbours whose amounts differ by less are scraped alike
     least_share: float = 0.0015  # of the thickness: below that no pass of a scraper is worth while
