@@ -133,7 +133,9 @@ def _measure(
             if 0.0 in evidence.overhang_mm
             else 0.0
         )
-        string = replace(string, u_px=float(np.hypot(string.u_px, 1.5 * max(0.0, astray - 1.0))))
+        # where a shadow clings to the limbs one clings to the string, and the darker of the two may be that
+        shadow = max(trace.systematic_px.values()) if string.dark and trace.doubts else 0.0
+        string = replace(string, u_px=float(np.sqrt(string.u_px**2 + (1.5 * max(0.0, astray - 1.0)) ** 2 + shadow**2)))
     layout = make_layout(evidence, shot.handle_mm, _cutoff_mm(trace), trace.weight, trace.path_px, shot.state)
     chain = _Chain(layout, shot.state)
     shape = chain.shape(evidence)

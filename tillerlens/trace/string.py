@@ -21,6 +21,9 @@ Array = NDArray[np.float64]
 CANDIDATES = 6
 FAINT = 0.6  # share of a line that must show before it is trusted
 STEP_PX = 22.0
+# No shadow is lighter than its ground: of a light and a dark line side by side the dark one is the shadow, unless the light
+# one is so weak beside it that it may be the halo of a camera's sharpening.
+LIGHTER, HALO = 0.4, 0.3
 OTHER_COLOUR = 0.3  # merit lost where one half looks lighter and the other darker than what is behind it
 RIVAL, RIVAL_SHARE = 0.06, 0.5  # a reading this little worse, elsewhere, is a doubt of so much of the way to it
 HOOK_ASIDE_MM = 25.0  # how far beside the handle's middle a hook may well pull (common practice, no source)
@@ -36,6 +39,7 @@ class DrawnString:
     u_px: float
     clear: tuple[float, float]
     offset_px: tuple[float, float]  # how far each line passes from its nock
+    dark: bool  # darker than what is behind it, as its shadow would be
 
 
 def likely_hooks(
@@ -81,6 +85,7 @@ class _Ridges:
     offsets: Array
     shown: Array
     table: Array
+    lighter: float  # how strongly the lighter lines stand out, the darker ones = 1
     best_start: Array
 
 
@@ -112,19 +117,18 @@ def _ridges(light: NDArray[np.uint16], start: Array, end: Array, maps: FinderMap
     idx = np.clip(np.round((at - o[0]) / 0.5).astype(int), 0, len(o) - 1)
     # a cast shadow is a line too, but the network does not take it for a string
     hint = np.minimum(sample(maps.string, maps.to_map(start + at[..., None] * n + tb[:, None] * d)), 0.7).mean(2)
-    shown, table, first = [], [], []
-    even = (ridge / noise).sum(2)
-    for sign, above in zip((1.0, -1.0), over, strict=True):  # lighter or darker than what is behind it
+    shown, table, first, caps = [], [], [], []
+    for above in over:  # lighter or darker than what is behind it
         up = np.clip(above, 0, None)
         cap = float(np.percentile(up.max(1), 70)) + 1e-9  # a few bright crossings must not outvote the rest
+        caps.append(cap)
         level = np.minimum(up, cap) / cap
         total = level[np.arange(blocks), idx].mean(2) * min(1.0, cap / 6.0) + hint
         total = total - 0.1 * (_START[:, None] / _START_FREE) ** 2
         first.append(_START[total.argmax(0)])
         table.append(total.max(0))
-        both = sign * even  # unbiased where the ground slopes: for the line's own place
-        shown.append(np.where(both > 2.5, both, 0.0))
-    return _Ridges(start, d, n, tb, o, np.array(shown), np.array(table), np.array(first))
+        shown.append(np.where(up > 1.6, up, 0.0))
+    return _Ridges(start, d, n, tb, o, np.array(shown), np.array(table), caps[0] / caps[1], np.array(first))
 
 
 def _settle(r: _Ridges, sign: int, end: int) -> tuple[Array, float, float]:
@@ -161,7 +165,8 @@ def _pair(a: _Ridges, b: _Ridges, aside: float, side: Array) -> tuple[float, tup
     for sa in (0, 1):
         for sb in (0, 1):
             both = np.clip(a.table[sa], 0, None)[:, None] * np.clip(b.table[sb], 0, None)[None]
-            merit = 2 * np.sqrt(both) - OTHER_COLOUR * (sa != sb) - 0.08 * (aside_mm / HOOK_ASIDE_MM) ** 2
+            colour = LIGHTER * min(1.0, a.lighter / HALO, b.lighter / HALO) * (sa == sb == 0) - OTHER_COLOUR * (sa != sb)
+            merit = 2 * np.sqrt(both) + colour - 0.08 * (aside_mm / HOOK_ASIDE_MM) ** 2
             i, j = np.unravel_index(int(np.argmax(merit)), merit.shape)
             if merit[i, j] > best:
                 best, pick = float(merit[i, j]), (sa, sb, int(i), int(j))
@@ -226,7 +231,7 @@ def _lines(chosen: _Chosen, nocks: Array, px_per_mm: float) -> DrawnString | Non
     u = float(np.hypot(scatter_a / np.sqrt(8 * ca), scatter_b / np.sqrt(8 * cb)) + 0.6)
     faint = max(0.0, FAINT - min(ca, cb)) / FAINT
     u += 20 * px_per_mm * faint  # a line followed over a small part of its length may be another line
-    return DrawnString(meet, (np.array([la[0], meet]), np.array([lb[0], meet])), u, (ca, cb), (offset[0], offset[1]))
+    return DrawnString(meet, (np.array([la[0], meet]), np.array([lb[0], meet])), u, (ca, cb), (offset[0], offset[1]), 1 in pick[:2])
 
 
 def find_braced_string(light: NDArray[np.uint16], maps: FinderMaps, nocks: Array) -> Array | None:
