@@ -95,7 +95,8 @@ EVENTS = {
 @pytest.fixture(scope="session")
 def server(tmp_path_factory):
     """The address of a real server without its database's name, started for these tests and stopped after them."""
-    binaries = sorted(Path("/usr/lib/postgresql").glob("*/bin")) or [Path(p).parent for p in [shutil.which("pg_ctl")] if p]
+    binaries = [p.parent for p in sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))]
+    binaries = binaries or [Path(p).parent for p in [shutil.which("initdb")] if p]
     runner = ["runuser", "-u", "postgres", "--"] if os.name == "posix" and os.getuid() == 0 else []
     if not binaries or (runner and not shutil.which("runuser")):
         reason = "no PostgreSQL server here; Debian's package postgresql has one"

@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 
 import tillerlens.measure
 from tillerlens import cli, cli_words
-from tillerlens.record import RecordError, open_record, store
+from tillerlens.record import RecordError, open_record
 from tillerlens.record.entries import record_schema
 
 FORMS = record_schema()["$defs"]
@@ -269,8 +269,3 @@ def test_the_commands_answer_help_at_once():
 
     code = "import sys, tillerlens.cli; sys.exit(any(m in sys.modules for m in ('sqlalchemy', 'numpy', 'jsonschema', 'alembic')))"
     assert subprocess.run([sys.executable, "-c", code]).returncode == 0
-
-
-def test_every_stage_is_still_there(shop, place):
-    with open_record(place) as record:
-        assert len(store.list_stages(record)) == 3

@@ -4,7 +4,6 @@ import csv
 import hashlib
 import io
 import json
-import os
 import zipfile
 from dataclasses import replace
 
@@ -360,4 +359,5 @@ def test_a_record_of_repeated_words_can_still_come_back(tmp_path):
         export(record, tmp_path / "x.zip")
         take_in(other, tmp_path / "x.zip")
         assert len(store.list_events(other, bow.id)) == 30
-        assert os.path.getsize(tmp_path / "x.zip") > 0
+        with zipfile.ZipFile(tmp_path / "x.zip") as opened:
+            assert {i.compress_type for i in opened.infolist() if i.filename.endswith("bow.json")} == {zipfile.ZIP_STORED}

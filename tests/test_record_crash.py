@@ -1,10 +1,8 @@
 """The record under bad luck: killed at any moment, written by two at once, on a full disk. Real processes, real signals."""
 
-import json
 import multiprocessing
 import os
 import random
-import resource
 import shutil
 import signal
 import sqlite3
@@ -25,6 +23,7 @@ from tillerlens.record import Bow, ChangedMeanwhile, Event, RecordError, open_re
 
 # ruff: noqa: F811  # fixtures come by import
 KILLS = 200
+pytestmark = pytest.mark.skipif(os.name != "posix", reason="processes are forked and killed as on Unix")
 
 
 @pytest.fixture(scope="module")
@@ -327,5 +326,4 @@ def test_no_room_before_the_first_byte(tmp_path, monkeypatch):
         with pytest.raises(RecordError, match="no room left"):
             add_stage(record, bow)
         monkeypatch.undo()
-        assert json.dumps(store.list_stages(record)) == "[]" and not list((tmp_path / "incoming").iterdir())
-        assert resource.getrlimit(resource.RLIMIT_FSIZE)
+        assert store.list_stages(record) == [] and not list((tmp_path / "incoming").iterdir())
