@@ -20,7 +20,7 @@ ROOT = Path(__file__).parent.parent
 CORE = [
     name
     for _, name, _ in pkgutil.walk_packages(tillerlens.__path__, "tillerlens.")
-    if not name.startswith(("tillerlens.ui", "tillerlens.__main__"))
+    if not name.startswith(("tillerlens.ui", "tillerlens.__main__", "tillerlens.record.migrations"))  # run by Alembic alone
 ]
 LONGEST_FILE = 500
 
