@@ -25,12 +25,16 @@ marks = [
 ]
 
 
-@contextmanager
-def running_app(folder, *options):
-    """The app on a port that is free; yields its address. folder: for its log."""
+def free_port():
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
+        return probe.getsockname()[1]
+
+
+@contextmanager
+def running_app(folder, *options, port=None):
+    """The app, on a port that is free unless one is given; yields its address. folder: for its log."""
+    port = port or free_port()
     command = [sys.executable, "-m", "streamlit", "run", "app.py", "--server.headless=true", f"--server.port={port}", *options]
     log = folder / "log"
     with log.open("wb") as out, subprocess.Popen(command, cwd=ROOT, stdout=out, stderr=out) as app:

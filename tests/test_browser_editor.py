@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from in_browser import ANSWER_MS, PHONE, WIDE, chromium, marks, running_app, settled
+from in_browser import ANSWER_MS, PHONE, WIDE, chromium, free_port, marks, running_app, settled
 from made_up import SAMPLES
 
 pytestmark = marks
@@ -274,6 +274,32 @@ def test_the_photograph_comes_once_and_never_in_the_data(bench):
     assert received and sum(received) < 0.1 * (SAMPLES / "bramble-drawn-grid.jpg").stat().st_size
     assert len(set(fetched)) <= 1  # the measured picture below; the editor has its own already
     assert not page.trouble
+
+
+def test_a_server_started_anew_hears_of_the_corrections_again(browser, tmp_path):
+    """The browser owns what was set, so a server that lost its memory loses nothing that was on the page."""
+    port, page = free_port(), browser.new_page(viewport=WIDE)
+    page.set_default_timeout(ANSWER_MS)
+    with running_app(tmp_path, port=port) as url:
+        page.goto(url)
+        page.get_by_text("cannot see grain").wait_for()
+        settled(page)
+        page.get_by_text("Point at the marks and the bow", exact=True).click()
+        bring(page)
+        spot(page, "hook").focus()
+        page.keyboard.press("Shift+ArrowDown")
+        page.get_by_text("Hook: set by you, 10 pixels").wait_for()
+    page.wait_for_timeout(1500)
+    with running_app(tmp_path, port=port), page.expect_websocket():
+        page.locator('[data-testid="stApp"][data-test-script-state="running"]').wait_for()
+        settled(page)
+        spot(page, "handle").focus()
+        page.keyboard.press("Shift+ArrowDown")
+        page.get_by_text("Handle: set by you, 10 pixels").wait_for()
+        measured_anew(page)
+        assert state(page, "hook") == state(page, "handle") == "yours"
+        assert page.get_by_text("Hook: set by you, 10 pixels").count() == 1
+    page.close()
 
 
 # --- on a phone

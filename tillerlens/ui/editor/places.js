@@ -6,7 +6,7 @@ const SHAPES = { // 44 x 44, the place itself is the free middle
   hook: "M33 5 V22 A11 11 0 1 1 11 22",
   mark: "M22 4 V16 M22 28 V40 M4 22 H16 M28 22 H40",
 };
-const REACH = 24, STILL = 5, PAUSE_MS = 400, LOUPE_MS = 1500; // CSS pixels, milliseconds
+const REACH = 24, STILL = 5, PAUSE_MS = 400, LOUPE_MS = 1500, LOST_MS = 3000; // CSS pixels, milliseconds
 const STEPS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
 
 function drawing(role) {
@@ -26,7 +26,7 @@ function makeBoard(root) {
   const stage = part("stage"), holder = part("spots"), chips = part("chips"), say = part("say"), loupe = part("loupe");
   const board = { rev: -1, seq: 0, send: () => {} };
   const spots = new Map(), buttons = new Map(), fingers = new Map();
-  let places = [], points = {}, kept = {}, past = [], future = [], chosen = null, sent = null, resent = null;
+  let places = [], points = {}, kept = {}, past = [], future = [], chosen = null, sent = null, since = 0, resent = null;
   let held = null, from = null, moved = false, spread = 0, nudging = 0, fading = 0, armed = false;
   const view = makeView(stage, part("picture"), () => { arrange(); if (!loupe.hidden) showLoupe(); });
 
@@ -53,6 +53,7 @@ function makeBoard(root) {
     kept = { ...points };
     board.seq += 1;
     sent = board.seq;
+    since = Date.now();
     view.faded = true;
     say.textContent = text;
     refresh();
@@ -91,8 +92,8 @@ function makeBoard(root) {
       points = { ...data.points };
       kept = { ...points };
       [past, future, chosen, sent] = [[], [], null, null];
-    } else if (!heard && sent === null && resent !== board.seq) { // it has forgotten, after a break say: told once again
-      resent = sent = board.seq;
+    } else if (!heard && resent !== board.seq && (sent === null || Date.now() - since > LOST_MS)) {
+      resent = sent = board.seq; // after a break the server has forgotten or never heard: told once again
       setTimeout(() => board.send(message()));
     }
     if (sent !== null && heard) {
