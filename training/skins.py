@@ -51,7 +51,8 @@ def _base(rng: Rng, finish: str, board: Floats) -> Floats:
     if finish == "dark":
         return (rng.uniform(0.06, 0.28) * np.array([1.25, 1.0, 0.8]) * rng.normal(1, 0.08, 3)).astype(np.float32)
     if finish == "toasted" or rng.random() < 0.3:  # pale woods are the ones that are toasted
-        return np.clip(np.array([0.86, 0.72, 0.52]) * rng.uniform(0.75, 1.1) + rng.normal(0, 0.03, 3), 0.1, 0.97).astype(np.float32)
+        pale = np.array([0.86, 0.72, 0.52]) * rng.uniform(0.75, 1.1) + rng.normal(0, 0.03, 3)
+        return np.clip(pale, 0.1, 0.97).astype(np.float32)
     return textures.wood_colour(rng)
 
 
@@ -88,7 +89,8 @@ def _grain(rng: Rng, rgb: Floats, up: Floats, side: Floats) -> Floats:
     tone += rng.uniform(0, 0.12) * _wander(rng, int(rng.integers(6, 60)))
     tone += rng.uniform(0, 0.06) * _noise(rng, 1.5, rng.uniform(8, 60))
     if rng.random() < 0.5:  # rings cut lengthwise: dark lines that run along the limb
-        lines = np.sin((side * rng.uniform(3, 14) + up * rng.uniform(2, 10)) + rng.uniform(0.5, 3) * _wander(rng, 10) + rng.uniform(0, 6))
+        phase = side * rng.uniform(3, 14) + up * rng.uniform(2, 10)
+        lines = np.sin(phase + rng.uniform(0.5, 3) * _wander(rng, 10) + rng.uniform(0, 6))
         tone *= 1 - rng.uniform(0.03, 0.3) * np.clip(lines, 0, 1) ** rng.choice([1, 4])
     rgb = rgb * tone[..., None]
     for _ in range(int(rng.integers(0, 5))):  # knots and pins

@@ -155,7 +155,7 @@ def around(scene: Scene, rng: Rng, bank: textures.TextureBank, ppi: float, reach
         mid = int(rng.integers(10, PALETTE))
         green = np.array([0.28, 0.42, 0.16]) * rng.uniform(0.5, 1.5)
         things.palette[:, mid] = bytes_of((green * rng.uniform(0.4, 1.7, (256, 1))).astype(np.float32))
-        things.parts.append(Mesh(hedge.points, hedge.faces, np.column_stack([np.full(len(hedge.uv), (mid + 0.5) / PALETTE), hedge.uv[:, 0]])))
+        things.add(hedge, mid)
     return Surroundings(board, bytes_of(tile), wall, bytes_of(other), limbs.join(things.parts), things.palette,
                         np.asarray(tile[::16, ::16].mean((0, 1)), np.float32))  # fmt: skip
 
@@ -182,14 +182,17 @@ def lamps(scene: Scene, rng: Rng, light: str) -> tuple[dict[str, Any], Array]:
     def flash() -> tuple[Array, tuple[float, float], float]:
         off, a = np.exp(rng.uniform(np.log(0.4), np.log(4.0))), rng.uniform(0, 2 * np.pi)
         size = rng.uniform(0.3, 1.0)
-        return eye + scene.camera.R.T @ np.array([off * np.cos(a), off * np.sin(a), 0]), (size, size), np.exp(rng.uniform(np.log(0.02), np.log(0.5)))
+        at = eye + scene.camera.R.T @ np.array([off * np.cos(a), off * np.sin(a), 0])
+        return at, (size, size), float(np.exp(rng.uniform(np.log(0.02), np.log(0.5))))
 
     def sun() -> tuple[Array, tuple[float, float], float]:
         d = np.array([*rng.normal(0, 1, 2), 0.0])
         d = d / np.linalg.norm(d) * rng.uniform(0.1, 2.2) + [0, 0, 1]
         return to + 1300 * d / np.linalg.norm(d), (11.5, 11.5), rng.uniform(0.08, 0.7)
 
-    def panel(near: float, far: float, size: tuple[float, float], sky: tuple[float, float]) -> tuple[Array, tuple[float, float], float]:
+    def panel(
+        near: float, far: float, size: tuple[float, float], sky: tuple[float, float]
+    ) -> tuple[Array, tuple[float, float], float]:
         d = np.array([*rng.normal(0, 1.0, 2), rng.uniform(0.5, 1.3)])
         return to + rng.uniform(near, far) * d / np.linalg.norm(d), size, rng.uniform(*sky)
 
@@ -203,7 +206,7 @@ def lamps(scene: Scene, rng: Rng, light: str) -> tuple[dict[str, Any], Array]:
         at, size, sky = panel(50, 110, (rng.uniform(30, 70), rng.uniform(2, 7)), (0.1, 0.6))
     else:
         at, size, sky = panel(150, 300, tuple(rng.uniform(80, 250, 2)), (0.6, 4.0))
-    second, size2, _ = flash() if light == "flash" and rng.random() < 0.0 else panel(50, 200, (rng.uniform(20, 70), rng.uniform(3, 60)), (0, 1))
+    second, size2, _ = panel(50, 200, (rng.uniform(20, 70), rng.uniform(3, 60)), (0, 1))
     share = {"mixed": rng.uniform(0.3, 2.0), "shop": rng.uniform(0.3, 1.0)}.get(light, rng.choice([0.0005, 0.0005, 0.2]))
     tint = warm(0.06 if light != "sun" else 0.12)
     return {

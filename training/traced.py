@@ -30,9 +30,7 @@ class Built:
 
     scene: Scene
     rings: Array  # (n, m, 3) world, the bow's surface
-    full: Any  # Mitsuba scenes: everything; without bow and string; the bow without its string
-    bare: Any
-    stripped: Any
+    stage: Any  # the Mitsuba scene; only one, for a kernel on the graphics card cannot trace two
     light: str
     finish: str
 
@@ -67,7 +65,8 @@ def build(rng: Rng, bank: textures.TextureBank, scene: Scene, lights: dict[str, 
     wood = {"type": "twosided", "bsdf": {"type": "principled", "base_color": _bitmap(skin.picture),
             "roughness": skin.roughness, "specular": skin.specular}}  # fmt: skip
     cord = limbs.strings(scene, rng)
-    colour = {0: (0.9, 0.9, 0.87), 1: (0.06, 0.06, 0.06), 2: (0.7, 0.58, 0.4)}.get(int(rng.integers(5)), tuple(textures.any_colour(rng)))
+    usual = {0: (0.9, 0.9, 0.87), 1: (0.06, 0.06, 0.06), 2: (0.7, 0.58, 0.4)}
+    colour = usual.get(int(rng.integers(5)), tuple(textures.any_colour(rng)))
     tone = np.array(colour, np.float32) * (1 + 0.1 * rng.standard_normal((64, 4, 1)))
     emitters, lamp = surroundings.lamps(scene, rng, light)
     rest = {
@@ -79,26 +78,43 @@ def build(rng: Rng, bank: textures.TextureBank, scene: Scene, lights: dict[str, 
     # A scene without a string gets one out of sight: the same shapes give the same compiled kernel.
     line = cord if cord is not None else limbs.hidden()
     string = {"string": to_mitsuba("string", line, _diffuse(surroundings.bytes_of(tone)))}
-    load = lambda parts: mi.load_dict({"type": "scene", **parts})  # noqa: E731
-    return Built(replace(scene, lamp=lamp), rings, load({**emitters, **rest, **bow, **string}), load({**emitters, **rest}), load({**rest, **bow}),
-                 light, skin.finish)  # fmt: skip
+    stage = mi.load_dict({"type": "scene", **emitters, **rest, **bow, **string})
+    return Built(replace(scene, lamp=lamp), rings, stage, light, skin.finish)
 
 
-def _light(scene: Any, bare: Any, si: Any, sampler: Any, active: Any, wi_bsdf: Any) -> tuple[Any, Any]:
-    """Light that the lamps send on from a surface point: as it is, and as it would be without the bow."""
+def _light(stage: Any, si: Any, sampler: Any, active: Any, bsdf: Any, ours: list[Any]) -> tuple[Any, Any]:
+    """Light that the lamps send on from a surface point, and what is missing because the bow or string (`ours`) is in the way."""
     import drjit as dr
     import mitsuba as mi
 
-    got, free = mi.Color3f(0), mi.Color3f(0)
-    for emitter in scene.emitters():
+    got, lost = mi.Color3f(0), mi.Color3f(0)
+    for emitter in stage.emitters():
         ds, weight = emitter.sample_direction(si, sampler.next_2d(), active)
-        value = wi_bsdf.eval(mi.BSDFContext(), si, si.to_local(ds.d), active)
+        value = bsdf.eval(mi.BSDFContext(), si, si.to_local(ds.d), active)
         on = active & (ds.pdf > 0) & (dr.max(value) > 0)
         value = dr.select(on, value * weight, 0)
         ray = si.spawn_ray_to(ds.p)
-        got += dr.select(scene.ray_test(ray, on), 0, value)
-        free += dr.select(bare.ray_test(ray, on), 0, value) if bare is not None else 0
-    return got, free
+        if not ours:
+            got += dr.select(stage.ray_test(ray, on), 0, value)
+            continue
+        blocker = stage.ray_intersect_preliminary(ray, active=on)
+        blocked = blocker.is_valid()
+        got += dr.select(blocked, 0, value)
+        lost += dr.select(blocked & ((blocker.shape == ours[0]) | (blocker.shape == ours[1])), value, 0)
+    return got, lost
+
+
+def _beyond_string(stage: Any, ray: Any, si: Any, string: Any) -> Any:
+    """The shape seen where the string is looked through: what a limb hides behind its own loops is still limb."""
+    import drjit as dr
+
+    shape = si.shape
+    for _ in range(3):  # a tube's near and far wall, and once more for a loop
+        through = si.is_valid() & (shape == string)
+        step = stage.ray_intersect(si.spawn_ray(ray.d), active=through)
+        si = dr.select(through, step, si)
+        shape = dr.select(through, step.shape, shape)
+    return dr.select(si.is_valid(), shape, dr.zeros(type(shape)))
 
 
 def trace(built: Built, xy: NDArray[np.int32], spp: int, seed: int) -> Floats:
@@ -123,7 +139,8 @@ def _rays(built: Built, xy: NDArray[np.int32], spp: int, sampler: Any, dr: Any, 
     px = dr.gather(mi.Float, mi.Float(xy[:, 0].astype(np.float32)), index)
     py = dr.gather(mi.Float, mi.Float(xy[:, 1].astype(np.float32)), index)
     jitter = sampler.next_2d()
-    f, k1, cx, cy = (dr.opaque(mi.Float, float(v)) for v in (camera.f, camera.k1, (camera.size[0] - 1) / 2, (camera.size[1] - 1) / 2))
+    middle = (np.array(camera.size) - 1) / 2
+    f, k1, cx, cy = (dr.opaque(mi.Float, float(v)) for v in (camera.f, camera.k1, *middle))
     x, y = (px + jitter.x - 0.5 - cx) / f, (py + jitter.y - 0.5 - cy) / f
     bend = 1 - k1 * (x * x + y * y)
     R = [dr.opaque(mi.Float, float(v)) for v in camera.R.ravel()]
@@ -138,24 +155,26 @@ def _trace(built: Built, xy: NDArray[np.int32], spp: int, seed: int, dr: Any, mi
     sampler.set_samples_per_wavefront(spp)
     sampler.seed(seed % 2**31, len(xy) * spp)
     ray = _rays(built, xy, spp, sampler, dr, mi)
-    si = built.full.ray_intersect(ray)
+    stage = built.stage
+    si = stage.ray_intersect(ray)
     hit = si.is_valid()
-    shapes = {s.id(): mi.ShapePtr(s) for s in built.full.shapes()}
-    string = dr.select(hit & (si.shape == shapes["string"]), mi.Float(1), 0)
-    bare_bow = next(mi.ShapePtr(s) for s in built.stripped.shapes() if s.id() == "bow")
-    pi = built.stripped.ray_intersect_preliminary(ray)
-    bow = dr.select(pi.is_valid() & (pi.shape == bare_bow), mi.Float(1), 0)
+    shapes = {s.id(): mi.ShapePtr(s) for s in stage.shapes()}
+    ours = [shapes["bow"], shapes["string"]]
+    one = lambda mask: dr.select(mask, mi.Float(1), 0)  # noqa: E731
+    string = one(hit & (si.shape == shapes["string"]))
+    bow = one(_beyond_string(stage, ray, si, shapes["string"]) == shapes["bow"])
     bsdf = si.bsdf(mi.RayDifferential3f(ray))
-    got, free = _light(built.full, built.bare, si, sampler, hit, bsdf)
+    got, withheld = _light(stage, si, sampler, hit, bsdf, ours)
     bounce, weight = bsdf.sample(mi.BSDFContext(), si, sampler.next_1d(), sampler.next_2d(), hit)
-    si2 = built.full.ray_intersect(si.spawn_ray(si.to_world(bounce.wo)), hit & (dr.max(weight) > 0))
-    far, _ = _light(built.full, None, si2, sampler, si2.is_valid(), si2.bsdf())
-    sky = next(e for e in built.full.emitters() if e.is_environment())
-    colour = got + dr.select(si2.is_valid(), weight * far, 0) + dr.select(hit, 0, sky.eval(si))
+    si2 = stage.ray_intersect(si.spawn_ray(si.to_world(bounce.wo)), hit & (dr.max(weight) > 0))
+    far, _ = _light(stage, si2, sampler, si2.is_valid(), si2.bsdf(), [])
+    far = dr.select(si2.is_valid(), weight * far, 0)
+    sky = next(e for e in stage.emitters() if e.is_environment())
+    colour = got + far + dr.select(hit, 0, sky.eval(si))
     ground = hit & (si.shape != shapes["string"]) & (si.shape != shapes["bow"])
     mean = lambda v: (v.x + v.y + v.z) / 3  # noqa: E731
-    lost = dr.select(ground, dr.maximum(mean(free) - mean(got), 0), 0)
-    there = dr.select(ground, mean(free) + mean(dr.select(si2.is_valid(), weight * far, 0)), 0)
+    lost = dr.select(ground, mean(withheld), 0)
+    there = dr.select(ground, mean(got) + mean(withheld) + mean(far), 0)
     samples = [colour.x, colour.y, colour.z, bow, string, lost, there]
     dr.eval(*samples)  # together: the rays are traced once
     return np.stack([np.array(dr.block_sum(v, spp)) / spp for v in samples], 1)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import gc
+import time
 from pathlib import Path
 
 import cv2
@@ -89,7 +90,7 @@ def _labels(values: Floats, shape: tuple[int, int]) -> Floats:
     return np.stack([bow, string, shadow], 2)
 
 
-def strips(rng: Rng, bank: textures.TextureBank, n: int = 512, spp: int = 49) -> list[tuple[Bytes, Bytes, tuple[str, str]]]:
+def strips(rng: Rng, bank: textures.TextureBank, n: int = 512, spp: int = 36) -> list[tuple[Bytes, Bytes, tuple[str, str]]]:
     """Strips (64, n, 3) with labels (64, n, 3), both uint8, and their (light, finish), from one bow."""
     for _ in range(20):
         w = int(rng.integers(1400, 4033))
@@ -144,7 +145,7 @@ def strips(rng: Rng, bank: textures.TextureBank, n: int = 512, spp: int = 49) ->
     return out
 
 
-def picture(rng: Rng, bank: textures.TextureBank, size: tuple[int, int] = (1024, 768), spp: int = 16) -> tuple[Bytes, Bytes]:
+def picture(rng: Rng, bank: textures.TextureBank, size: tuple[int, int] = (1024, 768), spp: int = 12) -> tuple[Bytes, Bytes]:
     """A whole picture for the finder and its labels at half size, both uint8."""
     built = traced.build(rng, bank, random_scene(rng, size), FINDER_LIGHTS)
     xy = np.stack(np.meshgrid(np.arange(size[0]), np.arange(size[1])), -1).reshape(-1, 2).astype(np.int32)
@@ -164,12 +165,13 @@ def main() -> None:
     a = parser.parse_args()
     begin(a.variant)
     got: list[tuple[Bytes, Bytes, tuple[str, str]]] = []
-    seed = a.seed
+    seed, begun = a.seed, time.monotonic()
     while len(got) < a.count:
         gc.collect()
         rng = np.random.default_rng(seed)
         got += strips(rng, textures.TextureBank(rng))
         seed += 1
+        print(f"scene {seed - a.seed}: {time.monotonic() - begun:.1f} s", flush=True)
     np.savez_compressed(a.file, pictures=np.stack([g[0] for g in got]), labels=np.stack([g[1] for g in got]),
                         tags=np.array([g[2] for g in got]))  # fmt: skip
     print(f"{len(got)} strips from {seed - a.seed} scenes")

@@ -70,6 +70,7 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=9.0)
     parser.add_argument("--workers", type=int, default=14, help="processes that draw")
     parser.add_argument("--traced", type=int, default=0, help="processes that ray-trace")
+    parser.add_argument("--draw-minutes", type=float, default=1e9, help="send the workers home then: the card is the net's alone")
     parser.add_argument("--device", default="cuda:0")
     parser.add_argument("--batch", type=int, default=0)
     parser.add_argument("--pool", type=int, default=0)
@@ -245,6 +246,10 @@ def main() -> None:
     finish = started + a.minutes * 60
     while time.monotonic() < finish:
         progress = (time.monotonic() - begun) / (finish - begun)
+        if crew and time.monotonic() - started > 60 * a.draw_minutes:
+            for one in crew:
+                one.kill()
+            crew = []
         warm = min(1.0, (step + 1) / 200)
         rate = a.rate * warm * (0.5 + 0.5 * math.cos(math.pi * min(progress, 1.0))) + 1e-6
         for group in optimiser.param_groups:
