@@ -22,7 +22,9 @@ if TYPE_CHECKING:
 TOLD, UNUSABLE, ASKS = 0, 2, 3  # exit statuses; 2 is also bad usage
 MODULUS_SPREAD = 0.2  # of a stave's stiffness about its kind's mean (common practice, no source)
 
-bench_app = typer.Typer(no_args_is_help=True, help="What the bends tell: stiffness, strain, weight to come.")
+bench_app = typer.Typer(
+    no_args_is_help=True, help="What the bends tell, where to scrape next, how dry the wood is, and the next bow."
+)
 
 
 def add_bench(app: typer.Typer) -> None:
@@ -54,6 +56,7 @@ def tell_command(
 
     Exit status: 0 told, 3 something asked for could not be told, 2 bad usage or an unusable file.
     """
+    from tillerlens.document import read_documents
     from tillerlens.mechanics.bench import as_document, tell
     from tillerlens.report.words_mechanics import bench_words
 
@@ -138,28 +141,6 @@ def _wood(name: str | None) -> tuple[StrainLimit, tuple[float, float] | None]:
     if dry is None:
         return strain_limit(found.name), None
     return strain_limit(found.name, dry.rupture, dry.elasticity), (dry.elasticity, MODULUS_SPREAD)
-
-
-def read_documents(path: Path) -> list[dict[str, Any]]:
-    """The measurement documents of a file: one, or the list that several photographs give. Raises DocumentError."""
-    from jsonschema import Draft202012Validator
-
-    from tillerlens.document import DocumentError, measurement_schema
-
-    again = "Measure the picture again with --json and keep what is printed."
-    try:
-        printed = json.loads(path.read_bytes())
-    except OSError as error:
-        raise DocumentError(
-            f"{path.name} cannot be opened: {(error.strerror or str(error)).lower()}.", "Check its name."
-        ) from error
-    except (ValueError, RecursionError) as error:
-        raise DocumentError(f"{path.name} is not a measurement: it is not JSON ({error}).", again) from error
-    documents = printed if isinstance(printed, list) else [printed]
-    check = Draft202012Validator(measurement_schema())
-    if not documents or not all(check.is_valid(d) for d in documents):
-        raise DocumentError(f"{path.name} is not a measurement document of this version.", again)
-    return documents
 
 
 def read_calipers(path: Path) -> dict[Any, LimbSections]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tillerlens.cli_bench import TOLD, UNUSABLE, bench_app, read_calipers, read_documents
+from tillerlens.cli_bench import TOLD, UNUSABLE, bench_app, read_calipers
 from tillerlens.errors import ShotError, TillerLensError
 
 if TYPE_CHECKING:
@@ -56,6 +56,7 @@ def scrape_command(
 
     Exit status: 0 told, also when the advice is to take nothing off; 2 bad usage, or something needed is missing.
     """
+    from tillerlens.document import read_documents
     from tillerlens.files import write_whole
     from tillerlens.mechanics.plan import as_document, plan_from_documents
     from tillerlens.mechanics.wish import BENDS, ScrapeWish

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -154,28 +153,14 @@ def _given(words: str, place: str | None) -> _Given:
 def _document(path: Path) -> dict[str, Any]:
     """A measurement document from its file, or of a photograph measured now."""
     from tillerlens.cli import _measure_one
-    from tillerlens.document import DocumentError, measurement_schema
+    from tillerlens.document import DocumentError, read_documents
 
     if path.suffix.lower() != ".json":
         found = _measure_one(path, None, None).measurement
         if found.status != "measured":
             raise DocumentError(f"{path.name} was not measured: {found.reasons[0].text}", found.reasons[0].remedy)
         return found.as_document()
-    from jsonschema import Draft202012Validator
-
-    again = "Measure the picture again with --json and keep what is printed."
-    try:
-        document = json.loads(path.read_bytes())
-    except OSError as error:
-        cause = (error.strerror or str(error)).lower()
-        raise DocumentError(f"{path.name} cannot be opened: {cause}.", "Check the file's name and folder.") from error
-    except (ValueError, RecursionError) as error:
-        raise DocumentError(f"{path.name} is not a measurement: it is not JSON ({error}).", again) from error
-    fault = next(iter(Draft202012Validator(measurement_schema()).iter_errors(document)), None)
-    if fault is not None:
-        where = ".".join(map(str, fault.absolute_path)) or "the whole"
-        raise DocumentError(f"The measurement {path.name} is not of the right form at '{where}'.", again)
-    return dict(document)
+    return read_documents(path)[0]
 
 
 def _read_scraped(text: str) -> Scraped:

@@ -30,30 +30,37 @@ def measurement_schema() -> dict[str, Any]:
     return schema
 
 
-def read_rest(path: Path) -> dict[str, Any]:
-    """The measurement document of an unstrung bow. Raises DocumentError with what to do."""
+def read_documents(path: Path) -> list[dict[str, Any]]:
+    """The measurement documents of a file: one, or the list printed for several photographs. Raises DocumentError."""
     from jsonschema import Draft202012Validator
 
-    name, again = Path(path).name, "Measure the unstrung bow again with --json and keep what is printed."
+    name, again = Path(path).name, "Measure the picture again with --json and keep what is printed."
     try:
-        document = json.loads(Path(path).read_bytes())
+        printed = json.loads(Path(path).read_bytes())
     except OSError as error:
         cause = (error.strerror or str(error)).lower()
-        raise DocumentError(
-            f"{name} cannot be opened: {cause}.", "Check the file's name and folder."
-        ) from error
+        raise DocumentError(f"{name} cannot be opened: {cause}.", "Check the file's name and folder.") from error
     except (ValueError, RecursionError) as error:
         raise DocumentError(f"{name} is not a measurement: it is not JSON ({error}).", again) from error
-    if not isinstance(document, dict) or document.get("format") != "tillerlens-measurement":
-        raise DocumentError(f"{name} is not a measurement document.", again)
-    errors = list(Draft202012Validator(measurement_schema()).iter_errors(document))
-    if errors:
-        where = ".".join(map(str, errors[0].absolute_path)) or "the whole"
-        raise DocumentError(f"The measurement {name} is not of the right form at '{where}'.", again)
+    documents = printed if isinstance(printed, list) else [printed]
+    if not documents:
+        raise DocumentError(f"{name} holds no measurement.", again)
+    check = Draft202012Validator(measurement_schema())
+    for document in documents:
+        if not isinstance(document, dict) or document.get("format") != "tillerlens-measurement":
+            raise DocumentError(f"{name} is not a measurement document.", again)
+        fault = next(iter(check.iter_errors(document)), None)
+        if fault is not None:
+            where = ".".join(map(str, fault.absolute_path)) or "the whole"
+            raise DocumentError(f"The measurement {name} is not of the right form at '{where}'.", again)
+    return documents
+
+
+def read_rest(path: Path) -> dict[str, Any]:
+    """The measurement document of an unstrung bow. Raises DocumentError with what to do."""
+    document = read_documents(path)[0]
     if document["status"] != "measured" or document["state"] != "unstrung" or len(document["profile"]) != 2:
-        raise DocumentError(
-            f"{name} is not a measurement of the bow unstrung.", "Give that of the unstrung bow."
-        )
+        raise DocumentError(f"{Path(path).name} is not a measurement of the bow unstrung.", "Give that of the unstrung bow.")
     return document
 
 

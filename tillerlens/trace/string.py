@@ -231,7 +231,8 @@ def _lines(chosen: _Chosen, nocks: Array, px_per_mm: float) -> DrawnString | Non
     u = float(np.hypot(scatter_a / np.sqrt(8 * ca), scatter_b / np.sqrt(8 * cb)) + 0.6)
     faint = max(0.0, FAINT - min(ca, cb)) / FAINT
     u += 20 * px_per_mm * faint  # a line followed over a small part of its length may be another line
-    return DrawnString(meet, (np.array([la[0], meet]), np.array([lb[0], meet])), u, (ca, cb), (offset[0], offset[1]), 1 in pick[:2])
+    lines = (np.array([la[0], meet]), np.array([lb[0], meet]))
+    return DrawnString(meet, lines, u, (ca, cb), (offset[0], offset[1]), 1 in pick[:2])
 
 
 def find_braced_string(light: NDArray[np.uint16], maps: FinderMaps, nocks: Array) -> Array | None:
