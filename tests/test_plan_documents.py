@@ -46,6 +46,15 @@ def test_its_plan_leaves_the_hinge_and_lightens_the_strong_limb(pictures):
     assert not any(s.limb == "upper" and s.from_nock_mm[0] < 330 and s.from_nock_mm[1] > 310 for s in plan.stretches)
 
 
+def test_a_hinge_that_one_picture_told_is_left_alone(pictures):
+    documents, rest = pictures
+    spot = {"limb": "lower", "kind": "hinge", "from_nock_mm": 250.0, "length_mm": 64.0, "bend_percent": 14.0}
+    told = [{**documents[0], "spots": [spot, {**spot, "kind": "stiff", "from_nock_mm": 450.0}]}, *documents[1:]]
+    plan = plan_from_documents(told, rest, ScrapeWish(drawn(BOW, string_of(BOW), FULL).weight * 0.8, FULL))
+    (left,) = [q for q in plan.leave if q.limb == "lower"]
+    assert left.from_nock_mm == (250.0 - 57.0, 250.0 + 57.0) and left.softer == 0.14
+
+
 def test_what_is_missing_is_said(pictures):
     documents, rest = pictures
     wish = ScrapeWish(200.0, FULL)

@@ -13,7 +13,7 @@ import numpy as np
 from tillerlens.measurement import LIMBS, Value
 from tillerlens.measurement import Limb as LimbName
 from tillerlens.mechanics.elastica import Floats
-from tillerlens.mechanics.present import Present, PresentLimb, Seen
+from tillerlens.mechanics.present import Present, PresentLimb, Seen, SeenHinge
 from tillerlens.mechanics.scraping import Care, Forecast, Plan, Scrape, plan_scraping
 from tillerlens.mechanics.section import LimbSections, limb_sections
 from tillerlens.mechanics.seen import MechanicsError, SeenBow, read_seen
@@ -76,7 +76,17 @@ def present_from_documents(
         _limb(bow_limb, stiffness.limbs[k], None if sections is None else sections[k])
         for k, bow_limb in zip(LIMBS, (bow.upper, bow.lower), strict=True)
     ]
-    return Present(limbs[0], limbs[1], bow.handle, deepest.string_length_mm, _seen(deepest, document))
+    seen = _seen(deepest, document)
+    return Present(limbs[0], limbs[1], bow.handle, deepest.string_length_mm, seen, spots=_hinges(documents))
+
+
+def _hinges(documents: Sequence[dict[str, Any]]) -> tuple[SeenHinge, ...]:
+    return tuple(
+        SeenHinge(LIMBS.index(s["limb"]), s["from_nock_mm"], s["length_mm"] / 2, s["bend_percent"] / 100)
+        for document in documents
+        for s in document.get("spots") or []
+        if s["kind"] == "hinge"
+    )
 
 
 def _limb(limb: Any, stiffness: LimbStiffness, sections: LimbSections | None) -> PresentLimb:

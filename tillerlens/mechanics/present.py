@@ -64,6 +64,17 @@ class Seen:
     half_lower: Floats | float = 0.0
 
 
+@dataclass(frozen=True)
+class SeenHinge:
+    """A hinge that a picture told by itself: its limb (0 upper, 1 lower), middle and half length in mm from the nock, and by
+    what share it bends more than the wood around it."""
+
+    limb: int
+    from_nock_mm: float
+    half_mm: float
+    softer: float
+
+
 @dataclass(frozen=True, eq=False)
 class Present:
     upper: PresentLimb
@@ -74,6 +85,7 @@ class Present:
     u_level: float = 0.1  # of ln EI, common to both limbs
     correlated_mm: float = 45.0  # length over which the errors of the stiffness move together
     how: Pull = field(default_factory=Pull)
+    spots: tuple[SeenHinge, ...] = ()
 
     @property
     def limbs(self) -> tuple[PresentLimb, PresentLimb]:

@@ -295,7 +295,14 @@ def _hinges(present: Present, care: Care) -> list[Leave]:
     for h in out:
         if all(h[0] != q[0] or abs(h[1] - q[1]) > h[2] + q[2] + 20 for q in kept):
             kept.append(h)
-    return [_leave(present, care, k, middle, half, softer) for k, middle, half, softer, _ in kept]
+    found = [_leave(present, care, k, middle, half, softer) for k, middle, half, softer, _ in kept]
+    for seen in present.spots:  # a hinge that one picture told is left alone too, though all pictures together do not tell it
+        length = present.limbs[seen.limb].limb.length
+        leave = _leave(present, care, seen.limb, length - seen.from_nock_mm, seen.half_mm, seen.softer)
+        low, high = leave.from_nock_mm
+        if not any(q.limb == leave.limb and q.from_nock_mm[0] < high and low < q.from_nock_mm[1] for q in found):
+            found.append(leave)
+    return found
 
 
 def _taper(share: Floats, level: Floats, u: Floats) -> Floats:
