@@ -2,6 +2,6 @@
 
 from pathlib import Path
 
-from tillerlens.ui.photo_page import show
+from tillerlens.ui.house import run
 
-show(Path(__file__).parent / "samples")
+run(Path(__file__).parent / "samples")

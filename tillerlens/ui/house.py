@@ -1,0 +1,69 @@
+"""The app's rooms and the way between them. A new page is a module with ``show(place)`` and a row in ``ROOMS``."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from importlib import import_module
+from pathlib import Path
+
+import streamlit as st
+
+from tillerlens.errors import TillerLensError
+from tillerlens.ui import place as places
+from tillerlens.ui.look import put_on
+
+
+@dataclass(frozen=True)
+class Room:
+    """A page. name: in its address, and its module's after ``page_``. section: under what heading it is listed."""
+
+    name: str
+    title: str
+    section: str
+
+
+SHOP, BOW = "The shop", "One bow"
+ROOMS: tuple[Room, ...] = ()
+LOOK = Room("look", "A look at one photograph", SHOP)
+
+
+def run(samples: Path) -> None:
+    """One run of the app. samples: the demo's pictures, NAME.jpg with NAME.shot.json."""
+    st.set_page_config(page_title="TillerLens", layout="wide")
+    put_on()
+    pages = {room.name: _page(room, samples) for room in (*ROOMS, LOOK)}
+    st.session_state["rooms"] = pages
+    st.session_state["samples"] = samples
+    sections: dict[str, list[st.Page]] = {}
+    for room in (*ROOMS, LOOK):
+        sections.setdefault(room.section, []).append(pages[room.name])
+    chosen = st.navigation(sections)
+    _forget_fields(chosen.url_path)
+    chosen.run()
+
+
+def _page(room: Room, samples: Path) -> st.Page:
+    return st.Page(_shown(room, samples), title=room.title, url_path=room.name, default=room.name == (*ROOMS, LOOK)[0].name)
+
+
+def _shown(room: Room, samples: Path) -> Callable[[], None]:
+    def show() -> None:
+        if room is LOOK:
+            from tillerlens.ui.photo_page import show as look
+
+            look(samples)
+            return
+        try:
+            import_module(f"tillerlens.ui.page_{room.name}").show(places.here())
+        except TillerLensError as error:  # what a page does not say nearer to its cause
+            places.say_error(error)
+
+    return show
+
+
+def _forget_fields(page: str) -> None:
+    """On another page the fields' contents are gone with their widgets, so the photograph there fills them anew."""
+    if st.session_state.get("on_page") != page:
+        st.session_state["on_page"] = page
+        st.session_state.pop("filled", None)

@@ -1,0 +1,157 @@
+"""Where a person is: the open record, the settings, and the bow and stage that the address names.
+
+The address keeps the place (``?bow=...&stage=...``), so that a reload or a locked phone comes back to it; the session remembers
+it while the pages change, which empties the address.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any, NoReturn
+
+import streamlit as st
+
+from tillerlens.errors import TillerLensError
+from tillerlens.record import Bow, Record, RecordError, Stage, open_record, store
+from tillerlens.record.database import ORIGINALS_VARIABLE, PLACE_VARIABLE
+from tillerlens.report.lengths import Units
+from tillerlens.report.words import Wish
+from tillerlens.ui import kept
+from tillerlens.ui.fields import plain
+
+_ROOMS = "rooms"  # the pages by name, set by the house on every run
+_NAMES = ("bow", "stage")
+
+
+@dataclass(frozen=True, eq=False)
+class Place:
+    """The shop as one run of a page sees it. bow, stage: what the address names, or None."""
+
+    record: Record
+    settings: kept.Settings
+    bow: Bow | None = None
+    stage: Stage | None = None
+
+    @property
+    def units(self) -> Units:
+        return self.settings.units
+
+    @property
+    def wish(self) -> Wish:
+        """The tiller wished for: the bow's own, else the shop's."""
+        usual, bow = self.settings.wish, self.bow
+        low = usual.low_mm if bow is None or bow.wish_tiller_low_mm is None else bow.wish_tiller_low_mm
+        high = usual.high_mm if bow is None or bow.wish_tiller_high_mm is None else bow.wish_tiller_high_mm
+        return Wish(low, high)
+
+
+def here() -> Place:
+    """The place that the address and the session name. Raises RecordError when the record cannot be opened."""
+    record = the_record()
+    settings = kept.settings(record.folder)
+    wanted = {name: st.query_params.get(name) or st.session_state.get(f"at_{name}") for name in _NAMES}
+    bow, stage = _find(record, wanted["bow"], wanted["stage"])
+    _remember(bow, stage)
+    return Place(record, settings, bow, stage)
+
+
+def the_record() -> Record:
+    """The record, opened once for all sessions."""
+    return _open(os.environ.get(PLACE_VARIABLE), os.environ.get(ORIGINALS_VARIABLE))
+
+
+@st.cache_resource(show_spinner="Opening the record")
+def _open(place: str | None, originals: str | None) -> Record:
+    return open_record()  # reads the same two from the environment
+
+
+def _find(record: Record, bow_id: str | None, stage_id: str | None) -> tuple[Bow | None, Stage | None]:
+    if bow_id is None and stage_id is None:
+        return None, None
+    try:
+        stage = None if stage_id is None else store.get_stage(record, stage_id)
+        bow = store.get_bow(record, bow_id or (stage.bow_id if stage else ""))
+    except RecordError as error:
+        st.warning(plain(str(error)))  # it was removed, or the address is of another record
+        return (store.get_bow(record, bow_id), None) if bow_id and _there(record, bow_id) else (None, None)
+    return bow, stage if stage is not None and stage.bow_id == bow.id else None
+
+
+def _there(record: Record, bow_id: str) -> bool:
+    return any(b.id == bow_id for b in store.list_bows(record))
+
+
+def _remember(bow: Bow | None, stage: Stage | None) -> None:
+    for name, entry in (("bow", bow), ("stage", stage)):
+        st.session_state[f"at_{name}"] = None if entry is None else entry.id
+        if entry is not None:
+            if st.query_params.get(name) != entry.id:
+                st.query_params[name] = entry.id
+        elif name in st.query_params:
+            del st.query_params[name]
+
+
+# --- going about
+
+
+def go(room: str | None = None, bow: Bow | None = None, stage: Stage | None = None) -> NoReturn:
+    """Go to a room by its name (``shelf``, ``bow``, ``picture``, ...), or stay in this one, with this bow and stage."""
+    _remember(bow, stage)
+    if room is None:
+        st.rerun()
+    st.switch_page(st.session_state[_ROOMS][room], query_params=query(bow, stage))
+
+
+def link(room: str, label: str, bow: Bow | None = None, stage: Stage | None = None, **more: Any) -> None:
+    """A link to another room that takes the bow and stage along."""
+    st.page_link(st.session_state[_ROOMS][room], label=plain(label), query_params=query(bow, stage), **more)
+
+
+def has_room(room: str) -> bool:
+    return room in st.session_state.get(_ROOMS, {})
+
+
+def query(bow: Bow | None, stage: Stage | None) -> dict[str, str]:
+    return {name: e.id for name, e in (("bow", bow), ("stage", stage)) if e is not None}
+
+
+def pick_bow(place: Place) -> Bow:
+    """The bow this page is about, with a field to take another one; ends the page's run when the shelf is empty."""
+    bows = store.list_bows(place.record)
+    if not bows:
+        st.info("There is no bow on the shelf yet. Put one there first.")
+        if has_room("shelf"):
+            link("shelf", "To the shelf")
+        st.stop()
+    names = {b.id: b.name for b in bows}
+    ids: list[str] = list(names)
+    at = None if place.bow is None or place.bow.id not in names else ids.index(place.bow.id)
+    if at is None and len(ids) == 1:
+        at = 0
+    key = f"pick_bow_{'' if at is None else ids[at]}"
+    chosen = st.selectbox("Bow", ids, at, format_func=names.__getitem__, key=key, placeholder="Choose a bow")
+    if chosen is None:
+        st.stop()
+    bow = next(b for b in bows if b.id == chosen)
+    if place.bow is None or place.bow.id != bow.id:
+        go(None, bow)
+    return bow
+
+
+# --- errors in place
+
+
+@contextmanager
+def told() -> Iterator[None]:
+    """Say an error in place, in words with the way out, and go on below it."""
+    try:
+        yield
+    except TillerLensError as error:
+        say_error(error)
+
+
+def say_error(error: TillerLensError) -> None:
+    st.error(f"{plain(error.text)} {plain(error.remedy)}".strip())
