@@ -25,6 +25,10 @@ _CAUSES = ["focal", "lens", "lens", "lens"] + ["marks"] * 6
 
 
 TIP_EDGE_PX = 0.5
+SYSTEMATIC_PX = 0.17  # how far an edge may be off for long stretches
+# Its parts by cosine mode along a limb, from the mean on. A sliver of shadow keeps its width better than an edge its place.
+WANDERS = (1.0, 0.5, 0.35, 0.2, 0.15, 0.1)
+SHADOW_WANDERS = (1.0, 0.5, 0.25, 0.1, 0.05, 0.03)
 
 
 @dataclass(frozen=True)
@@ -70,11 +74,11 @@ def _shift(e: Evidence, side: str, px: Array) -> Evidence:
 
 
 def edge_nudges(
-    n: int, zones: dict[str, tuple[int, int]], noise_px: float, correlated: float, systematic_px: dict[str, float]
+    n: int, zones: dict[str, tuple[int, int]], noise_px: float, correlated: float, shadow_px: dict[str, float]
 ) -> list[Nudge]:
     """How the silhouettes may be off: a slow part (the wrong edge, a soft shadow) and the edge noise's slow modes.
 
-    ``zones`` name -> column range of the limbs and the handle; ``systematic_px`` side -> px; ``correlated``: columns over
+    ``zones`` name -> column range of the limbs and the handle; ``shadow_px`` side -> px; ``correlated``: columns over
     which edge noise moves together. Each zone and side has its own cosine modes.
     """
     out: list[Nudge] = []
@@ -88,7 +92,8 @@ def edge_nudges(
                 shape = np.cos(np.pi * k * x) * (1.0 if k == 0 else np.sqrt(2))
                 # discrete cosine mode of noise with this correlation length
                 random = noise_px * np.sqrt(min(1.0, correlated / length))
-                slow = systematic_px[side] * (1.0, 0.5, 0.35, 0.2, 0.15, 0.1)[k] * (0.4 if name == "handle" and k else 1.0)
+                slow = np.hypot(SYSTEMATIC_PX * WANDERS[k], shadow_px[side] * SHADOW_WANDERS[k])
+                slow *= 0.4 if name == "handle" and k else 1.0
                 field = np.zeros(n)
                 field[a:b] = shape * np.hypot(random, slow)
                 out.append(Nudge("edge", lambda e, s=side, f=field: _shift(e, s, f)))  # type: ignore[misc]

@@ -134,7 +134,7 @@ def _measure(
             else 0.0
         )
         # where a shadow clings to the limbs one clings to the string, and the darker of the two may be that
-        shadow = max(trace.systematic_px.values()) if string.dark and trace.doubts else 0.0
+        shadow = max(trace.shadow_px.values()) if string.dark else 0.0
         string = replace(string, u_px=float(np.sqrt(string.u_px**2 + (1.5 * max(0.0, astray - 1.0)) ** 2 + shadow**2)))
     layout = make_layout(evidence, shot.handle_mm, _cutoff_mm(trace), trace.weight, trace.path_px, shot.state)
     chain = _Chain(layout, shot.state)
@@ -243,7 +243,7 @@ def _nudges(fit: CameraFit, shot: Shot, trace: TraceRead, string: DrawnString | 
     out.append(Nudge("standoff", lambda e: replace(e, standoff_mm=e.standoff_mm + shot.standoff_u_mm)))
     out += tip_nudges(trace.tip_u_px, trace.tip_cause)
     out += section_nudges(1.0 if shot.limb_width_mm else LIMB_WIDTH_U_MM)
-    out += edge_nudges(len(trace.back_px), trace.zones, trace.noise_px, 6.0, trace.systematic_px)
+    out += edge_nudges(len(trace.back_px), trace.zones, trace.noise_px, 6.0, trace.shadow_px)
     out.append(
         Nudge(
             "grip", lambda e: replace(e, grip_thickness_mm=e.grip_thickness_mm + (0.5 if shot.handle_thickness_mm else GRIP_U_MM))

@@ -22,7 +22,6 @@ from tillerlens.trace.strip import MIDDLE_ROW, Band, Strip, cut_strip, first_pat
 Array = NDArray[np.float64]
 
 EVERY = 3  # columns between the silhouettes' stations
-SYSTEMATIC_PX = 0.17
 MARGIN_SHARE = 0.6  # of a margin that may be shadow, as a standard uncertainty
 CLICK_AGREES_PX = 10.0
 CLICK_U_PX = 2.5
@@ -48,7 +47,7 @@ class TraceRead:
     grip_column: int | None  # the station at the middle of the grip's bump, where one shows
     zones: dict[str, tuple[int, int]]
     noise_px: float
-    systematic_px: dict[str, float]
+    shadow_px: dict[str, float]  # by side: how far a margin that may be shadow puts its edge in doubt
     grip_px: float
     px_per_mm: float
     step_px: float
@@ -95,7 +94,7 @@ def read_trace(photo: Photo, light: NDArray[np.uint16], fit: CameraFit, shot: Sh
         "right": plain_margin_px(light, strip, right.row, -1, full),
     }
     sides = {"back": "right" if back_is_right else "left", "belly": "left" if back_is_right else "right"}
-    systematic = {k: float(np.hypot(SYSTEMATIC_PX, MARGIN_SHARE * margin[v])) for k, v in sides.items()}
+    shadow = {k: MARGIN_SHARE * margin[v] for k, v in sides.items()}
     doubts: tuple[Reason, ...] = ()
     if max(margin.values()) > 1.0:
         doubts = (
@@ -116,7 +115,7 @@ def read_trace(photo: Photo, light: NDArray[np.uint16], fit: CameraFit, shot: Sh
         grip_at,
         zones,
         max(noise, 0.03),
-        systematic,
+        shadow,
         grip,
         px_per_mm,
         strip.step,
