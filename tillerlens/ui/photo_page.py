@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -37,6 +37,7 @@ class Picked:
     name: str
     form: Mapping[str, Any] | None
     sample: str | None
+    mark: str | None = None  # what tells this photograph from others; else its bytes, its shot and its sample's name
 
 
 def show(samples: Path) -> None:
@@ -49,24 +50,39 @@ def show(samples: Path) -> None:
     if picked is None:
         st.session_state.pop("filled", None)  # its fields are gone from the page, and so is what stood in them
         return
+    _, shown = look_at(picked, lambda: _rest(samples, picked), _settings, open_fields=picked.sample is None)
+    if shown is not None:
+        show_result(shown)
+
+
+def look_at(
+    picked: Picked,
+    rest: Callable[[], Mapping[str, Any] | None],
+    settings: Callable[[], tuple[Units, Wish]],
+    open_fields: bool,
+) -> tuple[fields.Form | None, Shown | None]:
+    """A photograph's fields, its editor and its measurement: the form as it stands, and what was measured, if anything was.
+
+    rest: gives the measurement document of the same bow unstrung, and may ask for it; settings: units and wish, likewise. Nothing
+    of the result is shown yet. No form: the photograph cannot be used, and it was said why.
+    """
     try:
         photo = work.decoded(picked.data, picked.name)
     except PhotoError as error:
         st.error(f"{fields.plain(error.text)} {error.remedy}")
-        return
+        return None, None
     _fill_once(picked)
-    with st.expander("What you know about this photograph", expanded=picked.sample is None):
+    with st.expander("What you know about this photograph", expanded=open_fields):
         form, bad = fields.ask()
-        rest = _rest(samples, picked)
+        at_rest = rest()
     form, bench = _point(photo, form)
-    units, wish = _settings()
+    units, wish = settings()
     asked = _asked(picked, form, bad, (photo.width, photo.height))
-    shown = None if asked is None else _measure(picked, asked, rest, units, wish)
+    shown = None if asked is None else _measure(picked, asked, at_rest, units, wish)
     if bench is not None:
         with bench:
             _edit(photo, form, None if shown is None else shown.measurement, units)
-    if shown is not None:
-        show_result(shown)
+    return form, shown
 
 
 # --- the photograph
@@ -116,7 +132,7 @@ def _shot_form(upload: Any) -> Mapping[str, Any] | None:
 def _fill_once(picked: Picked) -> None:
     """The fields follow the photograph and its shot file once; after that they are the bowyer's."""
     text = json.dumps([picked.sample, picked.form], sort_keys=True)
-    mark = hashlib.sha256(picked.data + text.encode()).hexdigest()
+    mark = picked.mark or hashlib.sha256(picked.data + text.encode()).hexdigest()
     if st.session_state.get("filled") != mark:
         fields.fill(picked.form or {})
         st.session_state["filled"] = mark
