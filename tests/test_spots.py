@@ -39,7 +39,9 @@ def limb(dip: float = 0.0, at_mm: float = 300.0, crook_per_mm: float = 0.0, weak
     return Limb(s, ei, -1.0e-4 + crook_per_mm * bump)
 
 
-def look(upper: Limb, lower: Limb, rng: np.random.Generator, draw_mm: float = DRAW_MM) -> tuple[dict[Any, LimbProfile], dict[str, Any]]:
+def look(
+    upper: Limb, lower: Limb, rng: np.random.Generator, draw_mm: float = DRAW_MM
+) -> tuple[dict[Any, LimbProfile], dict[str, Any]]:
     """The drawn bow's profile as a measurement would give it, with its noise, and the document at rest."""
     bow = Bow(upper, lower, Handle(100, 100, 34))
     string = braced(bow, brace_height=BRACE_MM).string_length
@@ -96,8 +98,8 @@ def test_a_stiff_spot_is_found_where_it_is(at_mm: float) -> None:
 
 @pytest.mark.parametrize("draw_mm", [457.0, 560.0])
 def test_nine_in_ten_are_found_from_18_in_on(draw_mm: float) -> None:
-    """With the shape at rest known: of 25 spots that take 18 to 35 % of the stiffness, or add 25 to 50 %, anywhere but at the ends,
-    nine in ten are found, with one false alarm at most."""
+    """With the shape at rest known: of 25 spots that take 18 to 35 % of the stiffness, or add 25 to 50 %, anywhere but at the
+    ends, nine in ten are found, with one false alarm at most."""
     hits = alarms = 0
     for seed in range(25):
         r = np.random.default_rng([seed, int(draw_mm)])

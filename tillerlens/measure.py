@@ -40,6 +40,7 @@ from tillerlens.shape import (
     make_layout,
 )
 from tillerlens.shot import Shot
+from tillerlens.trace.nets import FinderMaps, find_maps
 from tillerlens.trace.read import TraceRead, read_trace
 from tillerlens.trace.string import FAINT, DrawnString, find_braced_string, find_string
 
@@ -59,16 +60,39 @@ TIP_TURN_U_RAD = np.radians(0.3)
 MM, DEG, PER_M = "mm", "deg", "1/m"
 
 
-def measure_photo(photo: Photo, shot: Shot, rest: dict[str, Any] | None = None) -> Measurement:
+@dataclass(frozen=True, eq=False)
+class Prepared:
+    """What one photograph gives before anything is known of the bow; made once, it serves every correction of the shot."""
+
+    photo: Photo
+    light: NDArray[np.uint16]
+    maps: FinderMaps
+    doubts: tuple[Reason, ...]
+
+
+def prepare(photo: Photo) -> Prepared:
+    """The half of the work that does not depend on the shot."""
+    return _prepare(photo, tuple(judge(photo)))
+
+
+def _prepare(photo: Photo, doubts: tuple[Reason, ...]) -> Prepared:
+    return Prepared(photo, linear_light(photo.rgb), find_maps(photo.rgb), doubts)
+
+
+def measure_photo(
+    photo: Photo, shot: Shot, rest: dict[str, Any] | None = None, prepared: Prepared | None = None, fit: CameraFit | None = None
+) -> Measurement:
     """Measure one photograph. Never raises for what a photograph or shot can hold: ``status`` and ``reasons`` tell.
 
-    ``rest``: the measurement document of the same bow unstrung, for judging spots on movement from rest.
+    ``rest``: the measurement document of the same bow unstrung, for judging spots on movement from rest. ``prepared`` and
+    ``fit``: ``prepare(photo)`` and ``fit_scale(photo, shot)`` where they are at hand from before.
     """
     about = {"name": photo.name, "sha256": photo.sha256, "size": [photo.rgb.shape[1], photo.rgb.shape[0]]}
     shared: dict[str, Any] = dict(state=shot.state, photo=about, shot=shot.as_dict(), version=__version__)
-    doubts = tuple(judge(photo)) + photo.notes
+    doubts: tuple[Reason, ...] = tuple(judge(photo)) if prepared is None else prepared.doubts
     try:
-        return _measure(photo, shot, rest, doubts, shared)
+        fit = fit or fit_scale(photo, shot)  # first: without a scale the rest would be in vain
+        return _measure(prepared or _prepare(photo, doubts), fit, shot, rest, shared)
     except NeedsHelp as error:
         return Measurement("needs_help", reasons=(error.reason, *doubts), **shared)
     except TillerLensError as error:
@@ -87,11 +111,10 @@ class _Chain:
 
 
 def _measure(
-    photo: Photo, shot: Shot, rest: dict[str, Any] | None, doubts: tuple[Reason, ...], shared: dict[str, Any]
+    p: Prepared, fit: CameraFit, shot: Shot, rest: dict[str, Any] | None, shared: dict[str, Any]
 ) -> Measurement:
-    fit = fit_scale(photo, shot)
-    light = linear_light(photo.rgb)
-    trace = read_trace(photo, light, fit, shot)
+    light, doubts = p.light, p.doubts
+    trace = read_trace(p.photo, light, p.maps, fit, shot)
     evidence = _evidence(fit, shot, trace)
     layout = make_layout(evidence, shot.handle_mm, _cutoff_mm(trace), trace.weight, trace.path_px, shot.state)
     chain = _Chain(layout, shot.state)

@@ -63,7 +63,8 @@ class Shot:
     """One photograph's facts, checked. Lengths in mm, force in N, points in pixels (see the module's frame).
 
     standoff_mm runs from the plane of the marks to the bow's mid-width plane, + toward the camera;
-    standoff_u_mm is its standard uncertainty. ``clicks`` may hold nock_upper, nock_lower, handle and hook.
+    standoff_u_mm is its standard uncertainty. ``clicks`` may hold nock_upper, nock_lower, handle and hook; those named in
+    ``set_by_hand`` were set with care and rule. ``edges_px`` ("back", "belly") are places a person has put on an edge.
     ``other`` keeps entries of the file that this version does not know, so that writing it back loses
     nothing.
     """
@@ -78,6 +79,8 @@ class Shot:
     standoff_u_mm: float = DEFAULT_STANDOFF_U_MM
     marks_px: tuple[Point, ...] = ()
     clicks: dict[str, Point] = field(default_factory=dict)
+    set_by_hand: tuple[str, ...] = ()
+    edges_px: dict[str, tuple[Point, ...]] = field(default_factory=dict)
     draw_weight_n: float | None = None
     limb_width_mm: float | None = None
     handle_thickness_mm: float | None = None
@@ -101,6 +104,8 @@ class Shot:
             "scale_reading_lb": None if weight is None else round(pounds_from_newtons(weight), 9),
             "marks_px": [list(mark) for mark in self.marks_px] or None,
             "clicks": {name: list(point) for name, point in self.clicks.items()} or None,
+            "set_by_hand": list(self.set_by_hand) or None,
+            "edges_px": {side: [list(p) for p in places] for side, places in self.edges_px.items()} or None,
             "minutes_since_unstrung": self.minutes_since_unstrung,
             "notes": self.notes or None,
             "scale": _scale_form(self.scale),
@@ -263,6 +268,8 @@ def _build(form: Mapping[str, Any]) -> Shot:
         scale=_build_scale(form["scale"]),
         marks_px=tuple(_point(mark) for mark in form.get("marks_px", ())),
         clicks={name: _point(point) for name, point in form.get("clicks", {}).items()},
+        set_by_hand=tuple(form.get("set_by_hand", ())),
+        edges_px={side: tuple(map(_point, places)) for side, places in form.get("edges_px", {}).items()},
         draw_weight_n=None if weight is None else newtons_from_pounds(weight),
         minutes_since_unstrung=form.get("minutes_since_unstrung"),
         notes=form.get("notes", ""),
@@ -374,6 +381,7 @@ def _check_inside(shot: Shot, size: tuple[int, int]) -> None:
     named = {f"mark {i}": mark for i, mark in enumerate(shot.marks_px, start=1)}
     clicks = shot_schema()["properties"]["clicks"]["properties"]
     named |= {clicks.get(name, {}).get("title", f"click {name}"): at for name, at in shot.clicks.items()}
+    named |= {f"corrected place {i} of the {side}": at for side, p in shot.edges_px.items() for i, at in enumerate(p, start=1)}
     for name, (x, y) in named.items():
         if not (-0.5 <= x <= width - 0.5 and -0.5 <= y <= height - 0.5):
             raise ShotError(

@@ -85,6 +85,22 @@ def measure_edges(light: NDArray[np.uint16], strip: Strip, band: Band, ends: tup
     return sides[0], sides[1]
 
 
+HELD = 12  # columns at either side of a corrected place where it rules if no step lies near it
+HAND_STEPS = 2.0  # a step within this of the place that was set is what the person meant
+
+
+def held_to(side: Side, places: Array) -> Side:
+    """The silhouette drawn through places (K, 2: column, row) that a person has set, wherever no step was found near them."""
+    row = side.row.copy()
+    columns = np.arange(len(row))
+    for column, want in places:
+        near = np.abs(columns - column) <= HELD
+        found = row[near & ~np.isnan(row)]
+        if len(found) == 0 or abs(float(np.median(found)) - want) > HAND_STEPS:
+            row[near] = want
+    return Side(row, side.quality, side.noise)
+
+
 LEAST_STEP = 0.2  # of the usual brightness step: below this no edge is measured
 DARK = 0.6  # of the ground's light: a margin darker than this may be a shadow
 PLAIN = 0.5  # of the limb's colour difference: a margin plainer than this shows the ground's colour, not the wood's

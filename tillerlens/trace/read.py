@@ -12,11 +12,11 @@ from tillerlens.errors import NeedsHelp, Reason
 from tillerlens.photo.camera import CameraFit
 from tillerlens.photo.intake import Photo
 from tillerlens.shot import Shot
-from tillerlens.trace.edges import Side, measure_edges, plain_margin_px
+from tillerlens.trace.edges import Side, held_to, measure_edges, plain_margin_px
 from tillerlens.trace.ends import Ends, find_ends, settle_ends
 from tillerlens.trace.find import CLICKS, find_bow
 from tillerlens.trace.mend import mend_limb, thickness_of_both
-from tillerlens.trace.nets import FinderMaps, find_maps
+from tillerlens.trace.nets import FinderMaps
 from tillerlens.trace.strip import MIDDLE_ROW, Band, Strip, cut_strip, first_path, next_path, read_band, strip_step
 
 Array = NDArray[np.float64]
@@ -28,6 +28,7 @@ CLICK_U_PX = 2.5
 MIN_SEEN = 0.4
 NOCK_STATIONS = 3  # beside each tip, where the nock and the string's loop hide the limb's own edges
 OUT_SHARE = 0.005  # of the picture's longer side: a bow that ends so near the border was cut off
+CORRECTION_REACH = 25.0  # columns at either side of a corrected place that it speaks for
 MAX_GAP = 0.3  # of a limb's length without an edge
 ONE_SIDE_WEIGHT = 0.6
 _BACK = {"up": (0, -1), "down": (0, 1), "left": (-1, 0), "right": (1, 0)}
@@ -57,9 +58,8 @@ class TraceRead:
     doubts: tuple[Reason, ...]
 
 
-def read_trace(photo: Photo, light: NDArray[np.uint16], fit: CameraFit, shot: Shot) -> TraceRead:
+def read_trace(photo: Photo, light: NDArray[np.uint16], maps: FinderMaps, fit: CameraFit, shot: Shot) -> TraceRead:
     """Find, straighten, measure. Raises ``NeedsHelp`` when the bow or its tips are not certain."""
-    maps = find_maps(photo.rgb)
     coarse = find_bow(maps, fit.camera, shot, fit.squared)
     _check_inside(coarse.px[[0, -1]], photo, OUT_SHARE * max(photo.rgb.shape))
     mid = coarse.px[len(coarse.px) // 2]
@@ -67,11 +67,15 @@ def read_trace(photo: Photo, light: NDArray[np.uint16], fit: CameraFit, shot: Sh
     strip, band, ends = _straighten(photo.rgb, light, coarse.px, px_per_mm, fit, shot)
     ends = settle_ends(light, strip, band, ends)
     ends, clicked = _clicked_ends(strip, ends, shot)
-    left, right = measure_edges(light, strip, band, ends.column)
+    corrected = _corrections(strip, shot)
+    left, right = measure_edges(light, strip, _corrected(band, corrected), ends.column)
+    left, right = held_to(left, corrected[0]), held_to(right, corrected[1])
     a, b = int(np.ceil(ends.column[0])), int(np.floor(ends.column[1]))
     cols = np.arange(a, b + 1, EVERY)
     c = cols.astype(float)
     grip_at = _grip(band.lower_row[cols] - band.upper_row[cols], shot)
+    if "handle" in shot.set_by_hand:
+        grip_at = int(np.argmin(np.linalg.norm(strip.path[cols] - np.array(shot.clicks["handle"]), axis=1)))
     zones = _zones(len(cols), shot, grip_at)
     rows_left, rows_right, weight = _mend(left.row[cols], right.row[cols], zones)
     left_px, right_px = strip.px(c, rows_left), strip.px(c, rows_right)
@@ -180,9 +184,40 @@ def _clicked_ends(strip: Strip, ends: Ends, shot: Shot) -> tuple[Ends, tuple[boo
     for k, name in enumerate(("nock_upper", "nock_lower")):
         if name in shot.clicks:
             at = int(np.argmin(np.linalg.norm(strip.path - np.array(shot.clicks[name]), axis=1)))
-            if abs(at - ends.column[k]) * strip.step > CLICK_AGREES_PX:
+            if name in shot.set_by_hand or abs(at - ends.column[k]) * strip.step > CLICK_AGREES_PX:
                 column[k], u[k], ruled[k] = float(at), CLICK_U_PX / strip.step, True
     return Ends((column[0], column[1]), ends.clear, (u[0], u[1])), (ruled[0], ruled[1])
+
+
+def _corrections(strip: Strip, shot: Shot) -> tuple[Array, Array]:
+    """Places (K, 2: column, row) that a person has put on the left-hand and the right-hand edge."""
+    out: tuple[list[tuple[float, float]], list[tuple[float, float]]] = ([], [])
+    for side, places in shot.edges_px.items():
+        for place in places:
+            at = int(np.argmin(np.linalg.norm(strip.path - np.array(place), axis=1)))
+            row = MIDDLE_ROW + float((np.array(place) - strip.path[at]) @ strip.normal[at]) / strip.step
+            toward_back = float(strip.normal[at] @ np.array(_BACK[shot.back], float)) > 0
+            out[int(toward_back == (side == "back"))].append((float(at), row))
+    left, right = (np.array(sorted(side), float).reshape(-1, 2) for side in out)
+    return left, right
+
+
+def _corrected(band: Band, corrections: tuple[Array, Array]) -> Band:
+    """The network's rows drawn to the corrected places, the less the further away: there the edge is looked for."""
+    rows = []
+    for row, places in zip((band.upper_row, band.lower_row), corrections, strict=True):
+        seen = np.nonzero(~np.isnan(row))[0]
+        if len(places) == 0 or len(seen) == 0:
+            rows.append(row)
+            continue
+        column = np.arange(len(row))
+        known = np.interp(column, seen, row[seen])
+        pull = np.exp(-0.5 * ((column[:, None] - places[:, 0]) / CORRECTION_REACH) ** 2)
+        off = places[:, 1] - np.interp(places[:, 0], seen, row[seen])
+        moved = known + (pull * off).sum(1) / np.maximum(pull.sum(1), 1.0)
+        near = pull.max(1) > 0.5
+        rows.append(np.where(near | ~np.isnan(row), moved, np.nan))
+    return Band(rows[0], rows[1], band.first, band.last)
 
 
 def _tips(strip: Strip, rows: Array, columns: tuple[float, float]) -> Array:

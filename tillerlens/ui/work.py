@@ -9,12 +9,15 @@ from typing import Any
 import streamlit as st
 from PIL import Image
 
-from tillerlens.measure import measure_photo
+from tillerlens.errors import ScaleError
+from tillerlens.measure import Prepared, measure_photo, prepare
 from tillerlens.measurement import Measurement
+from tillerlens.photo.camera import CameraFit
 from tillerlens.photo.intake import Photo, read_photo
+from tillerlens.photo.scale import fit_scale
 from tillerlens.report.lengths import Units
 from tillerlens.report.overlay import draw_overlay
-from tillerlens.shot import read_shot
+from tillerlens.shot import Shot, read_shot
 
 
 @st.cache_resource(max_entries=2, show_spinner=False)  # 150 MB each at 48 megapixels
@@ -23,13 +26,35 @@ def decoded(data: bytes, name: str) -> Photo:
     return read_photo(data, name)
 
 
+@st.cache_resource(max_entries=2, show_spinner=False)
+def prepared(data: bytes, name: str) -> Prepared:
+    """What the photograph gives before anything is known of the bow, so that a moved point costs only what hangs on it."""
+    return prepare(decoded(data, name))
+
+
+@st.cache_resource(max_entries=8, show_spinner=False)
+def fitted(data: bytes, name: str, scale_json: str, _shot: Shot) -> CameraFit:
+    """The camera; ``scale_json`` holds all of the shot that it hangs on. Raises ScaleError."""
+    return fit_scale(decoded(data, name), _shot)
+
+
+def _of_scale(form: dict[str, Any]) -> str:
+    nocks = form.get("clicks") if form["scale"]["kind"] == "bow_length" else None
+    length = (form["state"], form["bow_length_nock_to_nock_in"]) if nocks else None
+    return json.dumps([form["scale"], form.get("marks_px"), nocks, length], sort_keys=True)
+
+
 @st.cache_resource(max_entries=12, show_spinner=False)
 def measured(data: bytes, name: str, shot_json: str, rest_json: str | None) -> Measurement:
     """The measurement of these bytes under this shot. Raises PhotoError and ShotError."""
     photo = decoded(data, name)
     shot = read_shot(json.loads(shot_json), photo_size=(photo.width, photo.height))
     rest: dict[str, Any] | None = json.loads(rest_json) if rest_json else None
-    return measure_photo(photo, shot, rest)
+    try:
+        fit = fitted(data, name, _of_scale(shot.as_dict()), shot)
+    except ScaleError:
+        fit = None  # measure_photo meets the same refusal and says it as a measurement does
+    return measure_photo(photo, shot, rest, prepared(data, name) if fit is not None else None, fit)
 
 
 @st.cache_data(max_entries=8, show_spinner=False)
