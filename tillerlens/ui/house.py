@@ -24,7 +24,13 @@ class Room:
 
 
 SHOP, BOW = "The shop", "One bow"
-ROOMS: tuple[Room, ...] = ()
+ROOMS: tuple[Room, ...] = (
+    Room("compare", "Compare", BOW),
+    Room("weights", "Weights and cast", BOW),
+    Room("wood", "Wood and heat", BOW),
+    Room("plan", "Scraping plan", BOW),
+    Room("report", "Report", BOW),
+)
 LOOK = Room("look", "A look at one photograph", SHOP)
 
 
@@ -44,7 +50,7 @@ def run(samples: Path) -> None:
 
 
 def _page(room: Room, samples: Path) -> st.Page:
-    return st.Page(_shown(room, samples), title=room.title, url_path=room.name, default=room.name == (*ROOMS, LOOK)[0].name)
+    return st.Page(_shown(room, samples), title=room.title, url_path=room.name, default=room is LOOK)
 
 
 def _shown(room: Room, samples: Path) -> Callable[[], None]:

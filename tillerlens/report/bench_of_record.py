@@ -1,0 +1,205 @@
+"""A bow of the record as the plain inputs of the mechanics: what still holds since wood last came off, calipers, plans.
+
+Caliper readings and what a plan foretold are kept as notes: plain text that a person reads as well, in every export.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from tillerlens.errors import ShotError
+from tillerlens.measurement import LIMBS, Limb
+from tillerlens.measures.set import LIKE_DRAW_MM, EarlyDraw, Weighing, early_draw
+from tillerlens.mechanics.bench import Given
+from tillerlens.mechanics.cast import ArrowSpeed
+from tillerlens.mechanics.force_draw import Reading
+from tillerlens.mechanics.scraping import Plan, Scrape
+from tillerlens.mechanics.section import LimbSections, Station, sections_from_stations
+from tillerlens.mechanics.seen import READING_U_N
+from tillerlens.mechanics.strain import StrainLimit, strain_limit
+from tillerlens.mechanics.wood import Species, species_table
+from tillerlens.record import Bow, Event, Stage
+from tillerlens.report.of_record import pulls_of
+from tillerlens.units import MM_PER_INCH, parse_length
+
+MODULUS_SPREAD = 0.2  # of a stave's stiffness about its kind's mean (common practice, no source)
+LIKE_FULL_MM = MM_PER_INCH / 2  # arrows shot this near to full draw are counted as shot at it (common practice, no source)
+CALIPERS = "Calipers: limb, from the nock, width, thickness, crown"
+FORETOLD = "Scraping step taken as planned."
+_FORETOLD = re.compile(r"Expected after it at ([\d.]+) mm to the back: ([\d.]+) N, standard uncertainty ([\d.]+) N\.")
+Documents = Callable[[Stage], dict[str, Any]]
+
+
+@dataclass(frozen=True, eq=False)
+class OnHand:
+    """What of a bow's record speaks of the bow as it is now: nothing from before wood last came off, but the shape at rest.
+
+    strung: braced and drawn; rest: unstrung, before the last of them where there is one; rest_after: unstrung since.
+    """
+
+    strung: tuple[Stage, ...]
+    rest: Stage | None
+    rest_after: Stage | None
+    weighings: tuple[Event, ...]
+    arrows: tuple[Event, ...]
+    scraped: datetime | None
+
+
+def on_hand(stages: Sequence[Stage], events: Sequence[Event]) -> OnHand:
+    scraped = max((e.happened_at for e in events if e.kind == "scrape"), default=None)
+    measured = [s for s in stages if s.status == "measured"]
+    now = [s for s in measured if scraped is None or s.taken_at > scraped]
+    strung = [s for s in now if s.state in ("braced", "drawn")]
+    rest = [s for s in measured if s.state == "unstrung"]
+    before = [s for s in rest if not strung or s.taken_at <= strung[-1].taken_at]
+    still = (before or rest)[-1] if rest else None
+    if strung and before and any(s.id == strung[-1].rest_stage_id for s in before):
+        still = next(s for s in before if s.id == strung[-1].rest_stage_id)
+    after = [s for s in rest if still is not None and strung and s.taken_at > strung[-1].taken_at]
+    fresh = [e for e in events if scraped is None or e.happened_at > scraped]
+    return OnHand(
+        tuple(strung),
+        still,
+        after[-1] if after and after[-1] is not still else None,
+        tuple(e for e in fresh if e.kind == "weighing"),
+        tuple(e for e in fresh if e.kind == "arrow_speed"),
+        scraped,
+    )
+
+
+def given_of(
+    bow: Bow, hand: OnHand, document: Documents, full_mm: float | None, sections: dict[Limb, LimbSections] | None = None,
+    brace_back_mm: float | None = None, heat_factor: float = 1.0,
+) -> Given:  # fmt: skip
+    """What the bench is told of. Weighings that were made to the belly count only where the handle's thickness is noted."""
+    pulls, _ = pulls_of(bow, (), hand.weighings)
+    limit, modulus = wood_of(bow.wood)
+    readings = [Reading(p.draw_mm, p.weight_n) for p in pulls]
+    shots = [(to_back(bow, e.details), e.details) for e in hand.arrows]
+    near = [d for draw, d in shots if draw is not None and (full_mm is None or abs(draw - full_mm) <= LIKE_FULL_MM)]
+    return Given(
+        [document(s) for s in hand.strung],
+        None if hand.rest is None else document(hand.rest),
+        None if hand.rest_after is None else document(hand.rest_after),
+        readings,
+        bow.length_mm,
+        full_mm,
+        brace_back_mm,
+        sections,
+        modulus,
+        limit,
+        heat_factor,
+        [ArrowSpeed(float(d["arrow_mass_kg"]), float(d["speed_m_s"])) for d in near],
+    )
+
+
+def to_back(bow: Bow, details: dict[str, Any]) -> float | None:
+    """A noted draw as measured to the handle's back, mm; None where that is not known."""
+    if details["draw_to"] == "back":
+        return float(details["draw_mm"])
+    return None if bow.handle_thickness_mm is None else float(details["draw_mm"]) + bow.handle_thickness_mm
+
+
+def species_of(wood: str) -> Species | None:
+    """The wood of the table that a bowyer's word means, if any does."""
+    return {k.lower(): v for k, v in species_table().items()}.get(wood.strip().lower())
+
+
+def wood_of(wood: str) -> tuple[StrainLimit, tuple[float, float] | None]:
+    """What the wood takes in bending, and the handbook's stiffness (N/mm2, relative spread) where the table has it."""
+    found = species_of(wood)
+    if found is None:
+        return strain_limit(), None
+    if found.dry is None:
+        return strain_limit(found.name), None
+    return strain_limit(found.name, found.dry.rupture, found.dry.elasticity), (found.dry.elasticity, MODULUS_SPREAD)
+
+
+def early_draw_of(bow: Bow, stages: Sequence[Stage], events: Sequence[Event]) -> EarlyDraw | None:
+    """The early-draw check over all weighings of the bow."""
+    pulls, _ = pulls_of(bow, stages, events)
+    if not pulls:
+        return None
+    hours = lambda t: (t - pulls[0].when).total_seconds() / 3600  # noqa: E731
+    scraped = [hours(e.happened_at) for e in events if e.kind == "scrape"]
+    return early_draw([Weighing(hours(p.when), p.draw_mm, p.weight_n, p.u_n) for p in pulls], scraped)
+
+
+# --- calipers
+
+
+def read_calipers(text: str) -> dict[Limb, LimbSections]:
+    """Sections from lines like ``upper, 4, 1 3/8, 1/2, 1/16`` (crown may be left out). Raises ShotError and SectionError."""
+    stations: dict[Limb, list[Station]] = {limb: [] for limb in LIMBS}
+    for line in filter(str.strip, text.splitlines()):
+        cells = [c.strip() for c in re.split(r"[,;\t]", line)]
+        limb = next((x for x in LIMBS if x == cells[0].lower()), None)
+        if limb is None or len(cells) not in (4, 5):
+            remedy = "Write limb, place from the nock, width, thickness, like: upper, 4, 1 3/8, 0.5"
+            raise ShotError(f"'{line.strip()}' is not a caliper reading.", remedy)
+        stations[limb].append(Station(*(parse_length(c) for c in cells[1:])))
+    if any(len(s) < 2 for s in stations.values()):
+        raise ShotError("Each limb needs caliper readings at two places at least.", "Five places on each limb are better.")
+    for limb, rows in stations.items():
+        places = [r.from_nock_mm for r in rows]
+        if len(set(places)) < len(places):
+            raise ShotError(f"Two readings on the {limb} limb are at one place.", "Keep one of them.")
+    return {limb: sections_from_stations(rows) for limb, rows in stations.items()}
+
+
+def calipers_note(text: str) -> str:
+    """The readings as a note, once they can be read."""
+    read_calipers(text)
+    return "\n".join([CALIPERS, *(" ".join(line.split()) for line in filter(str.strip, text.splitlines()))])
+
+
+def calipers_of(events: Sequence[Event]) -> tuple[str, datetime] | None:
+    """The last caliper readings kept, as they were typed, and when."""
+    noted = [e for e in events if e.kind == "note" and e.notes.startswith(CALIPERS)]
+    return (noted[-1].notes.partition("\n")[2], noted[-1].happened_at) if noted else None
+
+
+# --- plans
+
+
+def foretold_note(plan: Plan, words: str) -> str:
+    """That a plan's step was taken, and what it foretold; read back by ``foretold_of``."""
+    after = plan.after
+    exact = f"Expected after it at {after.draw_back:.1f} mm to the back: {after.weight.value:.2f} N, "
+    return f"{FORETOLD} {words}\n{exact}standard uncertainty {after.weight.u:.2f} N."
+
+
+def foretold_of(events: Sequence[Event]) -> dict[str, Any] | None:
+    """The last plan's forecast as a plan's document, where its step was the last wood that came off."""
+    noted = [e for e in events if e.kind == "note" and e.notes.startswith(FORETOLD)]
+    scraped = max((e.happened_at for e in events if e.kind == "scrape"), default=None)
+    if not noted or scraped is None or noted[-1].happened_at < scraped:
+        return None
+    found = _FORETOLD.search(noted[-1].notes)
+    if found is None:
+        return None  # a person wrote over it: then it is a note like any other
+    draw, weight, u = (float(g) for g in found.groups())
+    return {"format": "tillerlens-scraping-plan", "after": {"draw_back_mm": draw, "weight": {"value": weight, "u": u}}}
+
+
+def history_of(bow: Bow, stages: Sequence[Stage], events: Sequence[Event]) -> list[Scrape]:
+    """Scrapings with counted strokes, each alone between two weighings at one draw: what a stroke of this hand takes off."""
+    pulls, _ = pulls_of(bow, stages, events)
+    scrapes = [e for e in events if e.kind == "scrape"]
+    out = []
+    for k, e in enumerate(scrapes):
+        before = [p for p in pulls if p.when < e.happened_at and (k == 0 or p.when > scrapes[k - 1].happened_at)]
+        after = [p for p in pulls if p.when > e.happened_at and (k + 1 == len(scrapes) or p.when < scrapes[k + 1].happened_at)]
+        pairs = [(a, b) for a in before for b in after if abs(a.draw_mm - b.draw_mm) <= LIKE_DRAW_MM]
+        if "strokes" not in e.details or not pairs:
+            continue
+        a, b = max(pairs, key=lambda p: p[0].draw_mm)
+        ends = (float(e.details["start_from_nock_mm"]), float(e.details["end_from_nock_mm"]))
+        # the two draws differ a little: weight rises about in proportion to draw
+        u = max(READING_U_N, a.weight_n * abs(a.draw_mm - b.draw_mm) / a.draw_mm)
+        out.append(Scrape(e.details["limb"], ends, float(e.details["strokes"]), a.weight_n, b.weight_n, u))
+    return out

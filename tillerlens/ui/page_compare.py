@@ -1,0 +1,225 @@
+"""Any two stages of a bow against each other: what changed, the two pictures laid over each other, gaps, bend, set."""
+
+from __future__ import annotations
+
+import io
+import json
+from functools import partial
+from typing import Any
+
+import streamlit as st
+from PIL import Image
+
+from tillerlens.errors import TillerLensError
+from tillerlens.measures.compare import Comparison, compare, judge_scrapes
+from tillerlens.measures.set import Recovery, RestReading, SetFound, fit_recovery, set_between
+from tillerlens.photo.intake import read_photo
+from tillerlens.record import Stage, store
+from tillerlens.record.thumbnails import thumbnail
+from tillerlens.report import laid_over
+from tillerlens.report.charts_bench import bend_from_rest_chart
+from tillerlens.report.charts_bow import bend_pair_chart, gap_pair_chart, recovery_chart, set_map_chart
+from tillerlens.report.history import sessions
+from tillerlens.report.lengths import is_told, say_interval, say_place, say_value
+from tillerlens.report.names import in_order, name_of
+from tillerlens.report.of_record import reflexes_of, scrapes_between
+from tillerlens.report.words import Sentence
+from tillerlens.report.words_compare import comparison_sentences, recovery_sentence, set_sentences
+from tillerlens.ui import parts
+from tillerlens.ui.parts import Known
+from tillerlens.ui.place import Place, say_error
+
+VIEWS = ("laid over each other", "side by side")
+
+
+def show(place: Place) -> None:
+    known = parts.open_page(place, "Compare")
+    measured = known.measured()
+    if len(measured) < 2:
+        st.subheader("Two measured pictures are needed to compare.", anchor=False)
+        have = "one is" if measured else "none is"
+        more = "Add pictures of it; any two can be compared, at rest or drawn."
+        parts.missing(f"Of this bow {have} in the record.", more, known, "picture", "Add a picture")
+        return
+    then, now = _choose(known, measured)
+    if then.id == now.id:
+        st.subheader("This is one and the same picture.", anchor=False)
+        parts.missing("Nothing can have changed between them.", "Choose another stage as the earlier or the later one.")
+        return
+    a, b = known.document(then), known.document(now)
+    try:
+        if a["state"] == b["state"] == "unstrung":
+            _at_rest(known, then, now, set_between(a, b))
+        else:
+            _strung(known, then, now, compare(a, b))
+    except TillerLensError as error:
+        st.subheader("These two pictures cannot be compared.", anchor=False)
+        say_error(error)
+
+
+def _choose(known: Known, measured: list[Stage]) -> tuple[Stage, Stage]:
+    """The two stages, by default the last one and the one before it in the same state; the address keeps them."""
+    by_id = {s.id: s for s in measured}
+    last = measured[-1]
+    like = [s for s in measured[:-1] if s.state == last.state] or measured[:-1]
+    title = lambda i: known.title(by_id[i])  # noqa: E731
+    left, right = st.columns(2)
+    ids = list(by_id)
+    then = left.selectbox("Earlier", ids, ids.index(like[-1].id), format_func=title, key="earlier", bind="query-params")
+    now = right.selectbox("Later", ids, ids.index(last.id), format_func=title, key="later", bind="query-params")
+    return by_id[then], by_id[now]
+
+
+# --- both at rest, or not
+
+
+def _at_rest(known: Known, then: Stage, now: Stage, found: SetFound) -> None:
+    first, *more = set_sentences(found, known.units)
+    pair = (then.id, now.id)
+    parts.say_first(first)
+    readings, fitted = _recovery(known, now)
+    _picture(known, then, now)
+    parts.say_rest([*more, *([] if fitted is None else [recovery_sentence(fitted, known.units)])])
+    alt = "Both limbs' outlines, darker where the wood took set; below, the change of bend along each limb with its interval"
+    parts.chart(known, "Where the wood gave", partial(set_map_chart, found, known.units), "set", alt, pair)
+    st.caption("Darker is more set. In the curves below, a limb whose band keeps clear of nought took set there for certain.")
+    if len(readings) >= 2:
+        alt = "Reflex over the hours since the last unstringing, with the curve that it follows"
+        parts.chart(known, "How it springs back", partial(recovery_chart, readings, fitted, known.units), "recovery", alt, pair)
+    else:
+        parts.missing(
+            "How the bow springs back is not told yet.",
+            "Photograph it unstrung several times after one unstringing, and note the minutes with each picture.",
+        )
+    values = {f"set of the {k} limb at its tip": s.at_tip for k, s in found.limbs.items()}
+    values |= {"set, handle from the line through the tips": found.overall, "upper minus lower": found.difference}
+    _numbers(values, known)
+
+
+def _recovery(known: Known, now: Stage) -> tuple[list[RestReading], Recovery | None]:
+    """The readings of the unstringing that the later picture belongs to, and their curve."""
+    of_now = now.values["reflex"]["value"] if "reflex" in now.values else None
+    for session in sessions(reflexes_of(known.stages, known.events)):
+        if any(r.minutes == now.minutes_since_unstrung and r.reflex.value == of_now for r in session):
+            return session, fit_recovery(session)
+    return [], None
+
+
+def _strung(known: Known, then: Stage, now: Stage, found: Comparison) -> None:
+    pair = (then.id, now.id)
+    outcomes = judge_scrapes(found, scrapes_between(known.record, then, now))
+    said = comparison_sentences(found, outcomes, known.units)
+    if "unstrung" in (found.then.state, found.now.state):
+        said = [_moved_sentence(found)]
+    parts.say_first(said[0])
+    _picture(known, then, now)
+    parts.say_rest(said[1:])
+    if "unstrung" in (found.then.state, found.now.state):
+        rest, bent = (found.then, found.now) if found.then.state == "unstrung" else (found.now, found.then)
+        alt = "How much each limb moved from its shape at rest, with its interval, over the way an even arc would share it out"
+        parts.chart(known, "Bend from rest", partial(bend_from_rest_chart, rest, bent, known.units), "rest", alt, pair)
+        st.caption("The broad pale line under each limb is the same bend shared out evenly: the wish for an arc.")
+        return
+    if found.bend:
+        alt = "Bend of both stages along each limb; stretches that changed for certain stand on a grey ground"
+        parts.chart(known, "Bend, earlier and now", partial(bend_pair_chart, found, known.units), "bend", alt, pair)
+        st.caption("Dashed: earlier. Drawn through: now. On grey: changed by more than the two pictures' interval.")
+    if found.gaps:
+        alt = "Gaps of both stages back to back, upper limb to the left and lower to the right"
+        parts.chart(known, "Gaps, earlier and now", partial(gap_pair_chart, found, known.units), "gaps", alt, pair)
+        _gaps(found, known)
+    _numbers({name_of(n): found.values[n] for n in in_order(found.values)}, known)
+
+
+def _moved_sentence(found: Comparison) -> Sentence:
+    strung = found.now if found.then.state == "unstrung" else found.then
+    text = f"From rest to {strung.state}: the chart below shows how each limb shares out the bend."
+    return Sentence("moved", text)
+
+
+# --- the pictures
+
+
+def _picture(known: Known, then: Stage, now: Stage) -> None:
+    view = st.segmented_control("The two pictures", VIEWS, default=VIEWS[0], key="compare_view", required=True)
+    if view == VIEWS[1]:
+        for column, stage, which in zip(st.columns(2), (then, now), ("Earlier", "Later"), strict=True):
+            try:
+                small = thumbnail(known.record, stage, 1000)
+            except TillerLensError as error:
+                with column:
+                    say_error(error)
+                continue
+            alt = f"{which}: the bow {stage.state} with its limbs traced"
+            column.image(small, caption=f"{which}: {known.title(stage)}", width="stretch", alt=alt)
+        return
+    _fade(known, then, now)
+
+
+@st.fragment
+def _fade(known: Known, then: Stage, now: Stage) -> None:
+    try:
+        with st.spinner("Laying the two pictures over each other"):
+            a, b, frame = _laid(known, then, now)
+    except TillerLensError as error:
+        say_error(error)
+        return
+    part = st.slider("Fade from the earlier picture (0) to the later (100)", 0, 100, 50, 5, key="fade")
+    lined = st.toggle("Draw both bows' lines", True, key="fade_lines")
+    picture = laid_over.faded(a, b, part / 100)
+    if lined:
+        picture = laid_over.with_lines(picture, frame, *(known.document(s) for s in (then, now)))
+    out = io.BytesIO()
+    Image.fromarray(picture).save(out, "JPEG", quality=85)
+    alt = f"The earlier and the later picture laid over each other on the handle, {part} parts in 100 of the later"
+    st.image(out.getvalue(), width="stretch", alt=alt)
+    st.caption("Both lie on the handle, back up, upper limb to the left. Dashed blue: earlier; amber: later.")
+
+
+def _laid(known: Known, then: Stage, now: Stage) -> tuple[Any, Any, laid_over.Frame]:
+    a, b = known.document(then), known.document(now)
+    frame = laid_over.frame_for((a, b))
+    pictures = [
+        _warped(known.record.folder.as_posix(), s.sha256, s.photo_name, json.dumps(_places(d)), frame, _store=(known, s))
+        for s, d in ((then, a), (now, b))
+    ]
+    return pictures[0], pictures[1], frame
+
+
+def _places(document: dict[str, Any]) -> dict[str, Any]:
+    """What of a measurement says where the bow lies in its picture."""
+    limbs = {k: {n: p[n] for n in ("centre_px", "centre_mm")} for k, p in document["profile"].items()}
+    shot = {k: document["shot"].get(k) for k in ("upper_limb", "back")}
+    return {"profile": limbs, "trace": document.get("trace"), "shot": shot}
+
+
+@st.cache_data(max_entries=6, show_spinner=False)
+def _warped(folder: str, sha256: str, name: str, places: str, frame: laid_over.Frame, _store: tuple[Known, Stage]) -> Any:
+    """The original warped into the frame. Raises RecordError and PhotoError."""
+    known, stage = _store
+    return laid_over.lay(read_photo(store.original(known.record, stage), name).rgb, json.loads(places), frame)
+
+
+# --- numbers
+
+
+def _gaps(found: Comparison, known: Known) -> None:
+    lines = ["| from handle | upper | lower | upper − lower |", "|---|---|---|---|"]
+    for at, changes in sorted(found.gaps.items()):
+        cells = [f"{say_value(v, known.units)} {say_interval(v, known.units)}" for v in changes]
+        cells = [f"**{c}**" if is_told(v) else c for c, v in zip(cells, changes, strict=True)]
+        lines.append(f"| {say_place(at, known.units)} | " + " | ".join(c.replace(" ", "\u00a0") for c in cells) + " |")
+    with st.expander("Change of every gap, now minus earlier"):
+        st.markdown("\n".join(lines))
+        st.caption("Bold: told for certain.")
+
+
+def _numbers(values: dict[str, Any], known: Known) -> None:
+    lines = ["| change | now minus earlier | interval |", "|---|---|---|"]
+    for name, v in values.items():
+        told = "**" if is_told(v) else ""
+        interval = say_interval(v, known.units).replace(" ", "\u00a0")
+        lines.append(f"| {name} | {told}{say_value(v, known.units)}{told} | {interval} |")
+    with st.expander("All numbers"):
+        st.markdown("\n".join(lines))
+        st.caption("Bold: told for certain.")

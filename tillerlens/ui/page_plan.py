@@ -1,0 +1,238 @@
+"""The scraping plan: where to take wood off next, what to leave, what to expect after it, with the cautions beside it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+from functools import partial
+from typing import Any
+
+import streamlit as st
+
+from tillerlens.cli_words import _whole
+from tillerlens.errors import TillerLensError
+from tillerlens.measurement import Limb
+from tillerlens.measures.pair import read_picture
+from tillerlens.mechanics.plan import plan_from_documents
+from tillerlens.mechanics.scraping import Plan, Stretch
+from tillerlens.mechanics.section import LimbSections
+from tillerlens.mechanics.wish import Bend, ScrapeWish
+from tillerlens.record import store
+from tillerlens.report import bench_of_record as of
+from tillerlens.report.chart_plan import plan_chart
+from tillerlens.report.charts_bench import bend_from_rest_chart
+from tillerlens.report.lengths import COVER, say_interval, say_place, say_value, say_weight
+from tillerlens.report.words import Sentence
+from tillerlens.report.words_plan import PlanWords, plan_in_words
+from tillerlens.ui import parts
+from tillerlens.ui.fields import as_text, plain
+from tillerlens.ui.parts import Known
+from tillerlens.ui.place import Place, say_error
+from tillerlens.units import inches_from_mm, parse_length, parse_weight, pounds_from_newtons
+
+BEND_WORDS: dict[Bend, str] = {
+    "arc": "an even arc",
+    "even_strain": "the wood strained evenly (needs calipers)",
+    "more_outer": "more in the outer limb",
+    "more_inner": "more in the inner limb",
+    "like_upper": "the lower limb like the upper",
+    "like_lower": "the upper limb like the lower",
+}
+
+
+def show(place: Place) -> None:
+    known = parts.open_page(place, "Scraping plan")
+    top = st.container()
+    wish = _wish(known)
+    sections = parts.calipers(known)
+    with top:
+        _planned(known, wish, sections)
+    parts.take_back(known, ("scrape",), lambda e: _said_scrape(e.details, f"{e.happened_at:%Y-%m-%d %H:%M}", known), "plan")
+
+
+# --- what is wished
+
+
+def _wish(known: Known) -> ScrapeWish | None:
+    """The wish that the bow carries, with the fields to change it; weight and draw are kept with the bow."""
+    bow, full = known.bow, known.full_draw_mm
+    with st.expander("What you wish for", expanded=bow.wish_weight_n is None or full is None):
+        left, right = st.columns(2)
+        words = list(BEND_WORDS)
+        bend = left.selectbox("The bend shared out as", words, format_func=BEND_WORDS.__getitem__, key="wish_bend")
+        with right:
+            usual = (known.wish.low_mm + known.wish.high_mm) / 2
+            tiller, fit = parts.field(
+                "Tiller, upper minus lower gap", parse_length, f"wish_tiller_{bow.id}", value=as_text(inches_from_mm(usual)),
+            )  # fmt: skip
+        with st.form("wish", border=False):
+            had = "" if bow.wish_weight_n is None else f"{pounds_from_newtons(bow.wish_weight_n):.4g} lb"
+            weight, fit_1 = parts.field("Draw weight", parse_weight, f"wish_weight_{bow.id}", value=had, placeholder="45 lb")
+            at = "" if full is None else as_text(inches_from_mm(full))
+            draw, fit_2 = parts.field("At a draw to the back of", parse_length, f"wish_draw_{bow.id}", value=at, placeholder="28")
+            if st.form_submit_button("Keep this wish with the bow") and fit_1 and fit_2:
+                _keep_wish(known, weight, draw)
+    if bow.wish_weight_n is None or full is None:
+        return None
+    return ScrapeWish(bow.wish_weight_n, full, bend, float(tiller) if fit and tiller is not None else usual)
+
+
+def _keep_wish(known: Known, weight: float | None, draw: float | None) -> None:
+    if weight is None or draw is None:
+        st.error("Weight and draw are both needed. Write them like 45 lb and 28.")
+        return
+    try:
+        store.update_bow(known.record, replace(known.bow, wish_weight_n=weight, wish_draw_mm=draw, wish_draw_to="back"))
+    except TillerLensError as error:
+        say_error(error)
+        return
+    parts.flash("Kept: the wish.")
+    st.rerun()
+
+
+# --- the plan
+
+
+def _planned(known: Known, wish: ScrapeWish | None, sections: dict[Limb, LimbSections] | None) -> None:
+    hand = of.on_hand(known.stages, known.events)
+    drawn = [s for s in hand.strung if s.state == "drawn"]
+    lacking = _lacking(known, hand, wish)
+    if lacking is not None:
+        st.subheader(plain(lacking[0]), anchor=False)
+        parts.missing(lacking[1], lacking[2], known, lacking[3], "Add a picture")
+        parts.cautions()
+        return
+    assert wish is not None and hand.rest is not None  # else something were lacking
+    try:
+        with st.spinner("Reading the bends, and trying the next step in the statics", show_time=True):
+            plan = _plan(known.mark, wish, (known, hand, sections))
+    except TillerLensError as error:
+        st.subheader(plain(error.text), anchor=False)
+        parts.missing("So no step can be planned.", error.remedy)
+        parts.cautions()
+        return
+    said = plan_in_words(plan, known.units)
+    _say(known, plan, said)
+    deepest = max(drawn, key=lambda s: s.values.get("draw_length_back", {}).get("value") or 0.0)
+    alt = "How much each limb moved from its shape at rest, with its interval, over the wished way to share the same bend out"
+    rest = hand.rest
+    make = lambda: bend_from_rest_chart(  # noqa: E731
+        read_picture(known.document(rest)), read_picture(known.document(deepest)), known.units, wish.bend, sections
+    )
+    parts.chart(known, "How it bends from rest now", make, "moved", alt, wish)
+    st.caption(plain(f"{known.title(deepest)}. The broad pale line under each limb is the wish: {BEND_WORDS[wish.bend]}."))
+
+
+@st.cache_resource(max_entries=8, show_spinner=False)
+def _plan(mark: str, wish: ScrapeWish, _of: tuple[Any, ...]) -> Plan:
+    """The next step, once for each state of the record and wish. Raises MechanicsError, WishError, NoEquilibrium."""
+    known, hand, sections = _of
+    history, last = of.history_of(known.bow, known.stages, known.events), of.foretold_of(known.events)
+    documents = [known.document(s) for s in hand.strung]
+    return plan_from_documents(documents, known.document(hand.rest), wish, sections, history=history, last=last)
+
+
+def _lacking(known: Known, hand: of.OnHand, wish: ScrapeWish | None) -> tuple[str, str, str, str] | None:
+    """(sentence, why, what to do, where) of the first thing a plan lacks."""
+    drawn = [s for s in hand.strung if s.state == "drawn"]
+    if wish is None:
+        why = "A plan goes from the bow as it is to the bow you want."
+        return "The wished weight and draw are not noted.", why, "Note them under 'What you wish for', below.", ""
+    if hand.rest is None:
+        why = "Without the shape at rest a natural bend cannot be told from a weak place, so no wood should come off."
+        return "No picture of the bow unstrung is measured.", why, "Add a picture of it unstrung.", "picture"
+    if not drawn and hand.scraped is not None and known.measured("drawn"):
+        why = "The pictures before it show a stronger bow."
+        what = "Exercise it with 20 to 30 part draws (common practice), photograph it drawn with the scale's reading, measure it."
+        return "Wood came off since the last drawn picture.", why, what, "picture"
+    if not drawn:
+        why, what = "The plan reads the bend there.", "Add one, drawn on the scale."
+        return "No picture of the bow drawn is measured.", why, what, "picture"
+    if not any("scale_reading_lb" in s.shot for s in drawn):
+        why = "Without its weight nobody can say how much wood may still come off."
+        return "No drawn picture was weighed.", why, "Note the scale's reading with a drawn picture, then measure it.", "picture"
+    return None
+
+
+def _say(known: Known, plan: Plan, said: PlanWords) -> None:
+    lead = list(said.first) or [next((s for s in said.steps if s.pattern == "stretch"), said.steps[0])]
+    parts.say_first(Sentence("plan", lead[0].text, "finding"))
+    alt = "Both limbs' outlines, handle to handle, with the wood to take off hanging from the belly and what to leave in boxes"
+    parts.chart(known, "", partial(plan_chart, plan, known.units), "plan", alt, plan.wish)
+    st.caption("Depth is drawn many times enlarged. Pale: all that seems needed, with its doubt. Filled: this step.")
+    left, right = st.columns([3, 2], gap="medium")
+    with left:
+        st.markdown("#### This step")
+        for line in [*lead[1:], *said.steps]:
+            st.markdown(f"- {plain(line.text)}")
+        st.markdown("#### What to expect")
+        for line in said.expect:
+            st.markdown(f"- {plain(line.text)}")
+        _gaps(known, plan)
+    with right, st.container(border=True):
+        st.markdown("#### With every step")
+        for text in (*(line.text for line in said.care), *said.always):
+            st.markdown(plain(text))
+        for doubt in said.doubts:
+            st.warning(plain(doubt))
+    if plan.stop is None:
+        _did_it(known, plan)
+
+
+def _gaps(known: Known, plan: Plan) -> None:
+    if not plan.now.gaps:
+        return
+    lines = ["| from handle | upper − lower now | after |", "|---|---|---|"]
+    for a, b in zip(plan.now.gaps, plan.after.gaps, strict=True):
+        both = (a.difference, b.difference)
+        cells = [f"{say_value(v, known.units)} {say_interval(v, known.units)}".replace(" ", "\u00a0") for v in both]
+        lines.append(f"| {say_place(a.from_handle_mm, known.units)} | {' | '.join(cells)} |")
+    with st.expander("Gaps expected at the wished draw"):
+        st.markdown("\n".join(lines))
+
+
+# --- done
+
+
+def _did_it(known: Known, plan: Plan) -> None:
+    """Strokes, if they were counted, and one button that notes every stretch as scraped."""
+    st.markdown("#### When it is done")
+    with st.form("did_it", border=True):
+        st.caption("Count your strokes over each stretch if you can: the next plans learn what one takes off.")
+        counted = [
+            parts.field(_said_stretch(s, known), _whole, f"strokes_{k}_{_mark(plan)}", placeholder="strokes, if counted")
+            for k, s in enumerate(plan.stretches)
+        ]
+        tool = st.text_input("Tool", key="scrape_tool", placeholder="scraper")
+        if st.form_submit_button("I did this", type="primary") and all(fit for _, fit in counted):
+            entries: list[tuple[str, dict[str, Any], str]] = []
+            for s, (strokes, _) in zip(plan.stretches, counted, strict=True):
+                a, b = sorted(s.from_nock_mm)
+                details: dict[str, Any] = {"limb": s.limb, "start_from_nock_mm": round(a, 1), "end_from_nock_mm": round(b, 1)}
+                details |= {"strokes": strokes} if strokes is not None else {}
+                details |= {"tool": tool.strip()} if tool.strip() else {}
+                entries.append(("scrape", details, f"As planned: about {100 * s.share:.1f} % of the thickness."))
+            entries.append(("note", {}, of.foretold_note(plan, _foretold(known, plan))))
+            if parts.keep_events(known, entries, datetime.now(UTC)):
+                parts.flash("Noted. Now exercise the bow with part draws, photograph it, measure again, and make a new plan.")
+                st.rerun()
+
+
+def _mark(plan: Plan) -> str:
+    """Tells one plan's fields from another's."""
+    return "_".join(f"{s.limb[0]}{s.from_nock_mm[0]:.0f}" for s in plan.stretches)
+
+
+def _foretold(known: Known, plan: Plan) -> str:
+    after = plan.after.weight
+    return f"It foretold {say_weight(after.value, known.units)} (±{say_weight(COVER * after.u, known.units)})."
+
+
+def _said_stretch(s: Stretch, known: Known) -> str:
+    a, b = (say_place(x, known.units) for x in sorted(s.from_nock_mm))
+    return f"Strokes on the {s.limb} limb, {a} to {b} from the nock"
+
+
+def _said_scrape(d: dict[str, Any], when: str, known: Known) -> str:
+    a, b = (say_place(d[k], known.units) for k in ("start_from_nock_mm", "end_from_nock_mm"))
+    return f"{when}: {d['limb']} limb, {a} to {b} from the nock"

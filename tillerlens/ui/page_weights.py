@@ -1,0 +1,226 @@
+"""Weights and cast: readings typed in quickly; what they say of full draw, stored energy, the wood's strain and arrows."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import partial
+from typing import Any
+
+import streamlit as st
+
+from tillerlens.cli_words import _arrow_mass, _mass, _speed
+from tillerlens.errors import TillerLensError
+from tillerlens.measurement import Limb
+from tillerlens.mechanics.bench import Bench, Given, tell
+from tillerlens.mechanics.force_draw import Reading
+from tillerlens.mechanics.section import LimbSections
+from tillerlens.record import Event
+from tillerlens.report import bench_of_record as of
+from tillerlens.report.charts_bench import arrows_chart, force_draw_chart, strain_chart
+from tillerlens.report.lengths import say_length, say_weight
+from tillerlens.report.words import Sentence
+from tillerlens.report.words_compare import early_draw_sentence
+from tillerlens.report.words_mechanics import bench_words
+from tillerlens.ui import parts
+from tillerlens.ui.fields import plain
+from tillerlens.ui.parts import Known
+from tillerlens.ui.place import Place, say_error
+from tillerlens.units import format_grains, newtons_from_pounds, parse_length, parse_weight
+
+FACES = {"back": "to the back", "belly": "to the belly"}
+_FIRST = ("strain", "early_draw", "weight", "stacking")
+
+
+@dataclass(frozen=True)
+class Typed:
+    """What is typed on the page and not kept: a brace height, the own factor for a heated belly, other arrows' masses (kg)."""
+
+    brace_back_mm: float | None
+    heat_factor: float
+    others: tuple[float, ...]
+
+
+def show(place: Place) -> None:
+    known = parts.open_page(place, "Weights and cast")
+    top = st.container()
+    _quick_entry(known)
+    typed = _beside(known)
+    sections = parts.calipers(known)
+    with top:
+        _told(known, typed, sections)
+    parts.take_back(known, ("weighing", "arrow_speed", "mass"), lambda e: _said(e, known), "weights")
+    parts.cautions()
+
+
+# --- what is told
+
+
+def _told(known: Known, typed: Typed, sections: dict[Limb, LimbSections] | None) -> None:
+    hand = of.on_hand(known.stages, known.events)
+    drawn = [s for s in hand.strung if s.state == "drawn"]
+    if not hand.weighings and not drawn:
+        since = " since wood last came off" if hand.scraped and known.measured("drawn") else ""
+        st.subheader(f"Nothing is weighed yet{since}.", anchor=False)
+        parts.missing(
+            "From two or three readings the weight at full draw is looked ahead.",
+            "Type draws and weights below, or measure a picture of the bow drawn with the scale's reading noted.",
+        )
+        _early(known)
+        return
+    with st.spinner("Reading the bends and the weights"):
+        given, bench = _bench(known.mark, typed.brace_back_mm, typed.heat_factor, (known, hand, sections))
+    _say(known, bench, given, typed)
+
+
+def _say(known: Known, bench: Bench, given: Given, typed: Typed) -> None:
+    said = [s for s in bench_words(bench, known.units, typed.others) if s.about != "care"]
+    early = of.early_draw_of(known.bow, known.stages, known.events)
+    if early is not None:
+        said.append(early_draw_sentence(early, known.units))
+    said.sort(key=lambda s: (s.tone != "finding", s.about not in _FIRST))
+    weights = [s for s in said if s.about == "weight"]
+    pressing = [s for s in said if s.tone == "finding"]
+    first = (pressing or weights or said or [Sentence("weight", "The weight at full draw cannot be told yet.", "open")])[0]
+    parts.say_first(first)
+    if bench.curve is not None:
+        _force(known, bench, given, typed)
+    parts.say_rest([s for s in said if s is not first])
+    if bench.risk_full is not None or bench.risk_seen is not None:
+        _strain(known, bench, typed)
+    if bench.cast is not None and given.arrows:
+        alt = "Speed expected of arrows by their mass, with its interval, and the arrows that were shot"
+        make = partial(arrows_chart, bench.cast, given.arrows, known.units)
+        parts.chart(known, "Speed of other arrows", make, "arrows", alt, typed)
+
+
+def _force(known: Known, bench: Bench, given: Given, typed: Typed) -> None:
+    assert bench.curve is not None
+    seen = [s for s in of.on_hand(known.stages, known.events).strung if s.state == "drawn" and "scale_reading_lb" in s.shot]
+    readings = list(given.readings)
+    for s in seen:
+        draw = s.values.get("draw_length_back", {}).get("value")
+        if draw is not None:
+            readings.append(Reading(float(draw), newtons_from_pounds(float(s.shot["scale_reading_lb"]))))
+    full, weight = known.full_draw_mm, known.bow.wish_weight_n
+    wish = None if full is None or weight is None else (full, weight)
+    stacks = float("nan") if bench.stacking is None else bench.stacking.onset_mm
+    alt = "Draw weight over draw length with its interval: as read, and looked ahead to full draw; the wish as a diamond"
+    parts.chart(known, "", partial(force_draw_chart, bench.curve, readings, known.units, wish, stacks), "force", alt, typed)
+    if full is None:
+        st.caption("Note the wished draw and weight with the bow, and the curve is looked ahead to it.")
+
+
+def _strain(known: Known, bench: Bench, typed: Typed) -> None:
+    ahead = bench.risk_full is not None and bench.full_draw_mm > bench.draw_seen_mm + 1
+    strains, risk = (bench.strain_full, bench.risk_full) if ahead else (bench.strain_seen, bench.risk_seen)
+    if strains is None:
+        return
+    draw = bench.full_draw_mm if ahead else bench.draw_seen_mm
+    alt = "How much the belly of each limb is pressed along its length, with its interval, under what the wood is said to take"
+    title = f"Strain on the belly at {say_length(draw, known.units)}{', looked ahead' if ahead else ''}"
+    on_belly = risk if risk is not None and risk.side == "belly" else None
+    parts.chart(known, title, partial(strain_chart, strains, on_belly, known.units), "strain", alt, (typed, draw))
+    if not bench.sections_known:
+        st.caption("From the thickness that the side picture shows. Type caliper readings below to have it from the wood itself.")
+
+
+def _early(known: Known) -> None:
+    early = of.early_draw_of(known.bow, known.stages, known.events)
+    if early is not None:
+        parts.say_rest([early_draw_sentence(early, known.units)])
+
+
+@st.cache_resource(max_entries=8, show_spinner=False)
+def _bench(mark: str, brace_back_mm: float | None, heat_factor: float, _of: tuple[Any, ...]) -> tuple[Given, Bench]:
+    """All that the mechanics tell, once for each state of the record."""
+    known, hand, sections = _of
+    given = of.given_of(known.bow, hand, known.document, known.full_draw_mm, sections, brace_back_mm, heat_factor)
+    return given, tell(given)
+
+
+# --- what is typed in
+
+
+def _quick_entry(known: Known) -> None:
+    st.markdown("#### Type in readings")
+    left, right = st.columns(2)
+    with left, st.form("weighings", clear_on_submit=False, border=True):
+        text = st.text_area("Weighings: draw = weight, a line each", key="weigh_text", placeholder="20 = 33\n22 = 37.5\n24 = 42")
+        to = st.segmented_control(
+            "Draw measured", FACES, format_func=FACES.__getitem__, default=known.settings.draw_to, key="weigh_to", required=True
+        )
+        if st.form_submit_button("Keep these weighings", type="primary"):
+            _keep_weighings(known, text, str(to))
+    with right, st.form("arrows", clear_on_submit=False, border=True):
+        text = st.text_area("Arrows: mass = speed, a line each", key="arrow_text", placeholder="500 gr = 150 fps\n32 g = 46 m/s")
+        draw = st.text_input("Shot at a draw of", key="arrow_draw", placeholder="28")
+        to = st.segmented_control(
+            "Draw measured", FACES, format_func=FACES.__getitem__, default=known.settings.draw_to, key="arrow_to", required=True
+        )
+        if st.form_submit_button("Keep these arrows"):
+            _keep_arrows(known, text, draw, str(to))
+    if known.settings.draw_to == "belly" and known.bow.handle_thickness_mm is None:
+        st.caption("Draws to the belly count once the handle's thickness is noted with the bow.")
+
+
+def _keep_weighings(known: Known, text: str, to: str) -> None:
+    try:
+        pairs = parts.read_pairs(text, parse_length, parse_weight, "20 = 33")
+    except TillerLensError as error:
+        say_error(error)
+        return
+    entries = [("weighing", {"draw_mm": d, "draw_to": to, "weight_n": w}, "") for d, w in pairs]
+    if parts.keep_events(known, entries, datetime.now(UTC)):
+        parts.clear(["weigh_text"], f"Kept: {len(pairs)} weighing{'s' if len(pairs) > 1 else ''}.")
+
+
+def _keep_arrows(known: Known, text: str, draw: str, to: str) -> None:
+    try:
+        pairs = parts.read_pairs(text, _arrow_mass, _speed, "500 gr = 150 fps")
+        at = parse_length(draw)
+    except TillerLensError as error:
+        say_error(error)
+        return
+    entries = [
+        ("arrow_speed", {"arrow_mass_kg": m, "speed_m_s": v, "draw_mm": at, "draw_to": to}, "") for m, v in pairs
+    ]
+    if parts.keep_events(known, entries, datetime.now(UTC)):
+        parts.clear(["arrow_text"], f"Kept: {len(pairs)} arrow{'s' if len(pairs) > 1 else ''}.")
+
+
+def _beside(known: Known) -> Typed:
+    with st.expander("Brace height, other arrows, the bow's own mass, a heated belly"):
+        brace, _ = parts.field(
+            "Brace height, from the handle's back to the string", parse_length, "brace_text",
+            help="Only where no picture shows the bow braced; it is not kept.",
+        )  # fmt: skip
+        others, _ = parts.field("Speed wanted for arrows of", _masses, "others_text", placeholder="400, 450 gr, 30 g")
+        factor = st.number_input(
+            "How much more a heat-hardened belly takes, in your own experience", 0.5, 2.0, 1.0, 0.05, key="heat_factor",
+            help="No book gives a figure; 1 counts it as any other wood.",
+        )  # fmt: skip
+        mass, fit = parts.field("The bow weighs", _mass, "mass_text", placeholder="19 oz or 540 g")
+        kept = st.button("Keep its mass", disabled=mass is None or not fit, key="keep_mass")
+        if kept and parts.keep_events(known, [("mass", {"mass_kg": mass}, "")], datetime.now(UTC)):
+            parts.clear(["mass_text"], "Kept: the bow's mass.")
+    return Typed(brace, float(factor), tuple(others or ()))
+
+
+def _masses(text: str) -> list[float]:
+    return [_arrow_mass(part) for part in filter(str.strip, text.split(","))]
+
+
+# --- words
+
+
+def _said(e: Event, known: Known) -> str:
+    d: Mapping[str, float] = e.details
+    when = f"{e.happened_at:%Y-%m-%d %H:%M}"
+    if e.kind == "mass":
+        return plain(f"{when}: the bow weighed {1000 * d['mass_kg']:.0f} g")
+    draw = f"{say_length(d['draw_mm'], known.units)} {FACES[e.details['draw_to']]}"
+    if e.kind == "weighing":
+        return f"{when}: {say_weight(d['weight_n'], known.units)} at {draw}"
+    return f"{when}: {format_grains(d['arrow_mass_kg'])} at {d['speed_m_s'] / 0.3048:.0f} feet per second, {draw}"

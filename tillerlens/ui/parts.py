@@ -1,0 +1,265 @@
+"""What the bench's pages share: the bow as the record knows it, the first sentence, charts on paper, lines typed in quickly."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from functools import cached_property
+from typing import Any
+
+import streamlit as st
+
+from tillerlens.errors import ShotError, TillerLensError
+from tillerlens.measurement import Limb
+from tillerlens.mechanics.section import LimbSections
+from tillerlens.record import Bow, Event, Record, Stage, store
+from tillerlens.record.entries import check_entry
+from tillerlens.record.views import timeline
+from tillerlens.report import bench_of_record as of
+from tillerlens.report.lengths import Units, say_length
+from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION, Sentence, Wish
+from tillerlens.ui import place as places
+from tillerlens.ui.fields import plain
+from tillerlens.ui.kept import Settings
+from tillerlens.ui.place import Place, say_error
+
+BADGES = {"finding": ":orange-badge[look here]", "fine": ":green-badge[fine]", "open": ":gray-badge[cannot tell]", "plain": ""}
+PAPER, PAPER_LINE, PAPER_INK = "#fdfbf5", "#e4dfd2", "#2b2b2b"
+
+
+@dataclass(frozen=True, eq=False)
+class Known:
+    """A bow with its stages and events, oldest first, and how the reader wants it said."""
+
+    record: Record
+    bow: Bow
+    stages: tuple[Stage, ...]
+    events: tuple[Event, ...]
+    units: Units
+    wish: Wish
+    settings: Settings
+
+    @cached_property
+    def mark(self) -> str:
+        """Tells everything that is shown of the bow from what was shown before a change: the key of what is made once."""
+        stages = [(s.id, s.version, s.made_by, s.status) for s in self.stages]
+        events = [(e.id, e.version) for e in self.events]
+        text = repr((self.bow.id, self.bow.version, stages, events, self.units, self.wish, self.record.address))
+        return hashlib.sha256(text.encode()).hexdigest()
+
+    def measured(self, *states: str) -> list[Stage]:
+        return [s for s in self.stages if s.status == "measured" and (not states or s.state in states)]
+
+    def document(self, stage: Stage) -> dict[str, Any]:
+        found = store.measurement(self.record, stage.id)
+        assert found is not None  # asked only of measured stages
+        return found
+
+    def of_kind(self, kind: str) -> list[Event]:
+        return [e for e in self.events if e.kind == kind]
+
+    @cached_property
+    def last_scraped(self) -> datetime | None:
+        """When wood last came off: pictures and weighings before it are of a stronger bow."""
+        return max((e.happened_at for e in self.of_kind("scrape")), default=None)
+
+    def since_scraping(self, stages: Sequence[Stage]) -> list[Stage]:
+        return [s for s in stages if self.last_scraped is None or s.taken_at > self.last_scraped]
+
+    def title(self, stage: Stage) -> str:
+        """``3 · drawn · 2026-03-02``: what a stage is called where one is chosen."""
+        draw = stage.values.get("draw_length_back", {}).get("value")
+        more = f" to {say_length(float(draw), self.units)}" if draw is not None else ""
+        return f"{self.stages.index(stage) + 1} · {stage.state}{more} · {stage.taken_at:%Y-%m-%d}"
+
+    @property
+    def full_draw_mm(self) -> float | None:
+        """The wished draw, to the back; None where it is to the belly and the handle's thickness is not noted."""
+        bow = self.bow
+        if bow.wish_draw_mm is None or bow.wish_draw_to != "belly":
+            return bow.wish_draw_mm
+        return None if bow.handle_thickness_mm is None else bow.wish_draw_mm + bow.handle_thickness_mm
+
+
+def open_page(place: Place, title: str) -> Known:
+    """The page's head with the bow it is about, and all that is known of it."""
+    for key in st.session_state.pop("bench_clear", []):
+        st.session_state[key] = ""
+    st.title(title, anchor=False)
+    bow = places.pick_bow(place)
+    found = timeline(place.record, bow.id)
+    say_flash()
+    return Known(place.record, found.bow, found.stages, found.events, place.units, replace(place, bow=bow).wish, place.settings)
+
+
+# --- words
+
+
+def say_first(sentence: Sentence) -> None:
+    """The one sentence of a page, before anything else."""
+    st.subheader(plain(sentence.text), anchor=False)
+
+
+def say_rest(sentences: Sequence[Sentence]) -> None:
+    for s in sentences:
+        st.markdown(f"{BADGES[s.tone]} {plain(s.text)}".strip())
+
+
+def missing(text: str, remedy: str, known: Known | None = None, room: str = "", label: str = "") -> None:
+    """One sentence for what is not there yet, and one for what to add and where, with the way there."""
+    st.info(f"{plain(text)} {plain(remedy)}")
+    if known is not None and places.has_room(room):
+        places.link(room, label, known.bow)
+
+
+def cautions(tension: bool = True) -> None:
+    with st.container(border=True):
+        for care in (*CARE_ALWAYS, *(CARE_UNDER_TENSION if tension else ())):
+            st.markdown(plain(care))
+
+
+# --- charts
+
+
+def chart(known: Known, title: str, make: Callable[[], Any], key: str, alt: str, more: object = "") -> None:
+    """A chart on its own sheet of paper, so that ink stays ink on a dark screen too.
+
+    alt: what it shows, in words. more: what the chart hangs on besides the bow's record; made once for each.
+    """
+    if title:
+        st.markdown(f"#### {title}")
+    try:
+        spec = _spec(known.mark, key, repr(more), make)
+    except ValueError as error:
+        st.caption(plain(f"Nothing to draw: {error}."))
+        return
+    st.vega_lite_chart(spec=spec, width="stretch", theme=None, key=f"chart_{key}", alt=alt)
+
+
+@st.cache_data(max_entries=64, show_spinner=False)
+def _spec(mark: str, key: str, more: str, _make: Callable[[], Any]) -> dict[str, Any]:
+    """Altair takes a quarter of a second for a chart; what it made is kept."""
+    spec: dict[str, Any] = on_paper(_make()).to_dict()
+    return spec
+
+
+def on_paper(drawn: Any) -> Any:
+    text = {"labelColor": PAPER_INK, "titleColor": PAPER_INK, "labelFontSize": 12, "titleFontSize": 12}
+    return (
+        drawn.properties(background=PAPER, padding={"left": 8, "right": 12, "top": 8, "bottom": 8})
+        .configure(font="Source Sans, sans-serif")
+        .configure_view(stroke=None)
+        .configure_axis(gridColor=PAPER_LINE, domainColor="#8f8a7d", tickColor="#8f8a7d", titleFontWeight="normal", **text)
+        .configure_legend(labelColor=PAPER_INK, titleColor=PAPER_INK, labelFontSize=13, titleFontSize=12)
+        .configure_title(color=PAPER_INK, fontSize=13, anchor="start")
+    )
+
+
+# --- what is typed
+
+
+def read_pairs(text: str, left: Callable[[str], float], right: Callable[[str], float], example: str) -> list[tuple[float, float]]:
+    """Lines like ``20 = 33`` as pairs of numbers. Raises ShotError with the line that cannot be read."""
+    out = []
+    for line in filter(str.strip, text.splitlines()):
+        parts = next((line.split(sign) for sign in ("=", ":", ";", ",") if sign in line), line.split())
+        if len(parts) != 2 or not all(map(str.strip, parts)):
+            raise ShotError(f"'{line.strip()}' cannot be read.", f"Write each line like {example}.", given=line)
+        out.append((left(parts[0]), right(parts[1])))
+    if not out:
+        raise ShotError("Nothing was typed.", f"Write a line like {example}.")
+    return out
+
+
+def field(label: str, read: Callable[[str], Any], key: str, **more: Any) -> tuple[Any, bool]:
+    """One text field and whether it is fit: its value, None where empty; the trouble stands beneath it."""
+    text = st.text_input(label, key=key, **more)
+    if not text.strip():
+        return None, True
+    try:
+        return read(text), True
+    except TillerLensError as error:
+        say_error(error)
+        return None, False
+
+
+def keep_events(known: Known, entries: Sequence[tuple[str, dict[str, Any], str]], when: datetime) -> bool:
+    """Write (kind, details, notes) into the record; False, with the reason said, where one cannot be kept."""
+    try:
+        events = [Event(known.bow.id, kind, when, details, notes) for kind, details, notes in entries]  # type: ignore[arg-type]
+        for event in events:
+            check_entry(event)
+        for event in events:
+            store.add_event(known.record, event)
+    except TillerLensError as error:
+        say_error(error)
+        return False
+    return True
+
+
+def flash(text: str) -> None:
+    """Said once, on the run after this one."""
+    st.session_state["bench_flash"] = text
+
+
+def say_flash() -> None:
+    text = st.session_state.pop("bench_flash", None)
+    if text:
+        st.success(plain(text))
+
+
+def take_back(known: Known, kinds: Sequence[str], say: Callable[[Event], str], key: str) -> None:
+    """Choose one of the entries of these kinds and take it out of the record again."""
+    entries = {e.id: e for e in reversed(known.events) if e.kind in kinds}
+    if not entries:
+        return
+    with st.expander("Take an entry back"):
+        chosen = st.selectbox("Entry", list(entries), format_func=lambda i: say(entries[i]), key=f"back_{key}")
+        sure = st.checkbox("Yes, remove it from the record", key=f"back_sure_{key}_{chosen}")
+        if st.button("Remove this entry", disabled=not sure, key=f"back_do_{key}"):
+            try:
+                store.remove_event(known.record, chosen)
+            except TillerLensError as error:
+                say_error(error)
+                return
+            flash("The entry was taken out of the record.")
+            st.rerun()
+
+
+def clear(keys: Sequence[str], text: str) -> None:
+    """Empty fields on the next run, say what was done, and run again."""
+    st.session_state["bench_clear"] = list(keys)
+    flash(text)
+    st.rerun()
+
+
+def calipers(known: Known) -> dict[Limb, LimbSections] | None:
+    """The sections of the last caliper readings that were kept, and the field to type new ones; they are kept as a note."""
+    found = of.calipers_of(known.events)
+    sections = None
+    with st.expander("Caliper readings of both limbs: width and thickness by place"):
+        if found is not None:
+            try:
+                sections = of.read_calipers(found[0])
+            except TillerLensError as error:
+                say_error(error)
+            if known.last_scraped is not None and found[1] < known.last_scraped:
+                st.warning("Wood came off since these were read: measure again where it did.")
+        text = st.text_area(
+            "Limb, place from the nock, width, thickness and, if you know it, the crown of the back",
+            "" if found is None else found[0], height=180, placeholder="upper, 4, 1 1/4, 0.44\nupper, 12, 1 1/2, 0.52, 1/16",
+            key=f"calipers_{known.bow.id}",
+        )  # fmt: skip
+        st.caption("A bare number is inches; 35 mm is fine too. Five places on each limb, or more, from the nock inward.")
+        if st.button("Keep these caliper readings", disabled=not text.strip(), key="keep_calipers"):
+            try:
+                note = of.calipers_note(text)
+            except TillerLensError as error:
+                say_error(error)
+            else:
+                if keep_events(known, [("note", {}, note)], datetime.now(UTC)):
+                    flash("Kept: the caliper readings, as a note on the timeline.")
+                    st.rerun()
+    return sections
