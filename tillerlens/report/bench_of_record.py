@@ -80,7 +80,7 @@ def given_of(
     limit, modulus = wood_of(bow.wood)
     readings = [Reading(p.draw_mm, p.weight_n) for p in pulls]
     shots = [(to_back(bow, e.details), e.details) for e in hand.arrows]
-    near = [d for draw, d in shots if draw is not None and (full_mm is None or abs(draw - full_mm) <= LIKE_FULL_MM)]
+    near = [d for draw, d in shots if draw is not None and is_full(draw, full_mm)]
     return Given(
         [document(s) for s in hand.strung],
         None if hand.rest is None else document(hand.rest),
@@ -95,6 +95,11 @@ def given_of(
         heat_factor,
         [ArrowSpeed(float(d["arrow_mass_kg"]), float(d["speed_m_s"])) for d in near],
     )
+
+
+def is_full(draw_mm: float, full_mm: float | None) -> bool:
+    """Whether an arrow shot at this draw counts as shot at full draw."""
+    return full_mm is None or abs(draw_mm - full_mm) <= LIKE_FULL_MM
 
 
 def to_back(bow: Bow, details: dict[str, Any]) -> float | None:

@@ -112,6 +112,28 @@ def _wished_shape(
     return np.asarray(1 + lean * (2 * part - 1))
 
 
+def shape_pair_chart(then: Picture, now: Picture, units: Units | None = None) -> alt.LayerChart:
+    """Both stages' centrelines laid on the handle, upper limb to the left, back up; the height has its own, larger scale."""
+    units = units or Units()
+    rows: Rows = []
+    for stage, picture in (("earlier", then), ("now", now)):
+        upper, lower = picture.limbs["upper"].centre_mm, picture.limbs["lower"].centre_mm
+        for k, (x, y) in enumerate(np.vstack([upper, lower[::-1]])):
+            if math.isfinite(x) and math.isfinite(y):
+                at = {"at": round(-units.on_axis(float(x)), 3), "height": round(units.on_axis(float(y)), 4)}
+                rows.append({"stage": stage, "order": k, **at})
+    if not rows:
+        raise ValueError("no stage has a centreline")
+    stages = ["earlier", "now"]
+    colour = alt.Color("stage:N", title=None, scale=alt.Scale(domain=stages, range=[PALE, INK]), legend=_legend())
+    dash = alt.StrokeDash("stage:N", title=None, scale=alt.Scale(domain=stages, range=[[6, 4], [1, 0]]), legend=_legend())
+    words = f"← upper limb, {units.axis} from the handle's centre, lower limb →"
+    x = alt.X("at:Q", title=words, axis=alt.Axis(labelExpr="abs(datum.value)"), scale=alt.Scale(nice=False))
+    y = alt.Y("height:Q", title=f"toward the back ({units.axis})", scale=alt.Scale(zero=False))
+    line = _chart(rows).mark_line(strokeWidth=2.5).encode(x, y, order="order:Q", color=colour, strokeDash=dash)
+    return cast(alt.LayerChart, alt.layer(line).properties(height=220))
+
+
 # --- weight over draw
 
 

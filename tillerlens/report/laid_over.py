@@ -24,6 +24,7 @@ Rgb = NDArray[np.uint8]
 PLACE_U_MM = 0.5  # how well a place of the bow is known in both
 SKEW_U = 0.05  # a picture's departure from turn, shift and scale over a metre: a few degrees of a camera held askew
 MARGIN_MM = 70.0
+LEAST_HIGH = 0.25  # of the width
 EARLIER, LATER, RIM = (120, 190, 255), (255, 176, 0), (20, 20, 20)  # light blue and amber, each with a dark rim
 
 
@@ -93,6 +94,8 @@ def frame_for(documents: tuple[Mapping[str, Any], ...], width_px: int = 1400) ->
     mm = np.vstack([places_of(d)[1] for d in documents])
     left, bottom = mm.min(0) - MARGIN_MM
     right, top = mm.max(0) + MARGIN_MM
+    more = max(0.0, LEAST_HIGH * (right - left) - (top - bottom)) / 2  # an unstrung bow alone would be a strip
+    bottom, top = bottom - more, top + more
     return Frame(float(left), float(right), float(bottom), float(top), width_px / float(right - left))
 
 

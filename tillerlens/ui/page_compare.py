@@ -12,18 +12,19 @@ from PIL import Image
 
 from tillerlens.errors import TillerLensError
 from tillerlens.measures.compare import Comparison, compare, judge_scrapes
+from tillerlens.measures.pair import Picture, read_picture
 from tillerlens.measures.set import Recovery, RestReading, SetFound, fit_recovery, set_between
 from tillerlens.photo.intake import read_photo
 from tillerlens.record import Stage, store
 from tillerlens.record.thumbnails import thumbnail
 from tillerlens.report import laid_over
-from tillerlens.report.charts_bench import bend_from_rest_chart
+from tillerlens.report.charts_bench import bend_from_rest_chart, shape_pair_chart
 from tillerlens.report.charts_bow import bend_pair_chart, gap_pair_chart, recovery_chart, set_map_chart
 from tillerlens.report.history import sessions
 from tillerlens.report.lengths import is_told, say_interval, say_place, say_value
 from tillerlens.report.names import in_order, name_of
 from tillerlens.report.of_record import reflexes_of, scrapes_between
-from tillerlens.report.words import Sentence
+from tillerlens.report.words_bench import moved_sentence
 from tillerlens.report.words_compare import comparison_sentences, recovery_sentence, set_sentences
 from tillerlens.ui import parts
 from tillerlens.ui.parts import Known
@@ -61,7 +62,7 @@ def _choose(known: Known, measured: list[Stage]) -> tuple[Stage, Stage]:
     """The two stages, by default the last one and the one before it in the same state; the address keeps them."""
     by_id = {s.id: s for s in measured}
     last = measured[-1]
-    like = [s for s in measured[:-1] if s.state == last.state] or measured[:-1]
+    like = [s for s in measured[:-1] if s.state == last.state] or [s for s in measured[:-1] if s.state == "unstrung"] or measured[:-1]
     title = lambda i: known.title(by_id[i])  # noqa: E731
     left, right = st.columns(2)
     ids = list(by_id)
@@ -80,6 +81,7 @@ def _at_rest(known: Known, then: Stage, now: Stage, found: SetFound) -> None:
     readings, fitted = _recovery(known, now)
     _picture(known, then, now)
     parts.say_rest([*more, *([] if fitted is None else [recovery_sentence(fitted, known.units)])])
+    _shapes(known, read_picture(known.document(then)), read_picture(known.document(now)), pair)
     alt = "Both limbs' outlines, darker where the wood took set; below, the change of bend along each limb with its interval"
     parts.chart(known, "Where the wood gave", partial(set_map_chart, found, known.units), "set", alt, pair)
     st.caption("Darker is more set. In the curves below, a limb whose band keeps clear of nought took set there for certain.")
@@ -110,7 +112,7 @@ def _strung(known: Known, then: Stage, now: Stage, found: Comparison) -> None:
     outcomes = judge_scrapes(found, scrapes_between(known.record, then, now))
     said = comparison_sentences(found, outcomes, known.units)
     if "unstrung" in (found.then.state, found.now.state):
-        said = [_moved_sentence(found)]
+        said = [moved_sentence(found)]
     parts.say_first(said[0])
     _picture(known, then, now)
     parts.say_rest(said[1:])
@@ -120,6 +122,8 @@ def _strung(known: Known, then: Stage, now: Stage, found: Comparison) -> None:
         parts.chart(known, "Bend from rest", partial(bend_from_rest_chart, rest, bent, known.units), "rest", alt, pair)
         st.caption("The broad pale line under each limb is the same bend shared out evenly: the wish for an arc.")
         return
+    if found.then.state == found.now.state:
+        _shapes(known, found.then, found.now, pair)
     if found.bend:
         alt = "Bend of both stages along each limb; stretches that changed for certain stand on a grey ground"
         parts.chart(known, "Bend, earlier and now", partial(bend_pair_chart, found, known.units), "bend", alt, pair)
@@ -131,10 +135,9 @@ def _strung(known: Known, then: Stage, now: Stage, found: Comparison) -> None:
     _numbers({name_of(n): found.values[n] for n in in_order(found.values)}, known)
 
 
-def _moved_sentence(found: Comparison) -> Sentence:
-    strung = found.now if found.then.state == "unstrung" else found.then
-    text = f"From rest to {strung.state}: the chart below shows how each limb shares out the bend."
-    return Sentence("moved", text)
+def _shapes(known: Known, then: Picture, now: Picture, pair: tuple[str, str]) -> None:
+    alt = "The centrelines of both stages laid on the handle, the earlier dashed; heights are enlarged"
+    parts.chart(known, "The two shapes, heights enlarged", partial(shape_pair_chart, then, now, known.units), "shapes", alt, pair)
 
 
 # --- the pictures

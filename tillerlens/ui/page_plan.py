@@ -11,7 +11,7 @@ import streamlit as st
 
 from tillerlens.cli_words import _whole
 from tillerlens.errors import TillerLensError
-from tillerlens.measurement import Limb
+from tillerlens.measurement import LIMBS, Limb
 from tillerlens.measures.pair import read_picture
 from tillerlens.mechanics.plan import plan_from_documents
 from tillerlens.mechanics.scraping import Plan, Stretch
@@ -155,15 +155,14 @@ def _lacking(known: Known, hand: of.OnHand, wish: ScrapeWish | None) -> tuple[st
 
 
 def _say(known: Known, plan: Plan, said: PlanWords) -> None:
-    lead = list(said.first) or [next((s for s in said.steps if s.pattern == "stretch"), said.steps[0])]
-    parts.say_first(Sentence("plan", lead[0].text, "finding"))
+    parts.say_first(_lead(plan, said))
     alt = "Both limbs' outlines, handle to handle, with the wood to take off hanging from the belly and what to leave in boxes"
     parts.chart(known, "", partial(plan_chart, plan, known.units), "plan", alt, plan.wish)
     st.caption("Depth is drawn many times enlarged. Pale: all that seems needed, with its doubt. Filled: this step.")
     left, right = st.columns([3, 2], gap="medium")
     with left:
         st.markdown("#### This step")
-        for line in [*lead[1:], *said.steps]:
+        for line in [*said.first, *said.steps]:
             st.markdown(f"- {plain(line.text)}")
         st.markdown("#### What to expect")
         for line in said.expect:
@@ -177,6 +176,18 @@ def _say(known: Known, plan: Plan, said: PlanWords) -> None:
             st.warning(plain(doubt))
     if plan.stop is None:
         _did_it(known, plan)
+
+
+def _lead(plan: Plan, said: PlanWords) -> Sentence:
+    """What forbids, if anything does; else the stretch where this step takes the most."""
+    if said.first:
+        return Sentence("plan", said.first[0].text, "finding")
+    places = [line for line in said.steps if line.pattern == "stretch"]
+    order = [s for limb in LIMBS for s in plan.stretches if s.limb == limb]
+    most, line = max(zip(order, places, strict=True), key=lambda q: q[0].share)
+    where = line.text.partition(":")[0]
+    count = f"; {len(places)} stretches in all" if len(places) > 1 else ""
+    return Sentence("plan", f"Wood comes off most of all here: {where[0].lower()}{where[1:]}{count}.", "finding")
 
 
 def _gaps(known: Known, plan: Plan) -> None:
@@ -199,10 +210,11 @@ def _did_it(known: Known, plan: Plan) -> None:
     st.markdown("#### When it is done")
     with st.form("did_it", border=True):
         st.caption("Count your strokes over each stretch if you can: the next plans learn what one takes off.")
-        counted = [
-            parts.field(_said_stretch(s, known), _whole, f"strokes_{k}_{_mark(plan)}", placeholder="strokes, if counted")
-            for k, s in enumerate(plan.stretches)
-        ]
+        columns, counted = st.columns(2), []
+        for k, s in enumerate(plan.stretches):
+            with columns[LIMBS.index(s.limb)]:
+                label, key = _said_stretch(s, known), f"strokes_{k}_{_mark(plan)}"
+                counted.append(parts.field(label, _whole, key, placeholder="if counted"))
         tool = st.text_input("Tool", key="scrape_tool", placeholder="scraper")
         if st.form_submit_button("I did this", type="primary") and all(fit for _, fit in counted):
             entries: list[tuple[str, dict[str, Any], str]] = []

@@ -13,6 +13,7 @@ import streamlit as st
 from tillerlens.cli_words import _arrow_mass, _mass, _speed
 from tillerlens.errors import TillerLensError
 from tillerlens.measurement import Limb
+from tillerlens.measures.set import EarlyDraw
 from tillerlens.mechanics.bench import Bench, Given, tell
 from tillerlens.mechanics.force_draw import Reading
 from tillerlens.mechanics.section import LimbSections
@@ -21,6 +22,7 @@ from tillerlens.report import bench_of_record as of
 from tillerlens.report.charts_bench import arrows_chart, force_draw_chart, strain_chart
 from tillerlens.report.lengths import say_length, say_weight
 from tillerlens.report.words import Sentence
+from tillerlens.report.words_bench import headline, number_rows
 from tillerlens.report.words_compare import early_draw_sentence
 from tillerlens.report.words_mechanics import bench_words
 from tillerlens.ui import parts
@@ -30,7 +32,6 @@ from tillerlens.ui.place import Place, say_error
 from tillerlens.units import format_grains, newtons_from_pounds, parse_length, parse_weight
 
 FACES = {"back": "to the back", "belly": "to the belly"}
-_FIRST = ("strain", "early_draw", "weight", "stacking")
 
 
 @dataclass(frozen=True)
@@ -46,10 +47,10 @@ def show(place: Place) -> None:
     known = parts.open_page(place, "Weights and cast")
     top = st.container()
     _quick_entry(known)
+    below = st.container()
     typed = _beside(known)
     sections = parts.calipers(known)
-    with top:
-        _told(known, typed, sections)
+    _told(known, typed, sections, top, below)
     parts.take_back(known, ("weighing", "arrow_speed", "mass"), lambda e: _said(e, known), "weights")
     parts.cautions()
 
@@ -57,42 +58,69 @@ def show(place: Place) -> None:
 # --- what is told
 
 
-def _told(known: Known, typed: Typed, sections: dict[Limb, LimbSections] | None) -> None:
+def _told(known: Known, typed: Typed, sections: dict[Limb, LimbSections] | None, top: Any, below: Any) -> None:
+    """The verdict and its picture into top, all else into below."""
     hand = of.on_hand(known.stages, known.events)
     drawn = [s for s in hand.strung if s.state == "drawn"]
+    early = of.early_draw_of(known.bow, known.stages, known.events)
     if not hand.weighings and not drawn:
         since = " since wood last came off" if hand.scraped and known.measured("drawn") else ""
-        st.subheader(f"Nothing is weighed yet{since}.", anchor=False)
-        parts.missing(
-            "From two or three readings the weight at full draw is looked ahead.",
-            "Type draws and weights below, or measure a picture of the bow drawn with the scale's reading noted.",
-        )
-        _early(known)
+        with top:
+            st.subheader(f"Nothing is weighed yet{since}.", anchor=False)
+            parts.missing(
+                "From two or three readings the weight at full draw is looked ahead.",
+                "Type draws and weights below, or measure a picture of the bow drawn with the scale's reading noted.",
+            )
+            parts.say_rest([] if early is None else [early_draw_sentence(early, known.units)])
         return
-    with st.spinner("Reading the bends and the weights"):
-        given, bench = _bench(known.mark, typed.brace_back_mm, typed.heat_factor, (known, hand, sections))
-    _say(known, bench, given, typed)
+    with top:
+        with st.spinner("Reading the bends and the weights"):
+            given, bench = _bench(known.mark, typed.brace_back_mm, typed.heat_factor, (known, hand, sections))
+        parts.say_first(headline(bench, early, known.units))
+        if bench.curve is not None:
+            _force(known, bench, given, typed)
+    with below:
+        _say(known, bench, given, typed, early)
 
 
-def _say(known: Known, bench: Bench, given: Given, typed: Typed) -> None:
+def _say(known: Known, bench: Bench, given: Given, typed: Typed, early: EarlyDraw | None) -> None:
+    rows = number_rows(bench, known.units)
+    if rows:
+        st.markdown("#### Numbers")
+        cells = "\n".join(f"| {what} | {value} | {reach} |" for what, value, reach in rows)
+        st.markdown(f"| what | value | interval |\n|---|---|---|\n{cells}")
     said = [s for s in bench_words(bench, known.units, typed.others) if s.about != "care"]
-    early = of.early_draw_of(known.bow, known.stages, known.events)
-    if early is not None:
-        said.append(early_draw_sentence(early, known.units))
-    said.sort(key=lambda s: (s.tone != "finding", s.about not in _FIRST))
-    weights = [s for s in said if s.about == "weight"]
-    pressing = [s for s in said if s.tone == "finding"]
-    first = (pressing or weights or said or [Sentence("weight", "The weight at full draw cannot be told yet.", "open")])[0]
-    parts.say_first(first)
-    if bench.curve is not None:
-        _force(known, bench, given, typed)
-    parts.say_rest([s for s in said if s is not first])
+    said += [] if early is None else [early_draw_sentence(early, known.units)]
+    said += _left_out(known)
+    said.sort(key=lambda s: (s.tone != "finding", s.about not in ("speed", "early_draw"), s.tone == "plain"))
+    shown = [s for s in said if s.tone != "plain" or s.about == "speed"]
+    parts.say_rest(shown)
     if bench.risk_full is not None or bench.risk_seen is not None:
         _strain(known, bench, typed)
     if bench.cast is not None and given.arrows:
         alt = "Speed expected of arrows by their mass, with its interval, and the arrows that were shot"
         make = partial(arrows_chart, bench.cast, given.arrows, known.units)
         parts.chart(known, "Speed of other arrows", make, "arrows", alt, typed)
+    with st.expander("What else the readings tell, and where the limits come from"):
+        parts.say_rest([s for s in said if s not in shown])
+
+
+def _left_out(known: Known) -> list[Sentence]:
+    """Readings that are kept but do not count, and why."""
+    hand, bow = of.on_hand(known.stages, known.events), known.bow
+    out = []
+    if any(of.to_back(bow, e.details) is None for e in (*hand.weighings, *hand.arrows)):
+        text = "Readings to the belly do not count: the handle's thickness is not noted. Note it with the bow."
+        out.append(Sentence("left_out", text, "open"))
+    far = [e for e in hand.arrows if (d := of.to_back(bow, e.details)) is not None and not of.is_full(d, known.full_draw_mm)]
+    if far:
+        text = f"{len(far)} of the arrows were shot at another draw than the wished one and are left out: energy differs there."
+        out.append(Sentence("left_out", text, "open"))
+    old = [e for e in known.of_kind("weighing") if e not in hand.weighings]
+    if old:
+        text = f"{len(old)} weighings from before wood last came off are left out: they are of a stronger bow."
+        out.append(Sentence("left_out", text, "plain"))
+    return out
 
 
 def _force(known: Known, bench: Bench, given: Given, typed: Typed) -> None:
@@ -124,12 +152,6 @@ def _strain(known: Known, bench: Bench, typed: Typed) -> None:
     parts.chart(known, title, partial(strain_chart, strains, on_belly, known.units), "strain", alt, (typed, draw))
     if not bench.sections_known:
         st.caption("From the thickness that the side picture shows. Type caliper readings below to have it from the wood itself.")
-
-
-def _early(known: Known) -> None:
-    early = of.early_draw_of(known.bow, known.stages, known.events)
-    if early is not None:
-        parts.say_rest([early_draw_sentence(early, known.units)])
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)

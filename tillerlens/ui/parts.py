@@ -10,6 +10,7 @@ from functools import cached_property
 from typing import Any
 
 import streamlit as st
+from altair import VConcatChart
 
 from tillerlens.errors import ShotError, TillerLensError
 from tillerlens.measurement import Limb
@@ -131,18 +132,21 @@ def chart(known: Known, title: str, make: Callable[[], Any], key: str, alt: str,
     if title:
         st.markdown(f"#### {title}")
     try:
-        spec = _spec(known.mark, key, repr(more), make)
+        specs = _specs(known.mark, key, repr(more), make)
     except ValueError as error:
         st.caption(plain(f"Nothing to draw: {error}."))
         return
-    st.vega_lite_chart(spec=spec, width="stretch", theme=None, key=f"chart_{key}", alt=alt)
+    for k, spec in enumerate(specs):
+        st.vega_lite_chart(spec=spec, width="stretch", theme=None, key=f"chart_{key}_{k}", alt=alt)
 
 
 @st.cache_data(max_entries=64, show_spinner=False)
-def _spec(mark: str, key: str, more: str, _make: Callable[[], Any]) -> dict[str, Any]:
-    """Altair takes a quarter of a second for a chart; what it made is kept."""
-    spec: dict[str, Any] = on_paper(_make()).to_dict()
-    return spec
+def _specs(mark: str, key: str, more: str, _make: Callable[[], Any]) -> list[dict[str, Any]]:
+    """Altair takes a quarter of a second for a chart; what it made is kept. Panels under each other are charts of their own,
+    since only those follow the width of the page."""
+    made = _make()
+    panels = made.vconcat if isinstance(made, VConcatChart) else [made]
+    return [on_paper(panel).to_dict() for panel in panels]
 
 
 def on_paper(drawn: Any) -> Any:
@@ -152,7 +156,7 @@ def on_paper(drawn: Any) -> Any:
         .configure(font="Source Sans, sans-serif")
         .configure_view(stroke=None)
         .configure_axis(gridColor=PAPER_LINE, domainColor="#8f8a7d", tickColor="#8f8a7d", titleFontWeight="normal", **text)
-        .configure_legend(labelColor=PAPER_INK, titleColor=PAPER_INK, labelFontSize=13, titleFontSize=12)
+        .configure_legend(labelColor=PAPER_INK, titleColor=PAPER_INK, labelFontSize=13, titleFontSize=12, columns=2)
         .configure_title(color=PAPER_INK, fontSize=13, anchor="start")
     )
 
