@@ -37,7 +37,8 @@ def running_app(folder, *options, port=None):
     port = port or free_port()
     command = [sys.executable, "-m", "streamlit", "run", "app.py", "--server.headless=true", f"--server.port={port}", *options]
     log = folder / "log"
-    with log.open("wb") as out, subprocess.Popen(command, cwd=ROOT, stdout=out, stderr=out) as app:
+    environment = {**os.environ, "TILLERLENS_RECORD": str(folder / "record")}
+    with log.open("wb") as out, subprocess.Popen(command, cwd=ROOT, stdout=out, stderr=out, env=environment) as app:
         try:
             _wait(f"http://127.0.0.1:{port}/_stcore/health", app, log)
             yield f"http://127.0.0.1:{port}"

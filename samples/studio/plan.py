@@ -89,6 +89,14 @@ SAMPLES = (
     replace(_drawn, name="heron-drawn-19", draw_in=19.0),
     replace(_drawn, name="heron-drawn-23", draw_in=23.0),
     replace(_drawn, name="heron-drawn-27", draw_in=27.0),
+    # the same bow two days later: a little of its reflex has gone into set, more of it in the lower limb
+    replace(
+        _heron,
+        name="heron-rested",
+        bow=replace(HERON, reflex=(26.0, 17.0)),
+        angles=(2.5, -3.5, -0.5),
+        seed=39,
+    ),
     Scene(
         "bramble-drawn-grid",
         BRAMBLE,

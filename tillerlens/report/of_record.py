@@ -48,7 +48,7 @@ def story_of(record: Record, bow_id: str, units: Units | None = None, pictures: 
         _facts(found.bow, units),
         found.bow.notes,
         tuple(stages),
-        tuple(Told(e.happened_at, _what(e, units), _noted(e)) for e in found.events if e.kind not in _ELSEWHERE),
+        tuple(Told(e.happened_at, say_what(e, units), _noted(e)) for e in found.events if e.kind not in _ELSEWHERE),
         tuple(Told(e.happened_at, _where(e, found.stages), e.notes) for e in findings),
         tuple(reflexes_of(found.stages, found.events)),
         tuple(pulls),
@@ -177,7 +177,7 @@ def _facts(bow: Bow, units: Units) -> tuple[tuple[str, str], ...]:
     return tuple((k, v) for k, v in said.items() if v)
 
 
-def _what(e: Event, units: Units) -> str:
+def say_what(e: Event, units: Units) -> str:
     """An event in a few words."""
     d = e.details
     parts: list[str] = []

@@ -54,6 +54,10 @@ _MORE = (
     ("handle_thickness_in", "Handle's thickness, back to belly"),
     ("upper_limb_length_in", "Upper limb, handle's centre to nock"),
 )
+STANDOFF_HELP = (
+    "How far the middle of the limb's width stands in front of the marks; less than nought where "
+    "the marks stand nearer the camera, as a stick's pegs do."
+)
 _LENGTH_HINT = "Like 28 3/16, 5/8, 2.25 or 71.5 cm; a bare number is inches."
 
 
@@ -95,10 +99,10 @@ def ask() -> tuple[Form, list[str]]:
     left, right = st.columns(2)
     with left:
         form["state"] = st.segmented_control("The bow is", STATES, key="shot_state", required=True)
-        _put(
+        put(
             form, "bow_length_nock_to_nock_in", "Bow's length along the back, nock to nock", bad, needed=True
         )
-        _put(form, "handle_in", "Stiff handle with its fades", bad, needed=True)
+        put(form, "handle_in", "Stiff handle with its fades", bad, needed=True)
         form["upper_limb"] = st.segmented_control(
             "Upper limb, in the picture", _SIDES, key="shot_upper_limb", required=True
         )
@@ -110,20 +114,16 @@ def ask() -> tuple[Form, list[str]]:
         if form["back"] is None:
             form["back"] = faces[0]
         if form["state"] == "drawn":
-            _put(form, "scale_reading_lb", "Weight on the bow scale, if read", bad, "shot_weight", _pounds)
+            put(form, "scale_reading_lb", "Weight on the bow scale, if read", bad, "shot_weight", _pounds)
         if form["state"] == "unstrung":
-            _put(form, "minutes_since_unstrung", "Minutes since unstringing", bad, "shot_minutes", float)
+            put(form, "minutes_since_unstrung", "Minutes since unstringing", bad, "shot_minutes", float)
     with right:
-        form["scale"] = _ask_scale(bad)
+        form["scale"] = ask_scale(bad)
         if form["scale"]["kind"] != "bow_length":
-            help_text = (
-                "How far the middle of the limb's width stands in front of the marks; less than nought where "
-                "the marks stand nearer the camera, as a stick's pegs do."
-            )
-            _put(form, "standoff_in", "Standoff, marks to bow", bad, needed=True, help_text=help_text)
+            put(form, "standoff_in", "Standoff, marks to bow", bad, needed=True, help_text=STANDOFF_HELP)
         with st.expander("More, if you know it"):
             for name, label in _MORE:
-                _put(form, name, label, bad)
+                put(form, name, label, bad)
     kept = state.get("kept", {}).get("form", {})
     shown = {
         "state",
@@ -138,11 +138,12 @@ def ask() -> tuple[Form, list[str]]:
     return {**{k: v for k, v in kept.items() if k not in shown}, **form}, bad
 
 
-def _ask_scale(bad: list[str]) -> Form:
+def ask_scale(bad: list[str]) -> Form:
+    """The fields for what gives the scale; those that cannot be read go into ``bad``."""
     kind = st.selectbox("The scale comes from", list(SCALES), format_func=SCALES.__getitem__, key="shot_kind")
     scale: Form = {"kind": kind}
     for name, label in SCALE_FIELDS[kind]:
-        _put(scale, name, label, bad, needed=not (kind == "stick" and name in _OPTIONAL))
+        put(scale, name, label, bad, needed=not (kind == "stick" and name in _OPTIONAL))
     if kind == "aruco":
         text = st.text_area(
             "Tags' centres, a line each: number: right, down",
@@ -153,11 +154,14 @@ def _ask_scale(bad: list[str]) -> Form:
             scale["centres_in"] = read_centres(text)
         except ShotError as error:
             bad.append("centres")
-            st.error(plain(str(error)))
+            if text.strip():
+                st.error(plain(str(error)))
+            else:
+                st.caption(":orange[needed]")
     return scale
 
 
-def _put(
+def put(
     form: Form,
     name: str,
     label: str,

@@ -11,6 +11,7 @@ import streamlit as st
 
 from tillerlens.errors import TillerLensError
 from tillerlens.ui import place as places
+from tillerlens.ui import walk
 from tillerlens.ui.look import put_on
 
 
@@ -25,6 +26,14 @@ class Room:
 
 SHOP, BOW = "The shop", "One bow"
 ROOMS: tuple[Room, ...] = (
+    Room("shelf", "The shelf", SHOP),
+    Room("boards", "Boards", SHOP),
+    Room("guide", "Taking pictures", SHOP),
+    Room("settings", "Settings", SHOP),
+    Room("phone", "On the phone", SHOP),
+    Room("bow", "Timeline", BOW),
+    Room("picture", "New picture", BOW),
+    Room("stage", "One picture", BOW),
     Room("compare", "Compare", BOW),
     Room("weights", "Weights and cast", BOW),
     Room("wood", "Wood and heat", BOW),
@@ -50,7 +59,7 @@ def run(samples: Path) -> None:
 
 
 def _page(room: Room, samples: Path) -> st.Page:
-    return st.Page(_shown(room, samples), title=room.title, url_path=room.name, default=room is LOOK)
+    return st.Page(_shown(room, samples), title=room.title, url_path=room.name, default=room is ROOMS[0])
 
 
 def _shown(room: Room, samples: Path) -> Callable[[], None]:
@@ -61,7 +70,9 @@ def _shown(room: Room, samples: Path) -> Callable[[], None]:
             look(samples)
             return
         try:
-            import_module(f"tillerlens.ui.page_{room.name}").show(places.here())
+            place = places.here()
+            walk.bar(place)
+            import_module(f"tillerlens.ui.page_{room.name}").show(place)
         except TillerLensError as error:  # what a page does not say nearer to its cause
             places.say_error(error)
 

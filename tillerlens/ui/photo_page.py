@@ -20,7 +20,6 @@ from tillerlens.shot import read_shot
 from tillerlens.ui import fields, work
 from tillerlens.ui.editor import Place, placed, show_editor
 from tillerlens.ui.editor.found import found_places, say_corrections, traced_curves
-from tillerlens.ui.look import put_on
 from tillerlens.ui.result import Shown, show_result
 from tillerlens.units import parse_length
 
@@ -40,11 +39,10 @@ class Picked:
     mark: str | None = None  # what tells this photograph from others; else its bytes, its shot and its sample's name
 
 
-def show(samples: Path) -> None:
+def show(samples: Path, title: bool = True) -> None:
     """The whole page. samples: folder of NAME.jpg with NAME.shot.json."""
-    st.set_page_config(page_title="TillerLens", layout="wide")
-    put_on()
-    st.title("TillerLens")
+    if title:
+        st.title("TillerLens")
     st.markdown("One photograph of a bow, from the side: how its limbs bend, and how sure that is.")
     picked = _pick(samples)
     if picked is None:

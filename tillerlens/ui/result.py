@@ -46,18 +46,23 @@ class Shown:
         return work.overlay(self.data, self.name, self.shot, self.rest, self.units, close, form)
 
 
-def show_result(shown: Shown) -> None:
+def show_result(shown: Shown, picture: bytes | None = None) -> None:
+    """The verdict and all below it. picture: the photograph with the bow drawn on it, when it need not be drawn anew."""
     measurement = shown.measurement
     spoken = verdict(measurement, shown.units, shown.wish, shown.earlier_reflex)
     _say_first(spoken.first)
     left, right = st.columns([3, 2], gap="medium")
     with left:
-        _show_picture(shown)
+        if picture is None:
+            _show_picture(shown)
+        else:
+            st.image(picture, width="stretch", alt="The photograph with the traced bow drawn on it")
     with right:
         _say_more(spoken)
     if measurement.status == "measured":
         _show_numbers(shown)
-    _show_downloads(shown)
+    if picture is None:
+        _show_downloads(shown)
     with st.container(border=True):
         for care in spoken.care:
             st.markdown(care)

@@ -1,0 +1,135 @@
+"""The demo bow: an invented one with computed pictures, put on the shelf as a walk from the stave at rest to the report."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+from tillerlens.measure import measure_photo
+from tillerlens.photo.intake import read_photo
+from tillerlens.record import Bow, Event, Record, Stage, store
+from tillerlens.record.entries import now
+from tillerlens.shot import read_shot
+from tillerlens.units import MM_PER_INCH, newtons_from_pounds
+
+NAME = "Heron (demo, invented)"
+_ABOUT = "Invented for the demo: neither the bow nor its maker exists, and its pictures are computed."
+_DAY_S, _INCH = 86400.0, MM_PER_INCH
+
+
+@dataclass(frozen=True)
+class Step:
+    """One stop of the walk. room: where it is looked at; state and pick: the stage shown there, the pick-th of its state."""
+
+    title: str
+    says: str
+    room: str
+    state: str | None = None
+    pick: int = 0
+
+
+STEPS = (
+    Step("Unstrung", "The bow as it hangs at rest. All bending is judged against this picture.", "stage", "unstrung"),
+    Step("Braced", "Strung: the gaps between string and belly say whether one limb leads.", "stage", "braced"),
+    Step("Drawn", "Drawn on the board: how each limb bends, against how it stood at rest.", "stage", "drawn", -1),
+    Step("Scrape", "What was taken off, and where, is noted between the pictures. Add what you do to a bow here.", "bow"),
+    Step("Rested", "Unstrung again after two days: what of its shape did not come back is set.", "stage", "unstrung", -1),
+    Step("Report", "Everything of one bow on paper or as a page, to keep or to give along with the bow.", "report"),
+)
+# picture, day of the story, minutes since unstringing, weight on the scale; all invented
+_PICTURES: tuple[tuple[str, float, float | None, float | None], ...] = (
+    ("heron-unstrung", 0.0, None, None),
+    ("heron-braced", 1.0, None, None),
+    ("heron-drawn-19", 1.02, None, 26.0),
+    ("heron-drawn-23", 1.03, None, 33.5),
+    ("heron-drawn-27", 1.04, None, 41.0),
+    ("heron-rested", 4.0, 2880.0, None),
+)
+
+
+def demo_bow(record: Record) -> Bow | None:
+    return next((b for b in store.list_bows(record) if b.name == NAME), None)
+
+
+def can_be_put_up(samples: Path) -> bool:
+    return all((samples / f"{name}.jpg").is_file() for name, *_ in _PICTURES)
+
+
+def put_up(record: Record, samples: Path, progress: Callable[[float, str], object]) -> Bow:
+    """Measure the demo's pictures and put bow, stages and events on the shelf. progress: part done, and what comes next."""
+    begin = now() - timedelta(days=5)
+    bow = store.add_bow(
+        record,
+        Bow(
+            NAME,
+            wood="hazel, toasted",
+            made="invented",
+            length_mm=66.5 * _INCH,
+            handle_mm=7.5 * _INCH,
+            limb_width_mm=40.0,
+            handle_thickness_mm=1.5 * _INCH,
+            form_reflex_mm=1.5 * _INCH,
+            wish_weight_n=newtons_from_pounds(40),
+            wish_draw_mm=27 * _INCH,
+            wish_draw_to="back",
+            notes=_ABOUT,
+        ),
+    )
+    try:
+        rest: Stage | None = None
+        for k, (name, day, minutes, pounds) in enumerate(_PICTURES):
+            progress(k / len(_PICTURES), name.replace("-", " "))
+            form = json.loads((samples / f"{name}.shot.json").read_text(encoding="utf-8"))
+            extra = {"minutes_since_unstrung": minutes, "scale_reading_lb": pounds}
+            form = {**form, **{key: value for key, value in extra.items() if value is not None}}
+            stage = _keep(record, bow, samples / f"{name}.jpg", form, begin + timedelta(seconds=day * _DAY_S), rest)
+            if stage.state == "unstrung" and stage.status == "measured" and rest is None:
+                rest = stage
+        for kind, day, details, notes in _EVENTS:
+            store.add_event(record, Event(bow.id, kind, begin + timedelta(days=day), details, notes, "the demo"))
+    except BaseException:
+        store.remove_bow(record, bow.id)
+        raise
+    progress(1.0, "done")
+    return bow
+
+
+def _keep(record: Record, bow: Bow, picture: Path, form: dict[str, Any], when: Any, rest: Stage | None) -> Stage:
+    photo = read_photo(picture.read_bytes(), picture.name)
+    shot = read_shot(form, photo_size=(photo.width, photo.height))
+    at_rest = None if rest is None or shot.state == "unstrung" else store.measurement(record, rest.id)
+    document = measure_photo(photo, shot, at_rest).as_document()
+    return store.add_stage(
+        record,
+        bow.id,
+        picture,
+        shot.as_dict(),
+        document=document,
+        taken_at=when,
+        rest_stage_id=None if at_rest is None or rest is None else rest.id,
+        notes=_ABOUT,
+    )
+
+
+_EVENTS: tuple[tuple[Any, float, dict[str, Any], str], ...] = (
+    ("heat", -1.0, {"minutes": 45.0, "distance_mm": 12 * _INCH, "browning": "brown"}, "Over coals."),
+    ("moisture", 0.5, {"temperature_c": 20.0, "humidity_percent": 48.0}, "In the barn."),
+    ("weighing", 1.05, {"draw_mm": 27 * _INCH, "draw_to": "back", "weight_n": newtons_from_pounds(41)}, ""),
+    (
+        "scrape",
+        1.5,
+        {"limb": "upper", "start_from_nock_mm": 8 * _INCH, "end_from_nock_mm": 16 * _INCH, "strokes": 8, "tool": "scraper"},
+        "Few strokes, then exercised.",
+    ),
+    ("rest", 3.9, {"hours": 48.0}, "Lying flat in the barn."),
+)
+
+
+def stage_of(record: Record, bow: Bow, step: Step) -> Stage | None:
+    """The stage that a step of the walk shows; None where it shows none, or where that one was taken away."""
+    fits = [s for s in store.list_stages(record, bow.id) if s.state == step.state]
+    return fits[step.pick] if step.state is not None and fits else None

@@ -1,0 +1,163 @@
+"""What is done to a bow or learnt of it between pictures: a form for each kind, and an event in a few words."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any, cast
+
+import streamlit as st
+
+from tillerlens.cli_words import EVENT_WORDS
+from tillerlens.errors import TillerLensError
+from tillerlens.record import Event
+from tillerlens.record.entries import EventKind, check_entry, now
+from tillerlens.record.views import Timeline
+from tillerlens.report.lengths import Units, say_weight
+from tillerlens.report.of_record import say_what
+from tillerlens.ui.bow_form import length_text
+from tillerlens.ui.place import Place, say_error
+from tillerlens.units import KG_PER_GRAIN, KG_PER_POUND
+
+KINDS: dict[str, str] = {
+    "scrape": "wood taken off",
+    "weighing": "a weight on the scale",
+    "heat": "heat",
+    "rest": "rest",
+    "moisture": "moisture",
+    "mass": "the bow's mass",
+    "arrow_speed": "an arrow's speed",
+    "finding": "something seen on the wood",
+    "note": "a note",
+}
+_LABELS: dict[str, dict[str, str]] = {
+    "scrape": {
+        "limb": "Limb",
+        "from": "From the nock: nearer end",
+        "to": "From the nock: farther end",
+        "strokes": "Strokes, if counted",
+        "thickness": "Thickness taken off, if measured",
+        "tool": "Tool",
+    },
+    "heat": {
+        "minutes": "Minutes over the heat",
+        "limb": "Limb",
+        "distance": "Distance from the coals",
+        "browning": "Browning of the belly",
+        "depth": "Depth of browning",
+        "temperature": "Surface, like 150C or 300F",
+        "form_reflex": "Reflex of the form",
+    },
+    "rest": {"hours": "Hours of rest"},
+    "moisture": {
+        "reading": "Meter's reading, per cent",
+        "temperature": "Air, like 21C or 70F",
+        "humidity": "Humidity of the air, per cent",
+        "place": "Where it was read",
+    },
+    "weighing": {"draw": "At a draw of", "to": "Draw measured to the handle's", "weight": "Weight"},
+    "mass": {"mass": "Mass, like 19 oz or 540 g"},
+    "arrow_speed": {
+        "arrow": "Arrow, in grains or like 32 g",
+        "speed": "Speed, in fps or like 46 m/s",
+        "draw": "At a draw of",
+        "to": "Draw measured to the handle's",
+    },
+    "finding": {"at": "Where in the picture: pixels from left and top, like 1200, 845", "limb": "Limb"},
+    "note": {},
+}
+_CHOICES = {
+    "limb": ["upper", "lower"],
+    "to": ["back", "belly"],
+    "browning": ["none", "straw", "tan", "brown", "dark"],
+}
+
+
+def ask_event(kind: str, event: Event | None, found: Timeline, place: Place, key: str, button: str) -> Event | None:
+    """Show one kind's form; the event once the button was pressed and everything could be read, else None."""
+    with st.form(key):
+        when = st.datetime_input(
+            "When", (event.happened_at if event else now()).astimezone().replace(tzinfo=None), key=f"{key}_when", step=60
+        )
+        texts = _ask_details(kind, event, place, key)
+        stage_id = _ask_stage(event, found, key) if kind == "finding" else event.stage_id if event else None
+        label = "In words" if kind in ("note", "finding") else "Notes"
+        notes = st.text_area(label, event.notes if event else "", key=f"{key}_notes")
+        if not st.form_submit_button(button, type="primary"):
+            return None
+        try:
+            details = _read(kind, texts)
+            if kind == "scrape" and details.get("start_from_nock_mm", 0) > details.get("end_from_nock_mm", 0):
+                details["start_from_nock_mm"], details["end_from_nock_mm"] = (
+                    details["end_from_nock_mm"],
+                    details["start_from_nock_mm"],
+                )
+            happened = (when.astimezone() if when is not None else now()).astimezone()
+            who = event.who if event else place.settings.who
+            fresh = event or Event(found.bow.id, cast(EventKind, kind), happened)
+            return check_entry(
+                replace(fresh, happened_at=happened, details=details, notes=notes.strip(), who=who, stage_id=stage_id)
+            )
+        except TillerLensError as error:
+            say_error(error)
+            return None
+
+
+def _ask_details(kind: str, event: Event | None, place: Place, key: str) -> dict[str, str]:
+    texts: dict[str, str] = {}
+    columns = st.columns(2)
+    for i, (word, label) in enumerate(_LABELS[kind].items()):
+        column, name = columns[i % 2], EVENT_WORDS[kind][word][0]
+        was = None if event is None else event.details.get(name)
+        if word in _CHOICES:
+            choices = [*_CHOICES[word], "both"] if (kind, word) == ("heat", "limb") else _CHOICES[word]
+            usual = was or (place.settings.draw_to if word == "to" else None)
+            texts[word] = column.segmented_control(label, choices, default=usual, key=f"{key}_{word}") or ""
+        else:
+            texts[word] = column.text_input(label, _as_typed(name, was, place.units), key=f"{key}_{word}")
+    return texts
+
+
+def _ask_stage(event: Event | None, found: Timeline, key: str) -> str | None:
+    ids = [s.id for s in found.stages]
+    names = {s.id: f"{k}. {s.state}, {s.taken_at.astimezone():%d %b %Y}" for k, s in enumerate(found.stages, start=1)}
+    at = ids.index(event.stage_id) if event is not None and event.stage_id in ids else len(ids) - 1
+    return st.selectbox("On which picture", ids, at, format_func=names.__getitem__, key=f"{key}_stage")
+
+
+def _read(kind: str, texts: dict[str, str]) -> dict[str, Any]:
+    """The details from what was typed. Raises RecordError and ShotError."""
+    out: dict[str, Any] = {}
+    for word, text in texts.items():
+        name, reader = EVENT_WORDS[kind][word]
+        if text.strip():
+            out[name] = reader(text.strip())
+    return out
+
+
+def _as_typed(name: str, value: Any, units: Units) -> str:
+    """A kept detail as it would be typed."""
+    if value is None:
+        return ""
+    if isinstance(value, list):
+        return ", ".join(f"{v:g}" for v in value)
+    if name.endswith("_mm"):
+        return f"{value:g} mm" if name in ("thickness_mm", "browning_depth_mm") else length_text(value, units)
+    if name == "weight_n":
+        return say_weight(value, units)
+    if name == "arrow_mass_kg":
+        return f"{value / KG_PER_GRAIN:.6g} gr"
+    if name == "mass_kg":
+        return f"{value / KG_PER_POUND * 16:.6g} oz"
+    if name == "speed_m_s":
+        return f"{value / 0.3048:.6g} fps"
+    return f"{value:g}C" if name.endswith("_c") else f"{value:g}" if isinstance(value, int | float) else str(value)
+
+
+def say_event(event: Event, units: Units) -> tuple[str, str]:
+    """An event's kind with its details in a few words, and its notes."""
+    said = say_what(event, units)
+    kind = event.kind.replace("_", " ")
+    text = said.removeprefix(kind).lstrip(": ")
+    head = KINDS[event.kind]
+    return (f"{head[:1].upper()}{head[1:]}{': ' if text else ''}{text}", event.notes)
+

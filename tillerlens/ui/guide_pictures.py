@@ -1,0 +1,119 @@
+"""The drawings of the page on taking pictures, as SVG: ink on paper, readable on any ground."""
+
+from __future__ import annotations
+
+PAPER, INK, WOOD, CORD, RED = "#fdfbf5", "#2b2b2b", "#a9743a", "#4a4a4a", "#a3321f"
+_TAG = "M0 0h26v26h-26zM6 6h6v6h-6zM14 14h6v6h-6zM14 6h6v4h-6z"
+
+
+def _sheet(width: int, height: int, *parts: str) -> str:
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" height="{height}" '
+        f'font-family="sans-serif" font-size="19" fill="{INK}">'
+        f'<rect width="{width}" height="{height}" rx="6" fill="{PAPER}"/>{"".join(parts)}</svg>'
+    )
+
+
+def _text(x: float, y: float, words: str, anchor: str = "middle", colour: str = INK) -> str:
+    return f'<text x="{x}" y="{y}" text-anchor="{anchor}" fill="{colour}">{words}</text>'
+
+
+def _line(x1: float, y1: float, x2: float, y2: float, colour: str = INK, width: float = 2, dash: str = "") -> str:
+    dashed = f' stroke-dasharray="{dash}"' if dash else ""
+    return f'<path d="M{x1} {y1}L{x2} {y2}" stroke="{colour}" stroke-width="{width}" fill="none"{dashed}/>'
+
+
+def _arrows(x1: float, y1: float, x2: float, y2: float) -> str:
+    """A measure with a tick at both ends."""
+    level = y1 == y2
+    ticks = [(x1, y1), (x2, y2)]
+    ends = "".join(_line(x, y - 7, x, y + 7) if level else _line(x - 7, y, x + 7, y) for x, y in ticks)
+    return _line(x1, y1, x2, y2, width=1.5) + ends
+
+
+def _tag(x: float, y: float) -> str:
+    return f'<path d="{_TAG}" transform="translate({x} {y})" fill="{INK}" fill-rule="evenodd"/>'
+
+
+def _bow(x: float, y: float, half: float, bend: float) -> str:
+    limbs = f"M{x - half} {y + bend}Q{x - half * 0.45} {y - 4} {x} {y}Q{x + half * 0.45} {y - 4} {x + half} {y + bend}"
+    grip = f'<rect x="{x - 26}" y="{y - 7}" width="52" height="17" rx="5" fill="{WOOD}"/>'
+    return f'<path d="{limbs}" stroke="{WOOD}" stroke-width="9" stroke-linecap="round" fill="none"/>{grip}'
+
+
+def hanging() -> str:
+    """The bow on its cradle before the board, back up, tags at the corners, everything inside the picture."""
+    return _sheet(
+        640,
+        400,
+        f'<rect x="30" y="30" width="580" height="300" fill="#efe7d3" stroke="{INK}" stroke-width="1.5"/>',
+        *(_tag(x, y) for x in (48, 566) for y in (44, 288)),
+        f'<rect x="306" y="112" width="28" height="26" fill="{CORD}"/>',
+        _bow(320, 104, 220, 92),
+        _line(100, 196, 320, 292, CORD, 2.5),
+        _line(540, 196, 320, 292, CORD, 2.5),
+        _line(320, 292, 320, 328, CORD, 4),
+        _text(320, 80, "back up"),
+        _text(180, 272, "string to the hook", colour=INK),
+        _text(320, 366, "whole bow and all four tags in the picture"),
+    )
+
+
+def phone() -> str:
+    """From the side: the phone stands level, its lens at the height of the board's middle, well back."""
+    return _sheet(
+        640,
+        400,
+        _line(30, 340, 610, 340, width=3),
+        f'<rect x="560" y="60" width="14" height="280" fill="#d9cba6" stroke="{INK}"/>',
+        f'<ellipse cx="540" cy="170" rx="8" ry="14" fill="{WOOD}"/>',
+        f'<rect x="70" y="150" width="20" height="74" rx="4" fill="{INK}"/>',
+        _line(80, 224, 50, 340, width=3) + _line(80, 224, 112, 340, width=3) + _line(80, 224, 80, 340, width=3),
+        _line(90, 187, 560, 187, RED, 1.5, "8 6"),
+        _line(90, 187, 560, 62, INK, 1, "3 5") + _line(90, 187, 560, 338, INK, 1, "3 5"),
+        _text(300, 178, "lens at the height of the board's middle", colour=RED),
+        _arrows(80, 366, 560, 366),
+        _text(320, 392, "9 to 12 ft; farther is better than a wide lens"),
+        _text(80, 136, "upright, level"),
+    )
+
+
+def square() -> str:
+    """From above: the phone looks straight at the board's middle, not from a corner."""
+    return _sheet(
+        640,
+        400,
+        f'<rect x="120" y="50" width="400" height="14" fill="#d9cba6" stroke="{INK}"/>',
+        _line(140, 82, 500, 82, WOOD, 8),
+        f'<rect x="295" y="320" width="50" height="13" rx="3" fill="{INK}"/>',
+        _line(320, 320, 320, 64, RED, 1.5, "8 6"),
+        _line(320, 320, 130, 64, width=1, dash="3 5") + _line(320, 320, 510, 64, width=1, dash="3 5"),
+        f'<path d="M320 100h18v-18" fill="none" stroke="{RED}" stroke-width="2"/>',
+        _text(334, 220, "straight at the middle", "start", RED),
+        _text(320, 364, "phone, seen from above"),
+        _text(320, 36, "board"),
+        '<g transform="translate(560 270) rotate(-38)"><rect x="-25" y="-6" width="50" height="13" rx="3" fill="#b5ac98"/></g>',
+        _line(535, 245, 585, 295, RED, 3) + _line(585, 245, 535, 295, RED, 3),
+        _text(560, 326, "not from aside"),
+    )
+
+
+def standoff() -> str:
+    """Along the bow: the standoff runs from the board's marks to the middle of the limb's width."""
+    return _sheet(
+        640,
+        400,
+        f'<rect x="440" y="40" width="24" height="260" fill="#d9cba6" stroke="{INK}"/>',
+        _line(440, 60, 440, 130, INK, 7),
+        _text(478, 100, "marks", "start"),
+        f'<rect x="230" y="180" width="120" height="20" rx="8" fill="{WOOD}"/>',
+        _text(290, 228, "limb, seen from its end"),
+        _line(290, 150, 290, 200, RED, 1.5, "5 4"),
+        _arrows(290, 156, 440, 156),
+        _text(365, 142, "standoff", colour=RED),
+        _line(350, 190, 440, 190, CORD, 6),
+        _text(395, 268, "cradle"),
+        _line(395, 250, 395, 196, width=1),
+        _text(300, 350, "from the marks to the middle of the limb's width"),
+        _text(300, 376, "2 in left out at 9 ft make every length 2 parts in 100 wrong"),
+    )

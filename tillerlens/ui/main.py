@@ -1,0 +1,7 @@
+"""The app's entry where the package is installed: ``tillerlens serve``. The demo's pictures are there in a checkout only."""
+
+from pathlib import Path
+
+from tillerlens.ui.house import run
+
+run(Path(__file__).parents[2] / "samples")

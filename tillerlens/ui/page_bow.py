@@ -1,0 +1,192 @@
+"""One bow's timeline: its pictures with what they say, what was done between them, and its numbers over time."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import streamlit as st
+
+from tillerlens.record import Bow, Event, Stage, store
+from tillerlens.record.views import Timeline, timeline
+from tillerlens.report.charts_bow import reflex_chart, trends_chart
+from tillerlens.report.of_record import reflexes_of, trends_of
+from tillerlens.ui import kept
+from tillerlens.ui.bow_form import ask_bow, facts
+from tillerlens.ui.event_form import KINDS, ask_event, say_event
+from tillerlens.ui.fields import plain
+from tillerlens.ui.parts import BADGES, Known, chart
+from tillerlens.ui.place import Place, go, has_room, link, pick_bow, told
+from tillerlens.ui.stages import line_of, small_picture
+
+_MORE_ROOMS = {
+    "compare": "Compare",
+    "plan": "Scraping plan",
+    "weights": "Weights and cast",
+    "wood": "Wood and heat",
+    "report": "Report",
+}
+_AT_ONCE = 12  # entries shown before one asks for more
+
+
+def show(place: Place) -> None:
+    bow = place.bow or pick_bow(place)
+    st.title(plain(bow.name))
+    found = timeline(place.record, bow.id)
+    place = Place(place.record, place.settings, found.bow)
+    _first(place, found)
+    _ways(place, found)
+    _entries(place, found)
+    with st.expander("Note what was done or seen", expanded=False):
+        _add_event(place, found)
+    _over_time(place, found)
+    _bow_itself(place, found.bow)
+
+
+def _first(place: Place, found: Timeline) -> None:
+    """The sentence of the newest measured picture, before anything else."""
+    newest = next((s for s in reversed(found.stages) if s.status == "measured"), None)
+    if newest is not None:
+        said = line_of(place.record, newest, place.units, place.wish)
+        st.subheader(plain(f"{newest.state.capitalize()}: {said.text}"), anchor=False)
+    else:
+        st.subheader("Nothing is measured of this bow yet.", anchor=False)
+    known = facts(found.bow, place.units)
+    if known:
+        st.caption(known)
+    if found.bow.notes:
+        st.caption(plain(found.bow.notes))
+
+
+def _ways(place: Place, found: Timeline) -> None:
+    waiting = len(kept.on_bench(place.record.folder, found.bow.id))
+    label = "New picture" + (f" ({waiting} on the bench)" if waiting else "")
+    if st.button(label, type="primary", key="new_picture"):
+        go("picture", found.bow)
+    rooms = [(room, name) for room, name in _MORE_ROOMS.items() if has_room(room)]
+    if rooms and found.stages:
+        with st.container(horizontal=True):
+            for room, name in rooms:
+                link(room, name, found.bow)
+
+
+# --- pictures and events
+
+
+def _entries(place: Place, found: Timeline) -> None:
+    entries = list(reversed(found.in_order()))
+    if not entries:
+        st.info("No picture and no event yet. Hand over a picture, or note what was done.")
+        return
+    key = f"all_{found.bow.id}"
+    shown = entries if st.session_state.get(key) else entries[:_AT_ONCE]
+    numbers = {s.id: k for k, s in enumerate(found.stages, start=1)}
+    for entry in shown:
+        if isinstance(entry, Stage):
+            _stage(place, found.bow, entry, numbers[entry.id])
+        else:
+            _event(place, found, entry)
+    if len(shown) < len(entries):
+        st.checkbox(f"Show the {len(entries) - len(shown)} earlier ones too", key=key)
+
+
+def _stage(place: Place, bow: Bow, stage: Stage, number: int) -> None:
+    with st.container(border=True):
+        picture, words = st.columns([1, 3], gap="medium", vertical_alignment="center")
+        data = small_picture(place.record, stage)
+        if data is None:
+            picture.caption("The picture cannot be shown; open it to read why.")
+        else:
+            picture.image(data, width="stretch", alt=f"Stage {number}, {stage.state}, with the traced bow")
+        with words:
+            after = stage.minutes_since_unstrung
+            since = "" if after is None else f", {after:g} minutes after unstringing"
+            when = f"{stage.taken_at.astimezone():%d %b %Y, %H:%M}"
+            st.markdown(f"**{number}. {stage.state.capitalize()}**{since} · {when}")
+            said = line_of(place.record, stage, place.units, place.wish)
+            st.markdown(f"{BADGES[said.tone]} {plain(said.text)}".strip())
+            if stage.notes:
+                st.caption(plain(stage.notes))
+            if st.button("Open the picture", key=f"open_{stage.id}"):
+                go("stage", bow, stage)
+
+
+def _event(place: Place, found: Timeline, event: Event) -> None:
+    with st.container(border=True):
+        what, notes = say_event(event, place.units)
+        who = f" ({plain(event.who)})" if event.who else ""
+        st.markdown(f"{event.happened_at.astimezone():%d %b %Y, %H:%M} · **{plain(what)}**{who}")
+        if notes:
+            st.markdown(plain(notes))
+        key = f"change_{event.id}"
+        if not st.toggle("Change it or take it off", key=key):
+            return
+        changed = ask_event(event.kind, event, found, place, f"event_{event.id}_{event.version}", "Keep the change")
+        if changed is not None:
+            with told():
+                store.update_event(place.record, changed)
+                st.toast("Changed.")
+                st.rerun()
+        sure = st.checkbox("I want to take this off the timeline for good", key=f"sure_{event.id}")
+        if st.button("Take it off", disabled=not sure, key=f"off_{event.id}"):
+            with told():
+                store.remove_event(place.record, event.id)
+                st.rerun()
+
+
+def _add_event(place: Place, found: Timeline) -> None:
+    kind = st.selectbox("What was it?", list(KINDS), format_func=KINDS.__getitem__, key="event_kind")
+    if kind == "finding" and not found.stages:
+        st.info("A finding is pinned on a picture. Hand over a picture first.")
+        return
+    count = st.session_state.get("events_added", 0)
+    event = ask_event(kind, None, found, place, f"new_event_{kind}_{count}", "Put it on the timeline")
+    if event is not None:
+        with told():
+            store.add_event(place.record, event)
+            st.session_state["events_added"] = count + 1
+            st.toast("It is on the timeline.")
+            st.rerun()
+
+
+# --- over time, and the bow itself
+
+
+def _over_time(place: Place, found: Timeline) -> None:
+    if len(found.stages) < 2:
+        return
+    known = Known(place.record, found.bow, found.stages, found.events, place.units, place.wish, place.settings)
+    with st.expander("Over time"):
+        points = trends_of(place.record, found.bow.id)
+        chart(
+            known,
+            "Tiller, reflex, weight and mass",
+            lambda: trends_chart(points, place.units),
+            "trends",
+            "Each number of the bow over time in a panel of its own, with its interval",
+        )
+        readings = reflexes_of(found.stages, found.events)
+        if len(readings) > 1:
+            chart(
+                known,
+                "Reflex, by how long it had been unstrung",
+                lambda: reflex_chart(readings, place.units),
+                "reflex",
+                "Reflex over the bow's life, each reading with its interval",
+            )
+
+
+def _bow_itself(place: Place, bow: Bow) -> None:
+    with st.expander("The bow itself: sizes, wishes, notes"):
+        given = ask_bow(bow, place.units, f"bow_{bow.id}_{bow.version}", "Keep the change")
+        if given is not None:
+            with told():
+                store.update_bow(place.record, replace(bow, **given))
+                st.toast("Changed.")
+                st.rerun()
+    with st.expander("Take this bow off the shelf"):
+        st.markdown("Its pictures, measurements and notes go with it. An export made beforehand can bring it back.")
+        text = st.text_input("Write the bow's name to say that you are sure", key=f"off_name_{bow.id}")
+        if st.button("Take it off for good", disabled=text.strip() != bow.name, key=f"off_bow_{bow.id}"):
+            with told():
+                store.remove_bow(place.record, bow.id)
+                go("shelf")

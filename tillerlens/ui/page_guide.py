@@ -1,0 +1,71 @@
+"""How to take a picture that can be measured, in drawings."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION
+from tillerlens.ui import guide_pictures as pictures
+from tillerlens.ui.fields import plain
+from tillerlens.ui.place import Place, has_room, link
+
+_STEPS = (
+    (
+        "Hang the bow",
+        pictures.hanging,
+        "Lay the handle in the cradle, back up, and draw straight down. Nothing may cross the limbs: rope and tools to the side. "
+        "For the shape at rest take the string off and hang it in the same place.",
+        "A bow with bent limbs on a cradle before a board with a tag at each corner, the string drawn down to a hook",
+    ),
+    (
+        "Put up marks",
+        None,
+        "Best are four printed tags at the corners, in the plane of the board. A ruled grid or four dots at known distances do "
+        "as well. Two marks or a tape give a length but cannot square a crooked picture, so everything is less sure.",
+        "",
+    ),
+    (
+        "Stand the phone",
+        pictures.phone,
+        "On a stand, upright and level, the lens at the height of the board's middle. Use the main lens, not the wide one. A "
+        "timer or a remote keeps your hands, and you, out of the line.",
+        "A phone on a stand seen from the side, its lens level with the middle of the board, nine to twelve feet away",
+    ),
+    (
+        "Look straight at it",
+        pictures.square,
+        "The middle of the picture is the middle of the board. TillerLens squares a crooked picture where the marks allow it, "
+        "but a straight one is surer.",
+        "The board and the phone seen from above, the phone looking square at the middle, another one from aside crossed out",
+    ),
+    (
+        "Measure the standoff",
+        pictures.standoff,
+        "How far the middle of the limb's width stands before the marks, to a sixteenth. It is asked for once for each board.",
+        "A limb seen from its end before the board, with the distance from its middle to the marks drawn in",
+    ),
+    (
+        "Mind the light",
+        None,
+        "Even light, no flash. A wall that differs from the wood. A hard shadow beside a limb is easily taken for its edge.",
+        "",
+    ),
+)
+
+
+def show(place: Place) -> None:
+    st.title("Taking pictures")
+    st.subheader("The whole bow and its marks, seen squarely, in even light, from well back.", anchor=False)
+    for number, (title, draw, words, alt) in enumerate(_STEPS, start=1):
+        with st.container(border=True):
+            text, picture = st.columns([2, 3], gap="medium", vertical_alignment="center")
+            text.markdown(f"#### {number}. {title}\n\n{plain(words)}")
+            if draw is not None:
+                picture.image(draw(), width="stretch", alt=alt)
+            elif title == "Put up marks" and has_room("boards"):
+                with picture:
+                    link("boards", "Print tags, and describe your board")
+    st.caption("Send the phone's own file. Messengers shrink pictures and strip what the camera wrote about its lens.")
+    with st.container(border=True):
+        for care in (*CARE_ALWAYS, *CARE_UNDER_TENSION):
+            st.markdown(plain(care))

@@ -1,0 +1,125 @@
+"""The shelf: every bow with its picture and the sentence that matters most; a new bow; and the first start, with the demo."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import streamlit as st
+
+from tillerlens.errors import TillerLensError
+from tillerlens.record import Bow, store
+from tillerlens.record.views import ShelfRow, shelf
+from tillerlens.ui import demo
+from tillerlens.ui.bow_form import ask_bow, facts
+from tillerlens.ui.fields import plain
+from tillerlens.ui.parts import BADGES
+from tillerlens.ui.place import Place, go, say_error, told
+from tillerlens.ui.stages import line_of, small_picture
+
+_SORTS = {
+    "newest": "last worked on",
+    "name": "name",
+    "wood": "wood",
+    "asking": "pictures that wait for you",
+}
+
+
+def show(place: Place) -> None:
+    rows = shelf(place.record)
+    samples = Path(st.session_state["samples"])
+    if not rows:
+        _first_start(place, samples)
+        return
+    st.title("The shelf")
+    left, right = st.columns([3, 1], vertical_alignment="bottom")
+    left.markdown(f"{len(rows)} {'bow' if len(rows) == 1 else 'bows'}.")
+    by = right.selectbox("In order of", list(_SORTS), format_func=_SORTS.__getitem__, key="shelf_by")
+    for row in _sorted(rows, by):
+        _row(place, row)
+    _new_bow(place)
+    if demo.demo_bow(place.record) is None and demo.can_be_put_up(samples):
+        with st.expander("The demo bow"):
+            _offer_demo(place, samples, "Put the demo bow on the shelf")
+
+
+def _sorted(rows: list[ShelfRow], by: str) -> list[ShelfRow]:
+    if by == "newest":
+        return sorted(rows, key=lambda r: r.newest.taken_at if r.newest else r.bow.added_at, reverse=True)
+    if by == "wood":
+        return sorted(rows, key=lambda r: (not r.bow.wood, r.bow.wood.casefold()))
+    if by == "asking":
+        return sorted(rows, key=lambda r: -r.asking)
+    return rows
+
+
+def _row(place: Place, row: ShelfRow) -> None:
+    bow, newest = row.bow, row.newest
+    at = Place(place.record, place.settings, bow)
+    with st.container(border=True):
+        picture, words = st.columns([1, 3], gap="medium", vertical_alignment="center")
+        with picture:
+            data = None if newest is None else small_picture(place.record, newest)
+            if data is not None:
+                st.image(data, width="stretch", alt=f"{bow.name}, {newest.state if newest else ''}, traced")
+            else:
+                st.caption("No measured picture yet.")
+        with words:
+            st.markdown(f"#### {plain(bow.name)}")
+            if newest is not None:
+                try:
+                    said = line_of(place.record, newest, at.units, at.wish)
+                    st.markdown(f"{BADGES[said.tone]} **{newest.state.capitalize()}:** {plain(said.text)}".strip())
+                except TillerLensError as error:
+                    say_error(error)
+            known = facts(bow, place.units)
+            pictures = f"{row.stages} {'picture' if row.stages == 1 else 'pictures'}"
+            waits = f", {row.asking} of them not measured" if row.asking else ""
+            st.caption(" · ".join(part for part in (known, pictures + waits) if part))
+            one, two = st.columns(2)
+            if one.button("Open the timeline", key=f"open_{bow.id}", width="stretch"):
+                go("bow", bow)
+            if two.button("New picture", key=f"picture_{bow.id}", width="stretch"):
+                go("picture", bow)
+
+
+def _new_bow(place: Place, opened: bool = False) -> None:
+    with st.expander("Put a new bow on the shelf", expanded=opened):
+        count = st.session_state.get("bows_added", 0)
+        given = ask_bow(None, place.units, f"new_bow_{count}", "Put it on the shelf")
+        if given is None:
+            return
+        with told():
+            bow = store.add_bow(place.record, Bow(**given))
+            st.session_state["bows_added"] = count + 1
+            go("bow", bow)
+
+
+# --- the first start
+
+
+def _first_start(place: Place, samples: Path) -> None:
+    """An empty shop: the walk is offered, a sample is measured at once, and a bow of one's own can be put up."""
+    from tillerlens.ui.photo_page import show as look
+
+    st.title("TillerLens")
+    if demo.can_be_put_up(samples):
+        with st.container(border=True):
+            st.markdown(
+                "**Your shelf is empty.** Walk along with an invented bow, from rest over brace and full draw to a scraping, its "
+                "rest afterwards and its report. Or put your own bow on the shelf, at the foot of this page."
+            )
+            _offer_demo(place, samples, "Walk along with the demo bow")
+    look(samples, title=False)
+    _new_bow(place)
+
+
+def _offer_demo(place: Place, samples: Path, label: str) -> None:
+    st.caption("Everything of the demo is invented, and its pictures are computed. It takes half a minute to measure them.")
+    if not st.button(label, type="primary", key="put_up_demo"):
+        return
+    bar = st.progress(0.0, "Measuring the demo's pictures")
+    with told():
+        bow = demo.put_up(place.record, samples, lambda part, name: bar.progress(part, f"Measuring {name}"))
+        st.session_state["walk"] = 0
+        step = demo.STEPS[0]
+        go(step.room, bow, demo.stage_of(place.record, bow, step))

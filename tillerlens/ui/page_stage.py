@@ -1,0 +1,164 @@
+"""One picture of a bow's timeline: what it says, where the bow was traced, and putting it right."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import streamlit as st
+
+from tillerlens.errors import TillerLensError
+from tillerlens.measurement import Value
+from tillerlens.measures.pair import read_value
+from tillerlens.record import ChangedMeanwhile, Stage, store
+from tillerlens.record.thumbnails import thumbnail
+from tillerlens.record.views import timeline
+from tillerlens.report.story import measurement_of
+from tillerlens.ui import place as places
+from tillerlens.ui.fields import CLICKS, plain
+from tillerlens.ui.photo_page import Picked, look_at
+from tillerlens.ui.place import Place, go, link, pick_bow, say_error, told
+from tillerlens.ui.result import Shown, show_result
+
+PICTURE_PX = 1600
+
+
+def show(place: Place) -> None:
+    bow = place.bow or pick_bow(place)
+    stages = list(timeline(place.record, bow.id).stages)
+    st.title(f"{plain(bow.name)}: a picture")
+    if not stages:
+        st.info("This bow has no picture yet. Hand one over first.")
+        link("picture", "New picture", bow)
+        return
+    stage = _choose(place, stages)
+    bench = places.has_room("bow")
+    if stage.media.startswith("video/"):
+        st.info("This stage is a moment of a video; it is measured from the video.")
+    correcting = st.toggle("Put this picture right", stage.status != "measured", key=f"right_{stage.id}")
+    try:
+        shown = _correct(place, stage) if correcting else _as_kept(place, stage)
+    except TillerLensError as error:
+        say_error(error)
+        shown = False
+    if not shown and not correcting:
+        st.info("Switch on 'Put this picture right' to measure it.")
+    _about(place, stage)
+    if bench:
+        link("bow", "Back to the timeline", bow)
+
+
+def _choose(place: Place, stages: list[Stage]) -> Stage:
+    """The stage of the address, else the newest; a row to step through the others."""
+    ids = [s.id for s in stages]
+    at = ids.index(place.stage.id) if place.stage is not None and place.stage.id in ids else len(ids) - 1
+    stage = stages[at]
+    if place.stage is None or place.stage.id != stage.id:
+        go(None, place.bow, stage)
+    back, name, on = st.columns([1, 3, 1], vertical_alignment="center")
+    if back.button("Earlier", disabled=at == 0, key="earlier", width="stretch"):
+        go(None, place.bow, stages[at - 1])
+    name.markdown(f"Stage {at + 1} of {len(stages)}, **{stage.state}**, {stage.taken_at.astimezone():%d %b %Y, %H:%M}")
+    if on.button("Later", disabled=at == len(stages) - 1, key="later", width="stretch"):
+        go(None, place.bow, stages[at + 1])
+    return stage
+
+
+# --- as it is kept
+
+
+def _as_kept(place: Place, stage: Stage) -> bool:
+    document = store.measurement(place.record, stage.id)
+    if document is None:
+        return False
+    earlier = earlier_reflex(place, stage)
+    shot = json.dumps(stage.shot)
+    shown = Shown(b"", stage.photo_name, shot, None, measurement_of(document), place.units, place.wish, earlier)
+    with st.spinner("Drawing the picture"):
+        picture = thumbnail(place.record, stage, PICTURE_PX)
+    show_result(shown, picture)
+    return True
+
+
+def earlier_reflex(place: Place, stage: Stage) -> Value | None:
+    """The bow's first measured reflex, for telling set; none for the first picture itself, nor for a strung bow."""
+    if stage.state != "unstrung":
+        return None
+    first = next(
+        (s for s in store.list_stages(place.record, stage.bow_id) if s.state == "unstrung" and "reflex" in s.values), None
+    )
+    return None if first is None or first.id == stage.id else read_value(first.values["reflex"])
+
+
+# --- put right
+
+
+def _correct(place: Place, stage: Stage) -> bool:
+    """The photograph with its editor; every change that can be measured is kept at once, with who made it."""
+    if stage.media.startswith("video/"):
+        return True
+    data = store.original(place.record, stage)
+    rest = None if stage.rest_stage_id is None else store.measurement(place.record, stage.rest_stage_id)
+    if rest is not None and rest["status"] != "measured":
+        rest = None
+    picked = Picked(data, stage.photo_name, stage.shot, None, f"stage {stage.id} {st.session_state.get('anew', 0)}")
+    _, shown = look_at(picked, lambda: rest, lambda: (place.units, place.wish), open_fields=False)
+    if shown is None:
+        return True
+    _keep(place, stage, json.loads(shown.shot), shown)
+    if any(name in stage.shot.get("clicks", {}) for name in CLICKS) and st.button("Back to what was found", key="back_to_found"):
+        with told():
+            bare = {k: v for k, v in stage.shot.items() if k != "clicks"}
+            _put(place, stage, bare, None, "back to what was found")
+            st.session_state["anew"] = st.session_state.get("anew", 0) + 1
+            st.rerun()
+    show_result(replace(shown, earlier_reflex=earlier_reflex(place, stage)))
+    return True
+
+
+def _keep(place: Place, stage: Stage, form: Mapping[str, Any], shown: Shown) -> None:
+    measured = shown.measurement.as_document()
+    with told():
+        if store.changed_fields(stage.shot, measured["shot"]):
+            _put(place, stage, form, measured, "")
+            st.toast("Your correction is kept.")
+        elif stage.status == "unmeasured":
+            store.save_measurement(place.record, stage.id, measured)
+
+
+def _put(place: Place, stage: Stage, form: Mapping[str, Any], document: Mapping[str, Any] | None, reason: str) -> None:
+    try:
+        store.correct_stage(place.record, stage, form, place.settings.who, document=document, reason=reason)
+    except ChangedMeanwhile as error:
+        st.session_state.pop("filled", None)  # the other's points are shown on the next run
+        raise error
+
+
+# --- beside it
+
+
+def _about(place: Place, stage: Stage) -> None:
+    corrections = store.list_corrections(place.record, stage.id)
+    if corrections:
+        with st.expander(f"Corrections ({len(corrections)})"):
+            for c in reversed(corrections):
+                names = ", ".join(change["field"].replace("_", " ") for change in c.changes)
+                why = f" ({plain(c.reason)})" if c.reason else ""
+                st.markdown(f"{c.made_at.astimezone():%d %b %Y, %H:%M}: {plain(c.who)} changed {plain(names)}{why}")
+    with st.expander("Notes, and taking this picture off the timeline"):
+        _notes(place, stage)
+        sure = st.checkbox("I want to take this picture and its measurements off the timeline for good", key=f"sure_{stage.id}")
+        if st.button("Take it off", disabled=not sure, key=f"off_{stage.id}"):
+            with told():
+                store.remove_stage(place.record, stage.id)
+                go("bow", place.bow)
+
+
+def _notes(place: Place, stage: Stage) -> None:
+    notes = st.text_area("Notes on this picture", stage.notes, key=f"notes_{stage.id}")
+    if st.button("Keep the notes", disabled=notes == stage.notes, key=f"keep_notes_{stage.id}"):
+        with told():
+            store.update_stage(place.record, replace(stage, notes=notes))
+            st.rerun()

@@ -1,0 +1,43 @@
+"""A stage in words and as a small picture, for the shelf and the timeline."""
+
+from __future__ import annotations
+
+import json
+
+import streamlit as st
+
+from tillerlens.errors import TillerLensError
+from tillerlens.record import Record, Stage, store
+from tillerlens.record.thumbnails import thumbnail
+from tillerlens.report.lengths import Units
+from tillerlens.report.story import measurement_of
+from tillerlens.report.words import Sentence, Wish, verdict
+
+_ASKING = {
+    "needs_help": "It needs your help: point at the nocks and the handle.",
+    "refused": "It could not be measured; open it to read why.",
+    "unmeasured": "It has not been measured yet.",
+}
+
+
+def line_of(record: Record, stage: Stage, units: Units, wish: Wish) -> Sentence:
+    """The sentence that matters most of a stage."""
+    if stage.status != "measured":
+        return Sentence(stage.status, _ASKING[stage.status], "open")
+    return _spoken(record.address, stage.id, json.dumps(stage.values, sort_keys=True), stage.made_by, units, wish, record)
+
+
+@st.cache_data(max_entries=500, show_spinner=False)
+def _spoken(address: str, stage_id: str, values: str, made_by: str, units: Units, wish: Wish, _record: Record) -> Sentence:
+    document = store.measurement(_record, stage_id)
+    if document is None:  # removed since the list was read
+        return Sentence("unmeasured", _ASKING["unmeasured"], "open")
+    return verdict(measurement_of(document), units, wish).first
+
+
+def small_picture(record: Record, stage: Stage) -> bytes | None:
+    """The stage's thumbnail with its traced bow; None where the original does not give one."""
+    try:
+        return thumbnail(record, stage)
+    except TillerLensError:  # said by the one who asked, beside the place that stays empty
+        return None
