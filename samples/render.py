@@ -70,12 +70,15 @@ def main() -> None:
         w, h = (int(v) for v in a.size.split("x"))
         scenes = plan.family(a.family + a.first, a.seed, (w, h))[a.first :]
     else:
-        scenes = [s for s in plan.SAMPLES if not a.names or s.name in a.names]
+        scenes = [s for s in (*plan.SAMPLES, *plan.WALK) if not a.names or s.name in a.names]
         if a.draft:
             scenes = [replace(s, size=(s.size[0] // 3, s.size[1] // 3)) for s in scenes]
     a.out.mkdir(parents=True, exist_ok=True)
+    walk = {s.name for s in plan.WALK}
     for s in scenes:
-        make(s, a.out, min(a.samples, 12) if a.draft else a.samples)
+        folder = a.out / "walk" if s.name in walk else a.out
+        folder.mkdir(exist_ok=True)
+        make(s, folder, min(a.samples, 12) if a.draft else a.samples)
 
 
 if __name__ == "__main__":

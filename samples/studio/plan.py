@@ -89,14 +89,6 @@ SAMPLES = (
     replace(_drawn, name="heron-drawn-19", draw_in=19.0),
     replace(_drawn, name="heron-drawn-23", draw_in=23.0),
     replace(_drawn, name="heron-drawn-27", draw_in=27.0),
-    # the same bow two days later: a little of its reflex has gone into set, more of it in the lower limb
-    replace(
-        _heron,
-        name="heron-rested",
-        bow=replace(HERON, reflex=(26.0, 17.0)),
-        angles=(2.5, -3.5, -0.5),
-        seed=39,
-    ),
     Scene(
         "bramble-drawn-grid",
         BRAMBLE,
@@ -292,3 +284,48 @@ def family(count: int, seed: int, size: tuple[int, int]) -> list[Scene]:
             )
         )
     return out
+
+# The walk through the app: one more bow on one board, from rest to full draw and to rest again after two days.
+LINNET = BowPlan(
+    length=64.0 * IN,
+    handle=8.0 * IN,
+    weight_lb=38,
+    draw_in=26,
+    width=42,
+    taper=0.36,
+    reflex=(14.0, 17.0),
+    brace=148,
+    uneven=-0.02,
+    wander=4e-5,
+    look="pale",
+    string="red",
+    seed=24,
+    defects=(Defect("lower", 14.0 * IN, 1.5 * IN, 0.085),),
+)
+_linnet = Scene(
+    "linnet-unstrung",
+    LINNET,
+    "unstrung",
+    {"kind": "grid", "spacing_in": 2.0, "line_mm": 1.8},
+    "slate",
+    "window",
+    standoff=58,
+    angles=(-3.0, 2.0, -0.4),
+    fov=58,
+    size=(2400, 1800),
+    seed=51,
+    clutter=2,
+)
+WALK = (
+    _linnet,
+    replace(_linnet, name="linnet-braced", state="braced", angles=(-2.5, 2.5, 0.3), seed=52),
+    replace(_linnet, name="linnet-drawn-18", state="drawn", draw_in=18.0, angles=(-4.0, 2.5, -0.6), seed=53),
+    replace(_linnet, name="linnet-drawn-26", state="drawn", draw_in=26.0, angles=(-4.0, 2.5, -0.6), seed=53),
+    replace(
+        _linnet,
+        name="linnet-rested",
+        bow=replace(LINNET, reflex=(9.5, 8.0)),  # a little of the reflex has gone into set, more of it in the lower limb
+        angles=(-3.5, 1.5, 0.5),
+        seed=54,
+    ),
+)

@@ -16,8 +16,9 @@ from tillerlens.record.entries import now
 from tillerlens.shot import read_shot
 from tillerlens.units import MM_PER_INCH, newtons_from_pounds
 
-NAME = "Heron (demo, invented)"
+NAME = "Linnet (demo, invented)"
 _ABOUT = "Invented for the demo: neither the bow nor its maker exists, and its pictures are computed."
+FOLDER = "walk"  # in the samples
 _DAY_S, _INCH = 86400.0, MM_PER_INCH
 
 
@@ -42,12 +43,11 @@ STEPS = (
 )
 # picture, day of the story, minutes since unstringing, weight on the scale; all invented
 _PICTURES: tuple[tuple[str, float, float | None, float | None], ...] = (
-    ("heron-unstrung", 0.0, None, None),
-    ("heron-braced", 1.0, None, None),
-    ("heron-drawn-19", 1.02, None, 26.0),
-    ("heron-drawn-23", 1.03, None, 33.5),
-    ("heron-drawn-27", 1.04, None, 41.0),
-    ("heron-rested", 4.0, 2880.0, None),
+    ("linnet-unstrung", 0.0, None, None),
+    ("linnet-braced", 1.0, None, None),
+    ("linnet-drawn-18", 1.02, None, 23.0),
+    ("linnet-drawn-26", 1.04, None, 38.0),
+    ("linnet-rested", 4.0, 2880.0, None),
 )
 
 
@@ -56,7 +56,7 @@ def demo_bow(record: Record) -> Bow | None:
 
 
 def can_be_put_up(samples: Path) -> bool:
-    return all((samples / f"{name}.jpg").is_file() for name, *_ in _PICTURES)
+    return all((samples / FOLDER / f"{name}.jpg").is_file() for name, *_ in _PICTURES)
 
 
 def put_up(record: Record, samples: Path, progress: Callable[[float, str], object]) -> Bow:
@@ -66,15 +66,15 @@ def put_up(record: Record, samples: Path, progress: Callable[[float, str], objec
         record,
         Bow(
             NAME,
-            wood="hazel, toasted",
+            wood="hazel",
             made="invented",
-            length_mm=66.5 * _INCH,
-            handle_mm=7.5 * _INCH,
-            limb_width_mm=40.0,
+            length_mm=64 * _INCH,
+            handle_mm=8 * _INCH,
+            limb_width_mm=42.0,
             handle_thickness_mm=1.5 * _INCH,
-            form_reflex_mm=1.5 * _INCH,
-            wish_weight_n=newtons_from_pounds(40),
-            wish_draw_mm=27 * _INCH,
+            form_reflex_mm=1 * _INCH,
+            wish_weight_n=newtons_from_pounds(36),
+            wish_draw_mm=26 * _INCH,
             wish_draw_to="back",
             notes=_ABOUT,
         ),
@@ -83,10 +83,11 @@ def put_up(record: Record, samples: Path, progress: Callable[[float, str], objec
         rest: Stage | None = None
         for k, (name, day, minutes, pounds) in enumerate(_PICTURES):
             progress(k / len(_PICTURES), name.replace("-", " "))
-            form = json.loads((samples / f"{name}.shot.json").read_text(encoding="utf-8"))
+            picture = samples / FOLDER / f"{name}.jpg"
+            form = json.loads(picture.with_suffix(".shot.json").read_text(encoding="utf-8"))
             extra = {"minutes_since_unstrung": minutes, "scale_reading_lb": pounds}
             form = {**form, **{key: value for key, value in extra.items() if value is not None}}
-            stage = _keep(record, bow, samples / f"{name}.jpg", form, begin + timedelta(seconds=day * _DAY_S), rest)
+            stage = _keep(record, bow, picture, form, begin + timedelta(seconds=day * _DAY_S), rest)
             if stage.state == "unstrung" and stage.status == "measured" and rest is None:
                 rest = stage
         for kind, day, details, notes in _EVENTS:
@@ -118,7 +119,7 @@ def _keep(record: Record, bow: Bow, picture: Path, form: dict[str, Any], when: A
 _EVENTS: tuple[tuple[Any, float, dict[str, Any], str], ...] = (
     ("heat", -1.0, {"minutes": 45.0, "distance_mm": 12 * _INCH, "browning": "brown"}, "Over coals."),
     ("moisture", 0.5, {"temperature_c": 20.0, "humidity_percent": 48.0}, "In the barn."),
-    ("weighing", 1.05, {"draw_mm": 27 * _INCH, "draw_to": "back", "weight_n": newtons_from_pounds(41)}, ""),
+    ("weighing", 1.05, {"draw_mm": 26 * _INCH, "draw_to": "back", "weight_n": newtons_from_pounds(38)}, ""),
     (
         "scrape",
         1.5,
