@@ -25,7 +25,7 @@ _CAUSES = ["focal", "lens", "lens", "lens"] + ["marks"] * 6
 
 
 TIP_EDGE_PX = 0.5
-SYSTEMATIC_PX = 0.17  # how far an edge may be off for long stretches
+SYSTEMATIC_PX = 0.17  # how far an edge may be off for long stretches, at the least
 # Its parts by cosine mode along a limb, from the mean on. A sliver of shadow keeps its width better than an edge its place.
 WANDERS = (1.0, 0.5, 0.35, 0.2, 0.15, 0.1)
 SHADOW_WANDERS = (1.0, 0.5, 0.25, 0.1, 0.05, 0.03)
@@ -74,12 +74,13 @@ def _shift(e: Evidence, side: str, px: Array) -> Evidence:
 
 
 def edge_nudges(
-    n: int, zones: dict[str, tuple[int, int]], noise_px: float, correlated: float, shadow_px: dict[str, float]
+    n: int, zones: dict[str, tuple[int, int]], noise_px: float, correlated: float, wander_px: float, shadow_px: dict[str, float]
 ) -> list[Nudge]:
     """How the silhouettes may be off: a slow part (the wrong edge, a soft shadow) and the edge noise's slow modes.
 
-    ``zones`` name -> column range of the limbs and the handle; ``shadow_px`` side -> px; ``correlated``: columns over
-    which edge noise moves together. Each zone and side has its own cosine modes.
+    ``zones`` name -> column range of the limbs and the handle; ``correlated``: columns over which edge noise moves together;
+    ``wander_px``: how far an edge strays for stretches; ``shadow_px``: by side, the doubt of a shadow beside it. Each zone and
+    side has its own cosine modes.
     """
     out: list[Nudge] = []
     for side in ("back", "belly"):
@@ -92,7 +93,7 @@ def edge_nudges(
                 shape = np.cos(np.pi * k * x) * (1.0 if k == 0 else np.sqrt(2))
                 # discrete cosine mode of noise with this correlation length
                 random = noise_px * np.sqrt(min(1.0, correlated / length))
-                slow = np.hypot(SYSTEMATIC_PX * WANDERS[k], shadow_px[side] * SHADOW_WANDERS[k])
+                slow = np.hypot(max(SYSTEMATIC_PX, wander_px) * WANDERS[k], shadow_px[side] * SHADOW_WANDERS[k])
                 slow *= 0.4 if name == "handle" and k else 1.0
                 field = np.zeros(n)
                 field[a:b] = shape * np.hypot(random, slow)

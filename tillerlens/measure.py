@@ -266,7 +266,7 @@ def _nudges(fit: CameraFit, shot: Shot, trace: TraceRead, string: DrawnString | 
     out.append(Nudge("standoff", lambda e: replace(e, standoff_mm=e.standoff_mm + shot.standoff_u_mm)))
     out += tip_nudges(trace.tip_u_px, trace.tip_cause)
     out += section_nudges(1.0 if shot.limb_width_mm else LIMB_WIDTH_U_MM)
-    out += edge_nudges(len(trace.back_px), trace.zones, trace.noise_px, 6.0, trace.shadow_px)
+    out += edge_nudges(len(trace.back_px), trace.zones, trace.noise_px, 6.0, trace.wander_px, trace.shadow_px)
     out.append(
         Nudge(
             "grip", lambda e: replace(e, grip_thickness_mm=e.grip_thickness_mm + (0.5 if shot.handle_thickness_mm else GRIP_U_MM))
@@ -450,6 +450,7 @@ def _facts(fit: CameraFit, trace: TraceRead, string: DrawnString | None, off: fl
         "px_per_mm": round(trace.px_per_mm, 4),
         "finder_support": round(trace.support, 3),
         "edge_noise_px": round(trace.noise_px, 3),
+        "edge_wander_px": round(trace.wander_px, 3),
         "length_off_u": round(float(off), 2),
         "string_seen": None if string is None else [round(c, 2) for c in string.clear],
     }

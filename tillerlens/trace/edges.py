@@ -7,13 +7,14 @@ direction in which this edge shows best.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
 from tillerlens.photo.light import sample
+from tillerlens.trace.sliver import Sliver, find_sliver
 from tillerlens.trace.strip import Band, Strip, smooth_rows
 
 Array = NDArray[np.float64]
@@ -30,6 +31,7 @@ class Side:
     row: Array
     quality: Array
     noise: float
+    sliver: Sliver | None = None  # of shadow beside it, already taken off
 
 
 def measure_side(light: NDArray[np.uint16], strip: Strip, proposal: Array) -> Side:
@@ -80,8 +82,13 @@ def measure_edges(light: NDArray[np.uint16], strip: Strip, band: Band, ends: tup
     sides = []
     for rows, outward in ((band.upper_row, -1), (band.lower_row, 1)):
         proposal = np.where(seen, rows, np.nan)
-        beyond = wood_beyond_px(light, strip, proposal, outward)
-        sides.append(measure_side(light, strip, proposal + outward * beyond / strip.step))
+        sliver = find_sliver(light, strip, proposal, outward)
+        if sliver is None:
+            beyond = wood_beyond_px(light, strip, proposal, outward)
+            sides.append(measure_side(light, strip, proposal + outward * beyond / strip.step))
+        else:  # the outer border of the shadow is the sharper one: it is measured, and the shadow's width taken off
+            side = measure_side(light, strip, proposal + outward * sliver.outer)
+            sides.append(replace(side, row=side.row - outward * sliver.width, sliver=sliver))
     return sides[0], sides[1]
 
 
@@ -98,7 +105,7 @@ def held_to(side: Side, places: Array) -> Side:
         found = row[near & ~np.isnan(row)]
         if len(found) == 0 or abs(float(np.median(found)) - want) > HAND_STEPS:
             row[near] = want
-    return Side(row, side.quality, side.noise)
+    return replace(side, row=row)
 
 
 LEAST_STEP = 0.2  # of the usual brightness step: below this no edge is measured

@@ -22,7 +22,8 @@ from tillerlens.trace.strip import MIDDLE_ROW, Band, Strip, cut_strip, first_pat
 Array = NDArray[np.float64]
 
 EVERY = 3  # columns between the silhouettes' stations
-MARGIN_SHARE = 0.6  # of a margin that may be shadow, as a standard uncertainty
+SLIVER_U_PX = 0.3  # of the width of a shadow that was told from the wood
+MARGIN_SHARE = 0.4  # of a margin that may be shadow, as a standard uncertainty
 CLICK_AGREES_PX = 10.0
 CLICK_U_PX = 2.5
 MIN_SEEN = 0.4
@@ -48,6 +49,7 @@ class TraceRead:
     grip_column: int | None  # the station at the middle of the grip's bump, where one shows
     zones: dict[str, tuple[int, int]]
     noise_px: float
+    wander_px: float  # how far an edge strays for stretches at a time
     shadow_px: dict[str, float]  # by side: how far a margin that may be shadow puts its edge in doubt
     grip_px: float
     px_per_mm: float
@@ -88,17 +90,22 @@ def read_trace(photo: Photo, light: NDArray[np.uint16], maps: FinderMaps, fit: C
     _check_seen(weight, zones)
     _check_inside(back[~np.isnan(back[:, 0])][[0, -1]], photo, 3)
     noise = float(np.nanmean([left.noise, right.noise])) * strip.step
+    wander = _wander(right.row[cols] - left.row[cols], zones) * strip.step
     thickness = np.linalg.norm(back - belly, axis=1)
     h0, h1 = zones["handle"]
     inner = thickness[h0 + (h1 - h0) // 6 : h1 - (h1 - h0) // 6]
     grip = float(np.nanpercentile(inner, 75)) if np.isfinite(inner).any() else float(np.nanmax(thickness))
     full = right.row - left.row
     margin = {
-        "left": plain_margin_px(light, strip, left.row, 1, full),
-        "right": plain_margin_px(light, strip, right.row, -1, full),
+        "left": 0.0 if left.sliver else plain_margin_px(light, strip, left.row, 1, full),
+        "right": 0.0 if right.sliver else plain_margin_px(light, strip, right.row, -1, full),
     }
     sides = {"back": "right" if back_is_right else "left", "belly": "left" if back_is_right else "right"}
-    shadow = {k: MARGIN_SHARE * margin[v] for k, v in sides.items()}
+    slivers = {"left": left.sliver, "right": right.sliver}
+    shadow: dict[str, float] = {}
+    for side, hand in sides.items():
+        known = slivers[hand]
+        shadow[side] = MARGIN_SHARE * margin[hand] if known is None else float(np.hypot(SLIVER_U_PX, known.u * strip.step))
     doubts: tuple[Reason, ...] = ()
     if max(margin.values()) > 1.0:
         doubts = (
@@ -119,6 +126,7 @@ def read_trace(photo: Photo, light: NDArray[np.uint16], maps: FinderMaps, fit: C
         grip_at,
         zones,
         max(noise, 0.03),
+        wander,
         shadow,
         grip,
         px_per_mm,
@@ -284,6 +292,16 @@ def _zones(n: int, shot: Shot, middle: int | None = None) -> dict[str, tuple[int
     centre = n / 2 if middle is None else middle
     a, b = int(centre - half), int(np.ceil(centre + half))
     return {"upper": (0, a), "handle": (a, b), "lower": (b, n)}
+
+
+def _wander(thickness: Array, zones: dict[str, tuple[int, int]]) -> float:
+    """How far one edge strays for stretches at a time: half of what the apparent thickness (rows, per station) does beyond its
+    smooth run along the limbs, as a robust standard deviation."""
+    (ua, ub), (la, lb) = zones["upper"], zones["lower"]
+    limbs = (thickness[ua:ub], thickness[la:lb][::-1])
+    off = [t - smooth for t, smooth in zip(limbs, thickness_of_both(*limbs), strict=True)]
+    slow = np.concatenate([ndimage.uniform_filter1d(r[~np.isnan(r)], 11, mode="nearest") for r in off])
+    return float(1.4826 * np.median(np.abs(slow)) / np.sqrt(2)) if len(slow) else 0.0
 
 
 def _mend(left: Array, right: Array, zones: dict[str, tuple[int, int]]) -> tuple[Array, Array, Array]:
