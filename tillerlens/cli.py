@@ -17,6 +17,7 @@ from tillerlens.cli_bench import add_bench
 from tillerlens.cli_plan import add_plan
 from tillerlens.cli_record import add_commands
 from tillerlens.cli_report import add_commands as add_report
+from tillerlens.cli_serve import add_serve
 from tillerlens.errors import TillerLensError
 
 if TYPE_CHECKING:
@@ -112,6 +113,7 @@ add_commands(app)
 add_report(app)
 add_bench(app)
 add_plan()
+add_serve(app)
 
 
 def main() -> None:

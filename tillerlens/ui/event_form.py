@@ -67,7 +67,7 @@ _LABELS: dict[str, dict[str, str]] = {
 }
 _CHOICES = {
     "limb": ["upper", "lower"],
-    "to": ["back", "belly"],
+    "face": ["back", "belly"],
     "browning": ["none", "straw", "tan", "brown", "dark"],
 }
 
@@ -108,9 +108,10 @@ def _ask_details(kind: str, event: Event | None, place: Place, key: str) -> dict
     for i, (word, label) in enumerate(_LABELS[kind].items()):
         column, name = columns[i % 2], EVENT_WORDS[kind][word][0]
         was = None if event is None else event.details.get(name)
-        if word in _CHOICES:
-            choices = [*_CHOICES[word], "both"] if (kind, word) == ("heat", "limb") else _CHOICES[word]
-            usual = was or (place.settings.draw_to if word == "to" else None)
+        choices = _CHOICES.get("face" if name == "draw_to" else word)
+        if choices is not None:
+            choices = [*choices, "both"] if (kind, word) == ("heat", "limb") else choices
+            usual = was or (place.settings.draw_to if name == "draw_to" else None)
             texts[word] = column.segmented_control(label, choices, default=usual, key=f"{key}_{word}") or ""
         else:
             texts[word] = column.text_input(label, _as_typed(name, was, place.units), key=f"{key}_{word}")

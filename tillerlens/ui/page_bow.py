@@ -29,8 +29,10 @@ _AT_ONCE = 12  # entries shown before one asks for more
 
 
 def show(place: Place) -> None:
-    bow = place.bow or pick_bow(place)
-    st.title(plain(bow.name))
+    head = st.empty()
+    head.title("Timeline")
+    bow = pick_bow(place)
+    head.title(plain(bow.name))
     found = timeline(place.record, bow.id)
     place = Place(place.record, place.settings, found.bow)
     _first(place, found)

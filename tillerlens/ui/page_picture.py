@@ -32,6 +32,8 @@ def show(place: Place) -> None:
     bow = pick_bow(place)
     folder = place.record.folder
     _hand_over(place, bow)
+    for trouble in st.session_state.pop("refused_pictures", []):
+        st.error(plain(trouble))
     waiting = kept.on_bench(folder, bow.id)
     if not waiting:
         st.info(
@@ -132,8 +134,6 @@ def guess(place: Place, bow: Bow, data: bytes) -> tuple[dict[str, Any], tuple[st
 
 
 def _choose(waiting: Sequence[OnBench]) -> OnBench:
-    for trouble in st.session_state.pop("refused_pictures", []):
-        st.error(plain(trouble))
     ids = [w.sha256 for w in waiting]
     wanted = st.query_params.get("picture")
     at = ids.index(wanted) if wanted in ids else 0

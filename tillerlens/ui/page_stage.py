@@ -26,9 +26,10 @@ PICTURE_PX = 1600
 
 
 def show(place: Place) -> None:
-    bow = place.bow or pick_bow(place)
+    st.title("One picture")
+    bow = pick_bow(place)
+    place = replace(place, bow=bow)
     stages = list(timeline(place.record, bow.id).stages)
-    st.title(f"{plain(bow.name)}: a picture")
     if not stages:
         st.info("This bow has no picture yet. Hand one over first.")
         link("picture", "New picture", bow)
@@ -76,10 +77,14 @@ def _as_kept(place: Place, stage: Stage) -> bool:
     earlier = earlier_reflex(place, stage)
     shot = json.dumps(stage.shot)
     shown = Shown(b"", stage.photo_name, shot, None, measurement_of(document), place.units, place.wish, earlier)
-    with st.spinner("Drawing the picture"):
-        picture = thumbnail(place.record, stage, PICTURE_PX)
-    show_result(shown, picture)
+    show_result(shown, lambda: _picture(place, stage))
     return True
+
+
+def _picture(place: Place, stage: Stage) -> None:
+    with told(), st.spinner("Drawing the picture"):
+        picture = thumbnail(place.record, stage, PICTURE_PX)
+        st.image(picture, width="stretch", alt="The photograph with the traced bow drawn on it")
 
 
 def earlier_reflex(place: Place, stage: Stage) -> Value | None:
@@ -120,6 +125,9 @@ def _correct(place: Place, stage: Stage) -> bool:
 
 def _keep(place: Place, stage: Stage, form: Mapping[str, Any], shown: Shown) -> None:
     measured = shown.measurement.as_document()
+    if "photo" in stage.shot:  # the file's name, which the fields leave alone
+        form = {**form, "photo": stage.shot["photo"]}
+        measured["shot"] = {**measured["shot"], "photo": stage.shot["photo"]}
     with told():
         if store.changed_fields(stage.shot, measured["shot"]):
             _put(place, stage, form, measured, "")

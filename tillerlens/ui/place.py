@@ -136,8 +136,7 @@ def pick_bow(place: Place) -> Bow:
     if chosen is None:
         st.stop()
     bow = next(b for b in bows if b.id == chosen)
-    if place.bow is None or place.bow.id != bow.id:
-        go(None, bow)
+    _remember(bow, place.stage if place.stage is not None and place.stage.bow_id == bow.id else None)
     return bow
 
 

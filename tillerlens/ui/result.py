@@ -46,8 +46,8 @@ class Shown:
         return work.overlay(self.data, self.name, self.shot, self.rest, self.units, close, form)
 
 
-def show_result(shown: Shown, picture: bytes | None = None) -> None:
-    """The verdict and all below it. picture: the photograph with the bow drawn on it, when it need not be drawn anew."""
+def show_result(shown: Shown, picture: Callable[[], None] | None = None) -> None:
+    """The verdict and all below it. picture: shows the photograph when it is kept as drawn; there is then nothing to take along."""
     measurement = shown.measurement
     spoken = verdict(measurement, shown.units, shown.wish, shown.earlier_reflex)
     _say_first(spoken.first)
@@ -56,7 +56,7 @@ def show_result(shown: Shown, picture: bytes | None = None) -> None:
         if picture is None:
             _show_picture(shown)
         else:
-            st.image(picture, width="stretch", alt="The photograph with the traced bow drawn on it")
+            picture()
     with right:
         _say_more(spoken)
     if measurement.status == "measured":

@@ -1,0 +1,490 @@
+"""The app's pages around the photograph, as a person uses them: empty, full, and given what makes no sense."""
+
+import json
+import logging
+import os
+import subprocess
+import sys
+import time
+import urllib.request
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+import shop
+from in_browser import free_port
+from made_up import SAMPLES
+from streamlit.testing.v1 import AppTest
+from streamlit.util import calc_hash
+
+from tillerlens.cli_serve import command
+from tillerlens.record import Bow, open_record, store
+from tillerlens.ui import kept
+from tillerlens.ui.guide_pictures import hanging, phone, square, standoff
+from tillerlens.ui.house import LOOK, ROOMS
+from tillerlens.units import MM_PER_INCH, NEWTON_PER_POUND
+
+APP = SAMPLES.parent / "app.py"
+TIMEOUT_S = 120  # a photograph on a busy machine
+TAGS = {"kind": "aruco", "side_in": 3.25, "centres_in": {"0": [0, 0], "1": [80, 0], "2": [3, 34], "3": [77, 34]}}
+
+
+@pytest.fixture(autouse=True)
+def quiet():
+    """Streamlit logs that no browser is there."""
+    logging.getLogger("streamlit").setLevel(logging.ERROR)
+
+
+@pytest.fixture
+def record():
+    with open_record() as record:
+        yield record
+
+
+def visit(room, bow=None, stage=None, page=None, **more):
+    page = page or AppTest.from_file(str(APP), default_timeout=TIMEOUT_S)
+    for name, entry in (("bow", bow), ("stage", stage)):
+        if entry is not None:
+            page.query_params[name] = entry.id
+    for name, value in more.items():
+        page.query_params[name] = value
+    page._page_hash = calc_hash("" if room == "shelf" else room)
+    return page.run()
+
+
+def said(page):
+    kinds = ("title", "subheader", "markdown", "caption", "info")
+    return " ".join(e.value for kind in kinds for e in page.get(kind)).replace("\\", "")
+
+
+def errors(page):
+    assert not page.exception
+    return [e.value.replace("\\", "") for e in page.error]
+
+
+def full(record):
+    """A bow with a picture in each state, large enough to be shown, and an event of every kind."""
+    bow = store.add_bow(record, Bow("Heron", wood="hazel", length_mm=1689.1, notes="<b>bold</b> *and* more"))
+    rest = shop.add_stage(record, bow, "unstrung", seed=1, size=(960, 720))
+    shop.add_stage(record, bow, "braced", seed=2, days=1, rest_stage_id=rest.id, size=(960, 720))
+    drawn = shop.add_stage(record, bow, "drawn", seed=3, days=2, rest_stage_id=rest.id, size=(960, 720))
+    for day, (kind, details) in enumerate(shop.EVENTS.items()):
+        when, pinned = shop.BEGIN + timedelta(days=day), drawn.id if kind == "finding" else None
+        store.add_event(record, shop.Event(bow.id, kind, when, details, f"<i>{kind}</i>", "Maker", pinned))
+    return bow
+
+
+# --- every page, empty and full
+
+
+@pytest.mark.parametrize("room", [r.name for r in ROOMS if r.name != "shelf"])
+def test_every_page_of_an_empty_shop_says_what_to_do(room):
+    page = visit(room)
+    assert errors(page) == []
+    assert page.title and len(said(page)) > 60
+
+
+@pytest.mark.parametrize("room", [r.name for r in ROOMS])
+def test_every_page_of_a_full_shop_shows(room, record):
+    bow = full(record)
+    page = visit(room, bow)
+    assert errors(page) == []
+    assert page.title
+    assert "<b>bold</b>" not in [h.value for h in page.get("html")]  # notes are plain text
+
+
+@pytest.mark.parametrize("room", [r.name for r in (*ROOMS, LOOK)])
+def test_an_address_of_nothing_is_said_and_forgotten(room, record):
+    full(record)
+    page = visit(room, bow=Bow("gone"))
+    assert errors(page) == []
+    if room != "look":
+        assert any("no longer in the record" in w.value for w in page.warning)
+
+
+def test_an_empty_shelf_shows_a_sample_at_once():
+    page = visit("shelf")
+    assert errors(page) == []
+    assert page.title[0].value == "TillerLens"
+    assert page.subheader[0].value and len(page.get("image")) == 1
+
+
+# --- the shelf
+
+
+def test_a_new_bow_is_put_on_the_shelf_and_opened(record):
+    page = visit("shelf")
+    given = {"name": "Wren", "wood": "ash", "length_mm": "66 1/2", "handle_mm": "20 cm", "wish_weight_n": "42#"}
+    for name, text in given.items():
+        page.text_input(key=f"new_bow_0_{name}").set_value(text)
+    page.button[[b.label for b in page.button].index("Put it on the shelf")].click().run()
+    assert errors(page) == []
+    (bow,) = store.list_bows(record)
+    assert (bow.name, bow.wood, bow.handle_mm) == ("Wren", "ash", 200.0)
+    assert bow.length_mm == pytest.approx(66.5 * MM_PER_INCH)
+    assert bow.wish_weight_n == pytest.approx(42 * NEWTON_PER_POUND)
+    assert page.title[0].value == "Wren" and page.query_params["bow"] == bow.id
+
+
+@pytest.mark.parametrize(
+    ("field", "text", "words"),
+    [("name", " ", "no name"), ("length_mm", "two thumbs", "not a length"), ("length_mm", "3 mm", "can only lie between")],
+)
+def test_a_bow_that_makes_no_sense_is_refused_in_words(record, field, text, words):
+    page = visit("shelf")
+    page.text_input(key="new_bow_0_name").set_value("Wren")
+    page.text_input(key=f"new_bow_0_{field}").set_value(text)
+    page.button[[b.label for b in page.button].index("Put it on the shelf")].click().run()
+    assert any(words in e for e in errors(page))
+    assert store.list_bows(record) == []
+
+
+def test_the_shelf_lists_every_bow_with_its_verdict(record):
+    shop.fill(record, "Heron")
+    store.add_bow(record, Bow("Alder stave"))
+    page = visit("shelf")
+    assert errors(page) == []
+    assert {"#### Heron", "#### Alder stave"} <= {m.value for m in page.markdown}
+    assert "Drawn:" in said(page)
+    page.selectbox(key="shelf_by").select("name").run()
+    names = [m.value for m in page.markdown if m.value.startswith("#### ")]
+    assert names == ["#### Alder stave", "#### Heron"]
+
+
+# --- a bow's timeline
+
+
+@pytest.mark.parametrize(
+    ("kind", "given", "details"),
+    [
+        ("scrape", {"from": "16", "to": "8 in", "strokes": "8"}, {"start_from_nock_mm": 203.2, "end_from_nock_mm": 406.4}),
+        ("weighing", {"draw": "27", "weight": "41 lb"}, {"draw_mm": 685.8, "draw_to": "back"}),
+        ("heat", {"minutes": "45", "distance": "12"}, {"minutes": 45.0, "distance_mm": 304.8}),
+        ("rest", {"hours": "48"}, {"hours": 48.0}),
+        ("moisture", {"temperature": "68F", "humidity": "50"}, {"temperature_c": 20.0, "humidity_percent": 50.0}),
+        ("mass", {"mass": "16 oz"}, {"mass_kg": 0.45359237}),
+        ("arrow_speed", {"arrow": "500", "speed": "150", "draw": "27"}, {"speed_m_s": 45.72, "arrow_mass_kg": 0.0323994551}),
+        ("note", {}, {}),
+        ("finding", {"at": "12, 20"}, {"at_px": [12.0, 20.0]}),
+    ],
+)
+def test_an_event_of_every_kind_is_put_on_the_timeline(record, kind, given, details):
+    """Expected numbers by hand: 1 in = 25.4 mm, 1 ft = 0.3048 m, 1 oz = 1/16 lb, 1 gr = 1/7000 lb (units.py's sources)."""
+    bow = store.add_bow(record, Bow("Wren"))
+    shop.add_stage(record, bow)
+    page = visit("bow", bow)
+    page.selectbox(key="event_kind").select(kind).run()
+    key = f"new_event_{kind}_0"
+    for word, text in given.items():
+        page.text_input(key=f"{key}_{word}").set_value(text)
+    if kind == "scrape":
+        page.button_group(key=f"{key}_limb").set_value("upper")
+    page.text_area(key=f"{key}_notes").set_value("as *seen* <b>here</b>")
+    page.button[[b.label for b in page.button].index("Put it on the timeline")].click().run()
+    assert errors(page) == []
+    (event,) = store.list_events(record, bow.id)
+    for name, value in details.items():
+        assert event.details[name] == pytest.approx(value)
+    assert event.notes == "as *seen* <b>here</b>" and event.who == kept.Settings().who
+    assert r"\*seen\*" in " ".join(m.value for m in page.markdown)
+
+
+@pytest.mark.parametrize(
+    ("kind", "given", "words"),
+    [
+        ("scrape", {"from": "8", "to": "16"}, "limb is missing"),
+        ("scrape", {"from": "far", "to": "16"}, "not a length"),
+        ("weighing", {"draw": "27"}, "draw weight is missing"),
+        ("moisture", {"humidity": "50"}, "missing"),
+        ("heat", {"minutes": "-3"}, "cannot be read"),
+        ("rest", {"hours": "long"}, "cannot be read"),
+        ("note", {}, "missing"),
+        ("finding", {"at": "12"}, "not a place"),
+    ],
+)
+def test_an_event_that_makes_no_sense_is_refused_in_words(record, kind, given, words):
+    bow = store.add_bow(record, Bow("Wren"))
+    shop.add_stage(record, bow)
+    page = visit("bow", bow)
+    page.selectbox(key="event_kind").select(kind).run()
+    for word, text in given.items():
+        page.text_input(key=f"new_event_{kind}_0_{word}").set_value(text)
+    page.button[[b.label for b in page.button].index("Put it on the timeline")].click().run()
+    told = errors(page)
+    assert told and (any(words in e for e in told) or kind in ("note",)), told
+    assert store.list_events(record, bow.id) == []
+
+
+def test_an_event_is_changed_and_taken_off_after_a_question(record):
+    bow = store.add_bow(record, Bow("Wren"))
+    event = store.add_event(record, shop.Event(bow.id, "rest", shop.BEGIN, {"hours": 24.0}, "lying flat"))
+    page = visit("bow", bow)
+    page.toggle(key=f"change_{event.id}").set_value(True).run()
+    assert page.text_input(key=f"event_{event.id}_0_hours").value == "24"
+    page.text_input(key=f"event_{event.id}_0_hours").set_value("36")
+    page.button[[b.label for b in page.button].index("Keep the change")].click().run()
+    assert errors(page) == []
+    assert store.get_event(record, event.id).details == {"hours": 36.0}
+    assert page.button(key=f"off_{event.id}").disabled
+    page.checkbox(key=f"sure_{event.id}").check().run()
+    page.button(key=f"off_{event.id}").click().run()
+    assert errors(page) == [] and store.list_events(record, bow.id) == []
+
+
+def test_a_change_by_two_people_is_not_lost_in_silence(record):
+    bow = store.add_bow(record, Bow("Wren"))
+    event = store.add_event(record, shop.Event(bow.id, "rest", shop.BEGIN, {"hours": 24.0}))
+    page = visit("bow", bow)
+    page.toggle(key=f"change_{event.id}").set_value(True).run()
+    page.text_input(key=f"event_{event.id}_0_hours").set_value("36")
+    store.update_event(record, replace(event, notes="somebody else"))
+    page.button[[b.label for b in page.button].index("Keep the change")].click().run()
+    assert errors(page) == []
+    assert store.get_event(record, event.id).notes == "somebody else"  # the form had become that of an older entry
+
+
+def test_a_bow_leaves_the_shelf_only_when_its_name_is_written(record):
+    bow = store.add_bow(record, Bow("Wren"))
+    page = visit("bow", bow)
+    page.text_input(key=f"off_name_{bow.id}").set_value("wrong").run()
+    assert page.button(key=f"off_bow_{bow.id}").disabled
+    page.text_input(key=f"off_name_{bow.id}").set_value("Wren").run()
+    page.button(key=f"off_bow_{bow.id}").click().run()
+    assert errors(page) == [] and store.list_bows(record) == []
+
+
+# --- new pictures
+
+
+def handed_over(record, names, bow=None, **fields):
+    bow = bow or store.add_bow(record, Bow("Bramble", length_mm=63 * MM_PER_INCH, handle_mm=8 * MM_PER_INCH, **fields))
+    page = visit("picture", bow)
+    files = [(n, d, "image/jpeg") for n, d in names]
+    page.file_uploader(key=f"hand_over_{bow.id}_0").set_value(files).run()
+    return bow, page
+
+
+def sample(name="bramble-drawn-grid"):
+    return (SAMPLES / f"{name}.jpg").read_bytes(), json.loads((SAMPLES / f"{name}.shot.json").read_text())
+
+
+def test_a_picture_is_measured_by_what_is_known_and_kept_on_the_timeline(record):
+    """The bow's sizes, the board, and a drawn picture after a braced one: nothing is left to be typed."""
+    data, shot = sample()
+    kept.keep_board(record.folder, kept.Board("slate", shot["scale"], shot["standoff_in"]))
+    bow = store.add_bow(record, Bow("Bramble", length_mm=63 * MM_PER_INCH, handle_mm=8 * MM_PER_INCH))
+    shop.add_stage(record, bow, "braced", shot=shop.shot_of("braced"))
+    bow, page = handed_over(record, [("drawn.jpg", data)], bow)
+    assert errors(page) == []
+    assert "Taken to be drawn, since the one before is braced." in said(page)
+    assert page.subheader[0].value  # the verdict
+    page.button(key="keep").click().run()
+    assert errors(page) == []
+    stage = store.list_stages(record, bow.id)[-1]
+    assert stage.state == "drawn" and stage.status == "measured" and stage.photo_name == "drawn.jpg"
+    assert store.original(record, stage) == data
+    assert kept.on_bench(record.folder, bow.id) == []
+    assert page.query_params["stage"] == stage.id
+
+
+def test_what_was_typed_for_a_picture_outlives_the_session(record):
+    data, _ = sample()
+    bow, page = handed_over(record, [("drawn.jpg", data)])
+    assert errors(page) == [] and not page.subheader  # the scale is not known, so nothing is measured
+    page.selectbox(key="shot_kind").select("grid").run()
+    page.text_input(key="shot_spacing_in").set_value("1 1/2").run()
+    (picture,) = kept.on_bench(record.folder, bow.id)
+    again = visit("picture", bow, picture=picture.sha256)  # another browser
+    assert errors(again) == []
+    assert again.selectbox(key="shot_kind").value == "grid"
+    assert again.text_input(key="shot_spacing_in").value == "1 1/2"
+    assert again.text_input(key="shot_bow_length_nock_to_nock_in").value == "63"
+
+
+def test_bad_files_among_good_ones_are_named_and_the_good_ones_stay(record):
+    data, _ = sample()
+    bow, page = handed_over(record, [("note.jpg", b"hello"), ("cut.jpg", data[:5000]), ("good.jpg", data)])
+    told = errors(page)
+    assert len(told) == 2 and "note.jpg" in told[0] and "cut.jpg" in told[1]
+    assert [p.name for p in kept.on_bench(record.folder, bow.id)] == ["good.jpg"]
+
+
+def test_a_picture_that_is_on_the_timeline_already_is_not_taken_twice(record):
+    bow = store.add_bow(record, Bow("Wren"))
+    store.add_stage(record, bow.id, sample()[0], shop.shot_of("drawn"), name="drawn.jpg")
+    _, page = handed_over(record, [("again.jpg", sample()[0])], bow)
+    assert any("already" in e for e in errors(page)) and kept.on_bench(record.folder, bow.id) == []
+
+
+def test_a_path_in_a_picture_s_name_leads_nowhere(record):
+    data, _ = sample()
+    bow, page = handed_over(record, [("../../../etc/x.jpg", data)])
+    assert errors(page) == []
+    (picture,) = kept.on_bench(record.folder, bow.id)
+    assert picture.name == "x.jpg"
+    assert {p.parent for p in record.folder.rglob(f"{picture.sha256}*")} == {record.folder / "bench" / bow.id}
+
+
+# --- one picture put right
+
+
+def test_a_correction_is_kept_at_once_with_who_made_it(record):
+    data, shot = sample()
+    bow = store.add_bow(record, Bow("Bramble"))
+    stage = store.add_stage(record, bow.id, data, shot, name="drawn.jpg")
+    page = visit("stage", bow, stage)
+    assert errors(page) == [] and page.subheader[0].value
+    stage = store.get_stage(record, stage.id)
+    assert stage.status == "measured"  # it had not been
+    page.text_input(key="shot_standoff_in").set_value("3").run()
+    page.button(key="measure").click().run()
+    assert errors(page) == []
+    after = store.get_stage(record, stage.id)
+    assert after.shot["standoff_in"] == 3 and after.status == "measured" and after.values != stage.values
+    (correction,) = store.list_corrections(record, stage.id)
+    assert correction.who == kept.Settings().who
+    assert [c["field"] for c in correction.changes] == ["standoff_in"]
+
+
+def test_a_picture_leaves_the_timeline_after_a_question(record):
+    bow = shop.fill(record)
+    stage = store.list_stages(record, bow.id)[1]
+    page = visit("stage", bow, stage)
+    assert page.button(key=f"off_{stage.id}").disabled
+    page.checkbox(key=f"sure_{stage.id}").check().run()
+    page.button(key=f"off_{stage.id}").click().run()
+    assert errors(page) == [] and stage.id not in {s.id for s in store.list_stages(record, bow.id)}
+
+
+# --- boards and settings
+
+
+def test_a_board_is_described_once(record):
+    page = visit("boards")
+    assert errors(page) == [] and page.button(key="keep_board").disabled
+    page.text_input(key="board_name").set_value("the slate sheet")
+    page.selectbox(key="shot_kind").select("grid").run()
+    page.text_input(key="shot_spacing_in").set_value("4 cm")
+    page.text_input(key="shot_standoff_in").set_value("2 1/4").run()
+    page.button(key="keep_board").click().run()
+    assert errors(page) == []
+    (board,) = kept.boards(record.folder)
+    assert board.name == "the slate sheet" and board.standoff_in == 2.25
+    assert board.scale["spacing_in"] == pytest.approx(4 / 2.54)
+    assert "the slate sheet" in said(page)
+
+
+def test_a_board_that_makes_no_sense_is_refused_in_words(record):
+    page = visit("boards")
+    page.selectbox(key="shot_kind").select("grid").run()
+    page.text_input(key="shot_spacing_in").set_value("wide").run()
+    assert any("not a length" in e for e in errors(page)) and page.button(key="keep_board").disabled
+    page.text_input(key="shot_spacing_in").set_value("2").run()
+    page.button(key="keep_board").click().run()
+    assert any("no name" in e for e in errors(page)) and kept.boards(record.folder) == []
+
+
+def test_tags_can_be_printed_and_sizes_that_do_not_fit_are_said():
+    page = visit("boards")
+    page.text_input(key="tag_side").set_value("40 in").run()
+    assert any("does not fit" in e for e in errors(page))
+
+
+def test_settings_are_kept_for_all_pages(record):
+    page = visit("settings")
+    page.selectbox(key="set_length").select("cm").run()
+    assert errors(page) == []
+    page.selectbox(key="set_lower").select("bottom").run()
+    page.text_input(key="set_who").set_value("Maker").run()
+    page.text_input(key="set_wish_high_cm").set_value("1 cm").run()
+    now = kept.settings(record.folder)
+    assert (now.length, now.upper_limb, now.back, now.who, now.wish_high_mm) == ("cm", "bottom", "left", "Maker", 10.0)
+    bow = shop.fill(record)
+    assert " cm" in said(visit("bow", bow))
+    page.text_input(key="set_wish_low_cm").set_value("2 cm").run()
+    assert any("more than the most" in e for e in errors(page)) and kept.settings(record.folder) == now
+    assert "cannot be switched off" in said(page)
+
+
+def test_damaged_settings_are_said_with_the_way_out(record):
+    (record.folder / "settings.json").write_text("[1")
+    page = visit("bow")
+    (told,) = errors(page)
+    assert "damaged" in told and "settings.json" in told
+
+
+# --- the small documents by themselves
+
+
+def test_boards_come_back_as_they_were_the_last_used_first(tmp_path):
+    one, two = kept.Board("wall", TAGS, 2.25, 0.125), kept.Board("sheet", {"kind": "grid", "spacing_in": 2.0}, 1.0)
+    kept.keep_board(tmp_path, one)
+    kept.keep_board(tmp_path, two)
+    assert kept.boards(tmp_path) == [two, one]
+    kept.keep_board(tmp_path, replace(one, name="old wall"))
+    assert [b.name for b in kept.boards(tmp_path)] == ["old wall", "sheet"]
+    kept.remove_board(tmp_path, two.id)
+    assert [b.id for b in kept.boards(tmp_path)] == [one.id]
+
+
+@pytest.mark.parametrize("kind", ["four_marks", "lines_and_two_marks", "tape", "two_marks", "stick", "bow_length"])
+def test_every_kind_of_board_can_be_kept(tmp_path, kind):
+    from tillerlens.ui.fields import SCALE_FIELDS
+
+    lengths = {"width_in": 60.0, "height_in": 30.0, "marks_apart_in": 60.0, "length_in": 60.0, "spacing_in": 2.0}
+    scale = {"kind": kind, **{name: lengths[name] for name, _ in SCALE_FIELDS[kind]}}
+    board = kept.Board("wall", scale, None if kind == "bow_length" else 2.0)
+    kept.keep_board(tmp_path, board)
+    assert kept.boards(tmp_path) == [board]
+
+
+def test_the_bench_hands_back_the_bytes_it_was_given(tmp_path, record):
+    bow = Bow("Wren")
+    laid = kept.lay_down(tmp_path, b"\xff\xd8\xff bytes", "a/b.jpg", bow.id, {"state": "drawn"})
+    assert laid.name == "b.jpg" and kept.picture_of(tmp_path, laid) == b"\xff\xd8\xff bytes"
+    assert kept.lay_down(tmp_path, b"\xff\xd8\xff bytes", "again.jpg", bow.id, {}) == laid  # what is known of it stays
+    assert kept.pick_up(tmp_path, bow.id, "../settings") is None
+    with pytest.raises(kept.KeptError):
+        kept.on_bench(tmp_path, "../..")
+
+
+@pytest.mark.parametrize("draw", [hanging, phone, square, standoff])
+def test_the_drawings_are_whole_svg(draw):
+    from xml.etree import ElementTree
+
+    assert ElementTree.fromstring(draw()).tag == "{http://www.w3.org/2000/svg}svg"
+
+
+# --- tillerlens serve
+
+
+def test_the_app_listens_to_this_computer_unless_told_otherwise():
+    alone, lan = command(False, 8501, True), command(True, 8501, False)
+    assert "--server.address=127.0.0.1" in alone and "--server.address=0.0.0.0" in lan
+    assert "--server.maxUploadSize=64" in alone and "--browser.gatherUsageStats=false" in alone
+
+
+@pytest.mark.slow
+def test_serve_starts_the_app_and_says_its_address(tmp_path):
+    port = free_port()
+    call = [sys.executable, "-m", "tillerlens", "serve", "--lan", "--port", str(port)]
+    environment = {**os.environ, "TILLERLENS_RECORD": str(tmp_path / "record")}
+    out, err = (tmp_path / "out").open("w+"), (tmp_path / "err").open("w+")
+    how = {"cwd": SAMPLES.parent, "env": environment, "stdout": out, "stderr": err, "start_new_session": True}
+    with out, err, subprocess.Popen(call, **how) as app:
+        try:
+            end = time.monotonic() + 60
+            while time.monotonic() < end:
+                try:
+                    with urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=2) as answer:
+                        assert answer.status == 200
+                        break
+                except OSError:
+                    time.sleep(0.3)
+            else:
+                pytest.fail("the app did not start")
+        finally:
+            os.killpg(app.pid, 15)
+    text = (tmp_path / "out").read_text()
+    assert f":{port}" in text and "█" in text
+    assert "Everyone on this network" in (tmp_path / "err").read_text()
