@@ -50,7 +50,11 @@ def stage_document(bow, draw_mm=None, seed=3, set_per_m=0.0, minutes=None, **mor
             p = made["profile"][limb]
             bent = set_per_m * np.exp(-0.5 * ((np.array(p["from_nock_mm"]) - 420) / 70) ** 2)
             p["curvature_per_m"] = list(np.array(p["curvature_per_m"]) + bent)
-            tips[k] -= 175 * set_per_m / 1000 * 420  # turn by the bell of 70 mm, times its distance from the tip
+            step = np.diff(np.array(p["from_nock_mm"])[::-1], prepend=p["from_nock_mm"][-1])  # from the fade outward, negative
+            sinks = np.cumsum(np.cumsum(bent[::-1] / 1000 * step) * step)[::-1]
+            p["centre_mm"] = [[x, y - sink] for (x, y), sink in zip(p["centre_mm"], sinks, strict=True)]
+            tips[k] -= float(sinks[0])
+            made["trace"]["nocks_mm"][k][1] = tips[k]
         made["values"] |= {"reflex": mm(sum(tips) / 2), "reflex_difference": mm(tips[0] - tips[1])}
         made["values"] |= {f"reflex_{limb}": mm(tip) for limb, tip in zip(("upper", "lower"), tips, strict=True)}
     made["values"]["tip_height_difference"] = mm(tips[0] - tips[1])
@@ -62,6 +66,7 @@ def stage_document(bow, draw_mm=None, seed=3, set_per_m=0.0, minutes=None, **mor
             turned = float(np.degrees(np.trapezoid(k[on] / 1000, x[on])))
             made["values"][f"turn_{limb}_{third}"] = {"value": turned, "u": 0.05, "unit": "deg", "budget": {"edge": 0.05}}
         p["centre_px"] = [list(map(float, to_px(q))) for q in p["centre_mm"]]
+    made["gaps"] = [] if state == "unstrung" else [gap(made, inches, mm) for inches in (6, 10, 14, 18, 22, 26)]
     if state == "drawn":
         made["values"]["tiller_at_fades"] = mm(3.0)
         made["trace"]["hook_px"] = list(map(float, to_px(made["trace"]["hook_mm"])))
@@ -69,6 +74,19 @@ def stage_document(bow, draw_mm=None, seed=3, set_per_m=0.0, minutes=None, **mor
     made["trace"]["handle_px"] = list(map(float, to_px((0, 0))))
     made["photo"] = {"name": f"{state}.jpg", "size": [WIDTH, HEIGHT]}
     return made
+
+
+def gap(made, inches, mm):
+    """String line between the nocks to the centreline at a distance along both limbs, as for a bow without thickness."""
+    (xu, yu), (xl, yl) = made["trace"]["nocks_mm"]
+    found = []
+    for limb in ("upper", "lower"):
+        p = made["profile"][limb]
+        along = HALF_HANDLE_MM + WORKING_MM - np.array(p["from_nock_mm"])
+        x, y = (np.interp(25.4 * inches, along[::-1], np.array(p["centre_mm"])[::-1, k]) for k in (0, 1))
+        found.append(y - yl - (yu - yl) * (x - xl) / (xu - xl))
+    each = {"upper": mm(found[0]), "lower": mm(found[1]), "difference": mm(found[0] - found[1])}
+    return {"from_handle_mm": 25.4 * inches, **each}
 
 
 def to_px(mm):

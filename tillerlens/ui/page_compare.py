@@ -61,14 +61,18 @@ def show(place: Place) -> None:
 def _choose(known: Known, measured: list[Stage]) -> tuple[Stage, Stage]:
     """The two stages, by default the last one and the one before it in the same state; the address keeps them."""
     by_id = {s.id: s for s in measured}
-    last = measured[-1]
-    like = [s for s in measured[:-1] if s.state == last.state] or [s for s in measured[:-1] if s.state == "unstrung"] or measured[:-1]
-    title = lambda i: known.title(by_id[i])  # noqa: E731
-    left, right = st.columns(2)
-    ids = list(by_id)
-    then = left.selectbox("Earlier", ids, ids.index(like[-1].id), format_func=title, key="earlier", bind="query-params")
-    now = right.selectbox("Later", ids, ids.index(last.id), format_func=title, key="later", bind="query-params")
-    return by_id[then], by_id[now]
+    last, before = measured[-1], measured[:-1]
+    like = [s for s in before if s.state == last.state] or [s for s in before if s.state == "unstrung"] or before
+    chosen = []
+    for column, name, usual in zip(st.columns(2), ("earlier", "later"), (like[-1], last), strict=True):
+        wanted = st.query_params.get(name)
+        at = list(by_id).index(wanted if wanted in by_id else usual.id)
+        label, key = name.capitalize(), f"{name}_{known.bow.id}"
+        found = column.selectbox(label, list(by_id), at, format_func=lambda i: known.title(by_id[i]), key=key)
+        if st.query_params.get(name) != found:
+            st.query_params[name] = found
+        chosen.append(by_id[found])
+    return chosen[0], chosen[1]
 
 
 # --- both at rest, or not

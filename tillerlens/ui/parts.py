@@ -146,7 +146,20 @@ def _specs(mark: str, key: str, more: str, _make: Callable[[], Any]) -> list[dic
     since only those follow the width of the page."""
     made = _make()
     panels = made.vconcat if isinstance(made, VConcatChart) else [made]
-    return [on_paper(panel).to_dict() for panel in panels]
+    return [on_paper(_with_axes(panel) if len(panels) > 1 else panel).to_dict() for panel in panels]
+
+
+def _with_axes(panel: Any) -> Any:
+    """On the page a chart's height holds its title, axis and legend as well; in a column of panels it does not."""
+    legend = any(part.get("orient") == "top" for part in _parts(panel.to_dict(), "legend"))
+    return panel.properties(height=panel.height + (110 if legend else 65))
+
+
+def _parts(spec: Any, name: str) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = []
+    for key, value in spec.items() if isinstance(spec, dict) else enumerate(spec) if isinstance(spec, list) else ():
+        found += [value] if key == name and isinstance(value, dict) else _parts(value, name)
+    return found
 
 
 def on_paper(drawn: Any) -> Any:
