@@ -56,8 +56,7 @@ def _choose(place: Place, stages: list[Stage]) -> Stage:
     ids = [s.id for s in stages]
     at = ids.index(place.stage.id) if place.stage is not None and place.stage.id in ids else len(ids) - 1
     stage = stages[at]
-    if place.stage is None or place.stage.id != stage.id:
-        go(None, place.bow, stage)
+    places.remember(place.bow, stage)
     back, name, on = st.columns([1, 3, 1], vertical_alignment="center")
     if back.button("Earlier", disabled=at == 0, key="earlier", width="stretch"):
         go(None, place.bow, stages[at - 1])

@@ -54,7 +54,7 @@ def here() -> Place:
     settings = kept.settings(record.folder)
     wanted = {name: st.query_params.get(name) or st.session_state.get(f"at_{name}") for name in _NAMES}
     bow, stage = _find(record, wanted["bow"], wanted["stage"])
-    _remember(bow, stage)
+    remember(bow, stage)
     return Place(record, settings, bow, stage)
 
 
@@ -84,7 +84,8 @@ def _there(record: Record, bow_id: str) -> bool:
     return any(b.id == bow_id for b in store.list_bows(record))
 
 
-def _remember(bow: Bow | None, stage: Stage | None) -> None:
+def remember(bow: Bow | None, stage: Stage | None) -> None:
+    """Keep the place in the address and in the session."""
     for name, entry in (("bow", bow), ("stage", stage)):
         st.session_state[f"at_{name}"] = None if entry is None else entry.id
         if entry is not None:
@@ -99,7 +100,7 @@ def _remember(bow: Bow | None, stage: Stage | None) -> None:
 
 def go(room: str | None = None, bow: Bow | None = None, stage: Stage | None = None) -> NoReturn:
     """Go to a room by its name (``shelf``, ``bow``, ``picture``, ...), or stay in this one, with this bow and stage."""
-    _remember(bow, stage)
+    remember(bow, stage)
     if room is None:
         st.rerun()
     st.switch_page(st.session_state[_ROOMS][room], query_params=query(bow, stage))
@@ -136,7 +137,7 @@ def pick_bow(place: Place) -> Bow:
     if chosen is None:
         st.stop()
     bow = next(b for b in bows if b.id == chosen)
-    _remember(bow, place.stage if place.stage is not None and place.stage.bow_id == bow.id else None)
+    remember(bow, place.stage if place.stage is not None and place.stage.bow_id == bow.id else None)
     return bow
 
 

@@ -47,7 +47,7 @@ class Shown:
 
 
 def show_result(shown: Shown, picture: Callable[[], None] | None = None) -> None:
-    """The verdict and all below it. picture: shows the photograph when it is kept as drawn; there is then nothing to take along."""
+    """The verdict and all below it. picture: shows the photograph where it is kept drawn; there is nothing to take along then."""
     measurement = shown.measurement
     spoken = verdict(measurement, shown.units, shown.wish, shown.earlier_reflex)
     _say_first(spoken.first)
