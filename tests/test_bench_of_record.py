@@ -1,0 +1,223 @@
+"""What of a record holds for the bow as it is now, notes that are read back, and the bench's charts and first sentences."""
+
+from dataclasses import replace
+from datetime import timedelta
+
+import numpy as np
+import pytest
+from bench_shop import CALIPERS, FULL_MM, fill_bench, stage_document, statics
+from benches import HALF_HANDLE_MM, WORKING_MM
+from pairs import document, flat, stretch
+from shop import BEGIN
+
+from tillerlens.errors import ShotError
+from tillerlens.measurement import Value
+from tillerlens.measures.compare import compare
+from tillerlens.measures.pair import read_picture
+from tillerlens.mechanics.bench import tell
+from tillerlens.mechanics.cast import ArrowSpeed, judge_cast
+from tillerlens.mechanics.plan import plan_from_documents
+from tillerlens.mechanics.wish import ScrapeWish
+from tillerlens.mechanics.wood import DryBand
+from tillerlens.record import Bow, Event, open_record, store
+from tillerlens.record.views import timeline
+from tillerlens.report import bench_of_record as of
+from tillerlens.report import charts_bench
+from tillerlens.report.lengths import Units
+from tillerlens.report.words_bench import headline, moved_sentence, number_rows
+from tillerlens.units import NEWTON_PER_POUND
+
+INCHES, METRIC = Units(), Units("cm", "kg")
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory):
+    with open_record(tmp_path_factory.mktemp("record")) as record:
+        bow = fill_bench(record)
+        yield record, timeline(record, bow.id)
+
+
+@pytest.fixture(scope="module")
+def told(shop):
+    record, line = shop
+    hand = of.on_hand(line.stages, line.events)
+    given = of.given_of(line.bow, hand, lambda s: store.measurement(record, s.id), FULL_MM, of.read_calipers(CALIPERS))
+    return given, tell(given)
+
+
+def event(kind, hours, details, notes=""):
+    return Event("b" * 8, kind, BEGIN + timedelta(hours=hours), details, notes)
+
+
+def rows_of(chart):
+    return [row for rows in chart.to_dict()["datasets"].values() for row in rows]
+
+
+# --- what holds now
+
+
+def test_nothing_from_before_the_last_scraping_counts_but_the_shape_at_rest(shop):
+    _, line = shop
+    hand = of.on_hand(line.stages, line.events)
+    scraped = next(e.happened_at for e in line.events if e.kind == "scrape")
+    assert len(hand.strung) == 4 and all(s.taken_at > scraped for s in hand.strung)
+    assert hand.rest is not None and hand.rest.taken_at < scraped
+    assert hand.rest_after is not None and hand.rest_after.taken_at > hand.strung[-1].taken_at
+    assert len(hand.weighings) == 3 and len(hand.arrows) == 2
+    newer = of.on_hand(line.stages, [*line.events, event("scrape", 24 * 30, {})])
+    assert not newer.strung and not newer.weighings and newer.rest is not None
+
+
+def test_the_bench_is_told_the_wood_by_its_name(told):
+    given, _ = told
+    assert given.limit.strain == pytest.approx(139 / 14900) and given.modulus == (14900, 0.2)  # Wood Handbook, table 5-3a
+    assert of.wood_of("an unknown wood")[1] is None
+
+
+def test_arrows_shot_at_another_draw_are_left_out(shop):
+    record, line = shop
+    hand = of.on_hand(line.stages, line.events)
+    given = of.given_of(line.bow, hand, lambda s: store.measurement(record, s.id), FULL_MM - 60)
+    assert not given.arrows
+
+
+# --- notes
+
+
+def test_calipers_come_back_from_their_note():
+    typed = "upper; 0; 13 mm; 9 mm\n\nUpper, 28, 1 1/2, 0.6, 1/16\nlower,0,.5,.35\nlower,28,1.5,.6"
+    note = event("note", 1, {}, of.calipers_note(typed))
+    text, _ = of.calipers_of([note, event("note", 2, {}, "Calipers lent to a friend")])
+    upper = of.read_calipers(text)["upper"]
+    assert upper.width_mm == pytest.approx([13, 38.1]) and upper.thickness_mm == pytest.approx([9, 15.24])
+    assert upper.crown_mm == pytest.approx([0, 25.4 / 16])
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("upper, 4, 1", "not a caliper reading"),
+        ("both, 4, 1, 0.5", "not a caliper reading"),
+        ("upper, 4, 1, thick", "not a length"),
+        ("upper, 4, 1, 0.5", "two places"),
+        ("\n".join(["upper, 4, 1, 0.5"] * 2 + ["lower, 4, 1, 0.5", "lower, 5, 1, 0.5"]), "one place"),
+    ],
+)
+def test_calipers_that_cannot_be_are_refused_in_words(text, words):
+    with pytest.raises(ShotError, match=words):
+        of.read_calipers(text)
+
+
+def test_what_a_plan_foretold_is_read_back_once_it_was_the_last_step():
+    before = statics()
+    documents = [stage_document(before, d, seed=k) for k, d in enumerate((420.0, 600.0))]
+    plan = plan_from_documents(documents, stage_document(before), ScrapeWish(40 * NEWTON_PER_POUND, FULL_MM))
+    note = event("note", 2, {}, of.foretold_note(plan, "It foretold some pounds."))
+    scrape = event("scrape", 2, {"limb": "upper", "start_from_nock_mm": 1.0, "end_from_nock_mm": 2.0})
+    after = of.foretold_of([scrape, note])["after"]
+    assert after["draw_back_mm"] == pytest.approx(FULL_MM, abs=0.05)
+    assert after["weight"]["value"] == pytest.approx(plan.after.weight.value, abs=0.006)
+    assert after["weight"]["u"] == pytest.approx(plan.after.weight.u, abs=0.006)
+    assert of.foretold_of([note, replace(scrape, happened_at=note.happened_at + timedelta(hours=1))]) is None
+    assert of.foretold_of([scrape, replace(note, notes=of.FORETOLD + " I lost count.")]) is None
+
+
+def test_strokes_are_learnt_only_from_a_scraping_alone_between_two_weighings():
+    bow = Bow("Pipit")
+    read = ((1, 200.0), (3, 190.0), (6, 180.0))
+    weigh = [event("weighing", h, {"draw_mm": 600.0, "draw_to": "back", "weight_n": w}) for h, w in read]
+    where = {"limb": "lower", "start_from_nock_mm": 100.0, "end_from_nock_mm": 300.0}
+    done = ((2, {"strokes": 20}), (4, {"strokes": 9}), (5, {}))
+    scrapes = [event("scrape", h, {**where, **strokes}) for h, strokes in done]
+    (one,) = of.history_of(bow, (), [*weigh, *scrapes])
+    assert (one.limb, one.strokes, one.weight_before, one.weight_after) == ("lower", 20, 200.0, 190.0)
+
+
+# --- charts
+
+
+def test_bend_from_rest_shows_the_movement_and_the_wish():
+    """Bend of 1.5/m drawn on 0.2/m at rest moved by 1.3/m wherever it is even; the wish for an arc is that very line."""
+    rest, bent = (document(stretch(k, 0, 1e4), stretch(k, 0, 1e4), state) for k, state in ((0.2, "unstrung"), (1.5, "drawn")))
+    rows, wished = charts_bench.from_rest_rows(read_picture(rest), read_picture(bent), INCHES, "arc")
+    assert {r["limb"] for r in rows} == {"upper", "lower"}
+    assert [r["bend"] for r in rows] == pytest.approx([1.3] * len(rows), abs=1e-4)
+    assert rows[0]["high"] - rows[0]["low"] == pytest.approx(4 * np.hypot(0.03, 0.03), abs=1e-3)
+    assert [r["wish"] for r in wished] == pytest.approx([1.3] * len(wished), abs=1e-4)
+    outer = charts_bench.from_rest_rows(read_picture(rest), read_picture(bent), INCHES, "more_outer")[1]
+    upper = sorted((r for r in outer if r["limb"] == "upper"), key=lambda r: r["at"])
+    assert upper[-1]["wish"] > 1.3 > upper[0]["wish"]  # a quarter more at the nock, a quarter less at the fade
+    assert charts_bench.from_rest_rows(read_picture(rest), read_picture(bent), INCHES, "even_strain")[1] == []
+
+
+@pytest.mark.parametrize("units", [INCHES, METRIC])
+def test_the_force_draw_curve_is_drawn_with_its_readings(told, units):
+    given, bench = told
+    wish = (FULL_MM, 200.0)
+    rows = rows_of(charts_bench.force_draw_chart(bench.curve, given.readings, units, wish, 600.0))
+    ahead = [r for r in rows if r.get("part") == "looked ahead"]
+    assert min(r["draw"] for r in ahead) == pytest.approx(units.on_axis(bench.curve.readings_to_mm), abs=units.on_axis(6.0))
+    per = charts_bench.newtons_per(units)
+    end = max(ahead, key=lambda r: r["draw"])
+    assert end["weight"] == pytest.approx(bench.curve.weight_at(FULL_MM).value / per, abs=0.01)
+    assert end["low"] < end["weight"] < end["high"]
+    assert any(r.get("says") == "wish" and r["weight"] == pytest.approx(200 / per) for r in rows)
+
+
+def test_strain_arrows_and_moisture_have_charts(told):
+    given, bench = told
+    rows = rows_of(charts_bench.strain_chart(bench.strain_full, bench.risk_full, INCHES))
+    assert max(r["strain"] for r in rows if "limb" in r) == pytest.approx(100 * bench.risk_full.strain.value, abs=1e-3)
+    cast = judge_cast([ArrowSpeed(0.026, 50.0), ArrowSpeed(0.036, 45.0)])
+    rows = rows_of(charts_bench.arrows_chart(cast, [ArrowSpeed(0.026, 50.0)], METRIC))
+    assert any(r["arrow"] == pytest.approx(26) and r["speed"] == pytest.approx(50) for r in rows)
+    rows = rows_of(charts_bench.moisture_chart([("meter", Value(9.0, 1.0, "%"))], DryBand()))
+    assert any(r.get("low") == 7.0 and r.get("high") == 11.0 and r.get("what") == "meter" for r in rows)
+    with pytest.raises(ValueError, match="no moisture"):
+        charts_bench.moisture_chart([("meter", Value(float("nan"), 1.0, "%"))], DryBand())
+
+
+def test_two_shapes_lie_on_the_handle():
+    rows = rows_of(charts_bench.shape_pair_chart(*(read_picture(stage_document(statics(), d)) for d in (420.0, 600.0)), METRIC))
+    now = [r for r in rows if r["stage"] == "now"]
+    assert min(r["at"] for r in now) < 0 < max(r["at"] for r in now)  # upper limb, + x in the bow's frame, to the left
+    assert now[0]["order"] == 0 and now[0]["at"] < 0
+    assert min(abs(r["at"]) for r in now) == pytest.approx(HALF_HANDLE_MM / 10, abs=0.1)
+    assert max(abs(r["at"]) for r in now) < (HALF_HANDLE_MM + WORKING_MM) / 10
+
+
+# --- first sentences
+
+
+def test_the_first_sentence_is_the_most_pressing(told):
+    _, bench = told
+    risk = bench.risk_full
+
+    def at(share, u):
+        return replace(bench, risk_seen=None, risk_full=replace(risk, share=Value(share, u, "")))
+
+    assert headline(at(0.99, 0.01), None, INCHES).text.startswith("Do not draw it to 28 in")
+    assert "may come too near" in headline(at(0.8, 0.1), None, INCHES).text
+    plain = headline(replace(at(0.5, 0.05), stacking=None), None, INCHES)
+    assert plain.tone == "plain" and plain.text.startswith("At 28 in expect about") and "lb (±" in plain.text
+    nothing = headline(replace(bench, curve=None, risk_seen=None, risk_full=None), None, INCHES)
+    assert nothing.tone == "open" and "cannot be told" in nothing.text
+
+
+def test_the_numbers_are_in_the_readers_units(told):
+    _, bench = told
+    inches, metric = ({what: value for what, value, _ in number_rows(bench, u)} for u in (INCHES, METRIC))
+    weight = float(inches["weight at 28 in"].split()[0])
+    assert float(metric["weight at 71.1 cm"].split()[0]) == pytest.approx(weight * 0.45359237, abs=0.06)
+    energy = float(inches["energy stored at 28 in"].split()[0])
+    assert float(metric["energy stored at 71.1 cm"].split()[0]) == pytest.approx(energy * 1.3558, abs=0.15)
+    assert "virtual mass of limbs and string" in inches and any(k.startswith("efficiency") for k in inches)
+
+
+def test_turning_from_rest_is_told_where_it_differs():
+    """1/m over 400 mm is 0.4 rad or 22.9 degrees; the other limb does half of that."""
+    pair = compare(document(flat, flat), document(stretch(1.0, 100, 500), stretch(0.5, 100, 500), "drawn"))
+    said = moved_sentence(pair).text
+    assert "upper limb turned by 22." in said and "lower by 11." in said and said.endswith("the upper limb bends more.")
+    alike = compare(document(flat, flat), document(stretch(1.0, 100, 500), stretch(1.0, 100, 500), "drawn"))
+    assert "alike" in moved_sentence(alike).text
