@@ -164,7 +164,8 @@ def _measure(
     shape = chain.shape(evidence)
     check_shape(shape, off, fit.squared)
     nudges = _nudges(fit, shot, trace, string)
-    turn = layout.direction_u_rad
+    # where the back's line and the fades' disagree, one of them followed something else
+    turn = max(layout.direction_u_rad, 0.5 * shape.handle_apart_rad)
     nudges.append(Nudge("handle", lambda e: replace(e, handle_turn_rad=e.handle_turn_rad + turn)))
     influence = influences(nudges, evidence, shape, chain.shape).with_own("tip", _tip_turn(shape, trace))
     doubts += _doubts(fit, shot, trace, string, off, shape)

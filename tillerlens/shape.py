@@ -98,6 +98,7 @@ class BowShape:
     hook_mm: Array | None
     back_at_handle_mm: float  # y of the handle's back
     handle_scatter_mm: float
+    handle_apart_rad: float  # between the line of its back and the line from fade to fade
     length_mm: float
     numbers: dict[str, float]
     origin_mm: Array  # board place and direction of the frame, to draw it back onto the picture
@@ -234,7 +235,9 @@ def bow_shape(e: Evidence, layout: Layout, state: str) -> BowShape:
     toward_upper = raw[0][1].xy[-1] - raw[1][1].xy[-1]
     if direction @ toward_upper < 0:
         direction = -direction
-    direction = layout.back_share * direction + (1 - layout.back_share) * toward_upper / np.linalg.norm(toward_upper)
+    fades = toward_upper / np.linalg.norm(toward_upper)
+    apart = abs(float(direction[0] * fades[1] - direction[1] * fades[0]))
+    direction = layout.back_share * direction + (1 - layout.back_share) * fades
     direction = direction / np.linalg.norm(direction)
     direction = direction + e.handle_turn_rad * np.array([-direction[1], direction[0]])
     direction = direction / np.linalg.norm(direction)
@@ -276,7 +279,7 @@ def bow_shape(e: Evidence, layout: Layout, state: str) -> BowShape:
         limbs.append(Limb(Curve(to_bow(curve.xy), tangent, kappa), from_nock, from_centre, 2 * true, 2 * apparent))
     nocks = np.array([[np.interp(0.0, m.from_nock_mm, m.curve.xy[:, j]) for j in (0, 1)] for m in limbs])
     hook = None if e.hook_px is None else to_bow(e.camera.to_plane(e.hook_px[None], e.standoff_mm))[0]
-    shape = BowShape(limbs[0], limbs[1], nocks, hook, half_root, scatter, total, {}, origin, x_axis, y_axis)
+    shape = BowShape(limbs[0], limbs[1], nocks, hook, half_root, scatter, apart, total, {}, origin, x_axis, y_axis)
     return replace(shape, numbers=_numbers(e, shape, state))
 
 
