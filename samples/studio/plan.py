@@ -303,29 +303,30 @@ LINNET = BowPlan(
     defects=(Defect("lower", 14.0 * IN, 1.5 * IN, 0.085),),
 )
 _linnet = Scene(
-    "linnet-unstrung",
+    "linnet-braced",
     LINNET,
-    "unstrung",
+    "braced",
     {"kind": "grid", "spacing_in": 2.0, "line_mm": 1.8},
     "slate",
     "window",
     standoff=58,
-    angles=(-3.0, 2.0, -0.4),
+    angles=(-2.5, 2.5, 0.3),
     fov=58,
     size=(2400, 1800),
-    seed=51,
+    seed=52,
     clutter=2,
 )
+_at_rest = replace(_linnet, name="linnet-unstrung", state="unstrung", scale=WALL, fov=64, angles=(-3.0, -2.0, -0.4), seed=51)
 WALK = (
+    _at_rest,
     _linnet,
-    replace(_linnet, name="linnet-braced", state="braced", angles=(-2.5, 2.5, 0.3), seed=52),
     replace(_linnet, name="linnet-drawn-18", state="drawn", draw_in=18.0, angles=(-4.0, 2.5, -0.6), seed=53),
     replace(_linnet, name="linnet-drawn-26", state="drawn", draw_in=26.0, angles=(-4.0, 2.5, -0.6), seed=53),
     replace(
-        _linnet,
+        _at_rest,
         name="linnet-rested",
         bow=replace(LINNET, reflex=(9.5, 8.0)),  # a little of the reflex has gone into set, more of it in the lower limb
-        angles=(-3.5, 1.5, 0.5),
+        angles=(-3.5, -2.5, 0.5),
         seed=54,
     ),
 )

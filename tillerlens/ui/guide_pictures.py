@@ -54,7 +54,7 @@ def hanging() -> str:
         _line(540, 196, 320, 292, CORD, 2.5),
         _line(320, 292, 320, 328, CORD, 4),
         _text(320, 80, "back up"),
-        _text(180, 272, "string to the hook", colour=INK),
+        _text(176, 308, "string to the hook"),
         _text(320, 366, "whole bow and all four tags in the picture"),
     )
 
@@ -71,7 +71,7 @@ def phone() -> str:
         _line(80, 224, 50, 340, width=3) + _line(80, 224, 112, 340, width=3) + _line(80, 224, 80, 340, width=3),
         _line(90, 187, 560, 187, RED, 1.5, "8 6"),
         _line(90, 187, 560, 62, INK, 1, "3 5") + _line(90, 187, 560, 338, INK, 1, "3 5"),
-        _text(300, 178, "lens at the height of the board's middle", colour=RED),
+        _text(330, 212, "lens at the height of the board's middle", colour=RED),
         _arrows(80, 366, 560, 366),
         _text(320, 392, "9 to 12 ft; farther is better than a wide lens"),
         _text(80, 136, "upright, level"),
@@ -89,7 +89,7 @@ def square() -> str:
         _line(320, 320, 320, 64, RED, 1.5, "8 6"),
         _line(320, 320, 130, 64, width=1, dash="3 5") + _line(320, 320, 510, 64, width=1, dash="3 5"),
         f'<path d="M320 100h18v-18" fill="none" stroke="{RED}" stroke-width="2"/>',
-        _text(334, 220, "straight at the middle", "start", RED),
+        _text(332, 150, "square to it", "start", RED),
         _text(320, 364, "phone, seen from above"),
         _text(320, 36, "board"),
         '<g transform="translate(560 270) rotate(-38)"><rect x="-25" y="-6" width="50" height="13" rx="3" fill="#b5ac98"/></g>',

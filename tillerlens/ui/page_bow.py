@@ -37,9 +37,9 @@ def show(place: Place) -> None:
     place = Place(place.record, place.settings, found.bow)
     _first(place, found)
     _ways(place, found)
-    _entries(place, found)
-    with st.expander("Note what was done or seen", expanded=False):
+    with st.expander("Note what was done or seen"):
         _add_event(place, found)
+    _entries(place, found)
     _over_time(place, found)
     _bow_itself(place, found.bow)
 
@@ -119,11 +119,14 @@ def _event(place: Place, found: Timeline, event: Event) -> None:
         st.markdown(f"{event.happened_at.astimezone():%d %b %Y, %H:%M} · **{plain(what)}**{who}")
         if notes:
             st.markdown(plain(notes))
-        key = f"change_{event.id}"
-        if not st.toggle("Change it or take it off", key=key):
+        held = f"held_{event.id}"
+        if not st.toggle("Change it or take it off", key=f"change_{event.id}"):
+            st.session_state.pop(held, None)
             return
-        changed = ask_event(event.kind, event, found, place, f"event_{event.id}_{event.version}", "Keep the change")
+        opened: Event = st.session_state.setdefault(held, event)  # as this person saw it when the form was opened
+        changed = ask_event(event.kind, opened, found, place, f"event_{event.id}_{opened.version}", "Keep the change")
         if changed is not None:
+            st.session_state.pop(held)
             with told():
                 store.update_event(place.record, changed)
                 st.toast("Changed.")
@@ -179,10 +182,13 @@ def _over_time(place: Place, found: Timeline) -> None:
 
 def _bow_itself(place: Place, bow: Bow) -> None:
     with st.expander("The bow itself: sizes, wishes, notes"):
-        given = ask_bow(bow, place.units, f"bow_{bow.id}_{bow.version}", "Keep the change")
+        held = f"held_{bow.id}"
+        opened: Bow = st.session_state.setdefault(held, bow)
+        given = ask_bow(opened, place.units, f"bow_{bow.id}_{opened.version}", "Keep the change")
         if given is not None:
+            st.session_state.pop(held)
             with told():
-                store.update_bow(place.record, replace(bow, **given))
+                store.update_bow(place.record, replace(opened, **given))
                 st.toast("Changed.")
                 st.rerun()
     with st.expander("Take this bow off the shelf"):
