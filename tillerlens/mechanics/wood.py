@@ -142,7 +142,7 @@ _DRY = {  # at 12 %: specific gravity, MOR kPa, MOE MPa, crushing kPa
     "black locust": (0.69, 134_000, 14_100, 70_200),
     "honeylocust": (math.nan, 101_000, 11_200, 51_700),
     "sweetgum": (0.52, 86_000, 11_300, 43_600),
-    "white ash": (0.60, 103_000, 12_000, 51_100),  # a transcription has 106,000; the handbook's own example uses 103,000
+    "white ash": (0.60, 103_000, 12_000, 51_100),  # another print has 106,000; the handbook's own example uses 103,000
     "sugar maple": (0.63, 109_000, 12_600, 54_000),
     "eastern redcedar": (0.47, 61_000, 6_100, 41_500),
 }
