@@ -17,7 +17,7 @@ from tillerlens.mechanics.plan import plan_from_documents
 from tillerlens.mechanics.scraping import Plan, Stretch
 from tillerlens.mechanics.section import LimbSections
 from tillerlens.mechanics.wish import Bend, ScrapeWish
-from tillerlens.record import store
+from tillerlens.record import Event, store
 from tillerlens.report import bench_of_record as of
 from tillerlens.report.chart_plan import plan_chart
 from tillerlens.report.charts_bench import bend_from_rest_chart
@@ -47,7 +47,7 @@ def show(place: Place) -> None:
     sections = parts.calipers(known)
     with top:
         _planned(known, wish, sections)
-    parts.take_back(known, ("scrape",), lambda e: _said_scrape(e.details, f"{e.happened_at:%Y-%m-%d %H:%M}", known), "plan")
+    parts.take_back(known, ("scrape",), lambda e: _said_scrape(e, known), "plan")
 
 
 # --- what is wished
@@ -209,13 +209,15 @@ def _did_it(known: Known, plan: Plan) -> None:
     """Strokes, if they were counted, and one button that notes every stretch as scraped."""
     st.markdown("#### When it is done")
     with st.form("did_it", border=True):
-        st.caption("Count your strokes over each stretch if you can: the next plans learn what one takes off.")
-        columns, counted = st.columns(2), []
-        for k, s in enumerate(plan.stretches):
-            with columns[LIMBS.index(s.limb)]:
-                label, key = _said_stretch(s, known), f"strokes_{k}_{_mark(plan)}"
-                counted.append(parts.field(label, _whole, key, placeholder="if counted"))
-        tool = st.text_input("Tool", key="scrape_tool", placeholder="scraper")
+        st.caption("One press notes every stretch of this step on the bow's timeline.")
+        with st.expander("Strokes, if you counted them, and the tool"):
+            st.caption("A stretch that was scraped alone between two weighings teaches the next plans what a stroke takes off.")
+            columns, counted = st.columns(2), []
+            for k, s in enumerate(plan.stretches):
+                with columns[LIMBS.index(s.limb)]:
+                    label, key = _said_stretch(s, known), f"strokes_{k}_{_mark(plan)}"
+                    counted.append(parts.field(label, _whole, key, placeholder="if counted"))
+            tool = st.text_input("Tool", key="scrape_tool", placeholder="scraper")
         if st.form_submit_button("I did this", type="primary") and all(fit for _, fit in counted):
             entries: list[tuple[str, dict[str, Any], str]] = []
             for s, (strokes, _) in zip(plan.stretches, counted, strict=True):
@@ -245,6 +247,6 @@ def _said_stretch(s: Stretch, known: Known) -> str:
     return f"Strokes on the {s.limb} limb, {a} to {b} from the nock"
 
 
-def _said_scrape(d: dict[str, Any], when: str, known: Known) -> str:
-    a, b = (say_place(d[k], known.units) for k in ("start_from_nock_mm", "end_from_nock_mm"))
-    return f"{when}: {d['limb']} limb, {a} to {b} from the nock"
+def _said_scrape(e: Event, known: Known) -> str:
+    a, b = (say_place(e.details[k], known.units) for k in ("start_from_nock_mm", "end_from_nock_mm"))
+    return f"{e.happened_at.astimezone():%Y-%m-%d %H:%M}: {e.details['limb']} limb, {a} to {b} from the nock"

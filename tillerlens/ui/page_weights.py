@@ -239,7 +239,7 @@ def _masses(text: str) -> list[float]:
 
 def _said(e: Event, known: Known) -> str:
     d: Mapping[str, float] = e.details
-    when = f"{e.happened_at:%Y-%m-%d %H:%M}"
+    when = f"{e.happened_at.astimezone():%Y-%m-%d %H:%M}"
     if e.kind == "mass":
         return plain(f"{when}: the bow weighed {1000 * d['mass_kg']:.0f} g")
     draw = f"{say_length(d['draw_mm'], known.units)} {FACES[e.details['draw_to']]}"

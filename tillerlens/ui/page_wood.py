@@ -109,7 +109,7 @@ def _dry(found: Moisture, band: DryBand, known: Known) -> None:
         text = f"Wood left in this air comes to {found.air.value:.1f} % ({say_interval(found.air, known.units)}; Wood Handbook)."
         said.append(Sentence("air", f"{text} It takes weeks, so a stave brought in lately is damper."))
     if found.when is not None:
-        said.append(Sentence("when", f"Last noted {found.when:%Y-%m-%d}."))
+        said.append(Sentence("when", f"Last noted {found.when.astimezone():%Y-%m-%d}."))
     said.append(Sentence("band", f"The band of {band.low:g} to {band.high:g} % is common practice; makers disagree."))
     parts.say_rest(said)
 
@@ -185,7 +185,7 @@ def _heat(known: Known) -> None:
 def _heat_cells(e: Event, known: Known) -> list[str]:
     d = e.details
     return [
-        f"{e.happened_at:%Y-%m-%d}",
+        f"{e.happened_at.astimezone():%Y-%m-%d}",
         f"{d['minutes']:g}",
         d.get("limb", ""),
         say_place(d["distance_mm"], known.units) if "distance_mm" in d else "",
@@ -206,7 +206,7 @@ def _reflex(known: Known) -> None:
         parts.missing("The reflex of the form is not noted.", "Note it with a heating above, or with the bow.")
     else:
         kept = kept_sentence(share_kept(form, read[-1].reflex))
-        text = f"By the last reading, {read[-1].when:%Y-%m-%d}, {read[-1].kind}: {kept.text}"
+        text = f"By the last reading, {read[-1].when.astimezone():%Y-%m-%d}, {read[-1].kind}: {kept.text}"
         parts.say_rest([Sentence("kept", text, kept.tone)])
     alt = "Reflex over the bow's life, each reading with its interval and how long the bow had been unstrung"
     parts.chart(known, "", partial(reflex_chart, read, known.units), "reflex", alt)
@@ -258,7 +258,7 @@ def _round(x: float, places: int) -> float | None:
 
 
 def _said(e: Event, known: Known) -> str:
-    d, when = e.details, f"{e.happened_at:%Y-%m-%d %H:%M}"
+    d, when = e.details, f"{e.happened_at.astimezone():%Y-%m-%d %H:%M}"
     if e.kind == "heat":
         return f"{when}: heated for {d['minutes']:g} minutes"
     if e.kind == "rest":

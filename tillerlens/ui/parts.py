@@ -73,7 +73,7 @@ class Known:
         """``3 · drawn · 2026-03-02``: what a stage is called where one is chosen."""
         draw = stage.values.get("draw_length_back", {}).get("value")
         more = f" to {say_length(float(draw), self.units)}" if draw is not None else ""
-        return f"{self.stages.index(stage) + 1} · {stage.state}{more} · {stage.taken_at:%Y-%m-%d}"
+        return f"{self.stages.index(stage) + 1} · {stage.state}{more} · {stage.taken_at.astimezone():%Y-%m-%d}"
 
     @property
     def full_draw_mm(self) -> float | None:
@@ -205,7 +205,8 @@ def field(label: str, read: Callable[[str], Any], key: str, **more: Any) -> tupl
 def keep_events(known: Known, entries: Sequence[tuple[str, dict[str, Any], str]], when: datetime) -> bool:
     """Write (kind, details, notes) into the record; False, with the reason said, where one cannot be kept."""
     try:
-        events = [Event(known.bow.id, kind, when, details, notes) for kind, details, notes in entries]  # type: ignore[arg-type]
+        who = known.settings.who
+        events = [Event(known.bow.id, kind, when, details, notes, who) for kind, details, notes in entries]  # type: ignore[arg-type]
         for event in events:
             check_entry(event)
         for event in events:
