@@ -12,7 +12,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "samples"))
 
 from studio.meshes import Mesh, loop, tube  # noqa: E402
 
-from training.scenes import Scene  # noqa: E402
+from training.camera import Scene  # noqa: E402
 
 Array = NDArray[np.float64]
 Rng = np.random.Generator

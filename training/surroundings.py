@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from training import limbs, textures
-from training.scenes import BOARDS, WALLS, Scene
+from training.board import BOARDS, WALLS
+from training.camera import Scene
 
 from studio.meshes import Mesh, Place, block, leaves, sheet, tube  # isort: skip  (limbs makes it importable)
 from studio.stage import to_mitsuba  # isort: skip

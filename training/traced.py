@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from training import limbs, skins, surroundings, textures
-from training.scenes import Scene
+from training.camera import Scene
 
 from studio.stage import to_mitsuba  # isort: skip  (limbs makes it importable)
 

@@ -17,7 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from training import textures, traced
-from training.scenes import _project_sweep, _walk, cut_strip, expose, random_scene
+from training.camera import random_scene
+from training.limb_paint import project_sweep
+from training.scenes import cut_strip, expose, walk
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
@@ -38,7 +40,7 @@ def begin(variant: str = "cuda_ad_rgb") -> None:
 def middle_line(rings: Array, camera: object) -> tuple[Array, float]:
     """The picture's line midway between the silhouettes, (n, 2) a pixel apart, and the limb's median thickness in px."""
     seen = camera.project(rings)  # type: ignore[attr-defined]
-    axis, normal, offsets, _ = _project_sweep(seen, camera.project(rings.mean(1)))  # type: ignore[attr-defined]
+    axis, normal, offsets, _ = project_sweep(seen, camera.project(rings.mean(1)))  # type: ignore[attr-defined]
     low, high = offsets.min(1), offsets.max(1)
     middle = axis + normal * ((low + high) / 2)[:, None]
     pad = np.pad(middle, ((10, 10), (0, 0)), mode="edge")
@@ -107,12 +109,12 @@ def strips(rng: Rng, bank: textures.TextureBank, n: int = 512, spp: int = 36) ->
     middle, thick = middle_line(built.rings, scene.camera)
     step = float(rng.uniform(*sorted((max(0.75, min(thick / 26, 1.5)), min(1.5, max(thick / 8, 0.75))))))
     length = float(np.sum(np.linalg.norm(np.diff(middle, axis=0), axis=1)))
-    bases = [_walk(middle, s, step, n) for s in _starts(rng, length, step * n, step)]
+    bases = [walk(middle, s, step, n) for s in _starts(rng, length, step * n, step)]
     spine = scene.camera.project(scene.shade_point(scene.world(scene.bow.centre)))
     if rng.random() < 0.35 and built.light in ("flash", "sun", "window", "mixed") and np.all(np.abs(spine) < 8000):
-        shade, _, _, _ = _project_sweep(spine[:, None], spine)
+        shade, _, _, _ = project_sweep(spine[:, None], spine)
         if len(shade) > step * n:
-            bases[-1] = _walk(shade, rng.uniform(0, len(shade) - step * n), step, n)
+            bases[-1] = walk(shade, rng.uniform(0, len(shade) - step * n), step, n)
     wanted = np.zeros(size[::-1], np.uint8)
     for base in bases:
         points = np.round(np.clip(base, -2000, 6000) * 16).astype(np.int32)
