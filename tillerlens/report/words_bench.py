@@ -11,6 +11,7 @@ from tillerlens.measures.pair import added
 from tillerlens.measures.set import EarlyDraw
 from tillerlens.mechanics.bench import Bench
 from tillerlens.mechanics.strain import Risk
+from tillerlens.report.charts_bench import newtons_per
 from tillerlens.report.lengths import COVER, Units, is_told, say_length, say_weight
 from tillerlens.report.words import Sentence
 from tillerlens.units import JOULE_PER_FOOT_POUND, grains_from_kg
@@ -35,8 +36,8 @@ def headline(bench: Bench, early: EarlyDraw | None, units: Units) -> Sentence:
     if weight is not None and math.isfinite(weight.value):
         assert bench.curve is not None  # else there were no weight
         ahead = bench.full_draw_mm > bench.curve.readings_to_mm + 1
-        reach = say_weight(COVER * weight.u, units)
-        said = f"At {full} {'expect about' if ahead else 'it draws'} {say_weight(weight.value, units)} (±{reach})"
+        reach = _reach(weight.u, newtons_per(units), units.weight)
+        said = f"At {full} {'expect about' if ahead else 'it draws'} {say_weight(weight.value, units)} ({reach})"
     risk = bench.risk_full or bench.risk_seen
     if risk is not None and risk.share.value + COVER * risk.share.u > risk.limit.warn:
         near = f"the {risk.side} of the {risk.limb} limb may come too near to what the wood takes"
@@ -76,6 +77,11 @@ def _degrees(v: Value) -> str:
     return f"{v.value:.1f}° (±{math.ceil(10 * COVER * v.u) / 10:.1f}°)" if math.isfinite(v.u) else f"{v.value:.1f}°"
 
 
+def _reach(u: float, per: float, unit: str) -> str:
+    """Two standard uncertainties in a unit, rounded up to a tenth: a printed interval never promises more than is known."""
+    return f"±{math.ceil(10 * COVER * u / per - 1e-9) / 10:.1f} {unit}" if math.isfinite(u) else "interval unknown"
+
+
 def number_rows(bench: Bench, units: Units) -> list[tuple[str, str, str]]:
     """(what, value, interval) of what the readings tell, for a table; only what is known."""
     rows = []
@@ -83,16 +89,17 @@ def number_rows(bench: Bench, units: Units) -> list[tuple[str, str, str]]:
     metric = units.length == "cm"
     if bench.curve is not None and math.isfinite(bench.curve.weight_at(bench.full_draw_mm).value):
         weight, energy = bench.curve.weight_at(bench.full_draw_mm), bench.curve.energy_at(bench.full_draw_mm)
-        rows.append((f"weight at {full}", say_weight(weight.value, units), f"±{say_weight(COVER * weight.u, units)}"))
+        rows.append((f"weight at {full}", say_weight(weight.value, units), _reach(weight.u, newtons_per(units), units.weight)))
         per, unit = (1.0, "J") if metric else (JOULE_PER_FOOT_POUND, "ft·lb")
-        rows.append((f"energy stored at {full}", f"{energy.value / per:.1f} {unit}", f"±{COVER * energy.u / per:.1f} {unit}"))
+        rows.append((f"energy stored at {full}", f"{energy.value / per:.1f} {unit}", _reach(energy.u, per, unit)))
     if bench.stacking is not None and math.isfinite(bench.stacking.rise.value):
         rise = bench.stacking.rise
-        rows.append((f"the last inch before {full} adds", say_weight(rise.value, units), f"±{say_weight(COVER * rise.u, units)}"))
+        reach = _reach(rise.u, newtons_per(units), units.weight)
+        rows.append((f"the last inch before {full} adds", say_weight(rise.value, units), reach))
     if bench.cast is not None:
         mass = bench.cast.virtual_mass_kg
         if metric:
-            rows.append(("virtual mass of limbs and string", f"{1000 * mass.value:.1f} g", f"±{1000 * COVER * mass.u:.1f} g"))
+            rows.append(("virtual mass of limbs and string", f"{1000 * mass.value:.1f} g", _reach(mass.u, 0.001, "g")))
         else:
             value, u = grains_from_kg(mass.value), grains_from_kg(COVER * mass.u)
             rows.append(("virtual mass of limbs and string", f"{value:.0f} gr", f"±{math.ceil(u)} gr"))
@@ -103,5 +110,5 @@ def number_rows(bench: Bench, units: Units) -> list[tuple[str, str, str]]:
     risk = bench.risk_full or bench.risk_seen
     if risk is not None:
         at = f"most strain, {risk.side} of the {risk.limb} limb"
-        rows.append((at, f"{100 * risk.strain.value:.2f} %", f"±{100 * COVER * risk.strain.u:.2f} %"))
+        rows.append((at, f"{100 * risk.strain.value:.2f} %", f"±{math.ceil(1e4 * COVER * risk.strain.u) / 100:.2f} %"))
     return rows

@@ -135,6 +135,8 @@ def _strung(known: Known, then: Stage, now: Stage, found: Comparison) -> None:
     if found.gaps:
         alt = "Gaps of both stages back to back, upper limb to the left and lower to the right"
         parts.chart(known, "Gaps, earlier and now", partial(gap_pair_chart, found, known.units), "gaps", alt, pair)
+        if found.doubts:
+            st.caption("The two draws, or brace heights, are not alike: the gaps differ for that alone.")
         _gaps(found, known)
     _numbers({name_of(n): found.values[n] for n in in_order(found.values)}, known)
 

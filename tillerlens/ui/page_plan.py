@@ -21,7 +21,7 @@ from tillerlens.record import Event, store
 from tillerlens.report import bench_of_record as of
 from tillerlens.report.chart_plan import plan_chart
 from tillerlens.report.charts_bench import bend_from_rest_chart
-from tillerlens.report.lengths import COVER, say_interval, say_place, say_value, say_weight
+from tillerlens.report.lengths import say_interval, say_place, say_value, say_weight
 from tillerlens.report.words import Sentence
 from tillerlens.report.words_plan import PlanWords, plan_in_words
 from tillerlens.ui import parts
@@ -191,7 +191,7 @@ def _lead(plan: Plan, said: PlanWords) -> Sentence:
 
 
 def _gaps(known: Known, plan: Plan) -> None:
-    if not plan.now.gaps:
+    if not plan.now.gaps or plan.stop is not None:
         return
     lines = ["| from handle | upper − lower now | after |", "|---|---|---|"]
     for a, b in zip(plan.now.gaps, plan.after.gaps, strict=True):
@@ -239,7 +239,7 @@ def _mark(plan: Plan) -> str:
 
 def _foretold(known: Known, plan: Plan) -> str:
     after = plan.after.weight
-    return f"It foretold {say_weight(after.value, known.units)} (±{say_weight(COVER * after.u, known.units)})."
+    return f"It foretold {say_weight(after.value, known.units)} (standard uncertainty {say_weight(after.u, known.units)})."
 
 
 def _said_stretch(s: Stretch, known: Known) -> str:
