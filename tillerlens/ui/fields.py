@@ -157,7 +157,7 @@ def ask_scale(bad: list[str]) -> Form:
             if text.strip():
                 st.error(plain(str(error)))
             else:
-                st.caption(":orange[needed]")
+                st.caption("needed")
     return scale
 
 
@@ -177,7 +177,7 @@ def put(
     if not text.strip():
         if needed:
             bad.append(name)
-            st.caption(":orange[needed]")
+            st.caption("needed")
         return
     try:
         form[name] = round((read or _inches)(text), 9)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import streamlit as st
 
+from tillerlens.errors import TillerLensError
 from tillerlens.record import Bow, Event, Stage, store
 from tillerlens.record.views import Timeline, timeline
 from tillerlens.report.charts_bow import reflex_chart, trends_chart
@@ -15,7 +17,7 @@ from tillerlens.ui.bow_form import ask_bow, facts
 from tillerlens.ui.event_form import KINDS, ask_event, say_event
 from tillerlens.ui.fields import plain
 from tillerlens.ui.parts import BADGES, Known, chart
-from tillerlens.ui.place import Place, go, has_room, link, pick_bow, told
+from tillerlens.ui.place import Place, go, has_room, link, pick_bow, say_error, told
 from tillerlens.ui.stages import line_of, small_picture
 
 _MORE_ROOMS = {
@@ -33,6 +35,9 @@ def show(place: Place) -> None:
     head.title("Timeline")
     bow = pick_bow(place)
     head.title(plain(bow.name))
+    trouble = st.session_state.pop("trouble", None)
+    if trouble is not None:
+        say_error(trouble)
     found = timeline(place.record, bow.id)
     place = Place(place.record, place.settings, found.bow)
     _first(place, found)
@@ -127,10 +132,7 @@ def _event(place: Place, found: Timeline, event: Event) -> None:
         changed = ask_event(event.kind, opened, found, place, f"event_{event.id}_{opened.version}", "Keep the change")
         if changed is not None:
             st.session_state.pop(held)
-            with told():
-                store.update_event(place.record, changed)
-                st.toast("Changed.")
-                st.rerun()
+            _change(lambda: store.update_event(place.record, changed))
         sure = st.checkbox("I want to take this off the timeline for good", key=f"sure_{event.id}")
         if st.button("Take it off", disabled=not sure, key=f"off_{event.id}"):
             with told():
@@ -151,6 +153,16 @@ def _add_event(place: Place, found: Timeline) -> None:
             st.session_state["events_added"] = count + 1
             st.toast("It is on the timeline.")
             st.rerun()
+
+
+def _change(change: Callable[[], object]) -> None:
+    """Make a change and show the timeline anew; why it could not be made is said at the page's top, where it is seen."""
+    try:
+        change()
+        st.toast("Changed.")
+    except TillerLensError as error:
+        st.session_state["trouble"] = error
+    st.rerun()
 
 
 # --- over time, and the bow itself
@@ -187,10 +199,7 @@ def _bow_itself(place: Place, bow: Bow) -> None:
         given = ask_bow(opened, place.units, f"bow_{bow.id}_{opened.version}", "Keep the change")
         if given is not None:
             st.session_state.pop(held)
-            with told():
-                store.update_bow(place.record, replace(opened, **given))
-                st.toast("Changed.")
-                st.rerun()
+            _change(lambda: store.update_bow(place.record, replace(opened, **given)))
     with st.expander("Take this bow off the shelf"):
         st.markdown("Its pictures, measurements and notes go with it. An export made beforehand can bring it back.")
         text = st.text_input("Write the bow's name to say that you are sure", key=f"off_name_{bow.id}")

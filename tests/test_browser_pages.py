@@ -1,0 +1,173 @@
+"""The pages around the photograph in a real browser: the walk, a locked phone, two tabs, phones' files, accessibility."""
+
+import io
+
+import pytest
+from in_browser import ANSWER_MS, PHONE, WIDE, chromium, marks, running_app, settled
+from made_up import SAMPLES
+from PIL import Image
+
+from tillerlens.record import Bow, open_record, store
+from tillerlens.ui import demo, kept
+from tillerlens.ui.house import ROOMS
+from tillerlens.units import MM_PER_INCH
+
+pytestmark = marks
+STEPS_MS = 240_000  # five photographs on a busy machine
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    return tmp_path_factory.mktemp("app")
+
+
+@pytest.fixture(scope="module")
+def address(folder):
+    with running_app(folder) as url:
+        yield url
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with chromium() as browser:
+        yield browser
+
+
+@pytest.fixture
+def record(folder, address):
+    with open_record(folder / "record") as record:
+        yield record
+
+
+@pytest.fixture
+def visit(browser, address):
+    """A function that opens a page of the app in a browser of its own."""
+    contexts = []
+
+    def _visit(size, path="", wait=True):
+        context = browser.new_context(viewport=size, has_touch=size is PHONE)
+        contexts.append(context)
+        page = context.new_page()
+        page.set_default_timeout(ANSWER_MS)
+        page.trouble = []
+        page.on("pageerror", lambda error: page.trouble.append(str(error)))
+        page.goto(f"{address}/{path}")
+        page.locator("h1").first.wait_for()
+        if wait:
+            settled(page)
+        return page
+
+    yield _visit
+    for context in contexts:
+        context.close()
+
+
+def fits(page, size):
+    wide = page.evaluate("[document.documentElement, ...document.querySelectorAll('.stMain')].map(e => e.scrollWidth)")
+    assert max(wide) <= size["width"]
+
+
+def put_bow(record, name):
+    return store.add_bow(record, Bow(name, length_mm=63 * MM_PER_INCH, handle_mm=8 * MM_PER_INCH))
+
+
+def test_the_walk_leads_from_rest_to_the_report_and_survives_a_lock(visit, record, browser):
+    """On the desk first, since it needs an empty shelf; then the same walk on a phone, from its address alone."""
+    page = visit(WIDE)
+    page.get_by_text("Your shelf is empty").wait_for()
+    page.get_by_role("button", name="Walk along with the demo bow").click()
+    page.get_by_text("1 of 6").wait_for(timeout=STEPS_MS)
+    phone = visit(PHONE, page.url.split("/", 3)[3])
+    for at, step in enumerate(demo.STEPS, start=1):
+        for p, size in ((page, WIDE), (phone, PHONE)):
+            p.get_by_text(f"{at} of {len(demo.STEPS)}: ").wait_for()
+            p.get_by_text(f"{step.title}.", exact=True).first.wait_for()
+            settled(p)
+            p.locator("h3").first.wait_for()
+            fits(p, size)
+            assert not p.get_by_text("was not found with certainty").count()
+            if at == 3:  # locked and opened again: nothing but the address is left
+                where = p.url
+                p.goto("about:blank")
+                p.goto(where)
+                p.get_by_text(f"{at} of {len(demo.STEPS)}: ").wait_for()
+                settled(p)
+                assert p.get_by_text("drawn").count() and p.url == where
+            if at < len(demo.STEPS):
+                p.get_by_role("button", name="Next:").click()
+    for p in (page, phone):
+        p.get_by_role("button", name="End the walk").click()
+        p.get_by_role("heading", name="The shelf").wait_for()
+        assert not p.trouble
+    assert [b.name for b in store.list_bows(record)] == [demo.NAME]
+
+
+def test_two_tabs_on_one_bow_lose_nothing_in_silence(visit, record):
+    bow = put_bow(record, "Two tabs")
+    one, two = visit(WIDE, f"bow?bow={bow.id}"), visit(PHONE, f"bow?bow={bow.id}")
+    for page, words in ((one, "from the desk"), (two, "from the phone")):
+        page.get_by_text("The bow itself").click()
+        page.get_by_role("textbox", name="Notes").last.wait_for()
+        settled(page)
+        page.locator("textarea").last.fill(words)
+    for page in (one, two):
+        page.get_by_role("button", name="Keep the change").click()
+        settled(page)
+    two.get_by_text("Somebody else changed this bow meanwhile").wait_for()
+    assert store.get_bow(record, bow.id).notes == "from the desk"
+
+
+@pytest.mark.parametrize("size", [WIDE, PHONE], ids=["bench", "phone"])
+def test_a_heic_is_measured_and_a_cut_off_picture_is_told(visit, record, size):
+    import pillow_heif
+
+    bow = put_bow(record, f"Files {size['width']}")
+    kept.keep_board(record.folder, kept.Board("slate", {"kind": "grid", "spacing_in": round(4 / 2.54, 4)}, 2.4375))
+    with Image.open(SAMPLES / "bramble-drawn-grid.jpg") as picture:
+        out = io.BytesIO()
+        pillow_heif.from_pillow(picture).save(out, quality=90)
+    jpeg = (SAMPLES / "bramble-drawn-grid.jpg").read_bytes()
+    page = visit(size, f"picture?bow={bow.id}")
+    field = page.locator("input[type=file]").first
+    field.wait_for(state="attached")
+    field.set_input_files(
+        [
+            {"name": "cut.jpg", "mimeType": "image/jpeg", "buffer": jpeg[: len(jpeg) // 3]},
+            {"name": "phone.heic", "mimeType": "image/heic", "buffer": out.getvalue()},
+        ]
+    )
+    page.get_by_text("cut.jpg").and_(page.locator("p")).first.wait_for()
+    page.get_by_text("damaged or cut off").wait_for()
+    page.get_by_text("On the bench").first.wait_for()
+    settled(page)
+    page.get_by_text("What you know about this photograph").wait_for()
+    if page.get_by_text("drawn", exact=True).first.is_hidden():
+        page.get_by_text("What you know about this photograph").click()
+    page.get_by_role("radio", name="drawn").or_(page.get_by_role("button", name="drawn", exact=True)).first.click()
+    settled(page)
+    page.get_by_role("button", name="Measure", exact=True).click()
+    page.get_by_role("button", name="Keep on the timeline as drawn").click()
+    page.get_by_text("Stage 1 of 1").wait_for()
+    fits(page, size)
+    (stage,) = store.list_stages(record, bow.id)
+    assert stage.media == "image/heic" and stage.status == "measured" and stage.photo_name == "phone.heic"
+    assert store.original(record, stage) == out.getvalue()
+    assert not page.trouble
+
+
+@pytest.mark.parametrize("size", [WIDE, PHONE], ids=["bench", "phone"])
+@pytest.mark.parametrize("room", [r.name for r in ROOMS])
+def test_no_page_has_a_serious_fault_of_accessibility_or_scrolls_sideways(visit, record, room, size):
+    from axe_playwright_python.sync_playwright import Axe
+
+    bow = store.list_bows(record)[0] if store.list_bows(record) else put_bow(record, "Wren")
+    page = visit(size, f"{'' if room == 'shelf' else room}?bow={bow.id}")
+    faults = Axe().run(page, context={"exclude": OF_STREAMLIT}).response["violations"]
+    serious = [f"{f['id']}: {n['target']}" for f in faults if f["impact"] in ("serious", "critical") for n in f["nodes"]]
+    assert not serious
+    fits(page, size)
+    assert not page.trouble
+
+
+# What Streamlit itself draws and no page can change: its list of pages holds headings between the entries.
+OF_STREAMLIT = [["[data-testid=stSidebarNav]"], ["[data-testid=stToolbar]"]]
