@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -81,6 +81,7 @@ def put_up(record: Record, samples: Path, progress: Callable[[float, str], objec
     )
     try:
         rest: Stage | None = None
+        left_out: list[str] = []
         for k, (name, day, minutes, pounds) in enumerate(_PICTURES):
             progress(k / len(_PICTURES), name.replace("-", " "))
             picture = samples / FOLDER / f"{name}.jpg"
@@ -88,10 +89,15 @@ def put_up(record: Record, samples: Path, progress: Callable[[float, str], objec
             extra = {"minutes_since_unstrung": minutes, "scale_reading_lb": pounds}
             form = {**form, **{key: value for key, value in extra.items() if value is not None}}
             stage = _keep(record, bow, picture, form, begin + timedelta(seconds=day * _DAY_S), rest)
-            if stage.state == "unstrung" and stage.status == "measured" and rest is None:
+            if stage is None:
+                left_out.append(name.replace("-", " "))
+            elif stage.state == "unstrung" and rest is None:
                 rest = stage
         for kind, day, details, notes in _EVENTS:
             store.add_event(record, Event(bow.id, kind, begin + timedelta(days=day), details, notes, "the demo"))
+        if left_out:
+            notes = f"{_ABOUT} Left out, since the bow was not found on them with certainty: {', '.join(left_out)}."
+            bow = store.update_bow(record, replace(bow, notes=notes))
     except BaseException:
         store.remove_bow(record, bow.id)
         raise
@@ -99,11 +105,14 @@ def put_up(record: Record, samples: Path, progress: Callable[[float, str], objec
     return bow
 
 
-def _keep(record: Record, bow: Bow, picture: Path, form: dict[str, Any], when: Any, rest: Stage | None) -> Stage:
+def _keep(record: Record, bow: Bow, picture: Path, form: dict[str, Any], when: Any, rest: Stage | None) -> Stage | None:
+    """One of the demo's pictures on the timeline; None where it asks for help: a walk is no place to begin with that."""
     photo = read_photo(picture.read_bytes(), picture.name)
     shot = read_shot(form, photo_size=(photo.width, photo.height))
     at_rest = None if rest is None or shot.state == "unstrung" else store.measurement(record, rest.id)
     document = measure_photo(photo, shot, at_rest).as_document()
+    if document["status"] != "measured":
+        return None
     return store.add_stage(
         record,
         bow.id,
@@ -130,7 +139,17 @@ _EVENTS: tuple[tuple[Any, float, dict[str, Any], str], ...] = (
 )
 
 
+def steps_of(record: Record, bow: Bow) -> list[Step]:
+    """The steps that there is something to show for."""
+    return [s for s in STEPS if s.state is None or _fits(record, bow, s)]
+
+
+def _fits(record: Record, bow: Bow, step: Step) -> list[Stage]:
+    fits = [s for s in store.list_stages(record, bow.id) if s.state == step.state]
+    return fits if step.title != "Rested" or len(fits) > 1 else []
+
+
 def stage_of(record: Record, bow: Bow, step: Step) -> Stage | None:
     """The stage that a step of the walk shows; None where it shows none, or where that one was taken away."""
-    fits = [s for s in store.list_stages(record, bow.id) if s.state == step.state]
-    return fits[step.pick] if step.state is not None and fits else None
+    fits = _fits(record, bow, step)
+    return fits[step.pick] if fits else None

@@ -121,5 +121,5 @@ def _offer_demo(place: Place, samples: Path, label: str) -> None:
     with told():
         bow = demo.put_up(place.record, samples, lambda part, name: bar.progress(part, f"Measuring {name}"))
         st.session_state["walk"] = 0
-        step = demo.STEPS[0]
+        step = demo.steps_of(place.record, bow)[0]
         go(step.room, bow, demo.stage_of(place.record, bow, step))

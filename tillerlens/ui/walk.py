@@ -18,7 +18,7 @@ def bar(place: Place) -> None:
     if bow is None:
         _end()
         return
-    steps = steps_here()
+    steps = _steps(place, bow)
     at = min(at, len(steps) - 1)
     st.query_params["walk"] = str(at)
     step = steps[at]
@@ -36,8 +36,8 @@ def bar(place: Place) -> None:
             go("shelf")
 
 
-def steps_here() -> list[demo.Step]:
-    return [s for s in demo.STEPS if has_room(s.room)]
+def _steps(place: Place, bow: Bow) -> list[demo.Step]:
+    return [s for s in demo.steps_of(place.record, bow) if has_room(s.room)]
 
 
 def _step_now() -> int | None:
@@ -50,7 +50,7 @@ def _step_now() -> int | None:
 def _step_to(place: Place, bow: Bow, at: int) -> None:
     st.session_state["walk"] = at
     st.query_params.pop("walk", None)
-    step = steps_here()[at]
+    step = _steps(place, bow)[at]
     go(step.room, bow, demo.stage_of(place.record, bow, step))
 
 
