@@ -1,0 +1,78 @@
+"""How fast the app answers in a real browser: its start to the first page, page to page, a photograph to its verdict.
+
+    .venv/bin/python tests/benchmarks/app_speed.py
+
+Medians in seconds. The first page is the empty shop's heading; the photograph is a sample of 6.8 megapixels enlarged to 12.
+"""
+
+import io
+import statistics
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from PIL import Image
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from in_browser import ROOT, WIDE, chromium, running_app  # noqa: E402
+
+from tillerlens.record import Bow, open_record, store  # noqa: E402
+from tillerlens.ui import kept  # noqa: E402
+from tillerlens.units import MM_PER_INCH  # noqa: E402
+
+PAGES = ("Boards", "Settings", "Timeline", "The shelf", "Taking pictures")
+ANSWER_MS = 120_000
+
+
+def twelve_megapixels() -> bytes:
+    with Image.open(ROOT / "samples" / "bramble-drawn-grid.jpg") as picture:
+        out = io.BytesIO()
+        picture.resize((4032, 3024), Image.Resampling.LANCZOS).save(out, "JPEG", quality=90)
+    return out.getvalue()
+
+
+def main() -> None:
+    with tempfile.TemporaryDirectory() as name, chromium() as browser:
+        folder = Path(name)
+        page = browser.new_page(viewport=WIDE)
+        page.set_default_timeout(ANSWER_MS)
+        begun = time.monotonic()
+        with running_app(folder) as url:
+            page.goto(url)
+            page.get_by_role("heading", name="TillerLens").wait_for()
+            print(f"start to first page: {time.monotonic() - begun:.2f}")
+            page.get_by_role("img", name="The photograph with limbs").wait_for()
+            print(f"start to the sample's verdict: {time.monotonic() - begun:.2f}")
+            with open_record(folder / "record") as record:
+                bow = store.add_bow(record, Bow("Bramble", length_mm=63 * MM_PER_INCH, handle_mm=8 * MM_PER_INCH))
+                kept.keep_board(record.folder, kept.Board("slate", {"kind": "grid", "spacing_in": round(4 / 2.54, 4)}, 2.4375))
+            page.goto(f"{url}/bow?bow={bow.id}")
+            page.get_by_role("heading", name="Bramble").wait_for()
+            print(f"page to page, warm: {statistics.median(change(page) for _ in range(3)):.2f}")
+            page.goto(f"{url}/picture?bow={bow.id}")
+            field = page.locator("input[type=file]").first
+            field.wait_for(state="attached")
+            picture = {"name": "bow.jpg", "mimeType": "image/jpeg", "buffer": twelve_megapixels()}
+            begun = time.monotonic()
+            field.set_input_files(picture)
+            page.locator("h3").first.wait_for()
+            print(f"12 megapixels to the verdict: {time.monotonic() - begun:.2f}")
+
+
+def change(page) -> float:
+    """The median time of going once round the pages."""
+    times = []
+    for title in PAGES:
+        begun = time.monotonic()
+        page.get_by_test_id("stSidebarNav").get_by_role("link", name=title, exact=True).click()
+        heading = "Bramble" if title == "Timeline" else title
+        page.get_by_role("heading", name=heading, level=1).wait_for()
+        times.append(time.monotonic() - begun)
+    return statistics.median(times)
+
+
+if __name__ == "__main__":
+    main()
