@@ -56,6 +56,7 @@ OBLIQUE_RAD = np.radians(25)
 # Wood past the nock: less is within what the tip's own outline is known to, more is no nock.
 OVERHANG_LEAST_MM, OVERHANG_MOST_MM = 3.5, 35.0
 NOCK_BY_STRING_U_MM = 1.5
+MOST_BY_LENGTH_MM = 25.0  # an inch that both ends together may be off before the length itself is in doubt
 TIP_TURN_U_RAD = np.radians(0.3)
 MM, DEG, PER_M = "mm", "deg", "1/m"
 
@@ -162,8 +163,16 @@ def _measure(
     layout = make_layout(evidence, shot.handle_mm, _cutoff_mm(trace), trace.weight, trace.path_px, shot.state)
     chain = _Chain(layout, shot.state)
     shape = chain.shape(evidence)
-    check_shape(shape, off, fit.squared)
     nudges = _nudges(fit, shot, trace, string)
+    short = shot.nock_to_nock_mm - shape.length_mm
+    unsure = shot.state == "unstrung" and fit.squared and "clicks" not in trace.tip_cause
+    if unsure and abs(off) > 3 and abs(short) < MOST_BY_LENGTH_MM:
+        # no string shows the nocks at rest: dark tips or wood past them leave it to the length typed, half at each end
+        evidence = replace(evidence, overhang_mm=(-short / 2, -short / 2))
+        shape, off = chain.shape(evidence), 0.0
+        nudges += [Nudge("tip", lambda e, k=k: _overhang(e, k, short / 4)) for k in (0, 1)]  # type: ignore[misc]
+        doubts += (_by_length(short),)
+    check_shape(shape, off, fit.squared)
     # where the back's line and the fades' disagree, one of them followed something else
     turn = max(layout.direction_u_rad, 0.5 * shape.handle_apart_rad)
     nudges.append(Nudge("handle", lambda e: replace(e, handle_turn_rad=e.handle_turn_rad + turn)))
@@ -182,6 +191,21 @@ def _measure(
         trace=_traced(evidence, shape, trace),
         evidence=_facts(fit, trace, string, off),
         **shared,
+    )
+
+
+def _overhang(e: Evidence, k: int, mm: float) -> Evidence:
+    over = list(e.overhang_mm)
+    over[k] += mm
+    return replace(e, overhang_mm=(over[0], over[1]))
+
+
+def _by_length(short_mm: float) -> Reason:
+    where = "short of" if short_mm > 0 else "past"
+    return Reason(
+        "nocks_by_length",
+        f"The limbs were seen to end {where} where the bow's length puts the nocks; the nocks were placed by the length.",
+        "Check the length nock to nock; tape of a light colour at the nocks makes them show.",
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from typing import Any
 
 import streamlit as st
@@ -82,7 +82,7 @@ def fill(form: Mapping[str, Any]) -> None:
     weight, minutes = form.get("scale_reading_lb"), form.get("minutes_since_unstrung")
     state["shot_weight"] = "" if weight is None else f"{weight:g}"
     state["shot_minutes"] = "" if minutes is None else f"{minutes:g}"
-    state["kept"] = {"form": {k: v for k, v in form.items() if k not in ("photo", "marks_px", "clicks")}}
+    state["kept"] = {"form": {k: v for k, v in form.items() if k not in ("photo", "marks_px", "clicks", "set_by_hand")}}
     marks = {f"mark_{i}": tuple(at) for i, at in enumerate(form.get("marks_px", ()), start=1)}
     state["points"] = {**marks, **{name: tuple(at) for name, at in form.get("clicks", {}).items()}}
     state["revision"] = state.get("revision", 0) + 1
@@ -204,8 +204,10 @@ def role_of(place: str) -> Role:
     return "handle" if place == "handle" else "hook" if place == "hook" else "nock" if place.startswith("nock") else "mark"
 
 
-def with_points(form: Form, points: Mapping[str, Point]) -> Form:
-    """The form with the places that were pointed at; marks of another kind of scale are left out."""
+def with_points(form: Form, points: Mapping[str, Point], by_hand: Collection[str] = ()) -> Form:
+    """The form with the places that were pointed at; marks of another kind of scale are left out. ``by_hand``: those that a
+    person has put where they are on the enlarged photograph, which rule.
+    """
     n = SCALE_MARKS.get(form["scale"]["kind"], 0)
     marks = [points.get(f"mark_{i + 1}") for i in range(n)]
     clicks = {
@@ -216,6 +218,9 @@ def with_points(form: Form, points: Mapping[str, Point]) -> Form:
         out["marks_px"] = [_rounded(mark) for mark in marks if mark is not None]
     if clicks:
         out["clicks"] = clicks
+    ruling = sorted(set(by_hand) & set(clicks))
+    if ruling:
+        out["set_by_hand"] = ruling
     return out
 
 

@@ -221,7 +221,12 @@ def _sister(samples: Path, name: str) -> Mapping[str, Any] | None:
 def _point(photo: Photo, form: fields.Form) -> tuple[fields.Form, Any]:
     """The form with its points, and the place on the page for the editor, where one is wanted."""
     state = st.session_state
-    points = state["points"] = placed(photo, state.get("points", {}), state["revision"])
+    before = state.get("points", {})
+    points = state["points"] = placed(photo, before, state["revision"])
+    of = (photo.sha256, state["revision"])
+    known = state["by_hand"][1] if state.get("by_hand", (None,))[0] == of else frozenset()
+    by_hand = (known | {name for name, at in points.items() if before.get(name) != at}) & set(points)
+    state["by_hand"] = (of, by_hand)
     missing = [name for name, _ in fields.marks_wanted(form, help_too=False) if name not in points]
     key = f"pointing_{photo.sha256[:16]}"
     scale = (photo.sha256, form["scale"]["kind"])
@@ -233,7 +238,7 @@ def _point(photo: Photo, form: fields.Form) -> tuple[fields.Form, Any]:
         bench = st.container()
     elif missing:
         st.caption("This scale needs its marks pointed at.")
-    return fields.with_points(form, points), bench
+    return fields.with_points(form, points, by_hand), bench
 
 
 def _edit(photo: Photo, form: fields.Form, measurement: Measurement | None, units: Units) -> None:
@@ -285,7 +290,7 @@ def _asked(picked: Picked, form: fields.Form, bad: list[str], size: tuple[int, i
 
 def _unpointed(shot: str | None) -> fields.Form | None:
     """The shot without what was pointed at."""
-    return None if shot is None else {k: v for k, v in json.loads(shot).items() if k not in ("marks_px", "clicks")}
+    return None if shot is None else {k: v for k, v in json.loads(shot).items() if k not in ("marks_px", "clicks", "set_by_hand")}
 
 
 def _trouble(form: fields.Form, bad: list[str], size: tuple[int, int]) -> str | None:
