@@ -54,4 +54,4 @@ def main(name: str) -> None:
 
 
 if __name__ == "__main__":
-    main(sys.argv[1] if len(sys.argv) > 1 else "bramble-drawn-grid")
+    main(sys.argv[1] if len(sys.argv) > 1 else "heron-drawn-27")
