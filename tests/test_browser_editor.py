@@ -248,7 +248,7 @@ def test_a_mark_taken_away_is_set_where_the_finger_is(bench):
     page.wait_for_timeout(300)
     page.mouse.click(*at)
     measured_anew(page)
-    assert place(page, "mark 1") == pytest.approx(true, abs=1.5)  # it is read in whole pixels, the finger falls between two of the screen's
+    assert place(page, "mark 1") == pytest.approx(true, abs=1.5)  # it is read in whole pixels
     assert numbers(page)["status"] == "measured"  # the mark's own dot settles the rest
     assert not page.trouble
 
