@@ -307,3 +307,13 @@ def test_no_unfinished_number_and_no_promise_in_any_sentence(name, units):
     assert ("eye protection" in everything) is (measurement.state != "unstrung")
     if units is CM:
         assert not re.search(r"\d in\b", everything)
+
+
+@pytest.mark.parametrize(
+    ("minutes", "words"),
+    [(0.5, "0.5 minutes"), (1, "1 minute"), (119, "119 minutes"), (150, "2.5 hours"), (2880, "2 days"), (20160, "14 days")],
+)
+def test_how_long_a_bow_has_rested_is_said_as_a_person_says_it(minutes, words):
+    from tillerlens.report.lengths import say_minutes
+
+    assert say_minutes(minutes) == words

@@ -140,6 +140,14 @@ def say(value: Value, units: Units) -> str:
     return f"{say_value(value, units)} ({say_interval(value, units)})"
 
 
+def say_minutes(minutes: float) -> str:
+    """``20 minutes``, ``5 hours``, ``2 days``: as a person says it, to two digits."""
+    unit, long = next((u for u in (("day", 1440.0), ("hour", 60.0)) if minutes >= 2 * u[1]), ("minute", 1.0))
+    count = minutes / long
+    number = f"{count:.0f}" if count >= 10 else f"{count:.2g}"
+    return f"{number} {unit}{'' if number == '1' else 's'}"
+
+
 def say_weight(newtons: float, units: Units) -> str:
     """``41.0 lb`` or ``18.6 kg``."""
     if units.weight == "lb" or not math.isfinite(newtons):

@@ -20,6 +20,7 @@ from tillerlens.report.lengths import (
     say,
     say_interval,
     say_length,
+    say_minutes,
     say_place,
     say_told,
     say_value,
@@ -342,7 +343,7 @@ def _rest(measurement: Measurement, units: Units) -> list[Sentence]:
     minutes = measurement.shot.get("minutes_since_unstrung")
     if minutes is not None:
         text = (
-            f"Taken {minutes:g} minutes after unstringing. Wood recovers over hours, so compare only "
+            f"Taken {say_minutes(minutes)} after unstringing. Wood recovers over hours, so compare only "
             "readings taken equally long after (common practice)."
         )
         sentences.append(Sentence("rested", text))

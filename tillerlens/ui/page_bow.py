@@ -11,6 +11,7 @@ from tillerlens.errors import TillerLensError
 from tillerlens.record import Bow, Event, Stage, store
 from tillerlens.record.views import Timeline, timeline
 from tillerlens.report.charts_bow import reflex_chart, trends_chart
+from tillerlens.report.lengths import say_minutes
 from tillerlens.report.of_record import reflexes_of, trends_of
 from tillerlens.ui import kept
 from tillerlens.ui.bow_form import ask_bow, facts
@@ -106,7 +107,7 @@ def _stage(place: Place, bow: Bow, stage: Stage, number: int) -> None:
             picture.image(data, width="stretch", alt=f"Stage {number}, {stage.state}, with the traced bow")
         with words:
             after = stage.minutes_since_unstrung
-            since = "" if after is None else f", {after:g} minutes after unstringing"
+            since = "" if after is None else f", {say_minutes(after)} after unstringing"
             when = f"{stage.taken_at.astimezone():%d %b %Y, %H:%M}"
             st.markdown(f"**{number}. {stage.state.capitalize()}**{since} · {when}")
             said = line_of(place.record, stage, place.units, place.wish)
