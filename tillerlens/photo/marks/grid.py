@@ -17,6 +17,7 @@ from tillerlens.photo.light import linear_light, sample
 Array = NDArray[np.float64]
 LINE_U_PX = 0.08
 MIN_CROSSINGS = 24
+BAND_PX = 4_000_000
 ENOUGH_CROSSINGS = 400  # the rest of the grid follows from the fitted camera
 
 
@@ -35,25 +36,40 @@ def _crossings(grey: NDArray[np.uint8]) -> Array:
     best = np.empty((0, 2))
     best_score = -1.0
     for polarity in (-1, 1):
-        h, v = line_maps(grey, polarity)
-        arm = cv2.getStructuringElement(cv2.MORPH_RECT, (3, 3))
+        at, s = _peaks(grey, polarity)
+        clear = s > 0.4 * np.sort(s)[-max(1, min(150, len(s) // 4)) :].mean() if len(s) else s > 0
+        at, s = at[clear], s[clear]
+        order = np.argsort(-s)[:3000]
+        if len(order) > 20 and float(np.sort(s)[-len(s) // 3 :].sum()) > best_score:
+            best_score = float(np.sort(s)[-len(s) // 3 :].sum())
+            best = at[order].astype(float)
+    return best
+
+
+def _peaks(grey: NDArray[np.uint8], polarity: int) -> tuple[NDArray[np.intp], Array]:
+    """Places (N, 2) px that look most like a crossing of thin lines around them, and how much (N,).
+
+    Band by band, since the maps of a whole enlarged picture take a gigabyte.
+    """
+    h, w = grey.shape
+    rows = max(64, BAND_PX // w)
+    places, scores = [], []
+    r = 6
+    for top in range(0, h, rows):
+        a, b = max(0, top - 3 * r), min(h, top + rows + 3 * r)
+        across, down = line_maps(grey[a:b], polarity)
         # a crossing: the horizontal line goes on at both sides, the vertical above and below
-        r = 6
-        hh = np.minimum(np.roll(h, r, 1), np.roll(h, -r, 1))
-        vv = np.minimum(np.roll(v, r, 0), np.roll(v, -r, 0))
-        hh, vv = cv2.dilate(hh, arm), cv2.dilate(vv, arm)
+        arm = cv2.getStructuringElement(cv2.MORPH_RECT, (3, 3))
+        hh = cv2.dilate(np.minimum(np.roll(across, r, 1), np.roll(across, -r, 1)), arm)
+        vv = cv2.dilate(np.minimum(np.roll(down, r, 0), np.roll(down, -r, 0)), arm)
         score = cv2.GaussianBlur(np.minimum(hh, vv), (0, 0), 1.2)
         score[:r], score[-r:], score[:, :r], score[:, -r:] = 0, 0, 0, 0
         peak = (score == cv2.dilate(score, cv2.getStructuringElement(cv2.MORPH_RECT, (9, 9)))) & (score > 4)
         ys, xs = np.nonzero(peak)
-        s = score[ys, xs]
-        clear = s > 0.4 * np.sort(s)[-max(1, min(150, len(s) // 4)) :].mean() if len(s) else s > 0
-        xs, ys, s = xs[clear], ys[clear], s[clear]
-        order = np.argsort(-s)[:3000]
-        if len(order) > 20 and float(np.sort(s)[-len(s) // 3 :].sum()) > best_score:
-            best_score = float(np.sort(s)[-len(s) // 3 :].sum())
-            best = np.column_stack([xs, ys])[order].astype(float)
-    return best
+        own = (ys + a >= top) & (ys + a < top + rows)
+        places.append(np.column_stack([xs[own], ys[own] + a]))
+        scores.append(score[ys[own], xs[own]])
+    return np.vstack(places), np.concatenate(scores)
 
 
 def _grow(points: Array) -> tuple[Array, NDArray[np.intp]]:
