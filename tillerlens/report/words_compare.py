@@ -177,7 +177,7 @@ def _where(limb: LimbSet, units: Units) -> list[Sentence]:
     first, second, _ = sorted(limb.shares, key=lambda t: -limb.shares[t].value)
     a, b = limb.shares[first], limb.shares[second]
     if a.value - b.value <= COVER * (a.u + b.u):  # how the two move together is not known
-        text = f"Which third of the {limb.limb} limb took its set the two pictures cannot tell."
+        text = f"The two pictures cannot tell which third of the {limb.limb} limb took its set."
         return [Sentence("set_where", text, "open")]
     least = math.floor(a.value - COVER * a.u)
     fade = ", the fade with it" if first == "inner" else ""
