@@ -271,7 +271,7 @@ def test_the_photograph_comes_once_and_never_in_the_data(bench):
     page.keyboard.press("ArrowDown")
     page.locator(".editor.busy").wait_for()
     measured_anew(page)
-    assert received and sum(received) < 0.1 * (SAMPLES / "bramble-drawn-grid.jpg").stat().st_size
+    assert received and sum(received) < 0.2 * (SAMPLES / "bramble-drawn-grid.jpg").stat().st_size
     assert len(set(fetched)) <= 1  # the measured picture below; the editor has its own already
     assert not page.trouble
 
