@@ -201,7 +201,7 @@ def test_every_point_can_be_moved_with_keys_alone(bench):
     assert page.locator(".loupe").is_visible()
     assert place(page, "lower nock") == (x + 1, y - 8)
     assert page.locator(".spot:focus-visible").evaluate("e => getComputedStyle(e).outlineStyle") == "solid"
-    page.locator(".editor.busy").wait_for()  # a pause, and it is sent
+    page.wait_for_timeout(1500)  # a pause, and it is sent; what is measured quickly may be over by then
     measured_anew(page)
     clicks = download(page, "Download the shot file")["clicks"]
     assert list(clicks) == ["nock_lower"] and clicks["nock_lower"] == pytest.approx((x + 1, y - 8), abs=0.51)
