@@ -105,8 +105,8 @@ def _first_start(place: Place, samples: Path) -> None:
     if demo.can_be_put_up(samples):
         with st.container(border=True):
             st.markdown(
-                "**Your shelf is empty.** Walk along with an invented bow through what is measured of it, from brace and draw "
-                "over a scraping to its report. Or put your own bow on the shelf, at the foot of this page."
+                "**Your shelf is empty.** Walk along with an invented bow through what is measured of it, at rest, braced, drawn "
+                "and scraped, to its report. Or put your own bow on the shelf, at the foot of this page."
             )
             _offer_demo(place, samples, "Walk along with the demo bow")
     look(samples, title=False)
