@@ -20,6 +20,7 @@ from streamlit.util import calc_hash
 from tillerlens.cli_serve import command
 from tillerlens.record import Bow, open_record, store
 from tillerlens.ui import kept
+from tillerlens.ui.fields import told_apart
 from tillerlens.ui.guide_pictures import hanging, phone, square, standoff
 from tillerlens.ui.house import LOOK, ROOMS
 from tillerlens.units import MM_PER_INCH, NEWTON_PER_POUND
@@ -110,6 +111,26 @@ def test_an_empty_shelf_shows_a_sample_at_once():
 
 
 # --- the shelf
+
+
+def test_two_bows_of_one_name_can_both_be_opened(record):
+    one, two = (store.add_bow(record, Bow("Wren")) for _ in range(2))
+    page = visit("compare", one)
+    choice = next(s for s in page.selectbox if s.label == "Bow")
+    assert len(set(choice.options)) == 2
+    for bow in (two, one):
+        choice = next(s for s in page.selectbox if s.label == "Bow")
+        choice.select_index(1 - choice.index).run()
+        assert errors(page) == [] and page.query_params["bow"] == bow.id
+
+
+def test_names_alike_are_told_apart():
+    assert told_apart({"a": "Wren", "b": "Wren", "c": "Wren (2)", "d": "Heron"}) == {
+        "a": "Wren",
+        "b": "Wren (2)",
+        "c": "Wren (2) (2)",
+        "d": "Heron",
+    }
 
 
 def test_a_new_bow_is_put_on_the_shelf_and_opened(record):

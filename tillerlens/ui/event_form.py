@@ -15,6 +15,7 @@ from tillerlens.record.views import Timeline
 from tillerlens.report.lengths import Units, say_weight
 from tillerlens.report.of_record import say_what
 from tillerlens.ui.bow_form import length_text
+from tillerlens.ui.fields import told_apart
 from tillerlens.ui.place import Place, say_error
 from tillerlens.units import KG_PER_GRAIN, KG_PER_POUND
 
@@ -122,7 +123,7 @@ def _ask_stage(event: Event | None, found: Timeline, key: str) -> str | None:
     ids = [s.id for s in found.stages]
     names = {s.id: f"{k}. {s.state}, {s.taken_at.astimezone():%d %b %Y}" for k, s in enumerate(found.stages, start=1)}
     at = ids.index(event.stage_id) if event is not None and event.stage_id in ids else len(ids) - 1
-    return st.selectbox("On which picture", ids, at, format_func=names.__getitem__, key=f"{key}_stage")
+    return st.selectbox("On which picture", ids, at, format_func=told_apart(names).__getitem__, key=f"{key}_stage")
 
 
 def _read(kind: str, texts: dict[str, str]) -> dict[str, Any]:

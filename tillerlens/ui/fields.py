@@ -240,6 +240,18 @@ def read_centres(text: str) -> dict[str, list[float]]:
     return centres
 
 
+def told_apart(names: Mapping[str, str]) -> dict[str, str]:
+    """The names by key, the second of two alike and any further one with its number: a list to choose from goes by the words."""
+    out: dict[str, str] = {}
+    for key, name in names.items():
+        label, n = name, 1
+        while label in out.values():
+            n += 1
+            label = f"{name} ({n})"
+        out[key] = label
+    return out
+
+
 def as_text(inches: float | None) -> str:
     """A length as a person types it: in sixteenths where it is one, else with all its digits."""
     if inches is None:

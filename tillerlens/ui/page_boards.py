@@ -10,7 +10,7 @@ import streamlit as st
 from tillerlens.errors import TillerLensError
 from tillerlens.tagsheets import SIDE_RANGE_MM, Paper, render_tag_sheets
 from tillerlens.ui import fields, kept
-from tillerlens.ui.fields import SCALES, plain
+from tillerlens.ui.fields import SCALES, plain, told_apart
 from tillerlens.ui.kept import Board
 from tillerlens.ui.place import Place, say_error, told
 from tillerlens.units import MM_PER_INCH, parse_length
@@ -41,8 +41,8 @@ def _list(boards: list[Board]) -> None:
 def _edit(place: Place, boards: list[Board]) -> None:
     by_id: dict[str, Board | None] = {_NEW: None, **{b.id: b for b in boards}}
     ids = list(by_id)
-    names = {b.id: b.name for b in boards}
-    chosen = st.selectbox("Describe", ids, 0, format_func=lambda i: names.get(i, _NEW), key="board_chosen")
+    names = told_apart({_NEW: _NEW, **{b.id: b.name for b in boards}})
+    chosen = st.selectbox("Describe", ids, 0, format_func=names.__getitem__, key="board_chosen")
     board = by_id[chosen]
     _fill_once(board, chosen)
     with st.container(border=True):

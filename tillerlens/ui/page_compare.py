@@ -27,6 +27,7 @@ from tillerlens.report.of_record import reflexes_of, scrapes_between
 from tillerlens.report.words_bench import moved_sentence
 from tillerlens.report.words_compare import comparison_sentences, recovery_sentence, set_sentences
 from tillerlens.ui import parts
+from tillerlens.ui.fields import told_apart
 from tillerlens.ui.parts import Known
 from tillerlens.ui.place import Place, say_error
 
@@ -63,12 +64,13 @@ def _choose(known: Known, measured: list[Stage]) -> tuple[Stage, Stage]:
     by_id = {s.id: s for s in measured}
     last, before = measured[-1], measured[:-1]
     like = [s for s in before if s.state == last.state] or [s for s in before if s.state == "unstrung"] or before
+    names = told_apart({i: known.title(s) for i, s in by_id.items()})
     chosen = []
     for column, name, usual in zip(st.columns(2), ("earlier", "later"), (like[-1], last), strict=True):
         wanted = st.query_params.get(name)
         at = list(by_id).index(wanted if wanted in by_id else usual.id)
         label, key = name.capitalize(), f"{name}_{known.bow.id}"
-        found = column.selectbox(label, list(by_id), at, format_func=lambda i: known.title(by_id[i]), key=key)
+        found = column.selectbox(label, list(by_id), at, format_func=names.__getitem__, key=key)
         if st.query_params.get(name) != found:
             st.query_params[name] = found
         chosen.append(by_id[found])

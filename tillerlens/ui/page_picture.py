@@ -14,7 +14,7 @@ from tillerlens.errors import PhotoError, TillerLensError
 from tillerlens.record import Bow, Stage, originals, store
 from tillerlens.record.entries import now
 from tillerlens.ui import kept, work
-from tillerlens.ui.fields import SCALES, plain
+from tillerlens.ui.fields import SCALES, plain, told_apart
 from tillerlens.ui.kept import Board, OnBench
 from tillerlens.ui.photo_page import Picked, look_at
 from tillerlens.ui.place import Place, go, link, pick_bow, say_error, told
@@ -32,8 +32,9 @@ def show(place: Place) -> None:
     bow = pick_bow(place)
     folder = place.record.folder
     _hand_over(place, bow)
-    for trouble in st.session_state.pop("refused_pictures", []):
-        st.error(plain(trouble))
+    with st.container():  # what stands below keeps its place, and stays open, when a trouble goes
+        for trouble in _refused(bow):
+            st.error(plain(trouble))
     waiting = kept.on_bench(folder, bow.id)
     if not waiting:
         st.info(
@@ -80,9 +81,15 @@ def _hand_over(place: Place, bow: Bow) -> None:
             if trouble is not None:
                 refused.append(trouble)
         bar.empty()
-    st.session_state["refused_pictures"] = refused
+    st.session_state["refused_pictures"] = (bow.id, refused)
     st.session_state["handed"] = count + 1  # an empty field, so that they are not handed over twice
     st.rerun()
+
+
+def _refused(bow: Bow) -> Sequence[str]:
+    """The troubles with what was last handed over; they stand until more is handed over, or another bow is looked at."""
+    of, troubles = st.session_state.get("refused_pictures", (None, ()))
+    return troubles if of == bow.id else ()
 
 
 def _lay(place: Place, bow: Bow, data: bytes, name: str) -> str | None:
@@ -146,6 +153,8 @@ def _choose(waiting: Sequence[OnBench]) -> OnBench:
         st.markdown(f"On the bench: **{plain(waiting[at].name)}**")
     if st.query_params.get("picture") != chosen:
         st.query_params["picture"] = chosen
+        if chosen != ids[at]:
+            st.rerun()  # the field that takes the next choice is named for the picture
     return next(w for w in waiting if w.sha256 == chosen)
 
 
@@ -154,12 +163,10 @@ def _on_a_board(place: Place, picture: OnBench) -> OnBench:
     boards = kept.boards(place.record.folder)
     if not boards:
         return picture
-    ids: list[str | None] = [None, *(b.id for b in boards)]
-    names = {b.id: f"{b.name} ({SCALES[b.scale['kind']]})" for b in boards}
-    at = ids.index(picture.board_id) if picture.board_id in ids else 0
-    chosen = st.selectbox(
-        "Board", ids, at, format_func=lambda i: names.get(i, "another one, as the fields say"), key=f"board_{picture.sha256}"
-    )
+    names = told_apart({"": "another one, as the fields say"} | {b.id: f"{b.name} ({SCALES[b.scale['kind']]})" for b in boards})
+    ids = list(names)
+    at = ids.index(picture.board_id) if picture.board_id in names else 0
+    chosen = st.selectbox("Board", ids, at, format_func=names.__getitem__, key=f"board_{picture.sha256}") or None
     if chosen == picture.board_id:
         return picture
     board = next((b for b in boards if b.id == chosen), None)

@@ -22,7 +22,7 @@ from tillerlens.report import bench_of_record as of
 from tillerlens.report.lengths import Units, say_length
 from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION, Sentence, Wish
 from tillerlens.ui import place as places
-from tillerlens.ui.fields import plain
+from tillerlens.ui.fields import plain, told_apart
 from tillerlens.ui.kept import Settings
 from tillerlens.ui.place import Place, say_error
 
@@ -234,7 +234,8 @@ def take_back(known: Known, kinds: Sequence[str], say: Callable[[Event], str], k
     if not entries:
         return
     with st.expander("Take an entry back"):
-        chosen = st.selectbox("Entry", list(entries), format_func=lambda i: say(entries[i]), key=f"back_{key}")
+        names = told_apart({i: say(e) for i, e in entries.items()})
+        chosen = st.selectbox("Entry", list(entries), format_func=names.__getitem__, key=f"back_{key}")
         sure = st.checkbox("Yes, remove it from the record", key=f"back_sure_{key}_{chosen}")
         if st.button("Remove this entry", disabled=not sure, key=f"back_do_{key}"):
             try:

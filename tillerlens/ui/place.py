@@ -20,7 +20,7 @@ from tillerlens.record.database import ORIGINALS_VARIABLE, PLACE_VARIABLE
 from tillerlens.report.lengths import Units
 from tillerlens.report.words import Wish
 from tillerlens.ui import kept
-from tillerlens.ui.fields import plain
+from tillerlens.ui.fields import plain, told_apart
 
 _ROOMS = "rooms"  # the pages by name, set by the house on every run
 _NAMES = ("bow", "stage")
@@ -127,7 +127,7 @@ def pick_bow(place: Place) -> Bow:
         if has_room("shelf"):
             link("shelf", "To the shelf")
         st.stop()
-    names = {b.id: b.name for b in bows}
+    names = told_apart({b.id: b.name for b in bows})
     ids: list[str] = list(names)
     at = None if place.bow is None or place.bow.id not in names else ids.index(place.bow.id)
     if at is None and len(ids) == 1:
@@ -137,6 +137,8 @@ def pick_bow(place: Place) -> Bow:
     if chosen is None:
         st.stop()
     bow = next(b for b in bows if b.id == chosen)
+    if at is not None and chosen != ids[at]:
+        go(None, bow)  # on a run of its own: the field that takes the next choice is named for the bow
     remember(bow, place.stage if place.stage is not None and place.stage.bow_id == bow.id else None)
     return bow
 
