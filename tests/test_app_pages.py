@@ -309,6 +309,21 @@ def test_a_picture_is_measured_by_what_is_known_and_kept_on_the_timeline(record)
     assert page.query_params["stage"] == stage.id
 
 
+def test_a_state_that_was_only_guessed_gives_way_to_what_the_picture_shows(record):
+    data, shot = sample()
+    kept.keep_board(record.folder, kept.Board("slate", shot["scale"], shot["standoff_in"]))
+    bow, page = handed_over(record, [("drawn.jpg", data)])
+    assert errors(page) == []
+    assert "Taken to be drawn: so the picture shows it." in said(page) and "first of all" not in said(page)
+    (picture,) = kept.on_bench(record.folder, bow.id)
+    assert picture.form["state"] == "drawn"
+    page.segmented_control(key="shot_state").set_value("braced").run()  # a person may be wrong, and is told, not overruled
+    page.button(key="measure").click().run()
+    assert "the bow is drawn, not braced" in page.subheader[0].value
+    (picture,) = kept.on_bench(record.folder, bow.id)
+    assert picture.form["state"] == "braced"
+
+
 def test_what_was_typed_for_a_picture_outlives_the_session(record):
     data, _ = sample()
     bow, page = handed_over(record, [("drawn.jpg", data)])

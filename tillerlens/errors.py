@@ -60,6 +60,12 @@ class NeedsHelp(TillerLensError):
     code = "needs_help"
 
 
+class StateDiffers(TillerLensError):
+    """The picture shows the bow otherwise than it was said to be; ``fields['shows']`` says how."""
+
+    code = "state_differs"
+
+
 class RetakePhoto(TillerLensError):
     """The picture cannot carry a measurement; a better one is needed."""
 

@@ -19,7 +19,7 @@ from tillerlens.budget import (
     section_nudges,
     tip_nudges,
 )
-from tillerlens.errors import NeedsHelp, Reason, TillerLensError
+from tillerlens.errors import NeedsHelp, Reason, StateDiffers, TillerLensError
 from tillerlens.measurement import GapRow, LimbProfile, Measurement, TracedBow, Value
 from tillerlens.measures.from_rest import movement_from_rest
 from tillerlens.measures.spots import find_spots
@@ -43,6 +43,7 @@ from tillerlens.shot import Shot
 from tillerlens.trace.nets import FinderMaps, find_maps
 from tillerlens.trace.read import TraceRead, read_trace
 from tillerlens.trace.string import FAINT, DrawnString, find_braced_string, find_string
+from tillerlens.trace.strung import Stand, check_state
 
 Array = NDArray[np.float64]
 
@@ -94,6 +95,8 @@ def measure_photo(
     try:
         fit = fit or fit_scale(photo, shot)  # first: without a scale the rest would be in vain
         return _measure(prepared or _prepare(photo, doubts), fit, shot, rest, shared)
+    except StateDiffers as error:
+        return Measurement("refused", reasons=(error.reason, *doubts), evidence={"state_shown": error.fields["shows"]}, **shared)
     except NeedsHelp as error:
         return Measurement("needs_help", reasons=(error.reason, *doubts), **shared)
     except TillerLensError as error:
@@ -139,6 +142,8 @@ def _measure(
     if shot.state == "drawn":
         string = _string(light, trace, evidence, chain, shot)
         evidence = replace(evidence, hook_px=None if string is None else string.hook)
+    if "hook" not in shot.clicks:
+        doubts += tuple(check_state(light, trace.maps, shot.state, _stand(evidence, chain), string))
     moved = _nocks_by_string(light, trace, evidence, chain, string)
     if any(moved.overhang_mm):
         # The length typed is nock to nock: with the nocks moved it speaks to the camera again, and has the last word on them.
@@ -242,13 +247,16 @@ def _evidence(fit: CameraFit, shot: Shot, trace: TraceRead) -> Evidence:
 
 
 def _string(light: NDArray[np.uint16], trace: TraceRead, e: Evidence, chain: _Chain, shot: Shot) -> DrawnString | None:
-    s = chain.shape(e)
-    place = lambda p: _to_px(e, s, p)  # noqa: E731
-    nocks = np.array([place(q) for q in s.nocks_mm])
-    handle, below = place(np.zeros(2)), place(np.array([0.0, -100.0]))
-    belly = (below - handle) / np.linalg.norm(below - handle)
+    s = _stand(e, chain)
     clicked = np.array(shot.clicks["hook"]) if "hook" in shot.clicks else None
-    return find_string(light, trace.maps, nocks, handle, belly, float(np.linalg.norm(below - handle)) / 100, clicked)
+    return find_string(light, trace.maps, s.nocks, s.handle, s.belly, s.px_per_mm, clicked)
+
+
+def _stand(e: Evidence, chain: _Chain) -> Stand:
+    s = chain.shape(e)
+    handle, below = _to_px(e, s, np.zeros(2)), _to_px(e, s, np.array([0.0, -100.0]))
+    length = float(np.linalg.norm(below - handle))
+    return Stand(np.array([_to_px(e, s, q) for q in s.nocks_mm]), handle, (below - handle) / length, length / 100)
 
 
 def _nocks_by_string(

@@ -237,7 +237,13 @@ def _lines(chosen: _Chosen, nocks: Array, px_per_mm: float) -> DrawnString | Non
 
 def find_braced_string(light: NDArray[np.uint16], maps: FinderMaps, nocks: Array) -> Array | None:
     """The braced string's straight line, (2, 2) px from near the upper nock to near the lower; None when not seen."""
+    line, seen, scatter = line_between(light, maps, nocks)
+    return line if np.isfinite(scatter) and seen > FAINT else None
+
+
+def line_between(light: NDArray[np.uint16], maps: FinderMaps, nocks: Array) -> tuple[Array, float, float]:
+    """The straight line that runs nearest from nock to nock: (2, 2) px, the share of its length that shows, and how far what
+    shows lies off it, px (NaN where too little does)."""
     r = _ridges(light, nocks[0], nocks[1], maps)
     sign = int(np.argmax(r.table.max(1)))
-    line, seen, scatter = _settle(r, sign, int(np.argmax(r.table[sign])))
-    return line if np.isfinite(scatter) and seen > FAINT else None
+    return _settle(r, sign, int(np.argmax(r.table[sign])))

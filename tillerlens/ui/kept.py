@@ -70,7 +70,9 @@ class Board:
 
 @dataclass(frozen=True)
 class OnBench:
-    """A picture on the bench. form: what is known of it; guessed: where each guess comes from, in words."""
+    """A picture on the bench. form: what is known of it; guessed: where each guess comes from, in words; state_guessed: the
+    bow's state as it was guessed from the order of pictures, until the picture itself has shown another.
+    """
 
     sha256: str
     name: str
@@ -78,6 +80,7 @@ class OnBench:
     form: Form
     guessed: tuple[str, ...] = ()
     board_id: str | None = None
+    state_guessed: str | None = None
 
 
 Document = TypeVar("Document", Settings, Board, OnBench)

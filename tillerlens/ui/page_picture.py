@@ -101,7 +101,8 @@ def _lay(place: Place, bow: Bow, data: bytes, name: str) -> str | None:
         form, guessed, board = guess(place, bow, data)
         laid = kept.lay_down(place.record.folder, data, name, bow.id, form)
         if not laid.guessed:
-            kept.note(place.record.folder, replace(laid, guessed=guessed, board_id=None if board is None else board.id))
+            told_of = replace(laid, guessed=guessed, board_id=None if board is None else board.id, state_guessed=form["state"])
+            kept.note(place.record.folder, told_of)
     except PhotoError as error:
         return f"{name}: {error.text} {error.remedy}"
     except TillerLensError as error:
@@ -195,6 +196,8 @@ def _work_on(place: Place, bow: Bow, picture: OnBench, data: bytes) -> None:
 
     picked = Picked(data, picture.name, picture.form, None, f"bench {bow.id} {picture.sha256}")
     form, shown = look_at(picked, at_rest, lambda: (place.units, place.wish), open_fields=not _complete(picture.form))
+    if form is not None and shown is not None:
+        _as_it_shows(place, picture, form, shown)
     if form is not None and form != picture.form:
         with told():
             kept.note(place.record.folder, replace(picture, form=form))
@@ -205,6 +208,20 @@ def _work_on(place: Place, bow: Bow, picture: OnBench, data: bytes) -> None:
     with st.expander("Take this picture off the bench"):
         if st.button("Take it off; it is not on the timeline", key="off_bench"):
             _clear(place, picture)
+
+
+def _as_it_shows(place: Place, picture: OnBench, form: dict[str, Any], shown: Shown) -> None:
+    """Where the state was only guessed and the picture shows another, that one is taken and the picture measured again."""
+    shows = shown.measurement.evidence.get("state_shown")
+    if shows is None or form["state"] != picture.state_guessed or shown.measurement.state != form["state"]:
+        return
+    seen = f"Taken to be {shows}: so the picture shows it."
+    guessed = (seen, *(g for g in picture.guessed if not g.startswith("Taken to be")))
+    with told():
+        changed = replace(picture, form={**form, "state": shows}, guessed=guessed, state_guessed=None)
+        kept.note(place.record.folder, changed)
+        st.session_state.pop("filled", None)
+        st.rerun()
 
 
 def _complete(form: dict[str, Any]) -> bool:
