@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -42,7 +43,7 @@ from tillerlens.shape import (
 from tillerlens.shot import Shot
 from tillerlens.trace.nets import FinderMaps, find_maps
 from tillerlens.trace.read import TraceRead, read_trace
-from tillerlens.trace.string import FAINT, DrawnString, find_braced_string, find_string
+from tillerlens.trace.string import FAINT, PLAIN, DrawnString, find_braced_string, find_string
 from tillerlens.trace.strung import Stand, check_state
 
 Array = NDArray[np.float64]
@@ -57,6 +58,7 @@ OBLIQUE_RAD = np.radians(25)
 # Wood past the nock: less is within what the tip's own outline is known to, more is no nock.
 OVERHANG_LEAST_MM, OVERHANG_MOST_MM = 3.5, 35.0
 NOCK_BY_STRING_U_MM = 1.5
+WITHIN_MM, CLEARLY_BETTER, FAR_INSIDE_MM = 10.0, 0.3, 6.0
 MOST_BY_LENGTH_MM = 25.0  # an inch that both ends together may be off before the length itself is in doubt
 TIP_TURN_U_RAD = np.radians(0.3)
 MM, DEG, PER_M = "mm", "deg", "1/m"
@@ -115,10 +117,15 @@ class _Chain:
 
 
 def _measure(
-    p: Prepared, fit: CameraFit, shot: Shot, rest: dict[str, Any] | None, shared: dict[str, Any]
+    p: Prepared,
+    fit: CameraFit,
+    shot: Shot,
+    rest: dict[str, Any] | None,
+    shared: dict[str, Any],
+    by_string: Mapping[str, tuple[float, float]] | None = None,
 ) -> Measurement:
     light, doubts = p.light, p.doubts
-    trace = read_trace(p.photo, light, p.maps, fit, shot)
+    trace, board_fit = read_trace(p.photo, light, p.maps, fit, shot, by_string), fit
     evidence = _evidence(fit, shot, trace)
     layout = make_layout(evidence, shot.handle_mm, _cutoff_mm(trace), trace.weight, trace.path_px, shot.state)
     chain = _Chain(layout, shot.state)
@@ -138,13 +145,16 @@ def _measure(
     first_fit = fit
     fit, off = length_update(fit, length, shot.nock_to_nock_mm, float(np.hypot(LENGTH_U_MM, np.hypot(tip_mm[0], tip_mm[1]))))
     evidence = replace(evidence, camera=fit.camera)
-    string = None
+    string, from_within = None, False
     if shot.state == "drawn":
-        string = _string(light, trace, evidence, chain, shot)
+        string, from_within = _string(light, trace, evidence, chain, shot)
         evidence = replace(evidence, hook_px=None if string is None else string.hook)
     if "hook" not in shot.clicks:
         doubts += tuple(check_state(light, trace.maps, shot.state, _stand(evidence, chain), string))
     moved = _nocks_by_string(light, trace, evidence, chain, string)
+    if from_within and by_string is None and (seen := _nocks_far_inside(moved, chain)):
+        # what was followed past the nock bends the limb's last inches: follow it again, only so far
+        return _measure(p, board_fit, shot, rest, shared, seen)
     if any(moved.overhang_mm):
         # The length typed is nock to nock: with the nocks moved it speaks to the camera again, and has the last word on them.
         nudged, after = length_update(
@@ -181,7 +191,7 @@ def _measure(
     # where the back's line and the fades' disagree, one of them followed something else
     turn = max(layout.direction_u_rad, 0.5 * shape.handle_apart_rad)
     nudges.append(Nudge("handle", lambda e: replace(e, handle_turn_rad=e.handle_turn_rad + turn)))
-    influence = influences(nudges, evidence, shape, chain.shape).with_own("tip", _tip_turn(shape, trace))
+    influence = influences(nudges, evidence, shape, chain.shape).with_own("tip", _tip_turn(shape, trace, evidence))
     doubts += _doubts(fit, shot, trace, string, off, shape)
     profile = _profile(shot, trace, evidence, layout, shape, influence)
     moved_from_rest = {} if rest is None or shot.state == "unstrung" else movement_from_rest(shape.numbers, influence, rest)
@@ -246,10 +256,34 @@ def _evidence(fit: CameraFit, shot: Shot, trace: TraceRead) -> Evidence:
     )
 
 
-def _string(light: NDArray[np.uint16], trace: TraceRead, e: Evidence, chain: _Chain, shot: Shot) -> DrawnString | None:
+def _string(
+    light: NDArray[np.uint16], trace: TraceRead, e: Evidence, chain: _Chain, shot: Shot
+) -> tuple[DrawnString | None, bool]:
+    """The drawn string; and whether it was only found from inside the limbs' ends."""
     s = _stand(e, chain)
     clicked = np.array(shot.clicks["hook"]) if "hook" in shot.clicks else None
-    return find_string(light, trace.maps, s.nocks, s.handle, s.belly, s.px_per_mm, clicked)
+
+    def found(nocks: Array) -> DrawnString | None:
+        return find_string(light, trace.maps, nocks, s.handle, s.belly, s.px_per_mm, clicked)
+
+    string = found(s.nocks)
+    if string is not None and string.merit > PLAIN:
+        return string, False
+    # the limb may have been followed past its nock, into a shadow, further than the string's start is looked for
+    within = _within(e, chain)
+    others = [found(np.where([[up], [low]], within, s.nocks)) for up, low in ((1, 0), (0, 1), (1, 1))]
+    best = max((o for o in others if o is not None), key=lambda o: o.merit, default=None)
+    better = best is not None and (string is None or best.merit > string.merit + CLEARLY_BETTER)
+    return (best, True) if better else (string, False)
+
+
+def _within(e: Evidence, chain: _Chain) -> Array:
+    """Places (2, 2) px on the limbs, upper and lower, ``WITHIN_MM`` inside the nocks as they were found."""
+    s = chain.shape(e)
+    limbs = (s.upper, s.lower)
+    return np.array(
+        [_to_px(e, s, np.array([np.interp(WITHIN_MM, m.from_nock_mm, m.curve.xy[:, k]) for k in (0, 1)])) for m in limbs]
+    )
 
 
 def _stand(e: Evidence, chain: _Chain) -> Stand:
@@ -273,7 +307,7 @@ def _nocks_by_string(
         lines = [line, None if line is None else line[::-1]]
     overhang = [0.0, 0.0]
     for k, (line, limb) in enumerate(zip(lines, (s.upper, s.lower), strict=True)):
-        if line is None or trace.tip_cause[k] == "clicks":
+        if line is None or trace.tip_cause[k] != "tip":
             continue
         board = e.camera.to_plane(line, e.standoff_mm)
         p = np.column_stack([(board - s.origin_mm) @ s.x_axis, (board - s.origin_mm) @ s.y_axis])
@@ -286,6 +320,17 @@ def _nocks_by_string(
             nearest = float(at[np.argmin(np.abs(at))])
             overhang[k] = nearest if abs(nearest) > OVERHANG_LEAST_MM else 0.0
     return replace(e, overhang_mm=(overhang[0], overhang[1]))
+
+
+def _nocks_far_inside(e: Evidence, chain: _Chain) -> dict[str, tuple[float, float]]:
+    """Places in the picture of the nocks that the string put so far inside the limb's end that the end was something else."""
+    s = chain.shape(e)
+    out = {}
+    for k, name in enumerate(("nock_upper", "nock_lower")):
+        if e.overhang_mm[k] > FAR_INSIDE_MM:
+            x, y = _to_px(e, s, s.nocks_mm[k])
+            out[name] = (float(x), float(y))
+    return out
 
 
 def _to_px(e: Evidence, s: BowShape, bow_mm: Array) -> Array:
@@ -312,16 +357,17 @@ def _nudges(fit: CameraFit, shot: Shot, trace: TraceRead, string: DrawnString | 
     return out
 
 
-def _tip_turn(s: BowShape, trace: TraceRead) -> dict[str, float]:
+def _tip_turn(s: BowShape, trace: TraceRead, e: Evidence) -> dict[str, float]:
     """Standard uncertainty (rad) of the limb's direction at each nock: nocks, wraps and rounding disturb the last inches,
-    the more so where no edge was seen near the tip."""
+    the more so where no edge was seen near the tip, or where something past the nock was followed."""
     out: dict[str, float] = {}
-    for name in ("upper", "lower"):
+    for k, name in enumerate(("upper", "lower")):
         a, b = trace.zones[name]
         w = trace.weight[a:b] if name == "upper" else trace.weight[a:b][::-1]
         first = int(np.nonzero(np.cumsum(w) > 5)[0][0]) - 5
         unseen_mm = max(0, first) * 3 * trace.step_px / trace.px_per_mm
-        u = TIP_TURN_U_RAD * (1 + unseen_mm / 15) * max(1.0, trace.noise_px / 0.06)
+        past_mm = abs(e.overhang_mm[k])
+        u = TIP_TURN_U_RAD * (1 + (unseen_mm + past_mm) / 15) * max(1.0, trace.noise_px / 0.06)
         out |= {n: u for n in (f"string_angle_{name}", f"turn_{name}_outer") if n in s.numbers}
     return out
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -60,8 +61,18 @@ class TraceRead:
     doubts: tuple[Reason, ...]
 
 
-def read_trace(photo: Photo, light: NDArray[np.uint16], maps: FinderMaps, fit: CameraFit, shot: Shot) -> TraceRead:
-    """Find, straighten, measure. Raises ``NeedsHelp`` when the bow or its tips are not certain."""
+def read_trace(
+    photo: Photo,
+    light: NDArray[np.uint16],
+    maps: FinderMaps,
+    fit: CameraFit,
+    shot: Shot,
+    by_string: Mapping[str, tuple[float, float]] | None = None,
+) -> TraceRead:
+    """Find, straighten, measure. ``by_string``: nocks that the string has shown to lie well inside what was followed before.
+
+    Raises ``NeedsHelp`` when the bow or its tips are not certain.
+    """
     coarse = find_bow(maps, fit.camera, shot, fit.squared)
     _check_inside(coarse.px[[0, -1]], photo, OUT_SHARE * max(photo.rgb.shape))
     mid = coarse.px[len(coarse.px) // 2]
@@ -69,6 +80,7 @@ def read_trace(photo: Photo, light: NDArray[np.uint16], maps: FinderMaps, fit: C
     strip, band, ends = _straighten(photo.rgb, light, coarse.px, px_per_mm, fit, shot)
     ends = settle_ends(light, strip, band, ends)
     ends, clicked = _clicked_ends(strip, ends, shot)
+    ends, shown = _ends_by_string(strip, ends, by_string or {})
     corrected = _corrections(strip, shot)
     left, right = measure_edges(light, strip, _corrected(band, corrected), ends.column)
     left, right = held_to(left, corrected[0]), held_to(right, corrected[1])
@@ -86,7 +98,7 @@ def read_trace(photo: Photo, light: NDArray[np.uint16], maps: FinderMaps, fit: C
     back, belly = (right_px, left_px) if back_is_right else (left_px, right_px)
     tips = _tips(strip, _middle_rows(band, left, right), ends.column)
     u = (ends.u_columns[0] * strip.step, ends.u_columns[1] * strip.step)
-    cause = ("clicks" if clicked[0] else "tip", "clicks" if clicked[1] else "tip")
+    causes = ["string" if shown[k] else "clicks" if clicked[k] else "tip" for k in (0, 1)]
     _check_seen(weight, zones)
     _check_inside(back[~np.isnan(back[:, 0])][[0, -1]], photo, 3)
     noise = float(np.nanmean([left.noise, right.noise])) * strip.step
@@ -122,7 +134,7 @@ def read_trace(photo: Photo, light: NDArray[np.uint16], maps: FinderMaps, fit: C
         weight,
         tips,
         u,
-        cause,
+        (causes[0], causes[1]),
         grip_at,
         zones,
         max(noise, 0.03),
@@ -195,6 +207,15 @@ def _clicked_ends(strip: Strip, ends: Ends, shot: Shot) -> tuple[Ends, tuple[boo
             if name in shot.set_by_hand or abs(at - ends.column[k]) * strip.step > CLICK_AGREES_PX:
                 column[k], u[k], ruled[k] = float(at), CLICK_U_PX / strip.step, True
     return Ends((column[0], column[1]), ends.clear, (u[0], u[1])), (ruled[0], ruled[1])
+
+
+def _ends_by_string(strip: Strip, ends: Ends, nocks: Mapping[str, tuple[float, float]]) -> tuple[Ends, tuple[bool, bool]]:
+    column, u = list(ends.column), list(ends.u_columns)
+    for k, name in enumerate(("nock_upper", "nock_lower")):
+        if name in nocks:
+            column[k] = float(np.argmin(np.linalg.norm(strip.path - np.array(nocks[name]), axis=1)))
+            u[k] = CLICK_U_PX / strip.step
+    return Ends((column[0], column[1]), ends.clear, (u[0], u[1])), ("nock_upper" in nocks, "nock_lower" in nocks)
 
 
 def _corrections(strip: Strip, shot: Shot) -> tuple[Array, Array]:

@@ -26,6 +26,7 @@ STEP_PX = 22.0
 LIGHTER, HALO = 0.4, 0.3
 OTHER_COLOUR = 0.3  # merit lost where one half looks lighter and the other darker than what is behind it
 RIVAL, RIVAL_SHARE = 0.06, 0.5  # a reading this little worse, elsewhere, is a doubt of so much of the way to it
+PLAIN = 2.8
 HOOK_ASIDE_MM = 25.0  # how far beside the handle's middle a hook may well pull (common practice, no source)
 
 
@@ -40,6 +41,7 @@ class DrawnString:
     clear: tuple[float, float]
     offset_px: tuple[float, float]  # how far each line passes from its nock
     dark: bool  # darker than what is behind it, as its shadow would be
+    merit: float  # how well both lines stand out together; a plain string reaches ``PLAIN``
 
 
 def likely_hooks(
@@ -202,15 +204,15 @@ def find_string(
         at = max(found, key=lambda f: f[0])[1][0]
         found += [tried(at + STEP_PX * (i * belly + j * side)) for i in (-1, 0, 1) for j in (-1, 0, 1) if i or j]
     found.sort(key=lambda f: -f[0])
-    best = _lines(found[0][1], nocks, px_per_mm)
+    best = _lines(*found[0], nocks, px_per_mm)
     if best is None:
         return None
-    others = [_lines(chosen, nocks, px_per_mm) for merit, chosen in found[1:] if merit > found[0][0] - RIVAL]
+    others = [_lines(merit, chosen, nocks, px_per_mm) for merit, chosen in found[1:] if merit > found[0][0] - RIVAL]
     u_rival = RIVAL_SHARE * max((float(np.linalg.norm(o.hook - best.hook)) for o in others if o is not None), default=0.0)
     return replace(best, u_px=float(np.hypot(best.u_px, u_rival)))
 
 
-def _lines(chosen: _Chosen, nocks: Array, px_per_mm: float) -> DrawnString | None:
+def _lines(merit: float, chosen: _Chosen, nocks: Array, px_per_mm: float) -> DrawnString | None:
     """The two straight lines of a chosen pair and the hook where they meet; None where either is not seen."""
     hook, a, b, pick = chosen
     (la, ca, scatter_a), (lb, cb, scatter_b) = _settle(a, pick[0], pick[2]), _settle(b, pick[1], pick[3])
@@ -232,7 +234,7 @@ def _lines(chosen: _Chosen, nocks: Array, px_per_mm: float) -> DrawnString | Non
     faint = max(0.0, FAINT - min(ca, cb)) / FAINT
     u += 20 * px_per_mm * faint  # a line followed over a small part of its length may be another line
     lines = (np.array([la[0], meet]), np.array([lb[0], meet]))
-    return DrawnString(meet, lines, u, (ca, cb), (offset[0], offset[1]), 1 in pick[:2])
+    return DrawnString(meet, lines, u, (ca, cb), (offset[0], offset[1]), 1 in pick[:2], merit)
 
 
 def find_braced_string(light: NDArray[np.uint16], maps: FinderMaps, nocks: Array) -> Array | None:

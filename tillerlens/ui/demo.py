@@ -9,8 +9,6 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
-from tillerlens.measure import measure_photo
-from tillerlens.photo.intake import read_photo
 from tillerlens.record import Bow, Event, Record, Stage, store
 from tillerlens.record.entries import now
 from tillerlens.shot import read_shot
@@ -107,6 +105,9 @@ def put_up(record: Record, samples: Path, progress: Callable[[float, str], objec
 
 def _keep(record: Record, bow: Bow, picture: Path, form: dict[str, Any], when: Any, rest: Stage | None) -> Stage | None:
     """One of the demo's pictures on the timeline; None where it asks for help: a walk is no place to begin with that."""
+    from tillerlens.measure import measure_photo  # not before it is wanted: the walk's bar stands on every page
+    from tillerlens.photo.intake import read_photo
+
     photo = read_photo(picture.read_bytes(), picture.name)
     shot = read_shot(form, photo_size=(photo.width, photo.height))
     at_rest = None if rest is None or shot.state == "unstrung" else store.measurement(record, rest.id)

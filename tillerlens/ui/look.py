@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import streamlit as st
 
+BADGES = {"finding": ":orange-badge[look here]", "fine": ":green-badge[fine]", "open": ":gray-badge[cannot tell]", "plain": ""}
+
 _STYLE = """
 <style>
 .stMainBlockContainer { max-width: 82rem; padding-top: 2.4rem; }

@@ -17,7 +17,8 @@ from tillerlens.ui import kept
 from tillerlens.ui.bow_form import ask_bow, facts
 from tillerlens.ui.event_form import KINDS, ask_event, say_event
 from tillerlens.ui.fields import plain
-from tillerlens.ui.parts import BADGES, Known, chart
+from tillerlens.ui.look import BADGES
+from tillerlens.ui.parts import Known, chart
 from tillerlens.ui.place import Place, go, has_room, link, pick_bow, say_error, told
 from tillerlens.ui.stages import line_of, small_picture
 

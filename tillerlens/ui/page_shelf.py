@@ -12,7 +12,7 @@ from tillerlens.record.views import ShelfRow, shelf
 from tillerlens.ui import demo
 from tillerlens.ui.bow_form import ask_bow, facts
 from tillerlens.ui.fields import plain
-from tillerlens.ui.parts import BADGES
+from tillerlens.ui.look import BADGES
 from tillerlens.ui.place import Place, go, say_error, told
 from tillerlens.ui.stages import line_of, small_picture
 
@@ -99,8 +99,6 @@ def _new_bow(place: Place, opened: bool = False) -> None:
 
 def _first_start(place: Place, samples: Path) -> None:
     """An empty shop: the walk is offered, a sample is measured at once, and a bow of one's own can be put up."""
-    from tillerlens.ui.photo_page import show as look
-
     st.title("TillerLens")
     if demo.can_be_put_up(samples):
         with st.container(border=True):
@@ -109,6 +107,8 @@ def _first_start(place: Place, samples: Path) -> None:
                 "and scraped, to its report. Or put your own bow on the shelf, at the foot of this page."
             )
             _offer_demo(place, samples, "Walk along with the demo bow")
+    from tillerlens.ui.photo_page import show as look  # by now the page says where one is
+
     look(samples, title=False)
     _new_bow(place)
 

@@ -10,7 +10,6 @@ from functools import cached_property
 from typing import Any
 
 import streamlit as st
-from altair import VConcatChart
 
 from tillerlens.errors import ShotError, TillerLensError
 from tillerlens.measurement import Limb
@@ -24,9 +23,9 @@ from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION, Sentence, W
 from tillerlens.ui import place as places
 from tillerlens.ui.fields import plain, told_apart
 from tillerlens.ui.kept import Settings
+from tillerlens.ui.look import BADGES
 from tillerlens.ui.place import Place, say_error
 
-BADGES = {"finding": ":orange-badge[look here]", "fine": ":green-badge[fine]", "open": ":gray-badge[cannot tell]", "plain": ""}
 PAPER, PAPER_LINE, PAPER_INK = "#fdfbf5", "#e4dfd2", "#2b2b2b"
 
 
@@ -145,6 +144,8 @@ def _specs(mark: str, key: str, more: str, _make: Callable[[], Any]) -> list[dic
     """Altair takes a quarter of a second for a chart; what it made is kept. Panels under each other are charts of their own,
     since only those follow the width of the page."""
     made = _make()
+    from altair import VConcatChart
+
     panels = made.vconcat if isinstance(made, VConcatChart) else [made]
     return [on_paper(_with_axes(panel) if len(panels) > 1 else panel).to_dict() for panel in panels]
 

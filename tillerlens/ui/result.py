@@ -20,13 +20,7 @@ from tillerlens.report.names import cause_of, in_order, name_of
 from tillerlens.report.words import Sentence, Verdict, Wish, verdict
 from tillerlens.ui import work
 from tillerlens.ui.fields import plain
-
-_BADGES = {
-    "finding": ":orange-badge[look here]",
-    "fine": ":green-badge[fine]",
-    "open": ":gray-badge[cannot tell]",
-    "plain": "",
-}
+from tillerlens.ui.look import BADGES
 
 
 @dataclass(frozen=True)
@@ -78,7 +72,7 @@ def _say_first(first: Sentence) -> None:
 
 def _say_more(spoken: Verdict) -> None:
     for sentence in spoken.more:
-        st.markdown(f"{_BADGES[sentence.tone]} {plain(sentence.text)}".strip())
+        st.markdown(f"{BADGES[sentence.tone]} {plain(sentence.text)}".strip())
     if spoken.first.about in ("needs_help", "refused"):
         return  # the reasons are the first sentence
     for doubt in spoken.doubts:

@@ -10,7 +10,6 @@ from tillerlens.errors import TillerLensError
 from tillerlens.record import Record, Stage, store
 from tillerlens.record.thumbnails import thumbnail
 from tillerlens.report.lengths import Units
-from tillerlens.report.story import measurement_of
 from tillerlens.report.words import Sentence, Wish, verdict
 
 _ASKING = {
@@ -29,6 +28,8 @@ def line_of(record: Record, stage: Stage, units: Units, wish: Wish) -> Sentence:
 
 @st.cache_data(max_entries=500, show_spinner=False)
 def _spoken(address: str, stage_id: str, values: str, made_by: str, units: Units, wish: Wish, _record: Record) -> Sentence:
+    from tillerlens.report.story import measurement_of  # not before something is to be said: it takes its time
+
     document = store.measurement(_record, stage_id)
     if document is None:  # removed since the list was read
         return Sentence("unmeasured", _ASKING["unmeasured"], "open")

@@ -18,6 +18,9 @@ Array = NDArray[np.float64]
 LINE_U_PX = 0.08
 MIN_CROSSINGS = 24
 BAND_PX = 4_000_000
+# How long the picture is made before crossings are looked for: lines ruled with a pen show best where a phone's picture is some
+# 1500 px long, close ones in less, thin ones in more.
+SEARCHED_PX = (1500, 1000, 2100, 3000, 6000)
 ENOUGH_CROSSINGS = 400  # the rest of the grid follows from the fitted camera
 
 
@@ -133,14 +136,16 @@ def find_grid(rgb: NDArray[np.uint8], spacing_mm: float, exif_px: float | None, 
     grey = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.uint8)
     light = linear_light(grey)
     trouble: ScaleError | None = None
-    for k in (1.0, 2.0, 0.5):  # thin close lines need full size or more; thick ones show better on the halved picture
+    for k in (max(size) / longest for longest in SEARCHED_PX):
+        if k < 0.5:
+            continue
         how = cv2.INTER_AREA if k > 1 else cv2.INTER_CUBIC
         small = grey if k == 1 else np.asarray(cv2.resize(grey, None, fx=1 / k, fy=1 / k, interpolation=how), np.uint8)
         lattice, index = _grow(_crossings(small))
         if len(lattice) < MIN_CROSSINGS:
             continue
         try:
-            return _fit_lattice(light, (lattice + 0.5) * k - 0.5, index, spacing_mm, size, exif_px, exif_u_px)
+            return _fit_lattice(light, (lattice + 0.5) * k - 0.5, max(3.0, k), index, spacing_mm, size, exif_px, exif_u_px)
         except ScaleError as error:
             trouble = error
     raise trouble or ScaleError(
@@ -152,6 +157,7 @@ def find_grid(rgb: NDArray[np.uint8], spacing_mm: float, exif_px: float | None, 
 def _fit_lattice(
     light: NDArray[np.uint16],
     lattice: Array,
+    lattice_u_px: float,
     index: NDArray[np.intp],
     spacing_mm: float,
     size: tuple[int, int],
@@ -159,7 +165,7 @@ def _fit_lattice(
     exif_u_px: float | None,
 ) -> CameraFit:
     """From numbered crossings to the fit over all lines; raises ``ScaleError`` when the numbering was false."""
-    _, kept = cv2.findHomography(index.astype(float), lattice, cv2.RANSAC, 3.0)
+    _, kept = cv2.findHomography(index.astype(float), lattice, cv2.RANSAC, lattice_u_px)
     inlier = np.ravel(kept).astype(bool) if kept is not None else np.zeros(len(lattice), bool)
     doubt = ScaleError(
         "The lines on the board do not make one even grid.",
