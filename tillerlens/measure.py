@@ -58,7 +58,7 @@ OBLIQUE_RAD = np.radians(25)
 # Wood past the nock: less is within what the tip's own outline is known to, more is no nock.
 OVERHANG_LEAST_MM, OVERHANG_MOST_MM = 3.5, 35.0
 NOCK_BY_STRING_U_MM = 1.5
-WITHIN_MM, CLEARLY_BETTER, FAR_INSIDE_MM = 10.0, 0.3, 6.0
+WITHIN_MM, CLEARLY_BETTER, FAR_INSIDE_MM, PASSED_BY_PX = 10.0, 0.3, 6.0, 5.0
 MOST_BY_LENGTH_MM = 25.0  # an inch that both ends together may be off before the length itself is in doubt
 TIP_TURN_U_RAD = np.radians(0.3)
 MM, DEG, PER_M = "mm", "deg", "1/m"
@@ -267,7 +267,7 @@ def _string(
         return find_string(light, trace.maps, nocks, s.handle, s.belly, s.px_per_mm, clicked)
 
     string = found(s.nocks)
-    if string is not None and string.merit > PLAIN:
+    if string is not None and (string.merit > PLAIN or max(np.abs(string.offset_px)) < PASSED_BY_PX):
         return string, False
     # the limb may have been followed past its nock, into a shadow, further than the string's start is looked for
     within = _within(e, chain)
