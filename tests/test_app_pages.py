@@ -1,5 +1,6 @@
 """The app's pages around the photograph, as a person uses them: empty, full, and given what makes no sense."""
 
+import io
 import json
 import logging
 import os
@@ -14,6 +15,7 @@ import pytest
 import shop
 from in_browser import free_port
 from made_up import SAMPLES
+from PIL import Image
 from streamlit.testing.v1 import AppTest
 from streamlit.util import calc_hash
 
@@ -344,6 +346,17 @@ def test_bad_files_among_good_ones_are_named_and_the_good_ones_stay(record):
     told = errors(page)
     assert len(told) == 2 and "note.jpg" in told[0] and "cut.jpg" in told[1]
     assert [p.name for p in kept.on_bench(record.folder, bow.id)] == ["good.jpg"]
+
+
+def test_a_poor_picture_is_told_what_to_do_better_before_it_is_measured(record):
+    data, _ = sample()
+    with Image.open(io.BytesIO(data)) as picture:
+        out = io.BytesIO()
+        picture.resize((picture.width // 4, picture.height // 4)).save(out, "JPEG")
+    _, page = handed_over(record, [("messenger.jpg", out.getvalue())])
+    assert errors(page) == [] and "not a messenger's copy" in page.warning[0].value
+    _, page = handed_over(record, [("whole.jpg", data)])
+    assert not page.warning and "large enough" in said(page)
 
 
 def test_a_picture_that_is_on_the_timeline_already_is_not_taken_twice(record):

@@ -186,6 +186,30 @@ def test_what_was_moved_can_be_taken_back_and_done_again(bench):
     assert not page.trouble
 
 
+def test_a_place_on_an_edge_is_set_where_it_was_chosen_and_taken_away_again(bench):
+    page = bench()
+    first = numbers(page)
+    belly = [at for at in first["trace"]["belly_px"] if at is not None and None not in at]
+    x, y = on_stage(page, belly[len(belly) // 5])
+    page.mouse.click(x, y - 60)  # nothing is chosen: a tap beside the points sets none
+    settled(page)
+    assert state(page, "belly's edge, place 1") == "none"
+    page.locator(".chips button", has_text="belly's edge, place 1").click()
+    page.mouse.click(x, y)
+    measured_anew(page)
+    assert state(page, "belly's edge, place 1") == "yours" and state(page, "belly's edge, place 2") == "none"
+    after = numbers(page)
+    ((px, py),) = after["shot"]["edges_px"]["belly"]
+    per_px = STICK_PX[0] / page.locator(".stage").bounding_box()["width"]
+    assert (px, py) == pytest.approx(belly[len(belly) // 5], abs=1.5 * per_px)
+    assert after["status"] == "measured" and "clicks" not in after["shot"]
+    page.get_by_role("button", name="Take this place away", exact=True).click()
+    measured_anew(page)
+    last = numbers(page)
+    assert last["values"] == first["values"] and "edges_px" not in last["shot"]
+    assert not page.trouble
+
+
 def test_every_point_can_be_moved_with_keys_alone(bench):
     """Tab goes from point to point; arrows move by one pixel, with Shift by ten; a burst of keys is one step to take back."""
     page = bench()

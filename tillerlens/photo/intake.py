@@ -319,7 +319,7 @@ def _judge_light(grey: NDArray[np.uint8]) -> list[Reason]:
 
     if np.percentile(grey, 95) < DARK_LEVEL:
         text = "The picture is too dark to tell the bow's edges."
-        return [Reason("dark", text, "Add light, or use the flash.")]
+        return [Reason("dark", text, "Add light from the side; a flash beside the lens throws shadows that look like wood.")]
     share = float(np.mean(grey >= BRIGHT_LEVEL))
     if share > BLOWN_SHARE:
         text = f"{share:.0%} of the picture is blown out to white."

@@ -18,6 +18,8 @@ from tillerlens.trace.strip import Band, Strip
 
 Array = NDArray[np.float64]
 SPAN = 24  # columns compared at either side of a possible end
+REACH = 16  # columns at either side in which the limb may end after all
+ONE_STEP = 0.12  # of the squared step: what two even colours may leave
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,34 +96,69 @@ def find_ends(
 
 def settle_ends(light: NDArray[np.uint16], strip: Strip, band: Band, ends: Ends) -> Ends:
     """Move each end to the middle of the brightness step where the limb stops."""
-    found, u = [], []
+    settled = []
     for k, column in enumerate(ends.column):
         inward = 1 if k == 0 else -1
-        body = int(np.clip(round(column + inward * 10), 0, len(strip.path) - 1))
-        near = slice(max(0, body - 6), body + 7)
-        top, low = np.nanmedian(band.upper_row[near]), np.nanmedian(band.lower_row[near])
-        if not np.isfinite(top + low):
-            found.append(column)
-            u.append(2.0)
-            continue
-        inset = 0.22 * (low - top)
-        rows = np.linspace(top + inset, low - inset, 9)
-        off = np.arange(-6.0, 6.01, 0.25)
-        cols = column + off
-        v = (
-            sample(light, strip.px(np.broadcast_to(cols[None], (9, len(off))), np.broadcast_to(rows[:, None], (9, len(off)))))
-            / 65535.0
-        )
-        grad = np.gradient(v, 0.25, axis=1)
-        direction = np.einsum("rok,o->k", grad, np.exp(-0.5 * (off / 1.6) ** 2))
-        norm = float(np.linalg.norm(direction))
-        g = np.clip(np.einsum("rok,k->ro", grad, direction / max(norm, 1e-9)), 0, None)
-        place = np.zeros(9)
-        for width in (2.2, 1.6, 1.2, 1.0):
-            w = g * np.exp(-0.5 * ((off[None] - place[:, None]) / width) ** 2)
-            place = (w * off).sum(1) / np.maximum(w.sum(1), 1e-12)
-        spread = 1.4826 * float(np.median(np.abs(place - np.median(place))))
-        ok = spread < 1.5 and abs(np.median(place)) < 4.5
-        found.append(column + float(np.median(place)) if ok else column)
-        u.append(max(0.4, spread) if ok else 2.0)
-    return Ends((found[0], found[1]), ends.clear, (u[0], u[1]))
+        place = _step_near(light, strip, band, column, inward)
+        if place is None:  # a shadow that goes on past the limb may have been taken for more of it
+            other = _step_within_reach(light, strip, band, column, inward)
+            place = None if other is None else _step_near(light, strip, band, other, inward)
+        settled.append((column, 2.0) if place is None else place)
+    (first, u_first), (last, u_last) = settled
+    return Ends((first, last), ends.clear, (u_first, u_last))
+
+
+def _step_near(light: NDArray[np.uint16], strip: Strip, band: Band, column: float, inward: int) -> tuple[float, float] | None:
+    """The step's middle and its standard uncertainty, columns; None where no one step lies within some columns."""
+    rows = _rows_inside(strip, band, column + inward * 10, 6, 0.22)
+    if rows is None:
+        return None
+    off = np.arange(-6.0, 6.01, 0.25)
+    v = _across(light, strip, column + off, rows)
+    grad = np.gradient(v, 0.25, axis=1)
+    direction = np.einsum("rok,o->k", grad, np.exp(-0.5 * (off / 1.6) ** 2))
+    norm = float(np.linalg.norm(direction))
+    g = np.clip(np.einsum("rok,k->ro", grad, direction / max(norm, 1e-9)), 0, None)
+    place = np.zeros(len(rows))
+    for width in (2.2, 1.6, 1.2, 1.0):
+        w = g * np.exp(-0.5 * ((off[None] - place[:, None]) / width) ** 2)
+        place = (w * off).sum(1) / np.maximum(w.sum(1), 1e-12)
+    spread = 1.4826 * float(np.median(np.abs(place - np.median(place))))
+    if spread >= 1.5 or abs(np.median(place)) >= 4.5:
+        return None
+    return column + float(np.median(place)), max(0.4, spread)
+
+
+def _step_within_reach(light: NDArray[np.uint16], strip: Strip, band: Band, column: float, inward: int) -> float | None:
+    """Where the limb's colour gives way to that of the ground, further off than ``_step_near`` looks; None where two even
+    colours with one step between them do not tell the columns."""
+    rows = _rows_inside(strip, band, column + inward * 18, 9, 0.25)
+    if rows is None:
+        return None
+    off = np.arange(-REACH - 30.0, REACH + 31.0)  # inward positive
+    v = np.sqrt(_across(light, strip, column + inward * off, rows)).mean(0)
+    limb, ground = np.median(v[off >= REACH - 4], axis=0), np.median(v[off <= 4 - REACH], axis=0)
+    share = (v - ground) @ (limb - ground) / max(float((limb - ground) @ (limb - ground)), 1e-9)
+    near = np.abs(off) <= REACH
+    share, off = share[near], off[near]
+    at = np.arange(4, len(off) - 4)
+    left_over = np.array([float(np.mean(np.r_[share[:i], share[i:] - 1] ** 2)) for i in at])
+    best = int(left_over.argmin())
+    return column + inward * (float(off[at[best]]) - 0.5) if left_over[best] < ONE_STEP else None
+
+
+def _rows_inside(strip: Strip, band: Band, column: float, half: int, inset: float) -> Array | None:
+    """Nine rows across the limb near a column, its edges left out by a share of its thickness; None where it was not seen."""
+    body = int(np.clip(round(column), 0, len(strip.path) - 1))
+    near = slice(max(0, body - half), body + half + 1)
+    top, low = np.nanmedian(band.upper_row[near]), np.nanmedian(band.lower_row[near])
+    if not np.isfinite(top + low):
+        return None
+    return np.linspace(top + inset * (low - top), low - inset * (low - top), 9)
+
+
+def _across(light: NDArray[np.uint16], strip: Strip, columns: Array, rows: Array) -> Array:
+    """Linear light (rows, columns, 3), 0 ... 1."""
+    shape = (len(rows), len(columns))
+    px = strip.px(np.broadcast_to(columns[None], shape), np.broadcast_to(rows[:, None], shape))
+    return np.asarray(sample(light, px) / 65535.0)

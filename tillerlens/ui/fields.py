@@ -58,6 +58,9 @@ STANDOFF_HELP = (
     "How far the middle of the limb's width stands in front of the marks; less than nought where "
     "the marks stand nearer the camera, as a stick's pegs do."
 )
+POINTED = ("marks_px", "clicks", "set_by_hand", "edges_px")  # a shot's fields that a person points at rather than types
+_EDGE = "edge_"
+MOST_EDGE_PLACES = 9
 _LENGTH_HINT = "Like 28 3/16, 5/8, 2.25 or 71.5 cm; a bare number is inches."
 
 
@@ -82,9 +85,14 @@ def fill(form: Mapping[str, Any]) -> None:
     weight, minutes = form.get("scale_reading_lb"), form.get("minutes_since_unstrung")
     state["shot_weight"] = "" if weight is None else f"{weight:g}"
     state["shot_minutes"] = "" if minutes is None else f"{minutes:g}"
-    state["kept"] = {"form": {k: v for k, v in form.items() if k not in ("photo", "marks_px", "clicks", "set_by_hand")}}
+    state["kept"] = {"form": {k: v for k, v in form.items() if k not in ("photo", *POINTED)}}
     marks = {f"mark_{i}": tuple(at) for i, at in enumerate(form.get("marks_px", ()), start=1)}
-    state["points"] = {**marks, **{name: tuple(at) for name, at in form.get("clicks", {}).items()}}
+    edges = {
+        f"{_EDGE}{side}_{i}": tuple(at)
+        for side, places in form.get("edges_px", {}).items()
+        for i, at in enumerate(places, start=1)
+    }
+    state["points"] = {**marks, **edges, **{name: tuple(at) for name, at in form.get("clicks", {}).items()}}
     state["revision"] = state.get("revision", 0) + 1
 
 
@@ -199,8 +207,21 @@ def marks_wanted(form: Mapping[str, Any], help_too: bool) -> list[tuple[str, str
     return names
 
 
+def edges_wanted(points: Mapping[str, Point]) -> list[tuple[str, str]]:
+    """(id, label) of the places that a person has put on the limbs' edges, and of one more for each edge."""
+    out = []
+    for side in ("back", "belly"):
+        held = sorted(int(name.rpartition("_")[2]) for name in points if name.startswith(f"{_EDGE}{side}_"))
+        free = next(i for i in range(1, len(held) + 2) if i not in held)
+        more = [free] if len(held) < MOST_EDGE_PLACES else []
+        out += [(f"{_EDGE}{side}_{i}", f"{side}'s edge, place {i}") for i in sorted([*held, *more])]
+    return out
+
+
 def role_of(place: str) -> Role:
-    """What kind of place one of ``marks_wanted``'s ids is."""
+    """What kind of place one of ``marks_wanted``'s or ``edges_wanted``'s ids is."""
+    if place.startswith(_EDGE):
+        return "edge"
     return "handle" if place == "handle" else "hook" if place == "hook" else "nock" if place.startswith("nock") else "mark"
 
 
@@ -214,6 +235,12 @@ def with_points(form: Form, points: Mapping[str, Point], by_hand: Collection[str
         k: _rounded(points[k]) for k in CLICKS if k in points and (k != "hook" or form["state"] == "drawn")
     }
     out = dict(form)
+    edges = {
+        side: [_rounded(points[name]) for name in sorted(points) if name.startswith(f"{_EDGE}{side}_")]
+        for side in ("back", "belly")
+    }
+    if any(edges.values()):
+        out["edges_px"] = {side: places for side, places in edges.items() if places}
     if n:
         out["marks_px"] = [_rounded(mark) for mark in marks if mark is not None]
     if clicks:

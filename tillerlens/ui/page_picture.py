@@ -17,7 +17,7 @@ from tillerlens.ui import kept, work
 from tillerlens.ui.fields import SCALES, plain, told_apart
 from tillerlens.ui.kept import Board, OnBench
 from tillerlens.ui.photo_page import Picked, look_at
-from tillerlens.ui.place import Place, go, link, pick_bow, say_error, told
+from tillerlens.ui.place import Place, go, link, long_work, pick_bow, say_error, told, was_stopped
 from tillerlens.ui.result import Shown, show_result
 from tillerlens.units import MM_PER_INCH
 
@@ -73,14 +73,16 @@ def _hand_over(place: Place, bow: Bow) -> None:
         )
         if not uploads:
             return
-        refused = []
-        bar = st.progress(0.0, "Laying them on the bench")
-        for i, upload in enumerate(uploads):
-            bar.progress(i / len(uploads), f"Looking at {plain(upload.name)}")
-            trouble = _lay(place, bow, upload.getvalue(), upload.name)
-            if trouble is not None:
-                refused.append(trouble)
-        bar.empty()
+        refused: list[str] = []
+        if was_stopped("laying"):
+            refused.append("Stopped. What is not on the bench below was not laid there; hand it over again.")
+        else:
+            tell = long_work("Laying them on the bench", "laying")
+            for i, upload in enumerate(uploads):
+                tell(i / len(uploads), f"Looking at {plain(upload.name)}")
+                trouble = _lay(place, bow, upload.getvalue(), upload.name)
+                if trouble is not None:
+                    refused.append(trouble)
     st.session_state["refused_pictures"] = (bow.id, refused)
     st.session_state["handed"] = count + 1  # an empty field, so that they are not handed over twice
     st.rerun()
@@ -194,6 +196,9 @@ def _work_on(place: Place, bow: Bow, picture: OnBench, data: bytes) -> None:
             return None
         return store.measurement(place.record, rest.id)
 
+    quality = st.empty()
+    with quality.container():
+        _say_quality(data, picture.name)
     picked = Picked(data, picture.name, picture.form, None, f"bench {bow.id} {picture.sha256}")
     form, shown = look_at(picked, at_rest, lambda: (place.units, place.wish), open_fields=not _complete(picture.form))
     if form is not None and shown is not None:
@@ -202,6 +207,7 @@ def _work_on(place: Place, bow: Bow, picture: OnBench, data: bytes) -> None:
         with told():
             kept.note(place.record.folder, replace(picture, form=form))
     if shown is not None:
+        quality.empty()  # its doubts stand beneath the verdict now
         used = rest if shown.rest is not None else None
         _offer_to_keep(place, bow, picture, data, shown, used)
         show_result(shown)
@@ -222,6 +228,16 @@ def _as_it_shows(place: Place, picture: OnBench, form: dict[str, Any], shown: Sh
         kept.note(place.record.folder, changed)
         st.session_state.pop("filled", None)
         st.rerun()
+
+
+def _say_quality(data: bytes, name: str) -> None:
+    """What to do better with the next picture, one thing at a time, before it is measured."""
+    with st.spinner("Looking at the picture"):
+        doubts = work.prepared(data, name).doubts
+    if doubts:
+        st.warning(plain(f"{doubts[0].text} {doubts[0].remedy}".strip()))
+    else:
+        st.caption("Sharp enough, bright enough, large enough.")
 
 
 def _complete(form: dict[str, Any]) -> bool:

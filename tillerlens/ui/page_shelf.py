@@ -13,7 +13,7 @@ from tillerlens.ui import demo
 from tillerlens.ui.bow_form import ask_bow, facts
 from tillerlens.ui.fields import plain
 from tillerlens.ui.look import BADGES
-from tillerlens.ui.place import Place, go, say_error, told
+from tillerlens.ui.place import Place, go, long_work, say_error, told
 from tillerlens.ui.stages import line_of, small_picture
 
 _SORTS = {
@@ -117,9 +117,9 @@ def _offer_demo(place: Place, samples: Path, label: str) -> None:
     st.caption("Everything of the demo is invented, and its pictures are computed. It takes half a minute to measure them.")
     if not st.button(label, type="primary", key="put_up_demo"):
         return
-    bar = st.progress(0.0, "Measuring the demo's pictures")
+    tell = long_work("Measuring the demo's pictures", "demo")  # stopped, the demo is taken off the shelf again
     with told():
-        bow = demo.put_up(place.record, samples, lambda part, name: bar.progress(part, f"Measuring {name}"))
+        bow = demo.put_up(place.record, samples, lambda part, name: tell(part, f"Measuring {name}"))
         st.session_state["walk"] = 0
         step = demo.steps_of(place.record, bow)[0]
         go(step.room, bow, demo.stage_of(place.record, bow, step))

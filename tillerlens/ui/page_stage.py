@@ -112,9 +112,10 @@ def _correct(place: Place, stage: Stage) -> bool:
     if shown is None:
         return True
     _keep(place, stage, json.loads(shown.shot), shown)
-    if any(name in stage.shot.get("clicks", {}) for name in CLICKS) and st.button("Back to what was found", key="back_to_found"):
+    put = any(name in stage.shot.get("clicks", {}) for name in CLICKS) or stage.shot.get("edges_px")
+    if put and st.button("Back to what was found", key="back_to_found"):
         with told():
-            bare = {k: v for k, v in stage.shot.items() if k != "clicks"}
+            bare = {k: v for k, v in stage.shot.items() if k not in ("clicks", "set_by_hand", "edges_px")}
             _put(place, stage, bare, None, "back to what was found")
             st.session_state["anew"] = st.session_state.get("anew", 0) + 1
             st.rerun()

@@ -245,7 +245,7 @@ def _edit(photo: Photo, form: fields.Form, measurement: Measurement | None, unit
     """The photograph with its points, what was found on it, and what the person changed."""
     state = st.session_state
     points, found = state["points"], _found(photo, points=state["points"], measurement=measurement)
-    wanted = fields.marks_wanted(form, help_too=True)
+    wanted = [*fields.marks_wanted(form, help_too=True), *fields.edges_wanted(points)]
     places = [Place(name, fields.role_of(name), label, found.get(name)) for name, label in wanted]
     curves = () if measurement is None else traced_curves(measurement)
     show_editor(photo, places, points, state["revision"], curves)
@@ -253,7 +253,10 @@ def _edit(photo: Photo, form: fields.Form, measurement: Measurement | None, unit
         labels = {name: label for name, label in wanted if name in fields.CLICKS}
         for sentence in say_corrections(labels, points, found, measurement, units):
             st.caption(fields.plain(sentence))
-    st.caption("Nocks, handle and hook need you only where they are not found by themselves, or found amiss.")
+    st.caption(
+        "Nocks, handle and hook need you only where they are not found by themselves, or found amiss. Where a traced line runs "
+        "beside a limb's edge, choose that edge below the picture and tap where it really runs."
+    )
 
 
 def _found(photo: Photo, points: Mapping[str, Any], measurement: Measurement | None) -> Mapping[str, Any]:
@@ -290,7 +293,7 @@ def _asked(picked: Picked, form: fields.Form, bad: list[str], size: tuple[int, i
 
 def _unpointed(shot: str | None) -> fields.Form | None:
     """The shot without what was pointed at."""
-    return None if shot is None else {k: v for k, v in json.loads(shot).items() if k not in ("marks_px", "clicks", "set_by_hand")}
+    return None if shot is None else {k: v for k, v in json.loads(shot).items() if k not in fields.POINTED}
 
 
 def _trouble(form: fields.Form, bad: list[str], size: tuple[int, int]) -> str | None:

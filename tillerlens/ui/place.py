@@ -7,7 +7,7 @@ it while the pages change, which empties the address.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, NoReturn
@@ -141,6 +141,25 @@ def pick_bow(place: Place) -> Bow:
         go(None, bow)  # on a run of its own: the field that takes the next choice is named for the bow
     remember(bow, place.stage if place.stage is not None and place.stage.bow_id == bow.id else None)
     return bow
+
+
+def long_work(text: str, key: str) -> Callable[[float, str], None]:
+    """A bar for work that takes a while, with a button that ends it: at the next step told to the bar the run is given up.
+
+    Gives what tells the bar: the share done and what is being done.
+    """
+    left, right = st.columns([5, 1], vertical_alignment="center")
+    bar = left.progress(0.0, text)
+    right.button("Stop", key=f"stop_{key}", width="stretch")
+
+    def tell(share: float, doing: str) -> None:
+        bar.progress(share, doing)
+
+    return tell
+
+
+def was_stopped(key: str) -> bool:
+    return bool(st.session_state.get(f"stop_{key}"))
 
 
 # --- errors in place

@@ -20,7 +20,7 @@ from PIL import Image
 from tillerlens.photo.intake import Photo
 from tillerlens.shot import Point
 
-Role = Literal["nock", "handle", "hook", "mark"]
+Role = Literal["nock", "handle", "hook", "mark", "edge"]
 Kind = Literal["edge", "middle", "string"]
 
 SMALL_SIDE_PX = 2048  # the whole picture at first; 0.3 to 0.5 MB

@@ -5,6 +5,7 @@ const SHAPES = { // 44 x 44, the place itself is the free middle
   handle: "M8 16 V8 H16 M28 8 H36 V16 M36 28 V36 H28 M16 36 H8 V28",
   hook: "M33 5 V22 A11 11 0 1 1 11 22",
   mark: "M22 4 V16 M22 28 V40 M4 22 H16 M28 22 H40",
+  edge: "M8 14 H36 M14 8 V14 M30 8 V14 M8 30 H36 M14 30 V36 M30 30 V36",
 };
 const REACH = 24, STILL = 5, PAUSE_MS = 400, LOUPE_MS = 1500, LOST_MS = 3000; // CSS pixels, milliseconds
 const STEPS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
@@ -37,7 +38,10 @@ function makeBoard(root) {
   const here = (e) => { const r = stage.getBoundingClientRect(); return [e.clientX - r.left, e.clientY - r.top]; };
   const same = (a, b) => JSON.stringify(Object.entries(a).sort()) === JSON.stringify(Object.entries(b).sort());
   const where = (id) => `${Math.round(at(id)[0])} across, ${Math.round(at(id)[1])} down`;
-  const standing = (id) => (points[id] ? (known(id).role === "mark" ? "set" : "yours") : at(id) ? "found" : "missing");
+  const standing = (id) => (points[id] ? (known(id).role === "mark" ? "set" : "yours") : at(id) ? "found" : extra(id) ? "none" : "missing");
+  const extra = (id) => known(id).role === "edge"; // never asked for, so a tap sets one only where it was chosen first
+  const removable = (id) => known(id).role === "mark" || extra(id);
+  const wanting = () => (places.find((p) => !at(p.id) && !extra(p.id)) || { id: null }).id;
 
   // --- what leaves and comes
 
@@ -72,7 +76,7 @@ function makeBoard(root) {
   function release(id) { // back to what was found; a mark is taken away
     if (!id || !points[id]) return;
     delete points[id];
-    commit(known(id).role === "mark" ? `${label(id)} taken away.` : `${label(id)}: back to what was found.`);
+    commit(removable(id) ? `${label(id)} taken away.` : `${label(id)}: back to what was found.`);
   }
   function releaseAll() {
     for (const { id, role } of places) if (role !== "mark") delete points[id];
@@ -81,7 +85,7 @@ function makeBoard(root) {
   function put(id, place) {
     points[id] = round(view.inside(place));
     commit(`${label(id)} set.`);
-    choose((places.find((p) => !at(p.id)) || { id }).id);
+    choose(wanting() || id);
   }
 
   board.take = (data) => {
@@ -101,7 +105,7 @@ function makeBoard(root) {
       say.textContent = "";
     }
     view.faded = sent !== null;
-    if (!known(chosen)) chosen = (places.find((p) => !at(p.id)) || { id: null }).id;
+    if (!known(chosen)) chosen = wanting();
     for (const [map, row] of [[spots, holder], [buttons, chips]]) {
       for (const [id, e] of map) if (!known(id)) { e.remove(); map.delete(id); }
       for (const place of places) {
@@ -129,14 +133,14 @@ function makeBoard(root) {
       chip.lastChild.textContent = `${place.label}: ${state}`;
       chip.setAttribute("aria-pressed", String(place.id === chosen));
       chip.dataset.state = state;
-      spot.hidden = state === "missing";
+      spot.hidden = !at(place.id);
       spot.dataset.state = state;
       spot.classList.toggle("chosen", place.id === chosen);
       spot.lastChild.textContent = state === "yours" ? `${place.label}, yours` : place.label;
       if (!spot.hidden) spot.setAttribute("aria-label", `${place.label}, ${state}, ${where(place.id)}. Arrow keys move it.`);
     }
-    const set = chosen && points[chosen], mark = chosen && known(chosen).role === "mark";
-    part("back").textContent = mark ? "Take this mark away" : "Back to what was found";
+    const set = chosen && points[chosen], away = chosen && removable(chosen);
+    part("back").textContent = away ? `Take this ${extra(chosen) ? "place" : "mark"} away` : "Back to what was found";
     part("back").disabled = !set;
     part("backall").disabled = !places.some(({ id, role }) => role !== "mark" && points[id]);
     part("undo").disabled = !past.length;
