@@ -1,15 +1,49 @@
 """What more than one test file needs."""
 
+import logging
 import uuid
 
 import numpy as np
 import pytest
+from in_browser import Visitor, chromium, running_app
 
 
 @pytest.fixture(autouse=True)
 def record_of_its_own(tmp_path_factory, monkeypatch):
     """No test ever opens the record of the person who runs it."""
     monkeypatch.setenv("TILLERLENS_RECORD", str(tmp_path_factory.getbasetemp() / "shops" / uuid.uuid4().hex))
+
+
+@pytest.fixture(autouse=True)
+def streamlit_is_quiet():
+    """It logs that no browser is there."""
+    logging.getLogger("streamlit").setLevel(logging.ERROR)
+
+
+@pytest.fixture(scope="session")
+def a_browser():
+    with chromium() as browser:
+        yield Visitor(browser)
+
+
+@pytest.fixture
+def visitor(a_browser):
+    """Opens pages in a real browser, and closes them after the test."""
+    yield a_browser
+    a_browser.leave()
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """Where the app of this module keeps its record and log."""
+    return tmp_path_factory.mktemp("app")
+
+
+@pytest.fixture(scope="module")
+def address(folder):
+    """A running app's."""
+    with running_app(folder) as url:
+        yield url
 
 
 @pytest.fixture

@@ -70,6 +70,31 @@ def chromium():
         browser.close()
 
 
+class Visitor:
+    """Opens pages in one browser; pages of one size share what was fetched, since the app's own part takes seconds to load."""
+
+    def __init__(self, browser):
+        self._browser, self._contexts, self._pages = browser, {}, []
+
+    def page(self, size, **more):
+        """A new page of this size. more: as for a browser's context; a phone has touch and is dense."""
+        phone = {"device_scale_factor": 2, "has_touch": True, "is_mobile": True} if size is PHONE else {}
+        kind = (size["width"], *sorted(more.items()))
+        if kind not in self._contexts:
+            self._contexts[kind] = self._browser.new_context(viewport=size, **phone, **more)
+        page = self._contexts[kind].new_page()
+        page.set_default_timeout(ANSWER_MS)
+        page.trouble = []
+        page.on("pageerror", lambda error: page.trouble.append(str(error)))
+        self._pages.append(page)
+        return page
+
+    def leave(self):
+        """Close every page that was opened."""
+        while self._pages:
+            self._pages.pop().close()
+
+
 def settled(page):
     """Wait until the app's script has started on what was just done, and come to its end."""
     page.wait_for_timeout(300)

@@ -2,7 +2,6 @@
 
 import io
 import json
-import logging
 
 import numpy as np
 import pytest
@@ -22,12 +21,6 @@ from tillerlens.ui.result import budget_rows, gap_table, value_table
 APP = SAMPLES.parent / "app.py"
 ASK_TIMEOUT_S = 120  # two photographs on a busy machine
 INCHES = Units()
-
-
-@pytest.fixture(autouse=True)
-def quiet():
-    """Streamlit logs that no browser is there."""
-    logging.getLogger("streamlit").setLevel(logging.ERROR)
 
 
 @pytest.fixture

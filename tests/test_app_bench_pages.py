@@ -1,6 +1,5 @@
 """The bench's pages as a person uses them: on a bow that nothing is known of, on a full record, and with what makes no sense."""
 
-import logging
 import re
 from datetime import timedelta
 
@@ -18,12 +17,6 @@ from tillerlens.units import NEWTON_PER_POUND
 
 PAGES = ["compare", "weights", "wood", "plan", "report"]
 ASK_TIMEOUT_S = 120
-
-
-@pytest.fixture(autouse=True)
-def quiet():
-    """Streamlit logs that no browser is there."""
-    logging.getLogger("streamlit").setLevel(logging.ERROR)
 
 
 @pytest.fixture

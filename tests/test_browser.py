@@ -6,45 +6,25 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from in_browser import ANSWER_MS, PHONE, WIDE, chromium, marks, running_app
+from in_browser import PHONE, WIDE, marks
 from PIL import Image
 
 pytestmark = marks
 
 
-@pytest.fixture(scope="module")
-def address(tmp_path_factory):
-    with running_app(tmp_path_factory.mktemp("app")) as url:
-        yield url
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as browser:
-        yield browser
-
-
 @pytest.fixture
-def visit(browser, address):
+def visit(visitor, address):
     """A function that opens the app at a size and waits until the first sample is measured."""
-    contexts = []
 
     def _visit(size):
-        context = browser.new_context(viewport=size, device_scale_factor=2 if size is PHONE else 1)
-        contexts.append(context)
-        page = context.new_page()
-        page.set_default_timeout(ANSWER_MS)
-        page.trouble = []
-        page.on("pageerror", lambda error: page.trouble.append(str(error)))
+        page = visitor.page(size)
         page.goto(address)
         page.get_by_role("heading", name="TillerLens").wait_for()
         page.get_by_role("img", name="The photograph with limbs").wait_for()
         page.get_by_text("cannot see grain").wait_for()
         return page
 
-    yield _visit
-    for context in contexts:
-        context.close()
+    return _visit
 
 
 def test_the_sample_shows_its_overlay(visit):

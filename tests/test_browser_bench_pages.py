@@ -2,7 +2,7 @@
 
 import pytest
 from bench_shop import fill_bench
-from in_browser import ANSWER_MS, PHONE, WIDE, chromium, marks, running_app, settled
+from in_browser import PHONE, WIDE, marks, running_app, settled
 
 from tillerlens.record import open_record
 
@@ -23,21 +23,9 @@ def shop(tmp_path_factory):
         yield address, bow.id
 
 
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as browser:
-        yield browser
-
-
 @pytest.fixture(params=[WIDE, PHONE], ids=["bench", "phone"])
-def page(browser, request):
-    context = browser.new_context(viewport=request.param, has_touch=request.param is PHONE)
-    page = context.new_page()
-    page.set_default_timeout(ANSWER_MS)
-    page.trouble = []
-    page.on("pageerror", lambda error: page.trouble.append(str(error)))
-    yield page
-    context.close()
+def page(visitor, request):
+    return visitor.page(request.param)
 
 
 def serious(page):

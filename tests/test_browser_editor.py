@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from in_browser import ANSWER_MS, PHONE, WIDE, chromium, free_port, marks, running_app, settled
+from in_browser import PHONE, WIDE, free_port, marks, running_app, settled
 from made_up import SAMPLES
 
 pytestmark = marks
@@ -15,31 +15,12 @@ STICK, STICK_PX = "bramble-drawn-stick", (3000, 2250)
 ASTRAY_PX = 200.0
 
 
-@pytest.fixture(scope="module")
-def address(tmp_path_factory):
-    with running_app(tmp_path_factory.mktemp("app")) as url:
-        yield url
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as browser:
-        yield browser
-
-
 @pytest.fixture
-def bench(browser, address):
+def bench(visitor, address):
     """A function that opens the editor on a sample at a size."""
-    contexts = []
 
     def _bench(size=WIDE, sample=STICK, **more):
-        phone = {"device_scale_factor": 2, "has_touch": True, "is_mobile": True} if size is PHONE else {}
-        context = browser.new_context(viewport=size, **phone, **more)
-        contexts.append(context)
-        page = context.new_page()
-        page.set_default_timeout(ANSWER_MS)
-        page.trouble = []
-        page.on("pageerror", lambda error: page.trouble.append(str(error)))
+        page = visitor.page(size, **more)
         page.goto(address)
         page.get_by_text("cannot see grain").wait_for()
         settled(page)
@@ -53,9 +34,7 @@ def bench(browser, address):
         bring(page)
         return page
 
-    yield _bench
-    for context in contexts:
-        context.close()
+    return _bench
 
 
 def bring(page):
@@ -189,7 +168,7 @@ def test_what_was_moved_can_be_taken_back_and_done_again(bench):
 def test_a_place_on_an_edge_is_set_where_it_was_chosen_and_taken_away_again(bench):
     page = bench()
     first = numbers(page)
-    belly = [at for at in first["trace"]["belly_px"] if at is not None and None not in at]
+    belly = truth()["outline_px"]["belly"]
     x, y = on_stage(page, belly[len(belly) // 5])
     page.mouse.click(x, y - 60)  # nothing is chosen: a tap beside the points sets none
     settled(page)
@@ -300,10 +279,9 @@ def test_the_photograph_comes_once_and_never_in_the_data(bench):
     assert not page.trouble
 
 
-def test_a_server_started_anew_hears_of_the_corrections_again(browser, tmp_path):
+def test_a_server_started_anew_hears_of_the_corrections_again(visitor, tmp_path):
     """The browser owns what was set, so a server that lost its memory loses nothing that was on the page."""
-    port, page = free_port(), browser.new_page(viewport=WIDE)
-    page.set_default_timeout(ANSWER_MS)
+    port, page = free_port(), visitor.page(WIDE)
     with running_app(tmp_path, port=port) as url:
         page.goto(url)
         page.get_by_text("cannot see grain").wait_for()
@@ -323,7 +301,6 @@ def test_a_server_started_anew_hears_of_the_corrections_again(browser, tmp_path)
         measured_anew(page)
         assert state(page, "hook") == state(page, "handle") == "yours"
         assert page.get_by_text("Hook: set by you, 10 pixels").count() == 1
-    page.close()
 
 
 # --- on a phone

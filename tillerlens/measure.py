@@ -24,6 +24,7 @@ from tillerlens.errors import NeedsHelp, Reason, StateDiffers, TillerLensError
 from tillerlens.measurement import GapRow, LimbProfile, Measurement, TracedBow, Value
 from tillerlens.measures.from_rest import movement_from_rest
 from tillerlens.measures.spots import find_spots
+from tillerlens.nocks import Chain, nocks_by_string, nocks_far_inside, stand_of, string_of, to_px
 from tillerlens.photo.camera import Camera, CameraFit, with_theta
 from tillerlens.photo.intake import Photo, judge
 from tillerlens.photo.light import linear_light
@@ -37,14 +38,13 @@ from tillerlens.shape import (
     Evidence,
     Layout,
     belly_at,
-    bow_shape,
     make_layout,
 )
 from tillerlens.shot import Shot
 from tillerlens.trace.nets import FinderMaps, find_maps
 from tillerlens.trace.read import TraceRead, read_trace
-from tillerlens.trace.string import FAINT, PLAIN, DrawnString, find_braced_string, find_string
-from tillerlens.trace.strung import Stand, check_state
+from tillerlens.trace.string import DrawnString
+from tillerlens.trace.strung import check_state
 
 Array = NDArray[np.float64]
 
@@ -55,10 +55,7 @@ GRIP_U_MM = 5.0
 CUTOFF_NOISE_MM, MOST_CUTOFF_MM = 0.05, 190.0
 CUTOFF_MM = 130.0  # shortest wave of bend that is told, half of it kept
 OBLIQUE_RAD = np.radians(25)
-# Wood past the nock: less is within what the tip's own outline is known to, more is no nock.
-OVERHANG_LEAST_MM, OVERHANG_MOST_MM = 3.5, 35.0
 NOCK_BY_STRING_U_MM = 1.5
-WITHIN_MM, CLEARLY_BETTER, FAR_INSIDE_MM, PASSED_BY_PX = 10.0, 0.3, 6.0, 5.0
 MOST_BY_LENGTH_MM = 25.0  # an inch that both ends together may be off before the length itself is in doubt
 TIP_TURN_U_RAD = np.radians(0.3)
 MM, DEG, PER_M = "mm", "deg", "1/m"
@@ -105,17 +102,6 @@ def measure_photo(
         return Measurement("refused", reasons=(error.reason, *doubts), **shared)
 
 
-@dataclass(frozen=True, eq=False)
-class _Chain:
-    """The fixed parts of the computation that the budget differentiates."""
-
-    layout: Layout
-    state: str
-
-    def shape(self, e: Evidence) -> BowShape:
-        return bow_shape(e, self.layout, self.state)
-
-
 def _measure(
     p: Prepared,
     fit: CameraFit,
@@ -128,7 +114,7 @@ def _measure(
     trace, board_fit = read_trace(p.photo, light, p.maps, fit, shot, by_string), fit
     evidence = _evidence(fit, shot, trace)
     layout = make_layout(evidence, shot.handle_mm, _cutoff_mm(trace), trace.weight, trace.path_px, shot.state)
-    chain = _Chain(layout, shot.state)
+    chain = Chain(layout, shot.state)
 
     def length(theta: Array) -> float:
         return chain.shape(replace(evidence, camera=with_theta(evidence.camera, theta))).length_mm
@@ -147,12 +133,12 @@ def _measure(
     evidence = replace(evidence, camera=fit.camera)
     string, from_within = None, False
     if shot.state == "drawn":
-        string, from_within = _string(light, trace, evidence, chain, shot)
+        string, from_within = string_of(light, trace, evidence, chain, shot)
         evidence = replace(evidence, hook_px=None if string is None else string.hook)
     if "hook" not in shot.clicks:
-        doubts += tuple(check_state(light, trace.maps, shot.state, _stand(evidence, chain), string))
-    moved = _nocks_by_string(light, trace, evidence, chain, string)
-    if from_within and by_string is None and (seen := _nocks_far_inside(moved, chain)):
+        doubts += tuple(check_state(light, trace.maps, shot.state, stand_of(evidence, chain), string))
+    moved = nocks_by_string(light, trace, evidence, chain, string)
+    if from_within and by_string is None and (seen := nocks_far_inside(moved, chain)):
         # what was followed past the nock bends the limb's last inches: follow it again, only so far
         return _measure(p, board_fit, shot, rest, shared, seen)
     if any(moved.overhang_mm):
@@ -176,7 +162,7 @@ def _measure(
         shadow = max(trace.shadow_px.values()) if string.dark else 0.0
         string = replace(string, u_px=float(np.sqrt(string.u_px**2 + (1.5 * max(0.0, astray - 1.0)) ** 2 + shadow**2)))
     layout = make_layout(evidence, shot.handle_mm, _cutoff_mm(trace), trace.weight, trace.path_px, shot.state)
-    chain = _Chain(layout, shot.state)
+    chain = Chain(layout, shot.state)
     shape = chain.shape(evidence)
     nudges = _nudges(fit, shot, trace, string)
     short = shot.nock_to_nock_mm - shape.length_mm
@@ -254,89 +240,6 @@ def _evidence(fit: CameraFit, shot: Shot, trace: TraceRead) -> Evidence:
         grip_thickness_mm=shot.handle_thickness_mm or trace.grip_px / trace.px_per_mm,
         middle_shift_mm=0.0 if shot.upper_limb_length_mm is None else shot.nock_to_nock_mm / 2 - shot.upper_limb_length_mm,
     )
-
-
-def _string(
-    light: NDArray[np.uint16], trace: TraceRead, e: Evidence, chain: _Chain, shot: Shot
-) -> tuple[DrawnString | None, bool]:
-    """The drawn string; and whether it was only found from inside the limbs' ends."""
-    s = _stand(e, chain)
-    clicked = np.array(shot.clicks["hook"]) if "hook" in shot.clicks else None
-
-    def found(nocks: Array) -> DrawnString | None:
-        return find_string(light, trace.maps, nocks, s.handle, s.belly, s.px_per_mm, clicked)
-
-    string = found(s.nocks)
-    if string is not None and (string.merit > PLAIN or max(np.abs(string.offset_px)) < PASSED_BY_PX):
-        return string, False
-    # the limb may have been followed past its nock, into a shadow, further than the string's start is looked for
-    within = _within(e, chain)
-    others = [found(np.where([[up], [low]], within, s.nocks)) for up, low in ((1, 0), (0, 1), (1, 1))]
-    best = max((o for o in others if o is not None), key=lambda o: o.merit, default=None)
-    better = best is not None and (string is None or best.merit > string.merit + CLEARLY_BETTER)
-    return (best, True) if better else (string, False)
-
-
-def _within(e: Evidence, chain: _Chain) -> Array:
-    """Places (2, 2) px on the limbs, upper and lower, ``WITHIN_MM`` inside the nocks as they were found."""
-    s = chain.shape(e)
-    limbs = (s.upper, s.lower)
-    return np.array(
-        [_to_px(e, s, np.array([np.interp(WITHIN_MM, m.from_nock_mm, m.curve.xy[:, k]) for k in (0, 1)])) for m in limbs]
-    )
-
-
-def _stand(e: Evidence, chain: _Chain) -> Stand:
-    s = chain.shape(e)
-    handle, below = _to_px(e, s, np.zeros(2)), _to_px(e, s, np.array([0.0, -100.0]))
-    length = float(np.linalg.norm(below - handle))
-    return Stand(np.array([_to_px(e, s, q) for q in s.nocks_mm]), handle, (below - handle) / length, length / 100)
-
-
-def _nocks_by_string(
-    light: NDArray[np.uint16], trace: TraceRead, e: Evidence, chain: _Chain, string: DrawnString | None
-) -> Evidence:
-    """Where the string meets a limb clearly inside its end, wood stands past the nock; where it meets it beyond, the tip was
-    lost on the ground. Either is counted as overhang."""
-    s = chain.shape(e)
-    lines: list[Array | None] = [None, None]
-    if string is not None:
-        lines = [line if clear > FAINT else None for line, clear in zip(string.lines, string.clear, strict=True)]
-    elif chain.state == "braced":
-        line = find_braced_string(light, trace.maps, np.array([_to_px(e, s, q) for q in s.nocks_mm]))
-        lines = [line, None if line is None else line[::-1]]
-    overhang = [0.0, 0.0]
-    for k, (line, limb) in enumerate(zip(lines, (s.upper, s.lower), strict=True)):
-        if line is None or trace.tip_cause[k] != "tip":
-            continue
-        board = e.camera.to_plane(line, e.standoff_mm)
-        p = np.column_stack([(board - s.origin_mm) @ s.x_axis, (board - s.origin_mm) @ s.y_axis])
-        d = (p[1] - p[0]) / np.linalg.norm(p[1] - p[0])
-        away = (limb.curve.xy - p[0]) @ np.array([-d[1], d[0]])
-        x = limb.from_nock_mm
-        cross = np.nonzero((x[1:] < OVERHANG_MOST_MM) & (np.sign(away[1:]) != np.sign(away[:-1])))[0]
-        if len(cross):
-            at = x[cross] + away[cross] / (away[cross] - away[cross + 1]) * (x[cross + 1] - x[cross])
-            nearest = float(at[np.argmin(np.abs(at))])
-            overhang[k] = nearest if abs(nearest) > OVERHANG_LEAST_MM else 0.0
-    return replace(e, overhang_mm=(overhang[0], overhang[1]))
-
-
-def _nocks_far_inside(e: Evidence, chain: _Chain) -> dict[str, tuple[float, float]]:
-    """Places in the picture of the nocks that the string put so far inside the limb's end that the end was something else."""
-    s = chain.shape(e)
-    out = {}
-    for k, name in enumerate(("nock_upper", "nock_lower")):
-        if e.overhang_mm[k] > FAR_INSIDE_MM:
-            x, y = _to_px(e, s, s.nocks_mm[k])
-            out[name] = (float(x), float(y))
-    return out
-
-
-def _to_px(e: Evidence, s: BowShape, bow_mm: Array) -> Array:
-    """A place (2,) mm in the bow's frame to the picture."""
-    board = s.origin_mm + bow_mm[0] * s.x_axis + bow_mm[1] * s.y_axis
-    return e.camera.project(np.r_[board, -e.standoff_mm][None])[0]
 
 
 def _nudges(fit: CameraFit, shot: Shot, trace: TraceRead, string: DrawnString | None) -> list[Nudge]:
@@ -501,17 +404,17 @@ def _traced(e: Evidence, s: BowShape, trace: TraceRead) -> TracedBow:
                 for limb in (s.upper, s.lower):
                     b = belly_at(limb, d * 25.4)
                     foot = np.array([b[0], uy + (ly - uy) * (b[0] - ux) / (lx - ux)])
-                    lines.append([_to_px(e, s, b), _to_px(e, s, foot)])
+                    lines.append([to_px(e, s, b), to_px(e, s, foot)])
     centre = np.vstack([s.upper.curve.xy, s.lower.curve.xy[::-1]])
-    px = np.array([_to_px(e, s, p) for p in centre])
+    px = np.array([to_px(e, s, p) for p in centre])
     return TracedBow(
         e.back_px,
         e.belly_px,
         px,
-        np.array([_to_px(e, s, q) for q in s.nocks_mm]),
+        np.array([to_px(e, s, q) for q in s.nocks_mm]),
         s.nocks_mm,
         s.hook_mm,
-        _to_px(e, s, np.zeros(2)),
+        to_px(e, s, np.zeros(2)),
         e.hook_px,
         np.array(lines).reshape(-1, 2, 2),
     )

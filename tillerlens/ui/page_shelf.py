@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 
 import streamlit as st
@@ -13,7 +14,7 @@ from tillerlens.ui import demo
 from tillerlens.ui.bow_form import ask_bow, facts
 from tillerlens.ui.fields import plain
 from tillerlens.ui.look import BADGES
-from tillerlens.ui.place import Place, go, long_work, say_error, told
+from tillerlens.ui.place import Place, go, long_work, say_error, told, was_stopped
 from tillerlens.ui.stages import line_of, small_picture
 
 _SORTS = {
@@ -24,7 +25,13 @@ _SORTS = {
 }
 
 
+STOPPING_S = 20.0  # one picture's measuring on a slow machine
+
+
 def show(place: Place) -> None:
+    if was_stopped("demo"):
+        with st.spinner("Stopping"):
+            _until_it_is_gone(place)
     rows = shelf(place.record)
     samples = Path(st.session_state["samples"])
     if not rows:
@@ -111,6 +118,13 @@ def _first_start(place: Place, samples: Path) -> None:
 
     look(samples, title=False)
     _new_bow(place)
+
+
+def _until_it_is_gone(place: Place) -> None:
+    """The run that was stopped takes its half of the demo away when it hears of it, which this one does not see."""
+    end = time.monotonic() + STOPPING_S
+    while demo.demo_bow(place.record) is not None and time.monotonic() < end:
+        time.sleep(0.2)
 
 
 def _offer_demo(place: Place, samples: Path, label: str) -> None:
