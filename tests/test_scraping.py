@@ -171,7 +171,13 @@ def test_at_the_wished_weight_nothing_is_scraped_whatever_the_shape(over, stop):
 def test_how_far_it_may_be_drawn(bow, draw, full, weight, code):
     present = exact(bow, draw=draw)
     plan = plan_scraping(present, ScrapeWish(weight * present.seen.weight, full))
-    assert (plan.hold and plan.hold.code) == code
+    assert [reason.code for reason in plan.holds] == ([code] if code else [])
+
+
+def test_every_reason_to_draw_it_no_further_is_said():
+    present = exact(bow_of(upper=1.9 * EI))
+    plan = plan_scraping(present, ScrapeWish(0.8 * present.seen.weight, FULL))
+    assert [reason.code for reason in plan.holds] == ["past_weight", "beyond_shape"]
 
 
 def test_care_never_takes_more_than_half():

@@ -161,7 +161,7 @@ def as_document(plan: Plan) -> dict[str, Any]:
             "tiller_mm": _number(plan.wish.tiller, 2),
         },
         "stop": plan.stop,
-        "hold": None if plan.hold is None else plan.hold.as_dict(),
+        "holds": [reason.as_dict() for reason in plan.holds],
         "stretches": [
             {
                 "limb": s.limb, "from_nock_mm": [_number(x, 1) for x in s.from_nock_mm], "share": _number(s.share, 5),

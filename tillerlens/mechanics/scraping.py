@@ -116,12 +116,12 @@ class LimbNeed:
 
 @dataclass(frozen=True, eq=False)
 class Plan:
-    """One step, or why there is none. ``hold``: draw no further than this (mm to the back) before the shape is right."""
+    """One step, or why there is none. ``holds``: why it should not be drawn further for now, each reason there is."""
 
     stretches: tuple[Stretch, ...]
     leave: tuple[Leave, ...]
     stop: Stop | None
-    hold: Reason | None
+    holds: tuple[Reason, ...]
     now: Forecast
     after: Forecast
     wish: ScrapeWish
@@ -149,7 +149,7 @@ def plan_scraping(
     here = readings(state, present.seen.stations)
     now = _forecast(here, jac @ best.cov @ jac.T, present, wish)
     leave = _hinges(present, care)
-    hold = _hold(present, leave, care, wish)
+    holds = _holds(present, leave, care, wish)
     stop = _at_weight(now, wish)
     target = _target(best, present, wish, state, jac, now, leave, care)
     take = _step(present, target, leave, care) if stop is None else _nothing(present)
@@ -161,7 +161,7 @@ def plan_scraping(
     needs = _needs(best, present, target, take)
     per_stroke = _per_stroke(history, present, best) if history else None
     stretches = [x for k in (0, 1) for x in _stretches(k, present, needs[k], take[k], per_stroke)]
-    return Plan(tuple(stretches), tuple(leave), stop, hold, now, after, wish, needs, best.doubts, (ln_ei[0], ln_ei[1]))
+    return Plan(tuple(stretches), tuple(leave), stop, holds, now, after, wish, needs, best.doubts, (ln_ei[0], ln_ei[1]))
 
 
 def _with_expected(best: Sharpened, present: Present, state: Equilibrium, jac: Floats, expected: Value) -> Sharpened:
@@ -188,19 +188,19 @@ def _at_weight(now: Forecast, wish: ScrapeWish) -> Stop | None:
     return "below_wish" if over < -reach else "at_wish"
 
 
-def _hold(present: Present, leave: list[Leave], care: Care, wish: ScrapeWish) -> Reason | None:
+def _holds(present: Present, leave: list[Leave], care: Care, wish: ScrapeWish) -> tuple[Reason, ...]:
     """Why this bow should not be drawn further for now."""
-    seen = present.seen
+    seen, out = present.seen, []
     if seen.draw_back > wish.draw_back + 3.0:
-        return Reason("past_draw", "It is drawn past the wished draw already.", "Never draw it past the wished draw.")
+        out.append(Reason("past_draw", "It is drawn past the wished draw already.", "Never draw it past the wished draw."))
     if seen.weight - COVER * seen.u_weight > wish.weight:
         text = "It is drawn past the wished weight already."
-        return Reason("past_weight", text, "Draw it only until the scale shows the wished weight.")
+        out.append(Reason("past_weight", text, "Draw it only until the scale shows the wished weight."))
     off = float(np.max(np.abs(seen.upper - seen.lower)))
     if off - COVER * seen.u_gap > care.shape_gap_mm or any(q.softer > care.shape_hinge for q in leave):
         text = "It is drawn beyond correct shape: at this draw the limbs bend too unequally."
-        return Reason("beyond_shape", text, "Draw it less far than this until a new picture shows the shape right.")
-    return None
+        out.append(Reason("beyond_shape", text, "Draw it less far than this until a new picture shows the shape right."))
+    return tuple(out)
 
 
 # --- where -------------------------------------------------------------------------------------------------------

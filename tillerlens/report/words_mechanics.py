@@ -102,12 +102,8 @@ def strain_words(risk: Risk, draw_mm: float, ahead: bool, units: Units) -> Sente
     at = f"At {say_length(draw_mm, units)} of draw"
     place = f"the {risk.side} of the {risk.limb} limb, about {say_place(risk.from_nock_mm, units)} from the nock,"
     how = "is expected to be" if ahead else "is"
-    share = f"{100 * risk.share.value:.0f} % (±{_up(100 * COVER * risk.share.u):.0f} %)"
-    limit = f"{100 * risk.limit.strain * _heat(risk):.2f} %, {risk.limit.what}"
-    said = (
-        f"{at}, {place} {how} {_SIDE[risk.side]} the most: by {100 * risk.strain.value:.2f} % "
-        f"(±{_up(1e4 * COVER * risk.strain.u) / 100:.2f} %), {share} of {limit}"
-    )
+    share = f"{100 * risk.share.value:.0f} % (±{_up(100 * COVER * risk.share.u):.0f} %) of the limit"
+    said = f"{at}, {place} {how} {_SIDE[risk.side]} the most: {share}"
     said += "." if risk.clear else "; other places come so near to it that none stands out."
     near = risk.limit.warn
     sure, may = risk.share.value - COVER * risk.share.u > near, risk.share.value + COVER * risk.share.u > near
@@ -119,8 +115,13 @@ def strain_words(risk: Risk, draw_mm: float, ahead: bool, units: Units) -> Sente
 
 
 def limit_words(risk: Risk, sections_known: bool) -> list[Sentence]:
-    """Where the limit comes from, and what the strain rests on."""
-    out = [Sentence("limit", f"The limit is from {risk.limit.source}. Knots, damp and old cracks make wood take less.")]
+    """The strain and its limit in numbers, where the limit comes from, and what the strain rests on."""
+    strain = f"{100 * risk.strain.value:.2f} % (±{_up(1e4 * COVER * risk.strain.u) / 100:.2f} %)"
+    limit = f"{100 * risk.limit.strain * _heat(risk):.2f} %, {risk.limit.what}"
+    out = [
+        Sentence("limit", f"In numbers: the {risk.side} of the {risk.limb} limb by {strain}, against a limit of {limit}."),
+        Sentence("limit", f"The limit is from {risk.limit.source}. Knots, damp and old cracks make wood take less."),
+    ]
     if risk.heat_factor != 1.0:
         text = f"The belly is counted with your own factor of {risk.heat_factor:g} for heat-hardening; no book gives one."
         out.append(Sentence("limit", text))

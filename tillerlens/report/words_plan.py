@@ -37,7 +37,8 @@ PATTERNS = {
     "leave": "{limb} limb: leave {from_} to {to} from the nock alone; there is a hinge, about {softer} % softer than the wood "
     "on both sides.",
     "nothing": "{limb} limb: nothing.",
-    "strokes": "By what your own strokes took off so far, that is about {strokes} strokes over each stretch in turn: {list}.",
+    "stretch_in_strokes": "{limb} limb, {from_} to {to} from the nock: {pass_} over all of it, {amount}; about {strokes} "
+    "strokes, by what yours took off so far.",
     # what to expect
     "weight_now": "Now expected at {draw}: {now}; wished: {weight}.",
     "weight_after": "After this step expected at {draw}: {after}.",
@@ -83,9 +84,7 @@ class PlanWords:
 def plan_in_words(plan: Plan, units: Units | None = None) -> PlanWords:
     units = units or Units()
     weight, draw = say_weight(plan.wish.weight, units), _draw(plan.wish.draw_back, units)
-    first: list[Line] = []
-    if plan.hold is not None:
-        first.append(_line(f"hold_{plan.hold.code}", draw=draw))
+    first = [_line(f"hold_{reason.code}", draw=draw) for reason in plan.holds]
     if plan.stop is not None:
         first.append(_line(f"stop_{plan.stop}", weight=weight, draw=draw, now=_weight(plan.now.weight, units)))
     steps = _steps(plan, units) if plan.stop is None else [_leave(q, units) for q in plan.leave]
@@ -113,24 +112,17 @@ def _steps(plan: Plan, units: Units) -> list[Line]:
         left = [q for q in plan.leave if q.limb == limb]
         out += [_stretch(s, left, units) for s in mine] or [_line("nothing", limb=limb.capitalize())]
         out += [_leave(q, units) for q in left]
-    counted = [s for s in plan.stretches if s.strokes is not None]
-    if counted:
-        each = ", ".join(f"{s.limb} from {_ends(s, plan.leave, units)[0]} {_strokes(s)}" for s in counted)
-        numbers = sorted(round(s.strokes.value) for s in counted if s.strokes is not None)
-        span = f"{numbers[0]}" if numbers[0] == numbers[-1] else f"{numbers[0]} to {numbers[-1]}"
-        out.append(_line("strokes", strokes=span, list=each))
     return out
-
-
-def _strokes(stretch: Stretch) -> str:
-    assert stretch.strokes is not None
-    return f"{stretch.strokes.value:.0f} ±{math.ceil(COVER * stretch.strokes.u)}"
 
 
 def _stretch(stretch: Stretch, left: list[Leave], units: Units) -> Line:
     a, b = _ends(stretch, left, units)
     kind = "a thin pass" if stretch.share <= THIN else "a light pass" if stretch.share <= LIGHT else "several passes"
-    return _line("stretch", limb=stretch.limb.capitalize(), from_=a, to=b, pass_=kind, amount=_amount(stretch, units))
+    words = {"limb": stretch.limb.capitalize(), "from_": a, "to": b, "pass_": kind, "amount": _amount(stretch, units)}
+    if stretch.strokes is None:
+        return _line("stretch", **words)
+    strokes = f"{stretch.strokes.value:.0f} (±{math.ceil(COVER * stretch.strokes.u)})"
+    return _line("stretch_in_strokes", strokes=strokes, **words)
 
 
 def _amount(stretch: Stretch, units: Units) -> str:
