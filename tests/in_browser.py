@@ -17,6 +17,7 @@ ROOT = Path(__file__).parent.parent
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 NEEDED = os.environ.get("TILLERLENS_NEED_BROWSER") == "1"
 START_S, ANSWER_MS = 60, 90_000
+RUNNING: dict[int, subprocess.Popen] = {}  # by port: for whoever kills one
 WIDE, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
 
 marks = [
@@ -39,6 +40,7 @@ def running_app(folder, *options, port=None):
     log = folder / "log"
     environment = {**os.environ, "TILLERLENS_RECORD": str(folder / "record")}
     with log.open("wb") as out, subprocess.Popen(command, cwd=ROOT, stdout=out, stderr=out, env=environment) as app:
+        RUNNING[port] = app
         try:
             _wait(f"http://127.0.0.1:{port}/_stcore/health", app, log)
             yield f"http://127.0.0.1:{port}"

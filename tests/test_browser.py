@@ -39,7 +39,7 @@ def test_the_sample_shows_its_overlay(visit):
         (seen[..., 0] > 180) & (seen[..., 1] > 170) & (seen[..., 2] < 110)
     )  # string and the map's upper end
     assert yellow.sum() > 50
-    assert page.locator("canvas, svg.marks").count() >= 1
+    page.locator("canvas, svg.marks").first.wait_for()
     assert not page.trouble
 
 

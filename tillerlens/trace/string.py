@@ -7,6 +7,7 @@ summed along whole lines, so that a string that no pixel shows clearly is still 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -98,6 +99,15 @@ _END = np.arange(-14.0, 14.01, 0.5)
 _ARM = 8  # half px steps: 4 px at each side, clear of the string itself
 
 
+@lru_cache(maxsize=8)
+def _lines_through(blocks: int, offsets: int) -> NDArray[np.intp]:
+    """Where each line from a start to an end runs through evidence of (blocks, offsets): flat indices (start, end, blocks)."""
+    share = np.linspace(0.04, 0.96, blocks * 8).reshape(blocks, 8).mean(1)
+    at = _START[:, None, None] * (1 - share) + _END[None, :, None] * share
+    column = np.clip(np.round(at / 0.5).astype(np.intp) + offsets // 2, 0, offsets - 1)
+    return np.arange(blocks, dtype=np.intp) * offsets + column
+
+
 def _ridges(light: NDArray[np.uint16], start: Array, end: Array, maps: FinderMaps) -> _Ridges:
     d = end - start
     length = float(np.hypot(*d))
@@ -115,17 +125,16 @@ def _ridges(light: NDArray[np.uint16], start: Array, end: Array, maps: FinderMap
     over = [s * grey[:, _ARM:-_ARM] - np.maximum(s * grey[:, : -2 * _ARM], s * grey[:, 2 * _ARM :]) for s in (1.0, -1.0)]
     o = off[_ARM:-_ARM]
     tb = t.reshape(blocks, 8).mean(1)
-    at = _START[:, None, None] * (1 - tb) + _END[None, :, None] * tb  # (start, end, blocks)
-    idx = np.clip(np.round((at - o[0]) / 0.5).astype(int), 0, len(o) - 1)
     # a cast shadow is a line too, but the network does not take it for a string
-    hint = np.minimum(sample(maps.string, maps.to_map(start + at[..., None] * n + tb[:, None] * d)), 0.7).mean(2)
+    hint = np.minimum(sample(maps.string, maps.to_map(start + o[None, :, None] * n + tb[:, None, None] * d)), 0.7)
+    lines = _lines_through(blocks, len(o))
     shown, table, first, caps = [], [], [], []
     for above in over:  # lighter or darker than what is behind it
         up = np.clip(above, 0, None)
         cap = float(np.percentile(up.max(1), 70)) + 1e-9  # a few bright crossings must not outvote the rest
         caps.append(cap)
-        level = np.minimum(up, cap) / cap
-        total = level[np.arange(blocks), idx].mean(2) * min(1.0, cap / 6.0) + hint
+        evidence = np.minimum(up, cap) / cap * min(1.0, cap / 6.0) + hint
+        total = evidence.ravel()[lines].mean(2)
         total = total - 0.1 * (_START[:, None] / _START_FREE) ** 2
         first.append(_START[total.argmax(0)])
         table.append(total.max(0))

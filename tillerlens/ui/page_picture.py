@@ -196,7 +196,7 @@ def _work_on(place: Place, bow: Bow, picture: OnBench, data: bytes) -> None:
             return None
         return store.measurement(place.record, rest.id)
 
-    quality = st.empty()
+    top, quality = st.container(), st.empty()
     with quality.container():
         _say_quality(data, picture.name)
     picked = Picked(data, picture.name, picture.form, None, f"bench {bow.id} {picture.sha256}")
@@ -210,7 +210,7 @@ def _work_on(place: Place, bow: Bow, picture: OnBench, data: bytes) -> None:
         quality.empty()  # its doubts stand beneath the verdict now
         used = rest if shown.rest is not None else None
         _offer_to_keep(place, bow, picture, data, shown, used)
-        show_result(shown)
+        show_result(shown, top=top)
     with st.expander("Take this picture off the bench"):
         if st.button("Take it off; it is not on the timeline", key="off_bench"):
             _clear(place, picture)

@@ -48,9 +48,10 @@ def show(samples: Path, title: bool = True) -> None:
     if picked is None:
         st.session_state.pop("filled", None)  # its fields are gone from the page, and so is what stood in them
         return
+    top = st.container()
     _, shown = look_at(picked, lambda: _rest(samples, picked), _settings, open_fields=picked.sample is None)
     if shown is not None:
-        show_result(shown)
+        show_result(shown, top=top)
 
 
 def look_at(
@@ -282,7 +283,7 @@ def _asked(picked: Picked, form: fields.Form, bad: list[str], size: tuple[int, i
     if trouble is None and (_unpointed(state["asked"]) == _unpointed(text) or (not state["asked"] and picked.form is not None)):
         state["asked"] = text  # a point that was moved is followed at once
     if state["asked"] != text:
-        changed = "The fields have changed since what is shown below." if state["asked"] else ""
+        changed = "The fields have changed since what is shown was measured." if state["asked"] else ""
         st.caption(trouble or changed)
         if st.button("Measure", type="primary", disabled=trouble is not None, key="measure"):
             state["asked"] = text

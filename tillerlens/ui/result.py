@@ -12,6 +12,7 @@ from pathlib import PurePath
 from typing import Any
 
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 from tillerlens.measurement import Measurement, Value
 from tillerlens.report.charts import bend_chart, difference_chart, gap_chart
@@ -40,19 +41,22 @@ class Shown:
         return work.overlay(self.data, self.name, self.shot, self.rest, self.units, close, form)
 
 
-def show_result(shown: Shown, picture: Callable[[], None] | None = None) -> None:
-    """The verdict and all below it. picture: shows the photograph where it is kept drawn; there is nothing to take along then."""
+def show_result(shown: Shown, picture: Callable[[], None] | None = None, top: DeltaGenerator | None = None) -> None:
+    """The verdict with its picture, and all below it. picture: shows the photograph where it is kept drawn; there is nothing to
+    take along then. top: a place further up the page for the verdict, so that it comes before what it was made from.
+    """
     measurement = shown.measurement
     spoken = verdict(measurement, shown.units, shown.wish, shown.earlier_reflex)
-    _say_first(spoken.first)
-    left, right = st.columns([3, 2], gap="medium")
-    with left:
-        if picture is None:
-            _show_picture(shown)
-        else:
-            picture()
-    with right:
-        _say_more(spoken)
+    with st.container() if top is None else top:
+        _say_first(spoken.first)
+        left, right = st.columns([3, 2], gap="medium")
+        with left:
+            if picture is None:
+                _show_picture(shown)
+            else:
+                picture()
+        with right:
+            _say_more(spoken)
     if measurement.status == "measured":
         _show_numbers(shown)
     if picture is None:
@@ -65,9 +69,7 @@ def show_result(shown: Shown, picture: Callable[[], None] | None = None) -> None
 def _say_first(first: Sentence) -> None:
     st.subheader(plain(first.text), anchor=False)
     if first.about == "needs_help":
-        st.info(
-            "Switch on 'Point at the marks and the bow' above to help, or take the picture again as it says."
-        )
+        st.info("Switch on 'Point at the marks and the bow' to help, or take the picture again as it says.")
 
 
 def _say_more(spoken: Verdict) -> None:
