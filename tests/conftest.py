@@ -2,6 +2,7 @@
 
 import logging
 import uuid
+from functools import cache
 
 import numpy as np
 import pytest
@@ -12,6 +13,16 @@ from in_browser import Visitor, chromium, running_app
 def record_of_its_own(tmp_path_factory, monkeypatch):
     """No test ever opens the record of the person who runs it."""
     monkeypatch.setenv("TILLERLENS_RECORD", str(tmp_path_factory.getbasetemp() / "shops" / uuid.uuid4().hex))
+
+
+@pytest.fixture(autouse=True, scope="session")
+def components_are_looked_for_once():
+    """Else each page visited without a browser reads what every installed package says of itself: a third of a second."""
+    from streamlit.components.v2 import manifest_scanner
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(manifest_scanner, "scan_component_manifests", cache(manifest_scanner.scan_component_manifests))
+        yield
 
 
 @pytest.fixture(autouse=True)

@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import orjson
 from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, SQLAlchemyError
@@ -172,8 +173,8 @@ def _make_folder(folder: Path, record: Record) -> None:
 
 def _engine(url: URL, foreign_keys: bool = True) -> Engine:
     if url.get_backend_name() != "sqlite":
-        return create_engine(url, pool_pre_ping=True)
-    engine = create_engine(url, connect_args={"timeout": BUSY_S})
+        return create_engine(url, pool_pre_ping=True, json_deserializer=orjson.loads)
+    engine = create_engine(url, connect_args={"timeout": BUSY_S}, json_deserializer=orjson.loads)
 
     @event.listens_for(engine, "connect")
     def _connected(connection: Any, _: Any) -> None:
