@@ -244,6 +244,7 @@ def test_a_mark_taken_away_is_set_where_the_finger_is(bench):
     page.get_by_role("button", name="Undo", exact=True).click()
     measured_anew(page)
     page.locator(".chips button", has_text="mark 1").click()
+    box = page.locator(".stage").bounding_box()  # the verdict above it has come back, which may move it
     at = [round(v) for v in on_stage(page, true)]  # a mouse stands on whole screen pixels
     true = (at[0] - box["x"]) * per_px - 0.5, (at[1] - box["y"]) * per_px - 0.5
     page.mouse.move(*at)

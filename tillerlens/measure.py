@@ -50,8 +50,9 @@ Array = NDArray[np.float64]
 
 GRIP_MIDDLE_U_MM = 12.0  # grips are not made quite in the middle (common practice, no source), counted on both halves
 LENGTH_U_MM = 1.0  # a tape along the bow, to a sixteenth
-# The cradle usually hides the grip's belly and its depth is judged from what shows beside it.
-GRIP_U_MM = 5.0
+# The cradle usually hides the grip's belly and its depth is judged from what shows beside it; what of a swelling grip is called
+# its belly differs from maker to maker (common practice, no source).
+GRIP_U_MM = 6.0
 CUTOFF_NOISE_MM, MOST_CUTOFF_MM = 0.05, 190.0
 CUTOFF_MM = 130.0  # shortest wave of bend that is told, half of it kept
 OBLIQUE_RAD = np.radians(25)

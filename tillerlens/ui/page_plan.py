@@ -182,7 +182,7 @@ def _lead(plan: Plan, said: PlanWords) -> Sentence:
     """What forbids, if anything does; else the stretch where this step takes the most."""
     if said.first:
         return Sentence("plan", said.first[0].text, "finding")
-    places = [line for line in said.steps if line.pattern == "stretch"]
+    places = [line for line in said.steps if line.pattern.startswith("stretch")]
     order = [s for limb in LIMBS for s in plan.stretches if s.limb == limb]
     most, line = max(zip(order, places, strict=True), key=lambda q: q[0].share)
     where = line.text.partition(":")[0]
