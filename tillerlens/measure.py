@@ -94,7 +94,13 @@ def measure_photo(
     doubts: tuple[Reason, ...] = tuple(judge(photo)) if prepared is None else prepared.doubts
     try:
         fit = fit or fit_scale(photo, shot)  # first: without a scale the rest would be in vain
-        return _measure(prepared or _prepare(photo, doubts), fit, shot, rest, shared)
+        prepared = prepared or _prepare(photo, doubts)
+        try:
+            return _measure(prepared, fit, shot, rest, shared)
+        except NeedsHelp as error:
+            if "step_mm" not in error.fields:
+                raise
+            return _measure(prepared, fit, shot, rest, shared, hold_handle=True)  # beside the wrap something else was followed
     except StateDiffers as error:
         return Measurement("refused", reasons=(error.reason, *doubts), evidence={"state_shown": error.fields["shows"]}, **shared)
     except NeedsHelp as error:
@@ -110,9 +116,10 @@ def _measure(
     rest: dict[str, Any] | None,
     shared: dict[str, Any],
     by_string: Mapping[str, tuple[float, float]] | None = None,
+    hold_handle: bool = False,
 ) -> Measurement:
     light, doubts = p.light, p.doubts
-    trace, board_fit = read_trace(p.photo, light, p.maps, fit, shot, by_string), fit
+    trace, board_fit = read_trace(p.photo, light, p.maps, fit, shot, by_string, hold_handle), fit
     evidence = _evidence(fit, shot, trace)
     layout = make_layout(evidence, shot.handle_mm, _cutoff_mm(trace), trace.weight, trace.path_px, shot.state)
     chain = Chain(layout, shot.state)
@@ -141,7 +148,7 @@ def _measure(
     moved = nocks_by_string(light, trace, evidence, chain, string)
     if from_within and by_string is None and (seen := nocks_far_inside(moved, chain)):
         # what was followed past the nock bends the limb's last inches: follow it again, only so far
-        return _measure(p, board_fit, shot, rest, shared, seen)
+        return _measure(p, board_fit, shot, rest, shared, seen, hold_handle)
     if any(moved.overhang_mm):
         # The length typed is nock to nock: with the nocks moved it speaks to the camera again, and has the last word on them.
         nudged, after = length_update(

@@ -33,6 +33,8 @@ OUT_SHARE = 0.005  # of the picture's longer side: a bow that ends so near the b
 CORRECTION_REACH = 25.0  # columns at either side of a corrected place that it speaks for
 MAX_GAP = 0.3  # of a limb's length without an edge
 ONE_SIDE_WEIGHT = 0.6
+ROOT_STATIONS = 8  # beside the handle, that tell where its back runs
+OFF_ROOTS = 0.3  # of the limb's thickness there
 _BACK = {"up": (0, -1), "down": (0, 1), "left": (-1, 0), "right": (1, 0)}
 
 
@@ -68,8 +70,10 @@ def read_trace(
     fit: CameraFit,
     shot: Shot,
     by_string: Mapping[str, tuple[float, float]] | None = None,
+    hold_handle: bool = False,
 ) -> TraceRead:
     """Find, straighten, measure. ``by_string``: nocks that the string has shown to lie well inside what was followed before.
+    ``hold_handle``: the limbs did not meet the handle as it was followed before, so its back is held to the line between them.
 
     Raises ``NeedsHelp`` when the bow or its tips are not certain.
     """
@@ -92,9 +96,9 @@ def read_trace(
         grip_at = int(np.argmin(np.linalg.norm(strip.path[cols] - np.array(shot.clicks["handle"]), axis=1)))
     zones = _zones(len(cols), shot, grip_at)
     rows_left, rows_right, weight = _mend(left.row[cols], right.row[cols], zones)
+    back_is_right = bool(strip.normal[cols[len(cols) // 2]] @ np.array(_BACK[shot.back], float) > 0)
+    strayed = hold_handle and _hold_handle(rows_right if back_is_right else rows_left, rows_right - rows_left, zones)
     left_px, right_px = strip.px(c, rows_left), strip.px(c, rows_right)
-    k = len(cols) // 2
-    back_is_right = bool(strip.normal[cols[k]] @ np.array(_BACK[shot.back], float) > 0)
     back, belly = (right_px, left_px) if back_is_right else (left_px, right_px)
     tips = _tips(strip, _middle_rows(band, left, right), ends.column)
     u = (ends.u_columns[0] * strip.step, ends.u_columns[1] * strip.step)
@@ -127,6 +131,9 @@ def read_trace(
                 "Light the bow evenly from the side and leave the flash off.",
             ),
         )
+    if strayed:
+        text = "Beside the handle's back something else shows; the back was taken to run straight between the limbs' roots."
+        doubts += (Reason("handle_back_strayed", text, "Hang the bow so that no ruled line runs close along its handle."),)
     return TraceRead(
         back,
         belly,
@@ -259,6 +266,22 @@ def _tips(strip: Strip, rows: Array, columns: tuple[float, float]) -> Array:
         row = float(np.polyval(np.polyfit(good, rows[good], 1), at)) if len(good) > 8 else MIDDLE_ROW
         tips.append(strip.px(np.array(at), np.array(row)))
     return np.array(tips)
+
+
+def _hold_handle(back: Array, thickness: Array, zones: dict[str, tuple[int, int]]) -> bool:
+    """Put, in place, the back's rows along the handle that stand off the line between the limbs' roots onto it, and say whether
+    there were any: a ruled line or a shadow beside the wrap was followed. A bow's back runs through its handle."""
+    a, b = zones["handle"]
+    sides = (np.arange(max(0, a - ROOT_STATIONS), a), np.arange(b, min(b + ROOT_STATIONS, len(back))))
+    roots = [(float(np.median(s[~np.isnan(back[s])])), float(np.nanmedian(back[s]))) for s in sides if np.isfinite(back[s]).any()]
+    if len(roots) < 2:
+        return False
+    inside = np.arange(a, b)
+    line = np.interp(inside, [at for at, _ in roots], [row for _, row in roots])
+    limit = OFF_ROOTS * float(np.nanmedian(np.concatenate([thickness[s] for s in sides])))
+    off = np.abs(back[inside] - line) > limit
+    back[inside[off]] = line[off]
+    return bool(off.any())
 
 
 def _check_seen(weight: Array, zones: dict[str, tuple[int, int]]) -> None:

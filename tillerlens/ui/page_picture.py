@@ -222,7 +222,7 @@ def _as_it_shows(place: Place, picture: OnBench, form: dict[str, Any], shown: Sh
     if shows is None or form["state"] != picture.state_guessed or shown.measurement.state != form["state"]:
         return
     seen = f"Taken to be {shows}: so the picture shows it."
-    guessed = (seen, *(g for g in picture.guessed if not g.startswith("Taken to be")))
+    guessed = (seen, *picture.guessed[1:])  # the state's is the first
     with told():
         changed = replace(picture, form={**form, "state": shows}, guessed=guessed, state_guessed=None)
         kept.note(place.record.folder, changed)

@@ -157,7 +157,7 @@ def find_grid(rgb: NDArray[np.uint8], spacing_mm: float, exif_px: float | None, 
 def _fit_lattice(
     light: NDArray[np.uint16],
     lattice: Array,
-    lattice_u_px: float,
+    reach_px: float,
     index: NDArray[np.intp],
     spacing_mm: float,
     size: tuple[int, int],
@@ -165,7 +165,7 @@ def _fit_lattice(
     exif_u_px: float | None,
 ) -> CameraFit:
     """From numbered crossings to the fit over all lines; raises ``ScaleError`` when the numbering was false."""
-    _, kept = cv2.findHomography(index.astype(float), lattice, cv2.RANSAC, lattice_u_px)
+    _, kept = cv2.findHomography(index.astype(float), lattice, cv2.RANSAC, reach_px)
     inlier = np.ravel(kept).astype(bool) if kept is not None else np.zeros(len(lattice), bool)
     doubt = ScaleError(
         "The lines on the board do not make one even grid.",
