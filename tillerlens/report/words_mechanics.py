@@ -119,7 +119,7 @@ def limit_words(risk: Risk, sections_known: bool) -> list[Sentence]:
     strain = f"{100 * risk.strain.value:.2f} % (±{_up(1e4 * COVER * risk.strain.u) / 100:.2f} %)"
     limit = f"{100 * risk.limit.strain * _heat(risk):.2f} %, {risk.limit.what}"
     out = [
-        Sentence("limit", f"In numbers: the {risk.side} of the {risk.limb} limb is {_SIDE[risk.side]} by {strain}; the limit is {limit}."),
+        Sentence("limit", f"In numbers: the {risk.side} of the {risk.limb} limb {_SIDE[risk.side]} by {strain}; limit {limit}."),
         Sentence("limit", f"The limit is from {risk.limit.source}. Knots, damp and old cracks make wood take less."),
     ]
     if risk.heat_factor != 1.0:
