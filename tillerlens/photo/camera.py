@@ -210,7 +210,7 @@ def fit_camera(
         def weighted(p: Array, w: Array = weight) -> Array:
             return np.concatenate([residuals(p) * w, priors(p)])
 
-        sol = least_squares(weighted, q, x_scale=scale, method="trf", max_nfev=40)
+        sol = least_squares(weighted, q, x_scale=scale, method="lm", max_nfev=40 * (len(q) + 1))
         moved = np.max(np.abs((sol.x - q) / scale))
         q = sol.x
         r = residuals(q)

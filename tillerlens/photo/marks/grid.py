@@ -6,6 +6,8 @@ nothing else disturbs its profile.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -34,19 +36,18 @@ def line_maps(grey: NDArray[np.uint8], polarity: int = -1) -> tuple[Array, Array
     return np.maximum(horizontal, 0), np.maximum(vertical, 0)
 
 
-def _crossings(grey: NDArray[np.uint8]) -> Array:
-    """Places (N, 2) px where a horizontal and a vertical line cross, strongest first."""
-    best = np.empty((0, 2))
-    best_score = -1.0
+def _crossings(grey: NDArray[np.uint8]) -> list[Array]:
+    """Places (N, 2) px where a horizontal and a vertical line cross, strongest first: once taken for dark lines, once for
+    light ones, the likelier of the two first. Beside a light line lie two dark ones as even as itself, only fainter."""
+    found: list[tuple[float, Array]] = []
     for polarity in (-1, 1):
         at, s = _peaks(grey, polarity)
-        clear = s > 0.4 * np.sort(s)[-max(1, min(150, len(s) // 4)) :].mean() if len(s) else s > 0
+        if len(at) < MIN_CROSSINGS:
+            continue
+        clear = s > 0.4 * np.sort(s)[-max(1, min(150, len(s) // 4)) :].mean()
         at, s = at[clear], s[clear]
-        order = np.argsort(-s)[:3000]
-        if len(order) > 20 and float(np.sort(s)[-len(s) // 3 :].sum()) > best_score:
-            best_score = float(np.sort(s)[-len(s) // 3 :].sum())
-            best = at[order].astype(float)
-    return best
+        found.append((float(np.sort(s)[-100:].mean()), at[np.argsort(-s)[:3000]].astype(float)))
+    return [at for _, at in sorted(found, key=lambda q: -q[0])]
 
 
 def _peaks(grey: NDArray[np.uint8], polarity: int) -> tuple[NDArray[np.intp], Array]:
@@ -141,13 +142,14 @@ def find_grid(rgb: NDArray[np.uint8], spacing_mm: float, exif_px: float | None, 
             continue
         how = cv2.INTER_AREA if k > 1 else cv2.INTER_CUBIC
         small = grey if k == 1 else np.asarray(cv2.resize(grey, None, fx=1 / k, fy=1 / k, interpolation=how), np.uint8)
-        lattice, index = _grow(_crossings(small))
-        if len(lattice) < MIN_CROSSINGS:
-            continue
-        try:
-            return _fit_lattice(light, (lattice + 0.5) * k - 0.5, max(3.0, k), index, spacing_mm, size, exif_px, exif_u_px)
-        except ScaleError as error:
-            trouble = error
+        for crossings in _crossings(small):
+            lattice, index = _grow(crossings)
+            if len(lattice) < MIN_CROSSINGS:
+                continue
+            try:
+                return _fit_lattice(light, (lattice + 0.5) * k - 0.5, max(3.0, k), index, spacing_mm, size, exif_px, exif_u_px)
+            except ScaleError as error:
+                trouble = error
     raise trouble or ScaleError(
         "The ruled grid on the board was not found.",
         "Photograph it sharper and evenly lit, or click four crossings and type their distances.",
@@ -175,8 +177,11 @@ def _fit_lattice(
     if inlier.mean() < 0.7 or inlier.sum() < MIN_CROSSINGS:
         raise doubt
     fit = fit_camera(Marks.of_points(lattice[inlier], index[inlier] * spacing_mm, 1.0), size, exif_px, exif_u_px)
+    crossing = index[inlier] * spacing_mm
+    beside = {0: crossing + [0, spacing_mm / 2], 1: crossing + [spacing_mm / 2, 0]}
+    ruled = ruling(light, fit.camera, spacing_mm, beside)
     for every in (2, 1):
-        px, axis, value = line_samples(light, fit.camera, spacing_mm, every)
+        px, axis, value = line_samples(light, fit.camera, spacing_mm, every, ruled)
         if len(px) < 2 * MIN_CROSSINGS:
             raise doubt
         marks = Marks(np.empty((0, 2)), np.empty((0, 2)), np.empty(0), px, axis, value, LINE_U_PX)
@@ -186,8 +191,47 @@ def _fit_lattice(
     return fit
 
 
+@dataclass(frozen=True)
+class Ruling:
+    """How the board's lines look where they were found: +1 darker than the board or -1 lighter, and by what part of its
+    light. Without it the grain of a wall beyond the board's edge would pass for faint lines."""
+
+    sign: float
+    contrast: float
+
+
+def ruling(light: NDArray[np.uint16], camera: Camera, spacing_mm: float, places_mm: dict[int, Array]) -> Ruling:
+    """From places (N, 2) mm that are known to lie on lines X = value (key 0) and Y = value (key 1)."""
+    signs, contrasts = [0.0], [np.empty(0)]
+    for axis, places in places_mm.items():
+        at, normal, cell, _ = _square_to_line(camera, places, axis, spacing_mm)
+        if len(at):
+            dip = _dips(light, at, normal, _reach(cell))[0]
+            middle = dip[:, dip.shape[1] // 2 - 2 : dip.shape[1] // 2 + 3]
+            sign = np.sign(np.median(middle.mean(1))) or 1.0
+            signs.append(float(sign) * len(at))
+            contrasts.append((sign * middle).max(1))
+    all_contrasts = np.concatenate(contrasts)
+    return Ruling(1.0 if sum(signs) >= 0 else -1.0, float(np.median(all_contrasts)) if len(all_contrasts) else np.inf)
+
+
+def _square_to_line(
+    camera: Camera, board_mm: Array, axis: int, spacing_mm: float
+) -> tuple[Array, Array, Array, NDArray[np.bool_]]:
+    """Where places (N, 2) mm on lines of one family lie in the picture (M, 2) px, the direction square to the line there
+    (M, 2), how many px the next line is away (M,), and which of the N are meant: none too near the picture's rim."""
+    w, h = camera.size
+    xyz = np.column_stack([board_mm, np.zeros(len(board_mm))])
+    across = xyz.copy()
+    across[:, axis] += 0.02 * spacing_mm
+    p, q = camera.project(xyz), camera.project(across)
+    inside: NDArray[np.bool_] = np.all((p > 12) & (p < [w - 13, h - 13]), axis=1)
+    step = np.linalg.norm(q - p, axis=1, keepdims=True)
+    return p[inside], ((q - p) / step)[inside], step[inside, 0] / 0.02, inside
+
+
 def line_samples(
-    light: NDArray[np.uint16], camera: Camera, spacing_mm: float, thin: int, axes: tuple[int, ...] = (0, 1)
+    light: NDArray[np.uint16], camera: Camera, spacing_mm: float, thin: int, ruled: Ruling, axes: tuple[int, ...] = (0, 1)
 ) -> tuple[Array, NDArray[np.intp], Array]:
     """Measured places on the grid's lines, midway between crossings: px (N, 2), axis (N,), board mm (N,)."""
     w, h = camera.size
@@ -198,29 +242,25 @@ def line_samples(
     out_px, out_axis, out_value = [], [], []
     for axis in axes:
         a, b = np.meshgrid(np.arange(lo[axis], hi[axis] + 1, every), np.arange(lo[1 - axis], hi[1 - axis] + 1, every) + 0.5)
-        board = np.zeros((a.size, 3))
-        board[:, axis], board[:, 1 - axis] = a.ravel() * spacing_mm, b.ravel() * spacing_mm
-        across = board.copy()
-        across[:, axis] += 0.02 * spacing_mm
-        p, q = camera.project(board), camera.project(across)
-        px_per_step = np.linalg.norm(q - p, axis=1) / 0.02
-        inside = ((p > 12) & (p < [w - 13, h - 13])).all(1)
-        p, q, value, cell = p[inside], q[inside], board[inside, axis], px_per_step[inside]
-        normal = (q - p) / np.linalg.norm(q - p, axis=1, keepdims=True)
-        places, good = measure_line(light, p, normal, cell)
+        board = np.column_stack([a.ravel(), b.ravel()][:: 1 if axis == 0 else -1]) * spacing_mm
+        at, normal, cell, inside = _square_to_line(camera, board, axis, spacing_mm)
+        places, good = measure_line(light, at, normal, _reach(cell), ruled)
         out_px.append(places[good])
         out_axis.append(np.full(good.sum(), axis, np.intp))
-        out_value.append(value[good])
+        out_value.append(board[inside, axis][good])
     return np.concatenate(out_px), np.concatenate(out_axis), np.concatenate(out_value)
 
 
-def measure_line(light: NDArray[np.uint16], at: Array, normal: Array, cell_px: Array) -> tuple[Array, NDArray[np.bool_]]:
-    """The middle of a ruled line near each place ``at`` (N, 2), searched along ``normal``; and where one was found.
+def _reach(cell_px: Array) -> float:
+    return float(np.clip(np.median(cell_px) * 0.3, 4, 8))
 
-    The line is averaged over a few px of its own direction first, which halves the noise; its middle is the centroid of
-    what differs from the straight line between the two sides.
+
+def _dips(light: NDArray[np.uint16], at: Array, normal: Array, reach: float) -> tuple[Array, Array, Array]:
+    """Profiles across a line near each place: how much darker than its two sides, as a part of their light, (N, K); the
+    offsets (K,) px; and how unlike the two sides are, as a part of their light, (N,).
+
+    The line is averaged over a few px of its own direction first, which halves the noise.
     """
-    reach = float(np.clip(np.median(cell_px) * 0.3, 4, 8))
     off = np.arange(-reach, reach + 0.01, 0.5)
     tangent = np.column_stack([-normal[:, 1], normal[:, 0]])
     run = np.arange(-2, 2.1, 1.0)
@@ -229,16 +269,26 @@ def measure_line(light: NDArray[np.uint16], at: Array, normal: Array, cell_px: A
     edge = 3
     left, right = v[:, :edge].mean(1), v[:, -edge:].mean(1)
     base = left[:, None] + (right - left)[:, None] * np.linspace(0, 1, len(off))
-    dip = base - v
-    # which way the ruling differs is a property of the board: decide by the majority
-    sign = 1.0 if np.median(dip[:, len(off) // 2 - 2 : len(off) // 2 + 3].mean(1)) >= 0 else -1.0
-    dip = np.clip(sign * dip, 0, None)
+    lit = np.maximum(np.maximum(left, right), 1.0)
+    return (base - v) / lit[:, None], off, np.abs(left - right) / lit
+
+
+def measure_line(
+    light: NDArray[np.uint16], at: Array, normal: Array, reach: float, ruled: Ruling
+) -> tuple[Array, NDArray[np.bool_]]:
+    """The middle of a ruled line near each place ``at`` (N, 2), searched along ``normal``; and where one was found.
+
+    Its middle is the centroid of what differs from the straight line between the two sides. What counts is the part of
+    the board's light that the line takes, which a shadow leaves as it is.
+    """
+    dip, off, unlike = _dips(light, at, normal, reach)
+    dip = np.clip(ruled.sign * dip, 0, None)
     strength = dip.max(1)
     peak = dip.argmax(1)
     window = np.abs(off[None] - off[peak][:, None]) < 0.5 * reach + 0.6
     weight = dip * window * (dip > 0.25 * strength[:, None])
     total = weight.sum(1)
-    ok = (total > 0) & (strength > 0.4 * np.median(strength)) & (np.abs(off[peak]) < 0.6 * reach)
-    ok &= np.abs(left - right) < 0.5 * np.median(strength) + 0.08 * np.maximum(left, right)
+    ok = (total > 0) & (strength > 0.4 * ruled.contrast) & (np.abs(off[peak]) < 0.6 * reach)
+    ok &= unlike < 0.5 * ruled.contrast + 0.08
     place = np.divide((weight * off).sum(1), total, out=np.zeros(len(at)), where=total > 0)
     return at + place[:, None] * normal, ok

@@ -5,35 +5,35 @@ Evenly spaced parallel lines fix everything but the scale along them and the pla
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
 
 from tillerlens.errors import ScaleError
 from tillerlens.photo.camera import CameraFit, Marks, fit_camera
 from tillerlens.photo.light import linear_light
-from tillerlens.photo.marks.grid import LINE_U_PX, line_maps, line_samples
+from tillerlens.photo.marks.grid import LINE_U_PX, line_maps, line_samples, ruling
 
 Array = NDArray[np.float64]
 COLUMNS = 64
 MIN_LINES = 5
 
 
-def _tracks(grey: NDArray[np.uint8], slope: float) -> list[Array]:
-    """Thin lines that run from left to right, each as (n, 2) px places in neighbouring columns, longest first."""
-    from scipy.signal import find_peaks  # half a second, for those boards only
-
-    best: list[Array] = []
+def _tracks(grey: NDArray[np.uint8], slope: float) -> list[list[Array]]:
+    """Thin lines that run from left to right, each as (n, 2) px places in neighbouring columns, longest first: once taken
+    for dark lines, once for light ones, the likelier of the two first. Beside a light line lie two dark ones, only fainter."""
+    found: list[tuple[float, list[Array]]] = []
     for polarity in (-1, 1):
         h, _ = line_maps(grey, polarity)
         xs = np.linspace(12, grey.shape[1] - 13, COLUMNS).round().astype(int)
         columns = [h[:, x - 6 : x + 7].mean(1) for x in xs]
         strong = float(np.percentile(np.concatenate([np.sort(c)[-60:] for c in columns]), 60))
-        peaks = [find_peaks(c, height=max(0.3 * strong, 1.5), distance=6)[0].astype(float) for c in columns]
-        tracks = _link(xs.astype(float), peaks, slope)
-        if sum(map(len, tracks)) > sum(map(len, best)):
-            best = tracks
-    return best
+        peaks = [np.nonzero((c == maximum_filter1d(c, 13)) & (c > max(0.3 * strong, 1.5)))[0].astype(float) for c in columns]
+        found.append((strong, _link(xs.astype(float), peaks, slope)))
+    return [tracks for _, tracks in sorted(found, key=lambda q: -q[0])]
 
 
 def _link(xs: Array, peaks: list[Array], slope: float) -> list[Array]:
@@ -67,38 +67,44 @@ def _link(xs: Array, peaks: list[Array], slope: float) -> list[Array]:
 
 
 def _number(tracks: list[Array], middle: float) -> tuple[list[Array], NDArray[np.intp]]:
-    """Order the tracks by height at the middle column and count lines that were missed between them."""
-    fits = [np.polyfit(t[:, 0] - middle, t[:, 1], 1 if len(t) < 12 else 2) for t in tracks]
-    at = np.array([f[-1] for f in fits])
+    """Those tracks that make one ladder of even rungs, in order down the picture, and each one's number.
+
+    A board's rim, its planks' joints and the bow's string run along the lines too. So a ladder is begun from every two
+    neighbouring tracks and grown both ways; the one that takes in most line and leaves out fewest rungs is kept.
+    """
+    at = np.array([np.polyfit(t[:, 0] - middle, t[:, 1], 1 if len(t) < 12 else 2)[-1] for t in tracks])
     order = np.argsort(at)
-    # a thick line shows both its edges: keep the longer of two tracks that lie much closer than the usual spacing
-    wide = np.diff(at[order])
-    close = 0.3 * float(np.percentile(wide[wide > 3], 75)) if (wide > 3).any() else 0.0
-    single: list[int] = []
-    for k in order:
-        if single and at[k] - at[single[-1]] < close:
-            if len(tracks[k]) > len(tracks[single[-1]]):
-                single[-1] = int(k)
-        else:
-            single.append(int(k))
-    order = np.array(single)
-    at = at[order]
-    gaps = np.diff(at)
-    usual = float(np.median(gaps)) if len(gaps) else np.inf
-    kept, index, last = [tracks[order[0]]], [0], usual
-    place = at[0]
-    for k, y in zip(order[1:], at[1:], strict=True):
-        # the spacing may change slowly with height (perspective): compare with the gap just met
-        n = round((y - place) / last)
-        if n < 1:
-            continue
-        gap = (y - place) / n
-        if abs(gap / last - 1) > 0.2 and abs(gap / usual - 1) > 0.3:
-            continue
-        kept.append(tracks[k])
-        index.append(index[-1] + n)
-        last, place = gap, y
-    return kept, np.array(index, np.intp)
+    y, worth = at[order], np.array([len(tracks[k]) / COLUMNS for k in order])
+    best: dict[int, int] = {0: 0}
+    most = -np.inf
+    for i in range(len(y) - 1):
+        for j in range(i + 1, min(i + 4, len(y))):
+            rungs = _ladder(y, i, j)
+            numbers = np.array(sorted(rungs))
+            missed = numbers[-1] - numbers[0] + 1 - len(numbers)
+            got = float(worth[list(rungs.values())].sum()) - 0.5 * missed
+            if got > most:
+                best, most = rungs, got
+    first = min(best)
+    return [tracks[order[best[n]]] for n in sorted(best)], np.array(sorted(best), np.intp) - first
+
+
+def _ladder(y: Array, i: int, j: int) -> dict[int, int]:
+    """Rungs (number -> which of the sorted heights ``y``) grown from i as rung 0 and j as rung 1; at most three in a row
+    may be missed. The spacing may change slowly with height (perspective)."""
+    rungs = {0: i, 1: j}
+    for way in (1, -1):
+        last = 1 if way == 1 else 0
+        gap = y[j] - y[i]
+        n = last + way
+        while abs(n - last) < 4:
+            guess = y[rungs[last]] + (n - last) * gap
+            near = int(np.argmin(np.abs(y - guess)))
+            if abs(y[near] - guess) < 0.1 * gap + 0.02 * abs(n - last) * gap and near not in rungs.values():
+                gap = 0.5 * gap + 0.5 * (y[near] - y[rungs[last]]) / (n - last)
+                rungs[n], last = near, n
+            n += way
+    return rungs
 
 
 def find_lines(
@@ -120,35 +126,54 @@ def find_lines(
     grey = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.uint8)
     seen = np.ascontiguousarray(grey.T) if turned else grey
     slope = float(d[0] / d[1] if turned else d[1] / d[0])
-    tracks = _tracks(seen, slope)
-    if len(tracks) < MIN_LINES:
-        raise ScaleError(
-            "The ruled lines on the board were not found.",
-            "Light the board evenly and hold the phone still, or use four marks.",
-            lines=len(tracks),
-        )
-    kept, index = _number(tracks, seen.shape[1] / 2)
-    px = np.concatenate(kept)
-    number = np.repeat(index, [len(t) for t in kept]).astype(float)
-    if turned:
-        px = px[:, ::-1].copy()
-    # board Y grows to the right hand of the direction mark 1 -> mark 2; the tracks were numbered along picture y (or x)
-    down = np.array([-d[1], d[0]])
-    if (down[0] if turned else down[1]) < 0:
-        number = -number
-    points = np.array([[0.0, np.nan], [apart_mm, np.nan]])
-    marks = Marks(marks_px, points, marks_u_px, px, np.ones(len(px), np.intp), number * spacing_mm, 1.0)
-    fit = fit_camera(marks, size, exif_px, exif_u_px)
     light = linear_light(grey)
+    trouble: ScaleError | None = None
+    for tracks in _tracks(seen, slope):
+        if len(tracks) < MIN_LINES:
+            continue
+        kept, index = _number(tracks, seen.shape[1] / 2)
+        if len(kept) < MIN_LINES:
+            continue
+        px = np.concatenate(kept)
+        number = np.repeat(index, [len(t) for t in kept]).astype(float)
+        # board Y grows to the right hand of the direction mark 1 -> mark 2; the tracks were numbered along picture y (or x)
+        down = np.array([-d[1], d[0]])
+        if (down[0] if turned else down[1]) < 0:
+            number = -number
+        points = np.array([[0.0, np.nan], [apart_mm, np.nan]])
+        rough = Marks(
+            marks_px, points, marks_u_px, px[:, ::-1] if turned else px, np.ones(len(px), np.intp), number * spacing_mm, 1.0
+        )
+        try:
+            return _fit_tracks(light, rough, spacing_mm, size, exif_px, exif_u_px)
+        except ScaleError as error:
+            trouble = error
+    raise trouble or ScaleError(
+        "The ruled lines on the board were not found.",
+        "Light the board evenly and hold the phone still, or use four marks.",
+    )
+
+
+def _fit_tracks(
+    light: NDArray[np.uint16],
+    rough: Marks,
+    spacing_mm: float,
+    size: tuple[int, int],
+    exif_px: float | None,
+    exif_u_px: float | None,
+) -> CameraFit:
+    """From numbered lines, followed to a pixel, to the fit over the lines measured; raises ``ScaleError``."""
+    fit = fit_camera(rough, size, exif_px, exif_u_px)
+    along = fit.camera.to_plane(rough.lines_px)[:, 0]
+    ruled = ruling(light, fit.camera, spacing_mm, {1: np.column_stack([along, rough.lines_mm])})
     for thin in (2, 1):
-        px, axis, value = line_samples(light, fit.camera, spacing_mm, thin, axes=(1,))
-        if len(px) < 60:
+        px, axis, value = line_samples(light, fit.camera, spacing_mm, thin, ruled, axes=(1,))
+        if len(px) < (24 if thin == 2 else 60):
             raise ScaleError(
                 "The ruled lines on the board are too faint to measure.", "Light the board evenly and hold the phone still."
             )
-        fit = fit_camera(
-            Marks(marks_px, points, marks_u_px, px, axis, value, LINE_U_PX), size, exif_px, exif_u_px, extra=fit.camera.theta
-        )
+        marks = replace(rough, lines_px=px, lines_axis=axis, lines_mm=value, lines_u_px=LINE_U_PX)
+        fit = fit_camera(marks, size, exif_px, exif_u_px, extra=fit.camera.theta)
     if fit.rms_px > 0.8 or fit.outliers > 0.4:
         raise ScaleError(
             "The ruled lines on the board do not agree with one even spacing.",
