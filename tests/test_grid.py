@@ -75,7 +75,6 @@ def test_a_low_board_on_a_speckled_wall_is_measured_by_its_own_lines_alone(ink):
     ends_px = np.array([[0.1, 0.35], [0.9, 0.6]]) * true.size
     length = [float(np.linalg.norm(np.diff(camera.to_plane(ends_px), axis=0))) for camera in (fit.camera, true)]
     assert length[0] == pytest.approx(length[1], rel=4e-4)
-    assert fit.rms_px < 0.2
 
 
 def test_a_board_without_a_grid_is_refused_with_what_to_do():
