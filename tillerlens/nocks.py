@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from tillerlens.shape import BowShape, Evidence, Layout, bow_shape
 from tillerlens.shot import Shot
 from tillerlens.trace.read import TraceRead
-from tillerlens.trace.string import FAINT, PLAIN, DrawnString, find_braced_string, find_string
-from tillerlens.trace.strung import Stand
+from tillerlens.trace.string import FAINT, LEAST_DRAW_MM, PLAIN, DrawnString, find_braced_string, find_string
+from tillerlens.trace.strung import PULLED_MM, Stand
 
 Array = NDArray[np.float64]
 
@@ -24,6 +24,7 @@ WITHIN_MM = 10.0  # how far inside an end the string is sought as well
 PASSED_BY_PX = 5.0  # a string that passes its nocks by so much may not be theirs
 CLEARLY_BETTER = 0.3  # of merit
 FAR_INSIDE_MM = 6.0
+PULLED_WORTH = 0.75  # a pulled string this nearly as clear as a straight line is taken for the string of a bow said to be drawn
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,10 +45,15 @@ def string_of(
     s = stand_of(e, chain)
     clicked = np.array(shot.clicks["hook"]) if "hook" in shot.clicks else None
 
-    def found(nocks: Array) -> DrawnString | None:
-        return find_string(light, trace.maps, nocks, s.handle, s.belly, s.px_per_mm, clicked)
+    def found(nocks: Array, least_mm: float = LEAST_DRAW_MM) -> DrawnString | None:
+        return find_string(light, trace.maps, nocks, s.handle, s.belly, s.px_per_mm, clicked, least_mm)
 
     string = found(s.nocks)
+    if clicked is None and string is not None and not s.is_pulled(string):
+        # a plank's joint or a ruled line may run from nock to nock; a bow said to be drawn has its string further on
+        pulled = found(s.nocks, s.chord_mm + PULLED_MM)
+        if pulled is not None and min(pulled.clear) > FAINT and pulled.merit > PULLED_WORTH * string.merit:
+            string = pulled
     if string is not None and (string.merit > PLAIN or max(np.abs(string.offset_px)) < PASSED_BY_PX):
         return string, False
     # the limb may have been followed past its nock, into a shadow, further than the string's start is looked for

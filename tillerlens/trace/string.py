@@ -28,6 +28,12 @@ LIGHTER, HALO = 0.4, 0.3
 OTHER_COLOUR = 0.3  # merit lost where one half looks lighter and the other darker than what is behind it
 RIVAL, RIVAL_SHARE = 0.06, 0.5  # a reading this little worse, elsewhere, is a doubt of so much of the way to it
 PLAIN = 2.8
+# What of a string's look is compared with the ground beside it, (channels, 3) of red, green, blue. By its light; and, where that
+# tells little, by its redness and its blueness, which ruled lines, joints and shadows lack.
+LIGHT, HUE = np.eye(3), np.array([[1.0, -0.5, -0.5], [-0.5, -0.5, 1.0]])
+HUE_CLEARER = 0.3  # of merit
+MOST_U_MM = 60.0  # a hook less sure than this is not found
+LEAST_DRAW_MM, MOST_DRAW_MM = 80.0, 800.0  # from the handle's back to the hook
 HOOK_ASIDE_MM = 25.0  # how far beside the handle's middle a hook may well pull (common practice, no source)
 
 
@@ -46,16 +52,16 @@ class DrawnString:
 
 
 def likely_hooks(
-    maps: FinderMaps, nocks: Array, handle: Array, belly: Array, px_per_mm: float, draw_mm: tuple[float, float] = (80.0, 800.0)
+    maps: FinderMaps, nocks: Array, handle: Array, belly: Array, px_per_mm: float, least_mm: float = LEAST_DRAW_MM
 ) -> list[Array]:
     """Where the hook may be: places from which both lines to the nocks lie well on the string map, best first.
 
     ``nocks`` (2, 2), ``handle`` (2,) px; ``belly`` (2,) unit, from the handle towards the belly. The hook is sought within
-    100 mm of the line through the handle.
+    100 mm of the line through the handle, at least ``least_mm`` from its back.
     """
     side = np.array([-belly[1], belly[0]])
     evidence = cv2.GaussianBlur(np.maximum(maps.string, 0.25 * maps.limb), (0, 0), 0.8)
-    depth = np.arange(draw_mm[0], draw_mm[1], 8.0) * px_per_mm
+    depth = np.arange(least_mm, MOST_DRAW_MM, 8.0) * px_per_mm
     across = np.arange(-100, 101, 8.0) * px_per_mm
 
     def score(d: Array, a: Array) -> Array:
@@ -108,7 +114,7 @@ def _lines_through(blocks: int, offsets: int) -> NDArray[np.intp]:
     return np.arange(blocks, dtype=np.intp) * offsets + column
 
 
-def _ridges(light: NDArray[np.uint16], start: Array, end: Array, maps: FinderMaps) -> _Ridges:
+def _ridges(light: NDArray[np.uint16], start: Array, end: Array, maps: FinderMaps, look: Array = LIGHT) -> _Ridges:
     d = end - start
     length = float(np.hypot(*d))
     u = d / length
@@ -117,7 +123,7 @@ def _ridges(light: NDArray[np.uint16], start: Array, end: Array, maps: FinderMap
     blocks = max(12, int(length / 14))
     t = np.linspace(0.04, 0.96, blocks * 8)
     v = np.sqrt(sample(light, start + t[:, None, None] * d + off[None, :, None] * n) / 65535.0)  # near to equal steps of noise
-    v = v.reshape(blocks, 8, len(off), -1).mean(1)
+    v = v.reshape(blocks, 8, len(off), -1).mean(1) @ look.T
     ridge = v[:, _ARM:-_ARM] - 0.5 * (v[:, : -2 * _ARM] + v[:, 2 * _ARM :])
     noise = 1.4826 * np.median(np.abs(ridge - np.median(ridge, axis=(0, 1))), axis=(0, 1)) + 1e-4
     grey = (v / noise).sum(2)
@@ -139,7 +145,8 @@ def _ridges(light: NDArray[np.uint16], start: Array, end: Array, maps: FinderMap
         first.append(_START[total.argmax(0)])
         table.append(total.max(0))
         shown.append(np.where(up > 1.6, up, 0.0))
-    return _Ridges(start, d, n, tb, o, np.array(shown), np.array(table), caps[0] / caps[1], np.array(first))
+    lighter = caps[0] / caps[1] if look is LIGHT else 0.0
+    return _Ridges(start, d, n, tb, o, np.array(shown), np.array(table), lighter, np.array(first))
 
 
 def _settle(r: _Ridges, sign: int, end: int) -> tuple[Array, float, float]:
@@ -192,23 +199,47 @@ def find_string(
     belly: Array,
     px_per_mm: float,
     clicked: Array | None = None,
+    least_mm: float = LEAST_DRAW_MM,
 ) -> DrawnString | None:
     """Both string lines and the hook where they meet; None when either cannot be seen.
 
+    ``least_mm``: how far from the handle's back the hook is, at the least.
+
     The two lines are chosen together: one string has one colour, and its hook lies near the line through the handle.
     """
-    hooks = [clicked] if clicked is not None else likely_hooks(maps, nocks, handle, belly, px_per_mm)
+    hooks = [clicked] if clicked is not None else likely_hooks(maps, nocks, handle, belly, px_per_mm, least_mm)
+    by_light = _best_of(light, maps, nocks, handle, belly, px_per_mm, hooks, clicked is None, LIGHT)
+    if by_light is not None and min(by_light.clear) > FAINT:
+        return by_light
+    by_hue = [_best_of(light, maps, nocks, handle, belly, px_per_mm, hooks, clicked is None, hue[None]) for hue in HUE]
+    best = max((s for s in by_hue if s is not None), key=lambda s: s.merit, default=None)
+    clearer = best is not None and (by_light is None or best.merit > by_light.merit + HUE_CLEARER)
+    return best if clearer else by_light
+
+
+def _best_of(
+    light: NDArray[np.uint16],
+    maps: FinderMaps,
+    nocks: Array,
+    handle: Array,
+    belly: Array,
+    px_per_mm: float,
+    hooks: list[Array],
+    look_around: bool,
+    look: Array,
+) -> DrawnString | None:
+    """The best pair of lines from the nocks to one of the ``hooks``, by one look of the string."""
     side = np.array([-belly[1], belly[0]])
 
     def tried(hook: Array) -> tuple[float, _Chosen]:
-        a, b = (_ridges(light, nock, hook, maps) for nock in nocks)
+        a, b = (_ridges(light, nock, hook, maps, look) for nock in nocks)
         merit, pick = _pair(a, b, (hook - handle) @ side / px_per_mm, side / px_per_mm)
         return merit, (hook, a, b, pick)
 
     found = [tried(hook) for hook in hooks]
     if not found:
         return None
-    if clicked is None:
+    if look_around:
         # the network's string may be too faint to lead to within the reach of a line's end: look around the best as well
         at = max(found, key=lambda f: f[0])[1][0]
         found += [tried(at + STEP_PX * (i * belly + j * side)) for i in (-1, 0, 1) for j in (-1, 0, 1) if i or j]
@@ -218,7 +249,8 @@ def find_string(
         return None
     others = [_lines(merit, chosen, nocks, px_per_mm) for merit, chosen in found[1:] if merit > found[0][0] - RIVAL]
     u_rival = RIVAL_SHARE * max((float(np.linalg.norm(o.hook - best.hook)) for o in others if o is not None), default=0.0)
-    return replace(best, u_px=float(np.hypot(best.u_px, u_rival)))
+    u = float(np.hypot(best.u_px, u_rival))
+    return replace(best, u_px=u) if u < MOST_U_MM * px_per_mm else None
 
 
 def _lines(merit: float, chosen: _Chosen, nocks: Array, px_per_mm: float) -> DrawnString | None:

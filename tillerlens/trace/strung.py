@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.errors import Reason, StateDiffers
+from tillerlens.errors import NeedsHelp, Reason, StateDiffers
 from tillerlens.shot import State
 from tillerlens.trace.nets import FinderMaps
 from tillerlens.trace.string import FAINT, DrawnString, find_string, line_between
@@ -42,21 +42,29 @@ class Stand:
     def toward_belly_mm(self, at: Array) -> float:
         return float((at - self.handle) @ self.belly) / self.px_per_mm
 
+    @property
+    def chord_mm(self) -> float:
+        """How far the nocks stand toward the belly, on the mean."""
+        return float(np.mean([self.toward_belly_mm(nock) for nock in self.nocks]))
+
+    def is_pulled(self, string: DrawnString | None) -> bool:
+        return string is not None and self.toward_belly_mm(string.hook) - self.chord_mm > PULLED_MM
+
 
 def check_state(
     light: NDArray[np.uint16], maps: FinderMaps, said: State, stand: Stand, string: DrawnString | None
 ) -> list[Reason]:
     """Doubts of the state that was said; ``string``: what was found of a drawn bow's. Raises ``StateDiffers`` where the picture
     clearly shows another."""
-    chord_mm = float(np.mean([stand.toward_belly_mm(nock) for nock in stand.nocks]))
+    chord_mm = stand.chord_mm
     if said == "unstrung" and chord_mm < MOST_FOLLOW_MM:
         return []
     unclear = string is None or min(string.clear) < FAINT
-    if said == "drawn" and _is_pulled(string, stand, chord_mm) and (chord_mm > LEAST_BRACE_MM or not unclear):
+    if said == "drawn" and stand.is_pulled(string) and (chord_mm > LEAST_BRACE_MM or not unclear):
         return []
     if said != "drawn":  # first: a ruled line may well run from nock to nock, hardly two to a hook
         string = find_string(light, maps, stand.nocks, stand.handle, stand.belly, stand.px_per_mm)
-        if _is_pulled(string, stand, chord_mm) and string is not None and min(string.clear) > BENT_SEEN:
+        if stand.is_pulled(string) and string is not None and min(string.clear) > BENT_SEEN:
             raise _differs("The string is seen to run from both nocks to a hook", said, "drawn")
     _, seen, scatter = line_between(light, maps, stand.nocks)
     taut = seen > TAUT_SEEN and scatter < TAUT_SCATTER_PX
@@ -64,6 +72,8 @@ def check_state(
         return []
     if taut and LEAST_BRACE_MM < chord_mm < MOST_BRACE_MM:
         raise _differs("The string is seen to run straight from nock to nock", said, "braced")
+    if said == "drawn" and string is not None and not unclear:
+        raise NeedsHelp("What was taken for the string runs straight from nock to nock.", "Point at the hook.", clicks=("hook",))
     if said != "unstrung" and chord_mm < LEAST_BRACE_MM and unclear:
         raise _differs("No string is seen, and the tips do not stand toward the belly", said, "unstrung")
     if said == "unstrung" or (said == "braced" and chord_mm > MOST_BRACE_MM):
@@ -73,10 +83,6 @@ def check_state(
     if said == "braced" and seen < FAINT:
         return [Reason("no_braced_string", "No string was seen from nock to nock.", _LOOK)]
     return []
-
-
-def _is_pulled(string: DrawnString | None, stand: Stand, chord_mm: float) -> bool:
-    return string is not None and stand.toward_belly_mm(string.hook) - chord_mm > PULLED_MM
 
 
 def _differs(seen: str, said: State, shows: State) -> StateDiffers:
