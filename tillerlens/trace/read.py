@@ -30,6 +30,7 @@ CLICK_U_PX = 2.5
 MIN_SEEN = 0.4
 NOCK_STATIONS = 3  # beside each tip, where the nock and the string's loop hide the limb's own edges
 OUT_SHARE = 0.005  # of the picture's longer side: a bow that ends so near the border was cut off
+CLEAR_END = 0.5  # an end less clear than this is none
 CORRECTION_REACH = 25.0  # columns at either side of a corrected place that it speaks for
 MAX_GAP = 0.3  # of a limb's length without an edge
 ONE_SIDE_WEIGHT = 0.6
@@ -71,18 +72,20 @@ def read_trace(
     shot: Shot,
     by_string: Mapping[str, tuple[float, float]] | None = None,
     hold_handle: bool = False,
+    fair: bool = False,
 ) -> TraceRead:
     """Find, straighten, measure. ``by_string``: nocks that the string has shown to lie well inside what was followed before.
     ``hold_handle``: the limbs did not meet the handle as it was followed before, so its back is held to the line between them.
+    ``fair``: along a batten's path, where the first one came to nothing; more of the limbs must then be seen.
 
     Raises ``NeedsHelp`` when the bow or its tips are not certain.
     """
-    coarse = find_bow(maps, fit.camera, shot, fit.squared)
-    _check_inside(coarse.px[[0, -1]], photo, OUT_SHARE * max(photo.rgb.shape))
+    coarse = find_bow(maps, fit.camera, shot, fit.squared, fair)
     mid = coarse.px[len(coarse.px) // 2]
     px_per_mm = _px_per_mm(fit, mid, shot.standoff_mm)
     strip, band, ends = _straighten(photo.rgb, light, coarse.px, px_per_mm, fit, shot)
     ends = settle_ends(light, strip, band, ends)
+    _check_inside(coarse.px[[0, -1]], ends, strip, photo)
     ends, clicked = _clicked_ends(strip, ends, shot)
     ends, shown = _ends_by_string(strip, ends, by_string or {})
     corrected = _corrections(strip, shot)
@@ -104,7 +107,8 @@ def read_trace(
     u = (ends.u_columns[0] * strip.step, ends.u_columns[1] * strip.step)
     causes = ["string" if shown[k] else "clicks" if clicked[k] else "tip" for k in (0, 1)]
     _check_seen(weight, zones)
-    _check_inside(back[~np.isnan(back[:, 0])][[0, -1]], photo, 3)
+    if not _inside(back[~np.isnan(back[:, 0])][[0, -1]], photo, 3):
+        raise _runs_out()
     noise = float(np.nanmean([left.noise, right.noise])) * strip.step
     wander = _wander(right.row[cols] - left.row[cols], zones) * strip.step
     thickness = np.linalg.norm(back - belly, axis=1)
@@ -301,15 +305,28 @@ def _check_seen(weight: Array, zones: dict[str, tuple[int, int]]) -> None:
             )
 
 
-def _check_inside(ends: Array, photo: Photo, margin_px: float) -> None:
-    """Both ends (2, 2) px of what was followed must lie inside the picture by the margin."""
+def _inside(ends: Array, photo: Photo, margin_px: float) -> bool:
     h, w = photo.rgb.shape[:2]
-    if ((ends < margin_px) | (ends > [w - 1 - margin_px, h - 1 - margin_px])).any():
-        raise NeedsHelp(
-            "The bow seems to run out of the picture.",
-            "Step back and take the picture again with both tips inside it.",
-            clicks=CLICKS,
-        )
+    return not ((ends < margin_px) | (ends > [w - 1 - margin_px, h - 1 - margin_px])).any()
+
+
+def _check_inside(found: Array, ends: Ends, strip: Strip, photo: Photo) -> None:
+    """A bow that was followed (``found`` (2, 2) px) to the picture's border was cut off there, unless it is seen to end
+    before: then it was something behind it that ran on."""
+    margin = OUT_SHARE * max(photo.rgb.shape)
+    for k in (0, 1):
+        settled = strip.px(np.array([ends.column[k]]), np.array([MIDDLE_ROW]))
+        seen_to_end = ends.clear[k] > CLEAR_END and _inside(settled, photo, 3 * margin)
+        if not _inside(found[k : k + 1], photo, margin) and not seen_to_end:
+            raise _runs_out()
+
+
+def _runs_out() -> NeedsHelp:
+    return NeedsHelp(
+        "The bow seems to run out of the picture.",
+        "Step back and take the picture again with both tips inside it.",
+        clicks=CLICKS,
+    )
 
 
 def _grip(thickness: Array, shot: Shot) -> int | None:
