@@ -135,7 +135,7 @@ def _measure(
     light, doubts = p.light, p.doubts
     trace, board_fit = read_trace(p.photo, light, p.maps, fit, shot, by_string, hold_handle, fair), fit
     evidence = _evidence(fit, shot, trace)
-    layout = make_layout(evidence, shot.handle_mm, _cutoff_mm(trace), trace.weight, trace.path_px, shot.state)
+    layout = _layout(evidence, shot, trace)
     chain = Chain(layout, shot.state)
 
     def length(theta: Array) -> float:
@@ -183,7 +183,7 @@ def _measure(
         # where a shadow clings to the limbs one clings to the string, and the darker of the two may be that
         shadow = max(trace.shadow_px.values()) if string.dark else 0.0
         string = replace(string, u_px=float(np.sqrt(string.u_px**2 + (1.5 * max(0.0, astray - 1.0)) ** 2 + shadow**2)))
-    layout = make_layout(evidence, shot.handle_mm, _cutoff_mm(trace), trace.weight, trace.path_px, shot.state)
+    layout = _layout(evidence, shot, trace)
     chain = Chain(layout, shot.state)
     shape = chain.shape(evidence)
     nudges = _nudges(fit, shot, trace, string)
@@ -215,6 +215,11 @@ def _measure(
         evidence=_facts(fit, trace, string, off),
         **shared,
     )
+
+
+def _layout(e: Evidence, shot: Shot, trace: TraceRead) -> Layout:
+    cutoff = _cutoff_mm(trace)
+    return make_layout(e, shot.handle_mm, cutoff, trace.weight, trace.path_px, shot.state, trace.handle_held)
 
 
 def _overhang(e: Evidence, k: int, mm: float) -> Evidence:

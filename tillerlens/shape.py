@@ -23,6 +23,7 @@ Array = NDArray[np.float64]
 STATIONS_IN = (6, 10, 14, 18, 22, 26)
 HANDLE_TRIM = 0.85  # the outermost of the rigid part may already be bending: keep to its middle
 BACK_U_MM, FADE_U_MM = 0.05, 0.3  # how true the handle's back and the limbs' middles at the fades are
+HELD_U_MM = 0.6  # of the back at a fade, where the handle's own was not seen and the few columns beside it stand for it
 ROOT_MM, ROOT_WEIGHT = 20.0, 0.3  # how much of the handle beside the fade steadies the limb's root
 TIP_WEIGHT = 0.5  # of the limb's end, by its place across the limb, against a column's middle
 NOCK_BEND_U_PER_MM = 2.5e-4  # a strung limb's bend at its nock is its natural one (common practice: tips are left near straight)
@@ -129,10 +130,13 @@ def mapped(e: Evidence) -> tuple[Array, Array, Array]:
     )
 
 
-def make_layout(e: Evidence, handle_mm: float, cutoff_mm: float, weight: Array, path_px: Array, state: str) -> Layout:
+def make_layout(
+    e: Evidence, handle_mm: float, cutoff_mm: float, weight: Array, path_px: Array, state: str, handle_held: bool = False
+) -> Layout:
     """Split the columns into limbs and handle by arc length along the smooth path (N, 2) px and prepare the splines.
 
-    ``weight`` (N,) per column: how far its two silhouettes' middle is trusted.
+    ``weight`` (N,) per column: how far its two silhouettes' middle is trusted. ``handle_held``: the handle's back was put on
+    the line between the limbs' roots, and is no evidence of its own.
     """
     back, belly, tips = mapped(e)
     middle = (back + belly) / 2
@@ -172,7 +176,8 @@ def make_layout(e: Evidence, handle_mm: float, cutoff_mm: float, weight: Array, 
     if len(handle) < LEAST_COLUMNS:
         raise _lost("handle", len(handle))
     hw = _straight_weights(back[handle])
-    return Layout(limbs[0], limbs[1], handle, hw, *_direction(back[handle], hw, handle_mm), handle_mm)
+    direction = (HELD_U_MM * np.sqrt(2) / handle_mm, 0.0) if handle_held else _direction(back[handle], hw, handle_mm)
+    return Layout(limbs[0], limbs[1], handle, hw, *direction, handle_mm)
 
 
 def _lost(part: str, columns: int) -> NeedsHelp:

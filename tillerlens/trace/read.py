@@ -35,6 +35,7 @@ CORRECTION_REACH = 25.0  # columns at either side of a corrected place that it s
 MAX_GAP = 0.3  # of a limb's length without an edge
 ONE_SIDE_WEIGHT = 0.6
 ROOT_STATIONS = 8  # beside the handle, that tell where its back runs
+HANDLE_LOST = 0.3  # of its back astray: what is left does not tell its direction
 OFF_ROOTS = 0.3  # of the limb's thickness there
 _BACK = {"up": (0, -1), "down": (0, 1), "left": (-1, 0), "right": (1, 0)}
 
@@ -62,6 +63,7 @@ class TraceRead:
     state: str
     maps: FinderMaps
     doubts: tuple[Reason, ...]
+    handle_held: bool = False  # its back was not seen: it was put on the line between the limbs' roots
 
 
 def read_trace(
@@ -100,7 +102,7 @@ def read_trace(
     zones = _zones(len(cols), shot, grip_at)
     rows_left, rows_right, weight = _mend(left.row[cols], right.row[cols], zones)
     back_is_right = bool(strip.normal[cols[len(cols) // 2]] @ np.array(_BACK[shot.back], float) > 0)
-    strayed = hold_handle and _hold_handle(rows_right if back_is_right else rows_left, rows_right - rows_left, zones)
+    strayed = _hold_handle(rows_right if back_is_right else rows_left, rows_right - rows_left, zones) if hold_handle else 0.0
     left_px, right_px = strip.px(c, rows_left), strip.px(c, rows_right)
     back, belly = (right_px, left_px) if back_is_right else (left_px, right_px)
     tips = _tips(strip, _middle_rows(band, left, right), ends.column)
@@ -158,6 +160,7 @@ def read_trace(
         shot.state,
         maps,
         doubts,
+        strayed > HANDLE_LOST,
     )
 
 
@@ -272,20 +275,20 @@ def _tips(strip: Strip, rows: Array, columns: tuple[float, float]) -> Array:
     return np.array(tips)
 
 
-def _hold_handle(back: Array, thickness: Array, zones: dict[str, tuple[int, int]]) -> bool:
-    """Put, in place, the back's rows along the handle that stand off the line between the limbs' roots onto it, and say whether
-    there were any: a ruled line or a shadow beside the wrap was followed. A bow's back runs through its handle."""
+def _hold_handle(back: Array, thickness: Array, zones: dict[str, tuple[int, int]]) -> float:
+    """Put, in place, the back's rows along the handle that stand off the line between the limbs' roots onto it, and say what
+    share they are: a ruled line or a shadow beside the wrap was followed. A bow's back runs through its handle."""
     a, b = zones["handle"]
     sides = (np.arange(max(0, a - ROOT_STATIONS), a), np.arange(b, min(b + ROOT_STATIONS, len(back))))
     roots = [(float(np.median(s[~np.isnan(back[s])])), float(np.nanmedian(back[s]))) for s in sides if np.isfinite(back[s]).any()]
     if len(roots) < 2:
-        return False
+        return 0.0
     inside = np.arange(a, b)
     line = np.interp(inside, [at for at, _ in roots], [row for _, row in roots])
     limit = OFF_ROOTS * float(np.nanmedian(np.concatenate([thickness[s] for s in sides])))
     off = np.abs(back[inside] - line) > limit
     back[inside[off]] = line[off]
-    return bool(off.any())
+    return float(off.mean())
 
 
 def _check_seen(weight: Array, zones: dict[str, tuple[int, int]]) -> None:

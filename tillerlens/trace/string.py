@@ -28,6 +28,8 @@ LIGHTER, HALO = 0.4, 0.3
 OTHER_COLOUR = 0.3  # merit lost where one half looks lighter and the other darker than what is behind it
 RIVAL, RIVAL_SHARE = 0.06, 0.5  # a reading this little worse, elsewhere, is a doubt of so much of the way to it
 PLAIN = 2.8
+LEAST_DRAW_MM = 80.0  # from the back to the hook
+DEEP_MM, PAST_MM = 230.0, 25.0  # nocks that stand so far from the back are drawn: their hook lies this far past the line between
 HOOK_ASIDE_MM = 25.0  # how far beside the handle's middle a hook may well pull (common practice, no source)
 
 
@@ -46,7 +48,7 @@ class DrawnString:
 
 
 def likely_hooks(
-    maps: FinderMaps, nocks: Array, handle: Array, belly: Array, px_per_mm: float, draw_mm: tuple[float, float] = (80.0, 800.0)
+    maps: FinderMaps, nocks: Array, handle: Array, belly: Array, px_per_mm: float, draw_mm: tuple[float, float] = (LEAST_DRAW_MM, 800.0)
 ) -> list[Array]:
     """Where the hook may be: places from which both lines to the nocks lie well on the string map, best first.
 
@@ -164,20 +166,25 @@ def _settle(r: _Ridges, sign: int, end: int) -> tuple[Array, float, float]:
     return np.array(ends), float(keep.mean()), scatter
 
 
-def _pair(a: _Ridges, b: _Ridges, aside: float, side: Array) -> tuple[float, tuple[int, int, int, int]]:
+def _pair(
+    a: _Ridges, b: _Ridges, aside: float, side: Array, past: float, belly: Array
+) -> tuple[float, tuple[int, int, int, int]]:
     """The two lines chosen together: merit and (sign, sign, end offset, end offset) of each.
 
-    ``aside``: mm of the guessed hook from the line through the handle; ``side``: (2,) mm per px that way.
+    ``aside``: mm of the guessed hook from the line through the handle; ``side``: (2,) mm per px that way. ``past``: mm of it
+    past the nearest place where a hook may be; ``belly``: (2,) mm per px that way.
     """
     to_shift = np.linalg.inv(np.stack([a.normal, b.normal]))  # offsets of the two ends -> shift of the hook
     shift = np.stack(np.meshgrid(_END, _END, indexing="ij"), -1) @ to_shift.T
     aside_mm = aside + shift @ side
+    near = past + shift @ belly < 0
     best, pick = -np.inf, (0, 0, 0, 0)
     for sa in (0, 1):
         for sb in (0, 1):
             both = np.clip(a.table[sa], 0, None)[:, None] * np.clip(b.table[sb], 0, None)[None]
             colour = LIGHTER * min(1.0, a.lighter / HALO, b.lighter / HALO) * (sa == sb == 0) - OTHER_COLOUR * (sa != sb)
             merit = 2 * np.sqrt(both) + colour - 0.08 * (aside_mm / HOOK_ASIDE_MM) ** 2
+            merit[near] = -np.inf
             i, j = np.unravel_index(int(np.argmax(merit)), merit.shape)
             if merit[i, j] > best:
                 best, pick = float(merit[i, j]), (sa, sb, int(i), int(j))
@@ -197,16 +204,20 @@ def find_string(
 
     The two lines are chosen together: one string has one colour, and its hook lies near the line through the handle.
     """
-    hooks = [clicked] if clicked is not None else likely_hooks(maps, nocks, handle, belly, px_per_mm)
+    least = LEAST_DRAW_MM
+    if clicked is None and (chord := float(np.mean((nocks - handle) @ belly)) / px_per_mm) > DEEP_MM:
+        least = min(chord + PAST_MM, 700.0)  # else a ruled line from nock to nock would do for both halves
+    hooks = [clicked] if clicked is not None else likely_hooks(maps, nocks, handle, belly, px_per_mm, (least, 800.0))
     side = np.array([-belly[1], belly[0]])
 
     def tried(hook: Array) -> tuple[float, _Chosen]:
         a, b = (_ridges(light, nock, hook, maps) for nock in nocks)
-        merit, pick = _pair(a, b, (hook - handle) @ side / px_per_mm, side / px_per_mm)
+        past = np.inf if least == LEAST_DRAW_MM else float((hook - handle) @ belly) / px_per_mm - least
+        merit, pick = _pair(a, b, (hook - handle) @ side / px_per_mm, side / px_per_mm, past, belly / px_per_mm)
         return merit, (hook, a, b, pick)
 
     found = [tried(hook) for hook in hooks]
-    if not found:
+    if not found or max(merit for merit, _ in found) == -np.inf:
         return None
     if clicked is None:
         # the network's string may be too faint to lead to within the reach of a line's end: look around the best as well
