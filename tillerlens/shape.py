@@ -176,8 +176,10 @@ def make_layout(
     if len(handle) < LEAST_COLUMNS:
         raise _lost("handle", len(handle))
     hw = _straight_weights(back[handle])
-    direction = (HELD_U_MM * np.sqrt(2) / handle_mm, 0.0) if handle_held else _direction(back[handle], hw, handle_mm)
-    return Layout(limbs[0], limbs[1], handle, hw, *direction, handle_mm)
+    u_direction, back_share = _direction(back[handle], hw, handle_mm)
+    if handle_held:
+        u_direction, back_share = HELD_U_MM * np.sqrt(2) / handle_mm, 0.0
+    return Layout(limbs[0], limbs[1], handle, hw, u_direction, back_share, handle_mm)
 
 
 def _lost(part: str, columns: int) -> NeedsHelp:

@@ -27,7 +27,7 @@ SLIVER_U_PX = 0.3  # of the width of a shadow that was told from the wood
 MARGIN_SHARE = 0.4  # of a margin that may be shadow, as a standard uncertainty
 CLICK_AGREES_PX = 10.0
 CLICK_U_PX = 2.5
-MIN_SEEN = 0.4
+MIN_SEEN, MIN_SEEN_FAIR = 0.4, 0.6  # of a limb's length; a path that the finder's map hardly shows must be borne out by more
 NOCK_STATIONS = 3  # beside each tip, where the nock and the string's loop hide the limb's own edges
 OUT_SHARE = 0.005  # of the picture's longer side: a bow that ends so near the border was cut off
 CLEAR_END = 0.5  # an end less clear than this is none
@@ -108,7 +108,7 @@ def read_trace(
     tips = _tips(strip, _middle_rows(band, left, right), ends.column)
     u = (ends.u_columns[0] * strip.step, ends.u_columns[1] * strip.step)
     causes = ["string" if shown[k] else "clicks" if clicked[k] else "tip" for k in (0, 1)]
-    _check_seen(weight, zones)
+    _check_seen(weight, zones, MIN_SEEN_FAIR if fair else MIN_SEEN)
     if not _inside(back[~np.isnan(back[:, 0])][[0, -1]], photo, 3):
         raise _runs_out()
     noise = float(np.nanmean([left.noise, right.noise])) * strip.step
@@ -291,14 +291,14 @@ def _hold_handle(back: Array, thickness: Array, zones: dict[str, tuple[int, int]
     return float(off.mean())
 
 
-def _check_seen(weight: Array, zones: dict[str, tuple[int, int]]) -> None:
+def _check_seen(weight: Array, zones: dict[str, tuple[int, int]], least: float) -> None:
     """Every part of each limb must have been seen: no long gap, least of all at its root or tip."""
     for name in ("upper", "lower"):
         a, b = zones[name]
         seen = np.nonzero(weight[a:b] > 0)[0]
         share = len(seen) / max(b - a, 1)
         gap = float(np.max(np.diff(np.r_[-1, seen, b - a]))) / max(b - a, 1)
-        if share < MIN_SEEN or gap > MAX_GAP:
+        if share < least or gap > MAX_GAP:
             raise NeedsHelp(
                 f"The {name} limb's edges could only be followed over {share:.0%} of its length.",
                 "Retake with even light and the bow clear of things of its own colour, or click the nocks and the handle.",

@@ -28,7 +28,7 @@ LIGHTER, HALO = 0.4, 0.3
 OTHER_COLOUR = 0.3  # merit lost where one half looks lighter and the other darker than what is behind it
 RIVAL, RIVAL_SHARE = 0.06, 0.5  # a reading this little worse, elsewhere, is a doubt of so much of the way to it
 PLAIN = 2.8
-LEAST_DRAW_MM = 80.0  # from the back to the hook
+LEAST_DRAW_MM, MOST_DRAW_MM = 80.0, 800.0  # from the back to the hook
 DEEP_MM, PAST_MM = 230.0, 25.0  # nocks that stand so far from the back are drawn: their hook lies this far past the line between
 HOOK_ASIDE_MM = 25.0  # how far beside the handle's middle a hook may well pull (common practice, no source)
 
@@ -48,7 +48,12 @@ class DrawnString:
 
 
 def likely_hooks(
-    maps: FinderMaps, nocks: Array, handle: Array, belly: Array, px_per_mm: float, draw_mm: tuple[float, float] = (LEAST_DRAW_MM, 800.0)
+    maps: FinderMaps,
+    nocks: Array,
+    handle: Array,
+    belly: Array,
+    px_per_mm: float,
+    draw_mm: tuple[float, float] = (LEAST_DRAW_MM, MOST_DRAW_MM),
 ) -> list[Array]:
     """Where the hook may be: places from which both lines to the nocks lie well on the string map, best first.
 
@@ -206,8 +211,8 @@ def find_string(
     """
     least = LEAST_DRAW_MM
     if clicked is None and (chord := float(np.mean((nocks - handle) @ belly)) / px_per_mm) > DEEP_MM:
-        least = min(chord + PAST_MM, 700.0)  # else a ruled line from nock to nock would do for both halves
-    hooks = [clicked] if clicked is not None else likely_hooks(maps, nocks, handle, belly, px_per_mm, (least, 800.0))
+        least = min(chord + PAST_MM, MOST_DRAW_MM - PAST_MM)  # else a ruled line from nock to nock would do for both halves
+    hooks = [clicked] if clicked is not None else likely_hooks(maps, nocks, handle, belly, px_per_mm, (least, MOST_DRAW_MM))
     side = np.array([-belly[1], belly[0]])
 
     def tried(hook: Array) -> tuple[float, _Chosen]:
