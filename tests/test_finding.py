@@ -17,7 +17,7 @@ from tillerlens.trace.ends import Ends, find_ends
 from tillerlens.trace.nets import FinderMaps, StripMaps
 from tillerlens.trace.read import _check_inside, _hold_handle
 from tillerlens.trace.string import find_string
-from tillerlens.trace.strip import MIDDLE_ROW, Band, Strip, normals
+from tillerlens.trace.strip import MIDDLE_ROW, Band, Strip, fair_path, normals, slender
 
 H, W = 160, 480
 X = np.arange(40, 441)
@@ -74,6 +74,34 @@ def test_there_is_no_batten_where_nothing_is_seen():
     nothing = np.zeros((H, W), np.float32)
     assert bend_battens(evidence(nothing, nothing), [0.6, 0.1]) == []
     assert bend_battens(np.zeros((H, 20)), [0.1]) == []  # too narrow for four knots
+
+
+def test_only_what_is_as_slender_as_a_limb_is_one():
+    """Beside the limb, 14 rows thick, a plank that the network takes for wood, and under it another limb's thickness away."""
+    inside = np.zeros((64, 200))
+    inside[10:24] = 1.0
+    inside[34:64, 100:] = 1.0
+    found = slender(inside)
+    assert found[:, 20:80].argmax(axis=0) == pytest.approx(16.5, abs=1.5)  # the middle, to a row
+    assert found[:, 120:180].argmax(axis=0) == pytest.approx(16.5, abs=1.5)
+    assert found[16, 120:180].min() > 0.9 and found[40:, 120:180].max() < 0.6
+
+
+def test_a_batten_is_laid_truer_along_the_strip():
+    """A plain bow, 16 px thick, that the coarse path leaves by 15 px for a stretch, as for the shadow below it."""
+    y, x = np.mgrid[0:400, 0:1300].astype(float)
+    middle = 150 + 60 * ((x - 650) / 550) ** 2
+    rng = np.random.default_rng(5)
+    rgb = np.full((400, 1300, 3), (205, 200, 190), float)
+    rgb[(np.abs(y - middle) < 8) & (x > 100) & (x < 1200)] = (150, 100, 55)
+    rgb = np.clip(rgb + rng.normal(0, 4, rgb.shape), 0, 255).astype(np.uint8)
+    at = np.arange(100.0, 1201.0, 4.0)
+    true = 150 + 60 * ((at - 650) / 550) ** 2
+    coarse = np.column_stack([at, true + 15 * np.exp(-0.5 * ((at - 800) / 60) ** 2)])
+    path = fair_path(rgb, coarse, 1.2)
+    inside = (path[:, 0] > 150) & (path[:, 0] < 1150)
+    off_px = np.abs(path[inside, 1] - np.interp(path[inside, 0], at, true))
+    assert off_px.max() < 4  # a strip is read well where its path lies within eight steps of the middle; half of that is plenty
 
 
 # --- the picture's border

@@ -29,19 +29,22 @@ def evidence(limb: NDArray[np.float32], shadow: NDArray[np.float32]) -> Array:
     return np.asarray(seen * (1 - 0.5 * np.clip(shadow - limb, 0, 1)), float)
 
 
-def bend_battens(seen: Array, leasts: Sequence[float], ends: tuple[Array, Array] | None = None) -> list[Array]:
+def bend_battens(
+    seen: Array, leasts: Sequence[float], ends: tuple[Array, Array] | None = None, steepest: int = STEEPEST
+) -> list[Array]:
     """For each of ``leasts`` the fair line (N, 2: x, y) from left to right over ``seen`` (h, w) that gains most, where each
     stride gains the mean evidence under it less the least, times its length, less what its turn costs.
 
     It begins and ends where that pays, or with ``ends`` at those two places (2,). Where no line gains there is none.
+    ``steepest``: rows that a stride may rise or fall.
     """
     h, w = seen.shape
     first, last = (0, w - 1) if ends is None else (round(float(ends[0][0])), round(float(ends[1][0])))
     xs = np.arange(first, last + 1, STRIDE)
     if len(xs) < 4:
         return []
-    slopes = np.arange(-STEEPEST, STEEPEST + 1)
-    tall = np.pad(seen, ((STEEPEST, STEEPEST), (0, STRIDE)))
+    slopes = np.arange(-steepest, steepest + 1)
+    tall = np.pad(seen, ((steepest, steepest), (0, STRIDE)))
     under = [_under(tall, int(x), slopes, h) for x in xs[:-1]]
     lines = (_bend(xs, slopes, under, least, ends) for least in leasts)
     return [line for line in lines if line is not None]
@@ -107,6 +110,6 @@ def _under(tall: Array, x: int, slopes: NDArray[np.intp], h: int) -> Array:
     out = np.zeros((h, len(slopes)))
     for k in range(0, STRIDE, 2):
         for j, s in enumerate(slopes):
-            at = STEEPEST + round(k * int(s) / STRIDE)
+            at = len(slopes) // 2 + round(k * int(s) / STRIDE)
             out[:, j] += tall[at : at + h, x + k]
     return out / (STRIDE / 2)

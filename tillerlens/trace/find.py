@@ -214,7 +214,8 @@ def find_bow(maps: FinderMaps, camera: Camera, shot: Shot, squared: bool, fair: 
     With ``nock_upper`` and ``nock_lower`` clicked the path runs between them; ``handle`` is then passed through.
     ``fair``: as a batten lies, for where the path through the map's brightest places came to nothing. It may be faint.
     """
-    tolerance = LENGTH_TOLERANCE if squared else LENGTH_TOLERANCE_UNSQUARED
+    # a batten may run on past a tip as its last stride did: the strip shows where, and the length is held to the bow's then
+    tolerance = LENGTH_TOLERANCE if squared and not fair else LENGTH_TOLERANCE_UNSQUARED
     if {"nock_upper", "nock_lower"} <= set(shot.clicks):
         if not fair:
             return _between_clicks(maps, shot)

@@ -18,7 +18,7 @@ from tillerlens.trace.ends import Ends, find_ends, settle_ends
 from tillerlens.trace.find import CLICKS, find_bow
 from tillerlens.trace.mend import mend_limb, thickness_of_both
 from tillerlens.trace.nets import FinderMaps
-from tillerlens.trace.strip import MIDDLE_ROW, Band, Strip, cut_strip, first_path, next_path, read_band, strip_step
+from tillerlens.trace.strip import MIDDLE_ROW, Band, Strip, cut_strip, fair_path, first_path, next_path, read_band, strip_step
 
 Array = NDArray[np.float64]
 
@@ -85,7 +85,8 @@ def read_trace(
     coarse = find_bow(maps, fit.camera, shot, fit.squared, fair)
     mid = coarse.px[len(coarse.px) // 2]
     px_per_mm = _px_per_mm(fit, mid, shot.standoff_mm)
-    strip, band, ends = _straighten(photo.rgb, light, coarse.px, px_per_mm, fit, shot)
+    path = fair_path(photo.rgb, coarse.px, strip_step(px_per_mm)) if fair else coarse.px
+    strip, band, ends = _straighten(photo.rgb, light, path, px_per_mm, fit, shot)
     ends = settle_ends(light, strip, band, ends)
     _check_inside(coarse.px[[0, -1]], ends, strip, photo)
     ends, clicked = _clicked_ends(strip, ends, shot)
