@@ -96,17 +96,30 @@ def measure_photo(
         fit = fit or fit_scale(photo, shot)  # first: without a scale the rest would be in vain
         prepared = prepared or _prepare(photo, doubts)
         try:
-            return _measure(prepared, fit, shot, rest, shared)
+            return _measure_held(prepared, fit, shot, rest, shared)
         except NeedsHelp as error:
-            if "step_mm" not in error.fields:
-                raise
-            return _measure(prepared, fit, shot, rest, shared, hold_handle=True)  # beside the wrap something else was followed
+            try:
+                return _measure_held(prepared, fit, shot, rest, shared, fair=True)
+            except TillerLensError:
+                raise error from None  # what the first reading asks for
     except StateDiffers as error:
         return Measurement("refused", reasons=(error.reason, *doubts), evidence={"state_shown": error.fields["shows"]}, **shared)
     except NeedsHelp as error:
         return Measurement("needs_help", reasons=(error.reason, *doubts), **shared)
     except TillerLensError as error:
         return Measurement("refused", reasons=(error.reason, *doubts), **shared)
+
+
+def _measure_held(
+    p: Prepared, fit: CameraFit, shot: Shot, rest: dict[str, Any] | None, shared: dict[str, Any], fair: bool = False
+) -> Measurement:
+    """Measure; where the limbs do not meet the handle, again with its back held to the line between them."""
+    try:
+        return _measure(p, fit, shot, rest, shared, fair=fair)
+    except NeedsHelp as error:
+        if "step_mm" not in error.fields:
+            raise
+        return _measure(p, fit, shot, rest, shared, hold_handle=True, fair=fair)  # beside the wrap something else was followed
 
 
 def _measure(
@@ -117,11 +130,12 @@ def _measure(
     shared: dict[str, Any],
     by_string: Mapping[str, tuple[float, float]] | None = None,
     hold_handle: bool = False,
+    fair: bool = False,
 ) -> Measurement:
     light, doubts = p.light, p.doubts
-    trace, board_fit = read_trace(p.photo, light, p.maps, fit, shot, by_string, hold_handle), fit
+    trace, board_fit = read_trace(p.photo, light, p.maps, fit, shot, by_string, hold_handle, fair), fit
     evidence = _evidence(fit, shot, trace)
-    layout = make_layout(evidence, shot.handle_mm, _cutoff_mm(trace), trace.weight, trace.path_px, shot.state)
+    layout = _layout(evidence, shot, trace)
     chain = Chain(layout, shot.state)
 
     def length(theta: Array) -> float:
@@ -148,7 +162,7 @@ def _measure(
     moved = nocks_by_string(light, trace, evidence, chain, string)
     if from_within and by_string is None and (seen := nocks_far_inside(moved, chain)):
         # what was followed past the nock bends the limb's last inches: follow it again, only so far
-        return _measure(p, board_fit, shot, rest, shared, seen, hold_handle)
+        return _measure(p, board_fit, shot, rest, shared, seen, hold_handle, fair)
     if any(moved.overhang_mm):
         # The length typed is nock to nock: with the nocks moved it speaks to the camera again, and has the last word on them.
         nudged, after = length_update(
@@ -169,7 +183,7 @@ def _measure(
         # where a shadow clings to the limbs one clings to the string, and the darker of the two may be that
         shadow = max(trace.shadow_px.values()) if string.dark else 0.0
         string = replace(string, u_px=float(np.sqrt(string.u_px**2 + (1.5 * max(0.0, astray - 1.0)) ** 2 + shadow**2)))
-    layout = make_layout(evidence, shot.handle_mm, _cutoff_mm(trace), trace.weight, trace.path_px, shot.state)
+    layout = _layout(evidence, shot, trace)
     chain = Chain(layout, shot.state)
     shape = chain.shape(evidence)
     nudges = _nudges(fit, shot, trace, string)
@@ -201,6 +215,11 @@ def _measure(
         evidence=_facts(fit, trace, string, off),
         **shared,
     )
+
+
+def _layout(e: Evidence, shot: Shot, trace: TraceRead) -> Layout:
+    cutoff = _cutoff_mm(trace)
+    return make_layout(e, shot.handle_mm, cutoff, trace.weight, trace.path_px, shot.state, trace.handle_held)
 
 
 def _overhang(e: Evidence, k: int, mm: float) -> Evidence:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from tillerlens.shape import BowShape, Evidence, Layout, bow_shape
 from tillerlens.shot import Shot
 from tillerlens.trace.read import TraceRead
-from tillerlens.trace.string import FAINT, LEAST_DRAW_MM, PLAIN, DrawnString, find_braced_string, find_string
+from tillerlens.trace.string import FAINT, PLAIN, DrawnString, find_braced_string, find_string
 from tillerlens.trace.strung import PULLED_MM, Stand
 
 Array = NDArray[np.float64]
@@ -45,7 +45,7 @@ def string_of(
     s = stand_of(e, chain)
     clicked = np.array(shot.clicks["hook"]) if "hook" in shot.clicks else None
 
-    def found(nocks: Array, least_mm: float = LEAST_DRAW_MM) -> DrawnString | None:
+    def found(nocks: Array, least_mm: float | None = None) -> DrawnString | None:
         return find_string(light, trace.maps, nocks, s.handle, s.belly, s.px_per_mm, clicked, least_mm)
 
     string = found(s.nocks)

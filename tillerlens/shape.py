@@ -13,18 +13,22 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from tillerlens.errors import NeedsHelp
 from tillerlens.photo.camera import Camera
 from tillerlens.profile import Curve, SplineLayout, lay_out, read_curve
+from tillerlens.trace.find import CLICKS
 
 Array = NDArray[np.float64]
 
 STATIONS_IN = (6, 10, 14, 18, 22, 26)
 HANDLE_TRIM = 0.85  # the outermost of the rigid part may already be bending: keep to its middle
 BACK_U_MM, FADE_U_MM = 0.05, 0.3  # how true the handle's back and the limbs' middles at the fades are
+HELD_U_MM = 0.6  # of the back at a fade, where the handle's own was not seen and the few columns beside it stand for it
 ROOT_MM, ROOT_WEIGHT = 20.0, 0.3  # how much of the handle beside the fade steadies the limb's root
 TIP_WEIGHT = 0.5  # of the limb's end, by its place across the limb, against a column's middle
 NOCK_BEND_U_PER_MM = 2.5e-4  # a strung limb's bend at its nock is its natural one (common practice: tips are left near straight)
 BEYOND_MM = 25.0  # how far past the seen end the curve is carried on: a dark tip may be lost on a dark ground
+LEAST_COLUMNS = 6  # of the handle or a limb: fewer carry no line and do not tell how true theirs is
 SAMPLES = 161  # places along each limb where the curve is read
 # Width seen end-on (common practice: limbs 1 1/4 to 2 in wide, tips 3/8 to 5/8 in), used where the bowyer gave none.
 LIMB_WIDTH_MM, LIMB_WIDTH_U_MM = 40.0, 6.0
@@ -126,10 +130,13 @@ def mapped(e: Evidence) -> tuple[Array, Array, Array]:
     )
 
 
-def make_layout(e: Evidence, handle_mm: float, cutoff_mm: float, weight: Array, path_px: Array, state: str) -> Layout:
+def make_layout(
+    e: Evidence, handle_mm: float, cutoff_mm: float, weight: Array, path_px: Array, state: str, handle_held: bool = False
+) -> Layout:
     """Split the columns into limbs and handle by arc length along the smooth path (N, 2) px and prepare the splines.
 
-    ``weight`` (N,) per column: how far its two silhouettes' middle is trusted.
+    ``weight`` (N,) per column: how far its two silhouettes' middle is trusted. ``handle_held``: the handle's back was put on
+    the line between the limbs' roots, and is no evidence of its own.
     """
     back, belly, tips = mapped(e)
     middle = (back + belly) / 2
@@ -144,6 +151,8 @@ def make_layout(e: Evidence, handle_mm: float, cutoff_mm: float, weight: Array, 
         cols = np.nonzero(both & (sign * (s - centre) > half))[0]
         cols = cols[np.argsort(-sign * (s[cols]))]  # nock first
         cols = cols[weight[cols] > 0]
+        if len(cols) < LEAST_COLUMNS:
+            raise _lost("limbs", len(cols))
         u = np.abs(s[cols] - s[cols[0]])
         keep = np.r_[True, np.diff(np.maximum.accumulate(u)) > 0.05]
         cols, u = cols[keep], u[keep]
@@ -164,8 +173,22 @@ def make_layout(e: Evidence, handle_mm: float, cutoff_mm: float, weight: Array, 
         share = np.clip((u - tip_u) / (fade_u - tip_u), 0, 1)
         limbs.append(LimbLayout(cols, root, spline, tip_u, np.linalg.pinv(np.vander(share, 4))))
     handle = np.nonzero(have & (np.abs(s - centre) < HANDLE_TRIM * half))[0]
+    if len(handle) < LEAST_COLUMNS:
+        raise _lost("handle", len(handle))
     hw = _straight_weights(back[handle])
-    return Layout(limbs[0], limbs[1], handle, hw, *_direction(back[handle], hw, handle_mm), handle_mm)
+    u_direction, back_share = _direction(back[handle], hw, handle_mm)
+    if handle_held:
+        u_direction, back_share = HELD_U_MM * np.sqrt(2) / handle_mm, 0.0
+    return Layout(limbs[0], limbs[1], handle, hw, u_direction, back_share, handle_mm)
+
+
+def _lost(part: str, columns: int) -> NeedsHelp:
+    return NeedsHelp(
+        f"Too little of the {part} could be followed along the back to tell how the bow lies.",
+        "Click the two nocks and the middle of the handle, or retake with the handle clear of things of its own colour.",
+        clicks=CLICKS,
+        columns=columns,
+    )
 
 
 def _direction(p: Array, w: Array, handle_mm: float) -> tuple[float, float]:

@@ -23,7 +23,7 @@ REACH = 4.0  # strip steps searched at either side of the proposal
 ALONG = 5  # columns averaged before measuring: straightening makes the edge run level
 CLEAR = 1.5  # steps from the proposal: beyond, a sample belongs to one side
 TELL_COLUMNS = 8.0  # along the limb, that are looked at together
-TELL_FLOOR = 0.04  # of the step: each side is taken to vary by so much at the least, in every colour
+TELL_FLOOR = 0.06  # of the step: each side is taken to vary by so much at the least, in every colour
 PULL = 2.2  # further than this from the proposal, in steps, an edge is another edge
 
 

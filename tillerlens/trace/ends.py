@@ -19,6 +19,8 @@ from tillerlens.trace.strip import Band, Strip
 Array = NDArray[np.float64]
 SPAN = 24  # columns compared at either side of a possible end
 REACH = 16  # columns at either side in which the limb may end after all
+ONE_COLUMN = 1.0  # standard uncertainty of an end before it is settled
+RIVAL = 0.5  # of merit: a pair of ends so little worse than the best may be the right one
 ONE_STEP = 0.12  # of the squared step: what two even colours may leave
 
 
@@ -82,16 +84,19 @@ def find_ends(
     if not picks[1]:
         picks[1] = [(band.last + 1, 0.0)]
     short, long = (0.005, 0.007) if squared else (0.06, 0.06)
-    best, best_merit = (picks[0][0], picks[1][-1]), -np.inf
+    merits = {}
     for a in picks[0]:
         for b in picks[1]:
             over = (s[b[0] - 1] - s[a[0]]) / nock_to_nock_mm - 1
             off = over / long if over > 0 else -over / short
-            merit = a[1] + b[1] + 4 * float(np.mean(have[a[0] : b[0]])) - 0.5 * min(off, 6.0) ** 2
-            if merit > best_merit:
-                best, best_merit = (a, b), merit
-    (first, sa), (last, sb) = best
-    return Ends((float(first) - 0.5, float(last) - 0.5), (sa / 1.8, sb / 1.8), (1.0, 1.0))
+            merits[a, b] = a[1] + b[1] + 4 * float(np.mean(have[a[0] : b[0]])) - 0.5 * min(off, 6.0) ** 2
+    (first, sa), (last, sb) = best = max(merits, key=lambda pair: merits[pair])
+    rivals = [pair for pair, merit in merits.items() if merit > merits[best] - RIVAL]
+    # The bow's length binds its ends together: if one of them lies elsewhere, so may the other. Not where the picture is not
+    # squared: there the length hardly speaks among pairs, and the clearer end is the end.
+    rivals = rivals if squared else []
+    u = max([ONE_COLUMN, *(0.5 * abs(pair[k][0] - best[k][0]) for pair in rivals for k in (0, 1))])
+    return Ends((float(first) - 0.5, float(last) - 0.5), (sa / 1.8, sb / 1.8), (u, u))
 
 
 def settle_ends(light: NDArray[np.uint16], strip: Strip, band: Band, ends: Ends) -> Ends:
@@ -103,7 +108,8 @@ def settle_ends(light: NDArray[np.uint16], strip: Strip, band: Band, ends: Ends)
         if place is None:  # a shadow that goes on past the limb may have been taken for more of it
             other = _step_within_reach(light, strip, band, column, inward)
             place = None if other is None else _step_near(light, strip, band, other, inward)
-        settled.append((column, 2.0) if place is None else place)
+        at, u = (column, 2.0) if place is None else place
+        settled.append((at, u if ends.u_columns[k] <= ONE_COLUMN else float(np.hypot(u, ends.u_columns[k]))))
     (first, u_first), (last, u_last) = settled
     return Ends((first, last), ends.clear, (u_first, u_last))
 

@@ -6,7 +6,7 @@ length, bends the way the state asks, and has no rival; otherwise the bowyer is 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -17,6 +17,7 @@ from skimage.graph import MCP_Geometric, route_through_array
 from tillerlens.errors import NeedsHelp
 from tillerlens.photo.camera import Camera
 from tillerlens.shot import Shot
+from tillerlens.trace.batten import bend_battens, evidence
 from tillerlens.trace.nets import FinderMaps
 
 Array = NDArray[np.float64]
@@ -24,6 +25,7 @@ Array = NDArray[np.float64]
 LIMB_LEVEL = 0.35
 LENGTH_TOLERANCE = 0.08  # of the bow's length, where the picture is squared
 LENGTH_TOLERANCE_UNSQUARED = 0.15
+LEAST_EVIDENCE = (0.6, 0.45, 0.3, 0.2, 0.1)  # under a stride of the batten, from a clear bow to a faint one
 CLICKS = ("nock_upper", "nock_lower", "handle")
 
 
@@ -159,6 +161,31 @@ def _free(maps: FinderMaps, camera: Camera, shot: Shot) -> CoarsePath:
     return best
 
 
+def _fair(maps: FinderMaps, camera: Camera, shot: Shot) -> CoarsePath:
+    """The path as a batten lies: how little evidence still counts as bow is told by the length that comes of it."""
+    upright = shot.upper_limb in ("top", "bottom")
+    seen = evidence(maps.limb, maps.shadow)
+    clicked = {"nock_upper", "nock_lower"} <= set(shot.clicks)
+    ends = None
+    if clicked:
+        nocks = [maps.to_map(np.array(shot.clicks[k])) for k in ("nock_upper", "nock_lower")]
+        turned = sorted((q[::-1] if upright else q for q in nocks), key=lambda q: float(q[0]))
+        ends = (turned[0], turned[1])
+    best: CoarsePath | None = None
+    for line in bend_battens(seen.T if upright else seen, LEAST_EVIDENCE[:1] if clicked else LEAST_EVIDENCE, ends):
+        if ends is not None:
+            line = np.vstack([ends[0], line[1:-1], ends[1]])
+        on_map = resample(line[:, ::-1] if upright else line, 1.0)
+        full = smooth_path(maps.to_full(on_map), 6 * maps.k[0])
+        ratio = 1.0 if clicked else plane_length(camera, full, shot.standoff_mm) / shot.nock_to_nock_mm
+        found = CoarsePath(full, float(np.mean(_at(maps.limb, on_map) > LIMB_LEVEL)), ratio, clicked=clicked)
+        if best is None or abs(np.log(ratio)) < abs(np.log(best.length_ratio)):
+            best = found
+    if best is None:
+        raise _ask("No bow was found in the picture.")
+    return best
+
+
 def _merit(p: CoarsePath) -> float:
     return p.support - 2.5 * abs(np.log(max(p.length_ratio, 1e-3)))
 
@@ -181,16 +208,21 @@ def _ask(text: str, **fields: object) -> NeedsHelp:
     return NeedsHelp(text, "Click the two nocks and the middle of the handle.", clicks=CLICKS, **fields)
 
 
-def find_bow(maps: FinderMaps, camera: Camera, shot: Shot, squared: bool) -> CoarsePath:
+def find_bow(maps: FinderMaps, camera: Camera, shot: Shot, squared: bool, fair: bool = False) -> CoarsePath:
     """The coarse path of the bow, upper nock to lower. Raises ``NeedsHelp`` when the evidence is not clear.
 
     With ``nock_upper`` and ``nock_lower`` clicked the path runs between them; ``handle`` is then passed through.
+    ``fair``: as a batten lies, for where the path through the map's brightest places came to nothing. It may be faint.
     """
-    tolerance = LENGTH_TOLERANCE if squared else LENGTH_TOLERANCE_UNSQUARED
+    # a batten may run on past a tip as its last stride did: the strip shows where, and the length is held to the bow's then
+    tolerance = LENGTH_TOLERANCE if squared and not fair else LENGTH_TOLERANCE_UNSQUARED
     if {"nock_upper", "nock_lower"} <= set(shot.clicks):
-        return _between_clicks(maps, shot)
-    path = _free(maps, camera, shot)
-    if path.support < 0.6:
+        if not fair:
+            return _between_clicks(maps, shot)
+        path = _fair(maps, camera, shot)
+        return replace(path, px=_orient(path.px, shot))
+    path = (_fair if fair else _free)(maps, camera, shot)
+    if path.support < 0.6 and not fair:
         raise _ask("The bow is too faint in the picture to be followed with certainty.", support=path.support)
     if abs(path.length_ratio - 1) > tolerance:
         raise _ask(f"What looks like the bow is {path.length_ratio:.0%} of the bow's length.", ratio=path.length_ratio)

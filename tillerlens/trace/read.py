@@ -18,7 +18,7 @@ from tillerlens.trace.ends import Ends, find_ends, settle_ends
 from tillerlens.trace.find import CLICKS, find_bow
 from tillerlens.trace.mend import mend_limb, thickness_of_both
 from tillerlens.trace.nets import FinderMaps
-from tillerlens.trace.strip import MIDDLE_ROW, Band, Strip, cut_strip, first_path, next_path, read_band, strip_step
+from tillerlens.trace.strip import MIDDLE_ROW, Band, Strip, cut_strip, fair_path, first_path, next_path, read_band, strip_step
 
 Array = NDArray[np.float64]
 
@@ -27,13 +27,15 @@ SLIVER_U_PX = 0.3  # of the width of a shadow that was told from the wood
 MARGIN_SHARE = 0.4  # of a margin that may be shadow, as a standard uncertainty
 CLICK_AGREES_PX = 10.0
 CLICK_U_PX = 2.5
-MIN_SEEN = 0.4
+MIN_SEEN, MIN_SEEN_FAIR = 0.4, 0.6  # of a limb's length; a path that the finder's map hardly shows must be borne out by more
 NOCK_STATIONS = 3  # beside each tip, where the nock and the string's loop hide the limb's own edges
 OUT_SHARE = 0.005  # of the picture's longer side: a bow that ends so near the border was cut off
+CLEAR_END = 0.5  # an end less clear than this is none
 CORRECTION_REACH = 25.0  # columns at either side of a corrected place that it speaks for
 MAX_GAP = 0.3  # of a limb's length without an edge
 ONE_SIDE_WEIGHT = 0.6
 ROOT_STATIONS = 8  # beside the handle, that tell where its back runs
+HANDLE_LOST = 0.3  # of its back astray: what is left does not tell its direction
 OFF_ROOTS = 0.3  # of the limb's thickness there
 _BACK = {"up": (0, -1), "down": (0, 1), "left": (-1, 0), "right": (1, 0)}
 
@@ -61,6 +63,7 @@ class TraceRead:
     state: str
     maps: FinderMaps
     doubts: tuple[Reason, ...]
+    handle_held: bool = False  # its back was not seen: it was put on the line between the limbs' roots
 
 
 def read_trace(
@@ -71,18 +74,21 @@ def read_trace(
     shot: Shot,
     by_string: Mapping[str, tuple[float, float]] | None = None,
     hold_handle: bool = False,
+    fair: bool = False,
 ) -> TraceRead:
     """Find, straighten, measure. ``by_string``: nocks that the string has shown to lie well inside what was followed before.
     ``hold_handle``: the limbs did not meet the handle as it was followed before, so its back is held to the line between them.
+    ``fair``: along a batten's path, where the first one came to nothing; more of the limbs must then be seen.
 
     Raises ``NeedsHelp`` when the bow or its tips are not certain.
     """
-    coarse = find_bow(maps, fit.camera, shot, fit.squared)
-    _check_inside(coarse.px[[0, -1]], photo, OUT_SHARE * max(photo.rgb.shape))
+    coarse = find_bow(maps, fit.camera, shot, fit.squared, fair)
     mid = coarse.px[len(coarse.px) // 2]
     px_per_mm = _px_per_mm(fit, mid, shot.standoff_mm)
-    strip, band, ends = _straighten(photo.rgb, light, coarse.px, px_per_mm, fit, shot)
+    path = fair_path(photo.rgb, coarse.px, strip_step(px_per_mm)) if fair else coarse.px
+    strip, band, ends = _straighten(photo.rgb, light, path, px_per_mm, fit, shot)
     ends = settle_ends(light, strip, band, ends)
+    _check_inside(coarse.px[[0, -1]], ends, strip, photo)
     ends, clicked = _clicked_ends(strip, ends, shot)
     ends, shown = _ends_by_string(strip, ends, by_string or {})
     corrected = _corrections(strip, shot)
@@ -97,14 +103,15 @@ def read_trace(
     zones = _zones(len(cols), shot, grip_at)
     rows_left, rows_right, weight = _mend(left.row[cols], right.row[cols], zones)
     back_is_right = bool(strip.normal[cols[len(cols) // 2]] @ np.array(_BACK[shot.back], float) > 0)
-    strayed = hold_handle and _hold_handle(rows_right if back_is_right else rows_left, rows_right - rows_left, zones)
+    strayed = _hold_handle(rows_right if back_is_right else rows_left, rows_right - rows_left, zones) if hold_handle else 0.0
     left_px, right_px = strip.px(c, rows_left), strip.px(c, rows_right)
     back, belly = (right_px, left_px) if back_is_right else (left_px, right_px)
     tips = _tips(strip, _middle_rows(band, left, right), ends.column)
     u = (ends.u_columns[0] * strip.step, ends.u_columns[1] * strip.step)
     causes = ["string" if shown[k] else "clicks" if clicked[k] else "tip" for k in (0, 1)]
-    _check_seen(weight, zones)
-    _check_inside(back[~np.isnan(back[:, 0])][[0, -1]], photo, 3)
+    _check_seen(weight, zones, MIN_SEEN_FAIR if fair else MIN_SEEN)
+    if not _inside(back[~np.isnan(back[:, 0])][[0, -1]], photo, 3):
+        raise _runs_out()
     noise = float(np.nanmean([left.noise, right.noise])) * strip.step
     wander = _wander(right.row[cols] - left.row[cols], zones) * strip.step
     thickness = np.linalg.norm(back - belly, axis=1)
@@ -154,6 +161,7 @@ def read_trace(
         shot.state,
         maps,
         doubts,
+        strayed > HANDLE_LOST,
     )
 
 
@@ -268,30 +276,30 @@ def _tips(strip: Strip, rows: Array, columns: tuple[float, float]) -> Array:
     return np.array(tips)
 
 
-def _hold_handle(back: Array, thickness: Array, zones: dict[str, tuple[int, int]]) -> bool:
-    """Put, in place, the back's rows along the handle that stand off the line between the limbs' roots onto it, and say whether
-    there were any: a ruled line or a shadow beside the wrap was followed. A bow's back runs through its handle."""
+def _hold_handle(back: Array, thickness: Array, zones: dict[str, tuple[int, int]]) -> float:
+    """Put, in place, the back's rows along the handle that stand off the line between the limbs' roots onto it, and say what
+    share they are: a ruled line or a shadow beside the wrap was followed. A bow's back runs through its handle."""
     a, b = zones["handle"]
     sides = (np.arange(max(0, a - ROOT_STATIONS), a), np.arange(b, min(b + ROOT_STATIONS, len(back))))
     roots = [(float(np.median(s[~np.isnan(back[s])])), float(np.nanmedian(back[s]))) for s in sides if np.isfinite(back[s]).any()]
     if len(roots) < 2:
-        return False
+        return 0.0
     inside = np.arange(a, b)
     line = np.interp(inside, [at for at, _ in roots], [row for _, row in roots])
     limit = OFF_ROOTS * float(np.nanmedian(np.concatenate([thickness[s] for s in sides])))
     off = np.abs(back[inside] - line) > limit
     back[inside[off]] = line[off]
-    return bool(off.any())
+    return float(off.mean())
 
 
-def _check_seen(weight: Array, zones: dict[str, tuple[int, int]]) -> None:
+def _check_seen(weight: Array, zones: dict[str, tuple[int, int]], least: float) -> None:
     """Every part of each limb must have been seen: no long gap, least of all at its root or tip."""
     for name in ("upper", "lower"):
         a, b = zones[name]
         seen = np.nonzero(weight[a:b] > 0)[0]
         share = len(seen) / max(b - a, 1)
         gap = float(np.max(np.diff(np.r_[-1, seen, b - a]))) / max(b - a, 1)
-        if share < MIN_SEEN or gap > MAX_GAP:
+        if share < least or gap > MAX_GAP:
             raise NeedsHelp(
                 f"The {name} limb's edges could only be followed over {share:.0%} of its length.",
                 "Retake with even light and the bow clear of things of its own colour, or click the nocks and the handle.",
@@ -301,15 +309,28 @@ def _check_seen(weight: Array, zones: dict[str, tuple[int, int]]) -> None:
             )
 
 
-def _check_inside(ends: Array, photo: Photo, margin_px: float) -> None:
-    """Both ends (2, 2) px of what was followed must lie inside the picture by the margin."""
+def _inside(ends: Array, photo: Photo, margin_px: float) -> bool:
     h, w = photo.rgb.shape[:2]
-    if ((ends < margin_px) | (ends > [w - 1 - margin_px, h - 1 - margin_px])).any():
-        raise NeedsHelp(
-            "The bow seems to run out of the picture.",
-            "Step back and take the picture again with both tips inside it.",
-            clicks=CLICKS,
-        )
+    return not ((ends < margin_px) | (ends > [w - 1 - margin_px, h - 1 - margin_px])).any()
+
+
+def _check_inside(found: Array, ends: Ends, strip: Strip, photo: Photo) -> None:
+    """A bow that was followed (``found`` (2, 2) px) to the picture's border was cut off there, unless it is seen to end
+    before: then it was something behind it that ran on."""
+    margin = OUT_SHARE * max(photo.rgb.shape)
+    for k in (0, 1):
+        settled = strip.px(np.array([ends.column[k]]), np.array([MIDDLE_ROW]))
+        seen_to_end = ends.clear[k] > CLEAR_END and _inside(settled, photo, 3 * margin)
+        if not _inside(found[k : k + 1], photo, margin) and not seen_to_end:
+            raise _runs_out()
+
+
+def _runs_out() -> NeedsHelp:
+    return NeedsHelp(
+        "The bow seems to run out of the picture.",
+        "Step back and take the picture again with both tips inside it.",
+        clicks=CLICKS,
+    )
 
 
 def _grip(thickness: Array, shot: Shot) -> int | None:

@@ -33,7 +33,8 @@ PLAIN = 2.8
 LIGHT, HUE = np.eye(3), np.array([[1.0, -0.5, -0.5], [-0.5, -0.5, 1.0]])
 HUE_CLEARER = 0.3  # of merit
 MOST_U_MM = 60.0  # a hook less sure than this is not found
-LEAST_DRAW_MM, MOST_DRAW_MM = 80.0, 800.0  # from the handle's back to the hook
+LEAST_DRAW_MM, MOST_DRAW_MM = 80.0, 800.0  # from the back to the hook
+DEEP_MM, PAST_MM = 230.0, 25.0  # nocks that stand so far from the back are drawn: their hook lies this far past the line between
 HOOK_ASIDE_MM = 25.0  # how far beside the handle's middle a hook may well pull (common practice, no source)
 
 
@@ -171,20 +172,25 @@ def _settle(r: _Ridges, sign: int, end: int) -> tuple[Array, float, float]:
     return np.array(ends), float(keep.mean()), scatter
 
 
-def _pair(a: _Ridges, b: _Ridges, aside: float, side: Array) -> tuple[float, tuple[int, int, int, int]]:
+def _pair(
+    a: _Ridges, b: _Ridges, aside: float, side: Array, past: float, belly: Array
+) -> tuple[float, tuple[int, int, int, int]]:
     """The two lines chosen together: merit and (sign, sign, end offset, end offset) of each.
 
-    ``aside``: mm of the guessed hook from the line through the handle; ``side``: (2,) mm per px that way.
+    ``aside``: mm of the guessed hook from the line through the handle; ``side``: (2,) mm per px that way. ``past``: mm of it
+    past the nearest place where a hook may be; ``belly``: (2,) mm per px that way.
     """
     to_shift = np.linalg.inv(np.stack([a.normal, b.normal]))  # offsets of the two ends -> shift of the hook
     shift = np.stack(np.meshgrid(_END, _END, indexing="ij"), -1) @ to_shift.T
     aside_mm = aside + shift @ side
+    near = past + shift @ belly < 0
     best, pick = -np.inf, (0, 0, 0, 0)
     for sa in (0, 1):
         for sb in (0, 1):
             both = np.clip(a.table[sa], 0, None)[:, None] * np.clip(b.table[sb], 0, None)[None]
             colour = LIGHTER * min(1.0, a.lighter / HALO, b.lighter / HALO) * (sa == sb == 0) - OTHER_COLOUR * (sa != sb)
             merit = 2 * np.sqrt(both) + colour - 0.08 * (aside_mm / HOOK_ASIDE_MM) ** 2
+            merit[near] = -np.inf
             i, j = np.unravel_index(int(np.argmax(merit)), merit.shape)
             if merit[i, j] > best:
                 best, pick = float(merit[i, j]), (sa, sb, int(i), int(j))
@@ -199,47 +205,58 @@ def find_string(
     belly: Array,
     px_per_mm: float,
     clicked: Array | None = None,
-    least_mm: float = LEAST_DRAW_MM,
+    least_mm: float | None = None,
 ) -> DrawnString | None:
     """Both string lines and the hook where they meet; None when either cannot be seen.
 
-    ``least_mm``: how far from the handle's back the hook is, at the least.
+    ``least_mm``: how far from the handle's back the hook is, at the least; None: past the nocks where they stand deep.
 
     The two lines are chosen together: one string has one colour, and its hook lies near the line through the handle.
     """
-    hooks = [clicked] if clicked is not None else likely_hooks(maps, nocks, handle, belly, px_per_mm, least_mm)
-    by_light = _best_of(light, maps, nocks, handle, belly, px_per_mm, hooks, clicked is None, LIGHT)
+    if least_mm is None:
+        chord_mm = float(np.mean((nocks - handle) @ belly)) / px_per_mm
+        # else a ruled line from nock to nock would do for both halves
+        least_mm = min(chord_mm + PAST_MM, MOST_DRAW_MM - PAST_MM) if chord_mm > DEEP_MM else LEAST_DRAW_MM
+    sought = _Sought(light, maps, nocks, handle, belly, px_per_mm, clicked, least_mm)
+    by_light = _best_of(sought, LIGHT)
     if by_light is not None and min(by_light.clear) > FAINT:
         return by_light
-    by_hue = [_best_of(light, maps, nocks, handle, belly, px_per_mm, hooks, clicked is None, hue[None]) for hue in HUE]
+    by_hue = [_best_of(sought, hue[None]) for hue in HUE]
     best = max((s for s in by_hue if s is not None), key=lambda s: s.merit, default=None)
     clearer = best is not None and (by_light is None or best.merit > by_light.merit + HUE_CLEARER)
     return best if clearer else by_light
 
 
-def _best_of(
-    light: NDArray[np.uint16],
-    maps: FinderMaps,
-    nocks: Array,
-    handle: Array,
-    belly: Array,
-    px_per_mm: float,
-    hooks: list[Array],
-    look_around: bool,
-    look: Array,
-) -> DrawnString | None:
-    """The best pair of lines from the nocks to one of the ``hooks``, by one look of the string."""
+@dataclass(frozen=True, eq=False)
+class _Sought:
+    """What ``find_string`` was asked, as it was named there."""
+
+    light: NDArray[np.uint16]
+    maps: FinderMaps
+    nocks: Array
+    handle: Array
+    belly: Array
+    px_per_mm: float
+    clicked: Array | None
+    least_mm: float
+
+
+def _best_of(q: _Sought, look: Array) -> DrawnString | None:
+    """The best pair of lines from the nocks to a hook, by one look of the string."""
+    nocks, handle, belly, px_per_mm = q.nocks, q.handle, q.belly, q.px_per_mm
+    hooks = likely_hooks(q.maps, nocks, handle, belly, px_per_mm, q.least_mm) if q.clicked is None else [q.clicked]
     side = np.array([-belly[1], belly[0]])
 
     def tried(hook: Array) -> tuple[float, _Chosen]:
-        a, b = (_ridges(light, nock, hook, maps, look) for nock in nocks)
-        merit, pick = _pair(a, b, (hook - handle) @ side / px_per_mm, side / px_per_mm)
+        a, b = (_ridges(q.light, nock, hook, q.maps, look) for nock in nocks)
+        past = np.inf if q.clicked is not None else float((hook - handle) @ belly) / px_per_mm - q.least_mm
+        merit, pick = _pair(a, b, (hook - handle) @ side / px_per_mm, side / px_per_mm, past, belly / px_per_mm)
         return merit, (hook, a, b, pick)
 
     found = [tried(hook) for hook in hooks]
-    if not found:
+    if not found or max(merit for merit, _ in found) == -np.inf:
         return None
-    if look_around:
+    if q.clicked is None:
         # the network's string may be too faint to lead to within the reach of a line's end: look around the best as well
         at = max(found, key=lambda f: f[0])[1][0]
         found += [tried(at + STEP_PX * (i * belly + j * side)) for i in (-1, 0, 1) for j in (-1, 0, 1) if i or j]

@@ -13,11 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from tillerlens.trace.batten import bend_battens
 from tillerlens.trace.find import resample, smooth_path
 from tillerlens.trace.nets import STRIP_ACROSS, StripMaps, silhouette_maps
 
 Array = NDArray[np.float64]
 MIDDLE_ROW = (STRIP_ACROSS - 1) / 2
+BATTEN_TURNS, BATTEN_STEEPEST = 3, 12  # strips cut for it; rows in a stride
+HALF_LIMBS = (5, 7, 9, 11)  # steps: half a limb's thickness, from thin to broad
 LIMB_STEPS = 14.0  # how many steps the limb should be thick: the middle of what the network was trained on
 
 
@@ -176,6 +179,39 @@ def next_path(strip: Strip, columns: Array, middle: Array) -> Array:
     mid = ndimage.median_filter(np.interp(cols, columns, middle), 9, mode="nearest")
     mid = smooth_rows(mid, min(61, len(mid) // 2 * 2 - 1))
     return extend(smooth_path(strip.px(cols, mid), 10 * strip.step), 60 * strip.step)
+
+
+def slender(inside: Array) -> Array:
+    """How much each place of a strip's map (rows, columns) is the middle of something a limb's thickness wide with nothing at
+    either side, 0 ... 1: a plank or a shadow that the map takes for wood is broader, or has another edge."""
+    n = len(inside)
+    cum = np.vstack([np.zeros(inside.shape[1]), np.cumsum(inside, axis=0)])
+    row = np.arange(n)
+
+    def mean(a: int, b: int) -> Array:
+        low, past = np.clip(row + a, 0, n), np.clip(row + b + 1, 0, n)
+        return np.asarray((cum[past] - cum[low]) / np.maximum(past - low, 1)[:, None])
+
+    found = [mean(1 - h, h - 1) - np.maximum(mean(-h - 4, -h - 1), mean(h + 1, h + 4)) for h in HALF_LIMBS]
+    return np.asarray(ndimage.uniform_filter1d(np.clip(np.max(found, axis=0), 0, 1), 5, axis=1))
+
+
+def fair_path(rgb: NDArray[np.uint8], coarse: Array, step: float) -> Array:
+    """A batten's coarse path (N, 2) px laid truer: bent again along what is slender in the strip, which shows the limbs
+    sharper than the finder's map does, and a few times since the network sees best what runs level."""
+    path = coarse
+    for _ in range(BATTEN_TURNS):
+        strip = cut_strip(rgb, path, step)
+        n = len(strip.path)
+        seen = slender(np.where(strip.maps.string > strip.maps.inside, 0.0, strip.maps.inside).astype(float))
+        ends = (np.array([0.0, MIDDLE_ROW]), np.array([n - 1.0, MIDDLE_ROW]))
+        lines = bend_battens(seen, (0.0,), ends, BATTEN_STEEPEST)
+        if not lines:
+            return path
+        columns = np.arange(n, dtype=float)
+        row = ndimage.gaussian_filter1d(np.interp(columns, *lines[0].T), 12.0, mode="nearest")
+        path = smooth_path(strip.px(columns, row), 10 * step)
+    return path
 
 
 def strip_step(px_per_mm: float, limb_mm: float = 14.0) -> float:
