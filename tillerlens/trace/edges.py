@@ -183,7 +183,7 @@ def wood_beyond_px(light: NDArray[np.uint16], strip: Strip, row: Array, outward:
         hue = (ratio - level[:, None]) / np.maximum(level, 0.02)[:, None]
         limb = np.median(hue[off < -1.5], axis=0)
         wood = float(np.linalg.norm(limb))
-        woody = hue @ limb > 0.5 * wood**2  # a shadow's hue, if it has one, lies the other way
+        woody = (hue @ limb > 0.5 * wood**2) & (level < DARK)  # a shadow's hue, if it has one, lies the other way
         beyond = np.nonzero((off > 1.0) & ~woody)[0]
         width = float(off[beyond[0]]) - 0.5 if len(beyond) else 0.0  # wood right to the far end is no edge at all
         centres.append(float(cols.mean()))

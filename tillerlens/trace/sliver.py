@@ -33,6 +33,10 @@ NETWORK = 0.25  # mean of the network's shadow in the band from which it is beli
 SHOWN = 0.25  # share of the windows that must tell its width
 AGREE = 0.5  # share of the windows that must show it
 CLEARER = 0.85  # a third level must leave this share of what two levels leave
+# The band's outer step against its inner one, at the least: beside wood far lighter than its ground the silhouette itself is
+# the sharper step, and is measured as it is.
+SHARPER = 0.5
+FAR, UNEVEN = 4.0, 0.3  # from so many steps on the ground must show alone, and even to this share of its light
 LEAST = 0.35  # steps: a narrower band does not show
 
 
@@ -79,13 +83,15 @@ def find_sliver(light: NDArray[np.uint16], strip: Strip, proposal: Array, outwar
         profiles.append(np.median(sample(light, strip.px(across, rows)), axis=0) / 65535.0)
         shadows.append(ndimage.map_coordinates(strip.maps.shadow, [rows, across], order=1, mode="nearest").mean(0))
     v, shadow = np.array(profiles), np.array(shadows)  # (W, O, 3), (W, O)
+    far = v[:, REACH >= FAR].mean(2)
+    plain = np.ptp(far, axis=1) < UNEVEN * far.mean(1)  # a ruled line beside the limb is not its ground
     free = _fit(v, BLUR_PX / strip.step, None)
-    ok = free.clear & (free.width >= LEAST) & (_between(shadow, free) > NETWORK)
+    ok = plain & free.clear & (free.width >= LEAST) & (_between(shadow, free) > NETWORK)
     if ok.sum() < 4:
         return None
     share = float(np.median(free.share[ok]))
     held = _fit(v, BLUR_PX / strip.step, share)
-    shown = held.clear & (held.width >= LEAST)
+    shown = plain & held.clear & (held.width >= LEAST)
     if float(np.median(_between(shadow, held))) < NETWORK or shown.mean() < SHOWN:
         return None
     at = np.array([have[p].mean() for p in parts])
@@ -146,9 +152,11 @@ def _fit(v: Array, blur: float, share: float | None) -> _Fit:
             best = np.where(better, left, best)
             pick = np.where(better, k, pick)
             levels[better] = c[better]
-    clear = best < CLEARER * single
     ground = levels[:, -1]
-    part = (levels[:, 2] if share is None else share * ground) / np.maximum(ground, 1e-6)
+    band = levels[:, 2] if share is None else share * ground
+    sharper = (ground - band).mean(1) > SHARPER * np.abs(levels[:, 0] - band).mean(1)
+    clear = (best < CLEARER * single) & sharper
+    part = band / np.maximum(ground, 1e-6)
     return _Fit(pairs[pick, 0], pairs[pick, 1], part.mean(1), clear)
 
 
