@@ -48,7 +48,8 @@ def test_rungs_are_numbered_among_rims_and_joints_and_a_hidden_one_is_counted():
     gaps = 60 * 1.01 ** np.arange(12)
     true = 200 + np.r_[0, np.cumsum(gaps)]
     seen = np.delete(true, 5)
-    others = [160.0, 231.0, 393.0, 545.0, 702.0, 1010.0]  # the board's rims and the joints of its planks
+    # the board's rims and the joints of its planks, one of them beside the hidden rung
+    others = [160.0, 231.0, 393.0, float(true[5]) - 6.0, 545.0, 702.0, 1010.0]
     kept, number = lines._number(_tracks([*seen, *others]), 500.0)
     assert [t[0, 1] for t in kept] == list(seen)
     assert list(number) == [0, 1, 2, 3, 4, 6, 7, 8, 9, 10, 11, 12]

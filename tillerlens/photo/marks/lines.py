@@ -100,7 +100,7 @@ def _ladder(y: Array, i: int, j: int) -> dict[int, int]:
         while abs(n - last) < 4:
             guess = y[rungs[last]] + (n - last) * gap
             near = int(np.argmin(np.abs(y - guess)))
-            if abs(y[near] - guess) < 0.1 * gap + 0.02 * abs(n - last) * gap and near not in rungs.values():
+            if abs(y[near] - guess) < max(0.06 * gap, 2.0) + 0.02 * abs(n - last) * gap and near not in rungs.values():
                 gap = 0.5 * gap + 0.5 * (y[near] - y[rungs[last]]) / (n - last)
                 rungs[n], last = near, n
             n += way
