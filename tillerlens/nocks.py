@@ -45,8 +45,8 @@ def string_of(
     s = stand_of(e, chain)
     clicked = np.array(shot.clicks["hook"]) if "hook" in shot.clicks else None
 
-    def found(nocks: Array, least_mm: float | None = None) -> DrawnString | None:
-        return find_string(light, trace.maps, nocks, s.handle, s.belly, s.px_per_mm, clicked, least_mm)
+    def found(nocks: Array, least_mm: float | None = None, by_hue: bool = True) -> DrawnString | None:
+        return find_string(light, trace.maps, nocks, s.handle, s.belly, s.px_per_mm, clicked, least_mm, by_hue)
 
     string = found(s.nocks)
     if clicked is None and string is not None and not s.is_pulled(string):
@@ -58,7 +58,7 @@ def string_of(
         return string, False
     # the limb may have been followed past its nock, into a shadow, further than the string's start is looked for
     within = _within(e, chain)
-    others = [found(np.where([[up], [low]], within, s.nocks)) for up, low in ((1, 0), (0, 1), (1, 1))]
+    others = [found(np.where([[up], [low]], within, s.nocks), by_hue=string is None) for up, low in ((1, 0), (0, 1), (1, 1))]
     best = max((o for o in others if o is not None), key=lambda o: o.merit, default=None)
     better = best is not None and (string is None or best.merit > string.merit + CLEARLY_BETTER)
     return (best, True) if better else (string, False)

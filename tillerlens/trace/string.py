@@ -206,10 +206,12 @@ def find_string(
     px_per_mm: float,
     clicked: Array | None = None,
     least_mm: float | None = None,
+    by_hue: bool = True,
 ) -> DrawnString | None:
     """Both string lines and the hook where they meet; None when either cannot be seen.
 
     ``least_mm``: how far from the handle's back the hook is, at the least; None: past the nocks where they stand deep.
+    ``by_hue``: look for its hue as well where its light tells little.
 
     The two lines are chosen together: one string has one colour, and its hook lies near the line through the handle.
     """
@@ -219,10 +221,10 @@ def find_string(
         least_mm = min(chord_mm + PAST_MM, MOST_DRAW_MM - PAST_MM) if chord_mm > DEEP_MM else LEAST_DRAW_MM
     sought = _Sought(light, maps, nocks, handle, belly, px_per_mm, clicked, least_mm)
     by_light = _best_of(sought, LIGHT)
-    if by_light is not None and min(by_light.clear) > FAINT:
+    if not by_hue or (by_light is not None and min(by_light.clear) > FAINT):
         return by_light
-    by_hue = [_best_of(sought, hue[None]) for hue in HUE]
-    best = max((s for s in by_hue if s is not None), key=lambda s: s.merit, default=None)
+    hues = [_best_of(sought, hue[None]) for hue in HUE]
+    best = max((s for s in hues if s is not None), key=lambda s: s.merit, default=None)
     clearer = best is not None and (by_light is None or best.merit > by_light.merit + HUE_CLEARER)
     return best if clearer else by_light
 
