@@ -110,7 +110,7 @@ def measure_edges(light: NDArray[np.uint16], strip: Strip, band: Band, ends: tup
     return sides[0], sides[1]
 
 
-HELD = 12  # columns at either side of a corrected place where it rules if no step lies near it
+HELD = 12  # columns at either side of a corrected place where it rules if no step, or one in fewer than half, lies near it
 HAND_STEPS = 2.0  # a step within this of the place that was set is what the person meant
 
 
@@ -121,7 +121,7 @@ def held_to(side: Side, places: Array) -> Side:
     for column, want in places:
         near = np.abs(columns - column) <= HELD
         found = row[near & ~np.isnan(row)]
-        if len(found) == 0 or abs(float(np.median(found)) - want) > HAND_STEPS:
+        if len(found) < HELD or abs(float(np.median(found)) - want) > HAND_STEPS:
             row[near] = want
     return replace(side, row=row)
 

@@ -64,7 +64,8 @@ def check_state(
         return []
     if said != "drawn":  # first: a ruled line may well run from nock to nock, hardly two to a hook
         string = find_string(light, maps, stand.nocks, stand.handle, stand.belly, stand.px_per_mm)
-        if stand.is_pulled(string) and string is not None and min(string.clear) > BENT_SEEN:
+        enough = FAINT if chord_mm > MOST_BRACE_MM else BENT_SEEN  # no brace is so high: less of the string will do
+        if stand.is_pulled(string) and string is not None and min(string.clear) > enough:
             raise _differs("The string is seen to run from both nocks to a hook", said, "drawn")
     _, seen, scatter = line_between(light, maps, stand.nocks)
     taut = seen > TAUT_SEEN and scatter < TAUT_SCATTER_PX
