@@ -47,18 +47,19 @@ def draw_overlay(
     max_side: int = MAX_SIDE_PX,
     units: Units | None = None,
     close: bool = False,
+    silhouettes: bool = True,
 ) -> Picture:
     """The photograph with the traced bow and a key below it, or, where nothing was measured, the reasons why.
 
     rgb: (H, W, 3) uint8, the upright photograph that was measured. max_side: of the photograph in pixels;
-    the key adds to its height. close: only the bow with a margin. Returns (h, w, 3) uint8. Raises ValueError
-    if the measurement's gap lines do not belong to its gap rows.
+    the key adds to its height. close: only the bow with a margin. silhouettes: draw both edges too.
+    Returns (h, w, 3) uint8. Raises ValueError if the measurement's gap lines do not belong to its gap rows.
     """
     units = units or Units()
     window = _window(rgb, measurement.trace if close else None, max_side)
     canvas = _canvas(rgb, window)
     if measurement.trace is not None:
-        _draw_bow(canvas, window, measurement, units)
+        _draw_bow(canvas, window, measurement, units, silhouettes)
     if measurement.status != "measured":
         lines = [f"{r.text} {r.remedy}".strip() for r in measurement.reasons]
         return np.vstack([canvas.rgb, _caption(canvas, lines)])
@@ -109,11 +110,11 @@ def _canvas(rgb: Picture, window: _Window) -> Canvas:
 # --- the bow
 
 
-def _draw_bow(canvas: Canvas, window: _Window, measurement: Measurement, units: Units) -> None:
+def _draw_bow(canvas: Canvas, window: _Window, measurement: Measurement, units: Units, silhouettes: bool) -> None:
     trace = measurement.trace
     assert trace is not None
     nocks = window(trace.nocks_px)
-    for side in (trace.back_px, trace.belly_px):
+    for side in (trace.back_px, trace.belly_px) if silhouettes else ():
         canvas.line(window(side), PAPER, 1.0)
     if trace.hook_px is not None:
         hook = window(trace.hook_px)

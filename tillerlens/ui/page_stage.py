@@ -12,9 +12,11 @@ import streamlit as st
 from tillerlens.errors import TillerLensError
 from tillerlens.measurement import Value
 from tillerlens.measures.pair import read_value
-from tillerlens.record import ChangedMeanwhile, Stage, store
+from tillerlens.record import ChangedMeanwhile, Record, Stage, store
 from tillerlens.record.thumbnails import thumbnail
 from tillerlens.record.views import timeline
+from tillerlens.report.lengths import Units
+from tillerlens.report.redrawn import can_be_redrawn, redrawn
 from tillerlens.report.story import measurement_of
 from tillerlens.ui import place as places
 from tillerlens.ui.fields import CLICKS, plain
@@ -76,14 +78,22 @@ def _as_kept(place: Place, stage: Stage) -> bool:
     earlier = earlier_reflex(place, stage)
     shot = json.dumps(stage.shot)
     shown = Shown(b"", stage.photo_name, shot, None, measurement_of(document), place.units, place.wish, earlier)
-    show_result(shown, lambda: _picture(place, stage))
+    show_result(shown, lambda: _picture(place, stage, document))
     return True
 
 
-def _picture(place: Place, stage: Stage) -> None:
+def _picture(place: Place, stage: Stage, document: dict[str, Any]) -> None:
     with told(), st.spinner("Drawing the picture"):
-        picture = thumbnail(place.record, stage, PICTURE_PX)
-        st.image(picture, width="stretch", alt="The photograph with the traced bow drawn on it")
+        if can_be_redrawn(document) and not stage.media.startswith("video/"):
+            picture = _drawn_over(place.record, stage, json.dumps(document, sort_keys=True), place.units)
+        else:
+            picture = thumbnail(place.record, stage, PICTURE_PX)
+        st.image(picture, width="stretch", alt="The photograph with limbs, string, gaps and hinges drawn on it")
+
+
+@st.cache_data(max_entries=16, show_spinner=False)
+def _drawn_over(_record: Record, _stage: Stage, document: str, units: Units) -> bytes:
+    return redrawn(store.original(_record, _stage), _stage.photo_name, json.loads(document), units, PICTURE_PX)
 
 
 def earlier_reflex(place: Place, stage: Stage) -> Value | None:

@@ -1,0 +1,97 @@
+"""A kept photograph drawn over once more from its measurement document, without measuring it again.
+
+The document keeps the limbs' middle in the picture and in the bow's frame; what else is drawn follows from the two: the plane
+map between them, the thickness, and the definition of a gap.
+"""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from tillerlens.measurement import LIMBS, LimbProfile, Measurement, TracedBow
+from tillerlens.photo.intake import read_photo
+from tillerlens.report.lengths import Units
+from tillerlens.report.overlay import draw_overlay
+from tillerlens.report.story import measurement_of
+
+Array = NDArray[np.float64]
+
+
+def redrawn(data: bytes, name: str, document: dict[str, Any], units: Units, max_side: int) -> bytes:
+    """A JPEG of the photograph ``data`` with all that its measured ``document`` tells. Raises PhotoError."""
+    found = with_trace(document)
+    picture = draw_overlay(read_photo(data, name).rgb, found, max_side, units, close=True, silhouettes=False)
+    out = io.BytesIO()
+    Image.fromarray(picture).save(out, "JPEG", quality=88, subsampling=0)
+    return out.getvalue()
+
+
+def can_be_redrawn(document: dict[str, Any]) -> bool:
+    """Whether the document holds enough: it was measured, by a version that kept the nocks in the bow's frame and the limbs' lengths."""
+    lengths = {f"limb_length_{limb}" for limb in LIMBS}
+    return document["status"] == "measured" and "nocks_mm" in document["trace"] and lengths <= set(document["values"])
+
+
+def with_trace(document: dict[str, Any]) -> Measurement:
+    """A printed measurement with its trace. Back and belly (N, 2) px stand off the middle by half the limb's thickness: the
+    silhouettes, which also show some of its width, are not kept."""
+    found = measurement_of(document)
+    profile = {limb: _placed(found.profile[limb], document["profile"][limb]) for limb in LIMBS}
+    limbs = [profile[limb] for limb in LIMBS]
+    mm, px = np.vstack([p.centre_mm for p in limbs]), np.vstack([p.centre_px for p in limbs])
+    to_picture, _ = cv2.findHomography(mm, px)
+
+    def at(q: Array) -> Array:
+        return np.asarray(cv2.perspectiveTransform(q.reshape(-1, 1, 2), to_picture), float).reshape(-1, 2)
+
+    sides = [_sides(p) for p in limbs]
+    gap = np.full((1, 2), np.nan)  # the handle between the limbs is not kept
+    back, belly = (np.vstack([at(sides[0][k]), gap, at(sides[1][k][::-1])]) for k in (0, 1))
+    t = document["trace"]
+    nocks_mm = np.array(t["nocks_mm"], float)
+    trace = TracedBow(
+        back,
+        belly,
+        np.vstack([limbs[0].centre_px, limbs[1].centre_px[::-1]]),
+        np.array(t["nocks_px"], float),
+        nocks_mm,
+        None if t["hook_mm"] is None else np.array(t["hook_mm"], float),
+        np.array(t["handle_px"], float),
+        None if t["hook_px"] is None else np.array(t["hook_px"], float),
+        at(_gap_lines(found, limbs, [s[1] for s in sides], nocks_mm)).reshape(-1, 2, 2),
+    )
+    return replace(found, profile=profile, trace=trace)
+
+
+def _placed(p: LimbProfile, printed: dict[str, Any]) -> LimbProfile:
+    mm, px = (np.array(printed[k], float) for k in ("centre_mm", "centre_px"))
+    return replace(p, centre_mm=mm, centre_px=px)
+
+
+def _sides(p: LimbProfile) -> tuple[Array, Array]:
+    """The limb's back and belly (N, 2) mm in the bow's frame, in which y grows toward the back."""
+    along = np.gradient(p.centre_mm, axis=0)
+    across = np.column_stack([-along[:, 1], along[:, 0]])
+    across /= np.maximum(np.linalg.norm(across, axis=1, keepdims=True), 1e-9)
+    across *= np.sign(np.median(across[:, 1]))
+    half = 0.5 * np.nan_to_num(p.thickness_mm)[:, None] * across
+    return p.centre_mm + half, p.centre_mm - half
+
+
+def _gap_lines(found: Measurement, limbs: list[LimbProfile], bellies: list[Array], nocks: Array) -> Array:
+    """From the belly to the line between the nocks, in the bow's y: (2 K, 2, 2) mm, the upper limb's and the lower's in turn."""
+    (ux, uy), (lx, ly) = nocks
+    lines = []
+    for row in found.gaps:
+        for name, p, belly in zip(LIMBS, limbs, bellies, strict=True):
+            from_nock = found.values[f"limb_length_{name}"].value - row.from_handle_mm
+            x, y = (float(np.interp(from_nock, p.from_nock_mm, belly[:, k])) for k in (0, 1))
+            lines.append([[x, y], [x, uy + (ly - uy) * (x - ux) / (lx - ux)]])
+    return np.array(lines, float).reshape(-1, 2, 2)
