@@ -34,7 +34,7 @@ def redrawn(data: bytes, name: str, document: dict[str, Any], units: Units, max_
 
 
 def can_be_redrawn(document: dict[str, Any]) -> bool:
-    """Whether the document holds enough: it was measured, by a version that kept the nocks in the bow's frame and the limbs' lengths."""
+    """Whether the document holds enough: it was measured, and keeps the nocks in the bow's frame and the limbs' lengths."""
     lengths = {f"limb_length_{limb}" for limb in LIMBS}
     return document["status"] == "measured" and "nocks_mm" in document["trace"] and lengths <= set(document["values"])
 
