@@ -40,9 +40,9 @@ from tillerlens.shape import (
     belly_at,
     make_layout,
 )
-from tillerlens.shot import Shot
+from tillerlens.shot import Shot, State
 from tillerlens.trace.nets import FinderMaps, find_maps
-from tillerlens.trace.read import TraceRead, read_trace
+from tillerlens.trace.read import TraceRead, TraceReader, read_trace
 from tillerlens.trace.string import DrawnString
 from tillerlens.trace.strung import check_state
 
@@ -81,25 +81,42 @@ def _prepare(photo: Photo, doubts: tuple[Reason, ...]) -> Prepared:
     return Prepared(photo, linear_light(photo.rgb), find_maps(photo.rgb), doubts)
 
 
+@dataclass(frozen=True, eq=False)
+class _Asked:
+    """What is to be measured, and by what: the same for every reading of one photograph."""
+
+    prepared: Prepared
+    fit: CameraFit
+    shot: Shot
+    rest: dict[str, Any] | None
+    shared: dict[str, Any]  # fields of the measurement that are known before
+    read: TraceReader
+
+
 def measure_photo(
-    photo: Photo, shot: Shot, rest: dict[str, Any] | None = None, prepared: Prepared | None = None, fit: CameraFit | None = None
+    photo: Photo,
+    shot: Shot,
+    rest: dict[str, Any] | None = None,
+    prepared: Prepared | None = None,
+    fit: CameraFit | None = None,
+    read: TraceReader = read_trace,
 ) -> Measurement:
     """Measure one photograph. Never raises for what a photograph or shot can hold: ``status`` and ``reasons`` tell.
 
-    ``rest``: the measurement document of the same bow unstrung, for judging spots on movement from rest. ``prepared`` and
-    ``fit``: ``prepare(photo)`` and ``fit_scale(photo, shot)`` where they are at hand from before.
+    ``rest``: the measurement document of the same bow unstrung, for judging spots on movement from rest. ``prepared``, ``fit``
+    and ``read``: ``prepare(photo)`` and ``fit_scale(photo, shot)`` where they are at hand from before, and who reads the trace.
     """
     about = {"name": photo.name, "sha256": photo.sha256, "size": [photo.rgb.shape[1], photo.rgb.shape[0]]}
     shared: dict[str, Any] = dict(state=shot.state, photo=about, shot=shot.as_dict(), version=__version__)
     doubts: tuple[Reason, ...] = tuple(judge(photo)) if prepared is None else prepared.doubts
     try:
         fit = fit or fit_scale(photo, shot)  # first: without a scale the rest would be in vain
-        prepared = prepared or _prepare(photo, doubts)
+        asked = _Asked(prepared or _prepare(photo, doubts), fit, shot, rest, shared, read)
         try:
-            return _measure_held(prepared, fit, shot, rest, shared)
+            return _measure_held(asked)
         except NeedsHelp as error:
             try:
-                return _measure_held(prepared, fit, shot, rest, shared, fair=True)
+                return _measure_held(asked, fair=True)
             except TillerLensError:
                 raise error from None  # what the first reading asks for
     except StateDiffers as error:
@@ -110,30 +127,25 @@ def measure_photo(
         return Measurement("refused", reasons=(error.reason, *doubts), **shared)
 
 
-def _measure_held(
-    p: Prepared, fit: CameraFit, shot: Shot, rest: dict[str, Any] | None, shared: dict[str, Any], fair: bool = False
-) -> Measurement:
+def _measure_held(asked: _Asked, fair: bool = False) -> Measurement:
     """Measure; where the limbs do not meet the handle, again with its back held to the line between them."""
     try:
-        return _measure(p, fit, shot, rest, shared, fair=fair)
+        return _measure(asked, fair=fair)
     except NeedsHelp as error:
         if "step_mm" not in error.fields:
             raise
-        return _measure(p, fit, shot, rest, shared, hold_handle=True, fair=fair)  # beside the wrap something else was followed
+        return _measure(asked, hold_handle=True, fair=fair)  # beside the wrap something else was followed
 
 
 def _measure(
-    p: Prepared,
-    fit: CameraFit,
-    shot: Shot,
-    rest: dict[str, Any] | None,
-    shared: dict[str, Any],
+    asked: _Asked,
     by_string: Mapping[str, tuple[float, float]] | None = None,
     hold_handle: bool = False,
     fair: bool = False,
 ) -> Measurement:
+    p, fit, shot, rest = asked.prepared, asked.fit, asked.shot, asked.rest
     light, doubts = p.light, p.doubts
-    trace, board_fit = read_trace(p.photo, light, p.maps, fit, shot, by_string, hold_handle, fair), fit
+    trace = asked.read(p.photo, light, p.maps, fit, shot, by_string, hold_handle, fair)
     evidence = _evidence(fit, shot, trace)
     layout = _layout(evidence, shot, trace)
     chain = Chain(layout, shot.state)
@@ -162,7 +174,7 @@ def _measure(
     moved = nocks_by_string(light, trace, evidence, chain, string)
     if from_within and by_string is None and (seen := nocks_far_inside(moved, chain)):
         # what was followed past the nock bends the limb's last inches: follow it again, only so far
-        return _measure(p, board_fit, shot, rest, shared, seen, hold_handle, fair)
+        return _measure(asked, seen, hold_handle, fair)
     if any(moved.overhang_mm):
         # The length typed is nock to nock: with the nocks moved it speaks to the camera again, and has the last word on them.
         nudged, after = length_update(
@@ -211,9 +223,9 @@ def _measure(
         gaps=_gaps(shape, influence),
         profile=profile,
         spots=spots[0],
-        trace=_traced(evidence, shape, trace),
+        trace=_traced(evidence, shape, shot.state),
         evidence=_facts(fit, trace, string, off),
-        **shared,
+        **asked.shared,
     )
 
 
@@ -422,9 +434,9 @@ def _profile(
     return out
 
 
-def _traced(e: Evidence, s: BowShape, trace: TraceRead) -> TracedBow:
+def _traced(e: Evidence, s: BowShape, state: State) -> TracedBow:
     lines = []
-    if trace.state != "unstrung":
+    if state != "unstrung":
         (ux, uy), (lx, ly) = s.nocks_mm
         for d in STATIONS_IN:
             if f"gap_difference_{d}" in s.numbers:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,10 +61,25 @@ class TraceRead:
     px_per_mm: float
     step_px: float
     support: float
-    state: str
     maps: FinderMaps
     doubts: tuple[Reason, ...]
     handle_held: bool = False  # its back was not seen: it was put on the line between the limbs' roots
+
+
+class TraceReader(Protocol):
+    """``read_trace``, or what remembers its answers: they hang on neither the bow's state nor its hook."""
+
+    def __call__(
+        self,
+        photo: Photo,
+        light: NDArray[np.uint16],
+        maps: FinderMaps,
+        fit: CameraFit,
+        shot: Shot,
+        by_string: Mapping[str, tuple[float, float]] | None = None,
+        hold_handle: bool = False,
+        fair: bool = False,
+    ) -> TraceRead: ...
 
 
 def read_trace(
@@ -158,7 +174,6 @@ def read_trace(
         px_per_mm,
         strip.step,
         coarse.support,
-        shot.state,
         maps,
         doubts,
         strayed > HANDLE_LOST,

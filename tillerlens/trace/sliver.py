@@ -52,7 +52,8 @@ class Sliver:
 
 @cache
 def _pairs(blur: float) -> tuple[Array, Array]:
-    """Every (inner, outer) pair tried (K, 2), and the levels' bases (K, O, 4): wood, its slope, band, ground."""
+    """Every (inner, outer) pair tried (K, 2), and the levels' bases (K, O, 4): wood, its slope, band, ground. A pair of equal
+    borders has no band: its column is nought."""
     inner = np.arange(-3.5, 3.51, 0.25)
     width = np.arange(0.0, WIDEST + 0.01, 0.25)
     pairs = np.array([(a, a + w) for a in inner for w in width if a + w <= 5.0])
@@ -130,30 +131,18 @@ def _fit(v: Array, blur: float, share: float | None) -> _Fit:
         basis = np.concatenate([basis[..., :2], basis[..., 3:] + share * basis[..., 2:3]], -1)
     scale = 1.0 / np.maximum(v[:, -8:].mean(1), 1e-4)  # every colour counts alike
     w = v * scale[:, None]
+    levels = np.linalg.pinv(basis)[:, None] @ w  # (K, W, 4 or 3, 3)
+    left = ((w - basis[:, None] @ levels) ** 2).sum((2, 3))  # (K, W)
     one = pairs[:, 0] == pairs[:, 1]
-    best = np.full(len(v), np.inf)
-    single = np.full(len(v), np.inf)
-    pick = np.zeros(len(v), int)
-    levels = np.zeros((len(v), basis.shape[-1], 3))
-    for k in range(len(pairs)):
-        b = basis[k] if share is not None or not one[k] else basis[k][:, [0, 1, 3]]
-        c = np.einsum("po,woc->wpc", np.linalg.pinv(b), w)
-        left = ((w - np.einsum("op,wpc->woc", b, c)) ** 2).sum((1, 2))
-        if one[k]:
-            single = np.minimum(single, left)
-        else:
-            ground = c[:, -1]
-            band = c[:, 2] if share is None else share * ground
-            part = band / np.maximum(ground, 1e-6)
-            mean = part.mean(1)
-            neutral = np.ptp(part, axis=1) < NEUTRAL * 2 * np.maximum(mean, 0.05)
-            left = np.where((mean > DARKEST) & (mean < LIGHTEST) & neutral, left, np.inf)
-            better = left < best
-            best = np.where(better, left, best)
-            pick = np.where(better, k, pick)
-            levels[better] = c[better]
-    ground = levels[:, -1]
-    band = levels[:, 2] if share is None else share * ground
+    single = left[one].min(0)
+    ground = levels[:, :, -1]
+    band = levels[:, :, 2] if share is None else share * ground
+    part = band / np.maximum(ground, 1e-6)
+    mean = part.mean(2)
+    neutral = np.ptp(part, axis=2) < NEUTRAL * 2 * np.maximum(mean, 0.05)
+    left = np.where((mean > DARKEST) & (mean < LIGHTEST) & neutral & ~one[:, None], left, np.inf)
+    pick, at = left.argmin(0), np.arange(len(v))
+    best, levels, ground, band = left[pick, at], levels[pick, at], ground[pick, at], band[pick, at]
     sharper = (ground - band).mean(1) > SHARPER * np.abs(levels[:, 0] - band).mean(1)
     clear = (best < CLEARER * single) & sharper
     part = band / np.maximum(ground, 1e-6)

@@ -123,7 +123,11 @@ def _ridges(light: NDArray[np.uint16], start: Array, end: Array, maps: FinderMap
     off = np.arange(-18.0, 18.01, 0.5)
     blocks = max(12, int(length / 14))
     t = np.linspace(0.04, 0.96, blocks * 8)
-    v = np.sqrt(sample(light, start + t[:, None, None] * d + off[None, :, None] * n) / 65535.0)  # near to equal steps of noise
+    # a turned rectangle of the picture: a row for each place along the line, a column for each beside it
+    to_picture = np.column_stack([(off[1] - off[0]) * n, (t[1] - t[0]) * d, start + t[0] * d + off[0] * n])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    v = cv2.warpAffine(light, to_picture, (len(off), len(t)), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    v = np.sqrt(v.astype(np.float32) / 65535.0)  # near to equal steps of noise
     v = v.reshape(blocks, 8, len(off), -1).mean(1) @ look.T
     ridge = v[:, _ARM:-_ARM] - 0.5 * (v[:, : -2 * _ARM] + v[:, 2 * _ARM :])
     noise = 1.4826 * np.median(np.abs(ridge - np.median(ridge, axis=(0, 1))), axis=(0, 1)) + 1e-4

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import io
 import json
+from collections.abc import Callable, Mapping
 from typing import Any
 
+import numpy as np
 import streamlit as st
+from numpy.typing import NDArray
 from PIL import Image
 
 from tillerlens.errors import ScaleError
@@ -18,6 +21,8 @@ from tillerlens.photo.scale import fit_scale
 from tillerlens.report.lengths import Units
 from tillerlens.report.overlay import draw_overlay
 from tillerlens.shot import Shot, read_shot
+from tillerlens.trace.nets import FinderMaps
+from tillerlens.trace.read import TraceRead, TraceReader, read_trace
 
 
 @st.cache_resource(max_entries=2, show_spinner=False)  # 150 MB each at 48 megapixels
@@ -44,6 +49,32 @@ def _of_scale(form: dict[str, Any]) -> str:
     return json.dumps([form["scale"], form.get("marks_px"), nocks, length], sort_keys=True)
 
 
+@st.cache_resource(max_entries=4, show_spinner=False)
+def _traced(data: bytes, name: str, of: str, _read: Callable[[], TraceRead]) -> TraceRead:
+    return _read()
+
+
+def _reader(data: bytes, name: str, form: dict[str, Any]) -> TraceReader:
+    """Reads a trace once for all states and hooks of this shot; a refusal is not remembered."""
+    clicks = {name: at for name, at in form.get("clicks", {}).items() if name != "hook"}
+    known = {k: v for k, v in form.items() if k != "state"} | {"clicks": clicks, "camera": _of_scale(form)}
+
+    def read(
+        photo: Photo,
+        light: NDArray[np.uint16],
+        maps: FinderMaps,
+        fit: CameraFit,
+        shot: Shot,
+        by_string: Mapping[str, tuple[float, float]] | None = None,
+        hold_handle: bool = False,
+        fair: bool = False,
+    ) -> TraceRead:
+        of = json.dumps([known, by_string, hold_handle, fair], sort_keys=True)
+        return _traced(data, name, of, lambda: read_trace(photo, light, maps, fit, shot, by_string, hold_handle, fair))
+
+    return read
+
+
 @st.cache_resource(max_entries=12, show_spinner=False)
 def measured(data: bytes, name: str, shot_json: str, rest_json: str | None) -> Measurement:
     """The measurement of these bytes under this shot. Raises PhotoError and ShotError."""
@@ -53,8 +84,8 @@ def measured(data: bytes, name: str, shot_json: str, rest_json: str | None) -> M
     try:
         fit = fitted(data, name, _of_scale(shot.as_dict()), shot)
     except ScaleError:
-        fit = None  # measure_photo meets the same refusal and says it as a measurement does
-    return measure_photo(photo, shot, rest, prepared(data, name) if fit is not None else None, fit)
+        return measure_photo(photo, shot, rest)  # meets the same refusal and says it as a measurement does
+    return measure_photo(photo, shot, rest, prepared(data, name), fit, _reader(data, name, shot.as_dict()))
 
 
 @st.cache_data(max_entries=8, show_spinner=False)
