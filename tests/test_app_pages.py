@@ -4,6 +4,7 @@ import os
 import subprocess
 import sys
 import time
+import tomllib
 import urllib.request
 from dataclasses import replace
 from datetime import timedelta
@@ -18,7 +19,7 @@ from tillerlens.cli_serve import command
 from tillerlens.record import Bow, open_record, store
 from tillerlens.ui import kept
 from tillerlens.ui.fields import told_apart
-from tillerlens.ui.guide_pictures import hanging, phone, square, standoff
+from tillerlens.ui.guide_pictures import hanging, light, marks, phone, square, standoff
 from tillerlens.ui.house import LOOK, ROOMS
 from tillerlens.units import MM_PER_INCH, NEWTON_PER_POUND
 
@@ -261,6 +262,20 @@ def test_a_board_is_described_once(record):
     assert "the slate sheet" in said(page)
 
 
+def test_where_tags_hang_is_worked_out_from_a_tape(record):
+    page = visit("boards")
+    for pair, length in {"01": "72", "23": "72", "02": "54", "13": "54", "03": "90 1/16"}.items():
+        page.text_input(key=f"taped_{pair}").set_value(length)
+    page.button(key="taped_work_out").click().run()
+    assert errors(page) == []
+    lines = dict(line.split(": ") for line in page.text_area(key="shot_centres").value.splitlines())
+    assert list(lines) == ["0", "1", "2", "3"] and lines["0"] == "0, 0"
+    assert [float(v) for v in lines["3"].split(", ")] == pytest.approx([72, 54], abs=0.1)
+    page.text_input(key="taped_12").set_value("84")
+    page.button(key="taped_work_out").click().run()
+    assert any("cannot all be true" in e for e in errors(page))
+
+
 def test_a_board_that_makes_no_sense_is_refused_in_words(record):
     page = visit("boards")
     page.selectbox(key="shot_kind").select("grid").run()
@@ -335,7 +350,7 @@ def test_the_bench_hands_back_the_bytes_it_was_given(tmp_path, record):
         kept.on_bench(tmp_path, "../..")
 
 
-@pytest.mark.parametrize("draw", [hanging, phone, square, standoff])
+@pytest.mark.parametrize("draw", [hanging, marks, phone, square, standoff, light])
 def test_the_drawings_are_whole_svg(draw):
     from xml.etree import ElementTree
 
@@ -343,6 +358,20 @@ def test_the_drawings_are_whole_svg(draw):
 
 
 # --- tillerlens serve
+
+
+def test_both_ways_to_start_the_app_set_the_same():
+    with (SAMPLES.parent / ".streamlit" / "config.toml").open("rb") as file:
+        table = tomllib.load(file)
+
+    def flat(part, name=""):
+        for key, value in part.items():
+            yield from flat(value, f"{name}{key}.") if isinstance(value, dict) else [(f"{name}{key}", value)]
+
+    said = dict(option.removeprefix("--").split("=", 1) for option in command(False, 8501, True) if option.startswith("--"))
+    for name, value in flat(table):
+        assert said[name] == (str(value).lower() if isinstance(value, bool) else str(value)), name
+    assert set(said) - set(dict(flat(table))) == {"server.port", "server.headless", "server.maxMessageSize"}
 
 
 def test_the_app_listens_to_this_computer_unless_told_otherwise():

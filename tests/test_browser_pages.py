@@ -1,6 +1,7 @@
 """The pages around the photograph in a real browser: the walk, a locked phone, two tabs, phones' files, accessibility."""
 
 import io
+import re
 
 import pytest
 from in_browser import PHONE, WIDE, marks, settled
@@ -135,19 +136,29 @@ def test_a_heic_is_measured_and_a_cut_off_picture_is_told(visit, record, size):
 
 @pytest.mark.parametrize("room", [r.name for r in ROOMS])
 def test_no_page_has_a_serious_fault_of_accessibility_or_scrolls_sideways(visit, record, room):
-    """As wide as a desk's, and then no wider than a phone's."""
-    from axe_playwright_python.sync_playwright import Axe
-
+    """As wide as a desk's, and then no wider than a phone's; by day, and then by lamplight."""
     bow = store.list_bows(record)[0] if store.list_bows(record) else put_bow(record, "Wren")
     page = visit(WIDE, f"{'' if room == 'shelf' else room}?bow={bow.id}")
     for size in (WIDE, PHONE):
         page.set_viewport_size(size)
         page.wait_for_timeout(300)
-        faults = Axe().run(page, context={"exclude": OF_STREAMLIT}).response["violations"]
-        serious = [f"{f['id']}: {n['target']}" for f in faults if f["impact"] in ("serious", "critical") for n in f["nodes"]]
-        assert not serious
+        assert not serious_faults(page)
         fits(page, size)
+    page.emulate_media(color_scheme="dark")
+    page.reload()
+    page.locator("h1").first.wait_for()
+    settled(page)
+    ground = page.locator(".stApp").evaluate("e => getComputedStyle(e).backgroundColor")
+    assert max(int(part) for part in re.findall(r"\d+", ground)[:3]) < 64
+    assert not serious_faults(page)
     assert not page.trouble
+
+
+def serious_faults(page):
+    from axe_playwright_python.sync_playwright import Axe
+
+    faults = Axe().run(page, context={"exclude": OF_STREAMLIT}).response["violations"]
+    return [f"{f['id']}: {n['target']}" for f in faults if f["impact"] in ("serious", "critical") for n in f["nodes"]]
 
 
 # What Streamlit itself draws and no page can change: its list of pages holds headings between the entries.

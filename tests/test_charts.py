@@ -55,8 +55,14 @@ def test_the_limbs_are_told_apart_without_colour():
 
 def test_spots_stand_on_their_limb():
     chart = bend_chart(from_truth())
-    marks = values(chart, 2)
-    assert {(row["limb"], row["spot"]) for row in marks} == {("lower", "hinge"), ("upper", "stiff")}
+    marks = [
+        (layer["mark"]["shape"], row["limb"], row["spot"])
+        for k, layer in enumerate(layers(chart))
+        if "shape" in layer["mark"]
+        for row in values(chart, k)
+    ]
+    assert set(marks) == {("diamond", "lower", "hinge"), ("circle", "upper", "stiff")}
+    assert {row["spot"] for row in values(chart, -1)} == {"hinge", "stiff"}
     assert len(layers(bend_chart(from_truth(spots=False)))) == 2
 
 

@@ -43,10 +43,14 @@ def test_the_set_map_is_darkest_where_the_set_is():
     cells, curve = set_rows(found_set(), Units())
     darkest = max(cells, key=lambda c: c["size"])
     assert darkest["limb"] == "upper" and darkest["from"] == pytest.approx((32 * 25.4 - 500) / 25.4, abs=0.4)
+    assert darkest["told"] and not all(c["told"] for c in cells)
     assert all(c["low"] < c["high"] for c in cells)
     at = next(r for r in curve if r["limb"] == "upper")
     assert at["high"] - at["low"] > 0
     json.loads(set_map_chart(found_set()).to_json())
+    untold = set_between(document(flat, flat), document(flat, flat))
+    assert not any(c["told"] for c in set_rows(untold, Units())[0])
+    json.loads(set_map_chart(untold).to_json())
 
 
 def test_the_set_colours_keep_their_order_in_grey():

@@ -19,8 +19,8 @@ from tillerlens.ui import kept
 from tillerlens.units import MM_PER_INCH
 
 pytestmark = marks
-FORGETS_S = 2  # what the server is told to remember a lost session for, instead of minutes
-CUT_S = 8
+# What the server is told to remember a lost session for (its own two minutes where None), and how long the line is cut.
+CUTS = ((2, 8), (None, 180))
 
 
 class Line:
@@ -67,13 +67,15 @@ class Line:
         self._door.close()
 
 
-def test_a_line_cut_for_longer_than_the_server_remembers_loses_nothing(visitor, tmp_path):
+@pytest.mark.parametrize(("forgets_s", "cut_s"), CUTS)
+def test_a_line_cut_for_longer_than_the_server_remembers_loses_nothing(visitor, tmp_path, forgets_s, cut_s):
     """A phone that was locked: what was typed for a new picture and where one was stand there again."""
     with open_record(tmp_path / "record") as record:
         bow = store.add_bow(record, Bow("Wren", length_mm=63 * MM_PER_INCH, handle_mm=8 * MM_PER_INCH))
         kept.keep_board(record.folder, kept.Board("slate", {"kind": "grid", "spacing_in": round(4 / 2.54, 4)}, 2.4375))
     port = free_port()
-    with running_app(tmp_path, f"--server.disconnectedSessionTTL={FORGETS_S}", port=port), contextlib.closing(Line(port)) as line:
+    options = [] if forgets_s is None else [f"--server.disconnectedSessionTTL={forgets_s}"]
+    with running_app(tmp_path, *options, port=port), contextlib.closing(Line(port)) as line:
         page = visitor.page(WIDE)
         page.goto(f"http://127.0.0.1:{line.port}/picture?bow={bow.id}")
         field = page.locator("input[type=file]").first
@@ -88,7 +90,7 @@ def test_a_line_cut_for_longer_than_the_server_remembers_loses_nothing(visitor, 
         settled(page)
         line.cut()
         page.get_by_text("Connecting").or_(page.get_by_text("Connection error")).first.wait_for()
-        time.sleep(CUT_S)
+        time.sleep(cut_s)
         line.whole = True
         page.locator('[data-testid="stApp"][data-test-connection-state="CONNECTED"]').wait_for()
         page.get_by_role("button", name="Keep on the timeline as drawn").wait_for()

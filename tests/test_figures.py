@@ -69,6 +69,8 @@ def test_the_set_map_marks_what_is_told():
     some = parsed(set_figure(set_between(document(flat, flat), document(bump(0.6, 500, 60), flat)), Units()))
     bars = [[e for e in tree.iter(f"{SVG}line") if e.get("stroke-width") == "3"] for tree in (none, some)]
     assert [len(b) for b in bars] == [0, 1]
+    inks = [{e.get("fill") for e in tree.iter(f"{SVG}polygon")} - {"none", "#ffffff"} for tree in (none, some)]
+    assert not inks[0] and inks[1]  # no colour where nothing is told
     place = (float(bars[1][0].get("x1")) + float(bars[1][0].get("x2"))) / 2
     assert place == pytest.approx(360 - (HALF_MM - 500) * 346 / HALF_MM, abs=8)
 

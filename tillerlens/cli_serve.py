@@ -65,11 +65,17 @@ def command(lan: bool, port: int, open_browser: bool) -> list[str]:
 
 
 _THEME = {
+    "theme.baseRadius": "4px",
     "theme.light.backgroundColor": "#faf8f2",
     "theme.light.secondaryBackgroundColor": "#efeadc",
     "theme.light.textColor": "#16181c",
     "theme.light.primaryColor": "#0b5a8a",
-    "theme.baseRadius": "4px",
+    "theme.light.borderColor": "#cfc7b1",
+    "theme.dark.backgroundColor": "#1c1b18",
+    "theme.dark.secondaryBackgroundColor": "#2b2924",
+    "theme.dark.textColor": "#f1ede2",
+    "theme.dark.primaryColor": "#2d7ab0",
+    "theme.dark.borderColor": "#575246",
 }
 
 

@@ -1,4 +1,5 @@
-"""How fast the app answers in a real browser: its start to the first page, page to page, a photograph to its verdict.
+"""How fast the app answers in a real browser: its start to the first page, page to page, a photograph to its verdict, a moved
+nock to the new numbers.
 
     .venv/bin/python tests/benchmarks/app_speed.py
 
@@ -17,7 +18,7 @@ from PIL import Image
 sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from in_browser import ROOT, WIDE, chromium, running_app  # noqa: E402
+from in_browser import ROOT, WIDE, chromium, running_app, settled  # noqa: E402
 
 from tillerlens.record import Bow, open_record, store  # noqa: E402
 from tillerlens.ui import kept  # noqa: E402
@@ -60,6 +61,11 @@ def main() -> None:
             field.set_input_files(picture)
             page.locator("h3").first.wait_for()
             print(f"12 megapixels to the verdict: {time.monotonic() - begun:.2f}")
+            settled(page)
+            page.get_by_text("Point at the marks and the bow", exact=True).click()
+            page.locator(".stage").wait_for()
+            settled(page)
+            print(f"12 megapixels, a nock let go to the numbers: {statistics.median(moved(page) for _ in range(5)):.2f}")
 
 
 def change(page) -> float:
@@ -72,6 +78,19 @@ def change(page) -> float:
         page.get_by_role("heading", name=heading, level=1).wait_for()
         times.append(time.monotonic() - begun)
     return statistics.median(times)
+
+
+def moved(page) -> float:
+    """How long the numbers take to follow a nock that is nudged and let go."""
+    nock = page.locator(".spot", has_text="upper nock")
+    nock.focus()
+    page.keyboard.press("ArrowRight")
+    begun = time.monotonic()
+    page.locator(".editor.busy").wait_for()
+    page.locator(".editor:not(.busy)").wait_for()
+    took = time.monotonic() - begun
+    settled(page)
+    return took
 
 
 if __name__ == "__main__":

@@ -32,12 +32,12 @@ def bend_chart(measurement: Measurement, units: Units | None = None) -> alt.Laye
     if not rows:
         raise ValueError("the measurement has no profile to chart")
     along = alt.X("at:Q", title=f"from the handle's centre ({units.axis})", scale=alt.Scale(nice=False))
-    base = _chart(rows).encode(along, color=_colour())
+    base = _chart(rows).encode(along, color=limb_colour())
     band = base.mark_area(opacity=0.18).encode(
         alt.Y("low:Q", title="bend: 1 / radius, per metre"), alt.Y2("high:Q")
     )
     line = base.mark_line(strokeWidth=2.5).encode(
-        alt.Y("bend:Q"), strokeDash=_dash(), tooltip=_bend_tips(units)
+        alt.Y("bend:Q"), strokeDash=limb_dash(), tooltip=_bend_tips(units)
     )
     layers: list[Any] = [band, line]
     spots = _spot_rows(measurement, units)
@@ -103,7 +103,7 @@ def gap_chart(measurement: Measurement, units: Units | None = None) -> alt.Layer
             axis=alt.Axis(labelExpr="abs(datum.value)"),
         ),
     )
-    bars = base.mark_bar().encode(color=_colour(legend=False))
+    bars = base.mark_bar().encode(color=limb_colour(legend=False))
     left = base.transform_filter("datum.gap < 0").mark_text(align="right", dx=-4).encode(text="said:N")
     right = base.transform_filter("datum.gap >= 0").mark_text(align="left", dx=4).encode(text="said:N")
     return _stacked([bars, left, right], 30 * len(order) + 90)
@@ -150,33 +150,29 @@ def difference_chart(
 # --- parts
 
 
+def limb_colour(legend: bool = True) -> alt.Color:
+    """The limbs' colours on every chart."""
+    scale = alt.Scale(domain=list(LIMBS), range=[COLOURS[limb] for limb in LIMBS])
+    return alt.Color("limb:N", title=None, scale=scale, legend=line_legend() if legend else None)
+
+
+def limb_dash() -> alt.StrokeDash:
+    """The limbs' dashes, which tell them apart in a black print."""
+    scale = alt.Scale(domain=list(LIMBS), range=[_DASHES[limb] for limb in LIMBS])
+    return alt.StrokeDash("limb:N", title=None, scale=scale, legend=line_legend())
+
+
+def line_legend() -> alt.Legend:
+    """A legend of strokes as the lines have them."""
+    return alt.Legend(orient="top", symbolType="stroke", symbolSize=700, symbolOpacity=1, symbolStrokeWidth=3)
+
+
 def _chart(rows: Rows) -> alt.Chart:
     return alt.Chart(alt.InlineData(values=rows))  # inline, so that no row limit and no other library is met
 
 
 def _stacked(layers: list[Any], height: int) -> alt.LayerChart:
     return cast(alt.LayerChart, alt.layer(*layers).properties(height=height))
-
-
-def _colour(legend: bool = True) -> alt.Color:
-    scale = alt.Scale(domain=list(LIMBS), range=[COLOURS[limb] for limb in LIMBS])
-    return alt.Color("limb:N", title=None, scale=scale, legend=_legend() if legend else None)
-
-
-def _dash() -> alt.StrokeDash:
-    scale = alt.Scale(domain=list(LIMBS), range=[_DASHES[limb] for limb in LIMBS])
-    return alt.StrokeDash("limb:N", title=None, scale=scale, legend=_legend())
-
-
-def _legend() -> alt.Legend:
-    return alt.Legend(
-        orient="top",
-        symbolType="stroke",
-        symbolSize=700,
-        symbolOpacity=1,
-        symbolStrokeWidth=3,
-        labelFontSize=13,
-    )
 
 
 def _bend_tips(units: Units) -> list[alt.Tooltip]:
@@ -212,12 +208,16 @@ def _spot_rows(measurement: Measurement, units: Units) -> Rows:
 
 
 def _spot_marks(rows: Rows) -> list[Any]:
-    base = _chart(rows).encode(alt.X("at:Q"), alt.Y("bend:Q"))
-    shape = alt.Shape(
-        "limb:N", legend=None, scale=alt.Scale(domain=list(LIMBS), range=[_SHAPES[limb] for limb in LIMBS])
-    )
-    points = base.mark_point(size=220, strokeWidth=2.5, color="#222222").encode(shape=shape)
-    return [points, base.mark_text(dy=-18, fontWeight="bold", fontSize=13).encode(text="spot:N")]
+    at = alt.X("at:Q"), alt.Y("bend:Q")
+    # a layer for each shape and no scale of shapes: with one the legend would show points in place of the lines
+    shaped = {shape: [row for row in rows if _SHAPES[row["limb"]] == shape] for shape in _SHAPES.values()}
+    points = [
+        _chart(some).mark_point(size=220, strokeWidth=2.5, color="#222222", shape=shape).encode(*at)
+        for shape, some in shaped.items()
+        if some
+    ]
+    words = _chart(rows).mark_text(dy=-18, fontWeight="bold", fontSize=13)
+    return [*points, words.encode(*at, text="spot:N")]
 
 
 def _station(mm: float, units: Units) -> str:

@@ -21,7 +21,7 @@ from tillerlens.mechanics.section import LimbSections
 from tillerlens.mechanics.strain import LimbStrain, Risk
 from tillerlens.mechanics.wish import LEAN_OF_BEND, Bend
 from tillerlens.mechanics.wood import DryBand
-from tillerlens.report.charts import COLOURS
+from tillerlens.report.charts import COLOURS, limb_colour, limb_dash, line_legend
 from tillerlens.report.history import FOOT_M
 from tillerlens.report.lengths import COVER, Units
 from tillerlens.units import KG_PER_GRAIN, MM_PER_INCH, NEWTON_PER_POUND, STANDARD_GRAVITY
@@ -45,12 +45,12 @@ def bend_from_rest_chart(
     rows, wished = from_rest_rows(rest, bent, units, bend, sections)
     x = alt.X("at:Q", title=f"from the handle's centre ({units.axis})", scale=alt.Scale(nice=False, zero=False))
     y = "bend since rest: 1 / radius, per metre"
-    base = _chart(rows).encode(x, color=_limb_colour())
+    base = _chart(rows).encode(x, color=limb_colour())
     band = base.mark_area(opacity=0.18).encode(alt.Y("low:Q", title=y), alt.Y2("high:Q"))
-    line = base.mark_line(strokeWidth=2.5).encode(alt.Y("bend:Q"), strokeDash=_limb_dash(), tooltip=_tips(units))
+    line = base.mark_line(strokeWidth=2.5).encode(alt.Y("bend:Q"), strokeDash=limb_dash(), tooltip=_tips(units))
     layers: list[Any] = [band, line]
     if wished:
-        wish = _chart(wished).mark_line(strokeWidth=7, opacity=0.35).encode(x, alt.Y("wish:Q", title=y), color=_limb_colour())
+        wish = _chart(wished).mark_line(strokeWidth=7, opacity=0.35).encode(x, alt.Y("wish:Q", title=y), color=limb_colour())
         layers.insert(0, wish)
     return cast(alt.LayerChart, alt.layer(*layers).properties(height=HEIGHT))
 
@@ -125,8 +125,8 @@ def shape_pair_chart(then: Picture, now: Picture, units: Units | None = None) ->
     if not rows:
         raise ValueError("no stage has a centreline")
     stages = ["earlier", "now"]
-    colour = alt.Color("stage:N", title=None, scale=alt.Scale(domain=stages, range=[PALE, INK]), legend=_legend())
-    dash = alt.StrokeDash("stage:N", title=None, scale=alt.Scale(domain=stages, range=[[6, 4], [1, 0]]), legend=_legend())
+    colour = alt.Color("stage:N", title=None, scale=alt.Scale(domain=stages, range=[PALE, INK]), legend=line_legend())
+    dash = alt.StrokeDash("stage:N", title=None, scale=alt.Scale(domain=stages, range=[[6, 4], [1, 0]]), legend=line_legend())
     words = f"← upper limb, {units.axis} from the handle's centre, lower limb →"
     x = alt.X("at:Q", title=words, axis=alt.Axis(labelExpr="abs(datum.value)"), scale=alt.Scale(nice=False))
     y = alt.Y("height:Q", title=f"toward the back ({units.axis})", scale=alt.Scale(zero=False))
@@ -151,7 +151,7 @@ def force_draw_chart(
     base = _chart(rows).encode(x)
     layers: list[Any] = [base.mark_area(opacity=0.2, color=INK).encode(alt.Y("low:Q", title=y), alt.Y2("high:Q"))]
     what = alt.Scale(domain=["as read", "looked ahead"], range=[[1, 0], [6, 4]])
-    dash = alt.StrokeDash("part:N", title=None, scale=what, legend=_legend())
+    dash = alt.StrokeDash("part:N", title=None, scale=what, legend=line_legend())
     tips = [alt.Tooltip("draw:Q", title="draw", format=".1f"), alt.Tooltip("weight:Q", format=".1f")]
     layers.append(base.mark_line(strokeWidth=2.5, color=INK).encode(alt.Y("weight:Q", title=y), strokeDash=dash, tooltip=tips))
     read = [{"draw": round(units.on_axis(r.draw_mm), 3), "weight": round(r.weight_n / per, 3)} for r in readings]
@@ -196,9 +196,9 @@ def strain_chart(strains: Mapping[Limb, LimbStrain], risk: Risk | None, units: U
         raise ValueError("no strain is known along these limbs")
     x = alt.X("at:Q", title=f"from the nock ({units.axis})", scale=alt.Scale(nice=False))
     y = "belly pressed by (%)"
-    base = _chart(rows).encode(x, color=_limb_colour())
+    base = _chart(rows).encode(x, color=limb_colour())
     layers: list[Any] = [base.mark_area(opacity=0.18).encode(alt.Y("low:Q", title=y), alt.Y2("high:Q"))]
-    layers.append(base.mark_line(strokeWidth=2.5).encode(alt.Y("strain:Q", title=y), strokeDash=_limb_dash()))
+    layers.append(base.mark_line(strokeWidth=2.5).encode(alt.Y("strain:Q", title=y), strokeDash=limb_dash()))
     if risk is not None:
         limit = [{"limit": 100 * risk.limit.strain * risk.heat_factor, "says": "the wood's limit"}]
         layers.append(_chart(limit).mark_rule(color=INK, strokeWidth=2, strokeDash=[10, 3, 2, 3]).encode(alt.Y("limit:Q")))
@@ -269,19 +269,6 @@ def moisture_chart(readings: Sequence[tuple[str, Value]], band: DryBand) -> alt.
 
 def _chart(rows: Rows) -> alt.Chart:
     return alt.Chart(alt.InlineData(values=rows))
-
-
-def _legend() -> alt.Legend:
-    return alt.Legend(orient="top", symbolType="stroke", symbolSize=700, symbolOpacity=1, symbolStrokeWidth=3)
-
-
-def _limb_colour() -> alt.Color:
-    scale = alt.Scale(domain=list(LIMBS), range=[COLOURS[limb] for limb in LIMBS])
-    return alt.Color("limb:N", title=None, scale=scale, legend=_legend())
-
-
-def _limb_dash() -> alt.StrokeDash:
-    return alt.StrokeDash("limb:N", title=None, scale=alt.Scale(domain=list(LIMBS), range=[[1, 0], [7, 4]]), legend=_legend())
 
 
 def _tips(units: Units) -> list[alt.Tooltip]:

@@ -14,7 +14,7 @@ import altair as alt
 from tillerlens.measurement import LIMBS, Value
 from tillerlens.measures.compare import Comparison
 from tillerlens.measures.set import Recovery, RestReading, SetFound
-from tillerlens.report.charts import COLOURS
+from tillerlens.report.charts import COLOURS, limb_colour, limb_dash
 from tillerlens.report.history import SHELF_HEADS, TRENDS, ReflexAt, ShelfLine, TrendPoint
 from tillerlens.report.lengths import COVER, Units, say_length
 from tillerlens.units import KG_PER_POUND, NEWTON_PER_POUND, STANDARD_GRAVITY
@@ -28,34 +28,39 @@ Rows = list[dict[str, Any]]
 
 
 def set_map_chart(found: SetFound, units: Units | None = None) -> alt.VConcatChart:
-    """Set on both limbs' outline, dark where the wood gave most; below it the same as curves with their bands."""
+    """Set on both limbs' outline, dark where the wood gave most and bare where the pictures cannot tell; below it the same as
+    curves with their bands."""
     units = units or Units()
     cells, curve = set_rows(found, units)
     title = f"from the handle's centre ({units.axis})"
     along = alt.Scale(nice=False, zero=False)
-    shade = alt.Scale(range=SET_RANGE, domain=[0.0, max(0.1, *(c["size"] for c in cells))])
+    shade = alt.Scale(range=SET_RANGE, domain=[0.0, max([0.1, *(c["size"] for c in cells if c["told"])])])
     rows = []
+    legend: alt.Legend | None = alt.Legend(orient="top", titleOrient="left", gradientThickness=10)
+    place = (
+        alt.X("from:Q", title=title, scale=along),
+        alt.Y("low:Q", title=None, axis=None, scale=alt.Scale(domain=[-1.1, 1.1])),
+        alt.Y2("high:Q"),
+    )
     for limb in LIMBS:
-        legend = alt.Legend(orient="top") if limb == LIMBS[0] else None
-        outline = _chart([c for c in cells if c["limb"] == limb]).mark_rect(stroke=None)
-        outline = outline.encode(
-            alt.X("from:Q", title=title, scale=along),
-            alt.X2("to:Q"),
-            alt.Y("low:Q", title=None, axis=None, scale=alt.Scale(domain=[-1.1, 1.1])),
-            alt.Y2("high:Q"),
-            color=alt.Color("size:Q", title="change of bend, 1/m", scale=shade, legend=legend),
-            tooltip=["limb:N", alt.Tooltip("from:Q", title=title, format=".1f"), alt.Tooltip("set:Q", format=".2f")],
-        )
-        rows.append(outline.properties(height=42, title=f"{limb} limb"))
-    base = _chart(curve).encode(alt.X("at:Q", title=title, scale=along), color=_limb_colour())
+        own = [c for c in cells if c["limb"] == limb]
+        layers = [_chart(own).mark_area(fill="#ffffff", stroke=THEN, strokeWidth=1).encode(*place)]
+        told = [c for c in own if c["told"]]
+        if told:
+            colour = alt.Color("size:Q", title="change of bend, 1/m", scale=shade, legend=legend)
+            tips = ["limb:N", alt.Tooltip("from:Q", title=title, format=".1f"), alt.Tooltip("set:Q", format=".2f")]
+            layers.append(_chart(told).mark_rect(stroke=None).encode(*place, alt.X2("to:Q"), color=colour, tooltip=tips))
+            legend = None  # one for both
+        rows.append(alt.layer(*layers).properties(height=42, title=f"{limb} limb"))
+    base = _chart(curve).encode(alt.X("at:Q", title=title, scale=along), color=limb_colour())
     band = base.mark_area(opacity=0.18).encode(alt.Y("low:Q", title="set: more bend to the belly, 1/m"), alt.Y2("high:Q"))
-    line = base.mark_line(strokeWidth=2.5).encode(alt.Y("set:Q"), strokeDash=_limb_dash())
+    line = base.mark_line(strokeWidth=2.5).encode(alt.Y("set:Q"), strokeDash=limb_dash())
     curves = alt.layer(band, line, _nought()).properties(height=_HEIGHT)
     return cast(alt.VConcatChart, alt.vconcat(*rows, curves).resolve_scale(color="independent"))
 
 
 def set_rows(found: SetFound, units: Units) -> tuple[Rows, Rows]:
-    """Cells of the limbs' outlines, and the curves with their bands."""
+    """Cells of the limbs' outlines, told where the set is more than its interval, and the curves with their bands."""
     cells: Rows = []
     curve: Rows = []
     for limb, part in found.limbs.items():
@@ -66,7 +71,7 @@ def set_rows(found: SetFound, units: Units) -> tuple[Rows, Rows]:
             set_ = round(float(change), 4)
             if i < last:
                 cell = {"from": round(x[i + 1], 3), "to": round(at, 3), "low": -half, "high": half}
-                cells.append({"limb": limb, **cell, "set": set_, "size": max(0.0, set_)})
+                cells.append({"limb": limb, **cell, "set": set_, "size": max(0.0, set_), "told": bool(change > COVER * u)})
             low, high = (round(float(change + k * u), 4) for k in (-COVER, COVER))
             curve.append({"limb": limb, "at": round(at, 3), "set": set_, "low": low, "high": high})
     return cells, curve
@@ -141,7 +146,7 @@ def gap_pair_chart(found: Comparison, units: Units | None = None) -> alt.LayerCh
         ),
         alt.YOffset("stage:N", sort=["earlier", "now"]),
     )
-    colour = alt.Color("limb:N", title=None, scale=_limb_scale(), legend=None)
+    colour = limb_colour(legend=False)
     then = base.transform_filter("datum.stage == 'earlier'").mark_bar(filled=False, strokeWidth=1.5).encode(stroke=colour)
     now = base.transform_filter("datum.stage == 'now'").mark_bar().encode(color=colour)
     left = base.transform_filter("datum.gap < 0").mark_text(align="right", dx=-4, fontSize=10).encode(text="said:N")
@@ -235,18 +240,6 @@ def _stacked(layers: list[Any], height: int = _HEIGHT) -> alt.LayerChart:
 
 def _nought() -> alt.Chart:
     return _chart([{"zero": 0}]).mark_rule(color="#9a9a9a").encode(alt.Y("zero:Q"))
-
-
-def _limb_scale() -> alt.Scale:
-    return alt.Scale(domain=list(LIMBS), range=[COLOURS[limb] for limb in LIMBS])
-
-
-def _limb_colour() -> alt.Color:
-    return alt.Color("limb:N", title=None, scale=_limb_scale(), legend=alt.Legend(orient="top"))
-
-
-def _limb_dash() -> alt.StrokeDash:
-    return alt.StrokeDash("limb:N", title=None, scale=alt.Scale(domain=list(LIMBS), range=[[1, 0], [7, 4]]))
 
 
 def _interval(value: Value, units: Units) -> dict[str, Any]:

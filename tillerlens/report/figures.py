@@ -156,10 +156,11 @@ def bend_figure(picture: Picture, units: Units, rest: Picture | None = None) -> 
 
 
 def set_figure(found: SetFound, units: Units) -> str:
-    """Set on the limbs' outlines: darker where the wood gave more, in figures where it is more than its interval."""
+    """Set on the limbs' outlines: darker where the wood gave more, bare where it is not more than its interval."""
     height, half_height = 168.0, 24.0
     length = max(float(s.along.from_handle_mm[0]) for s in found.limbs.values())
-    most = max(0.1, *(float(s.smooth_per_m.max()) for s in found.limbs.values()))
+    told = {limb: s.smooth_per_m > COVER * s.u_smooth_per_m for limb, s in found.limbs.items()}
+    most = max([0.1, *(float(s.smooth_per_m[told[limb]].max(initial=0.0)) for limb, s in found.limbs.items())])
     scale = (WIDE / 2 - 14) / length
     parts = []
     for limb, s in found.limbs.items():
@@ -168,7 +169,7 @@ def set_figure(found: SetFound, units: Units) -> str:
         half = half_height * (0.45 + 0.55 * np.linspace(0, 1, len(x)))
         for i in range(len(x) - 1):
             corners = ((x[i], half[i]), (x[i + 1], half[i + 1]))
-            colour = _set_colour(max(0.0, float(s.smooth_per_m[i])) / most)
+            colour = _set_colour(float(s.smooth_per_m[i]) / most) if told[limb][i] else "#ffffff"
             points = " ".join(f"{px:.1f},{70 - h:.1f}" for px, h in corners)
             points += " " + " ".join(f"{px:.1f},{70 + h:.1f}" for px, h in corners[::-1])
             parts.append(f'<polygon points="{points}" fill="{colour}" stroke="{colour}" stroke-width="0.6"/>')
@@ -187,7 +188,7 @@ def set_figure(found: SetFound, units: Units) -> str:
         parts.append(_box(230 + i * 4, 142, 4.5, 10, _set_colour(i / (steps - 1)), "none"))
     parts.append(_text(222, 152, "no set", "end", 11))
     parts.append(_text(230 + 4 * steps + 8, 152, f"{most:.2f} per metre more bend to the belly", "start", 11))
-    parts.append(_text(WIDE / 2, 122, "a bar under the limb: more than its interval", "middle", 11))
+    parts.append(_text(WIDE / 2, 122, "coloured, a bar under it: more than its interval; bare: not told", "middle", 11))
     return svg(parts, height)
 
 

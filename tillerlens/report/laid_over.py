@@ -129,13 +129,13 @@ def with_lines(rgb: Rgb, frame: Frame, then: Mapping[str, Any], now: Mapping[str
         for limb in LIMBS:
             mm = np.array([q for q in document["profile"][limb]["centre_mm"] if None not in q], float).reshape(-1, 2)
             at = _through(frame.to_px(), mm)
-            for width, ink in ((5, RIM), (3, colour)):
+            for width, ink in ((6, RIM), (4, colour)):
                 for part in _dashes(at) if dashed else [at]:
                     cv2.polylines(out, [np.round(part * 16).astype(np.int32)], False, ink, width, cv2.LINE_AA, shift=4)
     return out
 
 
-def _dashes(at: Array, on: float = 16.0, off: float = 11.0) -> list[Array]:
+def _dashes(at: Array, on: float = 30.0, off: float = 20.0) -> list[Array]:
     s = np.r_[0.0, np.cumsum(np.hypot(*np.diff(at, axis=0).T))]
     out = []
     for start in np.arange(0.0, s[-1], on + off):

@@ -35,7 +35,7 @@ STEPS = (
     Step("Unstrung", "The bow as it hangs at rest. All bending is judged against this picture.", "stage", "unstrung"),
     Step("Braced", "Strung: the gaps between string and belly say whether one limb leads.", "stage", "braced"),
     Step("Drawn", "Drawn on the board: how each limb bends, against how it stood at rest.", "stage", "drawn", -1),
-    Step("Scrape", "What was taken off, and where, is noted between the pictures. Add what you do to a bow here.", "bow"),
+    Step("Scrape", "Where to take wood off next, and what to leave alone. What you took off is noted on the timeline.", "plan"),
     Step("Rested", "Unstrung again after two days: what of its shape did not come back is set.", "stage", "unstrung", -1),
     Step("Report", "Everything of one bow on paper or as a page, to keep or to give along with the bow.", "report"),
 )
@@ -132,7 +132,7 @@ _EVENTS: tuple[tuple[Any, float, dict[str, Any], str], ...] = (
     ("weighing", 1.05, {"draw_mm": 26 * _INCH, "draw_to": "back", "weight_n": newtons_from_pounds(38)}, ""),
     (
         "scrape",
-        1.5,
+        1.01,
         {"limb": "upper", "start_from_nock_mm": 8 * _INCH, "end_from_nock_mm": 16 * _INCH, "strokes": 8, "tool": "scraper"},
         "Few strokes, then exercised.",
     ),

@@ -153,10 +153,13 @@ def ask_scale(bad: list[str]) -> Form:
     for name, label in SCALE_FIELDS[kind]:
         put(scale, name, label, bad, needed=not (kind == "stick" and name in _OPTIONAL))
     if kind == "aruco":
+        from tillerlens.ui.taped import ask_taped  # which says its troubles as this module does
+
         text = st.text_area(
             "Tags' centres, a line each: number: right, down",
             key="shot_centres",
-            help="Inches from any one tag, for instance  1: 72, 0",
+            placeholder="0: 0, 0\n1: 72, 0\n2: 0, 42\n3: 72, 42",
+            help="Inches to the right of and below any one tag. Not sure? Have them worked out from a tape, below.",
         )
         try:
             scale["centres_in"] = read_centres(text)
@@ -166,6 +169,7 @@ def ask_scale(bad: list[str]) -> Form:
                 st.error(plain(str(error)))
             else:
                 st.caption("needed")
+        ask_taped("shot_centres")
     return scale
 
 

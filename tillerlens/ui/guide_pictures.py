@@ -59,6 +59,57 @@ def hanging() -> str:
     )
 
 
+def marks() -> str:
+    """Three boards that square a picture, and below them a tape, which gives a length only."""
+    boards = (30, 232, 434)
+    grid = "".join(_line(232 + 22 * k, 60, 232 + 22 * k, 190, width=1) for k in range(1, 8))
+    grid += "".join(_line(232, 60 + 22 * k, 408, 60 + 22 * k, width=1) for k in range(1, 6))
+    dots = "".join(f'<circle cx="{x}" cy="{y}" r="6" fill="{INK}"/>' for x in (452, 592) for y in (78, 172))
+    return _sheet(
+        640,
+        400,
+        *(f'<rect x="{x}" y="60" width="176" height="130" fill="#efe7d3" stroke="{INK}" stroke-width="1.5"/>' for x in boards),
+        *(_tag(x, y) for x in (38, 172) for y in (68, 156)),
+        grid,
+        dots,
+        *(_bow(x + 88, 100, 62, 26) for x in boards),
+        _arrows(452, 204, 592, 204) + _arrows(618, 78, 618, 172),
+        *(_text(x + 88, 44, words) for x, words in zip(boards, ("four tags: best", "ruled grid", "four dots"), strict=True)),
+        _text(522, 230, "distances taped", colour=RED),
+        _text(118, 230, "printed at full size", colour=RED),
+        _text(320, 230, "spacing known", colour=RED),
+        f'<rect x="120" y="300" width="400" height="16" fill="#e8d27a" stroke="{INK}"/>',
+        "".join(_line(120 + 20 * k, 300, 120 + 20 * k, 308 if k % 5 else 314, width=1) for k in range(1, 20)),
+        _text(320, 286, "a tape along the bow gives a length"),
+        _text(320, 350, "but does not square a crooked picture: every number is less sure", colour=RED),
+    )
+
+
+def light() -> str:
+    """A limb seen from its end: lit from the side its shadow falls clear of it; a flash leaves a dark rim along its edge."""
+
+    def scene(x: int, words: str) -> str:
+        wall = f'<rect x="{x}" y="90" width="14" height="210" fill="#d9cba6" stroke="{INK}"/>'
+        limb = f'<rect x="{x - 92}" y="190" width="70" height="14" rx="6" fill="{WOOD}"/>'
+        return wall + limb + _text(x - 60, 350, words)
+
+    return _sheet(
+        640,
+        400,
+        scene(250, "light from the side"),
+        '<circle cx="60" cy="60" r="20" fill="#f0c94a"/>',
+        "".join(_line(74, 74, x, 190, RED, 1.2, "7 5") for x in (158, 228)),
+        f'<rect x="244" y="238" width="8" height="42" fill="{INK}"/>',
+        _text(232, 264, "shadow", "end") + _text(232, 284, "falls clear", "end"),
+        scene(560, "flash beside the lens"),
+        f'<rect x="350" y="180" width="18" height="44" rx="4" fill="{INK}"/><circle cx="359" cy="172" r="8" fill="#f0c94a"/>',
+        "".join(_line(366, 172, 554, y, RED, 1.2, "7 5") for y in (168, 218)),
+        f'<rect x="554" y="205" width="8" height="14" fill="{INK}"/>',
+        _text(548, 250, "a dark rim", "end") + _text(548, 270, "beside the wood", "end"),
+        _line(388, 60, 528, 100, RED, 4) + _line(528, 60, 388, 100, RED, 4),
+    )
+
+
 def phone() -> str:
     """From the side: the phone stands level, its lens at the height of the board's middle, well back."""
     return _sheet(

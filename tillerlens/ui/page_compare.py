@@ -88,9 +88,9 @@ def _at_rest(known: Known, then: Stage, now: Stage, found: SetFound) -> None:
     _picture(known, then, now)
     parts.say_rest([*more, *([] if fitted is None else [recovery_sentence(fitted, known.units)])])
     _shapes(known, read_picture(known.document(then)), read_picture(known.document(now)), pair)
-    alt = "Both limbs' outlines, darker where the wood took set; below, the change of bend along each limb with its interval"
+    alt = "Both limbs' outlines, darker where the wood took more set, bare where that is not told; below, the change of bend"
     parts.chart(known, "Where the wood gave", partial(set_map_chart, found, known.units), "set", alt, pair)
-    st.caption("Darker is more set. In the curves below, a limb whose band keeps clear of nought took set there for certain.")
+    st.caption("Darker is more set; bare is where the pictures cannot tell: there a limb's band, below, holds nought.")
     if len(readings) >= 2:
         alt = "Reflex over the hours since the last unstringing, with the curve that it follows"
         parts.chart(known, "How it springs back", partial(recovery_chart, readings, fitted, known.units), "recovery", alt, pair)

@@ -19,10 +19,10 @@ _STEPS = (
     ),
     (
         "Put up marks",
-        None,
+        pictures.marks,
         "Best are four printed tags at the corners, in the plane of the board. A ruled grid or four dots at known distances do "
         "as well. Two marks or a tape give a length but cannot square a crooked picture, so everything is less sure.",
-        "",
+        "Three boards with a bow before each: four tags at the corners, a ruled grid, four dots; below them a tape along a bow",
     ),
     (
         "Stand the phone",
@@ -46,9 +46,9 @@ _STEPS = (
     ),
     (
         "Mind the light",
-        None,
+        pictures.light,
         "Even light, no flash. A wall that differs from the wood. A hard shadow beside a limb is easily taken for its edge.",
-        "",
+        "A limb seen from its end: lit from the side its shadow falls clear of it, by a flash a dark rim clings to it",
     ),
 )
 
@@ -60,10 +60,9 @@ def show(place: Place) -> None:
         with st.container(border=True):
             text, picture = st.columns([2, 3], gap="medium", vertical_alignment="center")
             text.markdown(f"#### {number}. {title}\n\n{plain(words)}")
-            if draw is not None:
-                picture.image(draw(), width="stretch", alt=alt)
-            elif title == "Put up marks" and has_room("boards"):
-                with picture:
+            picture.image(draw(), width="stretch", alt=alt)
+            if draw is pictures.marks and has_room("boards"):
+                with text:
                     link("boards", "Print tags, and describe your board")
     st.caption("Send the phone's own file. Messengers shrink pictures and strip what the camera wrote about its lens.")
     with st.container(border=True):

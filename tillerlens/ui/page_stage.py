@@ -59,12 +59,12 @@ def _choose(place: Place, stages: list[Stage]) -> Stage:
     at = ids.index(place.stage.id) if place.stage is not None and place.stage.id in ids else len(ids) - 1
     stage = stages[at]
     places.remember(place.bow, stage)
-    back, name, on = st.columns([1, 3, 1], vertical_alignment="center")
-    if back.button("Earlier", disabled=at == 0, key="earlier", width="stretch"):
-        go(None, place.bow, stages[at - 1])
-    name.markdown(f"Stage {at + 1} of {len(stages)}, **{stage.state}**, {stage.taken_at.astimezone():%d %b %Y, %H:%M}")
-    if on.button("Later", disabled=at == len(stages) - 1, key="later", width="stretch"):
-        go(None, place.bow, stages[at + 1])
+    with st.container(horizontal=True, vertical_alignment="center"):
+        back = st.button("Earlier", disabled=at == 0, key="earlier")
+        on = st.button("Later", disabled=at == len(stages) - 1, key="later")
+        st.markdown(f"Stage {at + 1} of {len(stages)}, **{stage.state}**, {stage.taken_at.astimezone():%d %b %Y, %H:%M}")
+    if back or on:
+        go(None, place.bow, stages[at + (1 if on else -1)])
     return stage
 
 

@@ -1,4 +1,4 @@
-"""What the bench's pages share: the bow as the record knows it, the first sentence, charts on paper, lines typed in quickly."""
+"""What the bench's pages share: the bow as the record knows it, the first sentence, charts, lines typed in quickly."""
 
 from __future__ import annotations
 
@@ -20,13 +20,12 @@ from tillerlens.record.views import timeline
 from tillerlens.report import bench_of_record as of
 from tillerlens.report.lengths import Units, say_length
 from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION, Sentence, Wish
+from tillerlens.ui import paper
 from tillerlens.ui import place as places
 from tillerlens.ui.fields import plain, told_apart
 from tillerlens.ui.kept import Settings
 from tillerlens.ui.look import BADGES
 from tillerlens.ui.place import Place, say_error
-
-PAPER, PAPER_LINE, PAPER_INK = "#fdfbf5", "#e4dfd2", "#2b2b2b"
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,55 +123,8 @@ def cautions(tension: bool = True) -> None:
 
 
 def chart(known: Known, title: str, make: Callable[[], Any], key: str, alt: str, more: object = "") -> None:
-    """A chart on its own sheet of paper, so that ink stays ink on a dark screen too.
-
-    alt: what it shows, in words. more: what the chart hangs on besides the bow's record; made once for each.
-    """
-    if title:
-        st.markdown(f"#### {title}")
-    try:
-        specs = _specs(known.mark, key, repr(more), make)
-    except ValueError as error:
-        st.caption(plain(f"Nothing to draw: {error}."))
-        return
-    for k, spec in enumerate(specs):
-        st.vega_lite_chart(spec=spec, width="stretch", theme=None, key=f"chart_{key}_{k}", alt=alt)
-
-
-@st.cache_data(max_entries=64, show_spinner=False)
-def _specs(mark: str, key: str, more: str, _make: Callable[[], Any]) -> list[dict[str, Any]]:
-    """Altair takes a quarter of a second for a chart; what it made is kept. Panels under each other are charts of their own,
-    since only those follow the width of the page."""
-    made = _make()
-    from altair import VConcatChart
-
-    panels = made.vconcat if isinstance(made, VConcatChart) else [made]
-    return [on_paper(_with_axes(panel) if len(panels) > 1 else panel).to_dict() for panel in panels]
-
-
-def _with_axes(panel: Any) -> Any:
-    """On the page a chart's height holds its title, axis and legend as well; in a column of panels it does not."""
-    legend = any(part.get("orient") == "top" for part in _parts(panel.to_dict(), "legend"))
-    return panel.properties(height=panel.height + (110 if legend else 65))
-
-
-def _parts(spec: Any, name: str) -> list[dict[str, Any]]:
-    found: list[dict[str, Any]] = []
-    for key, value in spec.items() if isinstance(spec, dict) else enumerate(spec) if isinstance(spec, list) else ():
-        found += [value] if key == name and isinstance(value, dict) else _parts(value, name)
-    return found
-
-
-def on_paper(drawn: Any) -> Any:
-    text = {"labelColor": PAPER_INK, "titleColor": PAPER_INK, "labelFontSize": 12, "titleFontSize": 12}
-    return (
-        drawn.properties(background=PAPER, padding={"left": 8, "right": 12, "top": 8, "bottom": 8})
-        .configure(font="Source Sans, sans-serif")
-        .configure_view(stroke=None)
-        .configure_axis(gridColor=PAPER_LINE, domainColor="#8f8a7d", tickColor="#8f8a7d", titleFontWeight="normal", **text)
-        .configure_legend(labelColor=PAPER_INK, titleColor=PAPER_INK, labelFontSize=13, titleFontSize=12, columns=2)
-        .configure_title(color=PAPER_INK, fontSize=13, anchor="start")
-    )
+    """A chart on its own sheet of paper. alt: what it shows, in words. more: what the chart hangs on besides the bow's record."""
+    paper.chart(title, make, key, alt, f"{known.mark} {more!r}")
 
 
 # --- what is typed

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 import re
@@ -19,7 +20,7 @@ from tillerlens.report.charts import bend_chart, difference_chart, gap_chart
 from tillerlens.report.lengths import COVER, Units, is_told, say_interval, say_length, say_place, say_value
 from tillerlens.report.names import cause_of, in_order, name_of
 from tillerlens.report.words import Sentence, Verdict, Wish, verdict
-from tillerlens.ui import work
+from tillerlens.ui import paper, work
 from tillerlens.ui.fields import plain
 from tillerlens.ui.look import BADGES
 
@@ -97,9 +98,11 @@ def _show_picture(shown: Shown) -> None:
 
 def _show_numbers(shown: Shown) -> None:
     measurement, units = shown.measurement, shown.units
+    mark = hashlib.sha256(repr((json.dumps(measurement.as_document()), units, shown.wish)).encode()).hexdigest()
     left, right = st.columns(2, gap="medium")
     with left:
-        _chart("How much each limb bends", partial(bend_chart, measurement, units), "bend")
+        words = "Curves of how much the upper and the lower limb bend along their length, each in its band"
+        paper.chart("How much each limb bends", partial(bend_chart, measurement, units), "bend", words, mark)
         st.caption(
             "Higher is tighter. The shaded bands are what the photograph cannot tell. A bow of even bend "
             "need not be a circle; look for a limb unlike the other, or a bump."
@@ -111,11 +114,11 @@ def _show_numbers(shown: Shown) -> None:
     if measurement.gaps:
         left, right = st.columns(2, gap="medium")
         with left:
-            _chart("The limbs' gaps side by side", partial(gap_chart, measurement, units), "gaps")
+            words = "Bars of the upper limb's gaps to the left and the lower limb's to the right, station by station"
+            paper.chart("The limbs' gaps side by side", partial(gap_chart, measurement, units), "gaps", words, mark)
         with right:
-            _chart(
-                "Upper minus lower", partial(difference_chart, measurement, units, shown.wish), "difference"
-            )
+            words = "The upper gap less the lower one at each station, with its interval, and the tiller wished for"
+            paper.chart("Upper minus lower", partial(difference_chart, measurement, units, shown.wish), "difference", words, mark)
             st.caption(
                 "A bar that keeps clear of the line at nought is a difference this photograph can tell. "
                 "Shaded: the tiller you wish for at the fades."
@@ -128,16 +131,6 @@ def _show_numbers(shown: Shown) -> None:
             f"alone would make it; lengths in {units.axis}, angles in degrees. Causes add up as squares."
         )
         st.dataframe(budget_rows(measurement, units), hide_index=True, width="stretch")
-
-
-def _chart(title: str, make: Callable[[], Any], key: str) -> None:
-    st.markdown(f"#### {title}")
-    try:
-        chart = make()
-    except ValueError as error:
-        st.caption(f"Nothing to draw: {error}.")
-        return
-    st.altair_chart(chart, width="stretch", key=f"chart_{key}")
 
 
 def gap_table(measurement: Measurement, units: Units) -> str:
