@@ -56,9 +56,11 @@ def string_of(
             string = pulled
     if string is not None and (string.merit > PLAIN or max(np.abs(string.offset_px)) < PASSED_BY_PX):
         return string, False
-    # the limb may have been followed past its nock, into a shadow, further than the string's start is looked for
-    within = _within(e, chain)
-    others = [found(np.where([[up], [low]], within, s.nocks), by_hue=string is None) for up, low in ((1, 0), (0, 1), (1, 1))]
+    # the limb may have been followed past its nock, into a shadow, further than the string's start is looked for; where a person
+    # has put the nock it was not
+    within, put = _within(e, chain), np.array([cause != "tip" for cause in trace.tip_cause])
+    sides = [np.array(side) for side in ((True, False), (False, True), (True, True))]
+    others = [found(np.where(side[:, None], within, s.nocks), by_hue=string is None) for side in sides if not (side & put).any()]
     best = max((o for o in others if o is not None), key=lambda o: o.merit, default=None)
     better = best is not None and (string is None or best.merit > string.merit + CLEARLY_BETTER)
     return (best, True) if better else (string, False)

@@ -81,10 +81,15 @@ def change(page) -> float:
 
 
 def moved(page) -> float:
-    """How long the numbers take to follow a nock that is nudged and let go."""
+    """How long the numbers take to follow a nock that is dragged a little and let go."""
     nock = page.locator(".spot", has_text="upper nock")
-    nock.focus()
-    page.keyboard.press("ArrowRight")
+    nock.scroll_into_view_if_needed()
+    box = nock.bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x + 2, y + 1, steps=3)
+    page.mouse.up()
     begun = time.monotonic()
     page.locator(".editor.busy").wait_for()
     page.locator(".editor:not(.busy)").wait_for()

@@ -81,6 +81,7 @@ def look_at(
     if bench is not None:
         with bench:
             _edit(photo, form, None if shown is None else shown.measurement, units)
+        work.let_it_show()
     return form, shown
 
 

@@ -50,6 +50,7 @@ def show_result(shown: Shown, picture: Callable[[], None] | None = None, top: De
     spoken = verdict(measurement, shown.units, shown.wish, shown.earlier_reflex)
     with st.container() if top is None else top:
         _say_first(spoken.first)
+        work.let_it_show()
         left, right = st.columns([3, 2], gap="medium")
         with left:
             if picture is None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import time
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -23,6 +24,12 @@ from tillerlens.report.overlay import draw_overlay
 from tillerlens.shot import Shot, read_shot
 from tillerlens.trace.nets import FinderMaps
 from tillerlens.trace.read import TraceRead, TraceReader, read_trace
+
+
+def let_it_show() -> None:
+    """Give the server's own thread the time to send what was just put on the page: it waits its turn while a page's run works on,
+    so that what is there already would show half a second later, with the last chart."""
+    time.sleep(0.05)
 
 
 @st.cache_resource(max_entries=2, show_spinner=False)  # 150 MB each at 48 megapixels
