@@ -68,25 +68,34 @@ def mend_limb(left: Array, right: Array, thick: Array) -> MendedLimb:
     good = np.abs(r) < max(AGREE_STEPS, 3.5 * min(1.4826 * float(np.nanmedian(np.abs(r))), 0.5))
     how = np.where(good, 2, 0).astype(np.intp)
     middle = np.where(good, (left + right) / 2, np.nan)
-    from_left, from_right = left + thick / 2, right - thick / 2
-    for order in (range(n), range(n - 1, -1, -1)):
-        known: list[int] = []
-        for i in order:
-            if how[i]:
-                known.append(i)
-                continue
-            if len(known) < 12 or abs(known[-1] - i) > 3 * CHUNK:
-                continue
-            near = np.array(known[-FOLLOW:])
-            line = np.polyfit(near - i, middle[near], 1 if len(near) < 25 else 2)
-            guess = line[-1]
-            options = [c for c in (from_left[i], from_right[i]) if np.isfinite(c)]
-            if not options:
-                continue
-            best = min(options, key=lambda c: abs(c - guess))
-            if abs(best - guess) < AGREE_STEPS:
-                middle[i], how[i] = best, 1
-                known.append(i)
+    options = np.stack([left + thick / 2, right - thick / 2])
+    there, back = (_follow(middle, options, order) for order in (range(n), range(n - 1, -1, -1)))
+    # followed from both ends it must be one line: else one of the two was led astray
+    apart = np.abs(there - back) >= AGREE_STEPS
+    rebuilt = np.where(apart, np.nan, np.where(np.isnan(there), back, there))
+    how[~good & np.isfinite(rebuilt)] = 1
+    middle = np.where(good, middle, rebuilt)
     out_left = np.where(how == 1, middle - thick / 2, left)
     out_right = np.where(how == 1, middle + thick / 2, right)
     return MendedLimb(out_left, out_right, how)
+
+
+def _follow(middle: Array, options: Array, order: range) -> Array:
+    """``middle`` (N,) where both sides tell it, and from there on, in this order, where one side (``options`` (2, N)) goes on as
+    the columns before it."""
+    out = middle.copy()
+    known: list[int] = []
+    for i in order:
+        if np.isfinite(out[i]):
+            known.append(i)
+            continue
+        choice = options[np.isfinite(options[:, i]), i]
+        if len(known) < 12 or abs(known[-1] - i) > 3 * CHUNK or len(choice) == 0:
+            continue
+        near = np.array(known[-FOLLOW:])
+        guess = np.polyfit(near - i, out[near], 1 if len(near) < 25 else 2)[-1]
+        best = float(choice[np.argmin(np.abs(choice - guess))])
+        if abs(best - guess) < AGREE_STEPS:
+            out[i] = best
+            known.append(i)
+    return out

@@ -19,6 +19,7 @@ from tillerlens.trace.ends import Ends, find_ends, settle_ends
 from tillerlens.trace.find import CLICKS, find_bow
 from tillerlens.trace.mend import mend_limb, thickness_of_both
 from tillerlens.trace.nets import FinderMaps
+from tillerlens.trace.refill import refill, without_islands
 from tillerlens.trace.strip import MIDDLE_ROW, Band, Strip, cut_strip, fair_path, first_path, next_path, read_band, strip_step
 
 Array = NDArray[np.float64]
@@ -117,6 +118,10 @@ def read_trace(
     if "handle" in shot.set_by_hand:
         grip_at = int(np.argmin(np.linalg.norm(strip.path[cols] - np.array(shot.clicks["handle"]), axis=1)))
     zones = _zones(len(cols), shot, grip_at)
+    rows_left, rows_right, weight = _mend(left.row[cols], right.row[cols], zones)
+    for a, b in (zones["upper"], zones["lower"]):
+        again = refill(light, strip, (left, right), cols[a:b], (rows_left[a:b], rows_right[a:b]), weight[a:b])
+        left, right = again or (left, right)
     rows_left, rows_right, weight = _mend(left.row[cols], right.row[cols], zones)
     back_is_right = bool(strip.normal[cols[len(cols) // 2]] @ np.array(_BACK[shot.back], float) > 0)
     strayed = _hold_handle(rows_right if back_is_right else rows_left, rows_right - rows_left, zones) if hold_handle else 0.0
@@ -394,6 +399,6 @@ def _mend(left: Array, right: Array, zones: dict[str, tuple[int, int]]) -> tuple
     for (a, b), thick in (((ua, ub), upper), ((la, lb), lower[::-1])):
         m = mend_limb(left[a:b], right[a:b], thick)
         left[a:b], right[a:b] = m.left, m.right
-        weight[a:b] = np.array([0.0, ONE_SIDE_WEIGHT, 1.0])[m.how]
+        weight[a:b] = without_islands(np.array([0.0, ONE_SIDE_WEIGHT, 1.0])[m.how])
     weight[:NOCK_STATIONS], weight[-NOCK_STATIONS:] = 0.0, 0.0
     return left, right, weight
