@@ -8,7 +8,7 @@ from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
+from scipy import ndimage, stats
 
 from tillerlens.errors import NeedsHelp, Reason
 from tillerlens.photo.camera import CameraFit
@@ -298,7 +298,8 @@ def _tips(strip: Strip, rows: Array, columns: tuple[float, float]) -> Array:
 
 def _hold_handle(back: Array, thickness: Array, zones: dict[str, tuple[int, int]]) -> float:
     """Put, in place, the back's rows along the handle that stand off the line between the limbs' roots onto it, and say what
-    share they are: a ruled line or a shadow beside the wrap was followed. A bow's back runs through its handle."""
+    share they are: a ruled line or a shadow beside the wrap was followed. A bow's back runs through its handle. Raises ``NeedsHelp``
+    where the handle's back runs on into one limb and not into the other: then it is that limb that strayed."""
     a, b = zones["handle"]
     sides = (np.arange(max(0, a - ROOT_STATIONS), a), np.arange(b, min(b + ROOT_STATIONS, len(back))))
     roots = [(float(np.median(s[~np.isnan(back[s])])), float(np.nanmedian(back[s]))) for s in sides if np.isfinite(back[s]).any()]
@@ -308,6 +309,16 @@ def _hold_handle(back: Array, thickness: Array, zones: dict[str, tuple[int, int]
     line = np.interp(inside, [at for at, _ in roots], [row for _, row in roots])
     limit = OFF_ROOTS * float(np.nanmedian(np.concatenate([thickness[s] for s in sides])))
     off = np.abs(back[inside] - line) > limit
+    seen = inside[np.isfinite(back[inside])]
+    if len(seen) > len(inside) / 2:
+        own = stats.siegelslopes(back[seen], seen)
+        apart = [abs(own.intercept + own.slope * at - row) > limit for at, row in roots]
+        if apart[0] != apart[1]:
+            raise NeedsHelp(
+                f"The {'upper' if apart[0] else 'lower'} limb does not meet the handle: something beside it was followed.",
+                "Click the two nocks and the middle of the handle, or retake with the bow clear of lines of the board.",
+                clicks=CLICKS,
+            )
     back[inside[off]] = line[off]
     return float(off.mean())
 
