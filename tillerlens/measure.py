@@ -200,9 +200,9 @@ def _measure(
     shape = chain.shape(evidence)
     nudges = _nudges(fit, shot, trace, string)
     short = shot.nock_to_nock_mm - shape.length_mm
-    unsure = shot.state == "unstrung" and fit.squared and "clicks" not in trace.tip_cause
+    unsure = fit.squared and trace.tip_cause == ("tip", "tip") and not any(evidence.overhang_mm)
     if unsure and abs(off) > 3 and abs(short) < MOST_BY_LENGTH_MM:
-        # no string shows the nocks at rest: dark tips or wood past them leave it to the length typed, half at each end
+        # no string has shown the nocks: dark tips or wood past them leave it to the length typed, half at each end
         evidence = replace(evidence, overhang_mm=(-short / 2, -short / 2))
         shape, off = chain.shape(evidence), 0.0
         nudges += [Nudge("tip", lambda e, k=k: _overhang(e, k, short / 4)) for k in (0, 1)]  # type: ignore[misc]
