@@ -298,8 +298,9 @@ def _tips(strip: Strip, rows: Array, columns: tuple[float, float]) -> Array:
 
 def _hold_handle(back: Array, thickness: Array, zones: dict[str, tuple[int, int]]) -> float:
     """Put, in place, the back's rows along the handle that stand off the line between the limbs' roots onto it, and say what
-    share they are: a ruled line or a shadow beside the wrap was followed. A bow's back runs through its handle. Raises ``NeedsHelp``
-    where the handle's back runs on into one limb and not into the other: then it is that limb that strayed."""
+    share they are: a ruled line or a shadow beside the wrap was followed. A bow's back runs through its handle.
+
+    Raises ``NeedsHelp`` where the handle's back runs on into one limb and not into the other: it is that limb that strayed."""
     a, b = zones["handle"]
     sides = (np.arange(max(0, a - ROOT_STATIONS), a), np.arange(b, min(b + ROOT_STATIONS, len(back))))
     roots = [(float(np.median(s[~np.isnan(back[s])])), float(np.nanmedian(back[s]))) for s in sides if np.isfinite(back[s]).any()]
