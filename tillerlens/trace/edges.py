@@ -160,6 +160,9 @@ def plain_margin_px(light: NDArray[np.uint16], strip: Strip, row: Array, inward:
 
 
 FAR_PX = 16.0
+# Of the ground's light. What has the wood's hue and is darker than this beyond an edge is wood: blur and glare of a bright limb
+# are lighter than the ground, and a shadow keeps the ground's hue.
+DARKER = 0.92
 
 
 def wood_beyond_px(light: NDArray[np.uint16], strip: Strip, row: Array, outward: int) -> Array:
@@ -183,7 +186,7 @@ def wood_beyond_px(light: NDArray[np.uint16], strip: Strip, row: Array, outward:
         hue = (ratio - level[:, None]) / np.maximum(level, 0.02)[:, None]
         limb = np.median(hue[off < -1.5], axis=0)
         wood = float(np.linalg.norm(limb))
-        woody = (hue @ limb > 0.5 * wood**2) & (level < DARK)  # a shadow's hue, if it has one, lies the other way
+        woody = (hue @ limb > 0.5 * wood**2) & (level < DARKER)  # a shadow's hue, if it has one, lies the other way
         beyond = np.nonzero((off > 1.0) & ~woody)[0]
         width = float(off[beyond[0]]) - 0.5 if len(beyond) else 0.0  # wood right to the far end is no edge at all
         centres.append(float(cols.mean()))
