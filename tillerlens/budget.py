@@ -109,6 +109,23 @@ def edge_nudges(
     return out
 
 
+def thinner_nudges(n: int, zones: dict[str, tuple[int, int]], lost_px: dict[str, tuple[float, float]]) -> list[Nudge]:
+    """Wood that may have been lost on the ground beside either edge of a limb's inner part.
+
+    ``lost_px`` limb -> how much (px) at the root, and from what share of its length on, nock = 0; from there it grows evenly.
+    """
+    out: list[Nudge] = []
+    for name, (px, start) in lost_px.items():
+        a, b = zones[name]
+        share = (np.arange(b - a) + 0.5) / max(b - a, 1)
+        share = share if name == "upper" else 1 - share
+        for side in ("back", "belly"):
+            field = np.zeros(n)
+            field[a:b] = px * np.clip((share - start) / (1 - start), 0, 1)
+            out.append(Nudge("edge", lambda e, s=side, f=field: _shift(e, s, f)))  # type: ignore[misc]
+    return out
+
+
 def tip_nudges(u_px: Sequence[float], cause: Sequence[str]) -> list[Nudge]:
     """Each tip along its limb. ``u_px`` per tip."""
     out = []

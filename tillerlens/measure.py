@@ -18,6 +18,7 @@ from tillerlens.budget import (
     influences,
     length_update,
     section_nudges,
+    thinner_nudges,
     tip_nudges,
 )
 from tillerlens.errors import NeedsHelp, Reason, StateDiffers, TillerLensError
@@ -29,7 +30,7 @@ from tillerlens.photo.camera import Camera, CameraFit, with_theta
 from tillerlens.photo.intake import Photo, judge
 from tillerlens.photo.light import linear_light
 from tillerlens.photo.scale import fit_scale
-from tillerlens.plausible import check_shape
+from tillerlens.plausible import check_shape, thinner_inward
 from tillerlens.shape import (
     LIMB_WIDTH_MM,
     LIMB_WIDTH_U_MM,
@@ -208,6 +209,9 @@ def _measure(
         nudges += [Nudge("tip", lambda e, k=k: _overhang(e, k, short / 4)) for k in (0, 1)]  # type: ignore[misc]
         doubts += (_by_length(short),)
     check_shape(shape, off, fit.squared)
+    thinner = thinner_inward(shape)
+    nudges += thinner_nudges(len(trace.back_px), trace.zones, {k: (mm * trace.px_per_mm, at) for k, (mm, at) in thinner.items()})
+    doubts += tuple(_thinner(name) for name in thinner)
     # where the back's line and the fades' disagree, one of them followed something else
     turn = max(layout.direction_u_rad, 0.5 * shape.handle_apart_rad)
     nudges.append(Nudge("handle", lambda e: replace(e, handle_turn_rad=e.handle_turn_rad + turn)))
@@ -246,6 +250,14 @@ def _by_length(short_mm: float) -> Reason:
         "nocks_by_length",
         f"The limbs were seen to end {where} where the bow's length puts the nocks; the nocks were placed by the length.",
         "Check the length nock to nock; tape of a light colour at the nocks makes them show.",
+    )
+
+
+def _thinner(limb: str) -> Reason:
+    return Reason(
+        "thinner_inward",
+        f"The {limb} limb looks thinner toward the handle than further out: some of it may be lost on the ground behind.",
+        "Put its edge right by hand, or retake against a ground that differs from the wood.",
     )
 
 

@@ -13,9 +13,22 @@ ROOT_SHARE = 0.25  # of the limb's thickness: how far a limb's root may stand of
 ROOT_SLOPE = np.radians(4.5)  # a limb grows out of its handle; where it was traced well it does so within two or three degrees
 BACKWARD_PER_MM = 2.5e-3  # a strung limb may keep some reflex, never a bend of a foot's radius towards the back
 LENGTH_OFF_U = 5.5
+LEAST_ROOT = 0.9  # of the limb's greatest thickness, at its root
 SHARPEST_PER_MM = 1 / 150.0  # tighter bends than a six-inch radius are not a limb's
 
 _HOW = "Click the two nocks and the middle of the handle, or retake with even light and the bow clear of other things."
+
+
+def thinner_inward(s: BowShape) -> dict[str, tuple[float, float]]:
+    """Limbs that look thinner at their root than further out, which no limb is (common practice: thickness falls steadily from
+    the handle): limb -> (how much, mm; from what share of its length on, nock = 0). There wood was lost on the ground."""
+    out = {}
+    for name, m in (("upper", s.upper), ("lower", s.lower)):
+        share = np.linspace(0.3, 0.97, 68)
+        thick = np.interp(share * m.from_nock_mm[-1], m.from_nock_mm, m.thickness_mm)
+        if thick[-1] < LEAST_ROOT * thick.max():
+            out[name] = (float(thick.max() - thick[-1]), float(min(share[int(np.argmax(thick))], 0.9)))
+    return out
 
 
 def check_shape(s: BowShape, length_off_u: float, squared: bool) -> None:

@@ -200,7 +200,7 @@ def _direction(p: Array, w: Array, handle_mm: float) -> tuple[float, float]:
     # where a wrap ends amid the handle its neighbours stray together, and many of them are worth no more than a few
     off = (p - mid) @ axes[1] * w
     alike = float(np.clip((off[1:] @ off[:-1]) / max(float(off @ off), 1e-12), 0.0, 0.99))
-    worth = min(float(w.sum()) / 4, float(w.sum()) * (1 - alike) / (1 + alike))
+    worth = float(w.sum()) / 4 * (1 - alike) / (1 + alike)
     u_back = np.hypot(short / np.sqrt(max(worth, 1.0)), BACK_U_MM) / max(float(long), 1.0)
     u_fades = FADE_U_MM * np.sqrt(2) / handle_mm
     return float(u_back * u_fades / np.hypot(u_back, u_fades)), float(u_fades**2 / (u_back**2 + u_fades**2))
