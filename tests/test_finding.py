@@ -16,7 +16,7 @@ from tillerlens.trace.batten import bend_battens, evidence
 from tillerlens.trace.ends import Ends, find_ends
 from tillerlens.trace.nets import FinderMaps, StripMaps
 from tillerlens.trace.read import _check_inside, _hold_handle
-from tillerlens.trace.string import find_string
+from tillerlens.trace.string import find_braced_string, find_string
 from tillerlens.trace.strip import MIDDLE_ROW, Band, Strip, fair_path, normals, slender
 
 H, W = 160, 480
@@ -233,3 +233,21 @@ def test_a_ruled_line_from_nock_to_nock_is_no_drawn_string():
     assert found is not None
     assert found.hook[1] - 400 > 25  # past the line between the nocks
     assert np.linalg.norm(found.hook - hook) < 3  # a string 3 px thick, its middle told to its width
+
+
+@pytest.mark.parametrize("joint_px", [None, 12, 3])
+def test_a_braced_string_beside_a_joint_as_plain_as_itself_is_not_told(joint_px):
+    """Each line 3 px thick and as dark as the other, the nocks between them; one that touches the string is no rival."""
+    rng = np.random.default_rng(4)
+    nocks = np.array([[100.0, 196.0], [1100.0, 196.0]])
+    light = np.full((400, 1200), 20000.0)
+    light[201:204] = 6000.0
+    if joint_px is not None:
+        light[201 - joint_px : 204 - joint_px] = 6000.0
+    rgb = np.repeat(np.clip(light + rng.normal(0, 300, light.shape), 0, 65535).astype(np.uint16)[..., None], 3, axis=2)
+    nothing = np.zeros((100, 300), np.float32)
+    line = find_braced_string(rgb, FinderMaps(nothing, nothing, nothing, (4.0, 4.0)), nocks)
+    if joint_px == 12:
+        assert line is None
+    else:
+        assert line is not None and np.abs(line[:, 1] - (202 if joint_px is None else 200.5)).max() < 1.0

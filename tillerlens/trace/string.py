@@ -26,6 +26,7 @@ STEP_PX = 22.0
 # one is so weak beside it that it may be the halo of a camera's sharpening.
 LIGHTER, HALO = 0.4, 0.3
 OTHER_COLOUR = 0.3  # merit lost where one half looks lighter and the other darker than what is behind it
+RIVAL_LINE, RIVAL_APART_PX = 0.1, 6.0  # a line from nock to nock so little worse, so far off, may be the string instead
 RIVAL, RIVAL_SHARE = 0.06, 0.5  # a reading this little worse, elsewhere, is a doubt of so much of the way to it
 PLAIN = 2.8
 # What of a string's look is compared with the ground beside it, (channels, 3) of red, green, blue. By its light; and, where that
@@ -302,14 +303,27 @@ def _lines(merit: float, chosen: _Chosen, nocks: Array, px_per_mm: float) -> Dra
 
 
 def find_braced_string(light: NDArray[np.uint16], maps: FinderMaps, nocks: Array) -> Array | None:
-    """The braced string's straight line, (2, 2) px from near the upper nock to near the lower; None when not seen."""
-    line, seen, scatter = line_between(light, maps, nocks)
-    return line if np.isfinite(scatter) and seen > FAINT else None
+    """The braced string's straight line, (2, 2) px from near the upper nock to near the lower; None when not seen, or when a
+    plank's joint or a ruled line beside it may as well be the string."""
+    r = _ridges(light, nocks[0], nocks[1], maps)
+    line, seen, scatter = _straightest(r)
+    return line if np.isfinite(scatter) and seen > FAINT and not _has_rival(r) else None
 
 
 def line_between(light: NDArray[np.uint16], maps: FinderMaps, nocks: Array) -> tuple[Array, float, float]:
     """The straight line that runs nearest from nock to nock: (2, 2) px, the share of its length that shows, and how far what
     shows lies off it, px (NaN where too little does)."""
-    r = _ridges(light, nocks[0], nocks[1], maps)
-    sign = int(np.argmax(r.table.max(1)))
-    return _settle(r, sign, int(np.argmax(r.table[sign])))
+    return _straightest(_ridges(light, nocks[0], nocks[1], maps))
+
+
+def _straightest(r: _Ridges) -> tuple[Array, float, float]:
+    sign, end = np.unravel_index(int(np.argmax(r.table)), r.table.shape)
+    return _settle(r, int(sign), int(end))
+
+
+def _has_rival(r: _Ridges) -> bool:
+    """Whether a line elsewhere shows as well as the best one, lighter or darker than what is behind it."""
+    best = np.unravel_index(int(np.argmax(r.table)), r.table.shape)
+    peak = r.table >= ndimage.maximum_filter1d(r.table, 9, axis=1)
+    apart = np.maximum(np.abs(r.best_start - r.best_start[best]), np.abs(_END - _END[best[1]]))
+    return bool((peak & (r.table > r.table[best] - RIVAL_LINE) & (apart > RIVAL_APART_PX)).any())
