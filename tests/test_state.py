@@ -5,13 +5,18 @@ from __future__ import annotations
 import json
 from functools import cache
 
+import numpy as np
 import pytest
 from made_up import SAMPLES
 
+from tillerlens.errors import NeedsHelp
 from tillerlens.measure import Prepared, measure_photo, prepare
 from tillerlens.measurement import Measurement
 from tillerlens.photo.intake import read_photo
 from tillerlens.shot import read_shot
+from tillerlens.trace.nets import FinderMaps
+from tillerlens.trace.string import DrawnString
+from tillerlens.trace.strung import Stand, check_state
 
 SHOWN = {"heron-unstrung": "unstrung", "heron-braced": "braced", "bramble-drawn-grid": "drawn", "bramble-drawn-stick": "drawn"}
 
@@ -61,3 +66,17 @@ def test_a_hook_that_a_person_points_at_is_not_argued_with():
     (x, y), (across, down) = at_rest.trace.handle_px, (0.0, 120.0)
     found = said_to_be("drawn", "heron-unstrung", clicks={"hook": [float(x + across), float(y + down)]})
     assert "state_differs" not in [r.code for r in found.reasons]
+
+
+@pytest.mark.parametrize("seen", [0.59, 0.8])
+def test_a_hook_on_the_line_between_the_nocks_draws_no_bow(seen):
+    """However much of it shows: a draw length from it would be the brace height."""
+    nocks, handle = np.array([[100.0, 347.0], [1100.0, 347.0]]), np.array([600.0, 200.0])
+    hook = np.array([600.0, 346.0])
+    string = DrawnString(hook, (np.array([nocks[0], hook]), np.array([nocks[1], hook])), 1.0, (seen, 0.9), (0.0, 0.0), False, 1.3)
+    light = np.random.default_rng(2).integers(9000, 11000, (600, 1200, 3)).astype(np.uint16)
+    nothing = np.zeros((150, 300), np.float32)
+    maps = FinderMaps(nothing, nothing, nothing, (4.0, 4.0))
+    with pytest.raises(NeedsHelp, match="straight from nock to nock") as caught:
+        check_state(light, maps, "drawn", Stand(nocks, handle, np.array([0.0, 1.0]), 1.0), string)
+    assert caught.value.fields["clicks"] == ("hook",)

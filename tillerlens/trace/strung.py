@@ -73,10 +73,10 @@ def check_state(
         return []
     if taut and LEAST_BRACE_MM < chord_mm < MOST_BRACE_MM:
         raise _differs("The string is seen to run straight from nock to nock", said, "braced")
-    if said == "drawn" and string is not None and not unclear:
-        raise NeedsHelp("What was taken for the string runs straight from nock to nock.", "Point at the hook.", clicks=("hook",))
     if said != "unstrung" and chord_mm < LEAST_BRACE_MM and unclear:
         raise _differs("No string is seen, and the tips do not stand toward the belly", said, "unstrung")
+    if said == "drawn" and string is not None:
+        raise NeedsHelp("What was taken for the string runs straight from nock to nock.", "Point at the hook.", clicks=("hook",))
     if said == "unstrung" or (said == "braced" and chord_mm > MOST_BRACE_MM):
         kind = "strung" if said == "unstrung" else "drawn"
         text = f"The tips stand {chord_mm / 25.4:.0f} in toward the belly, as those of a {kind} bow do."
