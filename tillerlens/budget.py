@@ -52,13 +52,49 @@ def camera_factor(covariance: Array) -> tuple[Array, list[str]]:
     return out, _CAUSES
 
 
+def as_seen(theta: Array) -> Array:
+    """The camera (10,) by what its picture fixes: in the place of the translation the board's origin (px) and the logarithm of
+    its scale (px a mm).
+
+    Marks seen squarely tell both well and the focal length hardly, which then moves together with the distance: far along a
+    curve in theta, but along a line here. A step in theta that goes a fifth of the focal length would leave the board three
+    per cent too small.
+    """
+    t, focal = theta[3:6], np.exp(theta[6])
+    out = theta.copy()
+    out[3:6] = theta[8] + focal * t[0] / t[2], theta[9] + focal * t[1] / t[2], theta[6] - np.log(t[2])
+    return out
+
+
+def from_seen(seen: Array) -> Array:
+    """The inverse of ``as_seen``."""
+    focal, z = np.exp(seen[6]), np.exp(seen[6] - seen[5])
+    out = seen.copy()
+    out[3:6] = (seen[3] - seen[8]) * z / focal, (seen[4] - seen[9]) * z / focal, z
+    return out
+
+
+def seen_by_theta(theta: Array) -> Array:
+    """(10, 10): how ``as_seen`` changes with theta."""
+    t, focal = theta[3:6], np.exp(theta[6])
+    out = np.eye(10)
+    for k in (0, 1):
+        out[3 + k, 3 + k] = focal / t[2]
+        out[3 + k, 5] = -focal * t[k] / t[2] ** 2
+        out[3 + k, 6] = focal * t[k] / t[2]
+        out[3 + k, 8 + k] = 1.0
+    out[5, 5], out[5, 6] = -1 / t[2], 1.0
+    return out
+
+
 def camera_nudges(fit: CameraFit) -> list[Nudge]:
     factor, causes = camera_factor(fit.covariance)
+    steps = seen_by_theta(fit.camera.theta) @ factor
 
-    def mover(column: Array) -> Callable[[Evidence], Evidence]:
-        return lambda e: replace(e, camera=with_theta(e.camera, e.camera.theta + column))
+    def mover(step: Array) -> Callable[[Evidence], Evidence]:
+        return lambda e: replace(e, camera=with_theta(e.camera, from_seen(as_seen(e.camera.theta) + step)))
 
-    return [Nudge(c, mover(factor[:, k])) for k, c in enumerate(causes)]
+    return [Nudge(c, mover(steps[:, k])) for k, c in enumerate(causes)]
 
 
 def _shift(e: Evidence, side: str, px: Array) -> Evidence:
@@ -217,17 +253,18 @@ def influences(
 def length_update(
     fit: CameraFit, length: Callable[[Array], float], nock_to_nock_mm: float, u_mm: float, most_u: float = 5.0
 ) -> tuple[CameraFit, float]:
-    """Let the bow's known length speak to the camera: a linear-Gaussian update of theta and its covariance.
+    """Let the bow's known length speak to the camera: a linear-Gaussian update of what is seen (``as_seen``) and its covariance.
 
     ``length``: theta -> the traced bow's length in mm. Returns the updated fit and how far off the length was before, in
     units of its own standard uncertainty.
     """
-    theta, cov = fit.camera.theta.copy(), fit.covariance
+    seen, to_seen = as_seen(fit.camera.theta), seen_by_theta(fit.camera.theta)
+    cov = to_seen @ fit.covariance @ to_seen.T
+    factor = to_seen @ camera_factor(fit.covariance)[0]
     first = 0.0
     for k in range(2):
-        factor, _ = camera_factor(cov)
-        at = length(theta)
-        slope = np.array([length(theta + factor[:, j]) - at for j in range(10)])  # d length per unit of factor
+        at = length(from_seen(seen))
+        slope = np.array([length(from_seen(seen + factor[:, j])) - at for j in range(10)])  # d length per unit of factor
         var = float(slope @ slope) + u_mm**2
         miss = nock_to_nock_mm - at
         if k == 0:
@@ -237,10 +274,9 @@ def length_update(
             start_miss, start_slope, start_factor, start_var = miss, slope, factor, var
         gain = start_factor @ start_slope / start_var
         # second pass re-linearises: remaining miss is corrected along the same gain
-        theta = (
-            theta + gain * miss
-            if k == 0
-            else theta + gain * (miss - start_miss * (1 - float(start_slope @ start_slope) / start_var))
-        )
-    cov = cov - np.outer(gain, gain) * start_var
+        left = 0.0 if k == 0 else start_miss * (1 - float(start_slope @ start_slope) / start_var)
+        seen = seen + gain * (miss - left)
+    theta = from_seen(seen)
+    back = np.linalg.inv(seen_by_theta(theta))
+    cov = back @ (cov - np.outer(gain, gain) * start_var) @ back.T
     return replace(fit, camera=with_theta(fit.camera, theta), covariance=(cov + cov.T) / 2), first
