@@ -7,6 +7,7 @@ import json
 import pytest
 from against_truth import SAMPLES
 
+from tillerlens import measure
 from tillerlens.measure import measure_photo
 from tillerlens.photo.intake import read_photo
 from tillerlens.shot import read_shot
@@ -26,8 +27,8 @@ def traces(monkeypatch):
         seen.append(shot)
         return read(photo, light, maps, fit, shot, *more)
 
-    read = work.read_trace
-    monkeypatch.setattr(work, "read_trace", counted)
+    read = measure.read_trace
+    monkeypatch.setattr(measure, "read_trace", counted)
     return seen
 
 

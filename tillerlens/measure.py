@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -43,7 +43,7 @@ from tillerlens.shape import (
 )
 from tillerlens.shot import Shot, State
 from tillerlens.trace.nets import FinderMaps, find_maps
-from tillerlens.trace.read import TraceRead, TraceReader, read_trace
+from tillerlens.trace.read import TraceRead, read_trace
 from tillerlens.trace.string import DrawnString
 from tillerlens.trace.strung import check_state
 
@@ -82,6 +82,14 @@ def _prepare(photo: Photo, doubts: tuple[Reason, ...]) -> Prepared:
     return Prepared(photo, linear_light(photo.rgb), find_maps(photo.rgb), doubts)
 
 
+# Gives a trace that was read before under the same words, else has it read now. It hangs on neither the state nor the hook.
+Remembered = Callable[[str, Callable[[], TraceRead]], TraceRead]
+
+
+def _read_now(how: str, read: Callable[[], TraceRead]) -> TraceRead:
+    return read()
+
+
 @dataclass(frozen=True, eq=False)
 class _Asked:
     """What is to be measured, and by what: the same for every reading of one photograph."""
@@ -91,7 +99,7 @@ class _Asked:
     shot: Shot
     rest: dict[str, Any] | None
     shared: dict[str, Any]  # fields of the measurement that are known before
-    read: TraceReader
+    remembered: Remembered
 
 
 def measure_photo(
@@ -100,19 +108,19 @@ def measure_photo(
     rest: dict[str, Any] | None = None,
     prepared: Prepared | None = None,
     fit: CameraFit | None = None,
-    read: TraceReader = read_trace,
+    remembered: Remembered = _read_now,
 ) -> Measurement:
     """Measure one photograph. Never raises for what a photograph or shot can hold: ``status`` and ``reasons`` tell.
 
-    ``rest``: the measurement document of the same bow unstrung, for judging spots on movement from rest. ``prepared``, ``fit``
-    and ``read``: ``prepare(photo)`` and ``fit_scale(photo, shot)`` where they are at hand from before, and who reads the trace.
+    ``rest``: the measurement document of the same bow unstrung, for judging spots on movement from rest. ``prepared``, ``fit``:
+    ``prepare(photo)`` and ``fit_scale(photo, shot)`` where they are at hand from before; ``remembered``: gives traces that are.
     """
     about = {"name": photo.name, "sha256": photo.sha256, "size": [photo.rgb.shape[1], photo.rgb.shape[0]]}
     shared: dict[str, Any] = dict(state=shot.state, photo=about, shot=shot.as_dict(), version=__version__)
     doubts: tuple[Reason, ...] = tuple(judge(photo)) if prepared is None else prepared.doubts
     try:
         fit = fit or fit_scale(photo, shot)  # first: without a scale the rest would be in vain
-        asked = _Asked(prepared or _prepare(photo, doubts), fit, shot, rest, shared, read)
+        asked = _Asked(prepared or _prepare(photo, doubts), fit, shot, rest, shared, remembered)
         try:
             return _measure_held(asked)
         except NeedsHelp as error:
@@ -146,7 +154,8 @@ def _measure(
 ) -> Measurement:
     p, fit, shot, rest = asked.prepared, asked.fit, asked.shot, asked.rest
     light, doubts = p.light, p.doubts
-    trace = asked.read(p.photo, light, p.maps, fit, shot, by_string, hold_handle, fair)
+    how = repr((by_string, hold_handle, fair))
+    trace = asked.remembered(how, lambda: read_trace(p.photo, light, p.maps, fit, shot, by_string, hold_handle, fair))
     evidence = _evidence(fit, shot, trace)
     layout = _layout(evidence, shot, trace)
     chain = Chain(layout, shot.state)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,22 +66,6 @@ class TraceRead:
     handle_held: bool = False  # its back was not seen: it was put on the line between the limbs' roots
 
 
-class TraceReader(Protocol):
-    """``read_trace``, or what remembers its answers: they hang on neither the bow's state nor its hook."""
-
-    def __call__(
-        self,
-        photo: Photo,
-        light: NDArray[np.uint16],
-        maps: FinderMaps,
-        fit: CameraFit,
-        shot: Shot,
-        by_string: Mapping[str, tuple[float, float]] | None = None,
-        hold_handle: bool = False,
-        fair: bool = False,
-    ) -> TraceRead: ...
-
-
 def read_trace(
     photo: Photo,
     light: NDArray[np.uint16],
@@ -121,8 +104,9 @@ def read_trace(
     rows_left, rows_right, weight = _mend(left.row[cols], right.row[cols], zones)
     for a, b in (zones["upper"], zones["lower"]):
         again = refill(light, strip, (left, right), cols[a:b], (rows_left[a:b], rows_right[a:b]), weight[a:b])
-        left, right = again or (left, right)
-    rows_left, rows_right, weight = _mend(left.row[cols], right.row[cols], zones)
+        if again is not None:
+            left, right = again
+            rows_left, rows_right, weight = _mend(left.row[cols], right.row[cols], zones)
     back_is_right = bool(strip.normal[cols[len(cols) // 2]] @ np.array(_BACK[shot.back], float) > 0)
     strayed = _hold_handle(rows_right if back_is_right else rows_left, rows_right - rows_left, zones) if hold_handle else 0.0
     left_px, right_px = strip.px(c, rows_left), strip.px(c, rows_right)

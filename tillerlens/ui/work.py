@@ -5,16 +5,14 @@ from __future__ import annotations
 import io
 import json
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from typing import Any
 
-import numpy as np
 import streamlit as st
-from numpy.typing import NDArray
 from PIL import Image
 
 from tillerlens.errors import ScaleError
-from tillerlens.measure import Prepared, measure_photo, prepare
+from tillerlens.measure import Prepared, Remembered, measure_photo, prepare
 from tillerlens.measurement import Measurement
 from tillerlens.photo.camera import CameraFit
 from tillerlens.photo.intake import Photo, read_photo
@@ -22,8 +20,7 @@ from tillerlens.photo.scale import fit_scale
 from tillerlens.report.lengths import Units
 from tillerlens.report.overlay import draw_overlay
 from tillerlens.shot import Shot, read_shot
-from tillerlens.trace.nets import FinderMaps
-from tillerlens.trace.read import TraceRead, TraceReader, read_trace
+from tillerlens.trace.read import TraceRead
 
 
 def let_it_show() -> None:
@@ -61,25 +58,11 @@ def _traced(data: bytes, name: str, of: str, _read: Callable[[], TraceRead]) -> 
     return _read()
 
 
-def _reader(data: bytes, name: str, form: dict[str, Any]) -> TraceReader:
-    """Reads a trace once for all states and hooks of this shot; a refusal is not remembered."""
+def _remembered(data: bytes, name: str, form: dict[str, Any]) -> Remembered:
+    """Traces of this shot, read once for all states and hooks; a refusal is not remembered."""
     clicks = {name: at for name, at in form.get("clicks", {}).items() if name != "hook"}
-    known = {k: v for k, v in form.items() if k != "state"} | {"clicks": clicks, "camera": _of_scale(form)}
-
-    def read(
-        photo: Photo,
-        light: NDArray[np.uint16],
-        maps: FinderMaps,
-        fit: CameraFit,
-        shot: Shot,
-        by_string: Mapping[str, tuple[float, float]] | None = None,
-        hold_handle: bool = False,
-        fair: bool = False,
-    ) -> TraceRead:
-        of = json.dumps([known, by_string, hold_handle, fair], sort_keys=True)
-        return _traced(data, name, of, lambda: read_trace(photo, light, maps, fit, shot, by_string, hold_handle, fair))
-
-    return read
+    of = {k: v for k, v in form.items() if k != "state"} | {"clicks": clicks, "camera": _of_scale(form)}
+    return lambda how, read: _traced(data, name, json.dumps([of, how], sort_keys=True), read)
 
 
 @st.cache_resource(max_entries=12, show_spinner=False)
@@ -92,7 +75,7 @@ def measured(data: bytes, name: str, shot_json: str, rest_json: str | None) -> M
         fit = fitted(data, name, _of_scale(shot.as_dict()), shot)
     except ScaleError:
         return measure_photo(photo, shot, rest)  # meets the same refusal and says it as a measurement does
-    return measure_photo(photo, shot, rest, prepared(data, name), fit, _reader(data, name, shot.as_dict()))
+    return measure_photo(photo, shot, rest, prepared(data, name), fit, _remembered(data, name, shot.as_dict()))
 
 
 @st.cache_data(max_entries=8, show_spinner=False)
