@@ -64,6 +64,7 @@ def test_what_is_told_also_prints_as_told():
     assert say_told(mm(0.9, 0.1), SIXTEENTHS) == ("1/32 in", "±1/64 in")
     assert say_told(mm(9.0, 0.1), SIXTEENTHS) == ("3/8 in", "±1/16 in")
     assert say_told(mm(-0.1, 0.04), SIXTEENTHS) == ("less than 1/64 in", "±1/64 in")
+    assert say_told(mm(20.2, 10.09), SIXTEENTHS) == ("13/16 in", "±13/16 in")  # and not 51/64, which no ruler shows
 
 
 def test_places_are_said_as_finely_as_a_pencil_marks_them():

@@ -77,14 +77,14 @@ def say_length(mm: float, units: Units, finer: int = 1) -> str:
 
 def say_told(value: Value, units: Units) -> tuple[str, str]:
     """Size and interval of a length that ``is_told``, on a ruler fine enough that the printed two say so as
-    well.
+    well; where none of those is, a length of some divisions is said on the usual one.
     """
     size = Value(abs(value.value), value.u, "mm")
-    for finer in (1, 2, 4):
+    for finer in (1, 2, 4) if size.value < 2 * units.division_mm or _tells(size, units.division_mm / 4) else (1,):
         division = units.division_mm / finer
         printed = math.floor(size.value / division + 0.5) * division
         interval = _covering(size, division)
-        if interval < printed:
+        if _tells(size, division):
             break
     amount = (
         say_length(size.value, units, finer)
@@ -92,6 +92,11 @@ def say_told(value: Value, units: Units) -> tuple[str, str]:
         else f"less than {say_length(division, units, finer)}"
     )
     return amount, "±" + say_length(interval, units, finer)
+
+
+def _tells(size: Value, division_mm: float) -> bool:
+    """Whether the length printed on this division is more than the interval printed beside it."""
+    return _covering(size, division_mm) < math.floor(size.value / division_mm + 0.5) * division_mm
 
 
 def say_place(mm: float, units: Units) -> str:
