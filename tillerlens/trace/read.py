@@ -105,7 +105,7 @@ def read_trace(
     for a, b in (zones["upper"], zones["lower"]):
         again = refill(light, strip, (left, right), cols[a:b], (rows_left[a:b], rows_right[a:b]), weight[a:b])
         if again is not None:
-            left, right = again
+            left, right = held_to(again[0], corrected[0]), held_to(again[1], corrected[1])  # what a person has set stays
             rows_left, rows_right, weight = _mend(left.row[cols], right.row[cols], zones)
     back_is_right = bool(strip.normal[cols[len(cols) // 2]] @ np.array(_BACK[shot.back], float) > 0)
     strayed = _hold_handle(rows_right if back_is_right else rows_left, rows_right - rows_left, zones) if hold_handle else 0.0
