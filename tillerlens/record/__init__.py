@@ -5,13 +5,14 @@ out and in as a zip, ``remeasure`` measures anew. What they hand around is in ``
 """
 
 from tillerlens.record.database import Record, default_folder, open_record
-from tillerlens.record.entries import Bow, ChangedMeanwhile, Correction, Event, Measured, RecordError, Stage
+from tillerlens.record.entries import Bow, ChangedMeanwhile, Correction, Event, LookingOnly, Measured, RecordError, Stage
 
 __all__ = [
     "Bow",
     "ChangedMeanwhile",
     "Correction",
     "Event",
+    "LookingOnly",
     "Measured",
     "Record",
     "RecordError",

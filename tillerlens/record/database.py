@@ -4,24 +4,29 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 import sqlite3
+import tempfile
 import time
+import weakref
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import orjson
 from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, SQLAlchemyError
 
-from tillerlens.record.entries import RecordError
+from tillerlens.record.entries import LookingOnly, RecordError
 
 SCHEMAS = ("0001", "0002")  # every version of the tables, oldest first; the last is this program's
 PLACE_VARIABLE, ORIGINALS_VARIABLE = "TILLERLENS_RECORD", "TILLERLENS_ORIGINALS"
+DATABASE_NAME = "record.sqlite"
 BUSY_S = 30.0  # how long one writer waits for another
 _VERSION_TABLE = "tillerlens_schema"
 _MIGRATING = 7_412_330_115  # PostgreSQL's advisory lock that one migration at a time holds
@@ -33,14 +38,19 @@ class Record:
     """An open record: hand it to the functions of ``store``; close it, or use it in a ``with``. May be shared by threads.
 
     folder holds ``originals/`` by content hash, and what can be made again: ``thumbnails/``. address: for people.
+    looking: it can be read but not changed; every write raises LookingOnly. copy: a temporary folder that goes at ``close``.
     """
 
     engine: Engine
     folder: Path
     address: str
+    looking: bool = False
+    copy: Path | None = None
 
     def close(self) -> None:
         self.engine.dispose()
+        if self.copy is not None:
+            shutil.rmtree(self.copy, ignore_errors=True)
 
     def __enter__(self) -> Record:
         return self
@@ -56,34 +66,56 @@ def default_folder() -> Path:
     return user_data_path("tillerlens", appauthor=False) / "record"
 
 
-def open_record(place: Path | str | None = None, originals: Path | None = None) -> Record:
+def open_record(place: Path | str | None = None, originals: Path | None = None, *, looking: bool = False) -> Record:
     """Open a record, made new where there is none, and bring its tables up to this program's.
 
     place: a folder, or a PostgreSQL address (``postgresql://...``); else what TILLERLENS_RECORD says, else the user's data
     folder. originals: for PostgreSQL, the folder of the pictures, one for all who share the server; else what
-    TILLERLENS_ORIGINALS says, else the user's data folder. Raises RecordError: newer tables, no such server, no room ...
+    TILLERLENS_ORIGINALS says, else the user's data folder. looking: open it for reading only: nothing is made, migrated or
+    written. A record that cannot be written opens that way by itself. Raises RecordError: newer tables, no such server, no
+    room ...
     """
     place = place or os.environ.get(PLACE_VARIABLE) or default_folder()
     if str(place).startswith(("postgresql:", "postgres:")):
         url = _server_url(str(place))
         folder = Path(originals or os.environ.get(ORIGINALS_VARIABLE) or default_folder())
-        record = Record(_engine(url), folder, url.render_as_string(hide_password=True))
-        _make_folder(folder, record)
+        looking = looking or (folder.is_dir() and not os.access(folder, os.W_OK))
+        record = Record(_engine(url, looking=looking), folder, url.render_as_string(hide_password=True), looking)
     else:
         folder = Path(place).expanduser()
-        record = Record(_engine(URL.create("sqlite", database=str(folder / "record.sqlite"))), folder, str(folder))
-        _make_folder(folder, record)
+        file = folder / DATABASE_NAME
+        if looking or (file.is_file() and not all(os.access(p, os.W_OK) for p in (folder, file))):
+            return _look(folder)
+        record = Record(_engine(URL.create("sqlite", database=str(file))), folder, str(folder))
     try:
+        if looking:
+            with reading(record) as connection:
+                _check_current(_version(connection), record)
+            return record
+        _make_folder(folder, record)
         if record.engine.dialect.name == "sqlite":
             _write_ahead(record)
         with reading(record) as connection:
             known = _version(connection)
+            if record.engine.dialect.name == "postgresql":  # a standby, or a role that may only read
+                looking = connection.execute(text("SHOW transaction_read_only")).scalar() == "on"
+        if looking:
+            record.close()
+            return open_record(place, originals, looking=True)
         if known != SCHEMAS[-1]:
             _migrate(record)
     except BaseException:
         record.close()
         raise
     return record
+
+
+def check_may_write(record: Record) -> None:
+    """Raise LookingOnly when the record is open for looking."""
+    if record.looking:
+        raise LookingOnly(
+            "This record is open for looking only; nothing was changed.", "Open it from where you may write to its folder."
+        )
 
 
 @contextmanager
@@ -96,6 +128,7 @@ def reading(record: Record) -> Iterator[Connection]:
 @contextmanager
 def writing(record: Record) -> Iterator[Connection]:
     """One change of the record, kept whole at the end or not at all. On SQLite, the only one at that time."""
+    check_may_write(record)
     with speaking(record), record.engine.execution_options(writing=True).begin() as connection:
         yield connection
 
@@ -171,9 +204,78 @@ def _make_folder(folder: Path, record: Record) -> None:
             (folder / name).mkdir(parents=True, exist_ok=True)
 
 
-def _engine(url: URL, foreign_keys: bool = True) -> Engine:
+def _look(folder: Path) -> Record:
+    """A SQLite record open for reading only, whatever may be written there."""
+    file = folder / DATABASE_NAME
+    if not file.is_file():
+        raise RecordError(f"There is no record in {folder}.", "Check the place.")
+    # A log that is not yet in the file is only seen by a connection that can lock and map it. Without a log the file is whole
+    # and SQLite may be told that nobody changes it (immutable), which needs no lock files in a folder that takes none.
+    query = {"mode": "ro"} if os.access(folder, os.W_OK) or _log_pending(file) else {"mode": "ro", "immutable": "1"}
+    record = Record(_reader(file, query), folder, str(folder), looking=True)
+    try:
+        with reading(record) as connection:
+            if _version(connection) == SCHEMAS[-1]:
+                return record
+    except RecordError as error:
+        record.close()
+        if not isinstance(error.__cause__, DBAPIError) or "unable to open" not in str(error.__cause__.orig):
+            raise
+    record.close()
+    return _look_at_copy(folder)
+
+
+def _log_pending(file: Path) -> bool:
+    try:
+        return Path(f"{file}-wal").stat().st_size > 0 or Path(f"{file}-shm").exists()
+    except FileNotFoundError:
+        return False
+
+
+def _look_at_copy(folder: Path) -> Record:
+    """An older record, or one whose log cannot be read where it lies: copied aside and brought up to date there."""
+    copy = Path(tempfile.mkdtemp(prefix="tillerlens-"))
+    record = Record(
+        _engine(URL.create("sqlite", database=str(copy / DATABASE_NAME)), looking=True), folder, str(folder), True, copy
+    )
+    weakref.finalize(record, shutil.rmtree, copy, ignore_errors=True)
+    try:
+        with speaking(record):
+            for ending in ("", "-wal"):
+                if (source := folder / f"{DATABASE_NAME}{ending}").exists():
+                    shutil.copyfile(source, copy / source.name)
+        with reading(record) as connection:
+            known = _version(connection)
+        if known is None:
+            raise RecordError(f"There is no record in {folder}: its database is empty.", "Check the place.")
+        if known != SCHEMAS[-1]:
+            _migrate(record)
+    except BaseException:
+        record.close()
+        raise
+    return record
+
+
+def _check_current(known: str | None, record: Record) -> None:
+    if known is None:
+        raise RecordError(f"There is no record at {record.address}.", "Check the address.")
+    if known != SCHEMAS[-1]:
+        raise RecordError(
+            f"The record {record.address} was last used with an older TillerLens and cannot be looked at as it is.",
+            "Open it once from where you may write to it, which brings it up to date.",
+            version=known,
+        )
+
+
+def _reader(file: Path, query: dict[str, str]) -> Engine:
+    url = URL.create("sqlite", database=f"file:{quote(str(file.absolute()))}", query={**query, "uri": "true"})
+    return _engine(url, looking=True)
+
+
+def _engine(url: URL, foreign_keys: bool = True, looking: bool = False) -> Engine:
     if url.get_backend_name() != "sqlite":
-        return create_engine(url, pool_pre_ping=True, json_deserializer=orjson.loads)
+        given = {"options": "-c default_transaction_read_only=on"} if looking else {}
+        return create_engine(url, pool_pre_ping=True, json_deserializer=orjson.loads, connect_args=given)
     engine = create_engine(url, connect_args={"timeout": BUSY_S}, json_deserializer=orjson.loads)
 
     @event.listens_for(engine, "connect")
@@ -181,6 +283,8 @@ def _engine(url: URL, foreign_keys: bool = True) -> Engine:
         connection.isolation_level = None  # we say ourselves when a transaction begins
         connection.execute(f"PRAGMA foreign_keys={'ON' if foreign_keys else 'OFF'}")
         connection.execute("PRAGMA synchronous=FULL")
+        if looking:
+            connection.execute("PRAGMA query_only=ON")
 
     @event.listens_for(engine, "begin")
     def _begun(connection: Connection) -> None:

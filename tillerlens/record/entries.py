@@ -35,6 +35,12 @@ class RecordError(TillerLensError):
     code = "record"
 
 
+class LookingOnly(RecordError):
+    """The record is open for looking, and somebody tried to change it."""
+
+    code = "looking_only"
+
+
 class ChangedMeanwhile(RecordError):
     """Somebody else changed the same entry since it was read; ``fields['now']`` is the entry as it is."""
 

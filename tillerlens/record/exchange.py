@@ -36,7 +36,7 @@ from tillerlens.record.bundle import (
     open_bundle,
     original_name,
 )
-from tillerlens.record.database import Record, reading, speaking, writing
+from tillerlens.record.database import Record, check_may_write, reading, speaking, writing
 from tillerlens.record.entries import (
     LONGEST_NAME,
     Bow,
@@ -246,6 +246,7 @@ def apply_import(
     choices: bow id -> "skip" or "both", for every bow whose plan ``asks``. What was imported stays when a later bow fails;
     importing again goes on from there.
     """
+    check_may_write(record)
     choices, done = choices or {}, []
     for bow in plan.bows:
         if bow.asks and bow.bow_id not in choices:

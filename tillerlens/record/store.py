@@ -24,7 +24,7 @@ from typing import Any, TypeVar
 from sqlalchemy import Connection, delete, func, insert, select, text, update
 
 from tillerlens.record import originals
-from tillerlens.record.database import Record, reading, speaking, writing
+from tillerlens.record.database import Record, check_may_write, reading, speaking, writing
 from tillerlens.record.entries import (
     Bow,
     ChangedMeanwhile,
@@ -115,6 +115,7 @@ def add_stage(
     photo: the file as it came from the phone. name: what it was called. taken_at: when; else what the camera wrote, else now.
     rest_stage_id: the unstrung stage that the measurement was judged against. Raises RecordError and ShotError.
     """
+    check_may_write(record)
     name = plain_name(name or (photo.name if isinstance(photo, Path) else ""))
     form = read_shot(shot).as_dict()
     with speaking(record):

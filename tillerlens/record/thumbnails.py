@@ -25,6 +25,8 @@ def thumbnail(record: Record, stage: Stage, long_side_px: int = LONG_SIDE_PX) ->
         return place.read_bytes()
     except FileNotFoundError:
         data = _draw(store.original(record, stage), stage, drawn, long_side_px)
+    if record.looking:
+        return data
     with speaking(record):
         place.parent.mkdir(exist_ok=True)
     write_whole(place, data)
