@@ -213,7 +213,7 @@ def write_zip(path, files, contents=None, infos=()):
     """A zip with these files and, unless given, an honest list of contents."""
     listed = {n: hashlib.sha256(data).hexdigest() for n, data in files.items()}
     bows = sorted(n.split("/")[1] for n in files if n.endswith("/bow.json"))
-    honest = {"format": "tillerlens-record", "format_version": 1, "made_by": "x", "bows": bows, "files": listed}
+    honest = {"format": "tillerlens-record", "format_version": 2, "made_by": "x", "bows": bows, "files": listed}
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as opened:
         for name, data in files.items():
             opened.writestr(name, data)
@@ -256,7 +256,7 @@ BAD_ZIPS = {
     "no tables": (dict(drop=["gaps.csv"]), "is missing|not what its hash says"),
     "a picture that is none": (dict(extra={f"originals/{'0' * 64}.jpg": b"MZ" * 20}), None),
     "another program's": (dict(contents={"format": "bows"}), "unknown form"),
-    "a newer one": (dict(contents={"format_version": 2}), "newer TillerLens"),
+    "a newer one": (dict(contents={"format_version": 3}), "newer TillerLens"),
     "an unknown version": (dict(contents={"format_version": "1"}), "unknown version"),
     "a newer bow": (dict(bow=lambda b: b.update(format_version=7)), "newer TillerLens"),
     "unknown fields": (dict(bow=lambda b: b["bow"].update(colour="red")), "'colour' is not known"),

@@ -17,7 +17,7 @@ from shop import BEGIN, EVENTS, add_stage, document_of, fill, place, record, ser
 from sqlalchemy import text
 
 from tillerlens.errors import ShotError
-from tillerlens.record import Bow, ChangedMeanwhile, Event, RecordError, database, open_record, originals, store
+from tillerlens.record import Bow, ChangedMeanwhile, Event, RecordError, database, open_record, originals, store, tidy
 from tillerlens.record.database import writing
 from tillerlens.record.entries import plain_name
 from tillerlens.record.remeasure import remeasure
@@ -222,7 +222,7 @@ def test_what_belongs_to_another_bow_or_to_none_is_refused(record):
     gone = Bow("Gone")
     with pytest.raises(RecordError, match="no longer in the record"):
         add_stage(record, gone, seed=2)
-    with pytest.raises(RecordError, match="no longer there"):
+    with pytest.raises(RecordError, match="no longer in the record"):
         store.add_event(record, Event(gone.id, "note", BEGIN, notes="x"))
     assert files(record) == [stage.sha256]
     with pytest.raises(RecordError, match="cannot be exchanged"):
@@ -325,9 +325,9 @@ def test_what_is_removed_takes_along_what_belongs_to_it(record):
     store.remove_stage(record, drawn.id)
     assert "finding" not in {e.kind for e in store.list_events(record, bow.id)}
     store.remove_bow(record, bow.id)
-    assert store.sweep(record) == [] and len(files(record)) == 3
+    assert tidy.sweep(record) == [] and len(files(record)) == 3
     store.remove_bow(record, plover.id)
-    assert len(store.sweep(record)) == 3 and files(record) == [] and store.list_stages(record) == []
+    assert len(tidy.sweep(record)) == 3 and files(record) == [] and store.list_stages(record) == []
 
 
 def test_a_sweep_leaves_what_is_still_coming_in(record):
@@ -335,7 +335,7 @@ def test_a_sweep_leaves_what_is_still_coming_in(record):
     young.write_bytes(b"x")
     old.write_bytes(b"x")
     os.utime(old, (1, 1))
-    assert store.sweep(record) == [old] and young.exists()
+    assert tidy.sweep(record) == [old] and young.exists()
 
 
 def test_a_thumbnail_shows_the_traced_bow_and_is_kept(tmp_path):

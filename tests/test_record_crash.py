@@ -19,7 +19,7 @@ from pathlib import Path
 import pytest
 from shop import BEGIN, add_stage, document_of, place, record, server, shot_of, small_picture  # noqa: F401
 
-from tillerlens.record import Bow, ChangedMeanwhile, Event, RecordError, open_record, store
+from tillerlens.record import Bow, ChangedMeanwhile, Event, RecordError, open_record, store, tidy
 
 # ruff: noqa: F811  # fixtures come by import
 KILLS = 200
@@ -152,7 +152,7 @@ def test_killed_at_200_random_moments_nothing_acknowledged_is_lost(tmp_path, for
             assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
         for path in (place / "incoming").iterdir():
             os.utime(path, (1, 1))
-        swept = store.sweep(record)
+        swept = tidy.sweep(record)
         assert {p.name for p in place.glob("originals/*/*")} == {s.sha256 for s in stages}
         assert not list((place / "incoming").iterdir())
     print(

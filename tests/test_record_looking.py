@@ -13,7 +13,7 @@ import pytest
 from shop import add_stage, fill, place, record, server  # noqa: F401
 from test_record import FIXTURES
 
-from tillerlens.record import Bow, LookingOnly, RecordError, open_record, store
+from tillerlens.record import Bow, LookingOnly, RecordError, open_record, store, tidy
 from tillerlens.record.database import SCHEMAS
 from tillerlens.record.exchange import export
 from tillerlens.record.thumbnails import thumbnail
@@ -44,7 +44,7 @@ def test_everything_can_be_seen_and_every_write_is_refused_in_a_sentence(place, 
             lambda: store.remove_stage(seen, stage.id),
             lambda: store.correct_stage(seen, stage, {**stage.shot, "standoff_in": 1.0}, "Maker"),
             lambda: store.remove_event(seen, note.id),
-            lambda: store.sweep(seen),
+            lambda: tidy.sweep(seen),
         ):
             with pytest.raises(LookingOnly, match="open for looking only"):
                 change()

@@ -5,7 +5,17 @@ out and in as a zip, ``remeasure`` measures anew. What they hand around is in ``
 """
 
 from tillerlens.record.database import Record, default_folder, open_record
-from tillerlens.record.entries import Bow, ChangedMeanwhile, Correction, Event, LookingOnly, Measured, RecordError, Stage
+from tillerlens.record.entries import (
+    Bow,
+    ChangedMeanwhile,
+    Correction,
+    Event,
+    LookingOnly,
+    Measured,
+    NoRecord,
+    RecordError,
+    Stage,
+)
 
 __all__ = [
     "Bow",
@@ -14,6 +24,7 @@ __all__ = [
     "Event",
     "LookingOnly",
     "Measured",
+    "NoRecord",
     "Record",
     "RecordError",
     "Stage",

@@ -13,9 +13,9 @@ import stat
 import zipfile
 import zlib
 from collections import Counter
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import IO, Any, NoReturn
@@ -26,7 +26,8 @@ from tillerlens.record.entries import Bow, Correction, Event, Measured, RecordEr
 from tillerlens.record.store import check_document
 from tillerlens.shot import read_shot
 
-FORMAT, BOW_FORMAT, FORMAT_VERSION = "tillerlens-record", "tillerlens-bow", 1
+FORMAT, BOW_FORMAT, FORMAT_VERSION = "tillerlens-record", "tillerlens-bow", 2  # 1 carried no order
+MEASUREMENT_VERSION = 1
 CONTENTS = "tillerlens.json"
 _ID, _HASH = r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}", r"[0-9a-f]{64}"
 _BOW_FILES = rf"bow\.json|values\.csv|gaps\.csv|events\.csv|measurements/{_ID}\.json"
@@ -101,6 +102,13 @@ class Bundle:
                 tuple(from_document(Correction, d) for d in form["corrections"]),
                 tuple(check_entry(from_document(Event, d)) for d in form["events"]),
             )
+        if form["format_version"] == 1:
+            found = replace(
+                found,
+                measurements=_numbered(found.measurements, lambda m: m.stage_id, lambda m: m.made_at),
+                corrections=_numbered(found.corrections, lambda c: c.stage_id, lambda c: c.made_at),
+                events=_numbered(found.events, lambda e: e.bow_id, lambda e: e.added_at),
+            )
         self._check_whole(bow_id, found)
         return found
 
@@ -120,7 +128,7 @@ class Bundle:
             if measured.sha256 in known:
                 continue
             document = _json(data, name)
-            _check_version(document, "tillerlens-measurement", name)
+            _check_version(document, "tillerlens-measurement", name, MEASUREMENT_VERSION)
             with _refusing():
                 check_document(document, stages[measured.stage_id])
         for table in ("values", "gaps", "events"):
@@ -151,6 +159,16 @@ class Bundle:
         for m in found.measurements:
             if files.get(f"bows/{bow_id}/measurements/{m.id}.json") != m.sha256:
                 _refuse("a measurement is missing or another one")
+
+
+def _numbered(entries: tuple[Any, ...], owner: Callable[[Any], str], time: Callable[[Any], Any]) -> tuple[Any, ...]:
+    """What an export without numbers holds, numbered by time within each owner, as older records are."""
+    last: Counter[str] = Counter()
+    numbers = {}
+    for entry in sorted(entries, key=lambda e: (time(e), e.id)):
+        numbers[entry.id] = last[owner(entry)]
+        last[owner(entry)] += 1
+    return tuple(replace(e, sequence=numbers[e.id]) for e in entries)
 
 
 def original_name(stage: Stage) -> str:
@@ -240,15 +258,15 @@ def _check_original(opened: zipfile.ZipFile, name: str) -> None:
         _refuse(f"'{name}' is not what its hash says")
 
 
-def _check_version(document: Any, form: str, name: str) -> None:
+def _check_version(document: Any, form: str, name: str, newest: int = FORMAT_VERSION) -> None:
     if not isinstance(document, dict) or document.get("format") != form:
         _refuse(f"'{name}' is of an unknown form")
     version = document.get("format_version")
-    if isinstance(version, int) and version > FORMAT_VERSION:
+    if isinstance(version, int) and version > newest:
         raise BundleError(
             "The zip was made by a newer TillerLens.", "Install the newer TillerLens, then import it.", version=version
         )
-    if version != FORMAT_VERSION or isinstance(version, bool):
+    if not isinstance(version, int) or isinstance(version, bool) or version < 1:
         _refuse(f"'{name}' is of an unknown version")
 
 

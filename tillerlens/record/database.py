@@ -11,7 +11,7 @@ import time
 import weakref
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -22,9 +22,10 @@ from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, SQLAlchemyError
 
-from tillerlens.record.entries import LookingOnly, RecordError
+from tillerlens.errors import Reason
+from tillerlens.record.entries import LookingOnly, NoRecord, RecordError
 
-SCHEMAS = ("0001", "0002")  # every version of the tables, oldest first; the last is this program's
+SCHEMAS = ("0001", "0002", "0003")  # every version of the tables, oldest first; the last is this program's
 PLACE_VARIABLE, ORIGINALS_VARIABLE = "TILLERLENS_RECORD", "TILLERLENS_ORIGINALS"
 DATABASE_NAME = "record.sqlite"
 BUSY_S = 30.0  # how long one writer waits for another
@@ -39,6 +40,7 @@ class Record:
 
     folder holds ``originals/`` by content hash, and what can be made again: ``thumbnails/``. address: for people.
     looking: it can be read but not changed; every write raises LookingOnly. copy: a temporary folder that goes at ``close``.
+    doubt: why the originals in the folder seem to be another record's; they are then left alone.
     """
 
     engine: Engine
@@ -46,6 +48,7 @@ class Record:
     address: str
     looking: bool = False
     copy: Path | None = None
+    doubt: Reason | None = None
 
     def close(self) -> None:
         self.engine.dispose()
@@ -66,19 +69,21 @@ def default_folder() -> Path:
     return user_data_path("tillerlens", appauthor=False) / "record"
 
 
-def open_record(place: Path | str | None = None, originals: Path | None = None, *, looking: bool = False) -> Record:
+def open_record(
+    place: Path | str | None = None, originals: Path | str | None = None, *, looking: bool = False, new: bool = True
+) -> Record:
     """Open a record, made new where there is none, and bring its tables up to this program's.
 
     place: a folder, or a PostgreSQL address (``postgresql://...``); else what TILLERLENS_RECORD says, else the user's data
     folder. originals: for PostgreSQL, the folder of the pictures, one for all who share the server; else what
-    TILLERLENS_ORIGINALS says, else the user's data folder. looking: open it for reading only: nothing is made, migrated or
-    written. A record that cannot be written opens that way by itself. Raises RecordError: newer tables, no such server, no
-    room ...
+    TILLERLENS_ORIGINALS says; there is no other. looking: open it for reading only: nothing is made, migrated or written. A
+    record that cannot be written opens that way by itself. new: make one where there is none; else NoRecord is raised.
+    Raises RecordError: newer tables, no such server, no room ...
     """
     place = place or os.environ.get(PLACE_VARIABLE) or default_folder()
     if str(place).startswith(("postgresql:", "postgres:")):
         url = _server_url(str(place))
-        folder = Path(originals or os.environ.get(ORIGINALS_VARIABLE) or default_folder())
+        folder = _originals_folder(originals)
         looking = looking or (folder.is_dir() and not os.access(folder, os.W_OK))
         record = Record(_engine(url, looking=looking), folder, url.render_as_string(hide_password=True), looking)
     else:
@@ -86,12 +91,18 @@ def open_record(place: Path | str | None = None, originals: Path | None = None, 
         file = folder / DATABASE_NAME
         if looking or (file.is_file() and not all(os.access(p, os.W_OK) for p in (folder, file))):
             return _look(folder)
+        if not new and not _has_bytes(file):
+            raise _no_record(str(folder))
         record = Record(_engine(URL.create("sqlite", database=str(file))), folder, str(folder))
     try:
         if looking:
             with reading(record) as connection:
                 _check_current(_version(connection), record)
-            return record
+            return _with_doubt(record)
+        if not new:
+            with reading(record) as connection:
+                if _version(connection) is None:
+                    raise _no_record(record.address)
         _make_folder(folder, record)
         if record.engine.dialect.name == "sqlite":
             _write_ahead(record)
@@ -104,10 +115,31 @@ def open_record(place: Path | str | None = None, originals: Path | None = None, 
             return open_record(place, originals, looking=True)
         if known != SCHEMAS[-1]:
             _migrate(record)
+        return _with_doubt(record)
     except BaseException:
         record.close()
         raise
-    return record
+
+
+def _originals_folder(given: Path | str | None) -> Path:
+    folder = given or os.environ.get(ORIGINALS_VARIABLE)
+    if not folder:
+        raise RecordError(
+            "A record on a server needs a folder for its pictures.",
+            f"Name it with --originals or {ORIGINALS_VARIABLE}: one folder for all who share the record.",
+        )
+    return Path(folder).expanduser()
+
+
+def _has_bytes(file: Path) -> bool:
+    try:
+        return file.stat().st_size > 0
+    except OSError:
+        return False
+
+
+def _no_record(where: str) -> NoRecord:
+    return NoRecord(f"There is no record in {where}.", "Check the place, or make a new record there with --new.")
 
 
 def check_may_write(record: Record) -> None:
@@ -148,6 +180,10 @@ def speaking(record: Record) -> Iterator[None]:
         raise _in_words(str(error), record) from error
     except SQLAlchemyError as error:
         raise _in_words(str(error).strip(), record) from error
+    except UnicodeError as error:  # a server's name that no network knows
+        if record.engine.dialect.name == "sqlite":
+            raise
+        raise _in_words("its name cannot be looked up", record) from error
     except OSError as error:
         if error.errno in _NO_ROOM:
             raise _no_room(record) from error
@@ -187,7 +223,7 @@ def _no_room(record: Record) -> RecordError:
 def _server_url(address: str) -> URL:
     try:
         url = make_url(address)
-    except ArgumentError as error:
+    except (ArgumentError, ValueError) as error:  # a port that is no number
         raise RecordError("That is not a server's address.", "Write it like postgresql://name@host/database.") from error
     try:
         import psycopg  # noqa: F401
@@ -208,7 +244,7 @@ def _look(folder: Path) -> Record:
     """A SQLite record open for reading only, whatever may be written there."""
     file = folder / DATABASE_NAME
     if not file.is_file():
-        raise RecordError(f"There is no record in {folder}.", "Check the place.")
+        raise NoRecord(f"There is no record in {folder}.", "Check the place.")
     # A log that is not yet in the file is only seen by a connection that can lock and map it. Without a log the file is whole
     # and SQLite may be told that nobody changes it (immutable), which needs no lock files in a folder that takes none.
     query = {"mode": "ro"} if os.access(folder, os.W_OK) or _log_pending(file) else {"mode": "ro", "immutable": "1"}
@@ -216,7 +252,7 @@ def _look(folder: Path) -> Record:
     try:
         with reading(record) as connection:
             if _version(connection) == SCHEMAS[-1]:
-                return record
+                return _with_doubt(record)
     except RecordError as error:
         record.close()
         if not isinstance(error.__cause__, DBAPIError) or "unable to open" not in str(error.__cause__.orig):
@@ -238,7 +274,7 @@ def _look_at_copy(folder: Path) -> Record:
     record = Record(
         _engine(URL.create("sqlite", database=str(copy / DATABASE_NAME)), looking=True), folder, str(folder), True, copy
     )
-    weakref.finalize(record, shutil.rmtree, copy, ignore_errors=True)
+    weakref.finalize(record.engine, shutil.rmtree, copy, ignore_errors=True)
     try:
         with speaking(record):
             for ending in ("", "-wal"):
@@ -247,18 +283,24 @@ def _look_at_copy(folder: Path) -> Record:
         with reading(record) as connection:
             known = _version(connection)
         if known is None:
-            raise RecordError(f"There is no record in {folder}: its database is empty.", "Check the place.")
+            raise NoRecord(f"There is no record in {folder}: its database is empty.", "Check the place.")
         if known != SCHEMAS[-1]:
             _migrate(record)
+        return _with_doubt(record)
     except BaseException:
         record.close()
         raise
-    return record
+
+
+def _with_doubt(record: Record) -> Record:
+    from tillerlens.record.identity import settle
+
+    return replace(record, doubt=settle(record))
 
 
 def _check_current(known: str | None, record: Record) -> None:
     if known is None:
-        raise RecordError(f"There is no record at {record.address}.", "Check the address.")
+        raise NoRecord(f"There is no record at {record.address}.", "Check the address.")
     if known != SCHEMAS[-1]:
         raise RecordError(
             f"The record {record.address} was last used with an older TillerLens and cannot be looked at as it is.",

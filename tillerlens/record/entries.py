@@ -35,6 +35,12 @@ class RecordError(TillerLensError):
     code = "record"
 
 
+class NoRecord(RecordError):
+    """There is no record at the place named, and none was to be made."""
+
+    code = "no_record"
+
+
 class LookingOnly(RecordError):
     """The record is open for looking, and somebody tried to change it."""
 
@@ -111,13 +117,14 @@ class Stage:
 
 @dataclass(frozen=True)
 class Measured:
-    """One measurement made of a stage; ``sha256`` is of its document's canonical text."""
+    """One measurement made of a stage; ``sha256`` is of its document's canonical text. sequence: the later, the higher."""
 
     stage_id: str
     made_by: str
     sha256: str
     id: str = field(default_factory=new_id)
     made_at: datetime = field(default_factory=now)
+    sequence: int = 0
 
 
 @dataclass(frozen=True)
@@ -130,6 +137,7 @@ class Correction:
     reason: str = ""
     id: str = field(default_factory=new_id)
     made_at: datetime = field(default_factory=now)
+    sequence: int = 0
 
 
 @dataclass(frozen=True)
@@ -146,6 +154,7 @@ class Event:
     id: str = field(default_factory=new_id)
     added_at: datetime = field(default_factory=now)
     version: int = field(default=0, metadata=_DERIVED)
+    sequence: int = 0
 
 
 Entry = TypeVar("Entry", Bow, Stage, Measured, Correction, Event)

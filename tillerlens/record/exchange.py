@@ -50,7 +50,7 @@ from tillerlens.record.entries import (
     canonical,
 )
 from tillerlens.record.models import CorrectionRow, EventRow, MeasuredRow, StageRow
-from tillerlens.record.store import ROWS, current, document_text, drop_unused, many, one, put, put_document, refresh
+from tillerlens.record.store import OLDEST_FIRST, ROWS, current, document_text, drop_unused, many, one, put, put_document, refresh
 
 Verdict = Literal["new", "same", "adds", "conflict"]
 Choice = Literal["skip", "both"]
@@ -153,16 +153,16 @@ def bow_document(found: Incoming) -> dict[str, Any]:
 
 
 def _bow_of(connection: Connection, bow: Bow) -> Incoming:
-    stages = many(connection, Stage, StageRow.bow_id == bow.id, order=(StageRow.taken_at, StageRow.sequence, StageRow.id))
+    stages = many(connection, Stage, StageRow.bow_id == bow.id, order=OLDEST_FIRST[Stage])
     ids = [s.id for s in stages]
     measured = _by_ids(connection, Measured, MeasuredRow.stage_id, ids)
     corrections = _by_ids(connection, Correction, CorrectionRow.stage_id, ids)
-    events = many(connection, Event, EventRow.bow_id == bow.id, order=(EventRow.happened_at, EventRow.id))
+    events = many(connection, Event, EventRow.bow_id == bow.id, order=OLDEST_FIRST[Event])
     return Incoming(
         bow,
         tuple(stages),
-        tuple(sorted(measured, key=lambda m: (m.made_at, m.id))),
-        tuple(sorted(corrections, key=lambda c: (c.made_at, c.id))),
+        tuple(sorted(measured, key=lambda m: (m.sequence, m.made_at, m.id))),
+        tuple(sorted(corrections, key=lambda c: (c.sequence, c.made_at, c.id))),
         tuple(events),
     )
 
@@ -321,7 +321,11 @@ def _put_missing(connection: Connection, bundle: Bundle, source: Incoming, taken
 
 def as_second(incoming: Incoming) -> Incoming:
     """The same bow under other identities, which follow from its contents: the same copy each time."""
-    salt = hashlib.sha256(canonical(bow_document(incoming)).encode()).hexdigest()
+    # of what version 1 held, so that a copy made of an older export is known again
+    known = {**bow_document(incoming), "format_version": 1}
+    for name in ("measurements", "corrections", "events"):
+        known[name] = [{k: v for k, v in d.items() if k != "sequence"} for d in known[name]]
+    salt = hashlib.sha256(canonical(known).encode()).hexdigest()
 
     def other(id: str | None) -> Any:
         return None if id is None else str(uuid.uuid5(uuid.UUID(id), salt))
@@ -343,7 +347,7 @@ def _plan(connection: Connection, incoming: Incoming) -> BowPlan:
         fresh = [e for e in part if e.id not in here]
         if fresh:
             adds[ROWS[type(fresh[0])].__tablename__] = len(fresh)
-        differs += [_difference(here[e.id], e) for e in part if e.id in here and as_document(here[e.id]) != as_document(e)]
+        differs += [_difference(here[e.id], e) for e in part if e.id in here and _said(here[e.id]) != _said(e)]
     verdict: Verdict = "conflict" if differs else "new" if "bows" in adds else "adds" if adds else "same"
     copied = verdict == "conflict" and bool(_here(connection, (as_second(incoming).bow,)))
     return BowPlan(incoming.bow.id, incoming.bow.name, verdict, adds, tuple(differs), copied)
@@ -359,11 +363,19 @@ def _here(connection: Connection, part: Sequence[Any]) -> list[Any]:
 
 
 def _difference(here: Any, there: Any) -> str:
-    mine, theirs = as_document(here), as_document(there)
+    mine, theirs = _said(here), _said(there)
     names = ", ".join(sorted(k for k in mine if mine[k] != theirs[k]))
     what = {Bow: "the bow itself", Stage: "a stage", Event: "an event", Correction: "a correction", Measured: "a measurement"}
     about = f" ({there.photo_name})" if isinstance(there, Stage) else f" ({there.kind})" if isinstance(there, Event) else ""
     return f"{what[type(there)]}{about} has another {names}"
+
+
+def _said(entry: Any) -> dict[str, Any]:
+    """An entry without its number where that only orders it: two shops may have counted otherwise."""
+    document = as_document(entry)
+    if not isinstance(entry, Stage):
+        document.pop("sequence", None)
+    return document
 
 
 def _check_room(record: Record, bundle: Bundle) -> None:

@@ -41,6 +41,14 @@ class Base(DeclarativeBase):
     type_annotation_map = {datetime: UtcTime, dict[str, Any]: JSON, list[dict[str, Any]]: JSON}
 
 
+class IdentityRow(Base):
+    """One row: the identity that the folder of the originals repeats."""
+
+    __tablename__ = "identity"
+
+    id: Mapped[str] = mapped_column(ID, primary_key=True)
+
+
 class BowRow(Base):
     __tablename__ = "bows"
 
@@ -96,7 +104,7 @@ class StageRow(Base):
 
 class MeasuredRow(Base):
     __tablename__ = "measurements"
-    __table_args__ = (Index(None, "stage_id", "made_at", "id"),)
+    __table_args__ = (Index(None, "stage_id", "sequence", "made_at", "id"),)
 
     id: Mapped[str] = mapped_column(ID, primary_key=True)
     stage_id: Mapped[str] = mapped_column(ID, ForeignKey("stages.id", ondelete="CASCADE"))
@@ -104,6 +112,7 @@ class MeasuredRow(Base):
     made_by: Mapped[str] = mapped_column(Text)
     sha256: Mapped[str] = mapped_column(HASH)
     document: Mapped[str] = mapped_column(Text, deferred=True)  # canonical JSON, whole
+    sequence: Mapped[int]  # grows with every measurement of a stage, whatever the clock says
 
 
 class CorrectionRow(Base):
@@ -115,11 +124,12 @@ class CorrectionRow(Base):
     made_at: Mapped[datetime]
     changes: Mapped[list[dict[str, Any]]]
     reason: Mapped[str] = mapped_column(Text)
+    sequence: Mapped[int]
 
 
 class EventRow(Base):
     __tablename__ = "events"
-    __table_args__ = (Index(None, "bow_id", "kind", "happened_at", "id"),)
+    __table_args__ = (Index(None, "bow_id", "kind", "happened_at", "sequence", "id"),)
 
     id: Mapped[str] = mapped_column(ID, primary_key=True)
     bow_id: Mapped[str] = mapped_column(ID, ForeignKey("bows.id", ondelete="CASCADE"))
@@ -130,4 +140,5 @@ class EventRow(Base):
     notes: Mapped[str] = mapped_column(Text)
     who: Mapped[str] = mapped_column(Text)
     added_at: Mapped[datetime]
+    sequence: Mapped[int]
     version: Mapped[int]

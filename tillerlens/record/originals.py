@@ -1,7 +1,7 @@
 """The bowyer's own files, kept untouched under the hash of their bytes.
 
 A file is written beside its place, forced to the disk and renamed, always before the row that names it is committed. What a
-crash leaves is therefore a file that no row names: it is never shown, and ``store.sweep`` removes it.
+crash leaves is therefore a file that no row names: it is never shown, and ``tidy.sweep`` takes it away.
 """
 
 from __future__ import annotations
@@ -34,11 +34,12 @@ _HEIC_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b
 
 @dataclass(frozen=True)
 class Kept:
-    """A file in its place."""
+    """A file in its place. fresh: nothing of its name was there before."""
 
     sha256: str
     size_bytes: int
     media: str
+    fresh: bool = True
 
 
 def place_of(folder: Path, sha256: str) -> Path:
@@ -66,9 +67,10 @@ def keep(folder: Path, source: Source | IO[bytes], name: str) -> Kept:
             os.fsync(out.fileno())
         place = place_of(folder, digest.hexdigest())
         place.parent.mkdir(parents=True, exist_ok=True)
+        fresh = not place.exists()
         os.replace(temporary, place)  # over one of the same bytes too, which heals a damaged one
-        _settle(place.parent)
-        return Kept(digest.hexdigest(), size, media)
+        settle(place.parent)
+        return Kept(digest.hexdigest(), size, media, fresh)
     finally:
         Path(temporary).unlink(missing_ok=True)
 
@@ -85,6 +87,15 @@ def read(folder: Path, sha256: str, name: str) -> bytes:
     if hashlib.sha256(data).hexdigest() != sha256:
         raise RecordError(f"The original of {name} is damaged.", "Put it back from an export or a backup.", sha256=sha256)
     return data
+
+
+def is_whole(place: Path, sha256: str) -> bool:
+    """Whether a file is there and its bytes are those of the hash."""
+    try:
+        with open(place, "rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest() == sha256
+    except OSError:
+        return False
 
 
 def media_of(head: bytes, name: str) -> str:
@@ -133,7 +144,7 @@ def _pieces(source: Source | IO[bytes], name: str) -> Iterator[bytes]:
     yield from iter(lambda: source.read(_PIECE), b"")
 
 
-def _settle(folder: Path) -> None:
+def settle(folder: Path) -> None:
     """Force a rename to the disk, where folders can be opened."""
     if os.name == "posix":
         for place in (folder, folder.parent):

@@ -14,7 +14,6 @@ from __future__ import annotations
 import hashlib
 import json
 import logging
-import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import fields, replace
 from datetime import datetime
@@ -44,7 +43,14 @@ from tillerlens.shot import read_shot
 
 Versioned = TypeVar("Versioned", Bow, Stage, Event)
 ROWS: dict[type, Any] = {Bow: BowRow, Stage: StageRow, Measured: MeasuredRow, Correction: CorrectionRow, Event: EventRow}
-STALE_S = 3600.0  # a file still coming in after this was left by a crash
+# Numbers from the database come before the clock, which may be set back. Entries made in two shops may share a number; their
+# times and identities then decide, the same in both shops.
+OLDEST_FIRST: dict[type, tuple[Any, ...]] = {
+    Stage: (StageRow.taken_at, StageRow.sequence, StageRow.id),
+    Measured: (MeasuredRow.sequence, MeasuredRow.made_at, MeasuredRow.id),
+    Correction: (CorrectionRow.sequence, CorrectionRow.made_at, CorrectionRow.id),
+    Event: (EventRow.happened_at, EventRow.sequence, EventRow.id),
+}
 _FIXED = ("id", "bow_id", "sequence", "sha256", "media", "size_bytes", "shot", "state", "minutes_since_unstrung", "added_at")
 _LOG = logging.getLogger(__name__)
 
@@ -74,7 +80,7 @@ def update_bow(record: Record, bow: Bow) -> Bow:
 
 
 def remove_bow(record: Record, bow_id: str) -> None:
-    """Take a bow out with all that belongs to it; its pictures go with the next ``sweep``."""
+    """Take a bow out with all that belongs to it; its pictures go with the next ``tidy.sweep``."""
     _remove(record, Bow, bow_id)
 
 
@@ -139,16 +145,16 @@ def add_stage(
             check_document(document, stage)  # takes a while: not in the others' way
         with writing(record) as connection:
             lock_bow(connection, bow_id)
-            last = connection.execute(select(func.max(StageRow.sequence)).where(StageRow.bow_id == bow_id)).scalar()
             _check_belongs(connection, stage.rest_stage_id, bow_id)
-            stage = put(connection, replace(stage, sequence=0 if last is None else last + 1))
+            stage = put(connection, replace(stage, sequence=_next(connection, StageRow, StageRow.bow_id == bow_id)))
             if document is not None:
                 stage = _put_measurement(connection, stage, document)
             if not originals.place_of(record.folder, kept.sha256).exists():
                 originals.keep(record.folder, photo, name)  # swept away before the row stood; nobody sweeps now
             return stage
     except BaseException:
-        drop_unused(record, kept.sha256)
+        if kept.fresh:
+            drop_unused(record, kept.sha256)
         raise
 
 
@@ -161,7 +167,7 @@ def list_stages(record: Record, bow_id: str | None = None) -> list[Stage]:
     """The stages of a bow, or of all bows, in order of time."""
     where = [] if bow_id is None else [StageRow.bow_id == bow_id]
     with reading(record) as connection:
-        return many(connection, Stage, *where, order=(StageRow.taken_at, StageRow.sequence, StageRow.id))
+        return many(connection, Stage, *where, order=OLDEST_FIRST[Stage])
 
 
 def update_stage(record: Record, stage: Stage) -> Stage:
@@ -219,7 +225,7 @@ def measurement(record: Record, stage_id: str) -> dict[str, Any] | None:
 def list_measurements(record: Record, stage_id: str) -> list[Measured]:
     """Every measurement ever made of a stage, oldest first."""
     with reading(record) as connection:
-        return many(connection, Measured, MeasuredRow.stage_id == stage_id, order=(MeasuredRow.made_at, MeasuredRow.id))
+        return many(connection, Measured, MeasuredRow.stage_id == stage_id, order=OLDEST_FIRST[Measured])
 
 
 def measurement_document(record: Record, measurement_id: str) -> dict[str, Any]:
@@ -259,14 +265,15 @@ def correct_stage(
     if document is not None:
         check_document(document, stage)
     with writing(record) as connection:
-        put(connection, correction)
+        lock_bow(connection, stage.bow_id)
+        put(connection, replace(correction, sequence=_next(connection, CorrectionRow, CorrectionRow.stage_id == stage.id)))
         stage = _replace(connection, replace(stage, shot=form, status="unmeasured", made_by="", values={}, **_said_by(form)))
         return refresh(connection, stage) if document is None else _put_measurement(connection, stage, document)
 
 
 def list_corrections(record: Record, stage_id: str) -> list[Correction]:
     with reading(record) as connection:
-        return many(connection, Correction, CorrectionRow.stage_id == stage_id, order=(CorrectionRow.made_at, CorrectionRow.id))
+        return many(connection, Correction, CorrectionRow.stage_id == stage_id, order=OLDEST_FIRST[Correction])
 
 
 def changed_fields(old: Mapping[str, Any], new: Mapping[str, Any], path: str = "") -> list[dict[str, Any]]:
@@ -286,8 +293,9 @@ def changed_fields(old: Mapping[str, Any], new: Mapping[str, Any], path: str = "
 
 def add_event(record: Record, event: Event) -> Event:
     with writing(record) as connection:
+        lock_bow(connection, event.bow_id)
         _check_belongs(connection, event.stage_id, event.bow_id)
-        return put(connection, event)
+        return put(connection, replace(event, sequence=_next(connection, EventRow, EventRow.bow_id == event.bow_id)))
 
 
 def get_event(record: Record, event_id: str) -> Event:
@@ -299,7 +307,7 @@ def list_events(record: Record, bow_id: str, kind: str | None = None) -> list[Ev
     """The events of a bow in order of time."""
     where = [EventRow.bow_id == bow_id] + ([] if kind is None else [EventRow.kind == kind])
     with reading(record) as connection:
-        return many(connection, Event, *where, order=(EventRow.happened_at, EventRow.added_at, EventRow.id))
+        return many(connection, Event, *where, order=OLDEST_FIRST[Event])
 
 
 def update_event(record: Record, event: Event) -> Event:
@@ -315,25 +323,10 @@ def remove_event(record: Record, event_id: str) -> None:
 # --- care ---------------------------------------------------------------------------------------------------
 
 
-def sweep(record: Record) -> list[Path]:
-    """Remove what crashes left and what belongs to no stage any more; returns what was removed."""
-    gone = []
-    with writing(record) as connection:
-        if connection.dialect.name == "postgresql":
-            connection.execute(text("LOCK TABLE stages IN EXCLUSIVE MODE"))
-        used = set(connection.execute(select(StageRow.sha256).distinct()).scalars())
-        for path in sorted((record.folder / "originals").glob("??/*")):
-            if path.name not in used:
-                gone.append(path)
-        old = time.time() - STALE_S
-        gone += [p for p in sorted((record.folder / "incoming").iterdir()) if p.stat().st_mtime < old]
-        for path in gone:
-            path.unlink(missing_ok=True)
-    return gone
-
-
 def drop_unused(record: Record, sha256: str) -> None:
     """After a failed save: take its original away again, unless a stage has it."""
+    if record.doubt is not None:
+        return  # the folder may be another record's, and so may the picture
     try:
         with writing(record) as connection:
             if connection.dialect.name == "postgresql":
@@ -385,6 +378,12 @@ def lock_bow(connection: Connection, bow_id: str) -> None:
     """Hold a bow until the end of the change, so that two writers take their turns. (SQLite has one writer anyway.)"""
     if connection.execute(select(BowRow.id).where(BowRow.id == bow_id).with_for_update()).first() is None:
         raise RecordError("This bow is no longer in the record.", "Look at the list of bows again.", id=bow_id)
+
+
+def _next(connection: Connection, row: Any, where: Any) -> int:
+    """The number after the highest; whoever asks holds the bow's lock."""
+    last: int | None = connection.execute(select(func.max(row.sequence)).where(where)).scalar()
+    return 0 if last is None else last + 1
 
 
 def _replace(connection: Connection, entry: Versioned) -> Versioned:
@@ -440,13 +439,14 @@ def _put_measurement(connection: Connection, stage: Stage, document: Mapping[str
             "The measurement was made with another shot than the stage has.", "Measure again with the present shot."
         )
     text = canonical(document)
-    made = Measured(stage.id, document["made_by"], hashlib.sha256(text.encode()).hexdigest())
+    sequence = _next(connection, MeasuredRow, MeasuredRow.stage_id == stage.id)
+    made = Measured(stage.id, document["made_by"], hashlib.sha256(text.encode()).hexdigest(), sequence=sequence)
     put_document(connection, made, text)
     return refresh(connection, stage)
 
 
 def _history(connection: Connection, stage: Stage) -> Iterator[tuple[Measured, dict[str, Any]]]:
-    latest_first = (MeasuredRow.made_at.desc(), MeasuredRow.id.desc())
+    latest_first = [c.desc() for c in OLDEST_FIRST[Measured]]
     for made in many(connection, Measured, MeasuredRow.stage_id == stage.id, order=latest_first):
         yield made, json.loads(document_text(connection, made.id))
 

@@ -11,7 +11,7 @@ from sqlalchemy import ColumnElement, func, select
 from tillerlens.record.database import Record, reading
 from tillerlens.record.entries import Bow, Correction, Event, Stage
 from tillerlens.record.models import BowRow, CorrectionRow, EventRow, StageRow
-from tillerlens.record.store import many, one
+from tillerlens.record.store import OLDEST_FIRST, many, one
 
 STATES = ("unstrung", "braced", "drawn")
 SHELF_KINDS = ("weighing", "arrow_speed", "mass", "heat")  # what bows are compared by
@@ -77,13 +77,13 @@ def timeline(record: Record, bow_id: str) -> Timeline:
     """One bow's page. Raises RecordError when there is no such bow."""
     with reading(record) as connection:
         bow = one(connection, Bow, bow_id)
-        stages = many(connection, Stage, StageRow.bow_id == bow_id, order=(StageRow.taken_at, StageRow.sequence, StageRow.id))
-        events = many(connection, Event, EventRow.bow_id == bow_id, order=(EventRow.happened_at, EventRow.added_at, EventRow.id))
+        stages = many(connection, Stage, StageRow.bow_id == bow_id, order=OLDEST_FIRST[Stage])
+        events = many(connection, Event, EventRow.bow_id == bow_id, order=OLDEST_FIRST[Event])
         made = many(
             connection,
             Correction,
             CorrectionRow.stage_id.in_(select(StageRow.id).where(StageRow.bow_id == bow_id)),
-            order=(CorrectionRow.made_at, CorrectionRow.id),
+            order=OLDEST_FIRST[Correction],
         )
     by_stage: dict[str, list[Correction]] = defaultdict(list)
     for correction in made:
@@ -101,7 +101,7 @@ def _counts() -> Any:
 
 def _end_of(state: str, newest: bool) -> Any:
     """The newest or oldest measured stage in a state of each bow: one look into the index for each."""
-    order = (StageRow.taken_at, StageRow.sequence, StageRow.id)
+    order = OLDEST_FIRST[Stage]
     found = select(StageRow.id).where(StageRow.bow_id == BowRow.id, StageRow.state == state, _measured())
     found = found.order_by(*(c.desc() if newest else c for c in order)).limit(1)
     return select(found.correlate(BowRow).scalar_subquery()).select_from(BowRow)
@@ -109,5 +109,5 @@ def _end_of(state: str, newest: bool) -> Any:
 
 def _newest_event(kind: str) -> Any:
     found = select(EventRow.id).where(EventRow.bow_id == BowRow.id, EventRow.kind == kind)
-    found = found.order_by(EventRow.happened_at.desc(), EventRow.id.desc()).limit(1)
+    found = found.order_by(*(c.desc() for c in OLDEST_FIRST[Event])).limit(1)
     return select(found.correlate(BowRow).scalar_subquery()).select_from(BowRow)
