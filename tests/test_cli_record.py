@@ -22,6 +22,8 @@ FORMS = record_schema()["$defs"]
 def place(tmp_path, monkeypatch):
     monkeypatch.setenv("TILLERLENS_RECORD", str(tmp_path / "record"))
     monkeypatch.setenv("TZ", "UTC")
+    with open_record(tmp_path / "record"):
+        pass
     return tmp_path / "record"
 
 
@@ -91,7 +93,7 @@ def test_removing_asks_first(shop):
     run("bow", "remove", "heron", status=1, input="n\n")
     assert len(run_json("bow", "list")) == 1
     run("bow", "remove", "heron", input="y\n")
-    assert run_json("bow", "list") == [] and run_json("tidy") == {"removed": 3}
+    assert run_json("bow", "list") == [] and run_json("tidy", "--yes")["moved"] == 3
 
 
 # --- stages
@@ -210,7 +212,7 @@ def test_out_and_in(shop, tmp_path):
     out = tmp_path / "shop.zip"
     assert run_json("export", out)["written"] == str(out)
     fresh = ("--record", tmp_path / "fresh")
-    assert "Heron: new: 1 bows, 3 stages" in run("import", out, "--dry-run", *fresh).stdout
+    assert "Heron: new: 1 bows, 3 stages" in run("import", out, "--dry-run", "--new", *fresh).stdout
     assert run_json("bow", "list", *fresh) == []
     assert run_json("import", out, *fresh)["bows"][0]["verdict"] == "new"
     assert "here already, the same" in run("import", out, *fresh).stdout

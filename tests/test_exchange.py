@@ -10,10 +10,14 @@ from dataclasses import replace
 import pytest
 from jsonschema import Draft202012Validator
 from shop import BEGIN, add_stage, document_of, fill, place, record, server, small_picture  # noqa: F401
+from sqlalchemy import text
 
 from tillerlens.document import measurement_schema
+from tillerlens.files import FileError
 from tillerlens.record import Bow, Event, RecordError, open_record, originals, store
 from tillerlens.record.bundle import BundleError, Limits
+from tillerlens.record.check import check
+from tillerlens.record.database import writing
 from tillerlens.record.entries import record_schema
 from tillerlens.record.exchange import apply_import, export, plan_import
 from tillerlens.record.tables import write_csv
@@ -101,15 +105,118 @@ def test_the_tables_hold_the_numbers_and_no_formulas(shop_zip):
     assert line == ["'=1+1", "'+1", "'-1", "'@x", "'\tx", "fine", "-1.5"]
 
 
-def test_an_export_that_cannot_be_finished_leaves_the_old_file(shop_zip, tmp_path):
+def test_an_export_that_cannot_be_finished_leaves_the_old_file(shop_zip, tmp_path, monkeypatch):
     out = tmp_path / "out.zip"
     with open_record(tmp_path / "r") as record:
         take_in(record, shop_zip)
-        originals.place_of(record.folder, store.find_stage(record, "Heron:1").sha256).write_bytes(b"rot")
         out.write_bytes(b"old")
-        with pytest.raises(RecordError, match="damaged"):
+
+        def full(*_):
+            raise OSError(28, "No space left on device")
+
+        monkeypatch.setattr("os.fsync", full)
+        with pytest.raises(FileError, match="no room left on the disk of .*out.zip was not written") as caught:
             export(record, out)
+    assert str(tmp_path) in caught.value.text and str(tmp_path / "r") not in caught.value.text  # the disk it was to go to
     assert out.read_bytes() == b"old" and sorted(p.name for p in tmp_path.iterdir()) == ["out.zip", "r"]
+
+
+# --- gaps and healing
+
+
+def damage(record, stage, document=False):
+    if document:
+        with writing(record) as connection:
+            connection.execute(text("UPDATE measurements SET document = '{' WHERE stage_id = :id"), {"id": stage.id})
+    else:
+        originals.place_of(record.folder, stage.sha256).write_bytes(b"rot")
+
+
+def test_what_is_missing_or_damaged_leaves_a_gap_and_the_rest_goes_out(shop_zip, record, tmp_path):
+    take_in(record, shop_zip)
+    one, two, three = store.list_stages(record, store.find_bow(record, "Heron").id)
+    plover = store.list_stages(record, store.find_bow(record, "Plover").id)  # has the same pictures
+    originals.place_of(record.folder, one.sha256).unlink()
+    damage(record, two)
+    damage(record, three, document=True)
+    done = export(record, tmp_path / "gaps.zip")
+    assert len(done.bows) == 3
+    told = sorted(g.text for g in done.gaps)
+    assert [t for t in told if "unstrung.jpg is gone" in t] and [t for t in told if "braced.jpg is damaged" in t]
+    assert sum("measurement" in t for t in told) == 2  # both that were ever made of the third
+    listed = json.loads(members(tmp_path / "gaps.zip")["gaps.json"])
+    Draft202012Validator(record_schema()).validate(listed)
+    assert sorted(g["text"] for g in listed["gaps"]) == told
+    with open_record(tmp_path / "fresh") as fresh:  # it comes in again, and says what it lacks
+        plans = {p.name: p for p in plan_import(fresh, tmp_path / "gaps.zip").bows}
+        assert set(plans["Heron"].lacking) == {"unstrung.jpg", "braced.jpg"}
+        take_in(fresh, tmp_path / "gaps.zip")
+        assert len(store.list_stages(fresh)) == 6 and store.original(fresh, store.find_stage(fresh, "Heron:3"))
+        with pytest.raises(RecordError, match="cannot be read"):
+            store.original(fresh, store.find_stage(fresh, "Heron:1"))
+        take_in(fresh, shop_zip)  # and the whole one heals it
+        assert store.original(fresh, store.find_stage(fresh, "Heron:1")) == small_picture(1)
+        assert check(fresh) == []
+    assert len(plover) == 3
+
+
+def test_an_import_puts_back_what_is_missing_or_damaged(shop_zip, record):
+    take_in(record, shop_zip)
+    one, two, three = store.list_stages(record, store.find_bow(record, "Heron").id)
+    originals.place_of(record.folder, one.sha256).unlink()
+    damage(record, two)
+    damage(record, three, document=True)
+    assert {f.code for f in check(record)} == {"original", "measurement"}
+    plan = plan_import(record, shop_zip)
+    heron = next(p for p in plan.bows if p.name == "Heron")
+    assert (heron.verdict, heron.heals) == ("same", {"originals": 2, "measurements": 2})
+    apply_import(record, plan)
+    assert check(record) == []
+    assert store.get_stage(record, three.id) == three and store.measurement(record, three.id)["status"] == "measured"
+    assert not any(p.heals for p in plan_import(record, shop_zip).bows)
+
+
+def test_a_bow_that_differs_is_healed_too_and_stays_as_it_is(shop_zip, tmp_path):
+    with open_record(tmp_path / "r") as record:
+        take_in(record, shop_zip)
+        bow = store.update_bow(record, replace(store.find_bow(record, "Heron"), wood="elm"))
+        damage(record, store.find_stage(record, "Heron:1"))
+        apply_import(record, plan_import(record, shop_zip), {bow.id: "skip"})
+        assert check(record) == [] and store.get_bow(record, bow.id) == bow
+
+
+def test_a_bow_whose_row_is_damaged_stays_behind_and_is_told(shop_zip, tmp_path):
+    with open_record(tmp_path / "r") as record:
+        take_in(record, shop_zip)
+        stage = store.find_stage(record, "Heron:2")
+        with writing(record) as connection:
+            connection.execute(text("UPDATE stages SET shot = '{\"a' WHERE id = :id"), {"id": stage.id})
+        done = export(record, tmp_path / "x.zip")
+        assert sorted(b.name for b in done.bows) == ["Empty one", "Plover"]
+        (gap,) = done.gaps
+        assert gap.stage_id == stage.id and gap.text.startswith("Heron is left out.") and "braced.jpg" in gap.text
+    with open_record(tmp_path / "fresh") as fresh:
+        assert len(take_in(fresh, tmp_path / "x.zip")) == 2
+
+
+def test_an_export_of_the_first_form_comes_in_in_the_order_of_its_times(shop_zip, tmp_path):
+    """Version 1 carried no numbers; what is here already is the same whatever its number."""
+
+    def as_before(form):
+        form["format_version"] = 1
+        for name in ("measurements", "corrections", "events"):
+            for entry in form[name]:
+                del entry["sequence"]
+
+    rewrite(shop_zip, tmp_path / "old.zip", bow=as_before, contents={"format_version": 1})
+    with open_record(tmp_path / "r") as record:
+        take_in(record, tmp_path / "old.zip")
+        drawn = store.find_stage(record, "Heron:3")
+        assert [m.sequence for m in store.list_measurements(record, drawn.id)] == [0, 1]
+        assert drawn.shot["standoff_in"] == 2.5 and drawn.status == "measured"
+        events = store.list_events(record, drawn.bow_id)
+        assert sorted(e.sequence for e in events) == list(range(len(events)))
+        assert {p.verdict for p in plan_import(record, shop_zip).bows} == {"same"}
 
 
 # --- merging
@@ -239,6 +346,9 @@ def link(name):
     return info, b"/etc/passwd"
 
 
+GAP = json.dumps(
+    {"format": "tillerlens-gaps", "gaps": [{"bow_id": "x", "stage_id": None, "file": None, "text": "x", "remedy": "x"}]}
+).encode()
 SOME = "00000000-0000-4000-8000-000000000000"
 BAD_ZIPS = {
     "a name that climbs": (dict(extra={"../evil.jpg": b"x"}), "does not belong there"),
@@ -271,6 +381,8 @@ BAD_ZIPS = {
         dict(bow=lambda b: b["stages"][0].update(photo_name="../../x")),
         "name is not of the right form",
     ),
+    "gaps of an unknown form": (dict(extra={"gaps.json": b'{"format": "tillerlens-gaps"}'}), "list|missing|is missing"),
+    "a gap that says nothing of the picture": (dict(drop=["originals/"], extra={"gaps.json": GAP}), "is missing or another one"),
     "a size that lies": (dict(bow=lambda b: b["stages"][0].update(size_bytes=5)), "is missing or another one"),
     "a scrape that cannot be": (dict(bow=lambda b: b["events"][0].update(details={"limb": "upper"})), "is missing"),
 }

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import getpass
-import json
+import logging
 import math
+import os
 import sys
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -14,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from tillerlens.cli_say import on_a_line, say, say_json
 from tillerlens.errors import TillerLensError
 
 if TYPE_CHECKING:
@@ -22,6 +24,10 @@ if TYPE_CHECKING:
 # Everything else is imported where it is used, so that --help answers at once.
 
 UNUSABLE, ASKS = 2, 3  # exit statuses; 2 is also bad usage
+# What a fault in the record could still make Python raise; no known one does, which the fuzzers hold it to.
+UNFORESEEN = (ValueError, TypeError, KeyError, IndexError, AttributeError, ArithmeticError, AssertionError, RecursionError)
+_CHECK = "'tillerlens check' tells what is wrong with a record."
+_LOG = logging.getLogger(__name__)
 Place = Annotated[
     str | None,
     typer.Option(
@@ -36,6 +42,11 @@ StageName = Annotated[
 Given = Annotated[list[str] | None, typer.Argument(metavar="[WORD=VALUE]...", help="What is known, like length=66in.")]
 When = Annotated[str | None, typer.Option("--when", help="Like 2025-03-14 or 2025-03-14T16:30.")]
 By = Annotated[str | None, typer.Option("--by", help="Who did it; else your login name.")]
+Originals = Annotated[
+    str | None,
+    typer.Option("--originals", metavar="FOLDER", help="Where a server's record keeps its pictures; else TILLERLENS_ORIGINALS."),
+]
+New = Annotated[bool, typer.Option("--new", help="Make a new record where there is none.")]
 Yes = Annotated[bool, typer.Option("--yes", help="Do not ask.")]
 
 bow_app = typer.Typer(no_args_is_help=True, help="The bows on the shelf.")
@@ -58,20 +69,49 @@ def add_commands(app: typer.Typer) -> None:
 
 
 @contextmanager
-def opened(place: str | None) -> Iterator[Record]:
-    """The record, open; an error is a sentence on stderr and exit status 2."""
-    from tillerlens.record import open_record
-
+def opened(place: str | None, originals: str | None = None, new: bool | None = None) -> Iterator[Record]:
+    """The record, open; an error is a sentence on stderr and exit status 2. new: as for ``open_place``."""
     try:
-        with open_record(place) as record:
+        with open_place(place, originals, new) as record:
             yield record
     except TillerLensError as error:
-        typer.echo(str(error), err=True)
+        say(error, err=True)
+        raise typer.Exit(UNUSABLE) from error
+    except UNFORESEEN as error:
+        _LOG.debug("unforeseen", exc_info=True)
+        say(f"This could not be done: something unforeseen went wrong ({type(error).__name__}). {_CHECK}", err=True)
         raise typer.Exit(UNUSABLE) from error
 
 
+def open_place(place: str | None, originals: str | None = None, new: bool | None = None) -> Record:
+    """Open the record of a command. A mistyped place must not become an empty shop.
+
+    new: whether ``--new`` was given to a command that may begin a record; None for all others. Only the user's own folder is
+    made unasked.
+    """
+    from tillerlens.record import NoRecord, open_record
+    from tillerlens.record.database import PLACE_VARIABLE
+
+    own = place is None and not os.environ.get(PLACE_VARIABLE)
+    try:
+        record = open_record(place, originals, new=bool(new) or own)
+    except NoRecord as error:
+        if new is None:
+            remedy = "Check the place; 'tillerlens bow add' and 'tillerlens import' make a record there when given --new."
+            raise NoRecord(error.text, remedy) from error
+        if not sys.stdin.isatty() or not typer.confirm(f"{error.text} Make a new one there?", err=True):
+            raise
+        record = open_record(place, originals)
+    if record.doubt is not None:
+        say(f"{record.doubt.text} {record.doubt.remedy}", err=True)
+    return record
+
+
 def answer(document: Any, text: str, json_out: bool) -> None:
-    typer.echo(json.dumps(document, ensure_ascii=False, allow_nan=False) if json_out else text)
+    if json_out:
+        say_json(document)
+    else:
+        say(text)
 
 
 @contextmanager
@@ -114,22 +154,20 @@ def say_event(event: Event) -> str:
 
     details = say_fields(event.details, EVENT_WORDS[event.kind])
     who = event.who and f"({event.who})"
-    parts = [_local(event.happened_at), event.kind.replace("_", " "), details, _on_a_line(event.notes), who]
+    parts = [_local(event.happened_at), event.kind.replace("_", " "), details, on_a_line(event.notes), who]
     return "  ".join(p for p in parts if p) + f"  [{event.id[:8]}]"
 
 
 def _say_correction(correction: Correction) -> str:
     fields = ", ".join(change["field"] for change in correction.changes)
-    return f"{_local(correction.made_at)}  {correction.who} changed {fields}  {_on_a_line(correction.reason)}"
-
-
-def _on_a_line(text: str) -> str:
-    """Notes without line ends, nor anything that would move a terminal's cursor."""
-    return "".join(c if c.isprintable() else " " for c in text).strip()
+    return f"{_local(correction.made_at)}  {correction.who} changed {fields}  {on_a_line(correction.reason)}"
 
 
 def _local(time: Any) -> str:
-    return f"{time.astimezone():%Y-%m-%d %H:%M}"
+    try:
+        return f"{time.astimezone():%Y-%m-%d %H:%M}"
+    except (OverflowError, ValueError, OSError):  # a year that this computer's calendar does not reach
+        return f"{time:%Y-%m-%d %H:%M} UTC"
 
 
 def number_of(record: Record, stage: Stage) -> int:
@@ -149,7 +187,9 @@ def _who(by: str | None) -> str:
 def bow_add(
     name: Annotated[str, typer.Argument(help="What you call it.")],
     given: Given = None,
+    new: New = False,
     place: Place = None,
+    originals: Originals = None,
     json_out: JsonOut = False,
 ) -> None:
     """Put a bow on the shelf.
@@ -161,19 +201,19 @@ def bow_add(
     from tillerlens.record import Bow, store
     from tillerlens.record.entries import as_document
 
-    with opened(place) as record:
+    with opened(place, originals, new) as record:
         fields = {k: v for k, v in read_words(given or [], BOW_WORDS).items() if v is not None}
         bow = store.add_bow(record, Bow(**{"name": name, **fields}))
         answer(as_document(bow), f"{bow.name} is on the shelf [{bow.id[:8]}].", json_out)
 
 
 @bow_app.command("list")
-def bow_list(place: Place = None, json_out: JsonOut = False) -> None:
-    """The shelf: every bow, and what was last measured of it."""
+def bow_list(place: Place = None, originals: Originals = None, json_out: JsonOut = False) -> None:
+    """The shelf: every bow, and what was last measured of it. Exit status 3: something of a bow is damaged."""
     from tillerlens.record.entries import as_document
     from tillerlens.record.views import shelf
 
-    with opened(place) as record:
+    with opened(place, originals) as record:
         rows = shelf(record)
         documents = [
             {
@@ -182,22 +222,26 @@ def bow_list(place: Place = None, json_out: JsonOut = False) -> None:
                 "asking": r.asking,
                 "latest": {state: as_document(s, whole=True) for state, s in r.latest.items()},
                 "events": {kind: as_document(e) for kind, e in r.events.items()},
+                **({"damage": r.damage} if r.damage else {}),
             }
             for r in rows
         ]
         lines = [f"{r.bow.name}  {r.bow.wood}  stages {r.stages}, not measured {r.asking}  [{r.bow.id[:8]}]" for r in rows]
         answer(documents, "\n".join(lines) or "There is no bow on the shelf yet.", json_out)
+        for damage in (r.damage for r in rows if r.damage):
+            say(damage, err=True)
+    raise typer.Exit(ASKS if any(r.damage for r in rows) else 0)
 
 
 @bow_app.command("show")
-def bow_show(bow: BowName, place: Place = None, json_out: JsonOut = False) -> None:
+def bow_show(bow: BowName, place: Place = None, originals: Originals = None, json_out: JsonOut = False) -> None:
     """A bow with its stages and events in order of time."""
     from tillerlens.cli_words import BOW_WORDS, say_fields
     from tillerlens.record import Stage, store
     from tillerlens.record.entries import as_document
     from tillerlens.record.views import timeline
 
-    with opened(place) as record:
+    with opened(place, originals) as record:
         found = timeline(record, store.find_bow(record, bow).id)
         numbers = {s.id: n for n, s in enumerate(found.stages, start=1)}
         lines = [f"{found.bow.name} [{found.bow.id[:8]}]", say_fields(as_document(found.bow), BOW_WORDS)]
@@ -212,13 +256,15 @@ def bow_show(bow: BowName, place: Place = None, json_out: JsonOut = False) -> No
 
 
 @bow_app.command("change")
-def bow_change(bow: BowName, given: Given = None, place: Place = None, json_out: JsonOut = False) -> None:
+def bow_change(
+    bow: BowName, given: Given = None, place: Place = None, originals: Originals = None, json_out: JsonOut = False
+) -> None:
     """Change what is known of a bow; WORD= with nothing after it clears. Words as for add, and name."""
     from tillerlens.cli_words import BOW_WORDS, read_words
     from tillerlens.record import store
     from tillerlens.record.entries import as_document
 
-    with opened(place) as record:
+    with opened(place, originals) as record:
         texts = {"name", "wood", "made", "notes"}
         fields: dict[str, Any] = {k: "" if v is None and k in texts else v for k, v in read_words(given or [], BOW_WORDS).items()}
         changed = store.update_bow(record, replace(store.find_bow(record, bow), **fields))
@@ -226,11 +272,13 @@ def bow_change(bow: BowName, given: Given = None, place: Place = None, json_out:
 
 
 @bow_app.command("remove")
-def bow_remove(bow: BowName, yes: Yes = False, place: Place = None, json_out: JsonOut = False) -> None:
+def bow_remove(
+    bow: BowName, yes: Yes = False, place: Place = None, originals: Originals = None, json_out: JsonOut = False
+) -> None:
     """Take a bow out of the record, with everything that belongs to it."""
     from tillerlens.record import store
 
-    with opened(place) as record:
+    with opened(place, originals) as record:
         found = store.find_bow(record, bow)
         _confirm(yes, f"Remove {found.name} with all its pictures and events?")
         store.remove_bow(record, found.id)
@@ -256,20 +304,22 @@ def stage_add(
     when: When = None,
     notes: Annotated[str, typer.Option(help="Plain text.")] = "",
     place: Place = None,
+    originals: Originals = None,
     json_out: JsonOut = False,
 ) -> None:
     """Measure photographs of a bow and keep them. Exit status 3: kept, but at least one needs help or was refused."""
     from tillerlens.cli import _pictures, _shot_beside
     from tillerlens.cli_words import read_when
-    from tillerlens.record import RecordError, originals, store
+    from tillerlens.record import RecordError, store
     from tillerlens.record.entries import as_document, now
+    from tillerlens.record.originals import taken_at
     from tillerlens.record.remeasure import measure_original
 
     pictures = _pictures(photo)
     if len(pictures) > 1 and shot is not None:
         raise typer.BadParameter("one shot file belongs to one photograph; lay each beside its photograph.")
     documents, asks = [], False
-    with opened(place) as record, progress("Measuring") as moved:
+    with opened(place, originals) as record, progress("Measuring") as moved:
         found = store.find_bow(record, bow)
         for done, path in enumerate(pictures):
             moved(done, len(pictures), path)
@@ -279,7 +329,7 @@ def stage_add(
                     f"{path.name} has no shot file.", f"Write {path.stem}.shot.json beside it, or name one with --shot."
                 )
             form = _read_shot_file(file, path.name)
-            time = originals.taken_at(path) or now() if when is None else read_when(when)
+            time = taken_at(path) or now() if when is None else read_when(when)
             at_rest = _rest_for(record, found, form["state"], rest, time)
             document = measure_original(record, path, form, at_rest, path.name)
             stage = store.add_stage(
@@ -289,11 +339,9 @@ def stage_add(
             _tell_reasons(document)
             documents.append(as_document(stage, whole=True))
             if not json_out:
-                typer.echo(say_stage(found, number_of(record, stage), stage))
+                say(say_stage(found, number_of(record, stage), stage))
                 if at_rest is not None:
-                    typer.echo(
-                        f"  judged against the bow at rest, {found.name}:{number_of(record, store.get_stage(record, at_rest))}"
-                    )
+                    say(f"  judged against the bow at rest, {found.name}:{number_of(record, store.get_stage(record, at_rest))}")
     if json_out:
         answer(documents, "", True)
     raise typer.Exit(ASKS if asks else 0)
@@ -322,16 +370,16 @@ def _rest_for(record: Record, bow: Bow, state: str, rest: str | None, time: Any)
 def _tell_reasons(document: Mapping[str, Any]) -> None:
     if document["status"] != "measured":
         for reason in document["reasons"]:
-            typer.echo(f"{reason['text']} {reason['remedy']}".strip(), err=True)
+            say(f"{reason['text']} {reason['remedy']}".strip(), err=True)
 
 
 @stage_app.command("list")
-def stage_list(bow: BowName, place: Place = None, json_out: JsonOut = False) -> None:
+def stage_list(bow: BowName, place: Place = None, originals: Originals = None, json_out: JsonOut = False) -> None:
     """The stages of a bow in order of time."""
     from tillerlens.record import store
     from tillerlens.record.entries import as_document
 
-    with opened(place) as record:
+    with opened(place, originals) as record:
         found = store.find_bow(record, bow)
         stages = store.list_stages(record, found.id)
         lines = [say_stage(found, n, s) for n, s in enumerate(stages, start=1)]
@@ -339,15 +387,15 @@ def stage_list(bow: BowName, place: Place = None, json_out: JsonOut = False) -> 
 
 
 @stage_app.command("show")
-def stage_show(stage: StageName, place: Place = None, json_out: JsonOut = False) -> None:
+def stage_show(stage: StageName, place: Place = None, originals: Originals = None, json_out: JsonOut = False) -> None:
     """One stage with its corrections; with --json also the whole measurement document and the history of measurements."""
     from tillerlens.record import store
     from tillerlens.record.entries import as_document
 
-    with opened(place) as record:
+    with opened(place, originals) as record:
         found = store.find_stage(record, stage)
         bow, corrections = store.get_bow(record, found.bow_id), store.list_corrections(record, found.id)
-        lines = [say_stage(bow, number_of(record, found), found), _on_a_line(found.notes)]
+        lines = [say_stage(bow, number_of(record, found), found), on_a_line(found.notes)]
         lines += [_say_correction(c) for c in corrections]
         document = {
             "stage": as_document(found, whole=True),
@@ -365,6 +413,7 @@ def stage_correct(
     by: By = None,
     reason: Annotated[str, typer.Option(help="Why.")] = "",
     place: Place = None,
+    originals: Originals = None,
     json_out: JsonOut = False,
 ) -> None:
     """Give a stage a corrected shot (points moved, lengths changed) and measure it again; who did it is kept."""
@@ -372,7 +421,7 @@ def stage_correct(
     from tillerlens.record.entries import as_document
     from tillerlens.record.remeasure import measure_original
 
-    with opened(place) as record:
+    with opened(place, originals) as record:
         found = store.find_stage(record, stage)
         form = _read_shot_file(shot, found.photo_name)
         document = measure_original(record, store.original(record, found), form, found.rest_stage_id, found.photo_name)
@@ -384,11 +433,13 @@ def stage_correct(
 
 
 @stage_app.command("remove")
-def stage_remove(stage: StageName, yes: Yes = False, place: Place = None, json_out: JsonOut = False) -> None:
+def stage_remove(
+    stage: StageName, yes: Yes = False, place: Place = None, originals: Originals = None, json_out: JsonOut = False
+) -> None:
     """Take a stage out of the record, with its measurements and findings."""
     from tillerlens.record import store
 
-    with opened(place) as record:
+    with opened(place, originals) as record:
         found = store.find_stage(record, stage)
         _confirm(yes, f"Remove {found.photo_name} of {store.get_bow(record, found.bow_id).name}?")
         store.remove_stage(record, found.id)
@@ -410,6 +461,7 @@ def event_add(
     when: When = None,
     by: By = None,
     place: Place = None,
+    originals: Originals = None,
     json_out: JsonOut = False,
 ) -> None:
     """Keep something done to a bow or learnt of it.
@@ -423,7 +475,7 @@ def event_add(
     from tillerlens.record import Event, RecordError, store
     from tillerlens.record.entries import as_document
 
-    with opened(place) as record:
+    with opened(place, originals) as record:
         if kind not in EVENT_WORDS:
             raise RecordError(f"'{kind}' is no kind of event.", f"Choose one of: {', '.join(EVENT_WORDS)}.")
         details = {k: v for k, v in read_words(given or [], EVENT_WORDS[kind]).items() if v is not None}
@@ -438,13 +490,14 @@ def event_list(
     bow: BowName,
     kind: Annotated[str | None, typer.Option(help="Only this kind.")] = None,
     place: Place = None,
+    originals: Originals = None,
     json_out: JsonOut = False,
 ) -> None:
     """The events of a bow in order of time."""
     from tillerlens.record import store
     from tillerlens.record.entries import as_document
 
-    with opened(place) as record:
+    with opened(place, originals) as record:
         found = store.find_bow(record, bow)
         events = store.list_events(record, found.id, kind)
         answer(
@@ -460,12 +513,13 @@ def event_remove(
     event: Annotated[str, typer.Argument(help="The beginning of its identity, as list prints it.")],
     yes: Yes = False,
     place: Place = None,
+    originals: Originals = None,
     json_out: JsonOut = False,
 ) -> None:
     """Take an event out of the record."""
     from tillerlens.record import RecordError, store
 
-    with opened(place) as record:
+    with opened(place, originals) as record:
         fits = [
             e
             for e in store.list_events(record, store.find_bow(record, bow).id)

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tillerlens.cli_record import JsonOut, Place, answer, opened
+from tillerlens.cli_record import JsonOut, Originals, Place, answer, open_place, opened
+from tillerlens.cli_say import say
 from tillerlens.errors import TillerLensError
 
 if TYPE_CHECKING:
@@ -40,6 +41,7 @@ def compare(
         typer.Option(help="Where wood came off between the two, like 'lower 17in 23in' (from the nock); else the record's."),
     ] = None,
     place: Place = None,
+    originals: Originals = None,
     metric: Metric = False,
     json_out: JsonOut = False,
 ) -> None:
@@ -50,19 +52,19 @@ def compare(
     from tillerlens.report.words_compare import comparison_sentences, set_sentences
 
     try:
-        a, b = _given(then, place), _given(now, place)
+        a, b = _given(then, place, originals), _given(now, place, originals)
         if a.document.get("state") == b.document.get("state") == "unstrung":
             found = set_between(a.document, b.document)
             said = set_sentences(found, _units(metric))
             document = _set_document(found)
         else:
             pair = compare_documents(a.document, b.document)
-            scrapes = [_read_scraped(s) for s in scraped or []] or _noted_scrapes(a, b, place)
+            scrapes = [_read_scraped(s) for s in scraped or []] or _noted_scrapes(a, b, place, originals)
             outcomes = judge_scrapes(pair, scrapes)
             said = comparison_sentences(pair, outcomes, _units(metric))
             document = _comparison_document(pair, outcomes)
     except TillerLensError as error:
-        typer.echo(str(error), err=True)
+        say(error, err=True)
         raise typer.Exit(UNUSABLE) from error
     document["sentences"] = [{"about": s.about, "tone": s.tone, "text": s.text} for s in said]
     answer(document, "\n".join(s.text for s in said), json_out)
@@ -74,6 +76,7 @@ def report(
     paper: Annotated[str, typer.Option(help="letter or a4.")] = "letter",
     name: Annotated[str, typer.Option(help="What the bow is called, for a report of files.")] = "Bow",
     place: Place = None,
+    originals: Originals = None,
     metric: Metric = False,
     json_out: JsonOut = False,
 ) -> None:
@@ -89,12 +92,12 @@ def report(
     units = _units(metric)
     try:
         files = [Path(f) for f in of]
-        story = _story_of_files(files, name) if all(f.is_file() for f in files) else _story_of_bow(of, place, units)
+        story = _story_of_files(files, name) if all(f.is_file() for f in files) else _story_of_bow(of, place, originals, units)
         content = lay_out(story, units)
         data = render_pdf(content, paper)[0] if kind == ".pdf" else render_page(content).encode()  # type: ignore[arg-type]
         write_whole(out, data)
     except TillerLensError as error:
-        typer.echo(str(error), err=True)
+        say(error, err=True)
         raise typer.Exit(UNUSABLE) from error
     written = {"written": str(out), "bytes": len(data), "stages": len(story.stages)}
     answer(written, f"{out}: the report of {story.name}.", json_out)
@@ -105,6 +108,7 @@ def shelf(
     falling: Annotated[bool, typer.Option("--falling", help="The largest first.")] = False,
     csv: Annotated[Path | None, typer.Option("--csv", help="Write the table here as CSV.")] = None,
     place: Place = None,
+    originals: Originals = None,
     json_out: JsonOut = False,
 ) -> None:
     """All bows beside each other: wood, length, width, reflex kept, weight, speed at grains per pound."""
@@ -116,7 +120,7 @@ def shelf(
 
     if by not in SHELF_HEADS:
         raise typer.BadParameter(f"'{by}' is no column; choose one of: {', '.join(SHELF_HEADS)}.")
-    with opened(place) as record:
+    with opened(place, originals) as record:
         lines = sorted_shelf(shelf_lines(record), by, falling)
         if csv is not None:
             write_whole(csv, shelf_csv(lines).encode())
@@ -135,14 +139,14 @@ class _Given:
     stage: Any = None  # of the record, where it came from there
 
 
-def _given(words: str, place: str | None) -> _Given:
+def _given(words: str, place: str | None, originals: str | None) -> _Given:
     path = Path(words)
     if path.is_file():
         return _Given(_document(path))
     from tillerlens.document import DocumentError
-    from tillerlens.record import open_record, store
+    from tillerlens.record import store
 
-    with open_record(place) as record:
+    with open_place(place, originals) as record:
         stage = store.find_stage(record, words)
         document = store.measurement(record, stage.id)
     if document is None:
@@ -175,23 +179,22 @@ def _read_scraped(text: str) -> Scraped:
     return Scraped("upper" if parts[0] == "upper" else "lower", start, end)
 
 
-def _noted_scrapes(a: _Given, b: _Given, place: str | None) -> list[Scraped]:
+def _noted_scrapes(a: _Given, b: _Given, place: str | None, originals: str | None) -> list[Scraped]:
     if a.stage is None or b.stage is None:
         return []
-    from tillerlens.record import open_record
     from tillerlens.report.of_record import scrapes_between
 
-    with open_record(place) as record:
+    with open_place(place, originals) as record:
         return scrapes_between(record, a.stage, b.stage)
 
 
-def _story_of_bow(of: Sequence[str], place: str | None, units: Units) -> Story:
-    from tillerlens.record import RecordError, open_record, store
+def _story_of_bow(of: Sequence[str], place: str | None, originals: str | None, units: Units) -> Story:
+    from tillerlens.record import RecordError, store
     from tillerlens.report.of_record import story_of
 
     if len(of) > 1:
         raise RecordError(f"'{of[0]}' and the others are not all files.", "Give one bow of the record, or files only.")
-    with open_record(place) as record:
+    with open_place(place, originals) as record:
         return story_of(record, store.find_bow(record, of[0]).id, units)
 
 

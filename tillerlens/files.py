@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import tempfile
 from pathlib import Path
 
 from tillerlens.errors import TillerLensError
+
+NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 
 class FileError(TillerLensError):
@@ -32,11 +35,22 @@ def write_whole(path: Path, data: bytes) -> None:
         os.replace(temporary, path)
         temporary = None
     except OSError as error:
-        cause = (error.strerror or str(error)).lower()
-        raise FileError(f"{path} cannot be written: {cause}.", "Choose another file or folder.") from error
+        raise unwritable(path, error) from error
     finally:
         if temporary is not None:
             Path(temporary).unlink(missing_ok=True)
+
+
+def unwritable(path: Path, error: OSError) -> FileError:
+    """Why a file could not be written, with what to do."""
+    if error.errno in NO_ROOM:
+        return FileError(
+            f"There is no room left on the disk of {path.parent.absolute()}; {path.name} was not written.",
+            "Make room, or choose another disk.",
+            full=True,
+        )
+    cause = (error.strerror or str(error)).lower()
+    return FileError(f"{path} cannot be written: {cause}.", "Choose another file or folder.")
 
 
 def _umask() -> int:

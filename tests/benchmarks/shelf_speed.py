@@ -23,7 +23,7 @@ from sqlalchemy import insert  # noqa: E402
 from tillerlens.record import Bow, Event, Measured, Stage, open_record  # noqa: E402
 from tillerlens.record.database import writing  # noqa: E402
 from tillerlens.record.entries import canonical, check_entry  # noqa: E402
-from tillerlens.record.store import ROWS  # noqa: E402
+from tillerlens.record.rows import ROWS  # noqa: E402
 from tillerlens.record.views import shelf, timeline  # noqa: E402
 
 AIM_MS, REPEATS = 300.0, 10

@@ -10,6 +10,7 @@ import hashlib
 import json
 import re
 import stat
+import struct
 import zipfile
 import zlib
 from collections import Counter
@@ -21,6 +22,7 @@ from pathlib import Path
 from typing import IO, Any, NoReturn
 
 from tillerlens.errors import TillerLensError
+from tillerlens.files import NO_ROOM
 from tillerlens.record import originals
 from tillerlens.record.entries import Bow, Correction, Event, Measured, RecordError, Stage, check_entry, check_form, from_document
 from tillerlens.record.store import check_document
@@ -28,11 +30,11 @@ from tillerlens.shot import read_shot
 
 FORMAT, BOW_FORMAT, FORMAT_VERSION = "tillerlens-record", "tillerlens-bow", 2  # 1 carried no order
 MEASUREMENT_VERSION = 1
-CONTENTS = "tillerlens.json"
+CONTENTS, GAPS = "tillerlens.json", "gaps.json"
 _ID, _HASH = r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}", r"[0-9a-f]{64}"
 _BOW_FILES = rf"bow\.json|values\.csv|gaps\.csv|events\.csv|measurements/{_ID}\.json"
 _ENDINGS = "|".join(re.escape(e) for e in sorted(originals.ENDINGS.values()))
-_NAME = re.compile(rf"tillerlens\.json|bows/{_ID}/(?:{_BOW_FILES})|originals/{_HASH}(?:{_ENDINGS})")
+_NAME = re.compile(rf"tillerlens\.json|gaps\.json|bows/{_ID}/(?:{_BOW_FILES})|originals/{_HASH}(?:{_ENDINGS})")
 _ASK_AGAIN = "Ask for the export again; nothing was taken from this one."
 
 
@@ -65,6 +67,17 @@ class Incoming:
     @cached_property
     def stage_ids(self) -> frozenset[str]:
         return frozenset(s.id for s in self.stages)
+
+
+@dataclass(frozen=True, eq=False)
+class Unpacked:
+    """A file of the zip; faults of the zip are told as such, and not as those of who writes what is read."""
+
+    file: IO[bytes]
+
+    def read(self, size: int) -> bytes:
+        with _unpacking():
+            return self.file.read(size)
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,8 +129,26 @@ class Bundle:
         """A measurement document's text."""
         return self.read(f"bows/{bow_id}/measurements/{measured.id}.json").decode()
 
-    def original(self, stage: Stage) -> IO[bytes]:
-        return self.zip.open(original_name(stage))
+    @cached_property
+    def lacking(self) -> frozenset[str]:
+        """Originals that were missing or damaged already where the zip was made, by their names here."""
+        if GAPS not in self.contents["files"]:
+            return frozenset()
+        form = _json(self.read(GAPS), GAPS)
+        with _refusing():
+            check_form("gaps_file", form)
+        return frozenset(g["file"] for g in form["gaps"] if g["file"] is not None)
+
+    def has_original(self, stage: Stage) -> bool:
+        return original_name(stage) in self.contents["files"]
+
+    @contextmanager
+    def original(self, stage: Stage) -> Iterator[Unpacked]:
+        """A picture's bytes, to be read in portions."""
+        with _unpacking():
+            file = self.zip.open(original_name(stage))
+        with file:
+            yield Unpacked(file)
 
     def check_files(self, bow_id: str, found: Incoming, known: Collection[str]) -> None:
         """Read every file of a bow once, and hold each to its hash and form. known: hashes of measurements checked before."""
@@ -133,7 +164,7 @@ class Bundle:
                 check_document(document, stages[measured.stage_id])
         for table in ("values", "gaps", "events"):
             self.read(f"bows/{bow_id}/{table}.csv")
-        for name in sorted({original_name(s) for s in found.stages}):
+        for name in sorted({original_name(s) for s in found.stages if self.has_original(s)}):
             _check_original(self.zip, name)
 
     def _check_whole(self, bow_id: str, found: Incoming) -> None:
@@ -154,6 +185,8 @@ class Bundle:
                 shot = read_shot(s.shot)
             if (shot.state, shot.minutes_since_unstrung) != (s.state, s.minutes_since_unstrung):
                 _refuse("a stage contradicts its own shot")
+            if original_name(s) in self.lacking and original_name(s) not in files:
+                continue
             if files.get(original_name(s)) != s.sha256 or self.zip.getinfo(original_name(s)).file_size != s.size_bytes:
                 _refuse(f"the picture {s.photo_name} is missing or another one")
         for m in found.measurements:
@@ -178,9 +211,11 @@ def original_name(stage: Stage) -> str:
 @contextmanager
 def open_bundle(path: Path, limits: Limits | None = None) -> Iterator[Bundle]:
     """Open a zip and check all that can be told without unpacking it. Raises BundleError with why it is refused."""
-    limits, name = limits or Limits(), Path(path).name
-    try:
-        with zipfile.ZipFile(path) as opened:
+    limits = limits or Limits()
+    with _unpacking(Path(path).name):
+        opened = zipfile.ZipFile(path)
+    with opened:
+        with _unpacking(Path(path).name):
             _check_directory(opened, limits)
             data = _read(opened, CONTENTS, limits)
             contents = _json(data, CONTENTS)
@@ -192,11 +227,28 @@ def open_bundle(path: Path, limits: Limits | None = None) -> Iterator[Bundle]:
                 _refuse(f"its list of contents does not fit ('{min(listed ^ there)}')")
             if {f"bows/{i}/bow.json" for i in contents["bows"]} != {n for n in there if n.endswith("/bow.json")}:
                 _refuse("its list of bows does not fit")
-            yield Bundle(opened, contents, hashlib.sha256(data).hexdigest(), limits)
-    except (zipfile.BadZipFile, zlib.error, NotImplementedError, EOFError) as error:
-        raise BundleError(f"{name} is not a whole zip file ({error}).", _ASK_AGAIN) from error
+        yield Bundle(opened, contents, hashlib.sha256(data).hexdigest(), limits)
+
+
+@contextmanager
+def _unpacking(name: str = "The zip") -> Iterator[None]:
+    """Everything that Python's zipfile raises at odd files, in a sentence."""
+    try:
+        yield
     except FileNotFoundError as error:
         raise BundleError(f"{name} cannot be opened: no such file.", "Check the file's name and folder.") from error
+    except IsADirectoryError as error:
+        raise BundleError(f"{name} is a folder, not a zip.", "Give the zip that export wrote.") from error
+    except PermissionError as error:
+        raise BundleError(f"{name} cannot be opened: you may not read it.", "Check who may read the file.") from error
+    except (zipfile.BadZipFile, zlib.error, struct.error, EOFError, RuntimeError, ValueError, OverflowError, KeyError) as error:
+        cause = "".join(c for c in str(error) if c.isprintable()) or "it ends too early"
+        raise BundleError(f"{name} is not a whole zip file ({cause[:200]}).", _ASK_AGAIN) from error
+    except OSError as error:
+        if error.errno in NO_ROOM:
+            raise  # the record's disk, which who writes there tells
+        cause = (error.strerror or str(error)).lower()
+        raise BundleError(f"{name} cannot be read: {cause}.", "Copy it anew, or ask for the export again.") from error
 
 
 @contextmanager
@@ -236,11 +288,10 @@ def _check_directory(opened: zipfile.ZipFile, limits: Limits) -> None:
 
 
 def _read(opened: zipfile.ZipFile, name: str, limits: Limits) -> bytes:
-    try:
-        with opened.open(name) as file:
-            data = file.read(limits.document_bytes + 1)
-    except KeyError as error:
-        raise BundleError(f"The zip is refused: '{name}' is missing.", _ASK_AGAIN) from error
+    if name not in opened.NameToInfo:
+        _refuse(f"'{name}' is missing")
+    with _unpacking(), opened.open(name) as file:
+        data = file.read(limits.document_bytes + 1)
     if len(data) > limits.document_bytes:
         _refuse(f"'{name}' is larger than any such document")
     return data
@@ -248,7 +299,7 @@ def _read(opened: zipfile.ZipFile, name: str, limits: Limits) -> bytes:
 
 def _check_original(opened: zipfile.ZipFile, name: str) -> None:
     digest, head = hashlib.sha256(), b""
-    with opened.open(name) as file:
+    with _unpacking(), opened.open(name) as file:
         while piece := file.read(1 << 20):
             head = head or piece[:32]
             digest.update(piece)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 import os
 import shutil
 import sqlite3
@@ -23,7 +22,9 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, SQLAlchemyError
 
 from tillerlens.errors import Reason
+from tillerlens.files import NO_ROOM
 from tillerlens.record.entries import LookingOnly, NoRecord, RecordError
+from tillerlens.record.models import Unreadable
 
 SCHEMAS = ("0001", "0002", "0003")  # every version of the tables, oldest first; the last is this program's
 PLACE_VARIABLE, ORIGINALS_VARIABLE = "TILLERLENS_RECORD", "TILLERLENS_ORIGINALS"
@@ -31,7 +32,6 @@ DATABASE_NAME = "record.sqlite"
 BUSY_S = 30.0  # how long one writer waits for another
 _VERSION_TABLE = "tillerlens_schema"
 _MIGRATING = 7_412_330_115  # PostgreSQL's advisory lock that one migration at a time holds
-_NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 
 @dataclass(frozen=True, eq=False)
@@ -185,7 +185,7 @@ def speaking(record: Record) -> Iterator[None]:
             raise
         raise _in_words("its name cannot be looked up", record) from error
     except OSError as error:
-        if error.errno in _NO_ROOM:
+        if error.errno in NO_ROOM:
             raise _no_room(record) from error
         cause = (error.strerror or str(error)).lower()
         raise RecordError(
@@ -317,11 +317,12 @@ def _reader(file: Path, query: dict[str, str]) -> Engine:
 def _engine(url: URL, foreign_keys: bool = True, looking: bool = False) -> Engine:
     if url.get_backend_name() != "sqlite":
         given = {"options": "-c default_transaction_read_only=on"} if looking else {}
-        return create_engine(url, pool_pre_ping=True, json_deserializer=orjson.loads, connect_args=given)
-    engine = create_engine(url, connect_args={"timeout": BUSY_S}, json_deserializer=orjson.loads)
+        return create_engine(url, pool_pre_ping=True, json_deserializer=_read_json, connect_args=given)
+    engine = create_engine(url, connect_args={"timeout": BUSY_S}, json_deserializer=_read_json)
 
     @event.listens_for(engine, "connect")
     def _connected(connection: Any, _: Any) -> None:
+        connection.text_factory = _read_text
         connection.isolation_level = None  # we say ourselves when a transaction begins
         connection.execute(f"PRAGMA foreign_keys={'ON' if foreign_keys else 'OFF'}")
         connection.execute("PRAGMA synchronous=FULL")
@@ -335,6 +336,17 @@ def _engine(url: URL, foreign_keys: bool = True, looking: bool = False) -> Engin
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return engine
+
+
+def _read_text(data: bytes) -> str:
+    return data.decode("utf-8", "surrogateescape")  # bytes that are no text are told by the entry that holds them
+
+
+def _read_json(text: Any) -> Any:
+    try:
+        return orjson.loads(text)
+    except (ValueError, TypeError, RecursionError):
+        return Unreadable()  # so that the entry can be named, and the others be read
 
 
 def _write_ahead(record: Record) -> None:

@@ -35,6 +35,12 @@ class RecordError(TillerLensError):
     code = "record"
 
 
+class DamagedEntry(RecordError):
+    """Something in the record is no longer what was kept. fields: ``kind``, ``id``, ``bow_id`` and ``stage_id`` where known."""
+
+    code = "damaged"
+
+
 class NoRecord(RecordError):
     """There is no record at the place named, and none was to be made."""
 

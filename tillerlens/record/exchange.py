@@ -15,20 +15,23 @@ import tempfile
 import uuid
 import zipfile
 import zlib
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, update
 
 from tillerlens import __version__
+from tillerlens.files import unwritable
 from tillerlens.record import originals, tables
 from tillerlens.record.bundle import (
     BOW_FORMAT,
     CONTENTS,
     FORMAT,
     FORMAT_VERSION,
+    GAPS,
     Bundle,
     BundleError,
     Incoming,
@@ -41,6 +44,7 @@ from tillerlens.record.entries import (
     LONGEST_NAME,
     Bow,
     Correction,
+    DamagedEntry,
     Entry,
     Event,
     Measured,
@@ -50,7 +54,8 @@ from tillerlens.record.entries import (
     canonical,
 )
 from tillerlens.record.models import CorrectionRow, EventRow, MeasuredRow, StageRow
-from tillerlens.record.store import OLDEST_FIRST, ROWS, current, document_text, drop_unused, many, one, put, put_document, refresh
+from tillerlens.record.rows import OLDEST_FIRST, ROWS, document_of, many, one, put, put_document
+from tillerlens.record.store import drop_unused, refresh
 
 Verdict = Literal["new", "same", "adds", "conflict"]
 Choice = Literal["skip", "both"]
@@ -65,26 +70,56 @@ _COPY = " (second)"
 # --- out ----------------------------------------------------------------------------------------------------
 
 
-def export(record: Record, out: Path, bow_ids: Iterable[str] | None = None, progress: Progress | None = None) -> list[Bow]:
-    """Write bows, or the whole shop, to a zip; the old file stays until the new one is whole. Returns the bows."""
+@dataclass(frozen=True)
+class Gap:
+    """Something that is missing in an export, since it is missing or damaged in the record. file: an original's name there."""
+
+    bow_id: str
+    stage_id: str | None
+    text: str
+    remedy: str
+    file: str | None = None
+
+
+@dataclass(frozen=True)
+class Exported:
+    """What an export holds, and what it lacks."""
+
+    bows: tuple[Bow, ...]
+    gaps: tuple[Gap, ...]
+
+
+def export(record: Record, out: Path, bow_ids: Iterable[str] | None = None, progress: Progress | None = None) -> Exported:
+    """Write bows, or the whole shop, to a zip; the old file stays until the new one is whole.
+
+    What is missing or damaged in the record does not keep the rest from leaving: it is listed in the zip (gaps.json) and
+    returned. Raises RecordError and FileError.
+    """
     out = Path(out)
-    with speaking(record), reading(record) as connection:
-        wanted = sorted(b.id for b in many(connection, Bow)) if bow_ids is None else sorted(set(bow_ids))
-        bows = [one(connection, Bow, i) for i in wanted]
-        handle, temporary = tempfile.mkstemp(prefix=f".{out.name[:100]}.", dir=out.parent)
-        os.close(handle)
-        try:
+    damaged: list[DamagedEntry] = []
+    with reading(record) as connection:
+        if bow_ids is None:
+            bows = sorted(many(connection, Bow, damaged=damaged), key=lambda b: b.id)
+        else:
+            bows = [one(connection, Bow, i) for i in sorted(set(bow_ids))]
+        gaps = [Gap(d.fields["id"], None, d.text, d.remedy) for d in damaged]
+        with _writing_to(out) as temporary:
             with zipfile.ZipFile(temporary, "w") as opened:
-                writer = _Writer(opened, record.folder, {})
+                writer = _Writer(opened, record.folder, {}, gaps)
+                whole = []
                 for done, bow in enumerate(bows):
                     if progress is not None:
                         progress(done, len(bows), bow.name)
-                    _write_bow(writer, connection, bow)
+                    if _write_bow(writer, connection, bow):
+                        whole.append(bow)
+                if gaps:
+                    listed = [asdict(g) for g in gaps]
+                    writer.add(GAPS, _pretty({"format": "tillerlens-gaps", "gaps": listed}))
                 contents = {
                     "format": FORMAT,
                     "format_version": FORMAT_VERSION,
                     "made_by": __version__,
-                    "bows": wanted,
+                    "bows": [b.id for b in whole],
                     "files": dict(writer.files),
                 }
                 writer.add(CONTENTS, _pretty(contents))
@@ -92,18 +127,32 @@ def export(record: Record, out: Path, bow_ids: Iterable[str] | None = None, prog
                 os.fsync(written.fileno())
             os.chmod(temporary, 0o644)
             os.replace(temporary, out)
-        finally:
+    return Exported(tuple(whole), tuple(gaps))
+
+
+@contextmanager
+def _writing_to(out: Path) -> Iterator[str]:
+    """A file beside ``out`` that is gone afterwards unless it was renamed; faults of that disk as FileErrors."""
+    temporary: str | None = None
+    try:
+        handle, temporary = tempfile.mkstemp(prefix=f".{out.name[:100]}.", dir=out.parent)
+        os.close(handle)
+        yield temporary
+    except OSError as error:
+        raise unwritable(out, error) from error
+    finally:
+        if temporary is not None:
             Path(temporary).unlink(missing_ok=True)
-    return bows
 
 
 @dataclass(frozen=True, eq=False)
 class _Writer:
-    """A zip being written; files: name -> hash of all that is in it."""
+    """A zip being written; files: name -> hash of all that is in it; gaps: what is missing, added to as it is met."""
 
     zip: zipfile.ZipFile
     folder: Path
     files: dict[str, str]
+    gaps: list[Gap]
 
     def add(self, name: str, text: str) -> None:
         data = text.encode()
@@ -117,33 +166,54 @@ class _Writer:
         name = original_name(stage)
         if name in self.files:
             return
-        info, digest = _info(name), hashlib.sha256()
-        info.file_size = stage.size_bytes
+        place, what = originals.place_of(self.folder, stage.sha256), ""
         try:
-            file = open(originals.place_of(self.folder, stage.sha256), "rb")  # noqa: SIM115
-        except FileNotFoundError as error:
-            raise RecordError(f"The original of {stage.photo_name} is gone.", "Put it back from a backup.") from error
-        with file, self.zip.open(info, "w") as out:
-            while piece := file.read(1 << 20):
-                digest.update(piece)
-                out.write(piece)
-        if digest.hexdigest() != stage.sha256:
-            raise RecordError(f"The original of {stage.photo_name} is damaged.", "Put it back from a backup.")
-        self.files[name] = stage.sha256
+            if not originals.is_whole(place, stage.sha256) or place.stat().st_size != stage.size_bytes:
+                what = "damaged" if place.exists() else "gone"
+            else:
+                info = _info(name)
+                info.file_size = stage.size_bytes
+                with open(place, "rb") as file, self.zip.open(info, "w") as out:
+                    shutil.copyfileobj(file, out, 1 << 20)
+        except FileNotFoundError:
+            what = "gone"
+        if what:
+            remedy = "Put it back with 'tillerlens tidy --undo', from another export or from a backup."
+            self.gaps.append(Gap(stage.bow_id, stage.id, f"The original of {stage.photo_name} is {what}.", remedy, name))
+        else:
+            self.files[name] = stage.sha256
 
 
-def _write_bow(writer: _Writer, connection: Connection, bow: Bow) -> None:
-    found = _bow_of(connection, bow)
+def _write_bow(writer: _Writer, connection: Connection, bow: Bow) -> bool:
+    """Write a bow, all of it before its picture or nothing; False when it cannot be read."""
+    try:
+        found = _bow_of(connection, bow)
+    except DamagedEntry as error:
+        writer.gaps.append(Gap(bow.id, error.fields.get("stage_id"), f"{bow.name} is left out. {error.text}", error.remedy))
+        return False
     folder = f"bows/{bow.id}"
+    texts, documents = [], dict[str, dict[str, Any]]()
     for measured in found.measurements:
-        writer.add(f"{folder}/measurements/{measured.id}.json", document_text(connection, measured.id))
+        try:
+            text, document = document_of(connection, measured)
+        except DamagedEntry as error:
+            writer.gaps.append(Gap(bow.id, measured.stage_id, error.text, error.remedy))
+            continue
+        texts.append((measured, text))
+        stage = next(s for s in found.stages if s.id == measured.stage_id)
+        if document["shot"] == stage.shot:
+            documents[stage.id] = document  # the latest stays
+    found = replace(found, measurements=tuple(m for m, _ in texts))
+    for measured, text in texts:
+        writer.add(f"{folder}/measurements/{measured.id}.json", text)
     for stage in found.stages:
         writer.add_original(stage)
-    documents = [(s, c[1]) for s in found.stages if s.status != "unmeasured" and (c := current(connection, s)) is not None]
+    shown = [(s, documents[s.id]) for s in found.stages if s.status != "unmeasured" and s.id in documents]
     writer.add(f"{folder}/values.csv", tables.values_table(found.stages))
-    writer.add(f"{folder}/gaps.csv", tables.gaps_table(documents))
+    writer.add(f"{folder}/gaps.csv", tables.gaps_table(shown))
     writer.add(f"{folder}/events.csv", tables.events_table(found.events))
     writer.add(f"{folder}/bow.json", _pretty(bow_document(found)))
+    return True
 
 
 def bow_document(found: Incoming) -> dict[str, Any]:
@@ -193,8 +263,10 @@ def _pretty(document: Any) -> str:
 class BowPlan:
     """What an import would do with one bow.
 
-    verdict: new; same (nothing to do); adds (only entries that are not here yet, counted in ``adds``); conflict (``differs``
-    says what is otherwise here). copied: this conflict was settled with "both" before.
+    verdict: new; same (nothing to add); adds (only entries that are not here yet, counted in ``adds``); conflict (``differs``
+    says what is otherwise here). copied: this conflict was settled with "both" before. heals: originals and measurements
+    that are here but missing or damaged, counted by kind; they are put back whatever the verdict. lacking: pictures that the
+    zip itself lacks and that are not here either.
     """
 
     bow_id: str
@@ -203,6 +275,8 @@ class BowPlan:
     adds: dict[str, int]
     differs: tuple[str, ...] = ()
     copied: bool = False
+    heals: dict[str, int] = field(default_factory=dict)
+    lacking: tuple[str, ...] = ()
 
     @property
     def asks(self) -> bool:
@@ -233,8 +307,12 @@ def plan_import(record: Record, path: Path, limits: Limits | None = None, progre
             seen |= ids
             with reading(record) as connection:
                 known = {m.sha256 for m in _here(connection, incoming.measurements)}
-                plans.append(_plan(connection, incoming))
-            bundle.check_files(bow_id, incoming, known)
+                plan = _plan(connection, incoming)
+                unsound = _unsound(record, connection, incoming)
+                lacking = [s.photo_name for s in incoming.stages if s.sha256 in unsound.gone and not bundle.has_original(s)]
+                heals = _count(incoming, bundle, unsound)
+                plans.append(replace(plan, heals=heals, lacking=tuple(lacking)))
+            bundle.check_files(bow_id, incoming, known - unsound.document_hashes)
         return Plan(Path(path), bundle.digest, tuple(plans))
 
 
@@ -265,17 +343,69 @@ def apply_import(
     return tuple(done)
 
 
+@dataclass(frozen=True)
+class _Unsound:
+    """What of an incoming bow is not whole here. stages: identities of stages that are here. gone: hashes of originals that are
+    missing or damaged. measurements: those whose document is damaged.
+    """
+
+    stages: frozenset[str]
+    gone: frozenset[str]
+    measurements: tuple[Measured, ...]
+
+    @property
+    def document_hashes(self) -> frozenset[str]:
+        return frozenset(m.sha256 for m in self.measurements)
+
+
+def _unsound(record: Record, connection: Connection, incoming: Incoming) -> _Unsound:
+    hashes = {s.sha256 for s in incoming.stages}
+    gone = {h for h in hashes if not originals.is_whole(originals.place_of(record.folder, h), h)}
+    theirs, damaged = {m.id: m for m in incoming.measurements}, []
+    for measured in _here(connection, incoming.measurements):
+        if theirs[measured.id].sha256 != measured.sha256:
+            continue  # another one, which the plan tells
+        try:
+            document_of(connection, measured)
+        except DamagedEntry:
+            damaged.append(measured)
+    here = frozenset(s.id for s in _here(connection, incoming.stages))
+    return _Unsound(here, frozenset(gone), tuple(damaged))
+
+
+def _count(incoming: Incoming, bundle: Bundle, unsound: _Unsound) -> dict[str, int]:
+    back = {s.sha256 for s in incoming.stages if s.sha256 in unsound.gone and s.id in unsound.stages and bundle.has_original(s)}
+    counts = {"originals": len(back), "measurements": len(unsound.measurements)}
+    return {name: n for name, n in counts.items() if n}
+
+
 def _take_in(record: Record, bundle: Bundle, planned: BowPlan, choice: Choice | None) -> BowPlan:
     incoming = bundle.bow(planned.bow_id)
-    if planned.verdict == "same" or (planned.verdict == "conflict" and (choice != "both" or planned.copied)):
-        return replace(planned, adds={})
-    pictures, fresh = {s.sha256: s for s in incoming.stages}, list[str]()
+    with reading(record) as connection:
+        unsound = _unsound(record, connection, incoming)
+    heals = _count(incoming, bundle, unsound)
+    only_heals = planned.verdict == "same" or (planned.verdict == "conflict" and (choice != "both" or planned.copied))
+    wanted = {
+        s.sha256: s
+        for s in incoming.stages
+        if s.sha256 in unsound.gone and bundle.has_original(s) and (s.id in unsound.stages or not only_heals)
+    }
+    fresh = list[str]()
     try:
-        for sha256, stage in pictures.items():
+        for sha256, stage in wanted.items():
             if not originals.place_of(record.folder, sha256).exists():
                 fresh.append(sha256)
-                _keep_original(record, bundle, stage)
+            _keep_original(record, bundle, stage)
+        if only_heals and not unsound.measurements:
+            return replace(planned, adds={}, heals=heals)
         with writing(record) as connection:
+            for measured in unsound.measurements:
+                text = bundle.measurement(incoming.bow.id, measured)
+                connection.execute(update(MeasuredRow).where(MeasuredRow.id == measured.id).values(document=text))
+            if only_heals:
+                for stage_id in sorted({m.stage_id for m in unsound.measurements}):
+                    refresh(connection, one(connection, Stage, stage_id))
+                return replace(planned, adds={}, heals=heals)
             now = _plan(connection, incoming)
             if now.verdict == "conflict" and choice != "both":
                 raise RecordError(f"The bow '{planned.name}' was changed during the import.", "Begin the import again.")
@@ -284,10 +414,10 @@ def _take_in(record: Record, bundle: Bundle, planned: BowPlan, choice: Choice | 
                 taken = as_second(incoming)
                 now = replace(now, adds=_plan(connection, taken).adds)
             _put_missing(connection, bundle, incoming, taken)
-            for sha256, stage in pictures.items():
-                if not originals.place_of(record.folder, sha256).exists():
+            for stage in {s.sha256: s for s in incoming.stages if bundle.has_original(s)}.values():
+                if not originals.place_of(record.folder, stage.sha256).exists():
                     _keep_original(record, bundle, stage)  # swept away before its row stood
-            return now
+            return replace(now, heals=heals, lacking=planned.lacking)
     except BaseException:
         for sha256 in fresh:
             drop_unused(record, sha256)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any
 
@@ -9,6 +10,10 @@ from sqlalchemy import JSON, DateTime, Dialect, ForeignKey, Index, MetaData, Str
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
 ID, HASH = String(36), String(64)
+
+
+class Unreadable:
+    """What the database holds where a time or JSON should be; no check of an entry lets it through."""
 
 
 class UtcTime(TypeDecorator[datetime]):
@@ -23,6 +28,18 @@ class UtcTime(TypeDecorator[datetime]):
         if value.tzinfo is None:
             raise ValueError("a time without its zone")
         return value.astimezone(UTC)
+
+    def result_processor(self, dialect: Dialect, coltype: object) -> Callable[[Any], Any]:
+        usual = super().result_processor(dialect, coltype)
+        assert usual is not None  # there is one, since there is a process_result_value
+
+        def read(value: Any) -> Any:
+            try:
+                return usual(value)
+            except (ValueError, TypeError, OverflowError):
+                return Unreadable()
+
+        return read
 
     def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:
         if value is None:

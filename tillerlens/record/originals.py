@@ -14,11 +14,19 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import IO
+from typing import Protocol
 
 from tillerlens.record.entries import RecordError
 
 Source = Path | bytes
+
+
+class Readable(Protocol):
+    """Something that hands out bytes in portions."""
+
+    def read(self, size: int, /) -> bytes: ...
+
+
 ENDINGS = {
     "image/jpeg": ".jpg",
     "image/png": ".png",
@@ -47,7 +55,7 @@ def place_of(folder: Path, sha256: str) -> Path:
     return folder / "originals" / sha256[:2] / sha256
 
 
-def keep(folder: Path, source: Source | IO[bytes], name: str) -> Kept:
+def keep(folder: Path, source: Source | Readable, name: str) -> Kept:
     """Copy a picture or video into the record's folder. OSError when the disk does not take it; nothing is then left.
 
     name: what errors call it. Raises RecordError for a file that is neither a picture nor a video.
@@ -130,7 +138,7 @@ def taken_at(source: Source) -> datetime | None:
         return None  # cameras without a clock write blanks
 
 
-def _pieces(source: Source | IO[bytes], name: str) -> Iterator[bytes]:
+def _pieces(source: Source | Readable, name: str) -> Iterator[bytes]:
     if isinstance(source, bytes):
         yield source
         return

@@ -12,15 +12,14 @@ somebody else was faster, ChangedMeanwhile is raised and nothing is lost. All fu
 from __future__ import annotations
 
 import hashlib
-import json
 import logging
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import fields, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, delete, func, insert, select, text, update
+from sqlalchemy import Connection, delete, func, select, text, update
 
 from tillerlens.record import originals
 from tillerlens.record.database import Record, check_may_write, reading, speaking, writing
@@ -28,6 +27,7 @@ from tillerlens.record.entries import (
     Bow,
     ChangedMeanwhile,
     Correction,
+    DamagedEntry,
     Entry,
     Event,
     Measured,
@@ -39,18 +39,10 @@ from tillerlens.record.entries import (
     plain_name,
 )
 from tillerlens.record.models import BowRow, CorrectionRow, EventRow, MeasuredRow, StageRow
+from tillerlens.record.rows import OLDEST_FIRST, ROWS, document_of, many, one, put, put_document
 from tillerlens.shot import read_shot
 
 Versioned = TypeVar("Versioned", Bow, Stage, Event)
-ROWS: dict[type, Any] = {Bow: BowRow, Stage: StageRow, Measured: MeasuredRow, Correction: CorrectionRow, Event: EventRow}
-# Numbers from the database come before the clock, which may be set back. Entries made in two shops may share a number; their
-# times and identities then decide, the same in both shops.
-OLDEST_FIRST: dict[type, tuple[Any, ...]] = {
-    Stage: (StageRow.taken_at, StageRow.sequence, StageRow.id),
-    Measured: (MeasuredRow.sequence, MeasuredRow.made_at, MeasuredRow.id),
-    Correction: (CorrectionRow.sequence, CorrectionRow.made_at, CorrectionRow.id),
-    Event: (EventRow.happened_at, EventRow.sequence, EventRow.id),
-}
 _FIXED = ("id", "bow_id", "sequence", "sha256", "media", "size_bytes", "shot", "state", "minutes_since_unstrung", "added_at")
 _LOG = logging.getLogger(__name__)
 
@@ -68,10 +60,13 @@ def get_bow(record: Record, bow_id: str) -> Bow:
         return one(connection, Bow, bow_id)
 
 
-def list_bows(record: Record) -> list[Bow]:
-    """All bows by name."""
+def list_bows(record: Record, damaged: list[DamagedEntry] | None = None) -> list[Bow]:
+    """All bows by name. One that is damaged does not hide the others: it is left out here, and the shelf tells of it.
+
+    damaged: takes what is said of those.
+    """
     with reading(record) as connection:
-        return sorted(many(connection, Bow), key=lambda b: (b.name.casefold(), b.id))
+        return sorted(many(connection, Bow, damaged=[] if damaged is None else damaged), key=lambda b: (b.name.casefold(), b.id))
 
 
 def update_bow(record: Record, bow: Bow) -> Bow:
@@ -86,7 +81,8 @@ def remove_bow(record: Record, bow_id: str) -> None:
 
 def find_bow(record: Record, words: str) -> Bow:
     """The bow that a person means: by its name, or by its identity's beginning (four characters at least)."""
-    bows = list_bows(record)
+    damaged: list[DamagedEntry] = []
+    bows = list_bows(record, damaged)
     for fits in (
         [b for b in bows if words == b.id],
         [b for b in bows if b.name.casefold() == words.strip().casefold()],
@@ -97,6 +93,10 @@ def find_bow(record: Record, words: str) -> Bow:
         if fits:
             ids = ", ".join(b.id[:8] for b in fits)
             raise RecordError(f"Several bows are called '{words}': {ids}.", "Give the beginning of one's identity instead.")
+    meant = words.strip().casefold()
+    for fault in damaged:
+        if fault.fields["name"].casefold() == meant or (len(meant) >= 4 and fault.fields["id"].startswith(meant)):
+            raise fault
     raise RecordError(f"There is no bow '{words}'.", "List the bows to see their names.", given=words)
 
 
@@ -231,8 +231,7 @@ def list_measurements(record: Record, stage_id: str) -> list[Measured]:
 def measurement_document(record: Record, measurement_id: str) -> dict[str, Any]:
     """One of them, whole."""
     with reading(record) as connection:
-        found: dict[str, Any] = json.loads(document_text(connection, measurement_id))
-    return found
+        return document_of(connection, one(connection, Measured, measurement_id))[1]
 
 
 def save_measurement(record: Record, stage_id: str, document: Mapping[str, Any]) -> Stage:
@@ -337,41 +336,7 @@ def drop_unused(record: Record, sha256: str) -> None:
         _LOG.warning("an original waits for the next sweep: %s", error)
 
 
-# --- rows and entries; shared with exchange, views and remeasure ----------------------------------------------
-
-
-def columns(kind: type[Entry]) -> list[Any]:
-    """The table's columns in the order of the entry's fields, so that ``kind(*row)`` makes one."""
-    return [getattr(ROWS[kind], f.name) for f in fields(kind)]
-
-
-def put(connection: Connection, entry: Entry) -> Entry:
-    check_entry(entry)
-    connection.execute(insert(ROWS[type(entry)]).values({f.name: getattr(entry, f.name) for f in fields(entry)}))
-    return entry
-
-
-def put_document(connection: Connection, measured: Measured, text: str) -> None:
-    row = {f.name: getattr(check_entry(measured), f.name) for f in fields(measured)}
-    connection.execute(insert(MeasuredRow).values({**row, "document": text}))
-
-
-def one(connection: Connection, kind: type[Entry], id: str) -> Entry:
-    row = connection.execute(select(*columns(kind)).where(ROWS[kind].id == id)).first()
-    if row is None:
-        raise RecordError(f"This {kind.__name__.lower()} is no longer in the record.", "Look at the list again.", id=id)
-    return kind(*row)
-
-
-def many(connection: Connection, kind: type[Entry], *where: Any, order: Sequence[Any] = ()) -> list[Entry]:
-    return [kind(*row) for row in connection.execute(select(*columns(kind)).where(*where).order_by(*order)).all()]
-
-
-def document_text(connection: Connection, measurement_id: str) -> str:
-    found = connection.execute(select(MeasuredRow.document).where(MeasuredRow.id == measurement_id)).scalar()
-    if found is None:
-        raise RecordError("This measurement is no longer in the record.", "Look at the list again.", id=measurement_id)
-    return found
+# --- shared with exchange and check ---------------------------------------------------------------------------
 
 
 def lock_bow(connection: Connection, bow_id: str) -> None:
@@ -382,7 +347,9 @@ def lock_bow(connection: Connection, bow_id: str) -> None:
 
 def _next(connection: Connection, row: Any, where: Any) -> int:
     """The number after the highest; whoever asks holds the bow's lock."""
-    last: int | None = connection.execute(select(func.max(row.sequence)).where(where)).scalar()
+    last = connection.execute(select(func.max(row.sequence)).where(where)).scalar()
+    if last is not None and not isinstance(last, int):
+        raise DamagedEntry("A number that keeps this bow's order is damaged in the record.", "Run 'tillerlens check'.")
     return 0 if last is None else last + 1
 
 
@@ -448,19 +415,24 @@ def _put_measurement(connection: Connection, stage: Stage, document: Mapping[str
 def _history(connection: Connection, stage: Stage) -> Iterator[tuple[Measured, dict[str, Any]]]:
     latest_first = [c.desc() for c in OLDEST_FIRST[Measured]]
     for made in many(connection, Measured, MeasuredRow.stage_id == stage.id, order=latest_first):
-        yield made, json.loads(document_text(connection, made.id))
+        yield made, document_of(connection, made)[1]
 
 
 def current(connection: Connection, stage: Stage) -> tuple[Measured, dict[str, Any]] | None:
     return next((found for found in _history(connection, stage) if found[1]["shot"] == stage.shot), None)
 
 
+def summary_of(connection: Connection, stage: Stage) -> dict[str, Any]:
+    """What stands beside a stage: the fields that follow from its measurements."""
+    found = current(connection, stage)
+    if found is None:
+        return {"status": "unmeasured", "made_by": "", "values": {}}
+    document = found[1]
+    values = {name: {k: v[k] for k in ("value", "u", "unit")} for name, v in document["values"].items()}
+    return {"status": document["status"], "made_by": document["made_by"], "values": values}
+
+
 def refresh(connection: Connection, stage: Stage) -> Stage:
     """The stage with the status and values that its measurements give it, written where they differ."""
-    found, summary = current(connection, stage), {"status": "unmeasured", "made_by": "", "values": {}}
-    if found is not None:
-        document = found[1]
-        values = {name: {k: v[k] for k in ("value", "u", "unit")} for name, v in document["values"].items()}
-        summary = {"status": document["status"], "made_by": document["made_by"], "values": values}
-    new = replace(stage, **summary)  # type: ignore[arg-type]
+    new = replace(stage, **summary_of(connection, stage))
     return stage if new == stage else _replace(connection, new)

@@ -20,6 +20,8 @@ from tillerlens.record.models import BowRow, StageRow
 
 STALE_S = 3600.0  # a file still coming in after this was left by a crash
 KEPT_DAYS = 30  # how long the bin keeps what was moved there
+_CHECK = "Run 'tillerlens check' first."
+_HASH = re.compile("[0-9a-f]{64}")
 _DAY = re.compile(r"\d{4}-\d\d-\d\d")
 
 
@@ -95,14 +97,16 @@ def _binned(record: Record) -> dict[str, list[Path]]:
     return found
 
 
-def in_bin(record: Record, sha256: str) -> bool:
-    """Whether the bin holds this original, whole."""
-    return any(originals.is_whole(p, sha256) for p in _binned(record).get(sha256, []))
+def whole_in_bin(record: Record) -> frozenset[str]:
+    """The hashes of the originals that the bin holds whole."""
+    return frozenset(h for h, places in _binned(record).items() if any(originals.is_whole(p, h) for p in places))
 
 
 def _unneeded(record: Record, connection: Connection) -> Iterator[Path]:
     folder = record.folder
     used = set(connection.execute(select(StageRow.sha256).distinct()).scalars())
+    if not all(isinstance(h, str) and _HASH.fullmatch(h) for h in used):  # a picture may be needed under a name now unknown
+        raise RecordError("A stage is damaged in the record, so that its picture is not known; nothing was moved.", _CHECK)
     yield from sorted(p for p in identity.originals_in(folder) if p.name not in used)
     yield from sorted(p for p in (folder / "incoming").glob("*") if _stale(p))
     for place in (folder, folder / "thumbnails", *(folder / "bench").glob("*"), *(folder / "originals").glob("??")):

@@ -9,9 +9,9 @@ from typing import Any
 from sqlalchemy import ColumnElement, func, select
 
 from tillerlens.record.database import Record, reading
-from tillerlens.record.entries import Bow, Correction, Event, Stage
+from tillerlens.record.entries import Bow, Correction, DamagedEntry, Event, Stage
 from tillerlens.record.models import BowRow, CorrectionRow, EventRow, StageRow
-from tillerlens.record.store import OLDEST_FIRST, many, one
+from tillerlens.record.rows import OLDEST_FIRST, many, one
 
 STATES = ("unstrung", "braced", "drawn")
 SHELF_KINDS = ("weighing", "arrow_speed", "mass", "heat")  # what bows are compared by
@@ -23,6 +23,7 @@ class ShelfRow:
 
     latest: state -> the newest measured stage in that state. first_rest: the oldest measured unstrung stage. events: kind of
     SHELF_KINDS -> the newest event of that kind. asking: how many stages are not measured (unmeasured, asking for help, refused).
+    damage: what of this bow can no longer be read, in a sentence; a bow whose own row is damaged has its name and no more.
     """
 
     bow: Bow
@@ -31,6 +32,7 @@ class ShelfRow:
     latest: dict[str, Stage] = field(default_factory=dict)
     first_rest: Stage | None = None
     events: dict[str, Event] = field(default_factory=dict)
+    damage: str = ""
 
     @property
     def newest(self) -> Stage | None:
@@ -55,20 +57,24 @@ class Timeline:
 
 def shelf(record: Record) -> list[ShelfRow]:
     """Every bow with what was last measured of it, by name."""
+    damaged: list[DamagedEntry] = []
     with reading(record) as connection:
-        bows = many(connection, Bow)
+        bows = many(connection, Bow, damaged=damaged)
+        bows += [Bow(f"{d.fields['name'] or 'A bow'} (damaged)", id=d.fields["id"]) for d in damaged]
         counts = {row[0]: (row[1], row[1] - row[2]) for row in connection.execute(_counts())}
         stages: dict[str, dict[str, Stage]] = defaultdict(dict)
         for state in STATES:
-            for stage in many(connection, Stage, StageRow.id.in_(_end_of(state, newest=True))):
+            for stage in many(connection, Stage, StageRow.id.in_(_end_of(state, newest=True)), damaged=damaged):
                 stages[stage.bow_id][state] = stage
-        first = {s.bow_id: s for s in many(connection, Stage, StageRow.id.in_(_end_of("unstrung", newest=False)))}
+        first_rest = many(connection, Stage, StageRow.id.in_(_end_of("unstrung", newest=False)), damaged=damaged)
+        first = {s.bow_id: s for s in first_rest}
         events: dict[str, dict[str, Event]] = defaultdict(dict)
         for kind in SHELF_KINDS:
-            for event in many(connection, Event, EventRow.id.in_(_newest_event(kind))):
+            for event in many(connection, Event, EventRow.id.in_(_newest_event(kind)), damaged=damaged):
                 events[event.bow_id][kind] = event
+    damage = {d.fields["bow_id"]: str(d) for d in reversed(damaged)}
     return [
-        ShelfRow(bow, *counts.get(bow.id, (0, 0)), stages[bow.id], first.get(bow.id), events[bow.id])
+        ShelfRow(bow, *counts.get(bow.id, (0, 0)), stages[bow.id], first.get(bow.id), events[bow.id], damage.get(bow.id, ""))
         for bow in sorted(bows, key=lambda b: (b.name.casefold(), b.id))
     ]
 
