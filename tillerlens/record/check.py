@@ -220,7 +220,7 @@ def _bench(look: _Look) -> None:
         if not whole:
             look.tell("bench", path.name, f"The file {path} is damaged.", "Put it back from a backup, or remove it.")
     for path in sorted((look.record.folder / "bench").glob("*/[!.]*.picture")):
-        if not originals.is_whole(path, path.stem):
+        if path.with_suffix(".json").exists() and not originals.is_whole(path, path.stem):
             look.tell("bench", path.name, f"The picture {path} on the bench is damaged.", "Hand it over again.")
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import math
 import re
+import time
 import uuid
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, fields
@@ -64,7 +65,7 @@ def new_id() -> str:
 
 
 def now() -> datetime:
-    return datetime.now(UTC)
+    return datetime.fromtimestamp(time.time(), UTC)
 
 
 @dataclass(frozen=True)
@@ -209,8 +210,8 @@ def check_entry(entry: Entry) -> Entry:
     return entry
 
 
-def say_time(time: datetime) -> str:
-    return time.astimezone(UTC).isoformat(timespec="microseconds")
+def say_time(moment: datetime) -> str:
+    return moment.astimezone(UTC).isoformat(timespec="microseconds")
 
 
 def plain_name(name: str) -> str:

@@ -58,7 +58,8 @@ def put(connection: Connection, entry: Entry) -> Entry:
 
 
 def put_document(connection: Connection, measured: Measured, text: str) -> None:
-    row = {f.name: getattr(check_entry(measured), f.name) for f in fields(measured)}
+    check_entry(measured)
+    row = {f.name: getattr(measured, f.name) for f in fields(measured)}
     connection.execute(insert(MeasuredRow).values({**row, "document": text}))
 
 
@@ -154,7 +155,7 @@ def _checks(name: str) -> tuple[tuple[str, str, Fits], ...]:
     for f in fields(kind):
         schema = form.get(f.name, {})
         fits = _is_time if f.name.endswith("_at") else _compiled(schema) if schema else own[f.name]
-        found.append((f.name, _resolved(schema).get("title", f.name.replace("_", " ")), fits))
+        found.append((f.name, schema.get("title", f.name.replace("_", " ")), fits))
     return tuple(found)
 
 
