@@ -1,18 +1,23 @@
 """The record's commands as a person or a script meets them."""
 
 import json
+import os
 import shutil
+import subprocess
 import sys
+from dataclasses import replace
 
 import pytest
 from jsonschema import Draft202012Validator
 from made_up import SAMPLES, asking
 from shop import document_of, fill, shot_of, small_picture
+from sqlalchemy import text
 from typer.testing import CliRunner
 
 import tillerlens.measure
 from tillerlens import cli, cli_words
-from tillerlens.record import RecordError, open_record
+from tillerlens.record import Bow, RecordError, open_record, originals, store
+from tillerlens.record.database import writing
 from tillerlens.record.entries import record_schema
 
 FORMS = record_schema()["$defs"]
@@ -226,6 +231,146 @@ def test_out_and_in(shop, tmp_path):
     assert [b["bow"]["name"] for b in run_json("bow", "list", *fresh)] == ["Heron", "Heron (second)"]
 
 
+def test_an_export_over_gaps_says_them_and_an_import_puts_back(shop, place, tmp_path):
+    out = tmp_path / "shop.zip"
+    run("export", out)
+    with open_record(place) as record:
+        stage = store.find_stage(record, "heron:1")
+        originals.place_of(place, stage.sha256).unlink()
+    done = run("export", tmp_path / "gaps.zip", status=3)
+    assert "Missing in the zip: The original of unstrung.jpg is gone." in done.stderr and "1 bow." in done.stdout
+    assert run_json("export", tmp_path / "gaps.zip", status=3)["gaps"][0]["stage_id"] == stage.id
+    done = run("check", status=3)
+    assert "heron:1: The original of unstrung.jpg is gone." in done.stdout.lower().replace("the original", "The original")
+    lacking = run("import", tmp_path / "gaps.zip", "--new", "--record", tmp_path / "fresh", status=3)
+    assert "the picture unstrung.jpg is neither in the zip nor here" in lacking.stderr
+    assert "here already, the same; put back: 1 originals" in run("import", out).stdout
+    assert run("check").stdout == "Everything is whole.\n"
+
+
+@pytest.mark.parametrize("full", ["out", "record"])
+def test_a_full_disk_is_named_by_its_own_name(shop, tmp_path, monkeypatch, full):
+    run("export", tmp_path / "shop.zip")
+
+    def no_room(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("os.fsync", no_room)
+    if full == "out":
+        (tmp_path / "target").mkdir()
+        done = run("export", tmp_path / "target" / "x.zip", status=2)
+        assert f"no room left on the disk of {tmp_path / 'target'};" in done.stderr
+        assert list((tmp_path / "target").iterdir()) == []
+    else:
+        monkeypatch.undo()
+        with open_record(tmp_path / "other"):
+            pass
+        monkeypatch.setattr("os.fsync", no_room)
+        done = run("import", tmp_path / "shop.zip", "--record", tmp_path / "other", status=2)
+        assert f"no room left on the disk of {tmp_path / 'other'}" in done.stderr
+
+
+# --- care
+
+
+def test_tidy_says_what_it_would_do_and_moves_only_when_told(shop, place, monkeypatch):
+    assert run("tidy").stdout == "There is nothing to tidy.\n"
+    run("stage", "remove", "heron:2", "--yes")
+    said = run("tidy").stdout  # without a terminal it does not ask, and does nothing
+    assert "Not needed: 1 file, 0.0 MB: originals/" in said and "Nothing was moved. Say --yes to do it." in said
+    assert run_json("tidy")["files"] == 1 and len(list(place.glob("originals/??/*"))) == 3
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True, raising=False)
+    done = run("tidy", "--yes")
+    assert "1 file moved to " in done.stdout and len(list(place.glob("bin/*/originals/??/*"))) == 1
+    assert run("tidy", "--undo").stdout == "0 files put back from the bin.\n"  # no stage needs it
+
+
+def test_a_picture_that_is_needed_comes_back(shop, place):
+    with open_record(place) as record:
+        stage = store.find_stage(record, "heron:1")
+    lying = originals.place_of(place, stage.sha256)
+    binned = place / "bin" / "2026-01-01" / lying.relative_to(place)
+    binned.parent.mkdir(parents=True)
+    lying.rename(binned)
+    assert "check --heal" in run("check", status=3).stdout
+    assert run("tidy", "--undo").stdout == "1 file put back from the bin.\n" and lying.exists()
+    lying.rename(binned)
+    done = run("check", "--heal")
+    assert "was put back. Healed." in done.stdout and run("check").stdout == "Everything is whole.\n"
+
+
+def test_a_record_of_lost_pictures_is_told_and_claimed(shop, place):
+    (place / "record.sqlite").unlink()
+    done = run("bow", "list", status=2)
+    assert "There is no record in" in done.stderr
+    run("bow", "add", "Wren", "--new")
+    listed = run("bow", "list")
+    assert "do not belong to the record" in listed.stderr and "Wren" in listed.stdout
+    assert "none was moved" in run("tidy", "--yes", status=2).stderr
+    run("check", "--claim", status=1, input="n\n")
+    run("check", "--claim", "--yes", status=3)  # three pictures that no stage needs
+    assert run_json("tidy", "--yes")["moved"] == 3 and len(list(place.glob("bin/*/originals/??/*"))) == 3
+
+
+def test_a_mistyped_place_makes_no_shop(tmp_path, monkeypatch):
+    for words in (("bow", "list"), ("check",), ("tidy",), ("shelf",), ("bow", "add", "Heron"), ("export", tmp_path / "x.zip")):
+        done = run(*words, "--record", tmp_path / "typo", status=2)
+        assert "There is no record in" in done.stderr and "--new" in done.stderr and done.stdout == ""
+    monkeypatch.setenv("TILLERLENS_RECORD", str(tmp_path / "typo"))
+    run("bow", "list", status=2)
+    assert not (tmp_path / "typo").exists()
+    monkeypatch.setattr("tillerlens.record.database.default_folder", lambda: tmp_path / "own")
+    monkeypatch.delenv("TILLERLENS_RECORD")
+    assert run("bow", "list").stdout == "There is no bow on the shelf yet.\n"  # the user's own is made unasked
+
+
+def test_on_a_terminal_it_asks_before_it_makes_a_shop(tmp_path):
+    import pty
+
+    command = [sys.executable, "-m", "tillerlens", "bow", "add", "Heron", "--record", str(tmp_path / "new")]
+    for reply, status in (("n", 2), ("y", 0)):
+        ours, theirs = pty.openpty()
+        process = subprocess.Popen(command, stdin=theirs, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        os.write(ours, f"{reply}\n".encode())
+        out, err = process.communicate(timeout=60)
+        os.close(ours)
+        os.close(theirs)
+        assert process.returncode == status and "Make a new one there?" in err, (out, err)
+        assert (tmp_path / "new" / "record.sqlite").exists() == (reply == "y")
+
+
+STEERING = "a\x1b[2Jb\x9b31mc\u202ed\x07\x7f"
+
+
+def test_nothing_that_was_typed_steers_the_terminal(shop, place):
+    with open_record(place) as record:
+        bow = store.find_bow(record, "heron")
+        store.update_bow(record, replace(bow, notes=STEERING, wood="x\x9b2J"))
+        stage = store.find_stage(record, "heron:1")
+        store.update_stage(record, replace(stage, notes=STEERING))
+        store.add_bow(record, Bow("Twin\u202e"))
+        store.add_bow(record, Bow("Twin\u202e"))
+    for words in ("bow list", "bow show heron", "stage show heron:1", "stage list heron", "shelf"):
+        shown = run(*words.split()).stdout
+        assert shown.replace("\n", "").isprintable(), words
+    done = run("bow", "show", "twin\u202e", status=2)
+    assert done.stderr.replace("\n", "").isprintable()
+    printed = run("bow", "show", "heron", "--json").stdout
+    assert printed.replace("\n", "").isprintable() and json.loads(printed)["bow"]["notes"] == STEERING
+
+
+def test_a_damaged_bow_is_named_and_the_others_are_listed(shop, place):
+    with open_record(place) as record:
+        fill(record, "Plover")
+        with writing(record) as connection:
+            connection.execute(text("UPDATE bows SET length_mm = 'long' WHERE name = 'Heron'"))
+    done = run("bow", "list", status=3)
+    assert "Plover" in done.stdout and "Heron (damaged)" in done.stdout
+    assert "The bow Heron [" in done.stderr and "is damaged in the record: its bow's length" in done.stderr
+    assert "Plover:3" in run("bow", "show", "plover").stdout
+    assert "The bow Heron [" in run("bow", "show", "heron", status=2).stderr
+
+
 # --- refused
 
 
@@ -249,6 +394,9 @@ def test_out_and_in(shop, tmp_path):
         (["import", "nowhere.zip"], "no such file"),
         (["export", "nowhere/x.zip"], "is not a folder"),
         (["import", "x.zip", "--differing", "overwrite"], "ask, skip or both"),
+        (["import", "."], "is a folder, not a zip"),
+        (["bow", "list", "--record", "postgresql://u@h:port/x", "--originals", "."], "not a server's address"),
+        (["bow", "list", "--record", "postgresql://u@/x"], "needs a folder for its pictures"),
         (["bow", "list", "--record", "postgresql:bad"], "not a server's address"),
     ],
 )
@@ -267,7 +415,5 @@ def test_words_of_a_person_are_read():
 
 def test_the_commands_answer_help_at_once():
     """Nothing heavy is imported to say what there is."""
-    import subprocess
-
     code = "import sys, tillerlens.cli; sys.exit(any(m in sys.modules for m in ('sqlalchemy', 'numpy', 'jsonschema', 'alembic')))"
     assert subprocess.run([sys.executable, "-c", code]).returncode == 0

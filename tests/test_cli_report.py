@@ -10,6 +10,7 @@ from test_set import pair
 from typer.testing import CliRunner
 
 from tillerlens import cli
+from tillerlens.record import open_record
 
 
 def run(*arguments):
@@ -54,6 +55,8 @@ def test_what_cannot_be_compared_is_said(files, tmp_path, words, says):
     files("form.json", {**drawn(), "values": 3})
     (tmp_path / "empty.json").write_text("")
     given = [tmp_path / w if w.endswith("json") else w for w in words]
+    with open_record(tmp_path / "record"):
+        pass
     done = run("compare", *given, files("b.json", drawn()), "--record", tmp_path / "record")
     assert done.exit_code == 2 and says in done.stderr and done.stdout == ""
 
