@@ -131,7 +131,7 @@ def test_an_overlay_that_cannot_be_drawn_leaves_the_old_one(tmp_path, canned, mo
 
     monkeypatch.setattr("os.replace", no_room)
     done = run("measure", picture(tmp_path), "--overlay", out)
-    assert done.exit_code == 2 and "no space left" in done.stderr
+    assert done.exit_code == 2 and "no room left" in done.stderr
     assert out.read_bytes() == b"old"
     assert sorted(p.name for p in tmp_path.iterdir()) == ["bow.jpg", "bow.shot.json", "over.png"]
 

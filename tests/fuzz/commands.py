@@ -4,9 +4,11 @@ import logging
 import shutil
 import tempfile
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 
 import pytest
+import typer.testing
 from typer.testing import CliRunner
 
 from tillerlens import cli
@@ -32,7 +34,9 @@ def net():
     logger.addHandler(handler)
     logger.setLevel(logging.DEBUG)
     logger.propagate = False
-    yield handler
+    with pytest.MonkeyPatch.context() as patch:  # else every call reads all commands anew, which takes longer than most of them
+        patch.setattr(typer.testing, "_get_command", cache(typer.testing._get_command))
+        yield handler
     logger.removeHandler(handler)
     logger.setLevel(before)
     logger.propagate = True
