@@ -324,19 +324,31 @@ def test_a_mistyped_place_makes_no_shop(tmp_path, monkeypatch):
     assert run("bow", "list").stdout == "There is no bow on the shelf yet.\n"  # the user's own is made unasked
 
 
-def test_on_a_terminal_it_asks_before_it_makes_a_shop(tmp_path):
+def at_a_terminal(reply, *arguments):
+    """A command whose input is a terminal, at which somebody types."""
     import pty
 
-    command = [sys.executable, "-m", "tillerlens", "bow", "add", "Heron", "--record", str(tmp_path / "new")]
+    ours, theirs = pty.openpty()
+    command = [sys.executable, "-m", "tillerlens", *map(str, arguments)]
+    process = subprocess.Popen(command, stdin=theirs, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    os.write(ours, f"{reply}\n".encode())
+    out, err = process.communicate(timeout=120)
+    os.close(ours)
+    os.close(theirs)
+    return process.returncode, out, err
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a terminal of our own is made as on Unix")
+def test_on_a_terminal_it_asks_before_it_makes_a_shop_or_tidies(shop, place, tmp_path):
     for reply, status in (("n", 2), ("y", 0)):
-        ours, theirs = pty.openpty()
-        process = subprocess.Popen(command, stdin=theirs, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-        os.write(ours, f"{reply}\n".encode())
-        out, err = process.communicate(timeout=60)
-        os.close(ours)
-        os.close(theirs)
-        assert process.returncode == status and "Make a new one there?" in err, (out, err)
+        code, _, err = at_a_terminal(reply, "bow", "add", "Heron", "--record", tmp_path / "new")
+        assert code == status and "Make a new one there?" in err
         assert (tmp_path / "new" / "record.sqlite").exists() == (reply == "y")
+    run("stage", "remove", "heron:1", "--yes")
+    for reply, left in (("n", 3), ("y", 2)):
+        code, out, err = at_a_terminal(reply, "tidy")
+        assert code == 0 and "Not needed: 1 file" in err and "Do it?" in err, (out, err)
+        assert len(list(place.glob("originals/??/*"))) == left
 
 
 STEERING = "a\x1b[2Jb\x9b31mc\u202ed\x07\x7f"

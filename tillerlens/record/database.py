@@ -180,10 +180,10 @@ def speaking(record: Record) -> Iterator[None]:
         raise _in_words(str(error), record) from error
     except SQLAlchemyError as error:
         raise _in_words(str(error).strip(), record) from error
-    except UnicodeError as error:  # a server's name that no network knows
-        if record.engine.dialect.name == "sqlite":
-            raise
-        raise _in_words("its name cannot be looked up", record) from error
+    except UnicodeError as error:
+        # a table's name that is no text any more, or a server's that no network knows
+        local = record.engine.dialect.name == "sqlite"
+        raise _in_words("malformed table names" if local else "its name cannot be looked up", record) from error
     except OSError as error:
         if error.errno in NO_ROOM:
             raise _no_room(record) from error
