@@ -31,6 +31,7 @@ from tillerlens.record import (
 )
 from tillerlens.record.check import check
 from tillerlens.record.database import writing
+from tillerlens.record.exchange import apply_import, export, plan_import
 from tillerlens.record.thumbnails import thumbnail
 from tillerlens.record.views import shelf, timeline
 from tillerlens.ui import kept
@@ -306,9 +307,11 @@ BREAKS = [
 
 
 @pytest.mark.parametrize(("table", "rot", "words"), BREAKS)
-def test_a_damaged_row_is_named_and_hides_no_other_bow(tmp_path, table, rot, words):
+def test_a_damaged_row_is_named_hides_no_other_bow_and_comes_back(tmp_path, table, rot, words):
     with open_record(tmp_path) as record:
         heron, plover = fill(record), fill(record, "Plover")
+        before = timeline(record, heron.id)
+        export(record, tmp_path / "whole.zip")
         where = "id" if table == "bows" else "bow_id"
         change(record, f"UPDATE {table} SET {rot} WHERE {where} = :id", id=heron.id)
         assert plover in store.list_bows(record) and store.find_bow(record, "plover") == plover
@@ -322,6 +325,13 @@ def test_a_damaged_row_is_named_and_hides_no_other_bow(tmp_path, table, rot, wor
         assert [f for f in found if f.code in ("entry", "shot") and words in f.text], found
         if table == "bows":
             assert rows[heron.id].bow.name == "Heron (damaged)" and words in rows[heron.id].damage
+        plan = plan_import(record, tmp_path / "whole.zip")
+        assert {p.verdict for p in plan.bows} == {"same"} and sum(p.heals.get("entries", 0) for p in plan.bows) > 0
+        apply_import(record, plan)
+        after = timeline(record, heron.id)
+        assert (after.bow, after.events, after.corrections) == (before.bow, before.events, before.corrections)
+        assert [replace(s, version=0) for s in after.stages] == [replace(s, version=0) for s in before.stages]
+        assert check(record) == []
 
 
 def test_every_fault_is_found_and_what_can_be_healed_is(record):

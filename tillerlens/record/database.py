@@ -86,6 +86,10 @@ def open_record(
         folder = _originals_folder(originals)
         looking = looking or (folder.is_dir() and not os.access(folder, os.W_OK))
         record = Record(_engine(url, looking=looking), folder, url.render_as_string(hide_password=True), looking)
+    elif originals is not None:
+        raise RecordError(
+            "A record in a folder keeps its pictures in that folder.", "Leave --originals out; it is for a record on a server."
+        )
     else:
         folder = Path(place).expanduser()
         file = folder / DATABASE_NAME

@@ -17,7 +17,7 @@ import zipfile
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -52,6 +52,7 @@ from tillerlens.record.entries import (
     Stage,
     as_document,
     canonical,
+    check_entry,
 )
 from tillerlens.record.models import CorrectionRow, EventRow, MeasuredRow, StageRow
 from tillerlens.record.rows import OLDEST_FIRST, ROWS, document_of, many, one, put, put_document
@@ -264,9 +265,9 @@ class BowPlan:
     """What an import would do with one bow.
 
     verdict: new; same (nothing to add); adds (only entries that are not here yet, counted in ``adds``); conflict (``differs``
-    says what is otherwise here). copied: this conflict was settled with "both" before. heals: originals and measurements
-    that are here but missing or damaged, counted by kind; they are put back whatever the verdict. lacking: pictures that the
-    zip itself lacks and that are not here either.
+    says what is otherwise here). copied: this conflict was settled with "both" before. heals: originals, measurements and
+    entries that are here but missing or damaged, counted by kind; they are put back whatever the verdict. lacking: pictures
+    that the zip itself lacks and that are not here either.
     """
 
     bow_id: str
@@ -346,12 +347,13 @@ def apply_import(
 @dataclass(frozen=True)
 class _Unsound:
     """What of an incoming bow is not whole here. stages: identities of stages that are here. gone: hashes of originals that are
-    missing or damaged. measurements: those whose document is damaged.
+    missing or damaged. measurements: those whose document is damaged. entries: those whose row is damaged.
     """
 
     stages: frozenset[str]
     gone: frozenset[str]
     measurements: tuple[Measured, ...]
+    entries: tuple[Any, ...]
 
     @property
     def document_hashes(self) -> frozenset[str]:
@@ -370,12 +372,15 @@ def _unsound(record: Record, connection: Connection, incoming: Incoming) -> _Uns
         except DamagedEntry:
             damaged.append(measured)
     here = frozenset(s.id for s in _here(connection, incoming.stages))
-    return _Unsound(here, frozenset(gone), tuple(damaged))
+    rows = list[Any]()
+    for part in _parts(incoming):
+        _here(connection, part, rows)
+    return _Unsound(here, frozenset(gone), tuple(damaged), tuple(rows))
 
 
 def _count(incoming: Incoming, bundle: Bundle, unsound: _Unsound) -> dict[str, int]:
     back = {s.sha256 for s in incoming.stages if s.sha256 in unsound.gone and s.id in unsound.stages and bundle.has_original(s)}
-    counts = {"originals": len(back), "measurements": len(unsound.measurements)}
+    counts = {"originals": len(back), "measurements": len(unsound.measurements), "entries": len(unsound.entries)}
     return {name: n for name, n in counts.items() if n}
 
 
@@ -396,12 +401,13 @@ def _take_in(record: Record, bundle: Bundle, planned: BowPlan, choice: Choice | 
             if not originals.place_of(record.folder, sha256).exists():
                 fresh.append(sha256)
             _keep_original(record, bundle, stage)
-        if only_heals and not unsound.measurements:
+        if only_heals and not unsound.measurements and not unsound.entries:
             return replace(planned, adds={}, heals=heals)
         with writing(record) as connection:
             for measured in unsound.measurements:
                 text = bundle.measurement(incoming.bow.id, measured)
                 connection.execute(update(MeasuredRow).where(MeasuredRow.id == measured.id).values(document=text))
+            _put_rows_back(connection, unsound.entries)
             if only_heals:
                 for stage_id in sorted({m.stage_id for m in unsound.measurements}):
                     refresh(connection, one(connection, Stage, stage_id))
@@ -488,8 +494,31 @@ def _parts(incoming: Incoming) -> tuple[tuple[Any, ...], ...]:
     return ((incoming.bow,), incoming.stages, incoming.measurements, incoming.corrections, incoming.events)
 
 
-def _here(connection: Connection, part: Sequence[Any]) -> list[Any]:
-    return _by_ids(connection, type(part[0]), ROWS[type(part[0])].id, [e.id for e in part]) if part else []
+def _here(connection: Connection, part: Sequence[Any], damaged: list[Any] | None = None) -> list[Any]:
+    """The entries of a part that are here. One whose row is damaged counts as the incoming one, which will be put in its place.
+
+    damaged: takes those.
+    """
+    if not part:
+        return []
+    kind, theirs = type(part[0]), {e.id: e for e in part}
+    faults = list[DamagedEntry]()
+    found = [e for some in _portions([*theirs]) for e in many(connection, kind, ROWS[kind].id.in_(some), damaged=faults)]
+    lost = [theirs[f.fields["id"]] for f in faults if f.fields["id"] in theirs]
+    if damaged is not None:
+        damaged += lost
+    return found + lost
+
+
+def _put_rows_back(connection: Connection, entries: Sequence[Any]) -> None:
+    """Entries over their damaged rows. A stage's values follow from its measurements again."""
+    for entry in entries:
+        row = ROWS[type(entry)]
+        values = {f.name: getattr(check_entry(entry), f.name) for f in fields(entry)}
+        connection.execute(update(row).where(row.id == entry.id).values(values))
+    for entry in entries:
+        if isinstance(entry, Stage):
+            refresh(connection, one(connection, Stage, entry.id))
 
 
 def _difference(here: Any, there: Any) -> str:
