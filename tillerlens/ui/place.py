@@ -15,12 +15,14 @@ from typing import Any, NoReturn
 import streamlit as st
 
 from tillerlens.errors import TillerLensError
-from tillerlens.record import Bow, Record, RecordError, Stage, open_record, store
+from tillerlens.record import Bow, Record, RecordError, Stage, store
 from tillerlens.record.database import ORIGINALS_VARIABLE, PLACE_VARIABLE
 from tillerlens.report.lengths import Units
 from tillerlens.report.words import Wish
 from tillerlens.ui import kept
 from tillerlens.ui.fields import plain, told_apart
+from tillerlens.ui.gate import LookingOnly, looking_only
+from tillerlens.ui.gate.record import open_for
 
 _ROOMS = "rooms"  # the pages by name, set by the house on every run
 _NAMES = ("bow", "stage")
@@ -59,13 +61,13 @@ def here() -> Place:
 
 
 def the_record() -> Record:
-    """The record, opened once for all sessions."""
-    return _open(os.environ.get(PLACE_VARIABLE), os.environ.get(ORIGINALS_VARIABLE))
+    """The record, opened once for all sessions, and once more for those who may only look."""
+    return _open(os.environ.get(PLACE_VARIABLE), os.environ.get(ORIGINALS_VARIABLE), looking_only())
 
 
 @st.cache_resource(show_spinner="Opening the record")
-def _open(place: str | None, originals: str | None) -> Record:
-    return open_record()  # reads the same two from the environment
+def _open(place: str | None, originals: str | None, looking: bool) -> Record:
+    return open_for(looking)  # reads the same two from the environment
 
 
 def _find(record: Record, bow_id: str | None, stage_id: str | None) -> tuple[Bow | None, Stage | None]:
@@ -175,4 +177,5 @@ def told() -> Iterator[None]:
 
 
 def say_error(error: TillerLensError) -> None:
-    st.error(f"{plain(error.text)} {plain(error.remedy)}".strip())
+    tell = st.info if isinstance(error, LookingOnly) else st.error  # nothing went wrong there
+    tell(f"{plain(error.text)} {plain(error.remedy)}".strip())
