@@ -147,7 +147,8 @@ def pin_page(trouble: str = "") -> str:
         "PIN",
         "<h1>What is the shop's PIN?</h1><p>It is on the screen of the computer that runs TillerLens, beside the code for the "
         f'phone\'s camera.</p>{told}<form method="post"><label for="pin">PIN</label>'
-        '<input id="pin" name="pin" autofocus autocomplete="off" autocapitalize="none" spellcheck="false" required maxlength="64">'
+        '<input id="pin" name="pin" autofocus required maxlength="64" autocomplete="off" autocapitalize="none" '
+        'spellcheck="false">'
         "<button>Open the shop</button></form>",
     )
 

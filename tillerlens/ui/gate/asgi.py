@@ -119,7 +119,8 @@ class Gate:
     async def _connect(self, scope: Scope, receive: Receive, send: Send, asked: _Asked) -> None:
         kind = self._who(asked)
         if kind is None:
-            await answers.refuse(scope, receive, send, 401, self._shut())
+            status, why = (401, answers.NO_PIN) if self._shop.open_to_others else (403, answers.ALONE)
+            await answers.refuse(scope, receive, send, status, why)
             return
         visit = self._shop.come_in(kind, asked.address)
         if visit is None:
@@ -141,7 +142,8 @@ class Gate:
         method, path = scope["method"], scope["path"]
         query = parse_qsl(scope.get("query_string", b"").decode("latin-1"), keep_blank_values=True)
         key = next((value for name, value in query if name == "key"), None)
-        if method == "GET" and key is not None and not path.startswith("/_stcore/"):
+        known = kind == "here" or self._shop.open_to_others
+        if method == "GET" and key is not None and known and not path.startswith("/_stcore/"):
             place = _place(path, [(n, v) for n, v in query if n != "key"])
             await self._take_key(send, asked, key, place, kind)
         elif kind is None:
@@ -194,9 +196,6 @@ class Gate:
             shop.tries.right(asked.address)
         cookie = f"{shop.cookie}={shop.keys.cookie(kind)}; Path=/; Max-Age={COOKIE_S:.0f}; HttpOnly; SameSite=Strict"
         await answers.answer(send, 200, answers.onward_page(place), "text/html", [("set-cookie", cookie)])
-
-    def _shut(self) -> str:
-        return answers.NO_PIN if self._shop.open_to_others else answers.ALONE
 
     # --- through to the app
 
