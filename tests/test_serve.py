@@ -70,9 +70,9 @@ def served(tmp_path_factory):
 
 
 def ask(served, path="/_stcore/health", host=None, method="GET", **more):
-    """One request from this machine, written out. from_phone: as if passed on from a phone, so that a PIN is asked for."""
-    lines = [f"{method} {path} HTTP/1.1", f"Host: {host or f'127.0.0.1:{served.port}'}", "Connection: close"]
-    lines += [f"{n.replace('_', '-')}: {v}" for n, v in more.items()]
+    """One request from this machine, written out. more: headers, with _ for -."""
+    headers = {"Host": host or f"127.0.0.1:{served.port}", "Connection": "close", **more}
+    lines = [f"{method} {path} HTTP/1.1", *(f"{n.replace('_', '-')}: {v}" for n, v in headers.items())]
     return raw(served.port, ("\r\n".join(lines) + "\r\n\r\n").encode())
 
 
@@ -104,6 +104,7 @@ def test_it_answers_by_its_own_names_only(served):
 
 @pytest.mark.slow
 def test_no_page_of_another_site_reaches_the_live_connection(served):
+    assert handshake(served)[0] == 101
     for more in (
         {"Origin": "http://evil.example"},
         {"Origin": "null"},

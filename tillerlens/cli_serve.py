@@ -89,6 +89,7 @@ def settings(lan: bool, port: int) -> dict[str, Any]:
         "client.showErrorDetails": "type",
         "client.toolbarMode": "minimal",
         "client.allowedOrigins": [],
+        "logger.enableRich": False,  # so that faults go to the log, and in plain text
         "logger.hideWelcomeMessage": True,  # it would ask a stranger's server for this network's address
         **_THEME,
     }
