@@ -13,6 +13,7 @@ from in_browser import PHONE, WIDE, marks, settled
 from serving import listens, serving
 
 from tillerlens.record import open_record, store
+from tillerlens.ui import kept
 from tillerlens.ui.house import LOOK, ROOMS
 
 pytestmark = marks
@@ -210,6 +211,25 @@ def test_too_many_files_are_told_in_the_app(served, enter, bow, tmp_path):
     open_room(page, served.here, "picture", bow)
     page.locator("input[type=file]").first.set_input_files(files)
     page.get_by_text("This tab already holds 200 MB of files").first.wait_for()
+
+
+def test_a_phone_with_the_pin_hands_over_its_pictures(served, enter, shop_folder):
+    """Over plain http by the network's address, as a phone does, the token against foreign forms included."""
+    from made_up import SAMPLES
+
+    with open_record(shop_folder / "record") as record:
+        (bow,) = store.list_bows(record)
+    page = enter(PHONE, served.lan, served.pin)
+    open_room(page, served.lan, "picture", f"bow={bow.id}")
+    page.locator("input[type=file]").first.set_input_files(SAMPLES / "bramble-drawn-grid.jpg")
+    page.get_by_text("On the bench").first.wait_for()
+    assert [p.name for p in kept.on_bench(shop_folder / "record", bow.id)] == ["bramble-drawn-grid.jpg"]
+    looker = enter(PHONE, served.lan, served.looking_pin)
+    open_room(looker, served.lan, "picture", f"bow={bow.id}")
+    looker.get_by_text("On the bench").first.wait_for()
+    settled(looker)
+    assert not looker.locator('[data-testid="stAlertContentError"], [data-testid="stException"]').count()
+    assert len(kept.on_bench(shop_folder / "record", bow.id)) == 1
 
 
 def test_an_open_tab_keeps_nothing_listening(tmp_path, enter):

@@ -13,9 +13,22 @@ LOOKING_LINE = "You are here to look only: what would change something is hidden
 EVERY_S = 10.0  # how often the line about the others is made anew
 
 # How the keys begin of what changes the shop, and of what does not; a test holds every button in the house to one of the two.
-CHANGES = ("keep", "off_", "back_do_", "back_to_found", "put_up_demo", "hand_over_", "photo", "its_shot", "change_", "right_")
+CHANGES = (
+    "keep",
+    "off_",
+    "back_do_",
+    "back_to_found",
+    "put_up_demo",
+    "hand_over_",
+    "photo",
+    "its_shot",
+    "rest_file",
+    "change_",
+    "right_",
+)
 LOOKS = (
     "stop_", "new_picture", "open_", "picture_", "walk_", "taped_work_out", "fade_lines", "close", "measure", "earlier", "later",
+    "pointing_",
 )  # fmt: skip
 
 _HIDDEN = ", ".join(

@@ -161,7 +161,11 @@ class Gate:
         if kind == "here":
             await answers.answer(send, 200, answers.onward_page(place), "text/html")
             return
-        await self._let_in(send, asked, self._shop.keys.by_address, key, place)
+        kind = self._shop.keys.by_address(key)  # too long to be guessed, so no tries are counted
+        if kind is None:
+            await self._ask_pin(send, answers.WRONG_KEY)
+        else:
+            await self._let_in(send, kind, place)
 
     async def _without_key(self, scope: Scope, receive: Receive, send: Send, asked: _Asked) -> None:
         method, path = scope["method"], scope["path"]
@@ -171,29 +175,36 @@ class Gate:
         elif method == "POST" and form and not path.startswith("/_stcore/"):
             typed = await _typed_pin(receive)
             place = _place(path, parse_qsl(scope.get("query_string", b"").decode("latin-1"), keep_blank_values=True))
-            await self._let_in(send, asked, self._shop.keys.by_pin, typed, place)
+            await self._try_pin(send, asked, typed, place)
         elif method == "GET" and "text/html" in (asked.one("accept") or ""):
-            await answers.answer(send, 401, answers.pin_page(), "text/html", [("www-authenticate", 'PIN realm="TillerLens"')])
+            await self._ask_pin(send)
         else:
             await answers.refuse(scope, receive, send, 401, answers.NO_PIN)
 
-    async def _let_in(self, send: Send, asked: _Asked, known: object, shown: str, place: str) -> None:
-        assert callable(known)
+    async def _try_pin(self, send: Send, asked: _Asked, typed: str, place: str) -> None:
         shop = self._shop
         wait = shop.tries.wait_s(asked.address)
         if wait > 0:
             seconds = math.ceil(wait)
-            text = f"There were too many wrong PINs. Wait {_time(seconds)}, then try again."
+            text = (
+                f"There were too many wrong PINs. Wait {_time(seconds)}, then try again, or use the code for the phone's camera."
+            )
             await answers.answer(send, 429, answers.pin_page(text), "text/html", [("retry-after", str(seconds))])
             return
-        kind: Kind | None = known(shown)
+        kind = shop.keys.by_pin(typed)
         if kind is None:
             shop.tries.wrong(asked.address)
-            more = [("www-authenticate", 'PIN realm="TillerLens"')]
-            await answers.answer(send, 401, answers.pin_page(answers.WRONG_PIN), "text/html", more)
+            await self._ask_pin(send, answers.WRONG_PIN)
             return
         if kind == "full":  # the PIN for looking must not buy more guesses at the other
             shop.tries.right(asked.address)
+        await self._let_in(send, kind, place)
+
+    async def _ask_pin(self, send: Send, trouble: str = "") -> None:
+        await answers.answer(send, 401, answers.pin_page(trouble), "text/html", [("www-authenticate", 'PIN realm="TillerLens"')])
+
+    async def _let_in(self, send: Send, kind: Kind, place: str) -> None:
+        shop = self._shop
         cookie = f"{shop.cookie}={shop.keys.cookie(kind)}; Path=/; Max-Age={COOKIE_S:.0f}; HttpOnly; SameSite=Strict"
         await answers.answer(send, 200, answers.onward_page(place), "text/html", [("set-cookie", cookie)])
 

@@ -14,9 +14,9 @@ _PASSED_ON = (b"forwarded", b"x-forwarded-for", b"x-real-ip", b"x-forwarded-host
 
 
 def own_names() -> frozenset[str]:
-    """The names this computer goes by: its own, the one with its domain, and the one with ``.local``."""
-    names = {name.lower().rstrip(".") for name in (socket.gethostname(), socket.getfqdn())}
-    names |= {f"{name.split('.')[0]}.local" for name in names}
+    """The names this computer goes by: its own, and the same with ``.local``. Nothing is asked of the network."""
+    name = socket.gethostname().lower().rstrip(".")
+    names = {name, name.split(".")[0], f"{name.split('.')[0]}.local"}
     return frozenset(name for name in names if _NAME.fullmatch(name) and not _address(name)) | {"localhost"}
 
 

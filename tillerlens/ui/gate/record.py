@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+from collections.abc import Callable
 from typing import Any
 
 from tillerlens.record import Record, open_record
@@ -14,7 +15,8 @@ def open_for(looking: bool) -> Record:
         return open_record()
     # SHIM, to be dropped once open_record takes ``looking``: then this function is open_record(looking=looking).
     if "looking" in inspect.signature(open_record).parameters:
-        return open_record(**{"looking": True})
+        opened: Callable[..., Record] = open_record
+        return opened(looking=True)
     return _refusing(open_record())
 
 

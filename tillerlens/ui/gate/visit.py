@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import cast
 
 from tillerlens.errors import TillerLensError
 from tillerlens.ui.gate.keys import Kind
 from tillerlens.ui.gate.shop import Shop, Visit, shop_now
 
 LOOKING, ASK = "You are here to look only, so nothing was changed.", "Ask whoever runs the shop for the other PIN."
+_KIND = "gate_kind"
 VISIT_HEADER = "x-tillerlens-visit"  # set by the gate on the live connection; whatever a browser sends under it is dropped
 
 
@@ -29,14 +31,23 @@ def visitor() -> Visit | None:
 
 
 def kind_now() -> Kind:
-    """How far the person before this page may go. Somebody the gate does not know may only look."""
+    """How far the person before this page may go. Somebody the gate does not know may only look.
+
+    A run whose connection is lost meanwhile, as when a phone locks, goes on with the rights it began with.
+    """
     shop = shop_now()
+    import streamlit as st
+    from streamlit.runtime.scriptrunner import get_script_run_ctx
+
     if shop is None:
         return "here" if _for_this_computer_only() else "looking"
     visit = visitor()
+    known: Kind = "looking" if shop.open_to_others else "here"  # a shut gate lets nobody else come as far as a page
+    if get_script_run_ctx(suppress_warning=True) is None:
+        return known
     if visit is not None:
-        return visit.kind
-    return "looking" if shop.open_to_others else "here"  # a shut gate lets nobody else come as far as a page
+        st.session_state[_KIND] = visit.kind  # the session's own, where no browser can write
+    return cast(Kind, st.session_state.get(_KIND, known))
 
 
 def looking_only() -> bool:
