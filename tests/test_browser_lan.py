@@ -7,6 +7,7 @@ import signal
 import time
 from concurrent.futures import ThreadPoolExecutor
 
+import numpy as np
 import pytest
 from bench_shop import fill_bench
 from in_browser import PHONE, WIDE, marks, settled
@@ -99,15 +100,37 @@ def test_no_page_meets_its_own_content_policy(served, enter, bow, where):
         assert page.trouble == [], room.name
 
 
+def read_code(image):
+    """What a camera reads in a code on the screen."""
+    import cv2
+
+    image.scroll_into_view_if_needed()
+    picture = cv2.imdecode(np.frombuffer(image.screenshot(), np.uint8), cv2.IMREAD_COLOR)
+    text, *_ = cv2.QRCodeDetector().detectAndDecode(picture)
+    return text
+
+
 def test_a_phone_comes_in_by_the_code_and_the_key_goes_from_the_address(served, enter):
     desk = enter(WIDE, served.here)
     open_room(desk, served.here, "phone", "")
-    assert desk.get_by_role("img", name="Code for the phone's camera").count() == 2
+    codes = desk.get_by_role("img", name="Code for the phone's camera")
+    assert codes.count() == 2
+    for code, looking in zip(codes.all(), (False, True), strict=True):
+        link = read_code(code)
+        assert link.startswith(f"{served.lan}/?key=")
+        guest = enter(PHONE, served.lan)
+        guest.goto(f"{link}&bow=none")
+        guest.locator("h1").filter(has_text="shelf").wait_for()
+        settled(guest)
+        assert "key" not in guest.url
+        assert bool(guest.get_by_text("You are here to look only").count()) == looking
+        guest.context.close()
     assert desk.get_by_text(served.pin, exact=True).count() and desk.get_by_text(served.looking_pin, exact=True).count()
     assert "?key=" not in desk.content()  # in the drawing only
     phone = enter(PHONE, served.lan, served.pin)
     open_room(phone, served.lan, "phone", "")
-    assert phone.get_by_text(served.pin, exact=True).count()
+    phone.get_by_text(served.pin, exact=True).first.wait_for()
+    assert not phone.get_by_text("You are here to look only").count()
     (cookie,) = [c for c in phone.context.cookies() if c["name"].startswith("tillerlens")]
     assert cookie["httpOnly"] and cookie["sameSite"] == "Strict"
     phone.get_by_text("1 other has this shop open: the computer it runs on since").first.wait_for()

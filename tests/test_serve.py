@@ -7,8 +7,10 @@ import subprocess
 import sys
 import time
 import tomllib
+from types import SimpleNamespace
 
 import pytest
+from in_browser import running_app
 from serving import ROOT, free_port, listens, raw, serving
 
 from tillerlens.cli_serve import lan_address, make_shop, settings
@@ -154,3 +156,16 @@ def test_nothing_listens_once_it_is_killed(tmp_path, how):
         app.process.wait(20)
         assert alive(app.process.pid) == []
         assert "Traceback" not in app.log.read_text()
+
+
+@pytest.mark.slow
+def test_the_app_started_by_itself_has_the_same_gate(tmp_path):
+    """``streamlit run app.py`` answers this computer by its own names, and nobody else."""
+    with running_app(tmp_path) as url:
+        app = SimpleNamespace(port=int(url.rsplit(":", 1)[1]))
+        assert ask(app)[0] == 200 and ask(app, "/")[0] == 200 and handshake(app)[0] == 101
+        assert ask(app, host="evil.example")[0] == 421
+        assert handshake(app, Origin="http://evil.example")[0] == 403
+        status, text = ask(app, "/", **FROM_PHONE)
+        assert status == 403 and b"tillerlens serve --lan" in text
+        assert b"frame-ancestors 'none'" in ask(app, "/")[1]

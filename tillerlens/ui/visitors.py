@@ -41,7 +41,8 @@ def greet() -> None:
     """Say it at the top of the page and in the list of pages; nothing where the shop is this computer's alone."""
     shop = shop_now()
     if looking_only():
-        st.html(f"<style>{_HIDDEN} {{ display: none !important; }}</style>")
+        below_the_bar = ".stMainBlockContainer.stMainBlockContainer { padding-top: 4.2rem; }"
+        st.html(f"<style>{_HIDDEN} {{ display: none !important; }} {below_the_bar}</style>")
         st.info(LOOKING_LINE)
     if shop is None:
         return
