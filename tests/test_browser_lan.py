@@ -77,6 +77,7 @@ def open_room(page, address, room, bow):
     page.goto(f"{address}/{'' if room == 'shelf' else room}?{bow}")
     page.locator("h1").first.wait_for()
     settled(page)
+    settled(page)  # a page that takes up its address's bow runs twice
 
 
 @pytest.mark.parametrize("where", ["here", "lan"])
@@ -114,6 +115,7 @@ def test_a_phone_comes_in_by_the_code_and_the_key_goes_from_the_address(served, 
     desk = enter(WIDE, served.here)
     open_room(desk, served.here, "phone", "")
     codes = desk.get_by_role("img", name="Code for the phone's camera")
+    codes.nth(1).wait_for()
     assert codes.count() == 2
     for code, looking in zip(codes.all(), (False, True), strict=True):
         link = read_code(code)
@@ -125,6 +127,7 @@ def test_a_phone_comes_in_by_the_code_and_the_key_goes_from_the_address(served, 
         assert "key" not in guest.url
         assert bool(guest.get_by_text("You are here to look only").count()) == looking
         guest.context.close()
+    desk.get_by_text("can see, change and remove").wait_for()
     assert desk.get_by_text(served.pin, exact=True).count() and desk.get_by_text(served.looking_pin, exact=True).count()
     assert "?key=" not in desk.content()  # in the drawing only
     phone = enter(PHONE, served.lan, served.pin)
