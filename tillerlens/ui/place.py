@@ -23,6 +23,7 @@ from tillerlens.ui import kept
 from tillerlens.ui.fields import plain, told_apart
 from tillerlens.ui.gate import LookingOnly, looking_only
 from tillerlens.ui.gate.record import open_for
+from tillerlens.ui.gate.visit import ASK, LOOKING
 
 _ROOMS = "rooms"  # the pages by name, set by the house on every run
 _NAMES = ("bow", "stage")
@@ -62,7 +63,9 @@ def here() -> Place:
 
 def the_record() -> Record:
     """The record, opened once for all sessions, and once more for those who may only look."""
-    return _open(os.environ.get(PLACE_VARIABLE), os.environ.get(ORIGINALS_VARIABLE), looking_only())
+    where = os.environ.get(PLACE_VARIABLE), os.environ.get(ORIGINALS_VARIABLE)
+    whole = _open(*where, looking=False)  # first of all, since it may have to be made or brought up to date
+    return _open(*where, looking=True) if looking_only() else whole
 
 
 @st.cache_resource(show_spinner="Opening the record")
@@ -177,5 +180,7 @@ def told() -> Iterator[None]:
 
 
 def say_error(error: TillerLensError) -> None:
-    tell = st.info if isinstance(error, LookingOnly) else st.error  # nothing went wrong there
-    tell(f"{plain(error.text)} {plain(error.remedy)}".strip())
+    if error.code == LookingOnly.code and looking_only():  # nothing went wrong; the record's own remedy is for its owner
+        st.info(f"{LOOKING} {ASK}")
+        return
+    st.error(f"{plain(error.text)} {plain(error.remedy)}".strip())
