@@ -17,7 +17,7 @@ VISIT_HEADER = "x-tillerlens-visit"  # set by the gate on the live connection; w
 class LookingOnly(TillerLensError):
     """Somebody who may only look asked for a change."""
 
-    code = "looking"
+    code = "looking_only"  # the same as the record's own
 
 
 def visitor() -> Visit | None:
