@@ -1,7 +1,7 @@
-"""The app's entry: ``streamlit run app.py``."""
+"""The app's entry: ``streamlit run app.py``. It lets in nobody but this computer; ``tillerlens serve --lan`` does."""
 
-from pathlib import Path
+import streamlit as st
 
-from tillerlens.ui.house import run
+from tillerlens.ui.gate.start import opening, this_computer_only
 
-run(Path(__file__).parent / "samples")
+app = st.App("tillerlens/ui/main.py", middleware=this_computer_only(), lifespan=opening())

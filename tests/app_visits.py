@@ -4,7 +4,7 @@ from made_up import SAMPLES
 from streamlit.testing.v1 import AppTest
 from streamlit.util import calc_hash
 
-APP = SAMPLES.parent / "app.py"
+APP = SAMPLES.parent / "tillerlens" / "ui" / "main.py"
 TIMEOUT_S = 120  # a photograph on a busy machine
 
 

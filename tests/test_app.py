@@ -18,7 +18,7 @@ from tillerlens.ui import fields
 from tillerlens.ui.photo_page import OWN
 from tillerlens.ui.result import budget_rows, gap_table, value_table
 
-APP = SAMPLES.parent / "app.py"
+APP = SAMPLES.parent / "tillerlens" / "ui" / "main.py"
 ASK_TIMEOUT_S = 120  # two photographs on a busy machine
 INCHES = Units()
 

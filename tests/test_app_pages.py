@@ -1,21 +1,12 @@
 """The app's pages around the photograph, as a person uses them: empty, full, and given what makes no sense."""
 
-import os
-import subprocess
-import sys
-import time
-import tomllib
-import urllib.request
 from dataclasses import replace
 from datetime import timedelta
 
 import pytest
 import shop
 from app_visits import errors, said, visit
-from in_browser import free_port
-from made_up import SAMPLES
 
-from tillerlens.cli_serve import command
 from tillerlens.record import Bow, open_record, store
 from tillerlens.ui import kept
 from tillerlens.ui.fields import told_apart
@@ -355,52 +346,3 @@ def test_the_drawings_are_whole_svg(draw):
     from xml.etree import ElementTree
 
     assert ElementTree.fromstring(draw()).tag == "{http://www.w3.org/2000/svg}svg"
-
-
-# --- tillerlens serve
-
-
-def test_both_ways_to_start_the_app_set_the_same():
-    with (SAMPLES.parent / ".streamlit" / "config.toml").open("rb") as file:
-        table = tomllib.load(file)
-
-    def flat(part, name=""):
-        for key, value in part.items():
-            yield from flat(value, f"{name}{key}.") if isinstance(value, dict) else [(f"{name}{key}", value)]
-
-    said = dict(option.removeprefix("--").split("=", 1) for option in command(False, 8501, True) if option.startswith("--"))
-    for name, value in flat(table):
-        assert said[name] == (str(value).lower() if isinstance(value, bool) else str(value)), name
-    assert set(said) - set(dict(flat(table))) == {"server.port", "server.headless", "server.maxMessageSize"}
-
-
-def test_the_app_listens_to_this_computer_unless_told_otherwise():
-    alone, lan = command(False, 8501, True), command(True, 8501, False)
-    assert "--server.address=127.0.0.1" in alone and "--server.address=0.0.0.0" in lan
-    assert "--server.maxUploadSize=64" in alone and "--browser.gatherUsageStats=false" in alone
-
-
-@pytest.mark.slow
-def test_serve_starts_the_app_and_says_its_address(tmp_path):
-    port = free_port()
-    call = [sys.executable, "-m", "tillerlens", "serve", "--lan", "--port", str(port)]
-    environment = {**os.environ, "TILLERLENS_RECORD": str(tmp_path / "record")}
-    out, err = (tmp_path / "out").open("w+"), (tmp_path / "err").open("w+")
-    how = {"cwd": SAMPLES.parent, "env": environment, "stdout": out, "stderr": err, "start_new_session": True}
-    with out, err, subprocess.Popen(call, **how) as app:
-        try:
-            end = time.monotonic() + 60
-            while time.monotonic() < end:
-                try:
-                    with urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=2) as answer:
-                        assert answer.status == 200
-                        break
-                except OSError:
-                    time.sleep(0.3)
-            else:
-                pytest.fail("the app did not start")
-        finally:
-            os.killpg(app.pid, 15)
-    text = (tmp_path / "out").read_text()
-    assert f":{port}" in text and "█" in text
-    assert "Everyone on this network" in (tmp_path / "err").read_text()

@@ -13,7 +13,7 @@ from tillerlens.ui import editor
 from tillerlens.ui.editor import Curve, found, placed
 from tillerlens.ui.photo_page import OWN
 
-APP = SAMPLES.parent / "app.py"
+APP = SAMPLES.parent / "tillerlens" / "ui" / "main.py"
 STICK = "bramble-drawn-stick"
 INCHES = Units()
 

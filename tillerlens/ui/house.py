@@ -13,6 +13,7 @@ from tillerlens.errors import TillerLensError
 from tillerlens.ui import place as places
 from tillerlens.ui import walk
 from tillerlens.ui.look import put_on
+from tillerlens.ui.visitors import greet
 
 
 @dataclass(frozen=True)
@@ -47,6 +48,7 @@ def run(samples: Path) -> None:
     """One run of the app. samples: the demo's pictures, NAME.jpg with NAME.shot.json."""
     st.set_page_config(page_title="TillerLens", layout="wide")
     put_on()
+    greet()
     pages = {room.name: _page(room, samples) for room in (*ROOMS, LOOK)}
     st.session_state["rooms"] = pages
     st.session_state["samples"] = samples

@@ -20,6 +20,7 @@ from tillerlens.record.entries import Face, new_id, plain_name
 from tillerlens.report.lengths import LengthUnit, Units, WeightUnit
 from tillerlens.report.words import Wish
 from tillerlens.shot import read_shot
+from tillerlens.ui.gate import refuse_if_looking
 
 Form = dict[str, Any]
 
@@ -152,6 +153,7 @@ def _save_boards(folder: Path, every: list[Board]) -> None:
 
 def lay_down(folder: Path, data: bytes, name: str, bow_id: str, form: Form) -> OnBench:
     """Put a picture on the bench; what is already known of the same bytes is kept."""
+    refuse_if_looking()
     sha256 = hashlib.sha256(data).hexdigest()
     there = pick_up(folder, bow_id, sha256)
     if there is not None:
@@ -199,6 +201,7 @@ def on_bench(folder: Path, bow_id: str) -> list[OnBench]:
 
 def clear_away(folder: Path, picture: OnBench) -> None:
     """Take a picture off the bench: its notes first, since bytes alone are nobody's."""
+    refuse_if_looking()
     for ending in ("json", "picture"):
         (_bench(folder, picture.bow_id) / f"{picture.sha256}.{ending}").unlink(missing_ok=True)
 
@@ -238,5 +241,6 @@ def _damaged(place: Path, what: str) -> KeptError:
 
 
 def _save(place: Path, document: Mapping[str, Any]) -> None:
+    refuse_if_looking()
     place.parent.mkdir(parents=True, exist_ok=True)
     write_whole(place, json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1).encode())

@@ -1,4 +1,4 @@
-"""The app's entry where the package is installed: ``tillerlens serve``. The demo's pictures are there in a checkout only."""
+"""What the server runs for every page. The demo's pictures are there in a checkout only."""
 
 from pathlib import Path
 

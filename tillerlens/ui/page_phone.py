@@ -1,41 +1,55 @@
-"""The app on a phone: its address in this network as text and as a code to read, and what opening it to the network means."""
+"""The app on a phone: its address in this network as text and as a code to read, the PINs, and who has it open now."""
 
 from __future__ import annotations
 
-import io
-import os
-
 import streamlit as st
 
-from tillerlens.cli_serve import ADDRESS_VARIABLE, WARNING
+from tillerlens.cli_serve import MOST_MB, WARNING
 from tillerlens.ui.fields import plain
+from tillerlens.ui.gate import Kind, Shop, looking_only, shop_now, visitor
+from tillerlens.ui.gate.visit import others_in_words
 from tillerlens.ui.place import Place
 
 
 def show(place: Place) -> None:
     st.title("On the phone")
-    address = os.environ.get(ADDRESS_VARIABLE)
-    if not address:
+    shop = shop_now()
+    if shop is None or shop.address is None:
         st.subheader("This shop is open to this computer only.", anchor=False)
         st.markdown("To reach it from a phone in the same network, stop it and start it with")
         st.code("tillerlens serve --lan", language=None)
-        st.markdown("It then shows an address and a code here that the phone's camera reads.")
+        st.markdown("It then shows an address, a PIN and a code here that the phone's camera reads.")
         st.warning(WARNING)
         return
-    st.subheader("Point the phone's camera at the code, or type the address.", anchor=False)
-    st.code(address, language=None)
-    st.image(_code(address), width=260, alt=f"Code that leads a phone to {address}")
-    st.warning(WARNING)
-    st.markdown(
-        f"{plain('Pictures are best handed over from the phone itself: New picture, then the camera or the gallery.')} "
-        "A picture may have 64 MB."
-    )
+    if looking_only():
+        st.subheader("This shop is open to the network.", anchor=False)
+        st.code(shop.address, language=None)
+        st.markdown("Others need its PIN; ask whoever runs the shop.")
+    else:
+        st.subheader("Point the phone's camera at a code, or type the address and the PIN.", anchor=False)
+        st.code(shop.address, language=None)
+        _way_in(shop, "full", "To work in the shop", shop.keys.pins.full)
+        _way_in(shop, "looking", "To look only", shop.keys.pins.looking)
+        st.warning(WARNING)
+        st.markdown(
+            "Pictures are best handed over from the phone itself: New picture, then the camera or the gallery. "
+            f"A picture may have {MOST_MB} MB."
+        )
+    st.markdown(plain(others_in_words(shop, visitor())))
+
+
+def _way_in(shop: Shop, kind: Kind, title: str, pin: str | None) -> None:
+    link = shop.link(kind)
+    if link is None or pin is None:
+        return
+    st.markdown(f"**{title}:** PIN")
+    st.code(pin, language=None)
+    st.image(_code(link), width=260, alt=f"Code for the phone's camera: {title}")
 
 
 @st.cache_data(max_entries=4, show_spinner=False)
-def _code(address: str) -> bytes:
+def _code(link: str) -> str:
+    """The code as a drawing, which comes within the page: a picture file could be fetched by whoever guesses its address."""
     import segno
 
-    out = io.BytesIO()
-    segno.make(address, error="m").save(out, kind="png", scale=8, border=4)
-    return out.getvalue()
+    return segno.make(link, error="m").svg_inline(scale=8, border=4, dark="#000", light="#fff")

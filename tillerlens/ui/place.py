@@ -15,12 +15,15 @@ from typing import Any, NoReturn
 import streamlit as st
 
 from tillerlens.errors import TillerLensError
-from tillerlens.record import Bow, Record, RecordError, Stage, open_record, store
+from tillerlens.record import Bow, Record, RecordError, Stage, store
 from tillerlens.record.database import ORIGINALS_VARIABLE, PLACE_VARIABLE
 from tillerlens.report.lengths import Units
 from tillerlens.report.words import Wish
 from tillerlens.ui import kept
 from tillerlens.ui.fields import plain, told_apart
+from tillerlens.ui.gate import LookingOnly, looking_only
+from tillerlens.ui.gate.record import open_for
+from tillerlens.ui.gate.visit import ASK, LOOKING
 
 _ROOMS = "rooms"  # the pages by name, set by the house on every run
 _NAMES = ("bow", "stage")
@@ -59,13 +62,15 @@ def here() -> Place:
 
 
 def the_record() -> Record:
-    """The record, opened once for all sessions."""
-    return _open(os.environ.get(PLACE_VARIABLE), os.environ.get(ORIGINALS_VARIABLE))
+    """The record, opened once for all sessions, and once more for those who may only look."""
+    where = os.environ.get(PLACE_VARIABLE), os.environ.get(ORIGINALS_VARIABLE)
+    whole = _open(*where, looking=False)  # first of all, since it may have to be made or brought up to date
+    return _open(*where, looking=True) if looking_only() else whole
 
 
 @st.cache_resource(show_spinner="Opening the record")
-def _open(place: str | None, originals: str | None) -> Record:
-    return open_record()  # reads the same two from the environment
+def _open(place: str | None, originals: str | None, looking: bool) -> Record:
+    return open_for(looking)  # reads the same two from the environment
 
 
 def _find(record: Record, bow_id: str | None, stage_id: str | None) -> tuple[Bow | None, Stage | None]:
@@ -175,4 +180,7 @@ def told() -> Iterator[None]:
 
 
 def say_error(error: TillerLensError) -> None:
+    if error.code == LookingOnly.code and looking_only():  # nothing went wrong; the record's own remedy is for its owner
+        st.info(f"{LOOKING} {ASK}")
+        return
     st.error(f"{plain(error.text)} {plain(error.remedy)}".strip())
