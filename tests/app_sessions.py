@@ -1,4 +1,4 @@
-"""Sessions of a running app without a browser: they speak the app's own protocol over its socket, so that many fit on few cores."""
+"""Sessions of a running app without a browser: they speak its own protocol over its socket, so that many fit on few cores."""
 
 from __future__ import annotations
 
@@ -18,10 +18,11 @@ class Session:
         )
         self._page, self._query, self._wait_s, self._widgets = page, query, wait_s, {}
         self.ids, self.errors = {}, []  # widgets by key; what any run of this session showed in an error box
-        self.words, self.spinners = [], []  # of the last run, in the order in which they came
+        self.passing = []  # captions and spinners of the last run that were gone at its end
+        self._shown = {}
 
     def run(self, pressed=None):
-        """Run the page with the widgets as they stand, and wait for its end. pressed: the key of a button. The words shown."""
+        """Run the page with the widgets as they stand, and wait for its end; the words it then shows. pressed: a button's key."""
         message = BackMsg()
         state = message.rerun_script
         state.page_name, state.query_string = self._page, self._query
@@ -34,20 +35,20 @@ class Session:
         if pressed is not None:
             state.widget_states.widgets.add(id=self.ids[pressed], trigger_value=True)
         self._socket.send(message.SerializeToString())
-        self.words, self.spinners = [], []
+        self._shown, self.passing = {}, []
         end = time.monotonic() + self._wait_s
         while True:
             came = ForwardMsg.FromString(self._socket.recv(timeout=max(0.1, end - time.monotonic())))
             kind = came.WhichOneof("type")
             if kind == "delta":
-                self._take(came.delta)
+                self._take(tuple(came.metadata.delta_path), came.delta)
             elif kind == "script_finished" and came.script_finished in (
                 ForwardMsg.FINISHED_SUCCESSFULLY,
                 ForwardMsg.FINISHED_WITH_COMPILE_ERROR,
             ):
                 if came.script_finished != ForwardMsg.FINISHED_SUCCESSFULLY:
                     self.errors.append("the script did not compile")
-                return self.words
+                return [self._shown[at] for at in sorted(self._shown)]
 
     def put(self, key, value):
         """Set a widget that the page has shown, by its key; the next run takes it."""
@@ -62,21 +63,19 @@ class Session:
     def __exit__(self, *_):
         self.close()
 
-    def _take(self, delta):
+    def _take(self, at, delta):
         if not delta.HasField("new_element"):
             return
+        if at in self._shown:
+            self.passing.append(self._shown.pop(at))
         element = delta.new_element
         kind = element.WhichOneof("type")
         part = getattr(element, kind)
-        if hasattr(part, "id") and part.id:
+        if getattr(part, "id", ""):
             self.ids[part.id.rpartition("-")[2]] = part.id  # $$ID-HASH-KEY
         if kind == "exception":
             self.errors.append(f"{part.type}: {part.message}")
-        elif kind == "alert":
-            self.words.append(part.body)
-            if part.format == part.ERROR:
+        elif kind in ("alert", "markdown", "heading", "spinner"):
+            self._shown[at] = part.text if kind == "spinner" else part.body
+            if kind == "alert" and part.format == part.ERROR:
                 self.errors.append(part.body)
-        elif kind in ("markdown", "heading"):
-            self.words.append(part.body)
-        elif kind == "spinner":
-            self.spinners.append(part.text)

@@ -55,6 +55,7 @@ def command(lan: bool, port: int, open_browser: bool) -> list[str]:
         "server.maxUploadSize": MOST_MB,
         "server.maxMessageSize": 200,
         "server.showEmailPrompt": False,
+        "server.fileWatcherType": "none",
         "browser.gatherUsageStats": False,
         "client.showErrorDetails": "type",
         "client.toolbarMode": "minimal",

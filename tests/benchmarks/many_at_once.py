@@ -1,12 +1,12 @@
 #!/usr/bin/env python3
-"""How the app bears several people who measure at once: how fast its heartbeat answers meanwhile, how much memory it takes, and how
-many pictures a minute it measures (Linux).
+"""How the app bears several people who measure at once: how fast its heartbeat answers meanwhile, how much memory it takes, and
+how many pictures a minute it measures (Linux).
 
     python tests/benchmarks/many_at_once.py [SESSIONS] [PICTURES]
 
-Each of SESSIONS (8) sessions looks at PICTURES (2) photographs of 12 megapixels one after the other, no two of them alike: samples
-enlarged and made a little brighter. The sessions speak the app's protocol without a browser, since a browser's tabs would take the
-cores from the server.
+Each of SESSIONS (8) sessions looks at PICTURES (2) photographs of 12 megapixels one after the other, no two alike: samples
+enlarged, each round of them a little brighter. The sessions speak the app's protocol without a browser, since a browser's tabs
+would take the cores from the server.
 """
 
 from __future__ import annotations
@@ -112,7 +112,7 @@ def main() -> None:
                         session.put("which", picture)
                         words = session.run()
                         times.append(time.monotonic() - begun)
-                        queued.extend(t for t in session.spinners if "turn" in t)
+                        queued.extend([picture] if any("waits its turn" in t for t in session.passing) else [])
                         if session.errors or not words:
                             wrong.append(f"{picture}: {session.errors}")
 
@@ -130,11 +130,14 @@ def main() -> None:
             heard = sorted(out.get())
             listener.join()
             p95 = heard[int(0.95 * (len(heard) - 1))]
-            print(f"{sessions} sessions x {each} photographs of 12 megapixels, load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
-            print(f"health: median {statistics.median(heard):.3f} s, 95 % {p95:.3f} s, longest {heard[-1]:.3f} s of {len(heard)} asked")
+            load = f"load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores"
+            print(f"{sessions} sessions x {each} photographs of 12 megapixels, {load}")
+            middle = f"median {statistics.median(heard):.3f} s, 95 % {p95:.3f} s"
+            print(f"health: {middle}, longest {heard[-1]:.3f} s of {len(heard)} asked")
             print(f"memory: {before:.0f} MB before, {memory_mb(server, 'VmHWM'):.0f} MB at most")
             print(f"{len(times) * 60 / took:.1f} pictures a minute; alone one takes {alone_s:.1f} s")
-            print(f"each waited {statistics.median(times):.1f} s (median), {max(times):.1f} s (longest); told to wait {len(queued)} times")
+            longest = f"{max(times):.1f} s (longest)"
+            print(f"each waited {statistics.median(times):.1f} s (median), {longest}; {len(queued)} were told to wait")
             print(f"in trouble: {len(wrong)} {wrong[:3]}")
 
 

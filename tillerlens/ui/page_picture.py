@@ -233,7 +233,7 @@ def _as_it_shows(place: Place, picture: OnBench, form: dict[str, Any], shown: Sh
 def _say_quality(data: bytes, name: str) -> None:
     """What to do better with the next picture, one thing at a time, before it is measured."""
     with st.spinner("Looking at the picture"):
-        doubts = work.prepared(data, name).doubts
+        doubts = work.doubts(data, name)
     if doubts:
         st.warning(plain(f"{doubts[0].text} {doubts[0].remedy}".strip()))
     else:
