@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import sqlite3
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -25,6 +26,7 @@ PLACE_VARIABLE, ORIGINALS_VARIABLE = "TILLERLENS_RECORD", "TILLERLENS_ORIGINALS"
 BUSY_S = 30.0  # how long one writer waits for another
 _VERSION_TABLE = "tillerlens_schema"
 _MIGRATING = 7_412_330_115  # PostgreSQL's advisory lock that one migration at a time holds
+_ONE_MIGRATION = threading.Lock()  # alembic keeps what it is at in its module, for all threads
 _NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 
@@ -250,7 +252,8 @@ def _run_migrations(connection: Connection, upto: str = "head") -> None:
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations").replace("%", "%%"))
     config.set_main_option("path_separator", "os")
     config.attributes["connection"] = connection
-    command.upgrade(config, upto)
+    with _ONE_MIGRATION:
+        command.upgrade(config, upto)
 
 
 def _back_up(file: Path, version: str) -> None:

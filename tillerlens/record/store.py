@@ -454,12 +454,16 @@ def current(connection: Connection, stage: Stage) -> tuple[Measured, dict[str, A
     return next((found for found in _history(connection, stage) if found[1]["shot"] == stage.shot), None)
 
 
+def values_of(document: Mapping[str, Any]) -> dict[str, Any]:
+    """A measurement's values as its stage carries them."""
+    return {name: {k: v[k] for k in ("value", "u", "unit")} for name, v in document["values"].items()}
+
+
 def refresh(connection: Connection, stage: Stage) -> Stage:
     """The stage with the status and values that its measurements give it, written where they differ."""
     found, summary = current(connection, stage), {"status": "unmeasured", "made_by": "", "values": {}}
     if found is not None:
         document = found[1]
-        values = {name: {k: v[k] for k in ("value", "u", "unit")} for name, v in document["values"].items()}
-        summary = {"status": document["status"], "made_by": document["made_by"], "values": values}
+        summary = {"status": document["status"], "made_by": document["made_by"], "values": values_of(document)}
     new = replace(stage, **summary)  # type: ignore[arg-type]
     return stage if new == stage else _replace(connection, new)

@@ -267,17 +267,19 @@ def _keep(
     place: Place, bow: Bow, picture: OnBench, data: bytes, shown: Shown, rest: Stage | None, taken: datetime | None
 ) -> Stage:
     document = shown.measurement.as_document()
-    stage = store.add_stage(
-        place.record,
-        bow.id,
-        data,
-        json.loads(shown.shot),
-        name=picture.name,
-        document=document,
-        taken_at=None if taken is None else taken.astimezone(),
-        rest_stage_id=None if rest is None else rest.id,
-    )
-    kept.clear_away(place.record.folder, picture)
+    with kept.ALONE:  # another session may be keeping the same picture
+        kept.picture_of(place.record.folder, picture)
+        stage = store.add_stage(
+            place.record,
+            bow.id,
+            data,
+            json.loads(shown.shot),
+            name=picture.name,
+            document=document,
+            taken_at=None if taken is None else taken.astimezone(),
+            rest_stage_id=None if rest is None else rest.id,
+        )
+        kept.clear_away(place.record.folder, picture)
     return stage
 
 

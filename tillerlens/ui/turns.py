@@ -11,10 +11,16 @@ import sys
 import threading
 from collections import deque
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
+from typing import Any, TypeVar
+
+import streamlit as st
+
+Made = TypeVar("Made")
 
 MOST = 4  # more cores do not help: much of the measuring is Python, which runs on one at a time
 SWITCH_S = 0.0005  # after which a thread that waits for Python's lock may ask for it; Python's own is ten times that
+_QUEUED = "Others are measuring, and this waits its turn. {}."
 _LOOK_S = 0.25  # how often one who waits is told where it stands, and is asked whether it still wants its turn
 
 
@@ -94,6 +100,31 @@ def cores() -> int:
 
 
 MEASURING = Turns(max(1, min(cores(), MOST)))
+
+
+def in_turn(remembered: Callable[[], Made]) -> Made:
+    """What is remembered, at once; else what is made in the next turn, with a line on the page while others come first.
+
+    remembered: a function of Streamlit's memory that asks ``MEASURING.require()`` before it makes what it has not. It may
+    not itself ask for a turn: whoever makes a value holds that value's lock, and one with a turn may be waiting for it.
+    """
+    try:
+        return remembered()
+    except NotYourTurn:
+        pass
+    with ExitStack() as gone:
+        place: list[Any] = []
+
+        def waiting(before: int) -> None:
+            if not place:
+                place.append(st.empty())
+                gone.callback(place[0].empty)
+            # said again and again: so a run whose page was closed or changed ends here
+            place[0].caption(_QUEUED.format("It comes next" if before == 0 else f"{before} come before it"))
+
+        with MEASURING.one(waiting):
+            gone.close()
+            return remembered()
 
 
 def answer_promptly() -> None:

@@ -6,8 +6,7 @@ import io
 import json
 import time
 from collections.abc import Callable
-from contextlib import ExitStack
-from typing import Any, TypeVar
+from typing import Any
 
 import streamlit as st
 from PIL import Image
@@ -22,9 +21,7 @@ from tillerlens.report.lengths import Units
 from tillerlens.report.overlay import draw_overlay
 from tillerlens.shot import Shot, read_shot
 from tillerlens.trace.read import TraceRead
-from tillerlens.ui.turns import MEASURING, NotYourTurn
-
-Made = TypeVar("Made")
+from tillerlens.ui.turns import MEASURING, in_turn
 
 
 def let_it_show() -> None:
@@ -36,30 +33,6 @@ def let_it_show() -> None:
 # What takes long is done in a turn, by a remembered function that refuses to begin outside one. So what is remembered is there at
 # once however many measure. And since whoever makes a remembered value, and holds its lock, has a turn or needs none, nobody with
 # a turn ever waits for somebody without.
-
-
-def _in_turn(remembered: Callable[[], Made]) -> Made:
-    """What is remembered, at once; else what is made in the next turn."""
-    try:
-        return remembered()
-    except NotYourTurn:
-        pass
-    with ExitStack() as told:
-        place: list[Any] = []
-
-        def waiting(before: int) -> None:
-            if not place:
-                place.append(st.empty())
-                told.callback(place[0].empty)
-            # said again and again: so the server can stop a run that nobody waits for any more
-            place[0].caption(_QUEUED.format("It comes next" if before == 0 else f"{before} come before it"))
-
-        with MEASURING.one(waiting):
-            told.close()
-            return remembered()
-
-
-_QUEUED = "Other photographs are being measured, and this one waits its turn. {}."
 
 
 @st.cache_resource(max_entries=2, show_spinner=False)  # at 48 megapixels 150 MB each
@@ -84,7 +57,7 @@ def _doubts(data: bytes, name: str, _photo: Photo) -> tuple[Reason, ...]:
 def doubts(data: bytes, name: str) -> tuple[Reason, ...]:
     """What is amiss with the photograph itself. Raises PhotoError."""
     photo = decoded(data, name)
-    return _in_turn(lambda: _doubts(data, name, photo))
+    return in_turn(lambda: _doubts(data, name, photo))
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
@@ -127,7 +100,7 @@ def _measured(data: bytes, name: str, shot_json: str, rest_json: str | None) -> 
 
 def measured(data: bytes, name: str, shot_json: str, rest_json: str | None) -> Measurement:
     """The measurement of these bytes under this shot. Raises PhotoError and ShotError."""
-    return _in_turn(lambda: _measured(data, name, shot_json, rest_json))
+    return in_turn(lambda: _measured(data, name, shot_json, rest_json))
 
 
 @st.cache_data(max_entries=24, show_spinner=False)  # 1 to 3 MB each
@@ -149,4 +122,4 @@ def overlay(
     data: bytes, name: str, shot_json: str, rest_json: str | None, units: Units, close: bool, form: str
 ) -> bytes:
     """The drawn-over photograph as a file. form: JPEG for the screen, PNG to keep."""
-    return _in_turn(lambda: _overlay(data, name, shot_json, rest_json, units, close, form))
+    return in_turn(lambda: _overlay(data, name, shot_json, rest_json, units, close, form))
