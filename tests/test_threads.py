@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import warnings
 from concurrent.futures import ThreadPoolExecutor
 from threading import Barrier
 
@@ -10,11 +12,14 @@ import numpy as np
 import pytest
 from against_truth import SAMPLES
 
+from tillerlens.files import write_whole
 from tillerlens.measure import measure_photo
 from tillerlens.photo.intake import read_photo
 from tillerlens.record.entries import canonical
 from tillerlens.shot import read_shot
 from tillerlens.trace import nets
+from tillerlens.trace.sliver import _pairs
+from tillerlens.trace.string import _lines_through
 
 FOUR = ("bramble-drawn-grid", "heron-braced", "heron-unstrung", "plover-drawn-sun")
 
@@ -33,7 +38,7 @@ def at_once(jobs):
 
 def document(name):
     """The sample's measurement document as canonical JSON, from its file's bytes on."""
-    photo = read_photo((SAMPLES / f"{name}.jpg").read_bytes(), f"{name}.jpg")
+    photo = read_photo((SAMPLES / f"{name}.jpg").read_bytes(), f"{name.rpartition('/')[2]}.jpg")
     form = json.loads((SAMPLES / f"{name}.shot.json").read_text(encoding="utf-8"))
     return canonical(measure_photo(photo, read_shot(form, photo_size=(photo.width, photo.height))).as_document())
 
@@ -72,6 +77,26 @@ def test_a_network_that_failed_is_not_used_again():
     with pytest.raises(MemoryError):
         network.run(blob)
     assert np.array_equal(network.run(blob), maps)
+
+
+def test_reading_a_picture_and_writing_a_file_switch_nothing_for_all_threads(tmp_path, monkeypatch):
+    """Python's warnings and the system's mask of files are the process's own: another thread would meet them as we left them."""
+
+    def switched(*_):
+        raise AssertionError("switched for every thread")
+
+    monkeypatch.setattr(warnings, "catch_warnings", switched)
+    monkeypatch.setattr(warnings, "simplefilter", switched)
+    monkeypatch.setattr(os, "umask", switched)
+    write_whole(tmp_path / "a.jpg", (SAMPLES / "heron-braced.jpg").read_bytes())
+    assert read_photo(tmp_path / "a.jpg").width == 3000
+    assert [p.name for p in tmp_path.iterdir()] == ["a.jpg"]
+
+
+def test_what_all_threads_share_of_the_tables_cannot_be_written():
+    for table in (_lines_through(12, 73), *_pairs(0.9)):
+        with pytest.raises(ValueError, match="read-only"):
+            table[0] = 0
 
 
 @pytest.mark.slow

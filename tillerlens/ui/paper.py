@@ -33,6 +33,9 @@ def chart(title: str, make: Callable[[], Any], key: str, alt: str, mark: str) ->
 def _specs(mark: str, key: str, _make: Callable[[], Any]) -> list[dict[str, Any]]:
     """Altair takes a quarter of a second for a chart; what it made is kept. Panels under each other are charts of their own,
     since only those follow the width of the page."""
+    # Altair asks what is loaded and trips over a pandas that Streamlit, in another session, has only half loaded.
+    import pandas  # noqa: F401
+
     made = _make()
     from altair import VConcatChart
 
