@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from importlib import import_module
 from typing import Any
 
 import streamlit as st
@@ -34,7 +35,7 @@ def _specs(mark: str, key: str, _make: Callable[[], Any]) -> list[dict[str, Any]
     """Altair takes a quarter of a second for a chart; what it made is kept. Panels under each other are charts of their own,
     since only those follow the width of the page."""
     # Altair asks what is loaded and trips over a pandas that Streamlit, in another session, has only half loaded.
-    import pandas  # noqa: F401
+    import_module("pandas")
 
     made = _make()
     from altair import VConcatChart
