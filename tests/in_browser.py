@@ -33,10 +33,10 @@ def free_port():
 
 
 @contextmanager
-def running_app(folder, *options, port=None):
-    """The app, on a port that is free unless one is given; yields its address. folder: for its log."""
+def running_app(folder, *options, port=None, entry="app.py"):
+    """The app, on a port that is free unless one is given; yields its address. folder: for its log. entry: the script it runs."""
     port = port or free_port()
-    command = [sys.executable, "-m", "streamlit", "run", "app.py", "--server.headless=true", f"--server.port={port}", *options]
+    command = [sys.executable, "-m", "streamlit", "run", entry, "--server.headless=true", f"--server.port={port}", *options]
     log = folder / "log"
     environment = {**os.environ, "TILLERLENS_RECORD": str(folder / "record")}
     with log.open("wb") as out, subprocess.Popen(command, cwd=ROOT, stdout=out, stderr=out, env=environment) as app:

@@ -19,7 +19,7 @@ NAME = "bramble-drawn-grid"
 @pytest.fixture()
 def traces(monkeypatch):
     """The shots whose traces were read, in an app that remembers nothing yet."""
-    for of in (work.decoded, work.prepared, work.fitted, work._traced, work.measured):
+    for of in (work.decoded, work._prepared, work._doubts, work._fitted, work._traced, work._measured, work._overlay):
         of.clear()
     seen = []
 

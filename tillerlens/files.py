@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
-import tempfile
+import uuid
 from pathlib import Path
 
 from tillerlens.errors import TillerLensError
@@ -24,21 +25,19 @@ def write_whole(path: Path, data: bytes) -> None:
     Raises FileError with what to do; the old file, if there was one, is then as it was.
     """
     path = Path(path)
-    temporary: str | None = None
+    # Opened as any file is, so that the system says who may read it: asking for its mask would change it for every thread.
+    temporary = path.parent / f".{path.name[:100]}.{uuid.uuid4().hex}"
     try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{path.name[:100]}.", dir=path.parent)
-        with os.fdopen(handle, "wb") as file:
+        with temporary.open("xb") as file:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
-        os.chmod(temporary, 0o666 & ~_umask())  # mkstemp keeps files to their owner
         os.replace(temporary, path)
-        temporary = None
     except OSError as error:
         raise unwritable(path, error) from error
     finally:
-        if temporary is not None:
-            Path(temporary).unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # a folder that is none, or not ours: there is then nothing to take away either
+            temporary.unlink(missing_ok=True)
 
 
 def unwritable(path: Path, error: OSError) -> FileError:
@@ -51,9 +50,3 @@ def unwritable(path: Path, error: OSError) -> FileError:
         )
     cause = (error.strerror or str(error)).lower()
     return FileError(f"{path} cannot be written: {cause}.", "Choose another file or folder.")
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask

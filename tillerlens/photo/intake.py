@@ -10,7 +10,6 @@ import hashlib
 import io
 import math
 import threading
-import warnings
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -143,17 +142,16 @@ def _decode(
     import numpy as np
     from PIL import Image, ImageOps, UnidentifiedImageError
 
-    formats = ["HEIF" if kind == "HEIC" else kind]  # Pillow opens an MPO through its JPEG reader
     if kind == "HEIC":
         from pillow_heif import register_heif_opener
 
         register_heif_opener()
     damaged = f"{name} is damaged or cut off"
     try:
-        with warnings.catch_warnings():
-            # Pillow's own warning starts below our limit, which is checked in words just after.
-            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
-            image = Image.open(io.BytesIO(data), formats=formats)
+        # Image.open would first warn of sizes below our limit, and Python can silence a warning only for all threads at once.
+        Image.init()
+        reader, _ = Image.OPEN["HEIF" if kind == "HEIC" else kind]  # the JPEG reader opens an MPO too
+        image = reader(io.BytesIO(data), "")
         _check_size(image.size, name)
         _check_single(image, kind, name)
         image.load()

@@ -6,6 +6,7 @@ import os
 import shutil
 import sqlite3
 import tempfile
+import threading
 import time
 import weakref
 from collections.abc import Iterator
@@ -32,6 +33,7 @@ DATABASE_NAME = "record.sqlite"
 BUSY_S = 30.0  # how long one writer waits for another
 _VERSION_TABLE = "tillerlens_schema"
 _MIGRATING = 7_412_330_115  # PostgreSQL's advisory lock that one migration at a time holds
+_ONE_MIGRATION = threading.Lock()  # alembic keeps what it is at in its module, for all threads
 
 
 @dataclass(frozen=True, eq=False)
@@ -412,7 +414,8 @@ def _run_migrations(connection: Connection, upto: str = "head") -> None:
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations").replace("%", "%%"))
     config.set_main_option("path_separator", "os")
     config.attributes["connection"] = connection
-    command.upgrade(config, upto)
+    with _ONE_MIGRATION:
+        command.upgrade(config, upto)
 
 
 def _back_up(file: Path, version: str) -> None:

@@ -124,7 +124,9 @@ def media_of(head: bytes, name: str) -> str:
 def taken_at(source: Source) -> datetime | None:
     """When the camera says the picture was taken, or None. Without a zone of its own, in this computer's."""
     from PIL import ExifTags, Image, UnidentifiedImageError
+    from pillow_heif import register_heif_opener
 
+    register_heif_opener()  # else a HEIC's date would be read only after some other HEIC has been measured
     try:
         with Image.open(io.BytesIO(source) if isinstance(source, bytes) else source) as image:
             exif = image.getexif().get_ifd(ExifTags.IFD.Exif)

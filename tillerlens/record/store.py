@@ -428,8 +428,12 @@ def summary_of(connection: Connection, stage: Stage) -> dict[str, Any]:
     if found is None:
         return {"status": "unmeasured", "made_by": "", "values": {}}
     document = found[1]
-    values = {name: {k: v[k] for k in ("value", "u", "unit")} for name, v in document["values"].items()}
-    return {"status": document["status"], "made_by": document["made_by"], "values": values}
+    return {"status": document["status"], "made_by": document["made_by"], "values": values_of(document)}
+
+
+def values_of(document: Mapping[str, Any]) -> dict[str, Any]:
+    """A measurement's values as its stage carries them."""
+    return {name: {k: v[k] for k in ("value", "u", "unit")} for name, v in document["values"].items()}
 
 
 def refresh(connection: Connection, stage: Stage) -> Stage:

@@ -10,7 +10,7 @@ from tillerlens.measures.compare import SCALE_U_N, Scraped
 from tillerlens.measures.pair import read_value
 from tillerlens.record import Bow, Event, Record, Stage, store
 from tillerlens.record.thumbnails import thumbnail
-from tillerlens.record.views import ShelfRow, shelf, timeline
+from tillerlens.record.views import ShelfRow, Timeline, shelf, timeline
 from tillerlens.report.history import Pull, ReflexAt, ShelfLine, TrendPoint, shelf_line, weight_at
 from tillerlens.report.lengths import Units, say_length, say_place, say_weight
 from tillerlens.report.story import MOST_PICTURES, Shot, StageShown, Story, Told, spread
@@ -18,10 +18,13 @@ from tillerlens.report.words import Sentence, Wish
 from tillerlens.units import KG_PER_POUND, NEWTON_PER_POUND, format_grains
 
 
-def story_of(record: Record, bow_id: str, units: Units | None = None, pictures: bool = True) -> Story:
-    """Everything that the report needs of one bow. Raises RecordError when there is no such bow."""
+def story_of(
+    record: Record, bow_id: str, units: Units | None = None, pictures: bool = True, found: Timeline | None = None
+) -> Story:
+    """Everything that the report needs of one bow. found: its timeline where it was read before. Raises RecordError when there is
+    no such bow."""
     units = units or Units()
-    found = timeline(record, bow_id)
+    found = found or timeline(record, bow_id)
     documents = {s.id: store.measurement(record, s.id) for s in found.stages}
     findings = [e for e in found.events if e.kind == "finding"]
     shown = spread(len(found.stages), MOST_PICTURES) if pictures else set()

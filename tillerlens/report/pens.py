@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
 from importlib import resources
 
 import cv2
@@ -80,9 +79,8 @@ class Canvas:
         return max(1, round(width * self.px))
 
 
-@cache
 def letters(height: int, bold: bool = True) -> ImageFont.FreeTypeFont:
-    """The typeface that comes with the package, at so many pixels."""
+    """The typeface that comes with the package, at so many pixels; made anew, since no two threads may draw with one."""
     name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
     with resources.as_file(resources.files("tillerlens").joinpath("fonts", name)) as path:
         return ImageFont.truetype(str(path), height)

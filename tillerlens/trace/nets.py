@@ -6,8 +6,8 @@ maps. Both were trained on scenes that `training/` draws, and run on OpenCV's ow
 
 from __future__ import annotations
 
+import threading
 from dataclasses import dataclass
-from functools import cache
 from importlib.resources import files
 
 import cv2
@@ -64,20 +64,40 @@ class StripMaps:
     shadow: NDArray[np.float32]
 
 
-@cache
-def _network(name: str) -> cv2.dnn.Net:
-    data = files("tillerlens.trace").joinpath("models", name).read_bytes()
-    return cv2.dnn.readNetFromONNX(np.frombuffer(data, np.uint8))
+class _Network:
+    """One of the networks, loaded when it is first needed, for every thread of the process.
+
+    OpenCV keeps a network's input and everything computed from it inside the network, so two threads in one network mix up
+    their pictures. They take turns. A network for each thread would be no faster, since one pass keeps every core busy, and
+    each would hold another 100 MB.
+    """
+
+    def __init__(self, name: str) -> None:
+        self._name = name
+        self._lock = threading.Lock()
+        self._net: cv2.dnn.Net | None = None
+
+    def run(self, blob: NDArray[np.float32]) -> NDArray[np.float32]:
+        """The maps (3, h, w) of a blob (1, 3, h, w)."""
+        with self._lock:
+            net, self._net = self._net, None  # one that fails halfway, out of memory say, is not used again
+            if net is None:
+                data = files("tillerlens.trace").joinpath("models", self._name).read_bytes()
+                net = cv2.dnn.readNetFromONNX(np.frombuffer(data, np.uint8))
+            net.setInput(blob)
+            maps = np.asarray(net.forward()[0], np.float32)
+            self._net = net
+        return maps
 
 
-def _run(name: str, picture: NDArray[np.uint8], multiple: int) -> NDArray[np.float32]:
+_FINDER, _SILHOUETTE = _Network("finder.onnx"), _Network("silhouette.onnx")
+
+
+def _run(network: _Network, picture: NDArray[np.uint8], multiple: int) -> NDArray[np.float32]:
     """Pad (h, w, 3) at the right and bottom to a multiple, run, return the padded maps (3, h', w')."""
     h, w = picture.shape[:2]
     padded = cv2.copyMakeBorder(picture, 0, -h % multiple, 0, -w % multiple, cv2.BORDER_REPLICATE)
-    blob = np.ascontiguousarray(padded.transpose(2, 0, 1)[None], np.float32)
-    net = _network(name)
-    net.setInput(blob)
-    return np.asarray(net.forward()[0], np.float32)
+    return network.run(np.ascontiguousarray(padded.transpose(2, 0, 1)[None], np.float32))
 
 
 def find_maps(rgb: NDArray[np.uint8]) -> FinderMaps:
@@ -90,7 +110,7 @@ def find_maps(rgb: NDArray[np.uint8]) -> FinderMaps:
     # Averaging on the way down keeps a thin string grey instead of dotted.
     how = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
     small = np.asarray(cv2.resize(rgb, size, interpolation=how), np.uint8)
-    maps = _run("finder.onnx", small, _FINDER_MULTIPLE)
+    maps = _run(_FINDER, small, _FINDER_MULTIPLE)
     map_w, map_h = -(-size[0] // _STRIDE), -(-size[1] // _STRIDE)
     limb, string, shadow = (np.ascontiguousarray(m[:map_h, :map_w]) for m in maps)
     return FinderMaps(limb, string, shadow, (w * _STRIDE / size[0], h * _STRIDE / size[1]))
@@ -106,5 +126,5 @@ def silhouette_maps(strip: NDArray[np.uint8]) -> StripMaps:
     if strip.ndim != 3 or strip.shape[0] != STRIP_ACROSS or strip.shape[2] != 3 or strip.dtype != np.uint8:
         raise ValueError("the strip must be (64, n, 3) uint8 RGB")
     n = strip.shape[1]
-    inside, string, shadow = (np.ascontiguousarray(m[:, :n]) for m in _run("silhouette.onnx", strip, _STRIP_MULTIPLE))
+    inside, string, shadow = (np.ascontiguousarray(m[:, :n]) for m in _run(_SILHOUETTE, strip, _STRIP_MULTIPLE))
     return StripMaps(inside, string, shadow)

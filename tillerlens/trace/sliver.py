@@ -9,7 +9,7 @@ a dark belly has the wood's colour.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,7 +50,7 @@ class Sliver:
     u: float
 
 
-@cache
+@lru_cache(maxsize=32)  # half a megabyte each
 def _pairs(blur: float) -> tuple[Array, Array]:
     """Every (inner, outer) pair tried (K, 2), and the levels' bases (K, O, 4): wood, its slope, band, ground. A pair of equal
     borders has no band: its column is nought."""
@@ -61,6 +61,7 @@ def _pairs(blur: float) -> tuple[Array, Array]:
     p, q = past(pairs[:, 0]), past(pairs[:, 1])
     wood = 1 - p
     basis = np.stack([wood, wood * (REACH[None] - pairs[:, :1]) / 4, p - q, q], -1)
+    pairs.flags.writeable = basis.flags.writeable = False  # shared by all threads
     return pairs, basis
 
 

@@ -113,7 +113,9 @@ def _lines_through(blocks: int, offsets: int) -> NDArray[np.intp]:
     share = np.linspace(0.04, 0.96, blocks * 8).reshape(blocks, 8).mean(1)
     at = _START[:, None, None] * (1 - share) + _END[None, :, None] * share
     column = np.clip(np.round(at / 0.5).astype(np.intp) + offsets // 2, 0, offsets - 1)
-    return np.arange(blocks, dtype=np.intp) * offsets + column
+    lines = np.arange(blocks, dtype=np.intp) * offsets + column
+    lines.flags.writeable = False  # shared by all threads
+    return lines
 
 
 def _ridges(light: NDArray[np.uint16], start: Array, end: Array, maps: FinderMaps, look: Array = LIGHT) -> _Ridges:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import timedelta
@@ -12,12 +13,14 @@ from typing import Any
 from tillerlens.record import Bow, Event, Record, Stage, store
 from tillerlens.record.entries import now
 from tillerlens.shot import read_shot
+from tillerlens.ui.turns import MEASURING
 from tillerlens.units import MM_PER_INCH, newtons_from_pounds
 
 NAME = "Linnet (demo, invented)"
 _ABOUT = "Invented for the demo: neither the bow nor its maker exists, and its pictures are computed."
 FOLDER = "walk"  # in the samples
 _DAY_S, _INCH = 86400.0, MM_PER_INCH
+_ONE = threading.Lock()  # puts it up at a time
 
 
 @dataclass(frozen=True)
@@ -58,7 +61,20 @@ def can_be_put_up(samples: Path) -> bool:
 
 
 def put_up(record: Record, samples: Path, progress: Callable[[float, str], object]) -> Bow:
-    """Measure the demo's pictures and put bow, stages and events on the shelf. progress: part done, and what comes next."""
+    """Measure the demo's pictures and put bow, stages and events on the shelf. progress: part done, and what comes next.
+
+    Where another session is at it already, its bow is waited for.
+    """
+    while not _ONE.acquire(timeout=0.25):
+        progress(0.0, "them for somebody else")
+    try:
+        there = demo_bow(record)
+        return _put_up(record, samples, progress) if there is None else there
+    finally:
+        _ONE.release()
+
+
+def _put_up(record: Record, samples: Path, progress: Callable[[float, str], object]) -> Bow:
     begin = now() - timedelta(days=5)
     bow = store.add_bow(
         record,
@@ -111,7 +127,8 @@ def _keep(record: Record, bow: Bow, picture: Path, form: dict[str, Any], when: A
     photo = read_photo(picture.read_bytes(), picture.name)
     shot = read_shot(form, photo_size=(photo.width, photo.height))
     at_rest = None if rest is None or shot.state == "unstrung" else store.measurement(record, rest.id)
-    document = measure_photo(photo, shot, at_rest).as_document()
+    with MEASURING.one():
+        document = measure_photo(photo, shot, at_rest).as_document()
     if document["status"] != "measured":
         return None
     return store.add_stage(

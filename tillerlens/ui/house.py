@@ -13,6 +13,7 @@ from tillerlens.errors import TillerLensError
 from tillerlens.ui import place as places
 from tillerlens.ui import walk
 from tillerlens.ui.look import put_on
+from tillerlens.ui.turns import answer_promptly
 from tillerlens.ui.visitors import greet
 
 
@@ -46,6 +47,7 @@ LOOK = Room("look", "A look at one photograph", SHOP)
 
 def run(samples: Path) -> None:
     """One run of the app. samples: the demo's pictures, NAME.jpg with NAME.shot.json."""
+    answer_promptly()
     st.set_page_config(page_title="TillerLens", layout="wide")
     put_on()
     greet()

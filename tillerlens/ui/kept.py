@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+import threading
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
@@ -23,6 +24,7 @@ from tillerlens.shot import read_shot
 from tillerlens.ui.gate import refuse_if_looking
 
 Form = dict[str, Any]
+ALONE = threading.RLock()  # held from reading a file to writing it changed, or two sessions undo each other's changes
 
 
 class KeptError(TillerLensError):
@@ -104,8 +106,13 @@ def settings(folder: Path) -> Settings:
     return known
 
 
-def keep_settings(folder: Path, new: Settings) -> None:
-    _save(folder / "settings.json", asdict(new))
+def keep_settings(folder: Path, new: Settings, before: Settings | None = None) -> None:
+    """Keep the settings. before: as they were read; what somebody else has changed since and this change leaves alone, stays."""
+    with ALONE:
+        if before is not None:
+            was = asdict(before)
+            new = replace(settings(folder), **{k: v for k, v in asdict(new).items() if v != was[k]})
+        _save(folder / "settings.json", asdict(new))
 
 
 def boards(folder: Path) -> list[Board]:
@@ -122,11 +129,13 @@ def boards(folder: Path) -> list[Board]:
 def keep_board(folder: Path, board: Board) -> None:
     """Keep a board, in place of the one of its identity, as the one last used. Raises ShotError when it makes no sense."""
     check_board(board)
-    _save_boards(folder, [board, *(b for b in boards(folder) if b.id != board.id)])
+    with ALONE:
+        _save_boards(folder, [board, *(b for b in boards(folder) if b.id != board.id)])
 
 
 def remove_board(folder: Path, board_id: str) -> None:
-    _save_boards(folder, [b for b in boards(folder) if b.id != board_id])
+    with ALONE:
+        _save_boards(folder, [b for b in boards(folder) if b.id != board_id])
 
 
 def check_board(board: Board) -> None:
@@ -155,20 +164,25 @@ def lay_down(folder: Path, data: bytes, name: str, bow_id: str, form: Form) -> O
     """Put a picture on the bench; what is already known of the same bytes is kept."""
     refuse_if_looking()
     sha256 = hashlib.sha256(data).hexdigest()
-    there = pick_up(folder, bow_id, sha256)
-    if there is not None:
-        return there
-    place = _bench(folder, bow_id)
-    place.mkdir(parents=True, exist_ok=True)
-    write_whole(place / f"{sha256}.picture", data)
-    laid = OnBench(sha256, plain_name(name), bow_id, form)
-    note(folder, laid)
-    return laid
+    with ALONE:
+        there = pick_up(folder, bow_id, sha256)
+        if there is not None:
+            return there
+        place = _bench(folder, bow_id)
+        place.mkdir(parents=True, exist_ok=True)
+        write_whole(place / f"{sha256}.picture", data)
+        laid = OnBench(sha256, plain_name(name), bow_id, form)
+        note(folder, laid)
+        return laid
 
 
 def note(folder: Path, picture: OnBench) -> None:
-    """Keep what is now known of a picture on the bench."""
-    _save(_bench(folder, picture.bow_id) / f"{picture.sha256}.json", asdict(picture))
+    """Keep what is now known of a picture on the bench. Raises KeptError when somebody else has taken it away."""
+    place = _bench(folder, picture.bow_id) / f"{picture.sha256}.json"
+    with ALONE:
+        if not place.with_suffix(".picture").exists():
+            raise _taken_away(picture.name)
+        _save(place, asdict(picture))
 
 
 def pick_up(folder: Path, bow_id: str, sha256: str) -> OnBench | None:
@@ -189,21 +203,28 @@ def picture_of(folder: Path, picture: OnBench) -> bytes:
     try:
         return (_bench(folder, picture.bow_id) / f"{picture.sha256}.picture").read_bytes()
     except OSError as error:
-        raise KeptError(f"{picture.name} is no longer on the bench.", "Hand it over again.") from error
+        raise _taken_away(picture.name) from error
+
+
+def _taken_away(name: str) -> KeptError:
+    return KeptError(f"{name} is no longer on the bench.", "Look whether it is on the timeline; if not, hand it over again.")
 
 
 def on_bench(folder: Path, bow_id: str) -> list[OnBench]:
     """A bow's pictures on the bench, in the order in which they came."""
-    notes = sorted(_bench(folder, bow_id).glob("*.json"), key=lambda p: (p.with_suffix(".picture").stat().st_mtime_ns, p.name))
-    found = [pick_up(folder, bow_id, p.stem) for p in notes]
-    return [f for f in found if f is not None]
+    with ALONE:
+        there = [p for p in _bench(folder, bow_id).glob("*.json") if p.with_suffix(".picture").exists()]
+        notes = sorted(there, key=lambda p: (p.with_suffix(".picture").stat().st_mtime_ns, p.name))
+        found = [pick_up(folder, bow_id, p.stem) for p in notes]
+        return [f for f in found if f is not None]
 
 
 def clear_away(folder: Path, picture: OnBench) -> None:
     """Take a picture off the bench: its notes first, since bytes alone are nobody's."""
     refuse_if_looking()
-    for ending in ("json", "picture"):
-        (_bench(folder, picture.bow_id) / f"{picture.sha256}.{ending}").unlink(missing_ok=True)
+    with ALONE:
+        for ending in ("json", "picture"):
+            (_bench(folder, picture.bow_id) / f"{picture.sha256}.{ending}").unlink(missing_ok=True)
 
 
 def _bench(folder: Path, bow_id: str) -> Path:

@@ -233,7 +233,7 @@ def _as_it_shows(place: Place, picture: OnBench, form: dict[str, Any], shown: Sh
 def _say_quality(data: bytes, name: str) -> None:
     """What to do better with the next picture, one thing at a time, before it is measured."""
     with st.spinner("Looking at the picture"):
-        doubts = work.prepared(data, name).doubts
+        doubts = work.doubts(data, name)
     if doubts:
         st.warning(plain(f"{doubts[0].text} {doubts[0].remedy}".strip()))
     else:
@@ -267,17 +267,19 @@ def _keep(
     place: Place, bow: Bow, picture: OnBench, data: bytes, shown: Shown, rest: Stage | None, taken: datetime | None
 ) -> Stage:
     document = shown.measurement.as_document()
-    stage = store.add_stage(
-        place.record,
-        bow.id,
-        data,
-        json.loads(shown.shot),
-        name=picture.name,
-        document=document,
-        taken_at=None if taken is None else taken.astimezone(),
-        rest_stage_id=None if rest is None else rest.id,
-    )
-    kept.clear_away(place.record.folder, picture)
+    with kept.ALONE:  # another session may be keeping the same picture
+        kept.picture_of(place.record.folder, picture)
+        stage = store.add_stage(
+            place.record,
+            bow.id,
+            data,
+            json.loads(shown.shot),
+            name=picture.name,
+            document=document,
+            taken_at=None if taken is None else taken.astimezone(),
+            rest_stage_id=None if rest is None else rest.id,
+        )
+        kept.clear_away(place.record.folder, picture)
     return stage
 
 

@@ -28,6 +28,7 @@ from tillerlens.ui import parts
 from tillerlens.ui.fields import as_text, plain
 from tillerlens.ui.parts import Known
 from tillerlens.ui.place import Place, say_error
+from tillerlens.ui.turns import MEASURING, in_turn
 from tillerlens.units import inches_from_mm, parse_length, parse_weight, pounds_from_newtons
 
 BEND_WORDS: dict[Bend, str] = {
@@ -105,7 +106,7 @@ def _planned(known: Known, wish: ScrapeWish | None, sections: dict[Limb, LimbSec
     assert wish is not None and hand.rest is not None  # else something were lacking
     try:
         with st.spinner("Reading the bends, and trying the next step in the statics", show_time=True):
-            plan = _plan(known.mark, wish, (known, hand, sections))
+            plan = in_turn(lambda: _plan(known.mark, wish, (known, hand, sections)))
     except TillerLensError as error:
         st.subheader(plain(error.text), anchor=False)
         parts.missing("So no step can be planned.", error.remedy)
@@ -126,10 +127,13 @@ def _planned(known: Known, wish: ScrapeWish | None, sections: dict[Limb, LimbSec
 @st.cache_resource(max_entries=8, show_spinner=False)
 def _plan(mark: str, wish: ScrapeWish, _of: tuple[Any, ...]) -> Plan:
     """The next step, once for each state of the record and wish. Raises MechanicsError, WishError, NoEquilibrium."""
+    MEASURING.require()
     known, hand, sections = _of
     history, last = of.history_of(known.bow, known.stages, known.events), of.foretold_of(known.events)
     documents = [known.document(s) for s in hand.strung]
-    return plan_from_documents(documents, known.document(hand.rest), wish, sections, history=history, last=last)
+    rest = known.document(hand.rest)
+    known.unchanged()
+    return plan_from_documents(documents, rest, wish, sections, history=history, last=last)
 
 
 def _lacking(known: Known, hand: of.OnHand, wish: ScrapeWish | None) -> tuple[str, str, str, str] | None:

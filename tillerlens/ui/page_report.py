@@ -9,6 +9,7 @@ from typing import Any
 import streamlit as st
 
 from tillerlens.errors import TillerLensError
+from tillerlens.record.views import Timeline
 from tillerlens.report.of_record import story_of
 from tillerlens.report.page import render_page
 from tillerlens.report.pdf import Paper, render_pdf
@@ -103,7 +104,9 @@ def _content(known: Known) -> dict[str, Any]:
 
 @st.cache_data(max_entries=6, show_spinner=False)
 def _laid_out(key: str, _known: Known) -> dict[str, Any]:
-    return lay_out(story_of(_known.record, _known.bow.id, _known.units), _known.units)
+    story = story_of(_known.record, _known.bow.id, _known.units, found=Timeline(_known.bow, _known.stages, _known.events, {}))
+    _known.unchanged()
+    return lay_out(story, _known.units)
 
 
 @st.cache_data(max_entries=4, show_spinner=False)

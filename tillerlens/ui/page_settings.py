@@ -61,7 +61,7 @@ def show(place: Place) -> None:
     changed = replace(now, **new)
     if changed != now:
         with told():
-            kept.keep_settings(place.record.folder, changed)
+            kept.keep_settings(place.record.folder, changed, before=now)
             st.toast("Kept.")
             st.rerun()
     with st.container(border=True):

@@ -23,6 +23,7 @@ from tillerlens.ui.fields import CLICKS, plain
 from tillerlens.ui.photo_page import Picked, look_at
 from tillerlens.ui.place import Place, go, link, pick_bow, say_error, told
 from tillerlens.ui.result import Shown, show_result
+from tillerlens.ui.turns import MEASURING, in_turn
 
 PICTURE_PX = 1600
 
@@ -85,7 +86,8 @@ def _as_kept(place: Place, stage: Stage) -> bool:
 def _picture(place: Place, stage: Stage, document: dict[str, Any]) -> None:
     with told(), st.spinner("Drawing the picture"):
         if can_be_redrawn(document) and not stage.media.startswith("video/"):
-            picture = _drawn_over(place.record, stage, json.dumps(document, sort_keys=True), place.units)
+            text = json.dumps(document, sort_keys=True)
+            picture = in_turn(lambda: _drawn_over(place.record, stage, text, place.units))
         else:
             picture = thumbnail(place.record, stage, PICTURE_PX)
         st.image(picture, width="stretch", alt="The photograph with limbs, string, gaps and hinges drawn on it")
@@ -93,6 +95,7 @@ def _picture(place: Place, stage: Stage, document: dict[str, Any]) -> None:
 
 @st.cache_data(max_entries=16, show_spinner=False)
 def _drawn_over(_record: Record, _stage: Stage, document: str, units: Units) -> bytes:
+    MEASURING.require()
     return redrawn(store.original(_record, _stage), _stage.photo_name, json.loads(document), units, PICTURE_PX)
 
 

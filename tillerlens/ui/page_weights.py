@@ -29,6 +29,7 @@ from tillerlens.ui import parts
 from tillerlens.ui.fields import plain
 from tillerlens.ui.parts import Known
 from tillerlens.ui.place import Place, say_error
+from tillerlens.ui.turns import MEASURING, in_turn
 from tillerlens.units import format_grains, newtons_from_pounds, parse_length, parse_weight
 
 FACES = {"back": "to the back", "belly": "to the belly"}
@@ -75,7 +76,8 @@ def _told(known: Known, typed: Typed, sections: dict[Limb, LimbSections] | None,
         return
     with top:
         with st.spinner("Reading the bends and the weights"):
-            given, bench = _bench(known.mark, typed.brace_back_mm, typed.heat_factor, (known, hand, sections))
+            factors = (typed.brace_back_mm, typed.heat_factor)
+            given, bench = in_turn(lambda: _bench(known.mark, *factors, (known, hand, sections)))
         parts.say_first(headline(bench, early, known.units))
         if bench.curve is not None:
             _force(known, bench, given, typed)
@@ -157,8 +159,10 @@ def _strain(known: Known, bench: Bench, typed: Typed) -> None:
 @st.cache_resource(max_entries=8, show_spinner=False)
 def _bench(mark: str, brace_back_mm: float | None, heat_factor: float, _of: tuple[Any, ...]) -> tuple[Given, Bench]:
     """All that the mechanics tell, once for each state of the record."""
+    MEASURING.require()
     known, hand, sections = _of
     given = of.given_of(known.bow, hand, known.document, known.full_draw_mm, sections, brace_back_mm, heat_factor)
+    known.unchanged()
     return given, tell(given)
 
 

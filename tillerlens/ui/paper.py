@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from importlib import import_module
 from typing import Any
 
 import streamlit as st
@@ -33,6 +34,9 @@ def chart(title: str, make: Callable[[], Any], key: str, alt: str, mark: str) ->
 def _specs(mark: str, key: str, _make: Callable[[], Any]) -> list[dict[str, Any]]:
     """Altair takes a quarter of a second for a chart; what it made is kept. Panels under each other are charts of their own,
     since only those follow the width of the page."""
+    # Altair asks what is loaded and trips over a pandas that Streamlit, in another session, has only half loaded.
+    import_module("pandas")
+
     made = _make()
     from altair import VConcatChart
 

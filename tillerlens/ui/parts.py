@@ -56,6 +56,12 @@ class Known:
         assert found is not None  # asked only of measured stages
         return found
 
+    def unchanged(self) -> None:
+        """Begin the page anew where somebody has changed a picture since it was read: what was made of both is not to be kept."""
+        now = {s.id: s.version for s in store.list_stages(self.record, self.bow.id)}
+        if any(now.get(s.id) != s.version for s in self.stages):
+            st.rerun()
+
     def of_kind(self, kind: str) -> list[Event]:
         return [e for e in self.events if e.kind == kind]
 
@@ -124,7 +130,13 @@ def cautions(tension: bool = True) -> None:
 
 def chart(known: Known, title: str, make: Callable[[], Any], key: str, alt: str, more: object = "") -> None:
     """A chart on its own sheet of paper. alt: what it shows, in words. more: what the chart hangs on besides the bow's record."""
-    paper.chart(title, make, key, alt, f"{known.mark} {more!r}")
+
+    def made() -> Any:
+        drawn = make()
+        known.unchanged()
+        return drawn
+
+    paper.chart(title, made, key, alt, f"{known.mark} {more!r}")
 
 
 # --- what is typed

@@ -21,9 +21,17 @@ _ASKING = {
 
 def line_of(record: Record, stage: Stage, units: Units, wish: Wish) -> Sentence:
     """The sentence that matters most of a stage."""
-    if stage.status != "measured":
-        return Sentence(stage.status, _ASKING[stage.status], "open")
-    return _spoken(record.address, stage.id, json.dumps(stage.values, sort_keys=True), stage.made_by, units, wish, record)
+    while stage.status == "measured":
+        said = json.dumps(stage.values, sort_keys=True)
+        try:
+            return _spoken(record.address, stage.id, said, stage.made_by, units, wish, record)
+        except _Changed:
+            stage = store.get_stage(record, stage.id)
+    return Sentence(stage.status, _ASKING[stage.status], "open")
+
+
+class _Changed(Exception):
+    """The stage has another measurement than when it was read."""
 
 
 @st.cache_data(max_entries=500, show_spinner=False)
@@ -31,8 +39,8 @@ def _spoken(address: str, stage_id: str, values: str, made_by: str, units: Units
     from tillerlens.report.story import measurement_of  # not before something is to be said: it takes its time
 
     document = store.measurement(_record, stage_id)
-    if document is None:  # removed since the list was read
-        return Sentence("unmeasured", _ASKING["unmeasured"], "open")
+    if document is None or document["made_by"] != made_by or json.dumps(store.values_of(document), sort_keys=True) != values:
+        raise _Changed  # else the one measurement's sentence would be remembered as the other's
     return verdict(measurement_of(document), units, wish).first
 
 

@@ -11,7 +11,7 @@ from typing import Any
 import streamlit as st
 from PIL import Image
 
-from tillerlens.errors import ScaleError
+from tillerlens.errors import Reason, ScaleError
 from tillerlens.measure import Prepared, Remembered, measure_photo, prepare
 from tillerlens.measurement import Measurement
 from tillerlens.photo.camera import CameraFit
@@ -21,6 +21,7 @@ from tillerlens.report.lengths import Units
 from tillerlens.report.overlay import draw_overlay
 from tillerlens.shot import Shot, read_shot
 from tillerlens.trace.read import TraceRead
+from tillerlens.ui.turns import MEASURING, in_turn
 
 
 def let_it_show() -> None:
@@ -29,22 +30,41 @@ def let_it_show() -> None:
     time.sleep(0.05)
 
 
-@st.cache_resource(max_entries=2, show_spinner=False)  # 150 MB each at 48 megapixels
+# What takes long is done in a turn, by a remembered function that refuses to begin outside one. So what is remembered is there at
+# once however many measure. And since whoever makes a remembered value, and holds its lock, has a turn or needs none, nobody with
+# a turn ever waits for somebody without.
+
+
+@st.cache_resource(max_entries=2, show_spinner=False)  # at 48 megapixels 150 MB each
 def decoded(data: bytes, name: str) -> Photo:
     """The photograph; its array is read-only, so sharing it is harmless. Raises PhotoError."""
-    return read_photo(data, name)
+    return read_photo(data, name)  # needs no turn: pictures are decoded one at a time, and a page needs this one to show anything
 
 
-@st.cache_resource(max_entries=2, show_spinner=False)
-def prepared(data: bytes, name: str) -> Prepared:
+@st.cache_resource(max_entries=2, show_spinner=False)  # at 48 megapixels 450 MB each
+def _prepared(data: bytes, name: str, _photo: Photo) -> Prepared:
     """What the photograph gives before anything is known of the bow, so that a moved point costs only what hangs on it."""
-    return prepare(decoded(data, name))
+    MEASURING.require()
+    return prepare(_photo)
+
+
+@st.cache_resource(max_entries=100, show_spinner=False)
+def _doubts(data: bytes, name: str, _photo: Photo) -> tuple[Reason, ...]:
+    MEASURING.require()
+    return _prepared(data, name, _photo).doubts
+
+
+def doubts(data: bytes, name: str) -> tuple[Reason, ...]:
+    """What is amiss with the photograph itself. Raises PhotoError."""
+    photo = decoded(data, name)
+    return in_turn(lambda: _doubts(data, name, photo))
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
-def fitted(data: bytes, name: str, scale_json: str, _shot: Shot) -> CameraFit:
+def _fitted(data: bytes, name: str, scale_json: str, _shot: Shot, _photo: Photo) -> CameraFit:
     """The camera; ``scale_json`` holds all of the shot that it hangs on. Raises ScaleError."""
-    return fit_scale(decoded(data, name), _shot)
+    MEASURING.require()
+    return fit_scale(_photo, _shot)
 
 
 def _of_scale(form: dict[str, Any]) -> str:
@@ -53,7 +73,7 @@ def _of_scale(form: dict[str, Any]) -> str:
     return json.dumps([form["scale"], form.get("marks_px"), nocks, length], sort_keys=True)
 
 
-@st.cache_resource(max_entries=4, show_spinner=False)
+@st.cache_resource(max_entries=8, show_spinner=False)
 def _traced(data: bytes, name: str, of: str, _read: Callable[[], TraceRead]) -> TraceRead:
     return _read()
 
@@ -65,30 +85,41 @@ def _remembered(data: bytes, name: str, form: dict[str, Any]) -> Remembered:
     return lambda how, read: _traced(data, name, json.dumps([of, how], sort_keys=True), read)
 
 
-@st.cache_resource(max_entries=12, show_spinner=False)
-def measured(data: bytes, name: str, shot_json: str, rest_json: str | None) -> Measurement:
-    """The measurement of these bytes under this shot. Raises PhotoError and ShotError."""
+@st.cache_resource(max_entries=100, show_spinner=False)  # 0.1 MB each
+def _measured(data: bytes, name: str, shot_json: str, rest_json: str | None) -> Measurement:
+    MEASURING.require()
     photo = decoded(data, name)
     shot = read_shot(json.loads(shot_json), photo_size=(photo.width, photo.height))
     rest: dict[str, Any] | None = json.loads(rest_json) if rest_json else None
     try:
-        fit = fitted(data, name, _of_scale(shot.as_dict()), shot)
+        fit = _fitted(data, name, _of_scale(shot.as_dict()), shot, photo)
     except ScaleError:
         return measure_photo(photo, shot, rest)  # meets the same refusal and says it as a measurement does
-    return measure_photo(photo, shot, rest, prepared(data, name), fit, _remembered(data, name, shot.as_dict()))
+    return measure_photo(photo, shot, rest, _prepared(data, name, photo), fit, _remembered(data, name, shot.as_dict()))
 
 
-@st.cache_data(max_entries=8, show_spinner=False)
-def overlay(
+def measured(data: bytes, name: str, shot_json: str, rest_json: str | None) -> Measurement:
+    """The measurement of these bytes under this shot. Raises PhotoError and ShotError."""
+    return in_turn(lambda: _measured(data, name, shot_json, rest_json))
+
+
+@st.cache_data(max_entries=24, show_spinner=False)  # 1 to 3 MB each
+def _overlay(
     data: bytes, name: str, shot_json: str, rest_json: str | None, units: Units, close: bool, form: str
 ) -> bytes:
-    """The drawn-over photograph as a file. form: JPEG for the screen, PNG to keep."""
-    picture = draw_overlay(
-        decoded(data, name).rgb, measured(data, name, shot_json, rest_json), units=units, close=close
-    )
+    MEASURING.require()
+    measurement = _measured(data, name, shot_json, rest_json)
+    picture = draw_overlay(decoded(data, name).rgb, measurement, units=units, close=close)
     out = io.BytesIO()
     if form == "PNG":
         Image.fromarray(picture).save(out, form)
     else:
         Image.fromarray(picture).save(out, form, quality=88, subsampling=0)
     return out.getvalue()
+
+
+def overlay(
+    data: bytes, name: str, shot_json: str, rest_json: str | None, units: Units, close: bool, form: str
+) -> bytes:
+    """The drawn-over photograph as a file. form: JPEG for the screen, PNG to keep."""
+    return in_turn(lambda: _overlay(data, name, shot_json, rest_json, units, close, form))
