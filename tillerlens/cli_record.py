@@ -71,9 +71,15 @@ def add_commands(app: typer.Typer) -> None:
 @contextmanager
 def opened(place: str | None, originals: str | None = None, new: bool | None = None) -> Iterator[Record]:
     """The record, open; an error is a sentence on stderr and exit status 2. new: as for ``open_place``."""
+    with told(), open_place(place, originals, new) as record:
+        yield record
+
+
+@contextmanager
+def told() -> Iterator[None]:
+    """An error is a sentence on stderr and exit status 2."""
     try:
-        with open_place(place, originals, new) as record:
-            yield record
+        yield
     except TillerLensError as error:
         say(error, err=True)
         raise typer.Exit(UNUSABLE) from error

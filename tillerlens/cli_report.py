@@ -10,9 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tillerlens.cli_record import JsonOut, Originals, Place, answer, open_place, opened
-from tillerlens.cli_say import say
-from tillerlens.errors import TillerLensError
+from tillerlens.cli_record import JsonOut, Originals, Place, answer, open_place, opened, told
 
 if TYPE_CHECKING:
     from tillerlens.measures.compare import Comparison, Scraped, ScrapeOutcome
@@ -22,7 +20,6 @@ if TYPE_CHECKING:
 
 # Everything else is imported where it is used, so that --help answers at once.
 
-UNUSABLE = 2
 Metric = Annotated[bool, typer.Option("--metric", help="Say centimetres and kilograms.")]
 _WHAT = "a measurement document, a photograph with its shot file beside it, or a stage of the record like BOW:3"
 
@@ -51,7 +48,7 @@ def compare(
     from tillerlens.measures.set import set_between
     from tillerlens.report.words_compare import comparison_sentences, set_sentences
 
-    try:
+    with told():
         a, b = _given(then, place, originals), _given(now, place, originals)
         if a.document.get("state") == b.document.get("state") == "unstrung":
             found = set_between(a.document, b.document)
@@ -63,9 +60,6 @@ def compare(
             outcomes = judge_scrapes(pair, scrapes)
             said = comparison_sentences(pair, outcomes, _units(metric))
             document = _comparison_document(pair, outcomes)
-    except TillerLensError as error:
-        say(error, err=True)
-        raise typer.Exit(UNUSABLE) from error
     document["sentences"] = [{"about": s.about, "tone": s.tone, "text": s.text} for s in said]
     answer(document, "\n".join(s.text for s in said), json_out)
 
@@ -90,15 +84,12 @@ def report(
     if kind not in (".pdf", ".html"):
         raise typer.BadParameter(f"{out} is neither a PDF's nor a page's name; write it like OUT.pdf or OUT.html.")
     units = _units(metric)
-    try:
+    with told():
         files = [Path(f) for f in of]
         story = _story_of_files(files, name) if all(f.is_file() for f in files) else _story_of_bow(of, place, originals, units)
         content = lay_out(story, units)
         data = render_pdf(content, paper)[0] if kind == ".pdf" else render_page(content).encode()  # type: ignore[arg-type]
         write_whole(out, data)
-    except TillerLensError as error:
-        say(error, err=True)
-        raise typer.Exit(UNUSABLE) from error
     written = {"written": str(out), "bytes": len(data), "stages": len(story.stages)}
     answer(written, f"{out}: the report of {story.name}.", json_out)
 
