@@ -4,6 +4,7 @@ Pictures are made here, lopsided on purpose: a swapped axis or a forgotten turn 
 """
 
 import io
+import os
 import struct
 import subprocess
 import sys
@@ -12,6 +13,7 @@ import zlib
 import numpy as np
 import pillow_heif
 import pytest
+from odd_exif import ASCII, LONG, ORIENTATION, RATIONAL, SHORT, exif_bytes, jpeg, picture, short
 from PIL import Image, ImageCms
 
 from tillerlens.errors import PhotoError
@@ -274,9 +276,49 @@ def test_a_cut_heic_is_refused():
 
 
 def test_missing_files_and_folders_are_told(tmp_path):
-    for path in (tmp_path / "none.jpg", tmp_path):
-        with pytest.raises(PhotoError, match="cannot be opened"):
+    pipe = tmp_path / "pipe.jpg"
+    os.mkfifo(pipe)  # reading it would wait for a writer for ever
+    for path, words in (
+        (tmp_path / "none.jpg", "cannot be opened"),
+        (tmp_path, "is a folder"),
+        (pipe, "is a pipe"),
+        (tmp_path / "a\0b.jpg", r"a\?b.jpg cannot be opened"),
+    ):
+        with pytest.raises(PhotoError, match=words):
             read_photo(path)
+
+
+# --- odd EXIF
+
+
+@pytest.mark.parametrize(("orientation", "stored"), STORED.items())
+def test_a_mistyped_tag_beside_an_orientation_leaves_the_picture_upright(orientation, stored):
+    """Writing such EXIF again raises in Pillow: a text for a number, as some cameras and editors leave it."""
+    tags = exif_bytes([(ORIENTATION, SHORT, 1, short(orientation)), (0x0128, ASCII, 4, b"inch"), (0x011A, ASCII, 4, b"72\0\0")])
+    photo = read_photo(jpeg(Image.fromarray(stored(lopsided())), tags))
+    assert photo.orientation == orientation and photo.rgb.shape == lopsided().shape
+    off = np.abs(photo.rgb.astype(int) - lopsided())
+    assert np.median(off) <= 2 and off[40:56, 56:88].max() < 60  # quality 85: within a patch a level or two, at its rim more
+
+
+@pytest.mark.parametrize(
+    ("first", "camera"),
+    [
+        pytest.param([(ORIENTATION, ASCII, 1, b"6\0\0\0")], (), id="orientation as text"),
+        pytest.param([(ORIENTATION, RATIONAL, 1, struct.pack("<I", 9999))], (), id="orientation beyond the end"),
+        pytest.param([(ORIENTATION, 99, 1, short(6))], (), id="no such type"),
+        pytest.param([(ORIENTATION, SHORT, 0xFFFFFFFF, short(6))], (), id="four thousand million orientations"),
+        pytest.param([], [(FOCAL_35MM, ASCII, 4, b"26mm")], id="focal length as text"),
+        pytest.param([], [(0x9286, LONG, 0x7FFFFFFF, b"\0\0\0\0"), (FOCAL_35MM, 99, 3, bytes(4))], id="a comment without end"),
+    ],
+)
+def test_exif_that_no_camera_should_write_costs_the_focal_length_at_most(first, camera):
+    photo = read_photo(jpeg(picture(), exif_bytes(first, camera)))
+    assert photo.orientation == 1 and photo.exif_focal_px is None and photo.rgb.shape == (400, 416, 3)
+
+
+def test_a_camera_directory_that_leads_back_into_itself():
+    assert read_photo(jpeg(picture(), exif_bytes([(ORIENTATION, SHORT, 1, short(3))], loops=True))).orientation == 3
 
 
 # --- focal length
