@@ -184,7 +184,7 @@ def test_the_command_with_calipers_and_wood(folder) -> None:
         (("none.json",), "cannot be opened"),
         (("drawn.json", "--weigh", "33"), "20in=33lb"),
         (("drawn.json", "--wood", "ironbark"), "not in the table"),
-        (("drawn.json", "--arrow", "heavy=fast"), "cannot be read"),
+        (("drawn.json", "--arrow", "heavy=fast"), "is not a mass"),
     ],
 )
 def test_slips_are_answered_with_a_remedy(folder, words, hint: str) -> None:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from tillerlens.core.reading import shown
 from tillerlens.errors import TillerLensError
 
 if TYPE_CHECKING:
@@ -108,7 +109,7 @@ def _pair(text: str, example: str) -> tuple[str, str]:
 
     left, sign, right = text.partition("=")
     if not sign or not left.strip() or not right.strip():
-        raise ShotError(f"'{text}' cannot be read.", f"Write it like {example}.", given=text)
+        raise ShotError(f"'{shown(text)}' cannot be read.", f"Write it like {example}.", given=text)
     return left, right
 
 
@@ -136,7 +137,7 @@ def _wood(name: str | None) -> tuple[StrainLimit, tuple[float, float] | None]:
     found = table.get(name.strip().lower())
     if found is None:
         known = ", ".join(sorted(v.name for v in table.values()))
-        raise ShotError(f"The wood '{name}' is not in the table.", f"Leave it out, or give one of {known}.", given=name)
+        raise ShotError(f"The wood '{shown(name, 40)}' is not in the table.", f"Leave it out, or give one of {known}.", given=name)
     dry = found.dry
     if dry is None:
         return strain_limit(found.name), None

@@ -212,7 +212,7 @@ def _story_of_files(files: Sequence[Path], name: str) -> Story:
         session += state != "unstrung"
         if "reflex" in values:
             reflexes.append(ReflexAt(when, read_value(values["reflex"]), shot.get("minutes_since_unstrung"), session))
-        if "draw_length_back" in values and "scale_reading_lb" in shot:
+        if "draw_length_back" in values and shot.get("scale_reading_lb"):
             weight = shot["scale_reading_lb"] * NEWTON_PER_POUND
             pulls.append(Pull(when, read_value(values["draw_length_back"]).value, weight, SCALE_U_N))
     notes = "Made of files: dates are the files' own, and events and findings are not in them."

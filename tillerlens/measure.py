@@ -21,6 +21,7 @@ from tillerlens.budget import (
     thinner_nudges,
     tip_nudges,
 )
+from tillerlens.core.unforeseen import net
 from tillerlens.errors import NeedsHelp, Reason, StateDiffers, TillerLensError
 from tillerlens.measurement import GapRow, LimbProfile, Measurement, TracedBow, Value
 from tillerlens.measures.from_rest import movement_from_rest
@@ -41,7 +42,7 @@ from tillerlens.shape import (
     belly_at,
     make_layout,
 )
-from tillerlens.shot import Shot, State
+from tillerlens.shot import Shot, State, check_places
 from tillerlens.trace.nets import FinderMaps, find_maps
 from tillerlens.trace.read import TraceRead, read_trace
 from tillerlens.trace.string import DrawnString
@@ -110,24 +111,30 @@ def measure_photo(
     fit: CameraFit | None = None,
     remembered: Remembered = _read_now,
 ) -> Measurement:
-    """Measure one photograph. Never raises for what a photograph or shot can hold: ``status`` and ``reasons`` tell.
+    """Measure one photograph. Never raises for what a photograph or shot can hold: ``status`` and ``reasons`` tell. What nobody
+    foresaw is a refusal too, with the code "unforeseen".
 
     ``rest``: the measurement document of the same bow unstrung, for judging spots on movement from rest. ``prepared``, ``fit``:
     ``prepare(photo)`` and ``fit_scale(photo, shot)`` where they are at hand from before; ``remembered``: gives traces that are.
     """
     about = {"name": photo.name, "sha256": photo.sha256, "size": [photo.rgb.shape[1], photo.rgb.shape[0]]}
     shared: dict[str, Any] = dict(state=shot.state, photo=about, shot=shot.as_dict(), version=__version__)
-    doubts: tuple[Reason, ...] = tuple(judge(photo)) if prepared is None else prepared.doubts
+    doubts: tuple[Reason, ...] = () if prepared is None else prepared.doubts
     try:
-        fit = fit or fit_scale(photo, shot)  # first: without a scale the rest would be in vain
-        asked = _Asked(prepared or _prepare(photo, doubts), fit, shot, rest, shared, remembered)
-        try:
-            return _measure_held(asked)
-        except NeedsHelp as error:
+        with net("measuring", photo.name):
+            check_places(shot, (photo.width, photo.height))
+            if prepared is None:
+                doubts = tuple(judge(photo))
+            fit = fit or fit_scale(photo, shot)  # first: without a scale the rest would be in vain
+            asked = _Asked(prepared or _prepare(photo, doubts), fit, shot, rest, shared, remembered)
             try:
-                return _measure_held(asked, fair=True)
-            except TillerLensError:
-                raise error from None  # what the first reading asks for
+                return _measure_held(asked)
+            except NeedsHelp as error:
+                try:
+                    with net("measuring", photo.name):
+                        return _measure_held(asked, fair=True)
+                except TillerLensError:
+                    raise error from None  # what the first reading asks for
     except StateDiffers as error:
         return Measurement("refused", reasons=(error.reason, *doubts), evidence={"state_shown": error.fields["shows"]}, **shared)
     except NeedsHelp as error:

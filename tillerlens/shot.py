@@ -10,13 +10,14 @@ from __future__ import annotations
 import difflib
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cache
 from importlib import resources
 from pathlib import Path
 from typing import Any, Literal
 
+from tillerlens.core.reading import parse_json, read_file, shown
 from tillerlens.errors import ShotError
 from tillerlens.units import MM_PER_INCH, newtons_from_pounds, pounds_from_newtons
 
@@ -31,6 +32,19 @@ Point = tuple[float, float]
 VERSION = 1
 DEFAULT_STANDOFF_U_MM = MM_PER_INCH / 16  # one division of a bowyer's ruler (common practice, no source)
 MIN_MARK_DISTANCE_PX = 50.0  # closer than this a click's own couple of pixels spoil the scale by 5 %
+
+MAX_FILE_MB = 2.0
+MOST_DEEP, MOST_ENTRIES = 12, 20_000  # of a shot's fields within fields; a saved one has four and some hundred
+MOST_WHOLE = 2**53  # whole numbers beyond it are not exact in JSON
+MOST_PX = 1e6  # no picture has a place so far out
+
+# How nocks, handle and hook can lie in a picture, as shares of the distance between the nocks; all of them generous.
+ONE_SPOT_PX = 25.0  # a double tap's two clicks lie nearer together
+LEAST_APART = 0.1  # of the picture's longer side, nock to nock: a smaller bow cannot be measured
+HANDLE_BETWEEN, HANDLE_BESIDE = (0.2, 0.8), 0.6
+HOOK_BETWEEN = (0.1, 0.9)
+ASIDE = 0.03  # what a click may be off across the bow
+LEAST_CORNER_PX = 25.0  # how far a corner stands off the line between its neighbours
 
 _FIX = "Correct it and measure again."
 
@@ -142,8 +156,8 @@ def read_shot(
     """Read and check a shot from its file or from a mapping of the same form.
 
     photo_name: the photograph it is meant for; a shot naming another one is refused. photo_size: (width,
-    height) of the upright picture in pixels; marks and clicks outside it are refused. Raises ShotError with
-    what to correct.
+    height) of the upright picture in pixels; marks and clicks that cannot be right in it are refused, as ``check_places`` tells.
+    Raises ShotError with what to correct.
     """
     form = dict(source) if isinstance(source, Mapping) else _load(Path(source))
     _check_form(form)
@@ -152,7 +166,7 @@ def read_shot(
     if photo_name is not None and shot.photo_name is not None:
         _check_photo(shot.photo_name, photo_name)
     if photo_size is not None:
-        _check_inside(shot, photo_size)
+        check_places(shot, photo_size)
     return shot
 
 
@@ -165,28 +179,20 @@ def shot_schema() -> dict[str, Any]:
 
 
 def _load(path: Path) -> dict[str, Any]:
+    data, name = read_file(path, MAX_FILE_MB, ShotError), shown(path.name)
     try:
-        form = json.loads(path.read_bytes())
-    except OSError as error:
-        cause = (error.strerror or str(error)).lower()
-        raise ShotError(
-            f"{path.name} cannot be opened: {cause}.", "Check the file's name and folder."
-        ) from error
-    except (ValueError, RecursionError) as error:
-        raise ShotError(
-            f"{path.name} is not a shot file: it is not JSON ({error}).",
-            "Save it again from the app, or mend it.",
-        ) from error
+        form = parse_json(data)
+    except ValueError as error:
+        raise ShotError(f"{name} is not a shot file: it is not JSON ({error}).", "Save it again from the app, or mend it.") from error
     if not isinstance(form, dict):
-        raise ShotError(
-            f"{path.name} is not a shot file: it holds no named fields.", "Save it again from the app."
-        )
+        raise ShotError(f"{name} is not a shot file: it holds no named fields.", "Save it again from the app.")
     return form
 
 
 def _check_form(form: Mapping[str, Any]) -> None:
     from jsonschema import Draft202012Validator
 
+    _check_entries(form)
     schema = shot_schema()
     _check_spelling(form, schema["properties"])
     scale = form.get("scale")
@@ -197,7 +203,6 @@ def _check_form(form: Mapping[str, Any]) -> None:
     )
     if errors:
         raise _in_words(errors[0])
-    _check_finite(form, [])
 
 
 def _check_spelling(form: Mapping[str, Any], known: Mapping[str, Any]) -> None:
@@ -208,18 +213,37 @@ def _check_spelling(form: Mapping[str, Any], known: Mapping[str, Any]) -> None:
         meant = difflib.get_close_matches(str(key), known, n=1, cutoff=0.8)
         if meant:
             raise ShotError(
-                f"The shot has a field '{key}', which is not known.", f"Write it '{meant[0]}'.", field=key
+                f"The shot has a field '{shown(key, 40)}', which is not known.", f"Write it '{meant[0]}'.", field=key
             )
 
 
-def _check_finite(value: Any, path: list[str]) -> None:
-    if isinstance(value, float) and not math.isfinite(value):
-        raise ShotError(f"The shot's field '{'.'.join(path)}' is not a number.", _FIX, field=path)
-    items = (
-        value.items() if isinstance(value, Mapping) else enumerate(value) if isinstance(value, list) else ()
-    )
-    for key, item in items:
-        _check_finite(item, [*path, str(key)])
+def _check_entries(form: Mapping[str, Any]) -> None:
+    """Everything in the form is a finite number, plain text, or a list or fields of them, and not endlessly many."""
+    todo: list[tuple[Any, str, int]] = [(form, "", 0)]
+    seen = 0
+    while todo:
+        value, path, deep = todo.pop()
+        seen += 1
+        if deep > MOST_DEEP or seen > MOST_ENTRIES:
+            raise ShotError("The shot holds far more than a shot does.", "Save it again from the app.")
+        where = f"The shot's field '{shown(path, 60)}'"
+        if isinstance(value, float) and not math.isfinite(value):
+            raise ShotError(f"{where} is not a number.", _FIX, field=path)
+        if isinstance(value, int) and abs(value) > MOST_WHOLE:
+            raise ShotError(f"{where} is a number larger than any that is meant here.", _FIX, field=path)
+        if isinstance(value, str) and not _is_plain(value):
+            raise ShotError(f"{where} holds characters that cannot be kept.", "Write it again as plain text.", field=path)
+        if isinstance(value, Mapping):
+            if not all(isinstance(key, str) and _is_plain(key) for key in value):
+                raise ShotError(f"{where} has a name that cannot be kept.", "Write names as plain text.", field=path)
+            todo += [(item, f"{path}.{key}".lstrip("."), deep + 1) for key, item in value.items()]
+        elif isinstance(value, list | tuple):
+            todo += [(item, f"{path}.{i}", deep + 1) for i, item in enumerate(value)]
+
+
+def _is_plain(text: str) -> bool:
+    """Whether text can be written to a file: no NUL, no half of a character pair."""
+    return "\x00" not in text and not any("\ud800" <= c <= "\udfff" for c in text)
 
 
 def _in_words(error: Any) -> ShotError:
@@ -241,11 +265,11 @@ def _in_words(error: Any) -> ShotError:
     if rule == "enum":
         choices = ", ".join(map(str, error.validator_value))
         return ShotError(
-            f"The {title} cannot be {value!r}.", f"Choose one of: {choices}.", field=where, value=value
+            f"The {title} cannot be {shown(repr(value), 40)}.", f"Choose one of: {choices}.", field=where, value=value
         )
     if rule == "const":
         return ShotError(
-            f"The {title} is {value!r}, which is not known here.", f"It must be {error.validator_value!r}."
+            f"The {title} is {shown(repr(value), 40)}, which is not known here.", f"It must be {error.validator_value!r}."
         )
     if rule in ("minItems", "maxItems") and where == "marks_px":
         need = error.validator_value
@@ -253,7 +277,7 @@ def _in_words(error: Any) -> ShotError:
             f"{len(value)} marks are clicked, but this scale needs {need}.", f"Click {need} marks."
         )
     return ShotError(
-        f"The shot's field '{where or 'whole file'}' is not of the right form.", _FIX, field=where
+        f"The shot's field '{shown(where, 60) or 'whole file'}' is not of the right form.", _FIX, field=where
     )
 
 
@@ -283,6 +307,8 @@ def _build_scale(form: Mapping[str, Any]) -> Scale:
     lengths = {name: form[key] * MM_PER_INCH for key, name in _SCALE_LENGTHS.items() if key in form}
     centres = form.get("centres_in")
     tags = centres and {int(tag): (x * MM_PER_INCH, y * MM_PER_INCH) for tag, (x, y) in centres.items()}
+    if tags and len(tags) < len(centres):  # "1" and "1\n"
+        raise ShotError("One tag's centre is given twice.", "Give each tag once.")
     return Scale(kind=form["kind"], tag_centres_mm=tags, **lengths)
 
 
@@ -306,6 +332,9 @@ def _point(pair: list[float]) -> Point:
 
 def _check_sense(shot: Shot) -> None:
     """What a schema cannot say: fields that contradict each other."""
+    for name, at in _places(shot):
+        if max(map(abs, at)) > MOST_PX:
+            raise ShotError(f"The {name} at ({at[0]:g}, {at[1]:g}) lies outside any picture.", _CLICK_UPRIGHT, point=at)
     level = shot.upper_limb in ("left", "right")
     if level != (shot.back in ("up", "down")):
         way = "up or down" if level else "left or right"
@@ -376,17 +405,146 @@ def _check_photo(named: str, photo_name: str) -> None:
         )
 
 
-def _check_inside(shot: Shot, size: tuple[int, int]) -> None:
-    width, height = size
-    named = {f"mark {i}": mark for i, mark in enumerate(shot.marks_px, start=1)}
+_CLICK_UPRIGHT = "Click in the upright, full-size picture."
+_WAYS = {"left": (-1.0, 0.0), "right": (1.0, 0.0), "top": (0.0, -1.0), "bottom": (0.0, 1.0)}
+_WAYS |= {"up": _WAYS["top"], "down": _WAYS["bottom"]}
+
+
+def _places(shot: Shot) -> Iterator[tuple[str, Point]]:
+    """Every place that was pointed at, with its name."""
     clicks = shot_schema()["properties"]["clicks"]["properties"]
-    named |= {clicks.get(name, {}).get("title", f"click {name}"): at for name, at in shot.clicks.items()}
-    named |= {f"corrected place {i} of the {side}": at for side, p in shot.edges_px.items() for i, at in enumerate(p, start=1)}
-    for name, (x, y) in named.items():
+    yield from ((f"mark {i}", mark) for i, mark in enumerate(shot.marks_px, start=1))
+    yield from ((clicks.get(name, {}).get("title", f"click {shown(name, 40)}"), at) for name, at in shot.clicks.items())
+    for side, places in shot.edges_px.items():
+        yield from ((f"corrected place {i} of the {side}", at) for i, at in enumerate(places, start=1))
+
+
+def check_places(shot: Shot, size: tuple[int, int]) -> None:
+    """Raise ShotError when what was pointed at cannot be right in a picture of this size, (width, height) px, or nothing can have
+    been weighed.
+
+    Apart from ``read_shot``, so that a shot kept by an earlier version can be opened and put right.
+    """
+    width, height = size
+    if shot.draw_weight_n == 0:
+        raise ShotError("The draw weight is given as nothing.", "Give what the scale read, or leave it out.", field="scale_reading_lb")
+    known = shot_schema()["properties"]["clicks"]["properties"]
+    for name in shot.clicks:
+        if name not in known:
+            choices = ", ".join(known)
+            raise ShotError(f"There is no place called '{shown(name, 40)}' to click.", f"Use one of: {choices}.", field="clicks")
+    for name, (x, y) in _places(shot):
         if not (-0.5 <= x <= width - 0.5 and -0.5 <= y <= height - 0.5):
             raise ShotError(
                 f"The {name} at ({x:g}, {y:g}) lies outside the picture of {width} x {height} pixels.",
-                "Click in the upright, full-size picture.",
+                _CLICK_UPRIGHT,
                 point=(x, y),
                 size=size,
             )
+    _check_corners(shot)
+    _check_nocks(shot, max(size))
+    _check_handle(shot, max(size))
+    _check_hook(shot)
+    _check_edges(shot)
+
+
+def _check_corners(shot: Shot) -> None:
+    if shot.scale.kind != "four_marks":
+        return
+    corners = shot.marks_px
+    for i, b in enumerate(corners):
+        a, c = corners[i - 1], corners[(i + 1) % 4]
+        off = abs((c[0] - a[0]) * (b[1] - a[1]) - (c[1] - a[1]) * (b[0] - a[0])) / math.dist(a, c)
+        if off < LEAST_CORNER_PX:
+            raise ShotError("Three of the four marks lie on one line.", "Click the four corners of a rectangle.", corner=i + 1)
+
+
+def _check_nocks(shot: Shot, longer_px: int) -> None:
+    if not {"nock_upper", "nock_lower"} <= set(shot.clicks):
+        return
+    upper, lower = shot.clicks["nock_upper"], shot.clicks["nock_lower"]
+    apart = math.dist(upper, lower)
+    if apart < ONE_SPOT_PX:
+        raise ShotError("Both nocks are clicked on one spot.", "Click each nock at its own end of the bow.", apart_px=apart)
+    if apart < LEAST_APART * longer_px:
+        raise ShotError(
+            f"The clicked nocks are only {apart:.0f} pixels apart, too near for the two ends of a bow.",
+            "Click each nock at its own end of the bow.",
+            apart_px=apart,
+        )
+    toward = _WAYS[shot.upper_limb]
+    if (upper[0] - lower[0]) * toward[0] + (upper[1] - lower[1]) * toward[1] <= 0:
+        raise ShotError(
+            f"The upper limb is said to be at the {shot.upper_limb}, but the upper nock is clicked on the other side of the lower.",
+            "Swap the two nocks, or say at which side the upper limb is.",
+        )
+
+
+def _check_handle(shot: Shot, longer_px: int) -> None:
+    handle = shot.clicks.get("handle")
+    if handle is None:
+        return
+    nocks = [shot.clicks[name] for name in ("nock_upper", "nock_lower") if name in shot.clicks]
+    for nock in nocks:
+        if math.dist(nock, handle) < LEAST_APART / 4 * longer_px:
+            raise ShotError("The handle is clicked on a nock.", "Click the middle of the handle, and each nock at its own end.")
+    if len(nocks) < 2:
+        return
+    along, across = _beside(handle, nocks, shot.back)
+    if not HANDLE_BETWEEN[0] <= along <= HANDLE_BETWEEN[1] or abs(across) > HANDLE_BESIDE:
+        raise ShotError(
+            "The handle is not clicked between the two nocks.", "Move the handle or the nock that is off.", along=along, across=across
+        )
+    if shot.state != "unstrung" and across < -ASIDE:
+        raise ShotError(
+            f"The back is said to look {shot.back}, but the handle is clicked on the other side of the nocks: "
+            f"a {shot.state} bow bends away from its string.",
+            "Say which way the back looks, or move the click that is off.",
+        )
+
+
+def _check_hook(shot: Shot) -> None:
+    hook, handle = shot.clicks.get("hook"), shot.clicks.get("handle")
+    if hook is None:
+        return
+    if shot.state != "drawn":
+        raise ShotError(f"A hook is clicked, but the bow is said to be {shot.state}.", "Say that it is drawn, or leave the hook out.")
+    back = _WAYS[shot.back]
+    if handle is not None and (hook[0] - handle[0]) * back[0] + (hook[1] - handle[1]) * back[1] >= 0:
+        raise ShotError(
+            f"The back is said to look {shot.back}, but the hook is clicked on the back's side of the handle.",
+            "Click where the string is drawn to, on the belly's side, or say which way the back looks.",
+        )
+    nocks = [shot.clicks[name] for name in ("nock_upper", "nock_lower") if name in shot.clicks]
+    if len(nocks) < 2:
+        return
+    along, across = _beside(hook, nocks, shot.back)
+    if not HOOK_BETWEEN[0] <= along <= HOOK_BETWEEN[1] or across > ASIDE:
+        raise ShotError(
+            "The hook is not clicked where a string could be drawn to: between the nocks, on the belly's side of them.",
+            "Move the hook, or the nock that is off.",
+            along=along,
+            across=across,
+        )
+
+
+def _beside(at: Point, nocks: list[Point], back: str) -> tuple[float, float]:
+    """Where a place lies along the line from nock to nock, 0 to 1, and how far beside it toward the back, in its lengths."""
+    (ax, ay), (bx, by) = nocks
+    dx, dy = bx - ax, by - ay
+    long2 = dx * dx + dy * dy
+    along = ((at[0] - ax) * dx + (at[1] - ay) * dy) / long2
+    across = ((at[0] - ax) * -dy + (at[1] - ay) * dx) / long2
+    toward = _WAYS[back]
+    return along, across if -dy * toward[0] + dx * toward[1] >= 0 else -across
+
+
+def _check_edges(shot: Shot) -> None:
+    for one in shot.edges_px.get("back", ()):
+        for other in shot.edges_px.get("belly", ()):
+            if math.dist(one, other) < 1.0:
+                raise ShotError(
+                    f"A place at ({one[0]:g}, {one[1]:g}) is set on the back's edge and on the belly's.",
+                    "Take one of the two away.",
+                    point=one,
+                )

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import stat
 from pathlib import Path
+from typing import Any
 
 from tillerlens.errors import TillerLensError
 
@@ -35,3 +37,27 @@ def read_file(path: Path, most_mb: float, error: type[TillerLensError]) -> bytes
     except (OSError, ValueError) as fault:  # ValueError: a name with a NUL in it
         cause = (getattr(fault, "strerror", None) or str(fault)).lower()
         raise error(f"{name} cannot be opened: {cause}.", _FIND) from fault
+
+
+def parse_json(data: bytes | str) -> Any:
+    """JSON in any of its encodings, with or without a byte-order mark. Raises ValueError that says what is wrong with it.
+
+    An object that names a field twice is refused too: which of the two was meant, nobody knows.
+    """
+
+    def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        out = dict(pairs)
+        if len(out) < len(pairs):
+            names = [name for name, _ in pairs]
+            twice = next(name for name in names if names.count(name) > 1)
+            raise ValueError(f"it names '{shown(twice, 40)}' twice")
+        return out
+
+    try:
+        return json.loads(data, object_pairs_hook=once)
+    except UnicodeDecodeError as fault:
+        raise ValueError("it is not text") from fault
+    except RecursionError as fault:
+        raise ValueError("it is nested too deeply") from fault
+    except json.JSONDecodeError as fault:
+        raise ValueError(f"line {fault.lineno}, column {fault.colno}: {fault.msg.lower()}") from fault

@@ -33,8 +33,9 @@ if TYPE_CHECKING:
     from PIL.Image import Image as PillowImage
 
 MAX_MEGAPIXELS = 100
+MOST_NAME = 200  # letters of a file's name that are kept
 MAX_FILE_MB = 700  # what 100 megapixels take in a PNG of 16 bits that cannot be packed any tighter, and a little
-MIN_SIDE_PX = 400
+MIN_SIDE_PX, MAX_SIDE_PX = 400, 32000  # OpenCV counts a picture's rows and columns in 15 bits where it samples between them
 SMALL_LONG_SIDE_PX = 1600  # 2 m of board on 1600 px is 1.25 mm a pixel: a 1/8 in difference is 2.5 px
 STRETCHED_ASPECT = 2.4  # no phone sensor is longer; a sweep panorama or a narrow cutting is
 DARK_LEVEL, BRIGHT_LEVEL = 60, 250  # of 255
@@ -98,7 +99,7 @@ def read_photo(source: Path | bytes, name: str = "") -> Photo:
     ``name`` is what errors call the picture; it defaults to the file's own name. Raises PhotoError, with what
     to do, for everything that is not one usable photograph of at most 100 megapixels.
     """
-    name = name or ("the picture" if isinstance(source, bytes) else shown(Path(source).name))
+    name = shown(name or ("the picture" if isinstance(source, bytes) else Path(source).name), MOST_NAME)
     with net("reading", name):
         return _read(source, name)
 
@@ -219,6 +220,13 @@ def _check_size(size: tuple[int, int], name: str) -> None:
             f"{name} has {megapixels:.0f} megapixels, beyond the limit of {MAX_MEGAPIXELS} megapixels.",
             "Set the phone's camera to 12 or 48 megapixels, or save the picture at half size.",
             megapixels=megapixels,
+        )
+    if max(size) > MAX_SIDE_PX:
+        raise PhotoError(
+            f"{name} is {width} x {height} pixels; {MAX_SIDE_PX} is the most along one side.",
+            "Use one ordinary photograph, not a panorama.",
+            width=width,
+            height=height,
         )
     if min(size) < MIN_SIDE_PX:
         raise PhotoError(
