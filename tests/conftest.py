@@ -17,6 +17,14 @@ def record_of_its_own(tmp_path_factory, monkeypatch):
     monkeypatch.setenv("TILLERLENS_RECORD", str(tmp_path_factory.getbasetemp() / "shops" / uuid.uuid4().hex))
 
 
+@pytest.fixture(autouse=True, scope="session")
+def log_of_its_own(tmp_path_factory):
+    """No test ever writes to the log of the person who runs it."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("TILLERLENS_LOG", str(tmp_path_factory.mktemp("log") / "tillerlens.log"))
+        yield
+
+
 @pytest.fixture(autouse=True)
 def nothing_reaches_the_net(request):
     """What a test brings on is either handled or refused in words; the net is for what nobody knows yet."""

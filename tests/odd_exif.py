@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import struct
+from functools import cache
 
 from PIL import Image
 
@@ -36,10 +37,15 @@ def _directory(entries):
 
 def jpeg(image, exif):
     """A JPEG that holds these EXIF bytes as they are."""
-    out = io.BytesIO()
-    image.save(out, "JPEG", quality=85)
-    data = out.getvalue()
+    data = _bare(image.tobytes(), image.size)
     return data[:2] + b"\xff\xe1" + struct.pack(">H", len(exif) + 2) + exif + data[2:]
+
+
+@cache
+def _bare(pixels, size):
+    out = io.BytesIO()
+    Image.frombytes("RGB", size, pixels).save(out, "JPEG", quality=85)
+    return out.getvalue()
 
 
 def other(image, exif, form):
@@ -52,6 +58,7 @@ def other(image, exif, form):
     return out.getvalue()
 
 
+@cache
 def picture(size=(416, 400)):
     """The smallest picture that is read, without two corners alike."""
     image = Image.new("RGB", size, (90, 120, 60))

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from tillerlens.cli_record import JsonOut, Place, answer, opened
+from tillerlens.core.reading import shown
 from tillerlens.errors import TillerLensError
 
 if TYPE_CHECKING:
@@ -170,7 +171,7 @@ def _read_scraped(text: str) -> Scraped:
 
     parts = text.split()
     if len(parts) != 3 or parts[0] not in ("upper", "lower"):
-        raise ShotError(f"'{text}' is not a scraped place.", "Write it like 'lower 17in 23in', measured from the nock.")
+        raise ShotError(f"'{shown(text)}' is not a scraped place.", "Write it like 'lower 17in 23in', measured from the nock.")
     start, end = sorted(parse_length(p) for p in parts[1:])
     return Scraped("upper" if parts[0] == "upper" else "lower", start, end)
 

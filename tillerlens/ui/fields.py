@@ -7,6 +7,7 @@ from typing import Any
 
 import streamlit as st
 
+from tillerlens.core.reading import shown
 from tillerlens.errors import ShotError
 from tillerlens.shot import Point
 from tillerlens.ui.editor import Role
@@ -15,6 +16,7 @@ from tillerlens.units import (
     format_inches,
     inches_from_mm,
     parse_length,
+    parse_quantity,
     parse_weight,
     pounds_from_newtons,
 )
@@ -61,6 +63,8 @@ STANDOFF_HELP = (
 POINTED = ("marks_px", "clicks", "set_by_hand", "edges_px")  # a shot's fields that a person points at rather than types
 _EDGE = "edge_"
 MOST_EDGE_PLACES = 9
+MOST_NUMBER = 1e7  # as the shot's schema has it for minutes
+TAG_NUMBERS = tuple(map(str, range(50)))  # of the printed set
 _LENGTH_HINT = "Like 28 3/16, 5/8, 2.25 or 71.5 cm; a bare number is inches."
 
 
@@ -124,7 +128,7 @@ def ask() -> tuple[Form, list[str]]:
         if form["state"] == "drawn":
             put(form, "scale_reading_lb", "Weight on the bow scale, if read", bad, "shot_weight", _pounds)
         if form["state"] == "unstrung":
-            put(form, "minutes_since_unstrung", "Minutes since unstringing", bad, "shot_minutes", float)
+            put(form, "minutes_since_unstrung", "Minutes since unstringing", bad, "shot_minutes", read_number)
     with right:
         form["scale"] = ask_scale(bad)
         if form["scale"]["kind"] != "bow_length":
@@ -196,9 +200,6 @@ def put(
     except ShotError as error:
         bad.append(name)
         st.error(plain(str(error)))
-    except ValueError:
-        bad.append(name)
-        st.error(f"'{plain(text)}' is not a number. Write it like 5 or 12.5.")
 
 
 def marks_wanted(form: Mapping[str, Any], help_too: bool) -> list[tuple[str, str]]:
@@ -260,12 +261,14 @@ def read_centres(text: str) -> dict[str, list[float]]:
     centres: dict[str, list[float]] = {}
     for line in filter(str.strip, text.splitlines()):
         number, colon, place = line.partition(":")
-        parts = place.split(",")
-        if not colon or len(parts) != 2 or not number.strip().isdigit():
+        parts, tag = place.split(","), number.strip()
+        if not colon or len(parts) != 2 or tag not in TAG_NUMBERS:
             raise ShotError(
-                f"'{line.strip()}' does not say where a tag is.", "Write its number, right and down: 1: 72, 0"
+                f"'{shown(line.strip(), 40)}' does not say where a tag is.", "Write its number, right and down: 1: 72, 0"
             )
-        centres[str(int(number))] = [round(_inches(part), 9) for part in parts]
+        if tag in centres:
+            raise ShotError(f"Tag {tag} is there twice.", "Write one line for each tag.")
+        centres[tag] = [round(_inches(part), 9) for part in parts]
     if not centres:
         raise ShotError("The tags' centres are missing.", "Write a line for each tag: 1: 72, 0")
     return centres
@@ -305,6 +308,14 @@ def _is_level(upper_limb: str | None) -> bool:
 
 def _inches(text: str) -> float:
     return inches_from_mm(parse_length(text))
+
+
+def read_number(text: str) -> float:
+    """A bare number that is not less than nothing. Raises ShotError."""
+    value = parse_quantity(text, {"": 1.0}, "number", "5 or 12.5", most=MOST_NUMBER)
+    if value < 0:
+        raise ShotError(f"'{shown(text, 40)}' is less than nothing.", "Write it like 5 or 12.5.")
+    return value
 
 
 def _pounds(text: str) -> float:
