@@ -137,7 +137,7 @@ def _wood(name: str | None) -> tuple[StrainLimit, tuple[float, float] | None]:
     found = table.get(name.strip().lower())
     if found is None:
         known = ", ".join(sorted(v.name for v in table.values()))
-        raise ShotError(f"The wood '{shown(name, 40)}' is not in the table.", f"Leave it out, or give one of {known}.", given=name)
+        raise ShotError(f"The wood '{shown(name)}' is not in the table.", f"Leave it out, or give one of {known}.", given=name)
     dry = found.dry
     if dry is None:
         return strain_limit(found.name), None

@@ -66,7 +66,10 @@ def read_celsius(text: str, error: type[TillerLensError]) -> float:
 def _place(text: str) -> list[float]:
     parts = re.split(r"[,\s]+", text.strip()[: 2 * units.MOST_TYPED + 2])
     if len(parts) != 2 or not all(parts):
-        raise RecordError(f"'{shown(text, units.MOST_TYPED)}' is not a place in the picture.", "Write it like 1200,845 (pixels from the left and top).")
+        raise RecordError(
+            f"'{shown(text, units.MOST_TYPED)}' is not a place in the picture.",
+            "Write it like 1200,845 (pixels from the left and top).",
+        )
     return [_number(part) for part in parts]
 
 
@@ -151,7 +154,9 @@ def read_when(text: str | None) -> datetime:
     try:
         return datetime.fromisoformat(text).astimezone(UTC)
     except (ValueError, OverflowError) as error:
-        raise RecordError(f"'{shown(text, units.MOST_TYPED)}' is not a time.", "Write it like 2025-03-14 or 2025-03-14T16:30.", given=text) from error
+        raise RecordError(
+            f"'{shown(text, units.MOST_TYPED)}' is not a time.", "Write it like 2025-03-14 or 2025-03-14T16:30.", given=text
+        ) from error
 
 
 def say_field(name: str, value: Any) -> str:

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from functools import cache
 from importlib import resources
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, TypeGuard
 
 from tillerlens.core.reading import parse_json, read_file, shown
 from tillerlens.errors import ShotError
@@ -43,6 +43,7 @@ ONE_SPOT_PX = 25.0  # a double tap's two clicks lie nearer together
 LEAST_APART = 0.1  # of the picture's longer side, nock to nock: a smaller bow cannot be measured
 HANDLE_BETWEEN, HANDLE_BESIDE = (0.2, 0.8), 0.6
 HOOK_BETWEEN = (0.1, 0.9)
+UPPER_SHARE = (0.3, 0.7)  # of the bow's length; the most uneven bows are gripped at a third of it
 ASIDE = 0.03  # what a click may be off across the bow
 LEAST_CORNER_PX = 25.0  # how far a corner stands off the line between its neighbours
 
@@ -183,7 +184,9 @@ def _load(path: Path) -> dict[str, Any]:
     try:
         form = parse_json(data)
     except ValueError as error:
-        raise ShotError(f"{name} is not a shot file: it is not JSON ({error}).", "Save it again from the app, or mend it.") from error
+        raise ShotError(
+            f"{name} is not a shot file: it is not JSON ({error}).", "Save it again from the app, or mend it."
+        ) from error
     if not isinstance(form, dict):
         raise ShotError(f"{name} is not a shot file: it holds no named fields.", "Save it again from the app.")
     return form
@@ -330,6 +333,19 @@ def _point(pair: list[float]) -> Point:
     return (float(pair[0]), float(pair[1]))
 
 
+def as_point(at: Any) -> Point | None:
+    """A pair of numbers that may be a place in a picture; None for anything else."""
+    if not isinstance(at, list | tuple) or len(at) != 2 or not all(map(is_number, at)):
+        return None
+    x, y = float(at[0]), float(at[1])
+    return (x, y) if max(abs(x), abs(y)) <= MOST_PX else None
+
+
+def is_number(value: Any) -> TypeGuard[float]:
+    """Whether a value out of JSON is a number of a size that is meant anywhere; NaN is none."""
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= MOST_WHOLE
+
+
 def _check_sense(shot: Shot) -> None:
     """What a schema cannot say: fields that contradict each other."""
     for name, at in _places(shot):
@@ -427,7 +443,9 @@ def check_places(shot: Shot, size: tuple[int, int]) -> None:
     """
     width, height = size
     if shot.draw_weight_n == 0:
-        raise ShotError("The draw weight is given as nothing.", "Give what the scale read, or leave it out.", field="scale_reading_lb")
+        raise ShotError(
+            "The draw weight is given as nothing.", "Give what the scale read, or leave it out.", field="scale_reading_lb"
+        )
     known = shot_schema()["properties"]["clicks"]["properties"]
     for name in shot.clicks:
         if name not in known:
@@ -440,6 +458,14 @@ def check_places(shot: Shot, size: tuple[int, int]) -> None:
                 _CLICK_UPRIGHT,
                 point=(x, y),
                 size=size,
+            )
+    if shot.upper_limb_length_mm is not None:
+        share = shot.upper_limb_length_mm / shot.nock_to_nock_mm
+        if not UPPER_SHARE[0] <= share <= UPPER_SHARE[1]:
+            raise ShotError(
+                f"The upper limb is said to be {share:.0%} of the bow's length, handle's centre to nock; no bow is so uneven.",
+                "Give it from the handle's centre to the upper nock, or leave it out.",
+                share=share,
             )
     _check_corners(shot)
     _check_nocks(shot, max(size))
@@ -475,7 +501,7 @@ def _check_nocks(shot: Shot, longer_px: int) -> None:
     toward = _WAYS[shot.upper_limb]
     if (upper[0] - lower[0]) * toward[0] + (upper[1] - lower[1]) * toward[1] <= 0:
         raise ShotError(
-            f"The upper limb is said to be at the {shot.upper_limb}, but the upper nock is clicked on the other side of the lower.",
+            f"The upper limb is said to be at the {shot.upper_limb}, but the upper nock is clicked at the bow's other end.",
             "Swap the two nocks, or say at which side the upper limb is.",
         )
 
@@ -493,7 +519,10 @@ def _check_handle(shot: Shot, longer_px: int) -> None:
     along, across = _beside(handle, nocks, shot.back)
     if not HANDLE_BETWEEN[0] <= along <= HANDLE_BETWEEN[1] or abs(across) > HANDLE_BESIDE:
         raise ShotError(
-            "The handle is not clicked between the two nocks.", "Move the handle or the nock that is off.", along=along, across=across
+            "The handle is not clicked between the two nocks.",
+            "Move the handle or the nock that is off.",
+            along=along,
+            across=across,
         )
     if shot.state != "unstrung" and across < -ASIDE:
         raise ShotError(
@@ -508,7 +537,9 @@ def _check_hook(shot: Shot) -> None:
     if hook is None:
         return
     if shot.state != "drawn":
-        raise ShotError(f"A hook is clicked, but the bow is said to be {shot.state}.", "Say that it is drawn, or leave the hook out.")
+        raise ShotError(
+            f"A hook is clicked, but the bow is said to be {shot.state}.", "Say that it is drawn, or leave the hook out."
+        )
     back = _WAYS[shot.back]
     if handle is not None and (hook[0] - handle[0]) * back[0] + (hook[1] - handle[1]) * back[1] >= 0:
         raise ShotError(

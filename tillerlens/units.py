@@ -128,7 +128,9 @@ def parse_weight(text: str) -> float:
     """
     newtons = parse_quantity(text, _NEWTONS_PER, "weight", _WEIGHT_LIKE, most=MOST_FORCE_N)
     if newtons <= 0:
-        raise ShotError(f"'{shown(text, MOST_TYPED)}' is no weight: a bow pulls with more than nothing.", "Correct it.", given=text)
+        raise ShotError(
+            f"'{shown(text, MOST_TYPED)}' is no weight: a bow pulls with more than nothing.", "Correct it.", given=text
+        )
     return newtons
 
 
@@ -161,7 +163,8 @@ def parse_quantity(
 
 def _sign_and_clean(text: str, what: str, example: str, error: type[TillerLensError]) -> tuple[float, str]:
     if len(text) > MOST_TYPED:
-        raise error(f"'{shown(text, MOST_TYPED)}' is too long for a {what}.", f"Write it like {example}.", given=text[:MOST_TYPED])
+        begun = shown(text, MOST_TYPED)
+        raise error(f"'{begun}' is too long for a {what}.", f"Write it like {example}.", given=begun)
     clean = "".join(map(_plain_sign, text)).strip().lower()
     return (-1.0, clean[1:].strip()) if clean.startswith("-") else (1.0, clean)
 

@@ -20,7 +20,7 @@ from tillerlens.photo.intake import read_photo
 from tillerlens.photo.scale import fit_scale
 from tillerlens.shot import read_shot
 
-NAME, LONG_PX = "heron-drawn-27", 1600
+NAME, LONG_PX = "heron-drawn-27", 1200
 
 
 @cache
@@ -57,9 +57,9 @@ def anywhere():
 def near(draw, at):
     """A place some pixels off ``at``, as a finger is; or one on a bow's other places; or anywhere."""
     true = subject()[3]
-    reach = draw(st.sampled_from([0.0, 3.0, 3.0, 15.0, 60.0, 250.0]))
+    reach = draw(st.sampled_from([3.0] * 8 + [0.0, 15.0, 60.0, 250.0]))
     off = st.floats(-reach, reach)
-    where = draw(st.integers(0, 9))
+    where = draw(st.integers(0, 49))
     if where == 0:
         at = draw(st.sampled_from(sorted(true.values())))
     elif where == 1:
@@ -73,7 +73,7 @@ def shots(draw):
     form = json.loads(json.dumps(base))
     chosen = draw(st.sets(st.sampled_from(sorted(true))))
     form["clicks"] = {name: list(draw(near(true[name]))) for name in sorted(chosen)}
-    if draw(st.integers(0, 19)) == 0:
+    if draw(st.integers(0, 49)) == 0:
         form["clicks"][draw(st.sampled_from(["nose", "Nock_upper", ""]))] = list(draw(anywhere()))
     form["set_by_hand"] = sorted(draw(st.sets(st.sampled_from(sorted(chosen)))) if chosen else ())
     if draw(st.booleans()):
@@ -84,21 +84,26 @@ def shots(draw):
             + [list(draw(near(draw(st.sampled_from(edges[side]))))) for _ in range(draw(st.integers(0, 6)))]
             for side in sides
         }
-    if draw(st.integers(0, 2)) == 0:
-        form["state"] = draw(st.sampled_from(["unstrung", "braced", "drawn"]))
     if draw(st.integers(0, 4)) == 0:
-        form["upper_limb"], form["back"] = draw(st.sampled_from(["left", "right", "top", "bottom"])), draw(st.sampled_from(["up", "left"]))
+        form["state"] = draw(st.sampled_from(["unstrung", "braced", "drawn"]))
+    if draw(st.integers(0, 9)) == 0:
+        form["upper_limb"], form["back"] = draw(
+            st.sampled_from([("left", "down"), ("right", "up"), ("top", "left"), ("left", "left")])
+        )
     if draw(st.integers(0, 3)) == 0:
         form["handle_in"] = draw(st.sampled_from([0, 0.001, 0.5, 1, 20, 33]))
-    if draw(st.integers(0, 3)) == 0:
-        form["bow_length_nock_to_nock_in"] = draw(st.floats(20, 100))
     if draw(st.integers(0, 5)) == 0:
-        form["standoff_in"], form["standoff_u_in"] = draw(st.floats(-24, 36)), draw(st.sampled_from([0, 6]))
+        form["bow_length_nock_to_nock_in"] = draw(st.one_of(st.floats(60, 70), st.floats(20, 100)))
+    if draw(st.integers(0, 5)) == 0:
+        form["standoff_in"], form["standoff_u_in"] = (
+            draw(st.one_of(st.floats(0, 4), st.floats(-24, 36))),
+            draw(st.sampled_from([0, 6])),
+        )
     if draw(st.integers(0, 5)) == 0:
         form["limb_width_in"], form["handle_thickness_in"] = draw(st.floats(0.2, 6)), draw(st.floats(0.2, 6))
-        form["upper_limb_length_in"] = draw(st.floats(6, 80))
+        form["upper_limb_length_in"] = draw(st.one_of(st.floats(30, 37), st.floats(6, 80)))
     kind = draw(st.sampled_from(["aruco"] * 5 + ["two_marks", "tape", "stick", "four_marks", "bow_length"]))
-    apart = draw(st.one_of(st.just(60.0), st.floats(2, 240)))
+    apart = draw(st.one_of(st.floats(75, 85), st.floats(75, 85), st.floats(2, 240)))
     w, h = photo.width, photo.height
     corners = [(0.1 * w, 0.2 * h), (0.9 * w, 0.2 * h), (0.9 * w, 0.8 * h), (0.1 * w, 0.8 * h)]
     if kind in ("two_marks", "stick"):

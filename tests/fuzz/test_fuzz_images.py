@@ -1,4 +1,4 @@
-"""Picture files broken byte by byte and tag by tag, through reading, judging and the camera's clock: a photograph or a sentence."""
+"""Picture files broken byte by byte and tag by tag, through reading, judging and the camera's clock: read, or told why not."""
 
 from __future__ import annotations
 
@@ -64,7 +64,9 @@ def torn(draw):
         elif how == "put":
             data[at:at] = draw(st.binary(min_size=1, max_size=8))
         elif how == "number":
-            data[at : at + 4] = draw(st.sampled_from([b"\xff\xff\xff\xff", bytes(4), b"\x7f\xff\xff\xff", b"\0\0\0\1", b"\0\x10\0\0"]))
+            data[at : at + 4] = draw(
+                st.sampled_from([b"\xff\xff\xff\xff", bytes(4), b"\x7f\xff\xff\xff", b"\0\0\0\1", b"\0\x10\0\0"])
+            )
         elif data:
             data[at % len(data)] ^= 1 << draw(st.integers(0, 7))
     return bytes(data)

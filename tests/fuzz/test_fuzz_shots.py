@@ -26,8 +26,12 @@ ODD = st.one_of(
     st.lists(st.lists(st.one_of(st.floats(-1e4, 1e4), st.integers(0, 3000)), min_size=2, max_size=2), max_size=5),
 )
 NAMES = st.one_of(
-    st.sampled_from(["state", "handle_in", "scale", "marks_px", "clicks", "nock_upper", "hook", "edges_px", "back", "belly", "kind"]),
-    st.sampled_from(["spacing_in", "side_in", "centres_in", "set_by_hand", "version", "notes", "photo", "0", "07", "1\n", "standof_in"]),
+    st.sampled_from(
+        ["state", "handle_in", "scale", "marks_px", "clicks", "nock_upper", "hook", "edges_px", "back", "belly", "kind"]
+    ),
+    st.sampled_from(
+        ["spacing_in", "side_in", "centres_in", "set_by_hand", "version", "notes", "photo", "0", "07", "1\n", "standof_in"]
+    ),
     st.text(max_size=6),
 )
 CLICKS = {"nock_upper": [400, 1000], "nock_lower": [2600, 1010], "handle": [1500, 900], "hook": [1500, 1700]}

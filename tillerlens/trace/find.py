@@ -28,8 +28,8 @@ LENGTH_TOLERANCE = 0.08  # of the bow's length, where the picture is squared
 LENGTH_TOLERANCE_UNSQUARED = 0.15
 LEAST_EVIDENCE = (0.6, 0.45, 0.3, 0.2, 0.1)  # under a stride of the batten, from a clear bow to a faint one
 CLICKS = ("nock_upper", "nock_lower", "handle")
-# How far apart the nocks stand in the bow's plane, as shares of its length along the back (common practice, no source): a strongly
-# recurved or reflexed bow has its nocks nearer together than a straight one, a drawn one the more so.
+# How far apart the nocks stand in the bow's plane, as shares of its length along the back (common practice, no source): a
+# strongly recurved or reflexed bow has its nocks nearer together than a straight one, a drawn one the more so.
 CHORDS = {"unstrung": (0.7, 1.0), "braced": (0.7, 1.0), "drawn": (0.45, 0.98)}
 CHORD_SLACK, CHORD_SLACK_UNSQUARED = 0.05, 0.25
 LEAST_LIMB, MOST_LIMB = 0.25, 0.6  # handle to nock, straight

@@ -359,6 +359,8 @@ def _grip(thickness: Array, shot: Shot) -> int | None:
     width = shot.handle_mm / shot.nock_to_nock_mm * n
     near = np.abs(np.arange(n) - n / 2) < 1.1 * width
     limb = near & (np.abs(np.arange(n) - n / 2) > 0.9 * width)
+    if not limb.any():  # a handle of next to nothing, or of half the bow
+        return None
     excess = t - float(np.median(t[limb]))
     top = float(np.percentile(excess[near], 95))
     if top < 0.3 * float(np.median(t[limb])):
