@@ -310,7 +310,7 @@ def _build_scale(form: Mapping[str, Any]) -> Scale:
     lengths = {name: form[key] * MM_PER_INCH for key, name in _SCALE_LENGTHS.items() if key in form}
     centres = form.get("centres_in")
     tags = centres and {int(tag): (x * MM_PER_INCH, y * MM_PER_INCH) for tag, (x, y) in centres.items()}
-    if tags and len(tags) < len(centres):  # "1" and "1\n"
+    if centres and len(tags) < len(centres):  # "1" and "1\n"
         raise ShotError("One tag's centre is given twice.", "Give each tag once.")
     return Scale(kind=form["kind"], tag_centres_mm=tags, **lengths)
 
