@@ -43,6 +43,7 @@ ONE_SPOT_PX = 25.0  # a double tap's two clicks lie nearer together
 LEAST_APART = 0.1  # of the picture's longer side, nock to nock: a smaller bow cannot be measured
 HANDLE_BETWEEN, HANDLE_BESIDE = (0.2, 0.8), 0.6
 HOOK_BETWEEN = (0.1, 0.9)
+LEAST_HANDLE_MM = 2 * MM_PER_INCH  # a hand is twice as broad
 UPPER_SHARE = (0.3, 0.7)  # of the bow's length; the most uneven bows are gripped at a third of it
 ASIDE = 0.03  # what a click may be off across the bow
 LEAST_CORNER_PX = 25.0  # how far a corner stands off the line between its neighbours
@@ -459,6 +460,12 @@ def check_places(shot: Shot, size: tuple[int, int]) -> None:
                 point=(x, y),
                 size=size,
             )
+    if shot.handle_mm < LEAST_HANDLE_MM:
+        raise ShotError(
+            f"A handle of {shot.handle_mm / MM_PER_INCH:g} in is too short to tell how the bow lies in the picture.",
+            "Give the grip with its fades; of a bow that bends through the handle, the grip alone.",
+            field="handle_in",
+        )
     if shot.upper_limb_length_mm is not None:
         share = shot.upper_limb_length_mm / shot.nock_to_nock_mm
         if not UPPER_SHARE[0] <= share <= UPPER_SHARE[1]:
