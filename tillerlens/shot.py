@@ -310,9 +310,11 @@ def _build(form: Mapping[str, Any]) -> Shot:
 def _build_scale(form: Mapping[str, Any]) -> Scale:
     lengths = {name: form[key] * MM_PER_INCH for key, name in _SCALE_LENGTHS.items() if key in form}
     centres = form.get("centres_in")
-    tags = centres and {int(tag): (x * MM_PER_INCH, y * MM_PER_INCH) for tag, (x, y) in centres.items()}
-    if centres and len(tags) < len(centres):  # "1" and "1\n"
-        raise ShotError("One tag's centre is given twice.", "Give each tag once.")
+    tags: dict[int, Point] | None = None
+    if centres is not None:
+        tags = {int(tag): (x * MM_PER_INCH, y * MM_PER_INCH) for tag, (x, y) in centres.items()}
+        if len(tags) < len(centres):  # "1" and "1\n"
+            raise ShotError("One tag's centre is given twice.", "Give each tag once.")
     return Scale(kind=form["kind"], tag_centres_mm=tags, **lengths)
 
 

@@ -32,10 +32,10 @@ def places_from_tape(lengths_mm: Mapping[Pair, float]) -> NDArray[np.float64]:
             f"{len(lengths_mm)} lengths do not fix four tags.",
             "Tape the four sides and at least one way across from corner to corner.",
         )
-    for (a, b), length in lengths_mm.items():
+    for (one, other), length in lengths_mm.items():
         if not LEAST_MM <= length <= MOST_MM:
             raise ShotError(
-                f"From {CORNERS[a]} to {CORNERS[b]} is said to be {format_inches(length)}, which no board's tags are apart.",
+                f"From {CORNERS[one]} to {CORNERS[other]} is said to be {format_inches(length)}, which no board's tags are apart.",
                 "Tape it from centre to centre.",
                 length_mm=length,
             )
