@@ -35,7 +35,7 @@ def places_from_tape(lengths_mm: Mapping[Pair, float]) -> NDArray[np.float64]:
     for (one, other), length in lengths_mm.items():
         if not LEAST_MM <= length <= MOST_MM:
             raise ShotError(
-                f"From {CORNERS[one]} to {CORNERS[other]} is said to be {format_inches(length)}, which no board's tags are apart.",
+                f"From {CORNERS[one]} to {CORNERS[other]} is said to be {format_inches(length)}; tags do not hang so.",
                 "Tape it from centre to centre.",
                 length_mm=length,
             )
