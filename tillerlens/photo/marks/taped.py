@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from tillerlens.errors import ShotError
-from tillerlens.units import MM_PER_INCH, format_inches
+from tillerlens.units import MM_PER_INCH
 
 Pair = tuple[int, int]
 CORNERS = ("top left", "top right", "bottom left", "bottom right")  # tags 0 to 3, as the printed sheets say
@@ -35,7 +35,7 @@ def places_from_tape(lengths_mm: Mapping[Pair, float]) -> NDArray[np.float64]:
     for (one, other), length in lengths_mm.items():
         if not LEAST_MM <= length <= MOST_MM:
             raise ShotError(
-                f"From {CORNERS[one]} to {CORNERS[other]} is said to be {format_inches(length)}; tags do not hang so.",
+                f"From {CORNERS[one]} to {CORNERS[other]} is said to be {length / MM_PER_INCH:g} in; tags do not hang so.",
                 "Tape it from centre to centre.",
                 length_mm=length,
             )
