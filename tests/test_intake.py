@@ -18,6 +18,7 @@ from PIL import Image, ImageCms
 
 from tillerlens.errors import PhotoError
 from tillerlens.photo.intake import edge_blur_px, judge, read_photo
+from tillerlens.photo.light import sample
 
 WIDE, HIGH = 640, 416  # divisible by 16, so JPEG's blocks do not smear the marks
 JPEG_ATOL = 12  # grey levels, at quality 95 inside a flat patch
@@ -267,6 +268,24 @@ def test_what_is_no_photograph_is_refused_in_one_sentence(data, words):
 def test_a_picture_between_pillows_limit_and_ours_passes_the_size_check():
     """95 MP makes Pillow warn; it must be refused here only for being damaged, not for its size."""
     assert "damaged" in refusal(header_only_png(9500, 10000))
+
+
+def test_a_picture_too_long_to_sample_and_a_file_too_large_to_read_are_told(tmp_path):
+    assert "33000 x 500 pixels; 32000 is the most along one side" in refusal(header_only_png(33000, 500))
+    heap = tmp_path / "heap.jpg"
+    with heap.open("wb") as file:
+        file.truncate(701_000_000)  # no room is taken on the disk
+    with pytest.raises(PhotoError, match="701 MB large; 700 MB is the most"):
+        read_photo(heap)
+
+
+def test_light_is_sampled_at_no_place_and_at_very_many(rng):
+    """OpenCV takes neither an empty list of places nor more than 32,767 rows of them."""
+    image = rng.integers(0, 65535, (40, 50, 3)).astype(np.uint16)
+    assert sample(image, np.empty((0, 2))).shape == (0, 3) and sample(image, np.empty((0, 4, 2))).shape == (0, 4, 3)
+    places = rng.uniform(0, 39, (70_000, 2))
+    parts = [sample(image, places[i : i + 7000]) for i in range(0, 70_000, 7000)]
+    assert (sample(image, places) == np.concatenate(parts)).all()
 
 
 def test_a_cut_heic_is_refused():

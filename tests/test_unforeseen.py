@@ -106,6 +106,17 @@ def test_a_picture_that_fails_on_a_page_is_told_there_and_the_page_stands(record
     assert page.button(key="off_bench"), "what is beside it can still be used"
 
 
+def test_an_overlay_that_fails_on_a_page_leaves_the_numbers_standing(record, monkeypatch):
+    bow = store.add_bow(record, Bow("Heron", length_mm=66.5 * 25.4, handle_mm=190.0))
+    form = json.loads((SAMPLES / "heron-unstrung.shot.json").read_text())
+    laid = kept.lay_down(record.folder, (SAMPLES / "heron-unstrung.jpg").read_bytes(), "crooked.jpg", bow.id, form)
+    monkeypatch.setattr("tillerlens.ui.work.draw_overlay", lambda *_, **__: 1 / 0)
+    page = visit("picture", bow, picture=laid.sha256)
+    (error,) = errors(page)
+    assert "Drawing crooked.jpg failed" in error
+    assert page.subheader[0].value and page.button(key="keep"), "the verdict stands, and can be kept"
+
+
 def test_faults_in_threads_are_all_counted():
     before = caught()
 
