@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tillerlens.cli_bench import TOLD, UNUSABLE, bench_app, read_calipers
+from tillerlens.cli_bench import TOLD, UNUSABLE, bench_app, read_calipers, read_size
 from tillerlens.core.reading import shown
 from tillerlens.errors import ShotError, TillerLensError
 
@@ -68,7 +68,7 @@ def scrape_command(
     if bend not in BENDS:
         raise typer.BadParameter(f"{bend} is no bend; choose one of {', '.join(BENDS)}.")
     try:
-        wish = ScrapeWish(parse_weight(weight), parse_length(draw), bend, parse_length(tiller))
+        wish = ScrapeWish(parse_weight(weight), read_size(draw), bend, parse_length(tiller))
         plan = plan_from_documents(
             [d for path in measured for d in read_documents(path)],
             read_documents(rest)[0],
