@@ -11,6 +11,7 @@ from typing import Any
 
 import streamlit as st
 
+from tillerlens.core.clicks import check_places
 from tillerlens.core.reading import parse_json, shown
 from tillerlens.core.unforeseen import Unforeseen, net
 from tillerlens.document import DocumentError, check_rest, parse_documents
@@ -19,7 +20,7 @@ from tillerlens.measurement import Measurement, Value
 from tillerlens.photo.intake import Photo
 from tillerlens.report.lengths import LengthUnit, Units, WeightUnit
 from tillerlens.report.words import Wish
-from tillerlens.shot import check_places, read_shot
+from tillerlens.shot import read_shot
 from tillerlens.ui import fields, work
 from tillerlens.ui.editor import Place, placed, show_editor
 from tillerlens.ui.editor.found import found_places, say_corrections, traced_curves
