@@ -8,11 +8,30 @@ import numpy as np
 import pytest
 from in_browser import Visitor, chromium, running_app
 
+from tillerlens.core.unforeseen import caught
+
 
 @pytest.fixture(autouse=True)
 def record_of_its_own(tmp_path_factory, monkeypatch):
     """No test ever opens the record of the person who runs it."""
     monkeypatch.setenv("TILLERLENS_RECORD", str(tmp_path_factory.getbasetemp() / "shops" / uuid.uuid4().hex))
+
+
+@pytest.fixture(autouse=True, scope="session")
+def log_of_its_own(tmp_path_factory):
+    """No test ever writes to the log of the person who runs it."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("TILLERLENS_LOG", str(tmp_path_factory.mktemp("log") / "tillerlens.log"))
+        yield
+
+
+@pytest.fixture(autouse=True)
+def nothing_reaches_the_net(request):
+    """What a test brings on is either handled or refused in words; the net is for what nobody knows yet."""
+    before = caught()
+    yield
+    if request.node.get_closest_marker("reaches_the_net") is None:
+        assert caught() == before, "a fault that nobody foresaw: see the log above"
 
 
 @pytest.fixture(autouse=True, scope="session")

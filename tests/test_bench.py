@@ -184,7 +184,11 @@ def test_the_command_with_calipers_and_wood(folder) -> None:
         (("none.json",), "cannot be opened"),
         (("drawn.json", "--weigh", "33"), "20in=33lb"),
         (("drawn.json", "--wood", "ironbark"), "not in the table"),
-        (("drawn.json", "--arrow", "heavy=fast"), "cannot be read"),
+        (("drawn.json", "--arrow", "heavy=fast"), "is not a mass"),
+        (("drawn.json", "--weigh", "20in=0lb"), "more than nothing"),
+        (("drawn.json", "--weigh", "-20in=30lb"), "more than nothing"),
+        (("drawn.json", "--length", "0in"), "more than nothing"),
+        (("drawn.json", "--full", "9" * 400), "too long for a length"),
     ],
 )
 def test_slips_are_answered_with_a_remedy(folder, words, hint: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import struct
 import subprocess
@@ -122,6 +123,72 @@ def test_overlays_of_several_go_into_a_folder(tmp_path, canned):
     assert sorted(p.name for p in out.iterdir()) == ["a.overlay.png", "b.overlay.png"]
 
 
+def test_overlays_of_pictures_called_alike_are_told_apart(tmp_path, canned):
+    folders = [tmp_path / name for name in ("monday", "tuesday", "drawn")]
+    for folder in folders:
+        folder.mkdir()
+    pictures = [picture(folders[0]), picture(folders[1], "Bow.JPG"), picture(folders[1], "c.jpg")]
+    assert run("measure", *pictures, pictures[0], "--overlay", folders[2]).exit_code == 0
+    made = sorted(p.name for p in folders[2].iterdir())
+    assert made == ["c.overlay.png", "monday-bow.jpg-2.overlay.png", "monday-bow.jpg.overlay.png", "tuesday-Bow.JPG.overlay.png"]
+
+
+@pytest.mark.reaches_the_net
+def test_a_fault_in_one_picture_is_that_pictures_refusal_and_the_others_are_measured(tmp_path, monkeypatch):
+    def fails(photo, *_):
+        if photo.name == "b.jpg":
+            raise ZeroDivisionError("nobody foresaw this")
+        return from_truth(NAME, spots=False)
+
+    monkeypatch.setattr(tillerlens.measure, "measure_photo", fails)
+    done = run("measure", *(picture(tmp_path, name) for name in ("a.jpg", "b.jpg", "c.jpg")), "--json")
+    documents = json.loads(done.stdout)
+    assert done.exit_code == 2 and [d["status"] for d in documents] == ["measured", "refused", "measured"]
+    assert documents[1]["reasons"][0]["code"] == "unforeseen" and "b.jpg" in done.stderr
+    assert "Traceback" not in done.output and "nobody foresaw this" not in done.output
+    assert "nobody foresaw this" in Path(os.environ["TILLERLENS_LOG"]).read_text()  # for a report
+
+
+@pytest.mark.reaches_the_net
+def test_an_overlay_that_fails_stops_no_other_picture(tmp_path, canned, monkeypatch):
+    import tillerlens.report.overlay
+
+    drawn = tillerlens.report.overlay.draw_overlay
+    calls = []
+
+    def fails(*given, **more):
+        calls.append(given)
+        if len(calls) == 1:
+            raise ValueError("no such colour")
+        return drawn(*given, **more)
+
+    monkeypatch.setattr(tillerlens.report.overlay, "draw_overlay", fails)
+    (tmp_path / "drawn").mkdir()
+    pictures = [picture(tmp_path, name) for name in ("a.jpg", "b.jpg")]
+    done = run("measure", *pictures, "--overlay", tmp_path / "drawn")
+    assert done.exit_code == 2 and "Showing a.jpg failed" in done.stderr and "Traceback" not in done.output
+    assert [p.name for p in (tmp_path / "drawn").iterdir()] == ["b.overlay.png"]
+
+
+@pytest.mark.reaches_the_net
+def test_a_log_that_cannot_be_written_is_told_in_a_sentence(tmp_path, monkeypatch):
+    """In a process of its own: the handler belongs to the process."""
+    photo = picture(tmp_path)
+    code = (
+        "import sys, tillerlens.photo.intake as i\n"
+        "def fails(*_): raise ValueError('odd')\n"
+        "i._decode = fails\n"
+        "from tillerlens.cli import main\n"
+        f"sys.argv = ['tillerlens', 'measure', {str(photo)!r}]\n"
+        "main()"
+    )
+    (tmp_path / "file").write_text("")
+    env = {**os.environ, "TILLERLENS_LOG": str(tmp_path / "file" / "log")}
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env=env, timeout=120)
+    assert done.returncode == 2 and "Traceback" not in done.stderr
+    assert "cannot be written" in done.stderr and "Reading bow.jpg failed" in done.stderr
+
+
 def test_an_overlay_that_cannot_be_drawn_leaves_the_old_one(tmp_path, canned, monkeypatch):
     out = tmp_path / "over.png"
     out.write_bytes(b"old")
@@ -216,10 +283,50 @@ def test_a_shot_file_that_names_another_photograph(tmp_path):
         ({"scale": {**SHOT["scale"], "side_in": -4}}, "-4 in"),
         ({"clicks": {"nock_upper": [99999, 10]}}, "outside the picture"),
         ({"scale": {"kind": "tape", "length_in": 59}, "marks_px": [[425, 969], [27, -945]]}, "outside"),
+        ({"clicks": {"nose": [900, 10]}}, "no place called 'nose'"),
+        ({"clicks": {"nose": "there"}}, "clicks.nose' is not of the right form"),
+        ({"scale_reading_lb": 0}, "weight is given as nothing"),
     ],
 )  # fmt: skip
 def test_impossible_numbers(tmp_path, changes, words):
     assert words in refused(picture(tmp_path, **changes))
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ('{"state": "drawn", "state": "braced"}', "it names 'state' twice"),
+        ('{"a":' * 5000, "nested too deeply"),
+        ('{"a":' * 100 + "1" + "}" * 100, "far more than a shot does"),
+        ("[1, 2]", "holds no named fields"),
+        ("", "not JSON (line 1, column 1"),
+        ('{"handle_in": ' + "9" * 5000 + "}", "not JSON"),
+        ('{"handle_in": ' + "9" * 400 + "}", "larger than any"),
+        ('{"notes": "\\ud800"}', "characters that cannot be kept"),
+        ('{"not\\u0000es": 1}', "name that cannot be kept"),
+        ('{"handle_in": 1e999}', "'handle_in' is not a number"),
+    ],
+)
+def test_shot_files_of_every_kind_of_damage(tmp_path, text, words):
+    photo = picture(tmp_path)
+    photo.with_suffix(".shot.json").write_text(text)
+    assert words in refused(photo)
+
+
+@pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16", "utf-32"])
+def test_a_shot_file_in_another_encoding_is_read(tmp_path, canned, encoding):
+    photo = picture(tmp_path)
+    file = photo.with_suffix(".shot.json")
+    file.write_text(file.read_text(), encoding=encoding)
+    assert run("measure", photo).exit_code == 0
+
+
+def test_a_folder_a_pipe_and_a_heap_for_a_shot_file(tmp_path):
+    photo, pipe, heap = picture(tmp_path), tmp_path / "pipe.json", tmp_path / "heap.json"
+    os.mkfifo(pipe)  # would be waited for without end
+    heap.write_bytes(b" " * 3_000_000)
+    for given, words in ((tmp_path, "is a folder"), (pipe, "is a pipe"), (heap, "2 MB is the most")):
+        assert words in refused(photo, "--shot", given)
 
 
 def test_a_shot_file_that_is_no_json(tmp_path):

@@ -104,6 +104,23 @@ def test_removing_asks_first(shop):
 # --- stages
 
 
+@pytest.mark.reaches_the_net
+def test_a_picture_that_cannot_be_used_stops_no_other(tmp_path, shop, monkeypatch):
+    def measured(photo, shot, rest):
+        if photo.name == "b.jpg":
+            raise ZeroDivisionError("nobody foresaw this")
+        return type("Made", (), {"as_document": lambda self: document_of(shot.state, shot.as_dict())})()
+
+    monkeypatch.setattr(tillerlens.measure, "measure_photo", measured)
+    photos = [picture(tmp_path, "braced", f"{name}.jpg", seed) for seed, name in enumerate("abcd", start=1)]
+    photos[2].write_text("no picture at all")
+    done = run("stage", "add", "heron", *photos, status=2)
+    assert "b.jpg: Measuring b.jpg failed" in done.stderr and "c.jpg: c.jpg is not a photograph" in done.stderr
+    assert "Traceback" not in done.output
+    kept = [s["photo_name"] for s in run_json("stage", "list", "heron")]
+    assert kept[3:] == ["a.jpg", "d.jpg"]
+
+
 def test_stages_are_measured_kept_and_judged_against_the_bow_at_rest(tmp_path, measuring):
     run("bow", "add", "Heron")
     (rest,) = run_json("stage", "add", "heron", picture(tmp_path, "unstrung"), "--when", "2026-03-01T10:00")

@@ -4,6 +4,7 @@ Pictures are made here, lopsided on purpose: a swapped axis or a forgotten turn 
 """
 
 import io
+import os
 import struct
 import subprocess
 import sys
@@ -12,10 +13,12 @@ import zlib
 import numpy as np
 import pillow_heif
 import pytest
+from odd_exif import ASCII, LONG, ORIENTATION, RATIONAL, SHORT, exif_bytes, jpeg, picture, short
 from PIL import Image, ImageCms
 
 from tillerlens.errors import PhotoError
 from tillerlens.photo.intake import edge_blur_px, judge, read_photo
+from tillerlens.photo.light import sample
 
 WIDE, HIGH = 640, 416  # divisible by 16, so JPEG's blocks do not smear the marks
 JPEG_ATOL = 12  # grey levels, at quality 95 inside a flat patch
@@ -267,6 +270,24 @@ def test_a_picture_between_pillows_limit_and_ours_passes_the_size_check():
     assert "damaged" in refusal(header_only_png(9500, 10000))
 
 
+def test_a_picture_too_long_to_sample_and_a_file_too_large_to_read_are_told(tmp_path):
+    assert "33000 x 500 pixels; 32000 is the most along one side" in refusal(header_only_png(33000, 500))
+    heap = tmp_path / "heap.jpg"
+    with heap.open("wb") as file:
+        file.truncate(701_000_000)  # no room is taken on the disk
+    with pytest.raises(PhotoError, match="701 MB large; 700 MB is the most"):
+        read_photo(heap)
+
+
+def test_light_is_sampled_at_no_place_and_at_very_many(rng):
+    """OpenCV takes neither an empty list of places nor more than 32,767 rows of them."""
+    image = rng.integers(0, 65535, (40, 50, 3)).astype(np.uint16)
+    assert sample(image, np.empty((0, 2))).shape == (0, 3) and sample(image, np.empty((0, 4, 2))).shape == (0, 4, 3)
+    places = rng.uniform(0, 39, (70_000, 2))
+    parts = [sample(image, places[i : i + 7000]) for i in range(0, 70_000, 7000)]
+    assert (sample(image, places) == np.concatenate(parts)).all()
+
+
 def test_a_cut_heic_is_refused():
     pillow_heif.register_heif_opener()
     data = encode(lopsided(), "HEIF")
@@ -274,9 +295,49 @@ def test_a_cut_heic_is_refused():
 
 
 def test_missing_files_and_folders_are_told(tmp_path):
-    for path in (tmp_path / "none.jpg", tmp_path):
-        with pytest.raises(PhotoError, match="cannot be opened"):
+    pipe = tmp_path / "pipe.jpg"
+    os.mkfifo(pipe)  # reading it would wait for a writer for ever
+    for path, words in (
+        (tmp_path / "none.jpg", "cannot be opened"),
+        (tmp_path, "is a folder"),
+        (pipe, "is a pipe"),
+        (tmp_path / "a\0b.jpg", r"a\?b.jpg cannot be opened"),
+    ):
+        with pytest.raises(PhotoError, match=words):
             read_photo(path)
+
+
+# --- odd EXIF
+
+
+@pytest.mark.parametrize(("orientation", "stored"), STORED.items())
+def test_a_mistyped_tag_beside_an_orientation_leaves_the_picture_upright(orientation, stored):
+    """Writing such EXIF again raises in Pillow: a text for a number, as some cameras and editors leave it."""
+    tags = exif_bytes([(ORIENTATION, SHORT, 1, short(orientation)), (0x0128, ASCII, 4, b"inch"), (0x011A, ASCII, 4, b"72\0\0")])
+    photo = read_photo(jpeg(Image.fromarray(stored(lopsided())), tags))
+    assert photo.orientation == orientation and photo.rgb.shape == lopsided().shape
+    off = np.abs(photo.rgb.astype(int) - lopsided())
+    assert np.median(off) <= 2 and off[40:56, 56:88].max() < 60  # quality 85: within a patch a level or two, at its rim more
+
+
+@pytest.mark.parametrize(
+    ("first", "camera"),
+    [
+        pytest.param([(ORIENTATION, ASCII, 1, b"6\0\0\0")], (), id="orientation as text"),
+        pytest.param([(ORIENTATION, RATIONAL, 1, struct.pack("<I", 9999))], (), id="orientation beyond the end"),
+        pytest.param([(ORIENTATION, 99, 1, short(6))], (), id="no such type"),
+        pytest.param([(ORIENTATION, SHORT, 0xFFFFFFFF, short(6))], (), id="four thousand million orientations"),
+        pytest.param([], [(FOCAL_35MM, ASCII, 4, b"26mm")], id="focal length as text"),
+        pytest.param([], [(0x9286, LONG, 0x7FFFFFFF, b"\0\0\0\0"), (FOCAL_35MM, 99, 3, bytes(4))], id="a comment without end"),
+    ],
+)
+def test_exif_that_no_camera_should_write_costs_the_focal_length_at_most(first, camera):
+    photo = read_photo(jpeg(picture(), exif_bytes(first, camera)))
+    assert photo.orientation == 1 and photo.exif_focal_px is None and photo.rgb.shape == (400, 416, 3)
+
+
+def test_a_camera_directory_that_leads_back_into_itself():
+    assert read_photo(jpeg(picture(), exif_bytes([(ORIENTATION, SHORT, 1, short(3))], loops=True))).orientation == 3
 
 
 # --- focal length

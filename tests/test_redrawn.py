@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import json
 
+import numpy as np
 import pytest
 from against_truth import SAMPLES, measure_sample
 
+from tillerlens.document import DocumentError
+from tillerlens.measurement import Measurement
 from tillerlens.report.lengths import Units
-from tillerlens.report.redrawn import redrawn, with_trace
+from tillerlens.report.redrawn import can_be_redrawn, redrawn, with_trace
 
 NAME = "heron-drawn-27"
 
@@ -25,6 +28,41 @@ def test_gap_lines_come_back_to_a_pixel_or_two(found):
     assert again.trace.gap_lines_px == pytest.approx(found.trace.gap_lines_px, abs=2.0)
     nocks = again.trace.back_px[[0, -1]]
     assert nocks == pytest.approx(found.trace.nocks_px, abs=12.0)  # a tip is some 20 px thick
+
+
+@pytest.mark.parametrize("name", ["heron-unstrung", "plover-unstrung-tape", "heron-braced", "linnet-rested"])
+def test_a_kept_picture_of_every_state_is_drawn_over(name):
+    """An unstrung bow has no gaps: no line of them is to be drawn, and OpenCV gives None for no points."""
+    import io
+
+    from PIL import Image
+
+    folder = SAMPLES if (SAMPLES / f"{name}.jpg").exists() else SAMPLES / "walk"
+    found = measure_sample(folder, name, False)
+    assert found.status == "measured"
+    document = json.loads(json.dumps(found.as_document()))
+    assert can_be_redrawn(document)
+    again = with_trace(document)
+    assert again.trace is not None and len(again.trace.gap_lines_px) == 2 * len(found.gaps)
+    sides = np.vstack([again.trace.back_px, again.trace.belly_px])
+    sides = sides[np.isfinite(sides).all(axis=1)]
+    off = np.linalg.norm(sides[:, None] - again.trace.centre_px[None], axis=2).min(axis=1)
+    assert off.max() < 60  # a limb is some 40 px thick: its edges lie beside it, whatever the plane map makes of a line
+    with Image.open(io.BytesIO(redrawn((folder / f"{name}.jpg").read_bytes(), f"{name}.jpg", document, Units(), 900))) as picture:
+        assert picture.format == "JPEG" and max(picture.size) >= 900
+
+
+@pytest.mark.parametrize("status", ["needs_help", "refused"])
+def test_what_was_not_measured_is_not_drawn_over(status):
+    assert not can_be_redrawn(json.loads(json.dumps(Measurement(status, "unstrung").as_document())))
+
+
+def test_a_document_with_places_missing_is_refused_in_words(found):
+    document = json.loads(json.dumps(found.as_document()))
+    for limb in document["profile"].values():
+        limb["centre_px"] = [[None, None] for _ in limb["centre_px"]]
+    with pytest.raises(DocumentError, match="does not say where the bow lies"):
+        redrawn((SAMPLES / f"{NAME}.jpg").read_bytes(), f"{NAME}.jpg", document, Units(), 900)
 
 
 def test_the_drawn_over_photograph_is_a_picture_with_the_figures_below_it(found):

@@ -1,13 +1,16 @@
 """Ruler fractions and what people type."""
 
 import math
+import time
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tillerlens import units
+from tillerlens import cli_words, units
 from tillerlens.errors import ShotError
+from tillerlens.record import RecordError
+from tillerlens.ui import fields
 
 
 @pytest.mark.parametrize(
@@ -76,6 +79,60 @@ def test_anything_else_is_refused_with_an_example(text):
     with pytest.raises(ShotError) as caught:
         units.parse_length(text)
     assert "28 3/16" in caught.value.remedy
+
+
+@pytest.mark.parametrize(
+    ("text", "mm"),
+    [
+        ("\uff12\uff18", 28 * 25.4),  # full-width digits, as some phones write them
+        ("\u0662\u0668", 28 * 25.4),  # Arabic-Indic ones
+        ("28\u2153", (28 + 1 / 3) * 25.4),  # a third as one glyph
+        ("28\u00a01\u20442", 28.5 * 25.4),  # no-break space, fraction slash
+        ("0", 0.0),
+        ("1/2 m", 500.0),
+    ],
+)
+def test_digits_and_fractions_of_other_keyboards_are_read(text, mm):
+    assert units.parse_length(text) == pytest.approx(mm, rel=1e-12)
+
+
+@pytest.mark.parametrize("read", [units.parse_length, units.parse_weight])
+@pytest.mark.parametrize(
+    "text",
+    ["9" * 400, "1" * 10_000, "1 " * 5000 + "/", "1e400", "inf", "9" * 39, "5\x00", "\ud800", "5\xb2", "\u2168", "0x10", "1_000"]
+    + ["28 lb in", "5 /", "/5", "\x1b[2J5"],
+)
+def test_what_is_no_number_is_told_at_once_in_words_that_can_be_printed(read, text):
+    began = time.thread_time()
+    with pytest.raises(ShotError) as caught:
+        read(text)
+    assert time.thread_time() - began < 0.01
+    assert caught.value.remedy and len(caught.value.text) < 120
+    assert caught.value.text.isprintable() and caught.value.text.encode()
+
+
+@pytest.mark.parametrize("text", ["0", "0 lb", "-5 lb", "0/4", "0.0 N"])
+def test_a_bow_pulls_with_more_than_nothing(text):
+    with pytest.raises(ShotError, match="more than nothing"):
+        units.parse_weight(text)
+
+
+def test_other_quantities_are_read_by_the_same_reader():
+    read = cli_words.read_words
+    assert read(["mass=1/2 lb"], cli_words.EVENT_WORDS["mass"])["mass_kg"] == pytest.approx(0.226796185)
+    assert read(["arrow=500"], cli_words.EVENT_WORDS["arrow_speed"])["arrow_mass_kg"] == pytest.approx(0.032399455)
+    assert read(["reading=9 %"], cli_words.EVENT_WORDS["moisture"])["reading_percent"] == 9
+    assert read(["temperature=70 \xb0F"], cli_words.EVENT_WORDS["moisture"])["temperature_c"] == pytest.approx(21.1111, abs=1e-4)
+    for text in ("-1", "9" * 400, "1e400", "2.5", "nan", "\xb2"):
+        with pytest.raises(RecordError):
+            read([f"strokes={text}"], cli_words.EVENT_WORDS["scrape"])
+
+
+@pytest.mark.parametrize("text", ["\xb2: 1, 2", "1" * 5000 + ": 1, 2", "99: 1, 2", "1: 1, 2\n1: 3, 4", "1: 1, " + "9" * 400])
+def test_lines_of_tags_that_name_none_are_refused(text):
+    with pytest.raises(ShotError) as caught:
+        fields.read_centres(text)
+    assert caught.value.remedy
 
 
 @pytest.mark.parametrize(

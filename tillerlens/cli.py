@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -18,6 +19,8 @@ from tillerlens.cli_plan import add_plan
 from tillerlens.cli_record import add_commands
 from tillerlens.cli_report import add_commands as add_report
 from tillerlens.cli_serve import add_serve
+from tillerlens.core.reading import shown
+from tillerlens.core.unforeseen import net
 from tillerlens.errors import TillerLensError
 
 if TYPE_CHECKING:
@@ -46,7 +49,9 @@ def _about(
         bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version.")
     ] = False,
 ) -> None:
-    pass
+    from tillerlens.cli_log import log_to_file
+
+    log_to_file()
 
 
 @app.command()
@@ -77,11 +82,12 @@ def measure(
         raise typer.BadParameter("one shot file belongs to one photograph; lay each beside its photograph.")
     if overlay is not None:
         _check_overlay(overlay, pictures, several)
+    overlays = _overlay_places(overlay, pictures, several)
     documents, worst = [], MEASURED
     with _progress(pictures) as bar:
-        for path in bar:
+        for path, drawn in zip(bar, overlays, strict=True):
             outcome = _measure_one(path, shot, rest)
-            status = _finish(outcome, _overlay_place(overlay, path, several), json_out)
+            status = _finish(outcome, drawn, json_out)
             worst = status if worst == MEASURED or status == UNUSABLE else worst
             documents.append(outcome.measurement.as_document())
     if json_out:
@@ -136,7 +142,10 @@ def _pictures(given: list[Path]) -> list[Path]:
         if not path.is_dir():
             out.append(path)
             continue
-        seen = sorted(p for p in path.iterdir() if p.suffix.lower() in PICTURES and p.is_file())
+        try:
+            seen = sorted(p for p in path.iterdir() if p.suffix.lower() in PICTURES and p.is_file())
+        except OSError as error:
+            raise typer.BadParameter(f"{shown(str(path))} cannot be read: {(error.strerror or str(error)).lower()}.") from error
         ready = [p for p in seen if _shot_beside(p) is not None]
         if not ready:
             raise typer.BadParameter(f"{path} holds no picture with a shot file beside it (NAME.shot.json).")
@@ -151,31 +160,34 @@ def _shot_beside(photo: Path) -> Path | None:
 
 
 def _measure_one(path: Path, shot: Path | None, rest: Path | None) -> _Outcome:
+    from tillerlens.measurement import Measurement
+
+    about: dict[str, Any] = {"name": shown(path.name)}
+    try:
+        with net("measuring", shown(path.name)):
+            return _measured(path, shot, rest, about)
+    except TillerLensError as error:
+        return _Outcome(Measurement("refused", "unknown", (error.reason,), photo=about, version=__version__), None)
+
+
+def _measured(path: Path, shot: Path | None, rest: Path | None, about: dict[str, Any]) -> _Outcome:
+    """Raises TillerLensError for what cannot be used; ``about`` then holds what is known of the picture."""
     from tillerlens.document import check_same_bow, read_rest
     from tillerlens.errors import ShotError
     from tillerlens.measure import measure_photo
-    from tillerlens.measurement import Measurement
     from tillerlens.photo.intake import read_photo
     from tillerlens.shot import read_shot
 
-    about: dict[str, Any] = {"name": path.name}
-    try:
-        picture = read_photo(path)
-        about |= {"sha256": picture.sha256, "size": [picture.width, picture.height]}
-        file = shot or _shot_beside(path)
-        if file is None:
-            beside = path.with_suffix(SHOT_ENDINGS[0]).name
-            raise ShotError(
-                f"{path.name} has no shot file.", f"Write {beside} beside it, or name one with --shot."
-            )
-        facts = read_shot(file, picture.name, (picture.width, picture.height))
-        earlier = None if rest is None else read_rest(rest)
-        if earlier is not None:
-            check_same_bow(earlier, facts)
-    except TillerLensError as error:
-        return _Outcome(
-            Measurement("refused", "unknown", (error.reason,), photo=about, version=__version__), None
-        )
+    picture = read_photo(path)
+    about |= {"sha256": picture.sha256, "size": [picture.width, picture.height]}
+    file = shot or _shot_beside(path)
+    if file is None:
+        beside = shown(path.with_suffix(SHOT_ENDINGS[0]).name)
+        raise ShotError(f"{about['name']} has no shot file.", f"Write {beside} beside it, or name one with --shot.")
+    facts = read_shot(file, picture.name, (picture.width, picture.height))
+    earlier = None if rest is None else read_rest(rest)
+    if earlier is not None:
+        check_same_bow(earlier, facts)
     return _Outcome(measure_photo(picture, facts, earlier), picture)
 
 
@@ -189,14 +201,15 @@ def _finish(outcome: _Outcome, overlay: Path | None, json_out: bool) -> int:
             typer.echo(in_a_line(reason), err=True)
     if outcome.photo is None:
         return UNUSABLE
-    if not json_out:
-        typer.echo(as_text(found) + "\n")
-    if overlay is not None:
-        try:
-            _write_overlay(overlay, outcome.photo, found)
-        except TillerLensError as error:
-            typer.echo(str(error), err=True)
-            return UNUSABLE
+    try:
+        with net("showing", outcome.photo.name):
+            if not json_out:
+                typer.echo(as_text(found) + "\n")
+            if overlay is not None:
+                _write_overlay(overlay, outcome.photo, found)
+    except TillerLensError as error:
+        typer.echo(str(error), err=True)
+        return UNUSABLE
     return MEASURED if found.status == "measured" else ASKS
 
 
@@ -216,8 +229,22 @@ def _check_overlay(overlay: Path, pictures: list[Path], several: bool) -> None:
         raise typer.BadParameter("the overlay would overwrite the photograph; choose another name.")
 
 
-def _overlay_place(overlay: Path | None, photo: Path, several: bool) -> Path | None:
-    return overlay / f"{photo.stem}.overlay.png" if overlay is not None and several else overlay
+def _overlay_places(overlay: Path | None, pictures: list[Path], several: bool) -> list[Path | None]:
+    """Where each picture's overlay goes. Of several, those that are called alike have their folder or a number in the name."""
+    if overlay is None or not several:
+        return [overlay] * len(pictures)
+    alike = Counter(p.stem.casefold() for p in pictures)  # a.JPG and A.jpg are one name on many disks
+    taken = set[str]()
+    out: list[Path | None] = []
+    for path in pictures:
+        stem = path.stem if alike[path.stem.casefold()] == 1 else f"{path.resolve().parent.name}-{path.name}"
+        name, n = stem, 1
+        while name.casefold() in taken:
+            n += 1
+            name = f"{stem}-{n}"
+        taken.add(name.casefold())
+        out.append(overlay / f"{name}.overlay.png")
+    return out
 
 
 def _write_overlay(path: Path, photo: Photo, found: Measurement) -> None:

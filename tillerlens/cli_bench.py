@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from tillerlens.core.reading import shown
 from tillerlens.errors import TillerLensError
 
 if TYPE_CHECKING:
@@ -95,12 +96,23 @@ def _given(
     from tillerlens.mechanics.bench import Given
     from tillerlens.mechanics.cast import ArrowSpeed
     from tillerlens.mechanics.force_draw import Reading
-    from tillerlens.units import parse_length, parse_weight
+    from tillerlens.units import parse_weight
 
-    full, brace, length = (None if text is None else parse_length(text) for text in lengths)
-    readings = [Reading(parse_length(a), parse_weight(b)) for a, b in (_pair(text, "20in=33lb") for text in weigh)]
+    full, brace, length = (None if text is None else read_size(text) for text in lengths)
+    readings = [Reading(read_size(a), parse_weight(b)) for a, b in (_pair(text, "20in=33lb") for text in weigh)]
     shots = [ArrowSpeed(_arrow_mass(a), _speed(b)) for a, b in (_pair(text, "500gr=170fps") for text in arrows)]
     return Given(documents, rest, rest_after, readings, length, full, brace, arrows=shots)
+
+
+def read_size(text: str) -> float:
+    """A length, mm, that is more than nothing. Raises ShotError."""
+    from tillerlens.errors import ShotError
+    from tillerlens.units import parse_length
+
+    mm = parse_length(text)
+    if mm <= 0:
+        raise ShotError(f"'{shown(text)}' is no length here: it has to be more than nothing.", "Correct it.", given=text)
+    return mm
 
 
 def _pair(text: str, example: str) -> tuple[str, str]:
@@ -108,7 +120,7 @@ def _pair(text: str, example: str) -> tuple[str, str]:
 
     left, sign, right = text.partition("=")
     if not sign or not left.strip() or not right.strip():
-        raise ShotError(f"'{text}' cannot be read.", f"Write it like {example}.", given=text)
+        raise ShotError(f"'{shown(text)}' cannot be read.", f"Write it like {example}.", given=text)
     return left, right
 
 
@@ -136,7 +148,7 @@ def _wood(name: str | None) -> tuple[StrainLimit, tuple[float, float] | None]:
     found = table.get(name.strip().lower())
     if found is None:
         known = ", ".join(sorted(v.name for v in table.values()))
-        raise ShotError(f"The wood '{name}' is not in the table.", f"Leave it out, or give one of {known}.", given=name)
+        raise ShotError(f"The wood '{shown(name)}' is not in the table.", f"Leave it out, or give one of {known}.", given=name)
     dry = found.dry
     if dry is None:
         return strain_limit(found.name), None

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tillerlens.cli_bench import TOLD, UNUSABLE, bench_app, read_calipers
+from tillerlens.cli_bench import TOLD, UNUSABLE, bench_app, read_calipers, read_size
+from tillerlens.core.reading import shown
 from tillerlens.errors import ShotError, TillerLensError
 
 if TYPE_CHECKING:
@@ -67,7 +68,7 @@ def scrape_command(
     if bend not in BENDS:
         raise typer.BadParameter(f"{bend} is no bend; choose one of {', '.join(BENDS)}.")
     try:
-        wish = ScrapeWish(parse_weight(weight), parse_length(draw), bend, parse_length(tiller))
+        wish = ScrapeWish(parse_weight(weight), read_size(draw), bend, parse_length(tiller))
         plan = plan_from_documents(
             [d for path in measured for d in read_documents(path)],
             read_documents(rest)[0],
@@ -206,33 +207,31 @@ def _species(name: str) -> Species:
     found = table.get(name.strip().lower())
     if found is None:
         known = ", ".join(sorted(v.name for v in table.values()))
-        raise WoodError(f"The wood '{name}' is not in the table.", f"Give one of {known}.", given=name)
+        raise WoodError(f"The wood '{shown(name, 40)}' is not in the table.", f"Give one of {known}.", given=name)
     return found
 
 
 def _celsius(text: str) -> float:
-    match = re.fullmatch(r"\s*(-?\d+(?:\.\d+)?)\s*°?\s*([fc])\s*", text.lower())
-    if match is None:
-        raise ShotError(f"'{text}' is not a temperature.", "Write it like 70F or 21C.", given=text)
-    value = float(match[1])
-    return value if match[2] == "c" else (value - 32) / 1.8
+    from tillerlens.cli_words import read_celsius
+
+    return read_celsius(text, ShotError)
 
 
 def _share(text: str) -> float:
-    match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*%?\s*", text)
-    if match is None:
-        raise ShotError(f"'{text}' is not a relative humidity.", "Write it like 45%.", given=text)
-    return float(match[1]) / 100
+    from tillerlens.units import parse_quantity
+
+    return parse_quantity(text, {"%": 0.01, "": 0.01}, "relative humidity", "45%")
 
 
 def _scraped(text: str) -> Scrape:
     from tillerlens.mechanics.scraping import Scrape
     from tillerlens.mechanics.seen import READING_U_N
-    from tillerlens.units import parse_length, parse_weight
+    from tillerlens.units import parse_length, parse_quantity, parse_weight
 
     match = re.fullmatch(r"\s*(upper|lower)\s+(\S+)-(\S+)\s+(\d+)\s*strokes\s+(\S+)-(\S+)\s*", text)
     if match is None:
-        raise ShotError(f"'{text}' cannot be read.", "Write it like 'upper 8in-13in 20 strokes 41lb-40lb'.", given=text)
+        raise ShotError(f"'{shown(text)}' cannot be read.", "Write it like 'upper 8in-13in 20 strokes 41lb-40lb'.", given=text)
     limb, a, b, n, before, after = match.groups()
     ends = sorted((parse_length(a), parse_length(b)))
-    return Scrape(limb, (ends[0], ends[1]), float(n), parse_weight(before), parse_weight(after), READING_U_N)  # type: ignore[arg-type]
+    strokes = parse_quantity(n, {"": 1.0}, "number of strokes", "20")
+    return Scrape(limb, (ends[0], ends[1]), strokes, parse_weight(before), parse_weight(after), READING_U_N)  # type: ignore[arg-type]

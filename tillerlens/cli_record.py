@@ -313,10 +313,17 @@ def stage_add(
     originals: Originals = None,
     json_out: JsonOut = False,
 ) -> None:
-    """Measure photographs of a bow and keep them. Exit status 3: kept, but at least one needs help or was refused."""
+    """Measure photographs of a bow and keep them.
+
+    Exit status: 3 kept, but at least one needs help or was refused; 2 at least one cannot be used and was left out.
+    """
     from tillerlens.cli import _pictures, _shot_beside
     from tillerlens.cli_words import read_when
-    from tillerlens.record import RecordError, store
+    from tillerlens.core.reading import shown
+    from tillerlens.core.unforeseen import Unforeseen, net
+    from tillerlens.document import DocumentError
+    from tillerlens.errors import PhotoError, ShotError
+    from tillerlens.record import store
     from tillerlens.record.entries import as_document, now
     from tillerlens.record.originals import taken_at
     from tillerlens.record.remeasure import measure_original
@@ -324,20 +331,26 @@ def stage_add(
     pictures = _pictures(photo)
     if len(pictures) > 1 and shot is not None:
         raise typer.BadParameter("one shot file belongs to one photograph; lay each beside its photograph.")
-    documents, asks = [], False
+    documents, asks, unusable = [], False, False
     with opened(place, originals) as record, progress("Measuring") as moved:
         found = store.find_bow(record, bow)
         for done, path in enumerate(pictures):
             moved(done, len(pictures), path)
             file = shot or _shot_beside(path)
-            if file is None:
-                raise RecordError(
-                    f"{path.name} has no shot file.", f"Write {path.stem}.shot.json beside it, or name one with --shot."
-                )
-            form = _read_shot_file(file, path.name)
-            time = taken_at(path) or now() if when is None else read_when(when)
-            at_rest = _rest_for(record, found, form["state"], rest, time)
-            document = measure_original(record, path, form, at_rest, path.name)
+            try:
+                with net("measuring", shown(path.name)):
+                    if file is None:
+                        beside = f"{shown(path.stem)}.shot.json"
+                        hint = f"Write {beside} beside it, or name one with --shot."
+                        raise ShotError(f"{shown(path.name)} has no shot file.", hint)
+                    form = _read_shot_file(file, path.name)
+                    time = taken_at(path) or now() if when is None else read_when(when)
+                    at_rest = _rest_for(record, found, form["state"], rest, time)
+                    document = measure_original(record, path, form, at_rest, path.name)
+            except (PhotoError, ShotError, DocumentError, Unforeseen) as error:  # the picture's own, not the record's
+                typer.echo(f"{shown(path.name)}: {error}" if len(pictures) > 1 else str(error), err=True)
+                unusable = True
+                continue
             stage = store.add_stage(
                 record, found.id, path, form, document=document, taken_at=time, rest_stage_id=at_rest, notes=notes
             )
@@ -350,7 +363,7 @@ def stage_add(
                     say(f"  judged against the bow at rest, {found.name}:{number_of(record, store.get_stage(record, at_rest))}")
     if json_out:
         answer(documents, "", True)
-    raise typer.Exit(ASKS if asks else 0)
+    raise typer.Exit(UNUSABLE if unusable else ASKS if asks else 0)
 
 
 def _read_shot_file(file: Path, name: str) -> dict[str, Any]:

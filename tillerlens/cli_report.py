@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from tillerlens.cli_record import JsonOut, Originals, Place, answer, open_place, opened, told
+from tillerlens.core.reading import shown
 
 if TYPE_CHECKING:
     from tillerlens.measures.compare import Comparison, Scraped, ScrapeOutcome
@@ -165,7 +166,7 @@ def _read_scraped(text: str) -> Scraped:
 
     parts = text.split()
     if len(parts) != 3 or parts[0] not in ("upper", "lower"):
-        raise ShotError(f"'{text}' is not a scraped place.", "Write it like 'lower 17in 23in', measured from the nock.")
+        raise ShotError(f"'{shown(text)}' is not a scraped place.", "Write it like 'lower 17in 23in', measured from the nock.")
     start, end = sorted(parse_length(p) for p in parts[1:])
     return Scraped("upper" if parts[0] == "upper" else "lower", start, end)
 
@@ -206,7 +207,7 @@ def _story_of_files(files: Sequence[Path], name: str) -> Story:
         session += state != "unstrung"
         if "reflex" in values:
             reflexes.append(ReflexAt(when, read_value(values["reflex"]), shot.get("minutes_since_unstrung"), session))
-        if "draw_length_back" in values and "scale_reading_lb" in shot:
+        if "draw_length_back" in values and shot.get("scale_reading_lb"):
             weight = shot["scale_reading_lb"] * NEWTON_PER_POUND
             pulls.append(Pull(when, read_value(values["draw_length_back"]).value, weight, SCALE_U_N))
     notes = "Made of files: dates are the files' own, and events and findings are not in them."

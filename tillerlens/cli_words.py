@@ -8,6 +8,8 @@ from datetime import UTC, datetime
 from typing import Any
 
 from tillerlens import units
+from tillerlens.core.reading import shown
+from tillerlens.errors import TillerLensError
 from tillerlens.record.entries import RecordError
 
 Reader = Callable[[str], Any]
@@ -17,53 +19,57 @@ _KG = {"kg": 1.0, "g": 0.001, "lb": units.KG_PER_POUND, "oz": units.KG_PER_POUND
 _M_S = {"fps": 0.3048, "ft/s": 0.3048, "m/s": 1.0, "km/h": 1 / 3.6}
 
 
-def _quantity(text: str, factors: Mapping[str, float], bare: str, example: str) -> float:
-    match = re.fullmatch(r"\s*(\d+\.?\d*|\.\d+)\s*([a-z/]*)\s*", text.lower())
-    factor = factors.get(match[2] or bare) if match else None
-    if match is None or factor is None:
-        raise RecordError(f"'{text}' cannot be read.", f"Write it like {example}.", given=text)
-    return float(match[1]) * factor
+def _at_least_zero(text: str, factors: Mapping[str, float], what: str, example: str) -> float:
+    value = units.parse_quantity(text, factors, what, example, RecordError)
+    if value < 0:
+        raise RecordError(f"'{shown(text, units.MOST_TYPED)}' is less than nothing.", f"Write it like {example}.", given=text)
+    return value
 
 
 def _number(text: str) -> float:
-    return _quantity(text.rstrip("% "), {"": 1.0}, "", "12 or 12.5")
+    return _at_least_zero(text, {"": 1.0, "%": 1.0}, "number", "12 or 12.5")
 
 
 def _whole(text: str) -> int:
     number = _number(text)
     if number != int(number):
-        raise RecordError(f"'{text}' is not a whole number.", "Write it like 20.", given=text)
+        raise RecordError(f"'{shown(text, units.MOST_TYPED)}' is not a whole number.", "Write it like 20.", given=text)
     return int(number)
 
 
 def _mass(text: str) -> float:
     """Kilograms; a bare number is ounces."""
-    return _quantity(text, _KG, "oz", "19 oz, 540 g or 500 gr (grains)")
+    return _at_least_zero(text, {**_KG, "": _KG["oz"]}, "mass", "19 oz, 540 g or 500 gr (grains)")
 
 
 def _arrow_mass(text: str) -> float:
     """Kilograms; a bare number is grains."""
-    return _quantity(text, _KG, "gr", "500 gr (grains) or 32 g")
+    return _at_least_zero(text, {**_KG, "": _KG["gr"]}, "mass", "500 gr (grains) or 32 g")
 
 
 def _speed(text: str) -> float:
     """Metres per second; a bare number is feet per second."""
-    return _quantity(text, _M_S, "fps", "150 fps or 46 m/s")
+    return _at_least_zero(text, {**_M_S, "": _M_S["fps"]}, "speed", "150 fps or 46 m/s")
 
 
 def _temperature(text: str) -> float:
     """Degrees Celsius; the unit has to be said, for both are in use."""
-    match = re.fullmatch(r"\s*(-?\d+\.?\d*)\s*°?\s*([cCfF])\s*", text)
-    if match is None:
-        raise RecordError(f"'{text}' cannot be read.", "Write it like 21C or 70F.", given=text)
-    degrees = float(match[1])
-    return degrees if match[2] in "cC" else (degrees - 32) / 1.8
+    return read_celsius(text, RecordError)
+
+
+def read_celsius(text: str, error: type[TillerLensError]) -> float:
+    """Degrees Celsius from ``21C`` or ``70 F``. Raises ``error`` for anything else."""
+    degrees = units.parse_quantity(text, dict.fromkeys(("c", "f", "°c", "°f"), 1.0), "temperature", "21C or 70F", error, 1000.0)
+    return degrees if text.strip().lower().endswith("c") else (degrees - 32) / 1.8
 
 
 def _place(text: str) -> list[float]:
-    parts = re.split(r"[,\s]+", text.strip())
-    if len(parts) != 2:
-        raise RecordError(f"'{text}' is not a place in the picture.", "Write it like 1200,845 (pixels from the left and top).")
+    parts = re.split(r"[,\s]+", text.strip()[: 2 * units.MOST_TYPED + 2])
+    if len(parts) != 2 or not all(parts):
+        raise RecordError(
+            f"'{shown(text, units.MOST_TYPED)}' is not a place in the picture.",
+            "Write it like 1200,845 (pixels from the left and top).",
+        )
     return [_number(part) for part in parts]
 
 
@@ -133,7 +139,7 @@ def read_words(given: Sequence[str], known: Words) -> dict[str, Any]:
         word = word.strip().lower().replace("-", "_")
         if not equals or word not in known:
             choices = ", ".join(known) or "none here; use --notes"
-            raise RecordError(f"'{item}' is not understood.", f"Write WORD=VALUE with one of: {choices}.", given=item)
+            raise RecordError(f"'{shown(item)}' is not understood.", f"Write WORD=VALUE with one of: {choices}.", given=item)
         name, reader = known[word]
         if name in out:
             raise RecordError(f"'{word}' is given twice.", "Give it once.", given=word)
@@ -148,7 +154,9 @@ def read_when(text: str | None) -> datetime:
     try:
         return datetime.fromisoformat(text).astimezone(UTC)
     except (ValueError, OverflowError) as error:
-        raise RecordError(f"'{text}' is not a time.", "Write it like 2025-03-14 or 2025-03-14T16:30.", given=text) from error
+        raise RecordError(
+            f"'{shown(text, units.MOST_TYPED)}' is not a time.", "Write it like 2025-03-14 or 2025-03-14T16:30.", given=text
+        ) from error
 
 
 def say_field(name: str, value: Any) -> str:

@@ -8,12 +8,14 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+from tillerlens.core.reading import parse_json, read_file, shown
 from tillerlens.errors import TillerLensError
 from tillerlens.shot import Shot
 from tillerlens.units import MM_PER_INCH, format_inches
 
 # Two tapes along one bow agree to within this (common practice, no source); more is another bow.
 SAME_BOW_MM = MM_PER_INCH
+MAX_FILE_MB = 100.0  # some hundred measurements
 
 
 class DocumentError(TillerLensError):
@@ -32,15 +34,17 @@ def measurement_schema() -> dict[str, Any]:
 
 def read_documents(path: Path) -> list[dict[str, Any]]:
     """The measurement documents of a file: one, or the list printed for several photographs. Raises DocumentError."""
+    return parse_documents(read_file(Path(path), MAX_FILE_MB, DocumentError), shown(Path(path).name))
+
+
+def parse_documents(data: bytes, name: str) -> list[dict[str, Any]]:
+    """The measurement documents in a file's bytes. name: what errors call it. Raises DocumentError."""
     from jsonschema import Draft202012Validator
 
-    name, again = Path(path).name, "Measure the picture again with --json and keep what is printed."
+    again = "Measure the picture again with --json and keep what is printed."
     try:
-        printed = json.loads(Path(path).read_bytes())
-    except OSError as error:
-        cause = (error.strerror or str(error)).lower()
-        raise DocumentError(f"{name} cannot be opened: {cause}.", "Check the file's name and folder.") from error
-    except (ValueError, RecursionError) as error:
+        printed = parse_json(data)
+    except ValueError as error:
         raise DocumentError(f"{name} is not a measurement: it is not JSON ({error}).", again) from error
     documents = printed if isinstance(printed, list) else [printed]
     if not documents:
@@ -58,9 +62,13 @@ def read_documents(path: Path) -> list[dict[str, Any]]:
 
 def read_rest(path: Path) -> dict[str, Any]:
     """The measurement document of an unstrung bow. Raises DocumentError with what to do."""
-    document = read_documents(path)[0]
+    return check_rest(read_documents(path)[0], shown(Path(path).name))
+
+
+def check_rest(document: dict[str, Any], name: str) -> dict[str, Any]:
+    """The document, if it is a measurement of a bow unstrung; else raises DocumentError."""
     if document["status"] != "measured" or document["state"] != "unstrung" or len(document["profile"]) != 2:
-        raise DocumentError(f"{Path(path).name} is not a measurement of the bow unstrung.", "Give that of the unstrung bow.")
+        raise DocumentError(f"{name} is not a measurement of the bow unstrung.", "Give that of the unstrung bow.")
     return document
 
 

@@ -21,6 +21,8 @@ from tillerlens.budget import (
     thinner_nudges,
     tip_nudges,
 )
+from tillerlens.core.clicks import check_places
+from tillerlens.core.unforeseen import net
 from tillerlens.errors import NeedsHelp, Reason, StateDiffers, TillerLensError
 from tillerlens.measurement import GapRow, LimbProfile, Measurement, TracedBow, Value
 from tillerlens.measures.from_rest import movement_from_rest
@@ -60,6 +62,7 @@ OBLIQUE_RAD = np.radians(25)
 NOCK_BY_STRING_U_MM = 1.5
 MOST_BY_LENGTH_MM = 25.0  # an inch that both ends together may be off before the length itself is in doubt
 TIP_TURN_U_RAD = np.radians(0.3)
+ANGLES = ("string_angle", "turn_", "handle_tilt")
 MM, DEG, PER_M = "mm", "deg", "1/m"
 
 
@@ -110,30 +113,39 @@ def measure_photo(
     fit: CameraFit | None = None,
     remembered: Remembered = _read_now,
 ) -> Measurement:
-    """Measure one photograph. Never raises for what a photograph or shot can hold: ``status`` and ``reasons`` tell.
+    """Measure one photograph. Never raises for what a photograph or shot can hold, foreseen or not: status and reasons tell.
 
     ``rest``: the measurement document of the same bow unstrung, for judging spots on movement from rest. ``prepared``, ``fit``:
     ``prepare(photo)`` and ``fit_scale(photo, shot)`` where they are at hand from before; ``remembered``: gives traces that are.
     """
     about = {"name": photo.name, "sha256": photo.sha256, "size": [photo.rgb.shape[1], photo.rgb.shape[0]]}
     shared: dict[str, Any] = dict(state=shot.state, photo=about, shot=shot.as_dict(), version=__version__)
-    doubts: tuple[Reason, ...] = tuple(judge(photo)) if prepared is None else prepared.doubts
+    doubts: tuple[Reason, ...] = () if prepared is None else prepared.doubts
     try:
-        fit = fit or fit_scale(photo, shot)  # first: without a scale the rest would be in vain
-        asked = _Asked(prepared or _prepare(photo, doubts), fit, shot, rest, shared, remembered)
-        try:
-            return _measure_held(asked)
-        except NeedsHelp as error:
-            try:
-                return _measure_held(asked, fair=True)
-            except TillerLensError:
-                raise error from None  # what the first reading asks for
+        with net("measuring", photo.name):
+            check_places(shot, (photo.width, photo.height))
+            if prepared is None:
+                doubts = tuple(judge(photo))
+            fit = fit or fit_scale(photo, shot)  # first: without a scale the rest would be in vain
+            asked = _Asked(prepared or _prepare(photo, doubts), fit, shot, rest, shared, remembered)
+            return _measure_twice(asked)
     except StateDiffers as error:
         return Measurement("refused", reasons=(error.reason, *doubts), evidence={"state_shown": error.fields["shows"]}, **shared)
     except NeedsHelp as error:
         return Measurement("needs_help", reasons=(error.reason, *doubts), **shared)
     except TillerLensError as error:
         return Measurement("refused", reasons=(error.reason, *doubts), **shared)
+
+
+def _measure_twice(asked: _Asked) -> Measurement:
+    try:
+        return _measure_held(asked)
+    except NeedsHelp as error:
+        try:
+            with net("measuring", asked.prepared.photo.name):
+                return _measure_held(asked, fair=True)
+        except TillerLensError:
+            raise error from None  # what the first reading asks for
 
 
 def _measure_held(asked: _Asked, fair: bool = False) -> Measurement:
@@ -340,13 +352,8 @@ def _doubts(
 ) -> tuple[Reason, ...]:
     out = list(trace.doubts)
     if fit.camera.obliqueness() > OBLIQUE_RAD:
-        out.append(
-            Reason(
-                "oblique",
-                "The picture was taken far from square to the board.",
-                "Stand so that the board looks like a rectangle.",
-            )
-        )
+        text = "The picture was taken far from square to the board."
+        out.append(Reason("oblique", text, "Stand so that the board looks like a rectangle."))
     if not fit.squared:
         out.append(
             Reason(
@@ -372,17 +379,9 @@ def _doubts(
             )
         )
     if s.handle_scatter_mm > 2.0:
-        out.append(
-            Reason(
-                "handle_not_straight",
-                "The back of the handle is not straight; the frame that heights are measured in is less sure.",
-                "",
-            )
-        )
+        text = "The back of the handle is not straight; the frame that heights are measured in is less sure."
+        out.append(Reason("handle_not_straight", text))
     return tuple(out)
-
-
-ANGLES = ("string_angle", "turn_", "handle_tilt")
 
 
 def _value(name: str, value: float, u: float, budget: dict[str, float]) -> Value:

@@ -15,8 +15,9 @@ from dataclasses import dataclass, field
 from functools import cache
 from importlib import resources
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, TypeGuard
 
+from tillerlens.core.reading import parse_json, read_file, shown
 from tillerlens.errors import ShotError
 from tillerlens.units import MM_PER_INCH, newtons_from_pounds, pounds_from_newtons
 
@@ -31,6 +32,11 @@ Point = tuple[float, float]
 VERSION = 1
 DEFAULT_STANDOFF_U_MM = MM_PER_INCH / 16  # one division of a bowyer's ruler (common practice, no source)
 MIN_MARK_DISTANCE_PX = 50.0  # closer than this a click's own couple of pixels spoil the scale by 5 %
+
+MAX_FILE_MB = 2.0
+MOST_DEEP, MOST_ENTRIES = 12, 20_000  # of a shot's fields within fields; a saved one has four and some hundred
+MOST_WHOLE = 2**53  # whole numbers beyond it are not exact in JSON
+MOST_PX = 1e6  # no picture has a place so far out
 
 _FIX = "Correct it and measure again."
 
@@ -142,8 +148,8 @@ def read_shot(
     """Read and check a shot from its file or from a mapping of the same form.
 
     photo_name: the photograph it is meant for; a shot naming another one is refused. photo_size: (width,
-    height) of the upright picture in pixels; marks and clicks outside it are refused. Raises ShotError with
-    what to correct.
+    height) of the upright picture in pixels; marks and clicks that cannot be right in it are refused, as ``check_places`` tells.
+    Raises ShotError with what to correct.
     """
     form = dict(source) if isinstance(source, Mapping) else _load(Path(source))
     _check_form(form)
@@ -152,7 +158,9 @@ def read_shot(
     if photo_name is not None and shot.photo_name is not None:
         _check_photo(shot.photo_name, photo_name)
     if photo_size is not None:
-        _check_inside(shot, photo_size)
+        from tillerlens.core.clicks import check_places
+
+        check_places(shot, photo_size)
     return shot
 
 
@@ -165,28 +173,22 @@ def shot_schema() -> dict[str, Any]:
 
 
 def _load(path: Path) -> dict[str, Any]:
+    data, name = read_file(path, MAX_FILE_MB, ShotError), shown(path.name)
     try:
-        form = json.loads(path.read_bytes())
-    except OSError as error:
-        cause = (error.strerror or str(error)).lower()
+        form = parse_json(data)
+    except ValueError as error:
         raise ShotError(
-            f"{path.name} cannot be opened: {cause}.", "Check the file's name and folder."
-        ) from error
-    except (ValueError, RecursionError) as error:
-        raise ShotError(
-            f"{path.name} is not a shot file: it is not JSON ({error}).",
-            "Save it again from the app, or mend it.",
+            f"{name} is not a shot file: it is not JSON ({error}).", "Save it again from the app, or mend it."
         ) from error
     if not isinstance(form, dict):
-        raise ShotError(
-            f"{path.name} is not a shot file: it holds no named fields.", "Save it again from the app."
-        )
+        raise ShotError(f"{name} is not a shot file: it holds no named fields.", "Save it again from the app.")
     return form
 
 
 def _check_form(form: Mapping[str, Any]) -> None:
     from jsonschema import Draft202012Validator
 
+    _check_entries(form)
     schema = shot_schema()
     _check_spelling(form, schema["properties"])
     scale = form.get("scale")
@@ -197,7 +199,6 @@ def _check_form(form: Mapping[str, Any]) -> None:
     )
     if errors:
         raise _in_words(errors[0])
-    _check_finite(form, [])
 
 
 def _check_spelling(form: Mapping[str, Any], known: Mapping[str, Any]) -> None:
@@ -208,18 +209,37 @@ def _check_spelling(form: Mapping[str, Any], known: Mapping[str, Any]) -> None:
         meant = difflib.get_close_matches(str(key), known, n=1, cutoff=0.8)
         if meant:
             raise ShotError(
-                f"The shot has a field '{key}', which is not known.", f"Write it '{meant[0]}'.", field=key
+                f"The shot has a field '{shown(key, 40)}', which is not known.", f"Write it '{meant[0]}'.", field=key
             )
 
 
-def _check_finite(value: Any, path: list[str]) -> None:
-    if isinstance(value, float) and not math.isfinite(value):
-        raise ShotError(f"The shot's field '{'.'.join(path)}' is not a number.", _FIX, field=path)
-    items = (
-        value.items() if isinstance(value, Mapping) else enumerate(value) if isinstance(value, list) else ()
-    )
-    for key, item in items:
-        _check_finite(item, [*path, str(key)])
+def _check_entries(form: Mapping[str, Any]) -> None:
+    """Everything in the form is a finite number, plain text, or a list or fields of them, and not endlessly many."""
+    todo: list[tuple[Any, str, int]] = [(form, "", 0)]
+    seen = 0
+    while todo:
+        value, path, deep = todo.pop()
+        seen += 1
+        if deep > MOST_DEEP or seen > MOST_ENTRIES:
+            raise ShotError("The shot holds far more than a shot does.", "Save it again from the app.")
+        where = f"The shot's field '{shown(path, 60)}'"
+        if isinstance(value, float) and not math.isfinite(value):
+            raise ShotError(f"{where} is not a number.", _FIX, field=path)
+        if isinstance(value, int) and abs(value) > MOST_WHOLE:
+            raise ShotError(f"{where} is a number larger than any that is meant here.", _FIX, field=path)
+        if isinstance(value, str) and not _is_plain(value):
+            raise ShotError(f"{where} holds characters that cannot be kept.", "Write it again as plain text.", field=path)
+        if isinstance(value, Mapping):
+            if not all(isinstance(key, str) and _is_plain(key) for key in value):
+                raise ShotError(f"{where} has a name that cannot be kept.", "Write names as plain text.", field=path)
+            todo += [(item, f"{path}.{key}".lstrip("."), deep + 1) for key, item in value.items()]
+        elif isinstance(value, list | tuple):
+            todo += [(item, f"{path}.{i}", deep + 1) for i, item in enumerate(value)]
+
+
+def _is_plain(text: str) -> bool:
+    """Whether text can be written to a file: no NUL, no half of a character pair."""
+    return "\x00" not in text and not any("\ud800" <= c <= "\udfff" for c in text)
 
 
 def _in_words(error: Any) -> ShotError:
@@ -241,11 +261,11 @@ def _in_words(error: Any) -> ShotError:
     if rule == "enum":
         choices = ", ".join(map(str, error.validator_value))
         return ShotError(
-            f"The {title} cannot be {value!r}.", f"Choose one of: {choices}.", field=where, value=value
+            f"The {title} cannot be {shown(repr(value), 40)}.", f"Choose one of: {choices}.", field=where, value=value
         )
     if rule == "const":
         return ShotError(
-            f"The {title} is {value!r}, which is not known here.", f"It must be {error.validator_value!r}."
+            f"The {title} is {shown(repr(value), 40)}, which is not known here.", f"It must be {error.validator_value!r}."
         )
     if rule in ("minItems", "maxItems") and where == "marks_px":
         need = error.validator_value
@@ -253,7 +273,7 @@ def _in_words(error: Any) -> ShotError:
             f"{len(value)} marks are clicked, but this scale needs {need}.", f"Click {need} marks."
         )
     return ShotError(
-        f"The shot's field '{where or 'whole file'}' is not of the right form.", _FIX, field=where
+        f"The shot's field '{shown(where, 60) or 'whole file'}' is not of the right form.", _FIX, field=where
     )
 
 
@@ -282,7 +302,11 @@ def _build(form: Mapping[str, Any]) -> Shot:
 def _build_scale(form: Mapping[str, Any]) -> Scale:
     lengths = {name: form[key] * MM_PER_INCH for key, name in _SCALE_LENGTHS.items() if key in form}
     centres = form.get("centres_in")
-    tags = centres and {int(tag): (x * MM_PER_INCH, y * MM_PER_INCH) for tag, (x, y) in centres.items()}
+    tags: dict[int, Point] | None = None
+    if centres is not None:
+        tags = {int(tag): (x * MM_PER_INCH, y * MM_PER_INCH) for tag, (x, y) in centres.items()}
+        if len(tags) < len(centres):  # "1" and "1\n"
+            raise ShotError("One tag's centre is given twice.", "Give each tag once.")
     return Scale(kind=form["kind"], tag_centres_mm=tags, **lengths)
 
 
@@ -304,8 +328,26 @@ def _point(pair: list[float]) -> Point:
     return (float(pair[0]), float(pair[1]))
 
 
+def as_point(at: Any) -> Point | None:
+    """A pair of numbers that may be a place in a picture; None for anything else."""
+    if not isinstance(at, list | tuple) or len(at) != 2 or not all(map(is_number, at)):
+        return None
+    x, y = float(at[0]), float(at[1])
+    return (x, y) if max(abs(x), abs(y)) <= MOST_PX else None
+
+
+def is_number(value: Any) -> TypeGuard[float]:
+    """Whether a value out of JSON is a number of a size that is meant anywhere; NaN is none."""
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= MOST_WHOLE
+
+
 def _check_sense(shot: Shot) -> None:
     """What a schema cannot say: fields that contradict each other."""
+    from tillerlens.core.clicks import CLICK_UPRIGHT, named_places
+
+    for name, at in named_places(shot):
+        if max(map(abs, at)) > MOST_PX:
+            raise ShotError(f"The {name} at ({at[0]:g}, {at[1]:g}) lies outside any picture.", CLICK_UPRIGHT, point=at)
     level = shot.upper_limb in ("left", "right")
     if level != (shot.back in ("up", "down")):
         way = "up or down" if level else "left or right"
@@ -374,19 +416,3 @@ def _check_photo(named: str, photo_name: str) -> None:
             named=named,
             photo=photo_name,
         )
-
-
-def _check_inside(shot: Shot, size: tuple[int, int]) -> None:
-    width, height = size
-    named = {f"mark {i}": mark for i, mark in enumerate(shot.marks_px, start=1)}
-    clicks = shot_schema()["properties"]["clicks"]["properties"]
-    named |= {clicks.get(name, {}).get("title", f"click {name}"): at for name, at in shot.clicks.items()}
-    named |= {f"corrected place {i} of the {side}": at for side, p in shot.edges_px.items() for i, at in enumerate(p, start=1)}
-    for name, (x, y) in named.items():
-        if not (-0.5 <= x <= width - 0.5 and -0.5 <= y <= height - 0.5):
-            raise ShotError(
-                f"The {name} at ({x:g}, {y:g}) lies outside the picture of {width} x {height} pixels.",
-                "Click in the upright, full-size picture.",
-                point=(x, y),
-                size=size,
-            )

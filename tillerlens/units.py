@@ -9,9 +9,12 @@ from __future__ import annotations
 
 import math
 import re
+import unicodedata
+from collections.abc import Mapping
 from fractions import Fraction
 
-from tillerlens.errors import ShotError
+from tillerlens.core.reading import shown
+from tillerlens.errors import ShotError, TillerLensError
 
 MM_PER_INCH = 25.4
 KG_PER_POUND = 0.45359237
@@ -82,72 +85,126 @@ def format_grains(kg: float) -> str:
     return f"{round(grains_from_kg(kg)):d} gr"
 
 
-_GLYPHS = {"½": "1/2", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}
+MOST_TYPED = 40  # letters; the longest length that anyone writes has half as many
+MOST_LENGTH_MM = 1e5  # a hundred metres
+MOST_FORCE_N = 1e5  # of twenty thousand pounds
+
 _NUMBER = r"(?:\d+\.?\d*|\.\d+)"
 _FRACTION = r"\d+\s*/\s*\d+"
 _AMOUNT = (
     rf"(?:(?P<whole>\d+)(?:\s+|\s*-\s*)(?P<part>{_FRACTION})|(?P<fraction>{_FRACTION})|(?P<number>{_NUMBER}))"
 )
-_FEET = re.compile(rf"(?P<feet>{_NUMBER})\s*(?:'|ft|feet|foot)\s*(?P<rest>.*)", re.DOTALL)
-_LENGTH = re.compile(rf"{_AMOUNT}\s*(?P<unit>\"|''|inches|inch|in\.?|mm|cm|m)?")
-_MM_PER = {"mm": 1.0, "cm": 10.0, "m": 1000.0}
-_FORCE = re.compile(rf"{_AMOUNT}\s*(?P<unit>lbs\.?|lb\.?|pounds|pound|#|n|kg)?")
-_NEWTONS_PER = {"n": 1.0, "kg": STANDARD_GRAVITY}
+_QUANTITY = re.compile(rf"{_AMOUNT}\s*(?P<unit>[a-z/%#°\"'.]*)", re.ASCII)
+_FEET = re.compile(rf"(?P<feet>{_NUMBER})\s*(?:'|ft|feet|foot)\s*(?P<rest>.*)", re.DOTALL | re.ASCII)
+_INCH_WORDS = ('"', "''", "inches", "inch", "in", "in.")
+_MM_PER = {"": MM_PER_INCH, **dict.fromkeys(_INCH_WORDS, MM_PER_INCH), "mm": 1.0, "cm": 10.0, "m": 1000.0}
+_POUND_WORDS = ("lbs.", "lbs", "lb.", "lb", "pounds", "pound", "#")
+_NEWTONS_PER = {"": NEWTON_PER_POUND, **dict.fromkeys(_POUND_WORDS, NEWTON_PER_POUND), "n": 1.0, "kg": STANDARD_GRAVITY}
+_LENGTH_LIKE, _WEIGHT_LIKE = '28 3/16" or 715 mm', "42.5 lb or 190 N"
 
 
 def parse_length(text: str) -> float:
     """Millimetres from what a person writes: ``28 3/16"``, ``28-1/2in``, ``28.25``, ``5/8``, ``5'6"``, ``71.5
     cm``.
 
-    A bare number is inches. Raises ShotError for anything else.
+    A bare number is inches. Raises ShotError for anything else, and beyond a hundred metres.
     """
-    sign, clean = _sign_and_clean(text)
+    sign, clean = _sign_and_clean(text, "length", _LENGTH_LIKE, ShotError)
     feet = _FEET.fullmatch(clean)
     if feet:
         rest = feet["rest"].strip()
         mm = float(feet["feet"]) * 12 * MM_PER_INCH
         if rest:
-            mm += _parse(_LENGTH, rest, text, _MM_PER, MM_PER_INCH, "length", '28 3/16" or 715 mm')
-        return sign * mm
-    return sign * _parse(_LENGTH, clean, text, _MM_PER, MM_PER_INCH, "length", '28 3/16" or 715 mm')
+            mm += _amount(rest, text, _MM_PER, "length", _LENGTH_LIKE, ShotError)
+    else:
+        mm = _amount(clean, text, _MM_PER, "length", _LENGTH_LIKE, ShotError)
+    return sign * _at_most(mm, MOST_LENGTH_MM, text, "length", ShotError)
 
 
 def parse_weight(text: str) -> float:
     """Newtons from what a person writes for a draw weight: ``42 1/2 lb``, ``42.5#``, ``190 N``, ``19 kg``.
 
-    A bare number is pounds. Raises ShotError for anything else.
+    A bare number is pounds. Raises ShotError for anything else, for nothing or less, and beyond ten tons.
     """
-    sign, clean = _sign_and_clean(text)
-    return sign * _parse(_FORCE, clean, text, _NEWTONS_PER, NEWTON_PER_POUND, "weight", "42.5 lb or 190 N")
+    newtons = parse_quantity(text, _NEWTONS_PER, "weight", _WEIGHT_LIKE, most=MOST_FORCE_N)
+    if newtons <= 0:
+        raise ShotError(
+            f"'{shown(text, MOST_TYPED)}' is no weight: a bow pulls with more than nothing.", "Correct it.", given=text
+        )
+    return newtons
 
 
-def _sign_and_clean(text: str) -> tuple[float, str]:
-    clean = text.strip().lower().replace("\u2212", "-")  # the typographer's minus
-    clean = clean.replace("\u2033", '"').replace("\u201d", '"').replace("\u2032", "'").replace("\u2019", "'")
-    for glyph, plain in _GLYPHS.items():
-        clean = clean.replace(glyph, f" {plain}")
-    clean = clean.strip()
+def parse_quantity(
+    text: str,
+    factors: Mapping[str, float],
+    what: str,
+    example: str,
+    error: type[TillerLensError] = ShotError,
+    most: float = 1e6,
+) -> float:
+    """A number with its unit, as a person writes it: ``12``, ``12.5``, ``1 1/2``, ``½``, with a minus before it or not.
+
+    Parameters
+    ----------
+    text : str
+        What was typed; more than ``MOST_TYPED`` letters are refused unread.
+    factors : Mapping[str, float]
+        What a number is multiplied by, by its unit in small letters; "" for a bare number, where one is allowed.
+    what, example : str
+        What it should be, and how it is written, for the error.
+    error : type[TillerLensError]
+        What is raised for anything else.
+    most : float
+        The largest size, after the factor.
+    """
+    sign, clean = _sign_and_clean(text, what, example, error)
+    return sign * _at_most(_amount(clean, text, factors, what, example, error), most, text, what, error)
+
+
+def _sign_and_clean(text: str, what: str, example: str, error: type[TillerLensError]) -> tuple[float, str]:
+    if len(text) > MOST_TYPED:
+        begun = shown(text, MOST_TYPED)
+        raise error(f"'{begun}' is too long for a {what}.", f"Write it like {example}.", given=begun)
+    clean = "".join(map(_plain_sign, text)).strip().lower()
     return (-1.0, clean[1:].strip()) if clean.startswith("-") else (1.0, clean)
 
 
-def _parse(
-    pattern: re.Pattern[str],
-    clean: str,
-    text: str,
-    units: dict[str, float],
-    bare: float,
-    what: str,
-    example: str,
+_PLAIN = {"\u2212": "-", "\u2033": '"', "\u201d": '"', "\u2032": "'", "\u2019": "'", "\u2044": "/"}
+
+
+def _plain_sign(c: str) -> str:
+    """One character as it is typed on a plain keyboard: any script's digits, ruler fractions, the typographer's signs."""
+    if c.isascii():
+        return c
+    if c.isspace():
+        return " "
+    digit = unicodedata.decimal(c, None)
+    if digit is not None:
+        return str(digit)
+    if unicodedata.category(c) == "No" and "\u2044" in (whole := unicodedata.normalize("NFKC", c)):
+        return " " + whole.replace("\u2044", "/")  # a glyph like that of a half
+    return _PLAIN.get(c, c)
+
+
+def _amount(
+    clean: str, text: str, factors: Mapping[str, float], what: str, example: str, error: type[TillerLensError]
 ) -> float:
-    match = pattern.fullmatch(clean)
-    if match is None:
-        raise ShotError(f"'{text}' is not a {what}.", f"Write it like {example}.", given=text)
+    match = _QUANTITY.fullmatch(clean)
+    factor = None if match is None else factors.get(match["unit"])
+    if match is None or factor is None:
+        raise error(f"'{shown(text, MOST_TYPED)}' is not a {what}.", f"Write it like {example}.", given=text)
     try:
         if match["number"] is not None:
             amount = float(match["number"])
         else:
             fraction = Fraction(re.sub(r"\s", "", match["part"] or match["fraction"]))
             amount = float(int(match["whole"] or 0) + fraction)
-    except ZeroDivisionError as error:
-        raise ShotError(f"'{text}' divides by zero.", f"Write it like {example}.", given=text) from error
-    return amount * units.get(match["unit"] or "", bare)
+    except ZeroDivisionError as fault:
+        raise error(f"'{shown(text, MOST_TYPED)}' divides by zero.", f"Write it like {example}.", given=text) from fault
+    return amount * factor
+
+
+def _at_most(size: float, most: float, text: str, what: str, error: type[TillerLensError]) -> float:
+    if size > most:
+        raise error(f"'{shown(text, MOST_TYPED)}' is too large for a {what} here.", "Check the number and its unit.", given=text)
+    return size

@@ -189,7 +189,7 @@ def _peak_percent(c: Change, peak: int) -> Value:
 
 def _weight(a: Picture, b: Picture) -> Value | None:
     """Change of weight at the first picture's draw, by an even rise between the two draws."""
-    if any(p.state != "drawn" or "scale_reading_lb" not in p.shot or "draw_length_back" not in p.values for p in (a, b)):
+    if any(p.state != "drawn" or not p.shot.get("scale_reading_lb") or "draw_length_back" not in p.values for p in (a, b)):
         return None
     then, now = (float(p.shot["scale_reading_lb"]) * NEWTON_PER_POUND for p in (a, b))
     draw = a.values["draw_length_back"]

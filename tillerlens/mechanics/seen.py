@@ -119,7 +119,7 @@ def read_seen(document: dict[str, Any], weighing: Weighing | None = None) -> See
     limbs: dict[LimbName, SeenLimb] = {k: _limb(document, k, state, nock) for k, nock in zip(LIMBS, nocks, strict=True)}
     half = float(np.nanmean([limbs[k].thickness_mm[-1] for k in LIMBS])) / 2
     reading = shot.get("scale_reading_lb")
-    if weighing is None and reading is not None and state == "drawn":
+    if weighing is None and reading and state == "drawn":  # one of nothing was never read
         weighing = Weighing(newtons_from_pounds(float(reading)))
     return SeenBow(
         name,

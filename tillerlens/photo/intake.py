@@ -10,19 +10,32 @@ import hashlib
 import io
 import math
 import threading
+import warnings
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
+from tillerlens.core.reading import read_file, shown
+from tillerlens.core.unforeseen import net
 from tillerlens.errors import PhotoError, Reason
 
+# Pillow warns of odd EXIF, profiles and chunks; they are read as far as they go, or told in words. Set once: a filter set for the
+# time of a call would be every thread's.
+warnings.filterwarnings("ignore", category=UserWarning, module=r"PIL\.")
+
+T = TypeVar("T")
+
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     import numpy as np
     from numpy.typing import NDArray
     from PIL.Image import Image as PillowImage
 
 MAX_MEGAPIXELS = 100
-MIN_SIDE_PX = 400
+MOST_NAME = 200  # letters of a file's name that are kept
+MAX_FILE_MB = 700  # what 100 megapixels take in a PNG of 16 bits that cannot be packed any tighter, and a little
+MIN_SIDE_PX, MAX_SIDE_PX = 400, 32000  # OpenCV counts a picture's rows and columns in 15 bits where it samples between them
 SMALL_LONG_SIDE_PX = 1600  # 2 m of board on 1600 px is 1.25 mm a pixel: a 1/8 in difference is 2.5 px
 STRETCHED_ASPECT = 2.4  # no phone sensor is longer; a sweep panorama or a narrow cutting is
 DARK_LEVEL, BRIGHT_LEVEL = 60, 250  # of 255
@@ -86,17 +99,13 @@ def read_photo(source: Path | bytes, name: str = "") -> Photo:
     ``name`` is what errors call the picture; it defaults to the file's own name. Raises PhotoError, with what
     to do, for everything that is not one usable photograph of at most 100 megapixels.
     """
-    if isinstance(source, bytes):
-        data, name = source, name or "the picture"
-    else:
-        name = name or Path(source).name
-        try:
-            data = Path(source).read_bytes()
-        except OSError as error:
-            cause = (error.strerror or str(error)).lower()
-            raise PhotoError(
-                f"{name} cannot be opened: {cause}.", "Check the file's name and folder."
-            ) from error
+    name = shown(name or ("the picture" if isinstance(source, bytes) else Path(source).name), MOST_NAME)
+    with net("reading", name):
+        return _read(source, name)
+
+
+def _read(source: Path | bytes, name: str) -> Photo:
+    data = source if isinstance(source, bytes) else read_file(Path(source), MAX_FILE_MB, PhotoError)
     kind = _sniff(data, name)
     notes = _note_suffix(kind, name)
     with _DECODING:
@@ -140,45 +149,85 @@ def _decode(
 ) -> tuple[NDArray[np.uint8], dict[int, Any], int]:
     """The upright sRGB array, the camera's EXIF entries and the orientation tag that was undone."""
     import numpy as np
-    from PIL import Image, ImageOps, UnidentifiedImageError
 
+    image = _undamaged(lambda: _opener(kind)(io.BytesIO(data)), name)
+    _check_size(image.size, name)
+    _undamaged(lambda: _check_single(image, kind, name), name)
+    _undamaged(image.load, name)
+    orientation, exif = _exif(image, name, notes)
+    # HEIC comes upright from the decoder, which keeps the tag that it undid in this entry.
+    undone = image.info.get("original_orientation") if kind == "HEIC" else None
+    upright = _turned(image, orientation) if undone is None else image
+    rgb = np.asarray(_to_srgb(upright, name, notes))
+    return rgb, exif, orientation if undone is None else _as_orientation(undone)
+
+
+def _opener(kind: str) -> Callable[[io.BytesIO], PillowImage]:
+    """The one reader of this kind, without Pillow's own limit of size: that one warns below ours, which is checked in words."""
     if kind == "HEIC":
-        from pillow_heif import register_heif_opener
+        from pillow_heif.as_plugin import HeifImageFile
 
-        register_heif_opener()
-    damaged = f"{name} is damaged or cut off"
+        return HeifImageFile
+    if kind == "JPEG":  # an MPO is one too, with more behind it
+        from PIL.JpegImagePlugin import JpegImageFile
+
+        return JpegImageFile
+    if kind == "PNG":
+        from PIL.PngImagePlugin import PngImageFile
+
+        return PngImageFile
+    from PIL.WebPImagePlugin import WebPImageFile
+
+    return WebPImageFile
+
+
+def _undamaged(step: Callable[[], T], name: str) -> T:
+    """What a decoder's step gives. The decoders raise nearly anything for damaged bytes, and all of it means the same."""
     try:
-        # Image.open would first warn of sizes below our limit, and Python can silence a warning only for all threads at once.
-        Image.init()
-        reader, _ = Image.OPEN["HEIF" if kind == "HEIC" else kind]  # the JPEG reader opens an MPO too
-        image = reader(io.BytesIO(data), "")
-        _check_size(image.size, name)
-        _check_single(image, kind, name)
-        image.load()
-        orientation = _orientation(image)
-        exif = _exif(image)
-        upright = ImageOps.exif_transpose(image) if orientation != 1 else image
-        rgb = np.asarray(_to_srgb(upright, name, notes))
-    except Image.DecompressionBombError as error:
-        raise _too_large(name) from error
-    except (UnidentifiedImageError, OSError, SyntaxError, ValueError, EOFError) as error:
-        raise PhotoError(f"{damaged}.", "Copy the picture from the phone again.", cause=str(error)) from error
-    return rgb, exif, orientation
+        return step()
+    except (PhotoError, MemoryError):
+        raise
+    except Exception as error:
+        raise PhotoError(
+            f"{name} is damaged or cut off.", "Copy the picture from the phone again.", cause=f"{type(error).__name__}: {error}"
+        ) from error
 
 
-def _too_large(name: str, megapixels: float | None = None) -> PhotoError:
-    size = f"{megapixels:.0f} megapixels" if megapixels else "a size"
-    return PhotoError(
-        f"{name} has {size} beyond the limit of {MAX_MEGAPIXELS} megapixels.",
-        "Set the phone's camera to 12 or 48 megapixels, or save the picture at half size.",
-        megapixels=megapixels,
-    )
+# EXIF 2.32, table 6: how the picture as stored is brought upright
+_TURNS = {
+    2: "FLIP_LEFT_RIGHT",
+    3: "ROTATE_180",
+    4: "FLIP_TOP_BOTTOM",
+    5: "TRANSPOSE",
+    6: "ROTATE_270",
+    7: "TRANSVERSE",
+    8: "ROTATE_90",
+}
+
+
+def _turned(image: PillowImage, orientation: int) -> PillowImage:
+    """The picture upright. Its EXIF is not rewritten, as ImageOps.exif_transpose does: any odd tag in it would raise."""
+    from PIL import Image
+
+    return image if orientation == 1 else image.transpose(Image.Transpose[_TURNS[orientation]])
 
 
 def _check_size(size: tuple[int, int], name: str) -> None:
     width, height = size
     if width * height > MAX_MEGAPIXELS * 1e6:
-        raise _too_large(name, width * height / 1e6)
+        megapixels = width * height / 1e6
+        raise PhotoError(
+            f"{name} has {megapixels:.0f} megapixels, beyond the limit of {MAX_MEGAPIXELS} megapixels.",
+            "Set the phone's camera to 12 or 48 megapixels, or save the picture at half size.",
+            megapixels=megapixels,
+        )
+    if max(size) > MAX_SIDE_PX:
+        raise PhotoError(
+            f"{name} is {width} x {height} pixels; {MAX_SIDE_PX} is the most along one side.",
+            "Use one ordinary photograph, not a panorama.",
+            width=width,
+            height=height,
+        )
     if min(size) < MIN_SIDE_PX:
         raise PhotoError(
             f"{name} is only {width} x {height} pixels, too few to measure a bow on.",
@@ -195,14 +244,29 @@ def _check_single(image: PillowImage, kind: str, name: str) -> None:
         raise PhotoError(f"{name} is a moving picture with {frames} frames.", _ASK_ORIGINAL)
 
 
-def _orientation(image: PillowImage) -> int:
-    # HEIC comes upright from the decoder, which keeps the tag that it undid in this entry.
-    tag = image.info.get("original_orientation") or image.getexif().get(_TAG_ORIENTATION, 1)
-    return int(tag) if tag in range(1, 9) else 1
+def _as_orientation(tag: Any) -> int:
+    try:
+        return int(tag) if tag in range(1, 9) else 1
+    except (TypeError, ValueError, ArithmeticError):  # a tuple, text, or a fraction over nought
+        return 1
 
 
-def _exif(image: PillowImage) -> dict[int, Any]:
-    return dict(image.getexif().get_ifd(_EXIF_IFD))
+def _exif(image: PillowImage, name: str, notes: list[Reason]) -> tuple[int, dict[int, Any]]:
+    """The orientation, and what the camera wrote of its lens. All of it is optional: the parser raises nearly anything for odd
+    bytes, and what cannot be read is not known."""
+    wanted = (_TAG_FOCAL_35MM, _TAG_DIGITAL_ZOOM, _TAG_WIDTH, _TAG_HEIGHT)
+    orientation, found = 1, dict[int, Any]()
+    try:
+        exif = image.getexif()
+        orientation = _as_orientation(exif.get(_TAG_ORIENTATION, 1))
+        lens = exif.get_ifd(_EXIF_IFD)
+        found = {tag: lens[tag] for tag in wanted if tag in lens}
+    except MemoryError:
+        raise
+    except Exception:
+        text = f"What the camera wrote into {name} cannot be read, so the lens's focal length is not known beforehand."
+        notes.append(Reason("exif", text))
+    return orientation, found
 
 
 def _to_srgb(image: PillowImage, name: str, notes: list[Reason]) -> PillowImage:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 _CODE = np.arange(256) / 255.0
 _LINEAR = np.where(_CODE <= 0.04045, _CODE / 12.92, ((_CODE + 0.055) / 1.055) ** 2.4)
 LINEAR_16 = np.round(_LINEAR * 65535).astype(np.uint16)
+MOST_ROWS = 32000  # OpenCV's remap counts them in 15 bits
 
 
 def linear_light(rgb: NDArray[np.uint8]) -> NDArray[np.uint16]:
@@ -23,6 +24,11 @@ def linear_light(rgb: NDArray[np.uint8]) -> NDArray[np.uint16]:
 
 def sample(image: NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.float32], xy: NDArray[np.float64]) -> NDArray[np.float32]:
     """Bilinear samples of an image at pixel places (..., 2); outside the picture the edge is repeated."""
+    if xy.size == 0:  # OpenCV takes no empty map
+        return np.zeros(xy.shape[:-1] + image.shape[2:], np.float32)
+    if len(xy) > MOST_ROWS:
+        parts = np.array_split(xy, len(xy) // MOST_ROWS + 1)
+        return np.concatenate([sample(image, part) for part in parts])
     x, y = np.ascontiguousarray(xy[..., 0], np.float32), np.ascontiguousarray(xy[..., 1], np.float32)
     shape = x.shape
     if x.ndim == 1:

@@ -123,15 +123,17 @@ def media_of(head: bytes, name: str) -> str:
 
 def taken_at(source: Source) -> datetime | None:
     """When the camera says the picture was taken, or None. Without a zone of its own, in this computer's."""
-    from PIL import ExifTags, Image, UnidentifiedImageError
+    from PIL import ExifTags, Image
     from pillow_heif import register_heif_opener
 
     register_heif_opener()  # else a HEIC's date would be read only after some other HEIC has been measured
     try:
         with Image.open(io.BytesIO(source) if isinstance(source, bytes) else source) as image:
             exif = image.getexif().get_ifd(ExifTags.IFD.Exif)
-    except (OSError, UnidentifiedImageError, ValueError, SyntaxError, Image.DecompressionBombError):
-        return None  # a video, or a file that intake will refuse with a reason
+    except MemoryError:
+        raise
+    except Exception:  # Pillow raises nearly anything for odd EXIF
+        return None  # a video, a file that intake will refuse with a reason, or a camera that wrote nonsense
     try:
         time = datetime.strptime(str(exif[_TAKEN]).strip("\x00 "), "%Y:%m:%d %H:%M:%S")
         zone = str(exif.get(_ZONE, "")).strip("\x00 ")

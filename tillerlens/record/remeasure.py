@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from tillerlens.core.reading import shown
+from tillerlens.core.unforeseen import Unforeseen, net
 from tillerlens.errors import TillerLensError
 from tillerlens.measurement import Measurement
 from tillerlens.record import store
@@ -64,7 +66,8 @@ def remeasure(
         if progress is not None:
             progress(done, len(stages), stage)
         try:
-            changes.append(_remeasure_one(record, stage, measure))
+            with net("measuring", shown(stage.photo_name)):
+                changes.append(_remeasure_one(record, stage, measure))
         except TillerLensError as error:
             changes.append(Change(stage, stage.status, failed=str(error)))
     return changes
@@ -105,6 +108,9 @@ def _remeasure_one(record: Record, stage: Stage, measure: Measure | None) -> Cha
         )
     before = store.measurement(record, stage.id)
     after = measure_original(record, store.original(record, stage), stage.shot, stage.rest_stage_id, stage.photo_name, measure)
+    fault = next((r for r in after["reasons"] if r["code"] == Unforeseen.code), None)
+    if fault is not None:  # says nothing of the bow: what was measured before stays
+        raise Unforeseen(fault["text"], fault["remedy"])
     values = compare_values(before, after)
     if before is not None and _said(before) == _said(after):
         return Change(stage, after["status"], values)

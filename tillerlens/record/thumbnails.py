@@ -6,6 +6,8 @@ import hashlib
 import io
 from typing import Any
 
+from tillerlens.core.reading import shown
+from tillerlens.core.unforeseen import net
 from tillerlens.files import write_whole
 from tillerlens.record import store
 from tillerlens.record.database import Record, speaking
@@ -16,7 +18,8 @@ _BOW, _STRING, _EDGE = (255, 176, 0), (240, 240, 240), (20, 20, 20)  # amber on 
 
 
 def thumbnail(record: Record, stage: Stage, long_side_px: int = LONG_SIDE_PX) -> bytes:
-    """A JPEG of the stage's picture with the traced bow on it, where one was traced. Raises RecordError and PhotoError."""
+    """A JPEG of the stage's picture with the traced bow on it, where one was traced. Raises RecordError, PhotoError and
+    Unforeseen."""
     document = store.measurement(record, stage.id)
     drawn = {} if document is None else {k: document.get(k) for k in ("profile", "trace")}
     key = hashlib.sha256(f"{stage.sha256} {long_side_px} {canonical(drawn)}".encode()).hexdigest()
@@ -24,7 +27,9 @@ def thumbnail(record: Record, stage: Stage, long_side_px: int = LONG_SIDE_PX) ->
     try:
         return place.read_bytes()
     except FileNotFoundError:
-        data = _draw(store.original(record, stage), stage, drawn, long_side_px)
+        original = store.original(record, stage)
+        with net("drawing", shown(stage.photo_name)):
+            data = _draw(original, stage, drawn, long_side_px)
     if record.looking:
         return data
     with speaking(record):

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from tillerlens.core.reading import shown
 from tillerlens.errors import ShotError
 from tillerlens.measurement import LIMBS, Limb
 from tillerlens.measures.set import LIKE_DRAW_MM, EarlyDraw, Weighing, early_draw
@@ -145,7 +146,7 @@ def read_calipers(text: str) -> dict[Limb, LimbSections]:
         limb = next((x for x in LIMBS if x == cells[0].lower()), None)
         if limb is None or len(cells) not in (4, 5):
             remedy = "Write limb, place from the nock, width, thickness, like: upper, 4, 1 3/8, 0.5"
-            raise ShotError(f"'{line.strip()}' is not a caliper reading.", remedy)
+            raise ShotError(f"'{shown(line.strip())}' is not a caliper reading.", remedy)
         stations[limb].append(Station(*(parse_length(c) for c in cells[1:])))
     if any(len(s) < 2 for s in stations.values()):
         raise ShotError("Each limb needs caliper readings at two places at least.", "Five places on each limb are better.")

@@ -85,7 +85,7 @@ def pulls_of(bow: Bow, stages: Sequence[Stage], events: Sequence[Event]) -> tupl
     out, without = [], 0
     for s in stages:
         pounds, draw = s.shot.get("scale_reading_lb"), s.values.get("draw_length_back", {}).get("value")
-        if s.status == "measured" and pounds is not None and draw is not None:
+        if s.status == "measured" and pounds and draw is not None:
             out.append(Pull(s.taken_at, float(draw), float(pounds) * NEWTON_PER_POUND, SCALE_U_N))
     for e in events:
         if e.kind == "weighing":

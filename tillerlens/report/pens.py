@@ -90,6 +90,8 @@ def bend_colours(share: Array) -> NDArray[np.uint8]:
     """(N,) 0 = bends least ... 1 = bends most to (N, 3) RGB, lightness rising evenly from dark blue to
     yellow.
     """
+    if len(share) == 0:  # OpenCV gives None for an empty picture
+        return np.empty((0, 3), np.uint8)
     level = np.clip(_LOWEST + (1 - _LOWEST) * np.nan_to_num(np.asarray(share, float)), 0, 1)
     table = cv2.applyColorMap(np.round(level * 255).astype(np.uint8).reshape(-1, 1), cv2.COLORMAP_VIRIDIS)
     return np.asarray(table.reshape(-1, 3)[:, ::-1], dtype=np.uint8)

@@ -15,6 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from tillerlens.core.reading import shown
+from tillerlens.core.unforeseen import net
+from tillerlens.document import DocumentError
 from tillerlens.measurement import LIMBS, LimbProfile, Measurement, TracedBow
 from tillerlens.photo.intake import read_photo
 from tillerlens.report.lengths import Units
@@ -23,20 +26,23 @@ from tillerlens.report.story import measurement_of
 
 Array = NDArray[np.float64]
 
+LEAST_PLACES = 10  # of the limbs, known in the picture and in the bow's frame
+
 
 def redrawn(data: bytes, name: str, document: dict[str, Any], units: Units, max_side: int) -> bytes:
-    """A JPEG of the photograph ``data`` with all that its measured ``document`` tells. Raises PhotoError."""
-    found = with_trace(document)
-    picture = draw_overlay(read_photo(data, name).rgb, found, max_side, units, close=True, silhouettes=False)
-    out = io.BytesIO()
-    Image.fromarray(picture).save(out, "JPEG", quality=88, subsampling=0)
-    return out.getvalue()
+    """A JPEG of the photograph ``data`` with all that its measured ``document`` tells. Raises PhotoError and Unforeseen."""
+    with net("drawing", shown(name)):
+        found = with_trace(document)
+        picture = draw_overlay(read_photo(data, name).rgb, found, max_side, units, close=True, silhouettes=False)
+        out = io.BytesIO()
+        Image.fromarray(picture).save(out, "JPEG", quality=88, subsampling=0)
+        return out.getvalue()
 
 
 def can_be_redrawn(document: dict[str, Any]) -> bool:
     """Whether the document holds enough: it was measured, and keeps the nocks in the bow's frame and the limbs' lengths."""
     lengths = {f"limb_length_{limb}" for limb in LIMBS}
-    return document["status"] == "measured" and "nocks_mm" in document["trace"] and lengths <= set(document["values"])
+    return document["status"] == "measured" and "nocks_mm" in document.get("trace", {}) and lengths <= set(document["values"])
 
 
 def with_trace(document: dict[str, Any]) -> Measurement:
@@ -46,9 +52,14 @@ def with_trace(document: dict[str, Any]) -> Measurement:
     profile = {limb: _placed(found.profile[limb], document["profile"][limb]) for limb in LIMBS}
     limbs = [profile[limb] for limb in LIMBS]
     mm, px = np.vstack([p.centre_mm for p in limbs]), np.vstack([p.centre_px for p in limbs])
-    to_picture, _ = cv2.findHomography(mm, px)
+    known = np.isfinite(np.hstack([mm, px])).all(axis=1)
+    to_picture = cv2.findHomography(mm[known], px[known])[0] if known.sum() >= LEAST_PLACES else None
+    if to_picture is None:
+        raise DocumentError("This picture's measurement does not say where the bow lies in it.", "Measure the picture again.")
 
     def at(q: Array) -> Array:
+        if q.size == 0:  # an unstrung bow has no gap lines, and OpenCV gives None for no points
+            return np.empty((0, 2))
         return np.asarray(cv2.perspectiveTransform(q.reshape(-1, 1, 2), to_picture), float).reshape(-1, 2)
 
     sides = [_sides(p) for p in limbs]

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from tillerlens.errors import NeedsHelp
 from tillerlens.photo.camera import Camera
 from tillerlens.photo.light import sample
 from tillerlens.trace.strip import Band, Strip
@@ -87,9 +88,14 @@ def find_ends(
     merits = {}
     for a in picks[0]:
         for b in picks[1]:
+            if b[0] <= a[0]:
+                continue
             over = (s[b[0] - 1] - s[a[0]]) / nock_to_nock_mm - 1
             off = over / long if over > 0 else -over / short
             merits[a, b] = a[1] + b[1] + 4 * float(np.mean(have[a[0] : b[0]])) - 0.5 * min(off, 6.0) ** 2
+    if not merits:
+        clicks = ("nock_upper", "nock_lower")
+        raise NeedsHelp("The limbs' two ends could not be told apart.", "Click the two nocks.", clicks=clicks)
     (first, sa), (last, sb) = best = max(merits, key=lambda pair: merits[pair])
     rivals = [pair for pair, merit in merits.items() if merit > merits[best] - RIVAL]
     # The bow's length binds its ends together: if one of them lies elsewhere, so may the other. Not where the picture is not

@@ -19,6 +19,7 @@ from tillerlens.photo.camera import Camera
 from tillerlens.shot import Shot
 from tillerlens.trace.batten import bend_battens, evidence
 from tillerlens.trace.nets import FinderMaps
+from tillerlens.units import format_inches
 
 Array = NDArray[np.float64]
 
@@ -27,6 +28,12 @@ LENGTH_TOLERANCE = 0.08  # of the bow's length, where the picture is squared
 LENGTH_TOLERANCE_UNSQUARED = 0.15
 LEAST_EVIDENCE = (0.6, 0.45, 0.3, 0.2, 0.1)  # under a stride of the batten, from a clear bow to a faint one
 CLICKS = ("nock_upper", "nock_lower", "handle")
+# How far apart the nocks stand in the bow's plane, as shares of its length along the back (common practice, no source): a
+# strongly recurved or reflexed bow has its nocks nearer together than a straight one, a drawn one the more so.
+CHORDS = {"unstrung": (0.7, 1.0), "braced": (0.7, 1.0), "drawn": (0.45, 0.98)}
+CHORD_SLACK, CHORD_SLACK_UNSQUARED = 0.05, 0.25
+LEAST_LIMB, MOST_LIMB = 0.25, 0.6  # handle to nock, straight
+FARTHEST_SAID_MM = 10_000.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -208,6 +215,41 @@ def _ask(text: str, **fields: object) -> NeedsHelp:
     return NeedsHelp(text, "Click the two nocks and the middle of the handle.", clicks=CLICKS, **fields)
 
 
+def check_against_length(camera: Camera, shot: Shot, squared: bool) -> None:
+    """Raise ``NeedsHelp`` when clicked nocks, or a handle between them, are as far apart on the board as this bow's cannot be."""
+    if shot.scale.kind == "bow_length":  # the nocks themselves gave the scale
+        return
+    slack = CHORD_SLACK if squared else CHORD_SLACK_UNSQUARED
+    low, high = CHORDS[shot.state]
+    names = [name for name in ("nock_upper", "handle", "nock_lower") if name in shot.clicks]
+    at = dict(zip(names, camera.to_plane(np.array([shot.clicks[name] for name in names], float), shot.standoff_mm), strict=True))
+    length = shot.nock_to_nock_mm
+    apart = float(np.linalg.norm(at["nock_upper"] - at["nock_lower"]))
+    least, most = low * length * (1 - slack), high * length * (1 + slack)
+    if not least <= apart <= most:
+        raise NeedsHelp(
+            f"The clicked nocks are {_said(apart)} apart on the board; those of a bow of {_said(length)} are {_said(least)} to "
+            f"{_said(most)} apart when it is {shot.state}.",
+            "Move the nock that is off, or check the bow's length and the marks' distances.",
+            clicks=CLICKS,
+            apart_mm=apart,
+        )
+    for limb in ("upper", "lower") if "handle" in at else ():
+        reach = float(np.linalg.norm(at[f"nock_{limb}"] - at["handle"]))
+        if not LEAST_LIMB * length * (1 - slack) <= reach <= MOST_LIMB * length * (1 + slack):
+            raise NeedsHelp(
+                f"From the clicked handle to the {limb} nock is {_said(reach)} on the board, which no limb of a bow of "
+                f"{_said(length)} is.",
+                "Move the handle or the nock that is off, or check the bow's length and the marks' distances.",
+                clicks=CLICKS,
+                reach_mm=reach,
+            )
+
+
+def _said(mm: float) -> str:
+    return format_inches(mm) if mm < FARTHEST_SAID_MM else "many yards"
+
+
 def find_bow(maps: FinderMaps, camera: Camera, shot: Shot, squared: bool, fair: bool = False) -> CoarsePath:
     """The coarse path of the bow, upper nock to lower. Raises ``NeedsHelp`` when the evidence is not clear.
 
@@ -217,6 +259,7 @@ def find_bow(maps: FinderMaps, camera: Camera, shot: Shot, squared: bool, fair: 
     # a batten may run on past a tip as its last stride did: the strip shows where, and the length is held to the bow's then
     tolerance = LENGTH_TOLERANCE if squared and not fair else LENGTH_TOLERANCE_UNSQUARED
     if {"nock_upper", "nock_lower"} <= set(shot.clicks):
+        check_against_length(camera, shot, squared)
         if not fair:
             return _between_clicks(maps, shot)
         path = _fair(maps, camera, shot)

@@ -32,6 +32,11 @@ MIN_SEEN, MIN_SEEN_FAIR = 0.4, 0.6  # of a limb's length; a path that the finder
 NOCK_STATIONS = 3  # beside each tip, where the nock and the string's loop hide the limb's own edges
 OUT_SHARE = 0.005  # of the picture's longer side: a bow that ends so near the border was cut off
 CLEAR_END = 0.5  # an end less clear than this is none
+LEAST_COLUMNS, LEAST_SEEN_STATIONS = 100, 24  # of a strip, and of its stations where both edges were seen: else it shows no bow
+LEAST_BETWEEN = 0.3  # of what was followed: clicked nocks nearer together are not both its ends
+LEAST_LIMB_STATIONS = 24  # a limb of fewer cannot be told from its handle
+FARTHEST_CORRECTED = 0.9  # of half the strip's width, which shows two limbs' thickness at either side
+LEAST_THICK_ROWS = 2.0
 CORRECTION_REACH = 25.0  # columns at either side of a corrected place that it speaks for
 MAX_GAP = 0.3  # of a limb's length without an edge
 ONE_SIDE_WEIGHT = 0.6
@@ -91,6 +96,8 @@ def read_trace(
     _check_inside(coarse.px[[0, -1]], ends, strip, photo)
     ends, clicked = _clicked_ends(strip, ends, shot)
     ends, shown = _ends_by_string(strip, ends, by_string or {})
+    if ends.column[1] - ends.column[0] < LEAST_BETWEEN * len(strip.path):
+        raise _ask("The nocks as they are clicked leave too little of what was followed between them.")
     corrected = _corrections(strip, shot)
     left, right = measure_edges(light, strip, _corrected(band, corrected), ends.column)
     left, right = held_to(left, corrected[0]), held_to(right, corrected[1])
@@ -101,6 +108,8 @@ def read_trace(
     if "handle" in shot.set_by_hand:
         grip_at = int(np.argmin(np.linalg.norm(strip.path[cols] - np.array(shot.clicks["handle"]), axis=1)))
     zones = _zones(len(cols), shot, grip_at)
+    if min(zones["upper"][1], len(cols) - zones["lower"][0]) < LEAST_LIMB_STATIONS:
+        raise _ask("With the handle where it is clicked, and as long as typed, one limb is next to nothing.")
     rows_left, rows_right, weight = _mend(left.row[cols], right.row[cols], zones)
     for a, b in (zones["upper"], zones["lower"]):
         again = refill(light, strip, (left, right), cols[a:b], (rows_left[a:b], rows_right[a:b]), weight[a:b])
@@ -178,12 +187,8 @@ def _straighten(
     for turn in range(4):
         strip = cut_strip(rgb, path, step)
         band = read_band(strip)
-        if band.last - band.first < 0.5 * len(strip.path):
-            raise NeedsHelp(
-                "The limbs could not be followed from tip to tip.",
-                "Click the two nocks and the middle of the handle.",
-                clicks=CLICKS,
-            )
+        if band.last - band.first < max(0.5 * len(strip.path), LEAST_COLUMNS):
+            raise _not_followed()
         ends = find_ends(light, strip, band, fit.camera, shot.standoff_mm, shot.nock_to_nock_mm, fit.squared)
         grown = ends.column[1] - ends.column[0] - length
         if turn and abs(grown) < 8:
@@ -243,10 +248,25 @@ def _corrections(strip: Strip, shot: Shot) -> tuple[Array, Array]:
     for side, places in shot.edges_px.items():
         for place in places:
             at = int(np.argmin(np.linalg.norm(strip.path - np.array(place), axis=1)))
-            row = MIDDLE_ROW + float((np.array(place) - strip.path[at]) @ strip.normal[at]) / strip.step
+            away = np.array(place) - strip.path[at]
+            row = MIDDLE_ROW + float(away @ strip.normal[at]) / strip.step
+            if np.linalg.norm(away) > FARTHEST_CORRECTED * MIDDLE_ROW * strip.step:
+                raise NeedsHelp(
+                    f"The place set on the {side}'s edge at ({place[0]:.0f}, {place[1]:.0f}) lies nowhere near the bow.",
+                    "Set it on the limb's edge, or take it away.",
+                    clicks=CLICKS,
+                )
             toward_back = float(strip.normal[at] @ np.array(_BACK[shot.back], float)) > 0
             out[int(toward_back == (side == "back"))].append((float(at), row))
     left, right = (np.array(sorted(side), float).reshape(-1, 2) for side in out)
+    for at, row in left:
+        if (right[np.abs(right[:, 0] - at) < CORRECTION_REACH / 2, 1] <= row + LEAST_THICK_ROWS).any():
+            x, y = strip.px(np.array(at), np.array(row))
+            raise NeedsHelp(
+                f"Near ({x:.0f}, {y:.0f}) the places set on the back's and on the belly's edge leave no limb between them.",
+                "Set each on its own edge, or take one away.",
+                clicks=CLICKS,
+            )
     return left, right
 
 
@@ -341,6 +361,16 @@ def _check_inside(found: Array, ends: Ends, strip: Strip, photo: Photo) -> None:
             raise _runs_out()
 
 
+def _not_followed() -> NeedsHelp:
+    return NeedsHelp(
+        "The limbs could not be followed from tip to tip.", "Click the two nocks and the middle of the handle.", clicks=CLICKS
+    )
+
+
+def _ask(text: str) -> NeedsHelp:
+    return NeedsHelp(text, "Move the nocks and the handle to where they are, or take them away.", clicks=CLICKS)
+
+
 def _runs_out() -> NeedsHelp:
     return NeedsHelp(
         "The bow seems to run out of the picture.",
@@ -359,6 +389,8 @@ def _grip(thickness: Array, shot: Shot) -> int | None:
     width = shot.handle_mm / shot.nock_to_nock_mm * n
     near = np.abs(np.arange(n) - n / 2) < 1.1 * width
     limb = near & (np.abs(np.arange(n) - n / 2) > 0.9 * width)
+    if not limb.any():  # a handle of next to nothing, or of half the bow
+        return None
     excess = t - float(np.median(t[limb]))
     top = float(np.percentile(excess[near], 95))
     if top < 0.3 * float(np.median(t[limb])):
@@ -387,6 +419,8 @@ def _wander(thickness: Array, zones: dict[str, tuple[int, int]]) -> float:
 
 def _mend(left: Array, right: Array, zones: dict[str, tuple[int, int]]) -> tuple[Array, Array, Array]:
     """Mended rows of both sides and the weight of each column's middle: 1 from two sides, less from one, 0 unseen."""
+    if np.isfinite(right - left).sum() < LEAST_SEEN_STATIONS:
+        raise _not_followed()
     left, right = left.copy(), right.copy()
     weight = np.where(np.isnan(left) | np.isnan(right), 0.0, 1.0)
     (ua, ub), (la, lb) = zones["upper"], zones["lower"]

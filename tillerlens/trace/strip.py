@@ -13,8 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from tillerlens.errors import NeedsHelp
+from tillerlens.photo.light import MOST_ROWS
 from tillerlens.trace.batten import bend_battens
-from tillerlens.trace.find import resample, smooth_path
+from tillerlens.trace.find import CLICKS, resample, smooth_path
 from tillerlens.trace.nets import STRIP_ACROSS, StripMaps, silhouette_maps
 
 Array = NDArray[np.float64]
@@ -67,8 +69,12 @@ def extend(path: Array, by: float) -> Array:
 
 
 def cut_strip(rgb: NDArray[np.uint8], path: Array, step: float) -> Strip:
-    """Sample the strip along ``path`` and let the network look at it."""
+    """Sample the strip along ``path`` and let the network look at it. Raises ``NeedsHelp`` for a path of endless windings."""
     p = resample(path, step)
+    if len(p) > MOST_ROWS:
+        raise NeedsHelp(
+            "What was followed is far longer than a bow.", "Click the two nocks and the middle of the handle.", clicks=CLICKS
+        )
     n = normals(p)
     rows = (np.arange(STRIP_ACROSS) - MIDDLE_ROW) * step
     xy = p[None] + rows[:, None, None] * n[None]

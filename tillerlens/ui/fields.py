@@ -7,14 +7,16 @@ from typing import Any
 
 import streamlit as st
 
+from tillerlens.core.reading import shown
 from tillerlens.errors import ShotError
-from tillerlens.shot import Point
+from tillerlens.shot import Point, as_point, is_number
 from tillerlens.ui.editor import Role
 from tillerlens.units import (
     MM_PER_INCH,
     format_inches,
     inches_from_mm,
     parse_length,
+    parse_quantity,
     parse_weight,
     pounds_from_newtons,
 )
@@ -61,39 +63,60 @@ STANDOFF_HELP = (
 POINTED = ("marks_px", "clicks", "set_by_hand", "edges_px")  # a shot's fields that a person points at rather than types
 _EDGE = "edge_"
 MOST_EDGE_PLACES = 9
+MOST_NUMBER = 1e7  # as the shot's schema has it for minutes
+TAG_NUMBERS = tuple(map(str, range(50)))  # of the printed set
 _LENGTH_HINT = "Like 28 3/16, 5/8, 2.25 or 71.5 cm; a bare number is inches."
 
 
-def fill(form: Mapping[str, Any]) -> None:
-    """Put a shot into the fields. Must run before the fields are shown."""
+def fill(form: Mapping[str, Any]) -> int:
+    """Put a shot into the fields, as far as they can show it; one kept by an earlier version may hold what none can.
+
+    Must run before the fields are shown. Returns how many places that were pointed at are no places and were left out.
+    """
     state = st.session_state
-    scale = dict(form.get("scale", {}))
+    scale = _mapping(form.get("scale"))
     for key in [k for k in state if str(k).startswith("shot_")]:
         del state[key]
-    state["shot_state"] = form.get("state", "drawn")
-    state["shot_upper_limb"] = form.get("upper_limb", "left")
-    state[f"shot_back_{_is_level(state['shot_upper_limb'])}"] = form.get("back", "up")
-    state["shot_kind"] = scale.get("kind", "aruco")
+    state["shot_state"] = _one_of(STATES, form.get("state"), "drawn")
+    state["shot_upper_limb"] = _one_of(_SIDES, form.get("upper_limb"), "left")
+    level = _is_level(state["shot_upper_limb"])
+    faces = ("up", "down") if level else ("left", "right")
+    state[f"shot_back_{level}"] = _one_of(faces, form.get("back"), faces[0])
+    state["shot_kind"] = _one_of(SCALES, scale.get("kind"), "aruco")
     lengths = ["bow_length_nock_to_nock_in", "handle_in", "standoff_in", *(name for name, _ in _MORE)]
     for name in lengths:
         state[f"shot_{name}"] = as_text(form.get(name))
     for name in {name for fields in SCALE_FIELDS.values() for name, _ in fields}:
         state[f"shot_{name}"] = as_text(scale.get(name))
     state["shot_centres"] = "\n".join(
-        f"{tag}: {as_text(x)}, {as_text(y)}" for tag, (x, y) in scale.get("centres_in", {}).items()
+        f"{tag}: {as_text(at[0])}, {as_text(at[1])}"
+        for tag, place in _mapping(scale.get("centres_in")).items()
+        if (at := as_point(place)) is not None
     )
-    weight, minutes = form.get("scale_reading_lb"), form.get("minutes_since_unstrung")
-    state["shot_weight"] = "" if weight is None else f"{weight:g}"
-    state["shot_minutes"] = "" if minutes is None else f"{minutes:g}"
+    for key, name in (("shot_weight", "scale_reading_lb"), ("shot_minutes", "minutes_since_unstrung")):
+        number = form.get(name)
+        state[key] = f"{number:g}" if is_number(number) else ""
     state["kept"] = {"form": {k: v for k, v in form.items() if k not in ("photo", *POINTED)}}
-    marks = {f"mark_{i}": tuple(at) for i, at in enumerate(form.get("marks_px", ()), start=1)}
-    edges = {
-        f"{_EDGE}{side}_{i}": tuple(at)
-        for side, places in form.get("edges_px", {}).items()
-        for i, at in enumerate(places, start=1)
-    }
-    state["points"] = {**marks, **edges, **{name: tuple(at) for name, at in form.get("clicks", {}).items()}}
+    kept = {f"mark_{i}": at for i, at in enumerate(_list(form.get("marks_px")), start=1)}
+    for side, places in _mapping(form.get("edges_px")).items():
+        kept |= {f"{_EDGE}{side}_{i}": at for i, at in enumerate(_list(places), start=1)}
+    kept |= _mapping(form.get("clicks"))
+    points = {name: as_point(at) for name, at in kept.items() if name in CLICKS or name.startswith(("mark_", _EDGE))}
+    state["points"] = {name: at for name, at in points.items() if at is not None}
     state["revision"] = state.get("revision", 0) + 1
+    return len(kept) - len(state["points"])
+
+
+def _mapping(value: Any) -> dict[str, Any]:
+    return {str(k): v for k, v in value.items()} if isinstance(value, Mapping) else {}
+
+
+def _list(value: Any) -> list[Any]:
+    return list(value) if isinstance(value, list | tuple) else []
+
+
+def _one_of(choices: Collection[str], value: Any, usual: str) -> str:
+    return value if isinstance(value, str) and value in choices else usual
 
 
 def ask() -> tuple[Form, list[str]]:
@@ -124,7 +147,7 @@ def ask() -> tuple[Form, list[str]]:
         if form["state"] == "drawn":
             put(form, "scale_reading_lb", "Weight on the bow scale, if read", bad, "shot_weight", _pounds)
         if form["state"] == "unstrung":
-            put(form, "minutes_since_unstrung", "Minutes since unstringing", bad, "shot_minutes", float)
+            put(form, "minutes_since_unstrung", "Minutes since unstringing", bad, "shot_minutes", read_number)
     with right:
         form["scale"] = ask_scale(bad)
         if form["scale"]["kind"] != "bow_length":
@@ -196,9 +219,6 @@ def put(
     except ShotError as error:
         bad.append(name)
         st.error(plain(str(error)))
-    except ValueError:
-        bad.append(name)
-        st.error(f"'{plain(text)}' is not a number. Write it like 5 or 12.5.")
 
 
 def marks_wanted(form: Mapping[str, Any], help_too: bool) -> list[tuple[str, str]]:
@@ -215,7 +235,8 @@ def edges_wanted(points: Mapping[str, Point]) -> list[tuple[str, str]]:
     """(id, label) of the places that a person has put on the limbs' edges, and of one more for each edge."""
     out = []
     for side in ("back", "belly"):
-        held = sorted(int(name.rpartition("_")[2]) for name in points if name.startswith(f"{_EDGE}{side}_"))
+        numbers = (name.rpartition("_")[2] for name in points if name.startswith(f"{_EDGE}{side}_"))
+        held = sorted(int(n) for n in numbers if n.isdecimal())
         free = next(i for i in range(1, len(held) + 2) if i not in held)
         more = [free] if len(held) < MOST_EDGE_PLACES else []
         out += [(f"{_EDGE}{side}_{i}", f"{side}'s edge, place {i}") for i in sorted([*held, *more])]
@@ -260,12 +281,14 @@ def read_centres(text: str) -> dict[str, list[float]]:
     centres: dict[str, list[float]] = {}
     for line in filter(str.strip, text.splitlines()):
         number, colon, place = line.partition(":")
-        parts = place.split(",")
-        if not colon or len(parts) != 2 or not number.strip().isdigit():
+        parts, tag = place.split(","), number.strip()
+        if not colon or len(parts) != 2 or tag not in TAG_NUMBERS:
             raise ShotError(
-                f"'{line.strip()}' does not say where a tag is.", "Write its number, right and down: 1: 72, 0"
+                f"'{shown(line.strip(), 40)}' does not say where a tag is.", "Write its number, right and down: 1: 72, 0"
             )
-        centres[str(int(number))] = [round(_inches(part), 9) for part in parts]
+        if tag in centres:
+            raise ShotError(f"Tag {tag} is there twice.", "Write one line for each tag.")
+        centres[tag] = [round(_inches(part), 9) for part in parts]
     if not centres:
         raise ShotError("The tags' centres are missing.", "Write a line for each tag: 1: 72, 0")
     return centres
@@ -284,8 +307,8 @@ def told_apart(names: Mapping[str, str]) -> dict[str, str]:
 
 
 def as_text(inches: float | None) -> str:
-    """A length as a person types it: in sixteenths where it is one, else with all its digits."""
-    if inches is None:
+    """A length as a person types it: in sixteenths where it is one, else with all its digits. Empty for what is no number."""
+    if not is_number(inches):
         return ""
     if abs(inches * 16 - round(inches * 16)) < 1e-9:
         return format_inches(inches * MM_PER_INCH).removesuffix('"')
@@ -305,6 +328,14 @@ def _is_level(upper_limb: str | None) -> bool:
 
 def _inches(text: str) -> float:
     return inches_from_mm(parse_length(text))
+
+
+def read_number(text: str) -> float:
+    """A bare number that is not less than nothing. Raises ShotError."""
+    value = parse_quantity(text, {"": 1.0}, "number", "5 or 12.5", most=MOST_NUMBER)
+    if value < 0:
+        raise ShotError(f"'{shown(text, 40)}' is less than nothing.", "Write it like 5 or 12.5.")
+    return value
 
 
 def _pounds(text: str) -> float:

@@ -127,7 +127,7 @@ def _left_out(known: Known) -> list[Sentence]:
 
 def _force(known: Known, bench: Bench, given: Given, typed: Typed) -> None:
     assert bench.curve is not None
-    seen = [s for s in of.on_hand(known.stages, known.events).strung if s.state == "drawn" and "scale_reading_lb" in s.shot]
+    seen = [s for s in of.on_hand(known.stages, known.events).strung if s.state == "drawn" and s.shot.get("scale_reading_lb")]
     readings = list(given.readings)
     for s in seen:
         draw = s.values.get("draw_length_back", {}).get("value")

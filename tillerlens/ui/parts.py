@@ -11,6 +11,7 @@ from typing import Any
 
 import streamlit as st
 
+from tillerlens.core.reading import shown
 from tillerlens.errors import ShotError, TillerLensError
 from tillerlens.measurement import Limb
 from tillerlens.mechanics.section import LimbSections
@@ -148,7 +149,7 @@ def read_pairs(text: str, left: Callable[[str], float], right: Callable[[str], f
     for line in filter(str.strip, text.splitlines()):
         parts = next((line.split(sign) for sign in ("=", ":", ";", ",") if sign in line), line.split())
         if len(parts) != 2 or not all(map(str.strip, parts)):
-            raise ShotError(f"'{line.strip()}' cannot be read.", f"Write each line like {example}.", given=line)
+            raise ShotError(f"'{shown(line.strip())}' cannot be read.", f"Write each line like {example}.", given=line)
         out.append((left(parts[0]), right(parts[1])))
     if not out:
         raise ShotError("Nothing was typed.", f"Write a line like {example}.")

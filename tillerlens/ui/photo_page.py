@@ -11,6 +11,10 @@ from typing import Any
 
 import streamlit as st
 
+from tillerlens.core.clicks import check_places
+from tillerlens.core.reading import parse_json, shown
+from tillerlens.core.unforeseen import Unforeseen, net
+from tillerlens.document import DocumentError, check_rest, parse_documents
 from tillerlens.errors import PhotoError, ShotError, TillerLensError
 from tillerlens.measurement import Measurement, Value
 from tillerlens.photo.intake import Photo
@@ -49,9 +53,9 @@ def show(samples: Path, title: bool = True) -> None:
         st.session_state.pop("filled", None)  # its fields are gone from the page, and so is what stood in them
         return
     top = st.container()
-    _, shown = look_at(picked, lambda: _rest(samples, picked), _settings, open_fields=picked.sample is None)
-    if shown is not None:
-        show_result(shown, top=top)
+    _, found = look_at(picked, lambda: _rest(samples, picked), _settings, open_fields=picked.sample is None)
+    if found is not None:
+        show_result(found, top=top)
 
 
 def look_at(
@@ -66,10 +70,20 @@ def look_at(
     of the result is shown yet. No form: the photograph cannot be used, and it was said why.
     """
     try:
-        photo = work.decoded(picked.data, picked.name)
-    except PhotoError as error:
-        st.error(f"{fields.plain(error.text)} {error.remedy}")
+        with net("showing", shown(picked.name)):
+            return _look_at(picked, rest, settings, open_fields)
+    except (PhotoError, Unforeseen) as error:
+        st.error(f"{fields.plain(error.text)} {fields.plain(error.remedy)}")
         return None, None
+
+
+def _look_at(
+    picked: Picked,
+    rest: Callable[[], Mapping[str, Any] | None],
+    settings: Callable[[], tuple[Units, Wish]],
+    open_fields: bool,
+) -> tuple[fields.Form | None, Shown | None]:
+    photo = work.decoded(picked.data, picked.name)
     _fill_once(picked)
     with st.expander("What you know about this photograph", expanded=open_fields):
         form, bad = fields.ask()
@@ -77,12 +91,12 @@ def look_at(
     form, bench = _point(photo, form)
     units, wish = settings()
     asked = _asked(picked, form, bad, (photo.width, photo.height))
-    shown = None if asked is None else _measure(picked, asked, at_rest, units, wish)
+    found = None if asked is None else _measure(picked, asked, at_rest, units, wish)
     if bench is not None:
         with bench:
-            _edit(photo, form, None if shown is None else shown.measurement, units)
+            _edit(photo, form, None if found is None else found.measurement, units)
         work.let_it_show()
-    return form, shown
+    return form, found
 
 
 # --- the photograph
@@ -116,17 +130,20 @@ def _title(name: str) -> str:
 def _shot_form(upload: Any) -> Mapping[str, Any] | None:
     """A shot file's form, if it is one; else the trouble is said and the fields stay empty."""
     try:
-        form = json.loads(upload.getvalue())
+        form = parse_json(upload.getvalue())
+    except ValueError as error:
+        why = fields.plain(str(error))
+        st.error(f"The shot file is not one: it is not JSON ({why}). Save it again from here, or fill the fields.")
+        return None
+    if not isinstance(form, dict):
+        st.error("The shot file is not one: it holds no named fields. Save it again from here, or fill the fields.")
+        return None
+    try:
         read_shot(form)
     except ShotError as error:
         st.error(f"{fields.plain(error.text)} {fields.plain(error.remedy)}")
-    except (ValueError, TypeError, RecursionError):
-        st.error(
-            "The shot file is not one: it holds no named fields. Save it again from here, or fill the fields."
-        )
-    else:
-        return dict(form)
-    return None
+        return None
+    return form
 
 
 def _fill_once(picked: Picked) -> None:
@@ -134,9 +151,11 @@ def _fill_once(picked: Picked) -> None:
     text = json.dumps([picked.sample, picked.form], sort_keys=True)
     mark = picked.mark or hashlib.sha256(picked.data + text.encode()).hexdigest()
     if st.session_state.get("filled") != mark:
-        fields.fill(picked.form or {})
+        st.session_state["left_out"] = fields.fill(picked.form or {})
         st.session_state["filled"] = mark
         st.session_state["asked"] = None
+    if st.session_state.get("left_out"):
+        st.warning(f"{st.session_state['left_out']} of the places kept with this photograph cannot be read and are left out.")
 
 
 # --- settings of the reader
@@ -191,16 +210,10 @@ def _rest(samples: Path, picked: Picked) -> Mapping[str, Any] | None:
     if upload is None:
         return None
     try:
-        document = json.loads(upload.getvalue())
-    except (ValueError, RecursionError):
-        document = None
-    if not isinstance(document, dict) or document.get("format") != "tillerlens-measurement":
-        st.error("That file is no measurement. Measure the unstrung picture first and download its numbers.")
+        return check_rest(parse_documents(upload.getvalue(), shown(upload.name))[0], shown(upload.name))
+    except DocumentError as error:
+        st.error(f"{fields.plain(error.text)} {fields.plain(error.remedy)}")
         return None
-    if document.get("state") != "unstrung" or document.get("status") != "measured":
-        st.error("That measurement is not of an unstrung bow, so it says nothing about its shape at rest.")
-        return None
-    return document
 
 
 def _sister(samples: Path, name: str) -> Mapping[str, Any] | None:
@@ -230,17 +243,35 @@ def _point(photo: Photo, form: fields.Form) -> tuple[fields.Form, Any]:
     by_hand = (known | {name for name, at in points.items() if before.get(name) != at}) & set(points)
     state["by_hand"] = (of, by_hand)
     missing = [name for name, _ in fields.marks_wanted(form, help_too=False) if name not in points]
+    pointed = fields.with_points(form, points, by_hand)
+    amiss = None if missing else _amiss(pointed, (photo.width, photo.height))
     key = f"pointing_{photo.sha256[:16]}"
-    scale = (photo.sha256, form["scale"]["kind"])
-    if state.pop("help_wanted", None) == photo.sha256 or (missing and state.get("pointed_for") != scale):
-        state[key] = True  # brought once for each scale; who puts it away again is not argued with
-    state["pointed_for"] = scale
+    # brought once for each scale, and for each trouble with the places; who puts it away again is not argued with
+    scale, trouble = (photo.sha256, form["scale"]["kind"]), (photo.sha256, amiss)
+    if state.pop("help_wanted", None) == photo.sha256:
+        state[key] = True
+    if (missing and state.get("pointed_for") != scale) or (amiss and state.get("pointed_amiss") != trouble):
+        state[key] = True
+    state["pointed_for"], state["pointed_amiss"] = scale, trouble
     bench = None
     if st.toggle("Point at the marks and the bow", key=key):
         bench = st.container()
     elif missing:
         st.caption("This scale needs its marks pointed at.")
-    return fields.with_points(form, points, by_hand), bench
+    return pointed, bench
+
+
+def _amiss(form: fields.Form, size: tuple[int, int]) -> str | None:
+    """What cannot be right with the places pointed at, in a sentence."""
+    try:
+        shot = read_shot(form)
+    except ShotError:
+        return None  # a field above, which says so itself
+    try:
+        check_places(shot, size)
+    except ShotError as error:
+        return f"{fields.plain(error.text)} {fields.plain(error.remedy)}"
+    return None
 
 
 def _edit(photo: Photo, form: fields.Form, measurement: Measurement | None, units: Units) -> None:
@@ -284,8 +315,12 @@ def _asked(picked: Picked, form: fields.Form, bad: list[str], size: tuple[int, i
     if trouble is None and (_unpointed(state["asked"]) == _unpointed(text) or (not state["asked"] and picked.form is not None)):
         state["asked"] = text  # a point that was moved is followed at once
     if state["asked"] != text:
+        amiss = None if bad else _amiss(form, size)
         changed = "The fields have changed since what is shown was measured." if state["asked"] else ""
-        st.caption(trouble or changed)
+        if amiss is not None:
+            st.warning(amiss)
+        else:
+            st.caption(trouble or changed)
         if st.button("Measure", type="primary", disabled=trouble is not None, key="measure"):
             state["asked"] = text
             st.rerun()
@@ -312,7 +347,8 @@ def _trouble(form: fields.Form, bad: list[str], size: tuple[int, int]) -> str | 
 def _measure(picked: Picked, shot: str, rest: Mapping[str, Any] | None, units: Units, wish: Wish) -> Shown | None:
     rest_text = None if rest is None else json.dumps(rest, sort_keys=True)
     try:
-        with st.spinner(f"Measuring {fields.plain(picked.name)}: marks, bow, edges, bend", show_time=True):
+        text = f"Measuring {fields.plain(picked.name)}: marks, bow, edges, bend"
+        with net("measuring", shown(picked.name)), st.spinner(text, show_time=True):
             measurement = work.measured(picked.data, picked.name, shot, rest_text)
     except TillerLensError as error:
         st.error(f"{fields.plain(error.text)} {fields.plain(error.remedy)}")

@@ -15,6 +15,8 @@ from typing import Any
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
+from tillerlens.core.unforeseen import net
+from tillerlens.errors import TillerLensError
 from tillerlens.measurement import Measurement, Value
 from tillerlens.report.charts import bend_chart, difference_chart, gap_chart
 from tillerlens.report.lengths import COVER, Units, is_told, say_interval, say_length, say_place, say_value
@@ -87,11 +89,13 @@ def _show_picture(shown: Shown) -> None:
     close = False
     if shown.measurement.trace is not None:
         close = st.toggle("Only the bow", True, key="close")
-    st.image(
-        shown.overlay(close, "JPEG"),
-        width="stretch",
-        alt="The photograph with limbs, centreline, string, gaps and spots drawn over it",
-    )
+    try:
+        with net("drawing", shown.name):
+            picture = shown.overlay(close, "JPEG")
+    except TillerLensError as error:  # the numbers stand all the same
+        st.error(f"{plain(error.text)} {plain(error.remedy)}")
+        return
+    st.image(picture, width="stretch", alt="The photograph with limbs, centreline, string, gaps and spots drawn over it")
 
 
 # --- tables and charts

@@ -14,6 +14,7 @@ from tillerlens.photo.light import linear_light, sample
 
 Array = NDArray[np.float64]
 CORNER_U_PX = 0.1
+LEAST_ACROSS = 0.05  # sine of the angle between two sides that still meet in a corner
 COVERED_CORNER_U_PX = 3.0  # a side of the tag is partly hidden, or the tag is bent
 # corner order of the detector: clockwise from the tag's own top left; board X right, Y down
 _CORNERS = np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]])
@@ -61,6 +62,10 @@ def _refine(light: NDArray[np.uint16], quad: Array) -> tuple[Array, Array]:
         weight = np.clip(step, 0, None) ** 2
         total = weight.sum(axis=1)
         ok = total > 0.25 * np.median(total)
+        if not ok.any():  # no step of light along this side: it stays where the detector put it
+            lines.append((a, along / length))
+            straight.append(False)
+            continue
         place = (weight * mid).sum(axis=1)[ok] / total[ok]
         foot = a + t[ok][:, None] * along + place[:, None] * normal
         keep = np.abs(place - np.median(place)) < 1.5
@@ -71,8 +76,11 @@ def _refine(light: NDArray[np.uint16], quad: Array) -> tuple[Array, Array]:
     corners = []
     for i in range(4):
         (p, u), (q, w) = lines[i - 1], lines[i]
-        s = np.linalg.solve(np.column_stack([u, -w]), q - p)
-        corners.append(p + s[0] * u)
+        across = u[0] * w[1] - u[1] * w[0]
+        if abs(across) < LEAST_ACROSS:
+            corners.append(quad[i])
+            continue
+        corners.append(p + ((q - p)[0] * w[1] - (q - p)[1] * w[0]) / across * u)
     found = np.array(corners)
     moved = np.linalg.norm(found - quad, axis=1)
     sure = [CORNER_U_PX if straight[i - 1] and straight[i] and moved[i] < 4 else COVERED_CORNER_U_PX for i in range(4)]

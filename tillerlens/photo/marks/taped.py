@@ -16,6 +16,7 @@ Pair = tuple[int, int]
 CORNERS = ("top left", "top right", "bottom left", "bottom right")  # tags 0 to 3, as the printed sheets say
 PAIRS: tuple[Pair, ...] = tuple(combinations(range(4), 2))
 LEAST = 5  # lengths that four places hang on: two each, less where the whole lies and how it is turned
+LEAST_MM, MOST_MM = 12.0, 20 * 12 * MM_PER_INCH  # from tag to tag: the smallest tag's side, and twenty feet
 MOST_OFF_MM = 5.0  # three times what a tape read to a sixteenth is off, over six lengths
 
 
@@ -31,6 +32,13 @@ def places_from_tape(lengths_mm: Mapping[Pair, float]) -> NDArray[np.float64]:
             f"{len(lengths_mm)} lengths do not fix four tags.",
             "Tape the four sides and at least one way across from corner to corner.",
         )
+    for (one, other), length in lengths_mm.items():
+        if not LEAST_MM <= length <= MOST_MM:
+            raise ShotError(
+                f"From {CORNERS[one]} to {CORNERS[other]} is said to be {length / MM_PER_INCH:g} in; tags do not hang so.",
+                "Tape it from centre to centre.",
+                length_mm=length,
+            )
     pairs = [pair for pair in PAIRS if pair in lengths_mm]
     taped = np.array([lengths_mm[pair] for pair in pairs])
     first, second = (np.array([pair[k] for pair in pairs]) for k in (0, 1))

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from tillerlens.photo.intake import Photo
-from tillerlens.shot import Point
+from tillerlens.shot import Point, as_point
 
 Role = Literal["nock", "handle", "hook", "mark", "edge"]
 Kind = Literal["edge", "middle", "string"]
@@ -64,7 +64,14 @@ def placed(photo: Photo, points: Mapping[str, Point], revision: int) -> dict[str
     sent = _sent(photo, revision)
     if sent is None:
         return dict(points)
-    return {str(name): (float(at[0]), float(at[1])) for name, at in sent["points"].items()}
+    out = dict[str, Point]()
+    for name, at in sent["points"].items():
+        place = as_point(at)
+        if place is not None:
+            out[str(name)] = place
+        elif name in points:
+            out[str(name)] = points[name]  # no place at all: the point stays where it was
+    return out
 
 
 def show_editor(
@@ -90,7 +97,7 @@ def show_editor(
         "points": {name: list(at) for name, at in points.items()},
         "curves": [{"kind": c.kind, "runs": _runs(c.px)} for c in curves],
         "rev": revision,
-        "seq": 0 if sent is None else sent["seq"],
+        "seq": 0 if sent is None else sent.get("seq", 0),
     }
     _component(key=_key(photo), data=data, default={"placed": None}, on_placed_change=lambda: None)
 
@@ -103,7 +110,8 @@ def _sent(photo: Photo, revision: int) -> Mapping[str, Any] | None:
     """What the browser last sent, unless it belongs to an earlier revision."""
     state = st.session_state.get(_key(photo))
     value = None if state is None else state.get("placed")
-    return value if isinstance(value, Mapping) and value.get("rev") == revision else None
+    known = isinstance(value, Mapping) and value.get("rev") == revision and isinstance(value.get("points"), Mapping)
+    return value if known else None
 
 
 def _runs(px: NDArray[np.float64]) -> list[list[list[float]]]:
