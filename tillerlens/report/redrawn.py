@@ -49,6 +49,8 @@ def with_trace(document: dict[str, Any]) -> Measurement:
     to_picture, _ = cv2.findHomography(mm, px)
 
     def at(q: Array) -> Array:
+        if not q.size:  # OpenCV 5 gives None for it
+            return np.empty((0, 2))
         return np.asarray(cv2.perspectiveTransform(q.reshape(-1, 1, 2), to_picture), float).reshape(-1, 2)
 
     sides = [_sides(p) for p in limbs]

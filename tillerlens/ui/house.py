@@ -9,9 +9,8 @@ from pathlib import Path
 
 import streamlit as st
 
-from tillerlens.errors import TillerLensError
+from tillerlens.ui import caught, walk
 from tillerlens.ui import place as places
-from tillerlens.ui import walk
 from tillerlens.ui.look import put_on
 
 
@@ -45,7 +44,13 @@ LOOK = Room("look", "A look at one photograph", SHOP)
 
 def run(samples: Path) -> None:
     """One run of the app. samples: the demo's pictures, NAME.jpg with NAME.shot.json."""
+    caught.log_to_the_server()
     st.set_page_config(page_title="TillerLens", layout="wide")
+    with caught.net("house"):
+        _run(samples)
+
+
+def _run(samples: Path) -> None:
     put_on()
     pages = {room.name: _page(room, samples) for room in (*ROOMS, LOOK)}
     st.session_state["rooms"] = pages
@@ -64,17 +69,15 @@ def _page(room: Room, samples: Path) -> st.Page:
 
 def _shown(room: Room, samples: Path) -> Callable[[], None]:
     def show() -> None:
-        if room is LOOK:
-            from tillerlens.ui.photo_page import show as look
+        with caught.net(room.name):
+            if room is LOOK:
+                from tillerlens.ui.photo_page import show as look
 
-            look(samples)
-            return
-        try:
+                look(samples)
+                return
             place = places.here()
             walk.bar(place)
             import_module(f"tillerlens.ui.page_{room.name}").show(place)
-        except TillerLensError as error:  # what a page does not say nearer to its cause
-            places.say_error(error)
 
     return show
 
