@@ -1,7 +1,7 @@
 """The net under every page: what nobody foresaw is logged under a number and said in words; no traceback reaches the screen.
 
-Pages run inside ``net``. The framework handles what a fragment or a widget's callback raises before ``net`` would see it, so those
-carry a net of their own: use ``fragment`` in place of ``st.fragment`` and put ``callback`` around whatever a widget calls.
+Pages run inside ``net``. The framework handles what a fragment or a widget's callback raises before ``net`` would see it, so
+those carry a net of their own: use ``fragment`` in place of ``st.fragment``, and put ``callback`` around what a widget calls.
 """
 
 from __future__ import annotations
@@ -106,5 +106,3 @@ def log_to_the_server() -> None:
     handler = logging.StreamHandler()
     handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(name)s: %(message)s"))
     package.addHandler(handler)
-
-

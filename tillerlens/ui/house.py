@@ -9,6 +9,7 @@ from pathlib import Path
 
 import streamlit as st
 
+from tillerlens.errors import TillerLensError
 from tillerlens.ui import caught, walk
 from tillerlens.ui import place as places
 from tillerlens.ui.look import put_on
@@ -75,7 +76,11 @@ def _shown(room: Room, samples: Path) -> Callable[[], None]:
 
                 look(samples)
                 return
-            place = places.here()
+            try:
+                place = places.here()
+            except TillerLensError:
+                st.title(room.title)  # else nothing says which page cannot be shown
+                raise
             walk.bar(place)
             import_module(f"tillerlens.ui.page_{room.name}").show(place)
 

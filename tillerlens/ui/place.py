@@ -175,4 +175,10 @@ def told() -> Iterator[None]:
 
 
 def say_error(error: TillerLensError) -> None:
+    """Say an error in words; where a small file of the app's own is damaged, with a button that sets it aside."""
     st.error(f"{plain(error.text)} {plain(error.remedy)}".strip())
+    damaged = error.fields.get("damaged")
+    if damaged is not None and st.button(f"Set {damaged.name} aside and begin anew", key=f"aside_{damaged}"):
+        with told():
+            st.toast(f"It lies beside it now as {kept.set_aside(damaged).name}.")
+            st.rerun()
