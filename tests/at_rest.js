@@ -35,6 +35,7 @@
   const all = (what) => [...document.querySelectorAll(what)];
   const text = (e) => e.innerText.trim();
   const frame = () => new Promise((done) => requestAnimationFrame(() => setTimeout(done, 10)));
+  const widest = () => Math.max(...all("html, .stMain, [data-testid=stMain]").map((e) => e.scrollWidth));
   const busy = (before) => {
     const app = document.querySelector('[data-testid="stApp"]');
     if (!app || runs.begun <= before) return "the server has not answered";
@@ -57,9 +58,10 @@
     async rest(before, most) {
       const end = performance.now() + most;
       let still = 0, late = "";
+      const soon = performance.now() + 5000; // a chart follows the page's width a little later
       while (still < 3 && performance.now() < end) {
         await frame();
-        late = busy(before);
+        late = busy(before) || (performance.now() < soon && widest() > innerWidth ? "the page is still too wide" : "");
         still = late ? 0 : still + 1;
       }
       return { late, ...this.seen() };
@@ -80,7 +82,7 @@
         titles: all("h1").map(text),
         words: main.innerText.split(/\s+/).length,
         width: innerWidth,
-        widest: Math.max(...all("html, .stMain, [data-testid=stMain]").map((e) => e.scrollWidth)),
+        widest: widest(),
         over: over.slice(0, 2).map((e) => e.outerHTML.slice(0, 100)),
         broken: all("img").filter((i) => i.complete && !i.naturalWidth).map((i) => i.src.slice(-60)),
         cut: all('[data-testid="stMain"] *').filter((e) => !e.children.length && e.scrollWidth > e.clientWidth + 1 &&

@@ -93,8 +93,8 @@ def walk_states(record, bow):
 def damaged_shops(record):
     """(state, file): files beside the record that can no longer be read."""
     told = tuple(r for r in ROOM_NAMES if r != LOOK.name)  # which asks nothing of the shop
-    yield State("damaged settings", says={"*": r"settings.*damaged"}, rooms=told), record.folder / "settings.json"
-    says = {"boards": "boards.*damaged"}
+    yield State("damaged settings", says={"*": "settings are damaged"}, rooms=told), record.folder / "settings.json"
+    says = {"boards": "boards are damaged"}
     yield State("damaged boards", says=says, rooms=("boards", "shelf", "settings")), record.folder / "boards.json"
 
 
@@ -208,7 +208,7 @@ def put_up(record, pictures):
     one = bow("A note damaged")
     kept.lay_down(record.folder, pictures["braced"].data, "braced.jpg", one.id, {})
     next((record.folder / "bench" / one.id).glob("*.json")).write_text("{")
-    damaged = "notes on the bench.*damaged"
+    damaged = "notes on the bench are damaged"
     out.append(of_bow("a note on the bench damaged", one, None, {"bow": damaged, "picture": damaged}))
 
     # --- on the bench

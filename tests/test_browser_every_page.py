@@ -113,7 +113,7 @@ def flip_what_can_be_flipped(look, states):
     look.at(full, "stage")
     look.flip("put right", press("Put this picture right"))
     look.flip("pointed at", press("Point at the marks and the bow"))
-    page.locator(".tillerlens-editor, [data-testid=stBidiComponent]").first.wait_for()
+    page.locator(".stage").wait_for()  # the editor
     look.flip("the whole photograph", press("Only the bow"))
     look.at(full, "compare")
     look.flip("side by side", press("side by side"))
@@ -134,10 +134,12 @@ def flip_what_can_be_flipped(look, states):
     for kind in ("a weight on the scale", "heat", "moisture", "an arrow's speed", "something seen on the wood", "a note"):
         look.flip(f"noting {kind}", choose("What was it?", kind))
     look.flip("an event to be changed", press("Change it or take it off"))
-    look.at(State("an empty shelf"), "boards")
+    look.at(State("boards"), "boards")
+    page.evaluate("tillerTest.open()")
+    look.flip("worked out from a tape", press("Work out the lines"), expected="do not fix four tags")
     for kind in ("a ruled grid", "four marks of a rectangle", "nothing but the bow itself"):
         look.flip(kind, choose("The scale comes from", kind))
-    look.at(State("an empty shelf"), "look")
+    look.at(State("look"), "look")
     look.flip("whole photograph", press("Only the bow"))
     look.flip("own photograph", choose("Photograph", "my own photograph"))
 

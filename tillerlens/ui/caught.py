@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import wraps
 from typing import ParamSpec, cast
+from uuid import uuid4
 
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
@@ -49,7 +50,7 @@ def net(where: str) -> Iterator[None]:
     except TillerLensError as error:  # what the page did not say nearer to its cause
         from tillerlens.ui.place import say_error
 
-        with top:
+        with top.container(key=f"told_{uuid4().hex[:8]}"):
             say_error(error)
     except BaseException as error:
         _box(top, logged(error, where))
@@ -89,7 +90,7 @@ def logged(error: BaseException, where: str) -> str:
 
 
 def _box(place: DeltaGenerator, number: str) -> None:
-    with place.container(key=f"{MARK}_{number}"):
+    with place.container(key=f"told_{number}"), st.container(key=f"{MARK}_{number}"):
         st.error(
             f"**{WHAT}** Nothing on the shelf, the timeline or the bench is lost; only what you were just typing may be. "
             f"Load the page again. If this comes back, tell whoever looks after TillerLens the number **{number}**: "

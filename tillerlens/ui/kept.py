@@ -243,7 +243,7 @@ def _load(place: Path, what: str) -> dict[str, Any] | None:
 
 def _damaged(place: Path, what: str) -> KeptError:
     remedy = f"Put the file back from a backup, or set it aside and begin anew: {place}"
-    return KeptError(f"{what} in {place.name} are damaged.", remedy, damaged=place)
+    return KeptError(f"{what} are damaged.", remedy, damaged=place)
 
 
 def set_aside(place: Path) -> Path:

@@ -67,7 +67,9 @@ def _first(place: Place, found: Timeline) -> None:
 
 
 def _ways(place: Place, found: Timeline) -> None:
-    waiting = len(kept.on_bench(place.record.folder, found.bow.id))
+    waiting = 0
+    with told():  # a damaged note on the bench must not hide the timeline
+        waiting = len(kept.on_bench(place.record.folder, found.bow.id))
     label = "New picture" + (f" ({waiting} on the bench)" if waiting else "")
     if st.button(label, type="primary", key="new_picture"):
         go("picture", found.bow)
