@@ -111,6 +111,20 @@ def test_a_callback_that_breaks_down_is_told_on_the_page_that_follows(caplog):
     assert not at.run().error  # said once
 
 
+def test_what_the_framework_catches_first_is_told_alike(caplog):
+    def page():
+        import streamlit as st
+        from streamlit.runtime.scriptrunner import get_script_run_ctx
+
+        from tillerlens.ui import caught
+
+        get_script_run_ctx().on_script_error = caught.by_the_framework  # as st.App hands it on
+        st.title("Before")
+        raise ValueError("secret")
+
+    number_in(AppTest.from_function(page).run(), caplog)
+
+
 def test_going_elsewhere_and_stopping_are_no_trouble():
     def page():
         import streamlit as st

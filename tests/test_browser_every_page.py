@@ -89,6 +89,7 @@ def test_every_page_in_every_state(shop, capsys):
     by_name = {state.name: state for state in states}
     flip_what_can_be_flipped(look, by_name)
     in_other_units(look, by_name, record)
+    look.faults += [f"later: {trouble}" for trouble in look.watched.trouble]
     with capsys.disabled():
         print(f"\n{look.told(folder)}")
     log = log_faults((folder / "log").read_text())

@@ -82,6 +82,12 @@ def callback(work: Callable[P, None]) -> Callable[P, None]:
     return caught
 
 
+def by_the_framework(error: Exception) -> bool:
+    """For ``st.App(on_script_error=...)``: what the framework caught before any net of ours could, say on reading a widget."""
+    _box(st.container(), logged(error, "the framework"))
+    return True  # its own box stays away
+
+
 def logged(error: BaseException, where: str) -> str:
     """Log what nobody foresaw, with its traceback; the number that it can be found by."""
     number = f"{secrets.randbelow(1000):03}-{secrets.randbelow(1000):03}"
