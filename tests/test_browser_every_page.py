@@ -110,6 +110,10 @@ def flip_what_can_be_flipped(look, states):
 
         return act
 
+    def unfold():
+        page.evaluate("tillerTest.open()")
+        page.wait_for_timeout(500)
+
     full, plan = states["after the scrape"], states["bench, with a plan"]
     look.at(full, "stage")
     look.flip("put right", press("Put this picture right"))
@@ -121,22 +125,23 @@ def flip_what_can_be_flipped(look, states):
     look.flip("laid over each other", press("laid over each other"))
     look.flip("without lines", press("Draw both bows' lines"))
     look.at(plan, "plan")
+    unfold()
     for bend in ("the wood strained evenly", "the lower limb like the upper"):
         look.flip(bend, choose("The bend shared out as", bend))
     look.at(full, "report")
     look.flip("A4", press("A4"))
-    page.evaluate("tillerTest.open()")
+    unfold()
     look.flip("without notes of weights", lambda: page.locator('[data-testid="stCheckbox"] label').first.click())
     look.at(full, "shelf")
     for order in ("name", "wood", "pictures that wait for you"):
         look.flip(order, choose("In order of", order))
     look.at(states["full, scraped and not looked at since"], "bow")
-    page.evaluate("tillerTest.open()")
+    unfold()
     for kind in ("a weight on the scale", "heat", "moisture", "an arrow's speed", "something seen on the wood", "a note"):
         look.flip(f"noting {kind}", choose("What was it?", kind))
     look.flip("an event to be changed", press("Change it or take it off"))
     look.at(State("boards"), "boards")
-    page.evaluate("tillerTest.open()")
+    unfold()
     look.flip("worked out from a tape", press("Work out the lines"), expected="do not fix four tags")
     for kind in ("a ruled grid", "four marks of a rectangle", "nothing but the bow itself"):
         look.flip(kind, choose("The scale comes from", kind))
