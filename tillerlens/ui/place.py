@@ -77,11 +77,11 @@ def _find(record: Record, bow_id: str | None, stage_id: str | None) -> tuple[Bow
     except RecordError as error:
         if "id" not in error.fields:
             raise
-        bow = next((b for b in store.list_bows(record) if b.id == bow_id), None)
-        what, do = ("bow", "Choose another one.") if bow is None else ("picture", "Here is the rest of its bow.")
+        there = next((b for b in store.list_bows(record) if b.id == bow_id), None)
+        what, do = ("bow", "Choose another one.") if there is None else ("picture", "Here is the rest of its bow.")
         with st.container(key="told_gone"):  # it was taken off, or the address is of another shop
             st.warning(f"The {what} that this address names is no longer in the record. {do}")
-        return bow, None
+        return there, None
     return bow, stage if stage is not None and stage.bow_id == bow.id else None
 
 
