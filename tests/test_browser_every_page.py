@@ -106,6 +106,9 @@ def flip_what_can_be_flipped(look, states):
     def choose(label, words):
         def act():
             page.get_by_role("combobox", name=label).first.click()
+            page.wait_for_timeout(300)
+            if not page.get_by_role("option").count():  # a page that has just been widened or scrolled folds the list up again
+                page.keyboard.press("ArrowDown")
             page.get_by_role("option", name=words).first.click()
 
         return act
