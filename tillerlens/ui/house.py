@@ -10,8 +10,8 @@ from pathlib import Path
 import streamlit as st
 
 from tillerlens.errors import TillerLensError
+from tillerlens.ui import caught, walk
 from tillerlens.ui import place as places
-from tillerlens.ui import walk
 from tillerlens.ui.look import put_on
 from tillerlens.ui.turns import answer_promptly
 from tillerlens.ui.visitors import greet
@@ -47,8 +47,14 @@ LOOK = Room("look", "A look at one photograph", SHOP)
 
 def run(samples: Path) -> None:
     """One run of the app. samples: the demo's pictures, NAME.jpg with NAME.shot.json."""
+    caught.log_to_the_server()
     answer_promptly()
     st.set_page_config(page_title="TillerLens", layout="wide")
+    with caught.net("house"):
+        _run(samples)
+
+
+def _run(samples: Path) -> None:
     put_on()
     greet()
     pages = {room.name: _page(room, samples) for room in (*ROOMS, LOOK)}
@@ -68,17 +74,19 @@ def _page(room: Room, samples: Path) -> st.Page:
 
 def _shown(room: Room, samples: Path) -> Callable[[], None]:
     def show() -> None:
-        if room is LOOK:
-            from tillerlens.ui.photo_page import show as look
+        with caught.net(room.name):
+            if room is LOOK:
+                from tillerlens.ui.photo_page import show as look
 
-            look(samples)
-            return
-        try:
-            place = places.here()
+                look(samples)
+                return
+            try:
+                place = places.here()
+            except TillerLensError:
+                st.title(room.title)  # else nothing says which page cannot be shown
+                raise
             walk.bar(place)
             import_module(f"tillerlens.ui.page_{room.name}").show(place)
-        except TillerLensError as error:  # what a page does not say nearer to its cause
-            places.say_error(error)
 
     return show
 

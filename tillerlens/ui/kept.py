@@ -28,7 +28,7 @@ ALONE = threading.RLock()  # held from reading a file to writing it changed, or 
 
 
 class KeptError(TillerLensError):
-    """What the app keeps beside the record cannot be read."""
+    """What the app keeps beside the record cannot be read; ``fields['damaged']`` is the file that can be set aside."""
 
     code = "kept"
 
@@ -214,9 +214,17 @@ def on_bench(folder: Path, bow_id: str) -> list[OnBench]:
     """A bow's pictures on the bench, in the order in which they came."""
     with ALONE:
         there = [p for p in _bench(folder, bow_id).glob("*.json") if p.with_suffix(".picture").exists()]
-        notes = sorted(there, key=lambda p: (p.with_suffix(".picture").stat().st_mtime_ns, p.name))
+        notes = sorted(there, key=_came)
         found = [pick_up(folder, bow_id, p.stem) for p in notes]
         return [f for f in found if f is not None]
+
+
+def _came(notes: Path) -> tuple[int, str]:
+    """When a picture came to the bench. Another tab may have taken it off since the folder was read: then it comes first."""
+    try:
+        return notes.with_suffix(".picture").stat().st_mtime_ns, notes.name
+    except OSError:
+        return 0, notes.name
 
 
 def clear_away(folder: Path, picture: OnBench) -> None:
@@ -258,7 +266,19 @@ def _load(place: Path, what: str) -> dict[str, Any] | None:
 
 
 def _damaged(place: Path, what: str) -> KeptError:
-    return KeptError(f"{what} in {place.name} are damaged.", f"Put the file back from a backup, or remove it: {place}")
+    remedy = f"Put the file back from a backup, or set it aside and begin anew: {place}"
+    return KeptError(f"{what} are damaged.", remedy, damaged=place)
+
+
+def set_aside(place: Path) -> Path:
+    """Give a damaged file another name, so that a new one can be begun; where it lies now. Raises KeptError."""
+    refuse_if_looking()
+    aside = place.with_name(f"{place.name}.damaged-{new_id()[:8]}")
+    try:
+        return place.rename(aside)
+    except OSError as error:
+        cause = (error.strerror or str(error)).lower()
+        raise KeptError(f"{place.name} cannot be set aside: {cause}.", "See to the record's folder.") from error
 
 
 def _save(place: Path, document: Mapping[str, Any]) -> None:

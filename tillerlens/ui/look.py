@@ -11,6 +11,7 @@ _STYLE = """
 .stMainBlockContainer { max-width: 82rem; padding-top: 2.4rem; }
 h1 { letter-spacing: .02em; border-bottom: 3px double #8d8570; padding-bottom: .3rem; }
 h3 { line-height: 1.35; }
+[class*="st-key-told_"] { margin-top: 1.6rem; } /* clear of the framework's bar when it comes first */
 [data-testid="stSliderThumbValue"], .stButtonGroup button { color: inherit !important; }
 table { width: 100%; font-variant-numeric: tabular-nums; }
 table th, table td { padding: .3rem .45rem !important; }

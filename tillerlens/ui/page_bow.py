@@ -13,7 +13,7 @@ from tillerlens.record.views import Timeline, timeline
 from tillerlens.report.charts_bow import reflex_chart, trends_chart
 from tillerlens.report.lengths import say_minutes
 from tillerlens.report.of_record import reflexes_of, trends_of
-from tillerlens.ui import kept
+from tillerlens.ui import caught, kept
 from tillerlens.ui.bow_form import ask_bow, facts
 from tillerlens.ui.event_form import KINDS, ask_event, say_event
 from tillerlens.ui.fields import plain
@@ -67,7 +67,9 @@ def _first(place: Place, found: Timeline) -> None:
 
 
 def _ways(place: Place, found: Timeline) -> None:
-    waiting = len(kept.on_bench(place.record.folder, found.bow.id))
+    waiting = 0
+    with told():  # a damaged note on the bench must not hide the timeline
+        waiting = len(kept.on_bench(place.record.folder, found.bow.id))
     label = "New picture" + (f" ({waiting} on the bench)" if waiting else "")
     if st.button(label, type="primary", key="new_picture"):
         go("picture", found.bow)
@@ -90,10 +92,11 @@ def _entries(place: Place, found: Timeline) -> None:
     shown = entries if st.session_state.get(key) else entries[:_AT_ONCE]
     numbers = {s.id: k for k, s in enumerate(found.stages, start=1)}
     for entry in shown:
-        if isinstance(entry, Stage):
-            _stage(place, found.bow, entry, numbers[entry.id])
-        else:
-            _event(place, found, entry)
+        with caught.net("an entry of the timeline"):  # one entry's trouble must not hide the others
+            if isinstance(entry, Stage):
+                _stage(place, found.bow, entry, numbers[entry.id])
+            else:
+                _event(place, found, entry)
     if len(shown) < len(entries):
         st.checkbox(f"Show the {len(entries) - len(shown)} earlier ones too", key=key)
 

@@ -26,7 +26,7 @@ from tillerlens.report.names import in_order, name_of
 from tillerlens.report.of_record import reflexes_of, scrapes_between
 from tillerlens.report.words_bench import moved_sentence
 from tillerlens.report.words_compare import comparison_sentences, recovery_sentence, set_sentences
-from tillerlens.ui import parts
+from tillerlens.ui import caught, parts
 from tillerlens.ui.fields import told_apart
 from tillerlens.ui.parts import Known
 from tillerlens.ui.place import Place, say_error
@@ -167,7 +167,7 @@ def _picture(known: Known, then: Stage, now: Stage) -> None:
     _fade(known, then, now)
 
 
-@st.fragment
+@caught.fragment
 def _fade(known: Known, then: Stage, now: Stage) -> None:
     try:
         with st.spinner("Laying the two pictures over each other"):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
@@ -13,7 +13,7 @@ import streamlit as st
 from tillerlens.errors import PhotoError, TillerLensError
 from tillerlens.record import Bow, Stage, originals, store
 from tillerlens.record.entries import now
-from tillerlens.ui import kept, work
+from tillerlens.ui import caught, kept, work
 from tillerlens.ui.fields import SCALES, plain, told_apart
 from tillerlens.ui.kept import Board, OnBench
 from tillerlens.ui.photo_page import Picked, look_at
@@ -196,6 +196,16 @@ def _work_on(place: Place, bow: Bow, picture: OnBench, data: bytes) -> None:
             return None
         return store.measurement(place.record, rest.id)
 
+    with caught.net("a picture on the bench"):  # whatever comes, the picture can be taken off the bench
+        _measure(place, bow, picture, data, rest, at_rest)
+    with st.expander("Take this picture off the bench"):
+        if st.button("Take it off; it is not on the timeline", key="off_bench"):
+            _clear(place, picture)
+
+
+def _measure(
+    place: Place, bow: Bow, picture: OnBench, data: bytes, rest: Stage | None, at_rest: Callable[[], dict[str, Any] | None]
+) -> None:
     top, quality = st.container(), st.empty()
     with quality.container():
         _say_quality(data, picture.name)
@@ -211,9 +221,6 @@ def _work_on(place: Place, bow: Bow, picture: OnBench, data: bytes) -> None:
         used = rest if shown.rest is not None else None
         _offer_to_keep(place, bow, picture, data, shown, used)
         show_result(shown, top=top)
-    with st.expander("Take this picture off the bench"):
-        if st.button("Take it off; it is not on the timeline", key="off_bench"):
-            _clear(place, picture)
 
 
 def _as_it_shows(place: Place, picture: OnBench, form: dict[str, Any], shown: Shown) -> None:

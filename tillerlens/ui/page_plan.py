@@ -146,7 +146,7 @@ def _lacking(known: Known, hand: of.OnHand, wish: ScrapeWish | None) -> tuple[st
         why = "Without the shape at rest a natural bend cannot be told from a weak place, so no wood should come off."
         return "No picture of the bow unstrung is measured.", why, "Add a picture of it unstrung.", "picture"
     if not drawn and hand.scraped is not None and known.measured("drawn"):
-        why = "The pictures before it show a stronger bow."
+        why = "Earlier pictures show a stronger bow than it is now."
         what = "Exercise it with 20 to 30 part draws (common practice), photograph it drawn with the scale's reading, measure it."
         return "Wood came off since the last drawn picture.", why, what, "picture"
     if not drawn:

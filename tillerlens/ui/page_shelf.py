@@ -10,7 +10,7 @@ import streamlit as st
 from tillerlens.errors import TillerLensError
 from tillerlens.record import Bow, store
 from tillerlens.record.views import ShelfRow, shelf
-from tillerlens.ui import demo
+from tillerlens.ui import caught, demo
 from tillerlens.ui.bow_form import ask_bow, facts
 from tillerlens.ui.fields import plain
 from tillerlens.ui.look import BADGES
@@ -42,7 +42,8 @@ def show(place: Place) -> None:
     left.markdown(f"{len(rows)} {'bow' if len(rows) == 1 else 'bows'}.")
     by = right.selectbox("In order of", list(_SORTS), format_func=_SORTS.__getitem__, key="shelf_by")
     for row in _sorted(rows, by):
-        _row(place, row)
+        with caught.net("a bow on the shelf"):  # one bow's trouble must not hide the others
+            _row(place, row)
     _new_bow(place)
     if demo.demo_bow(place.record) is None and demo.can_be_put_up(samples):
         with st.expander("The demo bow"):

@@ -9,7 +9,6 @@ from typing import Any
 
 import streamlit as st
 
-from tillerlens.errors import TillerLensError
 from tillerlens.measurement import Value
 from tillerlens.measures.pair import read_value
 from tillerlens.record import ChangedMeanwhile, Record, Stage, store
@@ -18,10 +17,11 @@ from tillerlens.record.views import timeline
 from tillerlens.report.lengths import Units
 from tillerlens.report.redrawn import can_be_redrawn, redrawn
 from tillerlens.report.story import measurement_of
+from tillerlens.ui import caught
 from tillerlens.ui import place as places
 from tillerlens.ui.fields import CLICKS, plain
 from tillerlens.ui.photo_page import Picked, look_at
-from tillerlens.ui.place import Place, go, link, pick_bow, say_error, told
+from tillerlens.ui.place import Place, go, link, pick_bow, told
 from tillerlens.ui.result import Shown, show_result
 from tillerlens.ui.turns import MEASURING, in_turn
 
@@ -42,11 +42,9 @@ def show(place: Place) -> None:
     if stage.media.startswith("video/"):
         st.info("This stage is a moment of a video; it is measured from the video.")
     correcting = st.toggle("Put this picture right", stage.status != "measured", key=f"right_{stage.id}")
-    try:
+    shown = True  # or it is said why not
+    with caught.net("one picture"):  # whatever comes, notes and the way back stand below
         shown = _correct(place, stage) if correcting else _as_kept(place, stage)
-    except TillerLensError as error:
-        say_error(error)
-        shown = False
     if not shown and not correcting:
         st.info("Switch on 'Put this picture right' to measure it.")
     _about(place, stage)
@@ -121,7 +119,9 @@ def _correct(place: Place, stage: Stage) -> bool:
     if rest is not None and rest["status"] != "measured":
         rest = None
     picked = Picked(data, stage.photo_name, stage.shot, None, f"stage {stage.id} {st.session_state.get('anew', 0)}")
-    _, shown = look_at(picked, lambda: rest, lambda: (place.units, place.wish), open_fields=False)
+    top = st.container()
+    # a refusal is mostly of what was said about the picture: the fields to put that right are open
+    _, shown = look_at(picked, lambda: rest, lambda: (place.units, place.wish), open_fields=stage.status == "refused")
     if shown is None:
         return True
     _keep(place, stage, json.loads(shown.shot), shown)
@@ -132,7 +132,7 @@ def _correct(place: Place, stage: Stage) -> bool:
             _put(place, stage, bare, None, "back to what was found")
             st.session_state["anew"] = st.session_state.get("anew", 0) + 1
             st.rerun()
-    show_result(replace(shown, earlier_reflex=earlier_reflex(place, stage)))
+    show_result(replace(shown, earlier_reflex=earlier_reflex(place, stage)), top=top)
     return True
 
 

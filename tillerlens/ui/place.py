@@ -80,13 +80,14 @@ def _find(record: Record, bow_id: str | None, stage_id: str | None) -> tuple[Bow
         stage = None if stage_id is None else store.get_stage(record, stage_id)
         bow = store.get_bow(record, bow_id or (stage.bow_id if stage else ""))
     except RecordError as error:
-        st.warning(plain(str(error)))  # it was removed, or the address is of another record
-        return (store.get_bow(record, bow_id), None) if bow_id and _there(record, bow_id) else (None, None)
+        if "id" not in error.fields:
+            raise
+        there = next((b for b in store.list_bows(record) if b.id == bow_id), None)
+        what, do = ("bow", "Choose another one.") if there is None else ("picture", "Here is the rest of its bow.")
+        with st.container(key="told_gone"):  # it was taken off, or the address is of another shop
+            st.warning(f"The {what} that this address names is no longer in the record. {do}")
+        return there, None
     return bow, stage if stage is not None and stage.bow_id == bow.id else None
-
-
-def _there(record: Record, bow_id: str) -> bool:
-    return any(b.id == bow_id for b in store.list_bows(record))
 
 
 def remember(bow: Bow | None, stage: Stage | None) -> None:
@@ -140,6 +141,9 @@ def pick_bow(place: Place) -> Bow:
     key = f"pick_bow_{'' if at is None else ids[at]}"
     chosen = st.selectbox("Bow", ids, at, format_func=names.__getitem__, key=key, placeholder="Choose a bow")
     if chosen is None:
+        st.info("Choose a bow above, or put a new one on the shelf.")
+        if has_room("shelf"):
+            link("shelf", "To the shelf")
         st.stop()
     bow = next(b for b in bows if b.id == chosen)
     if at is not None and chosen != ids[at]:
@@ -180,7 +184,13 @@ def told() -> Iterator[None]:
 
 
 def say_error(error: TillerLensError) -> None:
+    """Say an error in words; where a small file of the app's own is damaged, with a button that sets it aside."""
     if error.code == LookingOnly.code and looking_only():  # nothing went wrong; the record's own remedy is for its owner
         st.info(f"{LOOKING} {ASK}")
         return
     st.error(f"{plain(error.text)} {plain(error.remedy)}".strip())
+    damaged = error.fields.get("damaged")
+    if damaged is not None and st.button("Set the damaged file aside and begin anew", key=f"aside_{damaged}"):
+        with told():
+            st.toast(f"It lies beside it now as {kept.set_aside(damaged).name}.")
+            st.rerun()

@@ -51,13 +51,14 @@ def show_result(shown: Shown, picture: Callable[[], None] | None = None, top: De
     measurement = shown.measurement
     spoken = verdict(measurement, shown.units, shown.wish, shown.earlier_reflex)
     with st.container() if top is None else top:
-        _say_first(spoken.first)
+        pointing = _pointing(measurement)
+        _say_first(spoken.first, pointing)
         work.let_it_show()
         left, right = st.columns([3, 2], gap="medium")
         with left:
-            if picture is None:
+            if picture is None and not (measurement.status == "needs_help" and pointing):  # else it stands there to be pointed at
                 _show_picture(shown)
-            else:
+            elif picture is not None:
                 picture()
         with right:
             _say_more(spoken)
@@ -70,10 +71,16 @@ def show_result(shown: Shown, picture: Callable[[], None] | None = None, top: De
             st.markdown(care)
 
 
-def _say_first(first: Sentence) -> None:
+def _pointing(measurement: Measurement) -> bool:
+    """Whether the photograph stands on the page to be pointed at."""
+    return bool(st.session_state.get(f"pointing_{measurement.photo.get('sha256', '')[:16]}"))
+
+
+def _say_first(first: Sentence, pointing: bool) -> None:
     st.subheader(plain(first.text), anchor=False)
     if first.about == "needs_help":
-        st.info("Switch on 'Point at the marks and the bow' to help, or take the picture again as it says.")
+        how = "Tap the places on the photograph below" if pointing else "Switch on 'Point at the marks and the bow' to help"
+        st.info(f"{how}, or take the picture again as it says.")
 
 
 def _say_more(spoken: Verdict) -> None:

@@ -6,6 +6,7 @@ import streamlit as st
 
 from tillerlens.errors import ShotError
 from tillerlens.photo.marks.taped import CORNERS, PAIRS, Pair, places_from_tape
+from tillerlens.ui import caught
 from tillerlens.ui.fields import plain
 from tillerlens.units import inches_from_mm, parse_length
 
@@ -40,6 +41,7 @@ def _field(pair: Pair) -> str:
     return f"taped_{pair[0]}{pair[1]}"
 
 
+@caught.callback
 def _work_out(key: str) -> None:
     state = st.session_state
     try:
