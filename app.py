@@ -2,6 +2,9 @@
 
 import streamlit as st
 
+from tillerlens.ui.caught import by_the_framework
 from tillerlens.ui.gate.start import opening, this_computer_only
 
-app = st.App("tillerlens/ui/main.py", middleware=this_computer_only(), lifespan=opening())
+app = st.App(
+    "tillerlens/ui/main.py", middleware=this_computer_only(), lifespan=opening(), on_script_error=by_the_framework
+)

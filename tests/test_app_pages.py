@@ -54,6 +54,18 @@ def test_every_page_of_a_full_shop_shows(room, record):
     assert "<b>bold</b>" not in [h.value for h in page.get("html")]  # notes are plain text
 
 
+def test_the_shelf_says_whose_pictures_lie_beside_a_record_that_is_not_theirs(record):
+    full(record)
+    (record.folder / "record.sqlite").unlink()
+    for journal in record.folder.glob("record.sqlite-*"):
+        journal.unlink()
+    page = visit("shelf")
+    (warning,) = [w.value for w in page.warning]
+    with open_record() as fresh:
+        assert fresh.doubt is not None
+        assert fresh.doubt.text.split(".")[0][:40] in warning.replace("\\", "")
+
+
 @pytest.mark.parametrize("room", [r.name for r in (*ROOMS, LOOK)])
 def test_an_address_of_nothing_is_said_and_forgotten(room, record):
     full(record)

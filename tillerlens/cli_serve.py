@@ -114,9 +114,15 @@ def _run(shop: Shop, options: dict[str, Any], open_browser: bool) -> None:
     """Serve in this very process, so that nothing is left listening when it ends, however it ends."""
     import streamlit as st
 
+    from tillerlens.ui.caught import by_the_framework
     from tillerlens.ui.gate.start import behind, opening
 
-    app = st.App(Path(__file__).parent / "ui" / "main.py", middleware=behind(shop), lifespan=opening(lambda: open_browser))
+    app = st.App(
+        Path(__file__).parent / "ui" / "main.py",
+        middleware=behind(shop),
+        lifespan=opening(lambda: open_browser),
+        on_script_error=by_the_framework,
+    )
     typer.echo(f"On this computer: http://localhost:{options['server.port']}    Stop it with Ctrl-C.")
     app.run(config=options)
 

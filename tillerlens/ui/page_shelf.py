@@ -32,6 +32,7 @@ def show(place: Place) -> None:
     if was_stopped("demo"):
         with st.spinner("Stopping"):
             _until_it_is_gone(place)
+    _doubt(place)
     rows = shelf(place.record)
     samples = Path(st.session_state["samples"])
     if not rows:
@@ -48,6 +49,12 @@ def show(place: Place) -> None:
     if demo.demo_bow(place.record) is None and demo.can_be_put_up(samples):
         with st.expander("The demo bow"):
             _offer_demo(place, samples, "Put the demo bow on the shelf")
+
+
+def _doubt(place: Place) -> None:
+    """Say it where the pictures beside the record seem to be another record's: nothing of theirs is then moved or taken away."""
+    if place.record.doubt is not None:
+        st.warning(plain(f"{place.record.doubt.text} {place.record.doubt.remedy}"))
 
 
 def _sorted(rows: list[ShelfRow], by: str) -> list[ShelfRow]:
@@ -73,6 +80,8 @@ def _row(place: Place, row: ShelfRow) -> None:
                 st.caption("No measured picture yet.")
         with words:
             st.markdown(f"#### {plain(bow.name)}")
+            if row.damage:
+                st.error(plain(row.damage))
             if newest is not None:
                 try:
                     said = line_of(place.record, newest, at.units, at.wish)
