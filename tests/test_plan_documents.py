@@ -8,6 +8,7 @@ from benches import BRACE_MM, HALF_HANDLE_MM, ROOT_MM, document, string_of, wood
 from typer.testing import CliRunner
 
 from tillerlens.cli import app
+from tillerlens.mechanics.finding import find
 from tillerlens.mechanics.plan import plan_from_documents, present_from_documents
 from tillerlens.mechanics.present import gaps_of, sharpen
 from tillerlens.mechanics.seen import MechanicsError
@@ -46,13 +47,26 @@ def test_its_plan_leaves_the_hinge_and_lightens_the_strong_limb(pictures):
     assert not any(s.limb == "upper" and s.from_nock_mm[0] < 330 and s.from_nock_mm[1] > 310 for s in plan.stretches)
 
 
-def test_a_hinge_that_one_picture_told_is_left_alone(pictures):
+def test_the_plan_reads_the_one_finding_whatever_a_single_picture_thought(pictures):
     documents, rest = pictures
-    spot = {"limb": "lower", "kind": "hinge", "from_nock_mm": 250.0, "length_mm": 64.0, "bend_percent": 14.0}
-    told = [{**documents[0], "spots": [spot, {**spot, "kind": "stiff", "from_nock_mm": 450.0}]}, *documents[1:]]
+    thought = {"limb": "lower", "kind": "hinge", "from_nock_mm": 250.0, "length_mm": 64.0, "bend_percent": 14.0}
+    told = [{**documents[0], "spots": [thought]}, *documents[1:]]
+    present = present_from_documents(told, rest)
+    assert present.finding == find(documents, rest)
     plan = plan_from_documents(told, rest, ScrapeWish(drawn(BOW, string_of(BOW), FULL).weight * 0.8, FULL))
-    (left,) = [q for q in plan.leave if q.limb == "lower"]
-    assert left.from_nock_mm == (250.0 - 57.0, 250.0 + 57.0) and left.softer == 0.14
+    hinges = [p for p in present.finding.places if p.kind == "hinge"]
+    assert [(q.limb, q.softer) for q in plan.leave] == [(p.limb, p.bend.value) for p in hinges]
+
+
+def test_what_does_not_belong_together_is_refused(pictures):
+    documents, rest = pictures
+    with pytest.raises(MechanicsError, match="cannot stand for its shape at rest"):
+        present_from_documents(documents, documents[0])
+    with pytest.raises(MechanicsError, match="cannot tell how the limbs carry"):
+        present_from_documents([*documents, rest], rest)
+    longer = {**rest, "shot": {**rest["shot"], "bow_length_nock_to_nock_in": 70.0}}
+    with pytest.raises(MechanicsError, match="bows of different lengths"):
+        present_from_documents(documents, longer)
 
 
 def test_what_is_missing_is_said(pictures):

@@ -25,12 +25,15 @@ from tillerlens.errors import NeedsHelp, Reason, StateDiffers, TillerLensError
 from tillerlens.measurement import GapRow, LimbProfile, Measurement, TracedBow, Value
 from tillerlens.measures.from_rest import movement_from_rest
 from tillerlens.measures.spots import find_spots
+from tillerlens.mechanics.finding import find, with_finding
+from tillerlens.mechanics.seen import MechanicsError
 from tillerlens.nocks import Chain, nocks_by_string, nocks_far_inside, stand_of, string_of, to_px
 from tillerlens.photo.camera import Camera, CameraFit, with_theta
 from tillerlens.photo.intake import Photo, judge
 from tillerlens.photo.light import linear_light
 from tillerlens.photo.scale import fit_scale
 from tillerlens.plausible import check_shape, thinner_inward
+from tillerlens.profile import shortest_wave_mm
 from tillerlens.shape import (
     LIMB_WIDTH_MM,
     LIMB_WIDTH_U_MM,
@@ -54,8 +57,6 @@ LENGTH_U_MM = 1.0  # a tape along the bow, to a sixteenth
 # The cradle usually hides the grip's belly and its depth is judged from what shows beside it; what of a swelling grip is called
 # its belly differs from maker to maker (common practice, no source).
 GRIP_U_MM = 6.0
-CUTOFF_NOISE_MM, MOST_CUTOFF_MM = 0.05, 190.0
-CUTOFF_MM = 130.0  # shortest wave of bend that is told, half of it kept
 OBLIQUE_RAD = np.radians(25)
 NOCK_BY_STRING_U_MM = 1.5
 MOST_BY_LENGTH_MM = 25.0  # an inch that both ends together may be off before the length itself is in doubt
@@ -228,8 +229,8 @@ def _measure(
     doubts += _doubts(fit, shot, trace, string, off, shape)
     profile = _profile(shot, trace, evidence, layout, shape, influence)
     moved_from_rest = {} if rest is None or shot.state == "unstrung" else movement_from_rest(shape.numbers, influence, rest)
-    spots = find_spots(profile, shot, rest, shape) if shot.state == "drawn" else ((), ())
-    return Measurement(
+    spots = find_spots(profile, shot, shape) if shot.state == "drawn" else ((), ())
+    found = Measurement(
         "measured",
         reasons=doubts + spots[1],
         values=_values(shape, influence) | moved_from_rest,
@@ -240,6 +241,16 @@ def _measure(
         evidence=_facts(fit, trace, string, off),
         **asked.shared,
     )
+    return found if rest is None or shot.state != "drawn" else _on_rest(found, rest)
+
+
+def _on_rest(found: Measurement, rest: dict[str, Any]) -> Measurement:
+    """The measurement with hinges and stiff places found on movement from rest."""
+    try:
+        finding = find([found.as_document()], rest)
+    except MechanicsError as error:
+        return replace(found, reasons=(*found.reasons, error.reason))
+    return with_finding(found, finding)
 
 
 def _layout(e: Evidence, shot: Shot, trace: TraceRead) -> Layout:
@@ -271,12 +282,7 @@ def _thinner(limb: str) -> Reason:
 
 
 def _cutoff_mm(trace: TraceRead) -> float:
-    """Shortest wave of bend that is told: longer where the edges are noisier, so that the bend's own noise stays alike.
-
-    Noise of curvature grows with the edge noise and falls with the 2.5th power of the wave (flat noise, w^4 in power).
-    """
-    noise_mm = trace.noise_px / trace.px_per_mm
-    return float(np.clip(CUTOFF_MM * (noise_mm / CUTOFF_NOISE_MM) ** 0.4, CUTOFF_MM, MOST_CUTOFF_MM))
+    return shortest_wave_mm(trace.noise_px / trace.px_per_mm)
 
 
 def _halves(camera: Camera, trace: TraceRead, shot: Shot) -> float:
