@@ -112,7 +112,8 @@ def photographed(bench: Bench, rng: np.random.Generator) -> Present:
         level = moment * read / state.weight
         lever = np.maximum(level, 1e-3 * level.max())
         compliance, u_compliance = (move + pulled - rest) / lever, np.sqrt(2) * _u_curvature() / lever
-        curves.append(LimbCurve(limb.length - limb.s[::-1], *(v[::-1] for v in (compliance, u_compliance, 1000 * lever)), limb.length))
+        of_nock = (v[::-1] for v in (compliance, u_compliance, 1000 * lever))
+        curves.append(LimbCurve(limb.length - limb.s[::-1], *of_nock, limb.length))
         thick = to_belly = None
         if bench.with_sections:
             thick = (12 * limb.ei / (bench.modulus * bench.widths[k])) ** (1 / 3)

@@ -82,8 +82,8 @@ def _odd(place: Place) -> Reason:
     much = f"{abs(100 * place.bend.value):.0f} % {'more' if place.kind == 'hinge' else 'less'}"
     return Reason(
         "not_wood",
-        f"The {place.limb} limb seems to bend {much} than the wood around it at one place. Wood hardly does that: the line may have "
-        "left the limb there.",
+        f"The {place.limb} limb seems to bend {much} than the wood around it at one place. Wood hardly does that: the "
+        "line may have left the limb there.",
         "Look at the traced line there, and put its edge right.",
     )
 

@@ -6,12 +6,14 @@ Caliper readings and what a plan foretold are kept as notes: plain text that a p
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
 from tillerlens.errors import ShotError
+from tillerlens.history.as_now import Documents
+from tillerlens.history.as_now import OnHand as OnHand
+from tillerlens.history.as_now import on_hand as on_hand  # the pages ask for both here
 from tillerlens.measurement import LIMBS, Limb
 from tillerlens.measures.set import LIKE_DRAW_MM, EarlyDraw, Weighing, early_draw
 from tillerlens.mechanics.bench import Given
@@ -31,44 +33,6 @@ LIKE_FULL_MM = MM_PER_INCH / 2  # arrows shot this near to full draw are counted
 CALIPERS = "Calipers: limb, from the nock, width, thickness, crown"
 FORETOLD = "Scraping step taken as planned."
 _FORETOLD = re.compile(r"Expected after it at ([\d.]+) mm to the back: ([\d.]+) N, standard uncertainty ([\d.]+) N\.")
-Documents = Callable[[Stage], dict[str, Any]]
-
-
-@dataclass(frozen=True, eq=False)
-class OnHand:
-    """What of a bow's record speaks of the bow as it is now: nothing from before wood last came off, but the shape at rest.
-
-    strung: braced and drawn; rest: unstrung, before the last of them where there is one; rest_after: unstrung since.
-    """
-
-    strung: tuple[Stage, ...]
-    rest: Stage | None
-    rest_after: Stage | None
-    weighings: tuple[Event, ...]
-    arrows: tuple[Event, ...]
-    scraped: datetime | None
-
-
-def on_hand(stages: Sequence[Stage], events: Sequence[Event]) -> OnHand:
-    scraped = max((e.happened_at for e in events if e.kind == "scrape"), default=None)
-    measured = [s for s in stages if s.status == "measured"]
-    now = [s for s in measured if scraped is None or s.taken_at > scraped]
-    strung = [s for s in now if s.state in ("braced", "drawn")]
-    rest = [s for s in measured if s.state == "unstrung"]
-    before = [s for s in rest if not strung or s.taken_at <= strung[-1].taken_at]
-    still = (before or rest)[-1] if rest else None
-    if strung and before and any(s.id == strung[-1].rest_stage_id for s in before):
-        still = next(s for s in before if s.id == strung[-1].rest_stage_id)
-    after = [s for s in rest if still is not None and strung and s.taken_at > strung[-1].taken_at]
-    fresh = [e for e in events if scraped is None or e.happened_at > scraped]
-    return OnHand(
-        tuple(strung),
-        still,
-        after[-1] if after and after[-1] is not still else None,
-        tuple(e for e in fresh if e.kind == "weighing"),
-        tuple(e for e in fresh if e.kind == "arrow_speed"),
-        scraped,
-    )
 
 
 def given_of(

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from tillerlens.errors import TillerLensError
+from tillerlens.history.as_now import told_together
 from tillerlens.measures.compare import SCALE_U_N, Scraped
 from tillerlens.measures.pair import read_value
 from tillerlens.record import Bow, Event, Record, Stage, store
@@ -22,7 +23,8 @@ def story_of(record: Record, bow_id: str, units: Units | None = None, pictures: 
     """Everything that the report needs of one bow. Raises RecordError when there is no such bow."""
     units = units or Units()
     found = timeline(record, bow_id)
-    documents = {s.id: store.measurement(record, s.id) for s in found.stages}
+    kept = {s.id: store.measurement(record, s.id) for s in found.stages}
+    documents = kept | told_together(found.stages, found.events, lambda stage: kept[stage.id] or {})
     findings = [e for e in found.events if e.kind == "finding"]
     shown = spread(len(found.stages), MOST_PICTURES) if pictures else set()
     pinned = {e.stage_id for e in findings}
