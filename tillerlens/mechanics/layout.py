@@ -11,7 +11,7 @@ breaks or surely takes more set than that, with the change that would help.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -323,7 +323,10 @@ def _limb(wish: LayoutWish, s: Floats, width: float, thick: float) -> tuple[Floa
 
 def _sections(w: Floats, t: Floats, crown: Floats) -> list[Section]:
     # a crown deeper than the limb is thick may come up on the way to the weight; at the end it is refused
-    return [section_of(outline(a, b, min(c, 0.95 * b))) for a, b, c in zip(w, t, crown, strict=True)]
+    return [
+        section_of(outline(a, b, min(c, 0.95 * b))) if c > 0 else Section(a * b, a * b**3 / 12, b / 2, b / 2, a)
+        for a, b, c in zip(w, t, crown, strict=True)
+    ]
 
 
 def _state(wish: LayoutWish, limb: Limb) -> Equilibrium:
@@ -387,18 +390,29 @@ def _ways_out(wish: LayoutWish) -> str:
     wide = f"{format_inches(width)[:-1]} in wide"
     if wish.width is not None and wish.width < width - 0.1 and _fine(replace(wish, width=width)):
         return f"Cut it {wide} at the fades."
-    for length in np.arange(math.ceil(wish.length / inch / 2) * 2 + 2, 82.1, 2):
-        if _fine(replace(wish, width=width, length=float(length * inch))):
-            ways.append(f"be {length:.0f} in long")
-            break
+    longer = [float(x) for x in np.arange(math.ceil(wish.length / inch / 2) * 2 + 2, 82.1, 2)]
+    length = _first(longer, lambda x: _fine(replace(wish, width=width, length=x * inch)))
+    if length is not None:
+        ways.append(f"be {length:.0f} in long")
     least = 0.6 * wish.weight / NEWTON_PER_POUND  # less would be another bow
-    for pounds in np.arange(math.ceil(wish.weight / NEWTON_PER_POUND / 5) * 5 - 5, least, -5):
-        if _fine(replace(wish, width=width, weight=float(pounds * NEWTON_PER_POUND))):
-            ways.append(f"draw no more than {pounds:.0f} lb")
-            break
+    lighter = [float(x) for x in np.arange(math.ceil(wish.weight / NEWTON_PER_POUND / 5) * 5 - 5, least, -5)]
+    pounds = _first(lighter, lambda x: _fine(replace(wish, width=width, weight=x * NEWTON_PER_POUND)))
+    if pounds is not None:
+        ways.append(f"draw no more than {pounds:.0f} lb")
     if not ways:
         return "Make it longer and lighter, and shorten the draw."
     return f"With limbs {wide} at the fades it would have to {', or '.join(ways)}."
+
+
+def _first(steps: Sequence[float], fits: Callable[[float], bool]) -> float | None:
+    """The first step that fits, where every step after one that fits does as well; None where the last does not."""
+    if not steps or not fits(steps[-1]):
+        return None
+    low, high = -1, len(steps) - 1
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if fits(steps[middle]) else (middle, high)
+    return steps[high]
 
 
 def _fine(wish: LayoutWish) -> bool:

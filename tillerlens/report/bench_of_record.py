@@ -48,6 +48,7 @@ class OnHand:
     arrows: tuple[Event, ...]
     scraped: datetime | None
     moisture: float | None = None  # of the wood, %, as last noted
+    heated: bool = False  # over coals, at any time
 
 
 def on_hand(stages: Sequence[Stage], events: Sequence[Event]) -> OnHand:
@@ -70,6 +71,7 @@ def on_hand(stages: Sequence[Stage], events: Sequence[Event]) -> OnHand:
         tuple(e for e in fresh if e.kind == "arrow_speed"),
         scraped,
         moisture_of(events),
+        any(e.kind == "heat" for e in events),
     )
 
 
@@ -77,7 +79,8 @@ def given_of(
     bow: Bow, hand: OnHand, document: Documents, full_mm: float | None, sections: dict[Limb, LimbSections] | None = None,
     brace_back_mm: float | None = None, heat_factor: float | None = 1.0,
 ) -> Given:  # fmt: skip
-    """What the bench is told of. Weighings that were made to the belly count only where the handle's thickness is noted."""
+    """What the bench is told of. Weighings that were made to the belly count only where the handle's thickness is noted. A belly
+    that was heated without an own factor (1.0) is taken to yield later by the range that ``strain`` states."""
     pulls, _ = pulls_of(bow, (), hand.weighings)
     limit, modulus = wood_of(bow.wood, hand.moisture)
     readings = [Reading(p.draw_mm, p.weight_n) for p in pulls]
@@ -94,7 +97,7 @@ def given_of(
         sections,
         modulus,
         limit,
-        heat_factor,
+        None if hand.heated and heat_factor == 1.0 else heat_factor,
         [ArrowSpeed(float(d["arrow_mass_kg"]), float(d["speed_m_s"])) for d in near],
     )
 
