@@ -88,8 +88,9 @@ def test_stiffness_is_taken_at_the_moisture_last_noted(shop):
     assert of.moisture_of([air]) == pytest.approx(16.2, abs=0.3)  # half way between 16.0 and 16.5
     assert of.moisture_of([meter, air]) == 8.0
     hand = of.on_hand(line.stages, [*line.events, meter])
-    assert of.given_of(line.bow, replace(hand, heated=True), lambda s: store.measurement(record, s.id), FULL_MM).heat_factor is None
-    assert of.given_of(line.bow, replace(hand, heated=False), lambda s: store.measurement(record, s.id), FULL_MM).heat_factor == 1.0
+    for heated, factor in ((True, None), (False, 1.0)):
+        told = of.given_of(line.bow, replace(hand, heated=heated), lambda s: store.measurement(record, s.id), FULL_MM)
+        assert told.heat_factor == factor
     given = of.given_of(line.bow, hand, lambda s: store.measurement(record, s.id), FULL_MM)
     assert given.modulus[0] == pytest.approx(14_900 * (14_900 / 10_800) ** (4 / 13), rel=1e-6)
 

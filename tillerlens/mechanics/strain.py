@@ -57,11 +57,11 @@ HEAT_RANGE = (1.05, 1.3)  # how much more a heat-hardened belly takes where no o
 SPREAD_OF_BREAKING = 0.2  # of single pieces; the handbook's coefficients of variation are 16 % (rupture) and 22 % (stiffness),
 # values from memory: one such spread is kept away from the mean
 
-KLOPSTEG = "P. E. Klopsteg in Archery: The Technical Side, 1947 (radius over thickness)"
-NAGLER = "F. Nagler, Cast, in Archery: The Technical Side, 1947 (radius over thickness above 50)"
-HANDBOOK = "Wood Handbook, FPL-GTR-190/282, table 5-3 (rupture, stiffness and work to maximum load at 12 %)"
-CRUSHING = "Wood Handbook, table 5-3 (crushing strength over stiffness, for moisture by Eq. 5-3)"
-RECORD = "S. J. Record, 1914 (green crushing strength over stiffness), brought to this moisture by the table's mean ratio"
+KLOPSTEG = "P. E. Klopsteg in Archery: The Technical Side, 1947: radius over thickness"
+NAGLER = "F. Nagler, Cast, in Archery: The Technical Side, 1947: radius over thickness above 50"
+HANDBOOK = "Wood Handbook, FPL-GTR-190/282, table 5-3: rupture, stiffness and work to maximum load at 12 %"
+CRUSHING = "Wood Handbook, table 5-3: crushing strength over stiffness, moisture by Eq. 5-3"
+RECORD = "S. J. Record, 1914: green crushing strength over stiffness, brought to this moisture by the handbook's mean ratio"
 LIKE_OTHERS = "the mean of the Wood Handbook's woods, for want of this wood's own crushing strength"
 # Strain of a bar bent to radius R is t / 2R: the books' R/t of 45, 35 and 50.
 BORNE_BY_BOWS = {"Pacific yew": 1 / 90, "Osage-orange": 1 / 70}
@@ -133,7 +133,7 @@ def strain_limit(wood: FoundWood | None = None, moisture: float | None = None) -
     if not np.isfinite(breaks):
         further = float(np.mean([breaking_strain(w) / w.linear_limit for w in _complete()]))
         breaks = further * kind.linear_limit
-        source = f"{kind.source} (rupture over stiffness), and other woods' work to maximum load"
+        source = f"{kind.source}: rupture over stiffness, with other woods' work to maximum load"
     what = f"a fifth below the strain at which {name} breaks in bending"
     return StrainLimit((1 - SPREAD_OF_BREAKING) * breaks, what, source, crushes, crushes_source, name)
 
