@@ -102,6 +102,12 @@ def test_cautions():
     assert "narrow" in {c.code for c in lay_out(replace(WISH, width=22.0, weight=160)).cautions}
 
 
+def test_less_set_accepted_than_makers_do_is_said_as_ones_own():
+    got = lay_out(replace(WISH, width=40.0, most_set=20.0))
+    assert got.verdict == "hard" and got.cautions[0].text == "It may take more than the 0.787 in of set that you accept."
+    assert lay_out(replace(WISH, width=40.0)).verdict == "quiet"
+
+
 def test_a_stopped_bow_says_what_would_help_and_that_helps():
     bad = replace(WISH, length=56 * MM_PER_INCH, weight=60 * NEWTON_PER_POUND, width=24.0)
     got = lay_out(bad)

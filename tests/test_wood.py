@@ -3,9 +3,11 @@
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
+from typer.testing import CliRunner
 
+from tillerlens.cli import app
 from tillerlens.measurement import Value
 from tillerlens.mechanics.wood import (
     DRYNESS_WORDS,
@@ -188,6 +190,19 @@ def test_any_text_is_a_percentage_in_bounds_or_a_sentence(text):
             assert low <= read(text) <= high
         except WoodError as error:
             assert error.text and error.remedy
+
+
+NUMBERS = st.floats().map(str) | st.floats(-50, 150).map(lambda x: f"{x:.2f}")
+
+
+@settings(max_examples=80, deadline=None)
+@given(NUMBERS, st.sampled_from(["C", "F", ""]), NUMBERS, NUMBERS | st.none(), NUMBERS | st.none())
+def test_any_numbers_given_to_the_moisture_command_are_told_or_refused(temperature, unit, humidity, low, high):
+    words = [f"--temperature={temperature}{unit}", f"--humidity={humidity}"]
+    words += [f"--{k}={v}" for k, v in (("low", low), ("high", high)) if v is not None]
+    got = CliRunner().invoke(app, ["bench", "moisture", *words])
+    assert got.exit_code in (0, 2) and isinstance(got.exception, SystemExit | None), (words, got.exception)
+    assert got.exit_code == 2 or ("comes to" in got.output and "nan" not in got.output)
 
 
 @given(st.floats(-60, 120), st.floats(-0.5, 1.5))

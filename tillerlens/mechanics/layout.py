@@ -446,14 +446,12 @@ def _what_ifs(wish: LayoutWish, made: _Made) -> tuple[WhatIf, ...]:
 def _cautions(wish: LayoutWish, made: _Made, verdict: Verdict) -> tuple[Reason, ...]:
     out = []
     if verdict == "hard":
+        accepted = f"It may take more than the {wish.most_set / MM_PER_INCH:.3g} in of set that you accept."
         out.append(
             Reason(
                 "hard",
-                f"This is hard on the wood: it may take {made.set_expected.high_mm / MM_PER_INCH:.1f} in of set, more than the "
-                f"{wish.most_set / MM_PER_INCH:.3g} in you accept."
-                if wish.most_set != ACCEPTABLE_SET_MM
-                else f"This is hard on the wood: it may take {made.set_expected.high_mm / MM_PER_INCH:.1f} in of set.",
-                "Wider limbs, a longer bow or less weight spare it.",
+                "" if made.set_expected.perhaps_too_much else accepted,  # the set's own sentence says so already
+                "Wider limbs, a longer bow or less weight would spare the wood.",
             )
         )
     if LEAST_FLAT * made.t[0] > made.width >= made.t[0]:

@@ -47,7 +47,7 @@ def layout_words(layout: Layout, wish: LayoutWish, wood: FoundWood, moisture: fl
     rest += [Sentence("stations", "Stations are measured from the handle's centre, every 4 in, with the fade and the nock.")]
     rest += [_told(c, "plain") for c in cautions_always(wish)]
     opening = (first, set_sentence(layout.set_expected, said, units))
-    return LayoutWords(opening, _sizes(layout, wish, units), _what_ifs(layout, units), tuple(rest))
+    return LayoutWords(opening, _sizes(layout, wish, units), _what_ifs(layout, wish, units), tuple(rest))
 
 
 def _told(reason: Reason, tone: Any) -> Sentence:
@@ -73,10 +73,11 @@ def _sizes(layout: Layout, wish: LayoutWish, units: Units) -> Table:
     return rows
 
 
-def _what_ifs(layout: Layout, units: Units) -> Table:
+def _what_ifs(layout: Layout, wish: LayoutWish, units: Units) -> Table:
     if not layout.what_ifs:
         return []
-    rows = [["what if", "weight, as thick", "for the weight, thick", "strain", "set to expect"]]
+    # the weight if the thickness stays, then everything else if the thickness is changed to keep the weight
+    rows = [["what if", "same thickness draws", f"thick for {say_weight(wish.weight, units)}", "strain then", "set then"]]
     for w in layout.what_ifs:
         cells = [_change(w, units), say_weight(w.weight_as_thick, units), say_length(w.thickness, units, 4)]
         rows.append([*cells, f"{100 * w.strain:.2f} %", say_set(w.set_expected, units).removesuffix(" of set")])
