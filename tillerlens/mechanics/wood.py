@@ -60,12 +60,7 @@ def read_humidity(text: str) -> float:
     match = re.fullmatch(r"\s*(-?\d+(?:\.\d*)?|-?\.\d+)\s*%?\s*", text)
     if match is None:
         raise WoodError(f"'{text}' is not a relative humidity.", "Write it like 45%.", given=text)
-    return check_humidity(float(match[1]), text.strip())
-
-
-def check_humidity(percent: float, given: str = "") -> float:
-    """The same number where a hygrometer can read it (1 to below 100 %). Raises WoodError elsewhere."""
-    given = given or f"{percent:g} %"
+    percent, given = float(match[1]), text.strip()
     if 0 < percent < 1:
         raise WoodError(
             f"A humidity of {given} is drier than any shop.", f"Write percent: did you mean {100 * percent:g}%?", given=given
@@ -248,16 +243,6 @@ def at_moisture(dry: float, green: float, moisture: float, meeting: float = 25.0
     if not (dry > 0 and green > 0) or not moisture >= 0 or not meeting > 12:
         raise WoodError("Strength and moisture must be above zero.", "Give the values at 12 % and green.", moisture=moisture)
     return dry * (dry / green) ** ((12 - min(moisture, meeting)) / (meeting - 12))
-
-
-def strength_at(wood: Species, moisture: float) -> Strength:
-    """Moduli and crushing strength of a species at a moisture (%); NaN where its dry or green value is not known."""
-
-    def one(name: str) -> float:
-        a, b = (getattr(side, name) if side else math.nan for side in (wood.dry, wood.green))
-        return at_moisture(a, b, moisture, wood.meeting) if math.isfinite(a) and math.isfinite(b) else math.nan
-
-    return Strength(math.nan, one("rupture"), one("elasticity"), one("crushing"))
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ from tillerlens.mechanics.scraping import Plan, Scrape
 from tillerlens.mechanics.section import LimbSections, Station, sections_from_stations
 from tillerlens.mechanics.seen import READING_U_N
 from tillerlens.mechanics.strain import StrainLimit, strain_limit
-from tillerlens.mechanics.wood import Species, WoodError, moisture_of_air
+from tillerlens.mechanics.wood import WoodError, moisture_of_air
 from tillerlens.record import Bow, Event, Stage
 from tillerlens.report.of_record import pulls_of
 from tillerlens.units import MM_PER_INCH, parse_length
@@ -120,12 +120,6 @@ def found_wood(wood: str) -> FoundWood | None:
         return find_wood(wood)
     except WoodError:
         return None  # the wood page and the bench's words say so
-
-
-def species_of(wood: str) -> Species | None:
-    """The wood of the table that a bowyer's word means, if any does."""
-    found = found_wood(wood)
-    return None if found is None else found.species
 
 
 def moisture_of(events: Sequence[Event]) -> float | None:
