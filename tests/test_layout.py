@@ -119,6 +119,21 @@ def test_a_stopped_bow_says_what_would_help_and_that_helps():
     assert shorter.verdict != "quiet" or shorter.string_angle_deg > 90
 
 
+@pytest.mark.parametrize(
+    ("wood", "length", "pounds", "width", "code", "words"),
+    [
+        ("red oak", 56, 60, 1.25, "breaks", "over the limit of 1.04 %"),
+        ("pignut hickory", 56, 70, 1.25, "gives_way", "Even at best it would take 2.1 in of set, more than the 2 in that makers accept"),
+        ("hickory", 66, 60, 0.6, "deep", "0.74 in thick and only 0.60 in wide"),
+    ],
+)
+def test_each_reason_to_stop_is_told_as_what_it_is(wood, length, pounds, width, code, words):
+    inch = MM_PER_INCH
+    wish = wish_of_wood(find_wood(wood), length * inch, pounds * NEWTON_PER_POUND, 28 * inch, width=width * inch)
+    stopped = lay_out(wish).stopped
+    assert stopped is not None and stopped.code == code and words in stopped.text
+
+
 def test_heat_and_moisture():
     """A heated belly and drier wood take less set; drier wood is stiffer, so thinner (Wood Handbook Eq. 5-3)."""
 
