@@ -16,9 +16,10 @@ from tillerlens.document import measurement_schema
 from tillerlens.measurement import Value
 from tillerlens.mechanics.bench import Given, as_document, tell
 from tillerlens.mechanics.cast import ArrowSpeed, judge_cast
+from tillerlens.mechanics.find_wood import find_wood
 from tillerlens.mechanics.force_draw import Reading
 from tillerlens.mechanics.statics import drawn
-from tillerlens.mechanics.strain import ANY_WOOD, Risk, SetExpected
+from tillerlens.mechanics.strain import ANY_WOOD, Risk, SetExpected, strain_limit
 from tillerlens.report.lengths import Units
 from tillerlens.report.words_mechanics import (
     bench_words,
@@ -142,6 +143,8 @@ def test_a_limits_source_and_the_users_own_factor_are_named() -> None:
     assert "Nagler" in plain and "your own factor" not in plain and "caliper" not in plain
     own = text_of(limit_words(risk(0.7, 0.05, heat=1.2), False))
     assert "your own factor of 1.2" in own and "caliper" in own
+    kin = text_of(limit_words(risk(0.7, 0.05, limit=strain_limit(find_wood("vine maple"))), True))
+    assert "sugar maple's figures stand in" in kin and "at which sugar maple breaks" in kin
     unknown = text_of(limit_words(risk(0.7, 0.05, heat=None), True))
     assert "5 to 30 % later (common practice, no source)" in unknown
 

@@ -90,7 +90,8 @@ def tell_command(
         document = as_document(found, others) | {"wood": limit.wood or None, "wood_said": stand_in or None}
         typer.echo(json.dumps(document, allow_nan=False))
     else:
-        typer.echo("\n".join([*(s.text for s in bench_words(found, others=others)), *filter(None, [stand_in])]))
+        said = [s.text for s in bench_words(found, others=others)]
+        typer.echo("\n".join(said if not stand_in or stand_in in said else [*said, stand_in]))
     raise typer.Exit(ASKS if found.reasons else TOLD)
 
 

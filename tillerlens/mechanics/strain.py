@@ -73,6 +73,7 @@ OSAGE_GREEN = 5_810 / 1_331_000  # Record 1914, psi
 class StrainLimit:
     """What a wood takes. ``strain`` (1 = 100 %): not to be exceeded, with ``what`` it means and its ``source``. ``crushes``: the
     strain at which a block of it crushes, from which set is reckoned, with its own source. ``wood``: the name, '' where unknown.
+    ``said``: what stands in for it, a sentence or empty.
     """
 
     strain: float
@@ -81,6 +82,7 @@ class StrainLimit:
     crushes: float
     crushes_source: str
     wood: str = ""
+    said: str = ""
 
 
 @dataclass(frozen=True)
@@ -123,11 +125,11 @@ def strain_limit(wood: FoundWood | None = None, moisture: float | None = None) -
     if wood is None:
         what = "which a yew bow should not exceed, taken for want of this wood's own figure"
         return StrainLimit(NAGLERS, what, NAGLER, _mean_crushing(moisture), LIKE_OTHERS)
-    name, kind = wood.species.name, wood.species
+    name, kind, said = wood.species.name, wood.species, wood.strength(moisture).said
     crushes, crushes_source = _crushes(kind, moisture)
     if name in BORNE_BY_BOWS:
         what = f"the most that bows of {name} are written to have borne"
-        return StrainLimit(BORNE_BY_BOWS[name], what, KLOPSTEG, crushes, crushes_source, name)
+        return StrainLimit(BORNE_BY_BOWS[name], what, KLOPSTEG, crushes, crushes_source, name, said)
     breaks = breaking_strain(kind)
     source = HANDBOOK if kind.verified else f"{HANDBOOK}, from memory, unverified"
     if not np.isfinite(breaks):
@@ -135,7 +137,7 @@ def strain_limit(wood: FoundWood | None = None, moisture: float | None = None) -
         breaks = further * kind.linear_limit
         source = f"{kind.source}: rupture over stiffness, with other woods' work to maximum load"
     what = f"a fifth below the strain at which {name} breaks in bending"
-    return StrainLimit((1 - SPREAD_OF_BREAKING) * breaks, what, source, crushes, crushes_source, name)
+    return StrainLimit((1 - SPREAD_OF_BREAKING) * breaks, what, source, crushes, crushes_source, name, said)
 
 
 @cache

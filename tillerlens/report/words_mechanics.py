@@ -167,6 +167,8 @@ def limit_words(risk: Risk, sections_known: bool) -> list[Sentence]:
         parts = sorted(risk.strain.budget.items(), key=lambda part: -part[1])
         causes = ", ".join(f"{name} ±{_up(1e4 * COVER * u) / 100:.2f} %" for name, u in parts if u > 0.1 * risk.strain.u)
         out.append(Sentence("limit", f"The strain's interval comes from {causes}."))
+    if limit.said:
+        out.append(Sentence("wood", limit.said, "open"))
     if risk.heat_factor is None:
         low, high = HEAT_RANGE
         text = (
