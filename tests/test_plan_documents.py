@@ -105,14 +105,29 @@ def test_the_command_prints_words_and_a_document(pictures, tmp_path):
 
 def test_moisture_and_layout_commands():
     air = CliRunner().invoke(app, ["bench", "moisture", "--temperature", "20C", "--humidity", "65%", "--json"])
-    assert json.loads(air.output)["moisture_percent"]["hailwood-horrobin"] == pytest.approx(12.0, abs=0.01)
+    found = json.loads(air.output)["moisture_percent"]
+    assert found["hailwood-horrobin"] == pytest.approx(12.0, abs=0.01) and found["glass-2014"] == pytest.approx(12.48, abs=0.01)
+    assert found["value"] == pytest.approx(12.24, abs=0.01) and found["u"] == pytest.approx(np.hypot(0.5, 0.24), abs=0.01)
     words = CliRunner().invoke(app, ["bench", "moisture", "--temperature", "68F", "--humidity", "80%", "--wood", "white ash"])
-    assert "Too wet to bend" in words.output and "16.0 %" in words.output
-    for wrong in (["--temperature", "warm", "--humidity", "60%"], ["--temperature", "20C", "--humidity", "100%"]):
-        assert CliRunner().invoke(app, ["bench", "moisture", *wrong]).exit_code == 2
+    assert "Too wet to bend" in words.output and "16.0 % (Wood Handbook" in words.output and "16.6 % (Glass 2014)" in words.output
+    cold = CliRunner().invoke(app, ["bench", "moisture", "--temperature=-10C", "--humidity", "80%"]).output
+    assert "17.7 % moisture (±2.8 %)" in cold  # half way between 16.4 and 19.0, and wide enough for both
+    for wrong, hint in (
+        (["--temperature", "warm", "--humidity", "60%"], "21C"),
+        (["--temperature", "70", "--humidity", "60%"], "70F or 21C"),
+        (["--temperature", "20C", "--humidity", "100%"], "between 1 and 99"),
+        (["--temperature", "20C", "--humidity", "0.45"], "did you mean 45%"),
+        (["--temperature", "20C", "--humidity", "45", "--low", "12", "--high", "9"], "12 %, is not below the dampest, 9 %"),
+        (["--temperature", "20C", "--humidity", "45", "--wood", "hickory", "--low", "9"], "9 %, is not below the dampest, 8 %"),
+        (["--temperature", "20C", "--humidity", "45", "--low", "nan"], "9.5%"),
+        (["--temperature", "20C", "--humidity", "45", "--high", "0.11"], "did you mean 11%"),
+        (["--temperature", "20C", "--humidity", "45", "--wood", "hazel"], "not in the list"),
+    ):
+        refused = CliRunner().invoke(app, ["bench", "moisture", *wrong])
+        assert refused.exit_code == 2 and hint in refused.output, refused.output
     bow = ["bench", "layout", "--length", "70in", "--weight", "45lb", "--draw", "28in", "--wood"]
     got = CliRunner().invoke(app, [*bow, "shagbark hickory", "--json"])
     assert json.loads(got.output)["weight_N"] == pytest.approx(45 * NEWTON_PER_POUND, rel=1e-3)
     text = CliRunner().invoke(app, [*bow, "shagbark hickory"]).output
-    assert "starting point" in text and "rough to" in text
+    assert "starting point" in text and "rough out to" in text
     assert CliRunner().invoke(app, [*bow, "balsa"]).exit_code == 2

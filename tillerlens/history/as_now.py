@@ -9,6 +9,7 @@ from typing import Any
 
 from tillerlens.errors import TillerLensError
 from tillerlens.mechanics.finding import Finding, as_found, find
+from tillerlens.mechanics.wood import WoodError, moisture_of_air
 from tillerlens.record import Event, Stage
 
 Documents = Callable[[Stage], dict[str, Any]]
@@ -24,6 +25,8 @@ class OnHand:
     weighings: tuple[Event, ...]
     arrows: tuple[Event, ...]
     scraped: datetime | None
+    moisture: float | None = None  # of the wood, %, as last noted
+    heated: bool = False  # over coals, at any time
 
 
 def on_hand(stages: Sequence[Stage], events: Sequence[Event]) -> OnHand:
@@ -46,7 +49,24 @@ def on_hand(stages: Sequence[Stage], events: Sequence[Event]) -> OnHand:
         tuple(e for e in fresh if e.kind == "weighing"),
         tuple(e for e in fresh if e.kind == "arrow_speed"),
         scraped,
+        moisture_of(events),
+        any(e.kind == "heat" for e in events),
     )
+
+
+def moisture_of(events: Sequence[Event]) -> float | None:
+    """The bow's moisture (%) by the last meter reading, else by the last air it lay in; None where neither is noted."""
+    noted = [e.details for e in events if e.kind == "moisture"]
+    for d in reversed(noted):
+        if "reading_percent" in d:
+            return float(d["reading_percent"])
+    for d in reversed(noted):
+        if "temperature_c" in d:
+            try:
+                return moisture_of_air(float(d["temperature_c"]), float(d["humidity_percent"]) / 100).value
+            except WoodError:
+                continue  # the wood page says what is wrong with that reading
+    return None
 
 
 def on_hand_with(stage: Stage, stages: Sequence[Stage], events: Sequence[Event]) -> OnHand:
