@@ -18,6 +18,7 @@ from tillerlens.budget import (
     influences,
     length_update,
     section_nudges,
+    thickness_nudges,
     thinner_nudges,
     tip_nudges,
 )
@@ -26,7 +27,7 @@ from tillerlens.measurement import GapRow, LimbProfile, Measurement, TracedBow, 
 from tillerlens.measures.from_rest import movement_from_rest
 from tillerlens.measures.spots import find_spots
 from tillerlens.nocks import Chain, nocks_by_string, nocks_far_inside, stand_of, string_of, to_px
-from tillerlens.photo.camera import Camera, CameraFit, with_theta
+from tillerlens.photo.camera import OBLIQUENESS_PRIOR_U, Camera, CameraFit, with_theta
 from tillerlens.photo.intake import Photo, judge
 from tillerlens.photo.light import linear_light
 from tillerlens.photo.scale import fit_scale
@@ -38,6 +39,7 @@ from tillerlens.shape import (
     BowShape,
     Evidence,
     Layout,
+    Section,
     belly_at,
     make_layout,
 )
@@ -50,6 +52,7 @@ from tillerlens.trace.strung import check_state
 Array = NDArray[np.float64]
 
 GRIP_MIDDLE_U_MM = 12.0  # grips are not made quite in the middle (common practice, no source), counted on both halves
+WIDTH_U_MM = 1.0  # a limb's width as typed, to a sixteenth
 LENGTH_U_MM = 1.0  # a tape along the bow, to a sixteenth
 # The cradle usually hides the grip's belly and its depth is judged from what shows beside it; what of a swelling grip is called
 # its belly differs from maker to maker (common practice, no source).
@@ -205,10 +208,13 @@ def _measure(
         # where a shadow clings to the limbs one clings to the string, and the darker of the two may be that
         shadow = max(trace.shadow_px.values()) if string.dark else 0.0
         string = replace(string, u_px=float(np.sqrt(string.u_px**2 + (1.5 * max(0.0, astray - 1.0)) ** 2 + shadow**2)))
+    tilt_u = (0.0, 0.0) if fit.squared else _bent_view(asked.fit.camera, fit.camera, trace.path_px)
+    # as good as the one view is the other: the limbs are seen from halfway between them
+    evidence = replace(evidence, section=replace(evidence.section, tilt=(-tilt_u[0], -tilt_u[1])))
     layout = _layout(evidence, shot, trace)
     chain = Chain(layout, shot.state)
     shape = chain.shape(evidence)
-    nudges = _nudges(fit, shot, trace, string)
+    nudges = _nudges(fit, shot, trace, string) + thickness_nudges(_width_u(shot), tilt_u)
     short = shot.nock_to_nock_mm - shape.length_mm
     unsure = fit.squared and trace.tip_cause == ("tip", "tip") and not any(evidence.overhang_mm)
     if unsure and abs(off) > 3 and abs(short) < MOST_BY_LENGTH_MM:
@@ -289,6 +295,7 @@ def _halves(camera: Camera, trace: TraceRead, shot: Shot) -> float:
 
 
 def _evidence(fit: CameraFit, shot: Shot, trace: TraceRead) -> Evidence:
+    width = shot.limb_width_mm or LIMB_WIDTH_MM
     return Evidence(
         fit.camera,
         shot.standoff_mm,
@@ -296,17 +303,31 @@ def _evidence(fit: CameraFit, shot: Shot, trace: TraceRead) -> Evidence:
         trace.belly_px,
         trace.tips_px,
         np.array(shot.clicks["hook"]) if "hook" in shot.clicks else None,
-        limb_width_mm=shot.limb_width_mm or LIMB_WIDTH_MM,
+        limb_width_mm=width,
         grip_thickness_mm=shot.handle_thickness_mm or trace.grip_px / trace.px_per_mm,
         middle_shift_mm=0.0 if shot.upper_limb_length_mm is None else shot.nock_to_nock_mm / 2 - shot.upper_limb_length_mm,
+        section=Section(width_mm=width),
     )
+
+
+def _width_u(shot: Shot) -> float:
+    return WIDTH_U_MM if shot.limb_width_mm else LIMB_WIDTH_U_MM
+
+
+def _bent_view(first: Camera, last: Camera, path_px: Array) -> tuple[float, float]:
+    """Half of how far the bow's length and middle have turned the camera, where that is further than a person holds a phone
+    askew: a length that is off bends an unsquared camera, and what it says of the direction of view is then worth little."""
+    middle = path_px[len(path_px) // 2][None]
+    ways = [ray[0, :2] / ray[0, 2] for ray in (first.rays(middle), last.rays(middle))]
+    turned = (ways[1] - ways[0]) / 2
+    return (float(turned[0]), float(turned[1])) if np.hypot(*turned) > OBLIQUENESS_PRIOR_U else (0.0, 0.0)
 
 
 def _nudges(fit: CameraFit, shot: Shot, trace: TraceRead, string: DrawnString | None) -> list[Nudge]:
     out = camera_nudges(fit)
     out.append(Nudge("standoff", lambda e: replace(e, standoff_mm=e.standoff_mm + shot.standoff_u_mm)))
     out += tip_nudges(trace.tip_u_px, trace.tip_cause)
-    out += section_nudges(1.0 if shot.limb_width_mm else LIMB_WIDTH_U_MM)
+    out += section_nudges(_width_u(shot))
     out += edge_nudges(len(trace.back_px), trace.zones, trace.noise_px, 6.0, trace.wander_px, trace.shadow_px)
     out.append(
         Nudge(
@@ -446,7 +467,7 @@ def _profile(
             limb.from_nock_mm[keep],
             limb.curve.curvature[keep] * 1000,
             u_kappa[keep] * 1000,
-            limb.thickness_mm[keep],
+            limb.wood_mm[keep],
             u_thick[keep],
             limb.curve.xy[keep],
             px[keep],
