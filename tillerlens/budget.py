@@ -198,11 +198,13 @@ def section_nudges(width_u_mm: float = LIMB_WIDTH_U_MM, tip_u_mm: float = TIP_WI
     ]
 
 
-def thickness_nudges(width_u_mm: float = LIMB_WIDTH_U_MM, tilt_u: tuple[float, float] = (0.0, 0.0)) -> list[Nudge]:
+def thickness_nudges(
+    width_u_mm: float = LIMB_WIDTH_U_MM, tilt_u: tuple[float, float] = (0.0, 0.0), shadow_u_mm: float = 0.0
+) -> list[Nudge]:
     """What the wood's thickness hangs on beside its silhouettes: one cause, but widths, taper and corners err independently.
 
     Each is moved to where less of the broad face shows, since the other way the wood may run out. ``tilt_u``: standard
-    uncertainty of the direction the limbs are seen from, as one vector.
+    uncertainty of the direction the limbs are seen from, as one vector; ``shadow_u_mm`` of the flash's own shadow.
     """
     moves = [{"width_mm": -width_u_mm}, {"tip_mm": -NARROW_TIP_U_MM}, {"taper_from": TAPER_FROM_U}, {"q": EASED_Q_U}]
 
@@ -210,6 +212,8 @@ def thickness_nudges(width_u_mm: float = LIMB_WIDTH_U_MM, tilt_u: tuple[float, f
         return lambda e: replace(e, section=replace(e.section, **{k: getattr(e.section, k) + v for k, v in step.items()}))
 
     out = [Nudge("width", mover(step)) for step in moves]
+    if shadow_u_mm:
+        out.append(Nudge("edge", mover({"shadow_mm": -shadow_u_mm})))
     if any(tilt_u):
         du, dv = tilt_u
         tilted = lambda e: replace(e, section=replace(e.section, tilt=(e.section.tilt[0] + du, e.section.tilt[1] + dv)))  # noqa: E731

@@ -38,10 +38,10 @@ TIP_WIDTH_MM, TIP_WIDTH_U_MM = 13.5, 2.0
 SECTION_Q, SECTION_Q_U = 1.5, 0.2
 END_SHARE = 0.9  # a tip's end shows a little less than its full width
 # The thickness that is told needs the section closer than heights do: all of what shows of the broad face is taken off it.
-# Flat limbs with corners eased by 1/16 to 1/4 in, crowned by up to 1/8 in, show 0.55 to 0.85 of width x lean at the leans of a
-# picture (common practice, no source): as a superellipse q = 1.25 within 0.1. They begin to taper between a pyramid's fade and
-# a third from the nock.
-EASED_Q, EASED_Q_U = 1.25, 0.1
+# Flat limbs with corners eased by 1/16 to 1/4 in, crowned by up to 1/8 in, show half to nine tenths of width x lean at the
+# leans of a picture (common practice, no source): as a superellipse q = 1.25 within 0.15. They begin to taper between a
+# pyramid's fade and a third from the nock.
+EASED_Q, EASED_Q_U = 1.25, 0.15
 TAPER_FROM, TAPER_FROM_U = 0.65, 0.17  # share of the limb, from the nock, from which on its width is full
 NARROW_TIP_MM, NARROW_TIP_U_MM = 14.0, 2.0
 LEAST_SHARE = 0.3  # of the apparent thickness: less is never the wood's own
@@ -52,7 +52,8 @@ class Section:
     """What the side view does not show of the limbs' sections, as their thickness takes it.
 
     ``width_mm`` greatest, near the fade; ``taper_from`` share of the limb from the nock from which on it is; ``q`` how round
-    the section is (``EASED_Q``); ``tilt`` added to the direction the limbs are seen from, mm per mm.
+    the section is (``EASED_Q``); ``tilt`` added to the direction the limbs are seen from, mm per mm; ``shadow_mm`` of the
+    apparent thickness that is the shadow of the camera's own flash.
     """
 
     width_mm: float = LIMB_WIDTH_MM
@@ -60,6 +61,7 @@ class Section:
     taper_from: float = TAPER_FROM
     q: float = EASED_Q
     tilt: tuple[float, float] = (0.0, 0.0)
+    shadow_mm: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,6 +162,7 @@ def wood_thickness(apparent: Array, share: Array, lean: Array, section: Section)
     lean : (N,) how far a point seems to move across the limb per mm toward the camera: what shows of a broad face, per mm of it.
     section : widths and roundness.
     """
+    apparent = apparent - np.minimum(section.shadow_mm, 0.5 * apparent)
     width = np.interp(share, [0.0, section.taper_from, 1.0], [section.tip_mm, section.width_mm, section.width_mm])
     wood = apparent**section.q - (width * lean) ** section.q
     return np.asarray(np.maximum(wood, (LEAST_SHARE * apparent) ** section.q) ** (1 / section.q))
