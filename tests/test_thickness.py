@@ -11,8 +11,9 @@ from shapely import affinity, box
 from tests.against_truth import SAMPLES, measure_sample, truth_of
 from tests.outside.test_curves import seen, shape_of
 from tillerlens.budget import influences, thickness_nudges
-from tillerlens.measure import _bent_view, _limbs_apart
+from tillerlens.measure import _bent_view, _flash_shadow, _limbs_apart, _thickness_u
 from tillerlens.photo.camera import Camera
+from tillerlens.photo.light import lit_from_camera
 from tillerlens.shape import EASED_Q_U, Evidence, Section, wood_thickness
 from tillerlens.shot import Shot
 
@@ -73,10 +74,33 @@ def test_the_section_moves_no_height_and_no_bend():
 def test_a_limb_seen_so_askew_that_nothing_is_left_of_it_is_unsure_and_not_sharp():
     """At a lean of 0.6 the broad faces would show more than the silhouettes lie apart."""
     nominal, influence = changes(bow((0.0, 0.6)))
-    middle = len(nominal.upper.wood_mm) // 2
-    u = float(np.sqrt((influence.thickness[0][:, -1] ** 2).sum()))
-    assert nominal.upper.wood_mm[-1] < 0.31 * nominal.upper.apparent_mm[-1]
-    assert u > 0.5 * nominal.upper.wood_mm[-1] and middle > 0
+    fade = nominal.upper.wood_mm[-1]
+    assert fade < 0.31 * nominal.upper.apparent_mm[-1]
+    assert _thickness_u(nominal.upper, influence.thickness[0], 0.0)[-1] > fade  # the nudges alone say less than 1e-9 mm
+
+
+def test_a_flash_falls_off_from_the_middle_and_a_window_to_one_side():
+    y, x = np.mgrid[0:900, 0:1200] / 600.0 - np.array([0.75, 1.0])[:, None, None]
+    wall = 1 + 0.02 * np.random.default_rng(3).standard_normal(x.shape)
+
+    def light(falls: np.ndarray) -> np.ndarray:
+        picture = np.repeat((30000 * wall * np.exp(falls))[..., None], 3, axis=2)
+        picture[430:460, 150:1050] = 4000  # a dark bow
+        return np.clip(picture, 0, 65535).astype(np.uint16)
+
+    assert lit_from_camera(light(-0.3 * (x**2 + y**2))) == 1.0
+    assert 0 < lit_from_camera(light(-0.08 * (x**2 + y**2))) < 1
+    assert lit_from_camera(light(-0.4 * x - 0.2 * (x**2 + y**2))) == 0.0
+    assert lit_from_camera(light(0.0 * x)) == 0.0
+
+
+def test_a_flashs_shadow_is_as_wide_as_its_throw_and_takes_nothing_where_there_is_none():
+    camera = Camera(np.r_[0.0, 0, 0, 0, 0, 1500.0, np.log(2400.0), 0, 1499.5, 1124.5], (3000, 2250))
+    y, x = np.mgrid[0:225, 0:300] / 150.0 - np.array([0.75, 1.0])[:, None, None]
+    lit = np.repeat((30000 * np.exp(-0.3 * (x**2 + y**2)))[..., None], 3, axis=2).astype(np.uint16)
+    assert _flash_shadow(lit, camera, 50.0) == pytest.approx((1.0, 25 / 30))  # 30 mm from lens to flash, 50 before 1500
+    assert _flash_shadow(np.full_like(lit, 20000), camera, 50.0) == (0.0, 0.0)
+    assert _flash_shadow(lit, camera, -20.0) == (0.0, 0.0)  # a stick's pegs stand before the bow: no board is known behind it
 
 
 def test_a_camera_that_a_length_has_bent_far_is_half_believed():

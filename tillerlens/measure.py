@@ -467,10 +467,7 @@ def _profile(
         hidden = np.abs(k1) * (_cutoff_mm(trace) / (2 * np.pi)) ** 2 * 0.5
         slow = np.sqrt((influence.curvature[k] ** 2).sum(0))
         u_kappa = np.sqrt(random**2 + slow**2 + hidden**2 + (0.01 * limb.curve.curvature) ** 2)
-        u_thick = np.hypot(np.sqrt((influence.thickness[k] ** 2).sum(0)), apart * limb.wood_mm)
-        # where all that is seen might be broad face no nudge moves the thickness: it lies between the least and all
-        nothing_left = limb.wood_mm < 1.05 * LEAST_SHARE * limb.apparent_mm
-        u_thick = np.where(nothing_left, np.maximum(u_thick, (1 - LEAST_SHARE) / 2 * limb.apparent_mm), u_thick)
+        u_thick = _thickness_u(limb, influence.thickness[k], apart)
         px = e.camera.project(
             np.column_stack(
                 [
@@ -496,6 +493,14 @@ def _profile(
             arm[keep],
         )
     return out
+
+
+def _thickness_u(limb: Limb, changes: Array, apart: float) -> Array:
+    """Standard uncertainty (samples,) of the wood's thickness, mm, by the nudges' ``changes`` and what the limbs differ by."""
+    u = np.hypot(np.sqrt((changes**2).sum(0)), apart * limb.wood_mm)
+    # where all that is seen might be broad face no nudge moves the thickness: it lies between the least and all of it
+    nothing_left = limb.wood_mm < 1.05 * LEAST_SHARE * limb.apparent_mm
+    return np.where(nothing_left, np.maximum(u, (1 - LEAST_SHARE) / 2 * limb.apparent_mm), u)
 
 
 def _at_places(limb: Limb, rows: Array) -> Array:
