@@ -59,7 +59,7 @@ WIDTH_U_MM = 1.0  # a limb's width as typed, to a sixteenth
 # edge by as much of it as the standoff is of the camera's distance. Most of it passes for the limb.
 FLASH_MM, FLASH_U_MM = 30.0, 25.0
 LIMBS_ALIKE_U = 0.05  # of their thickness, that a bow's two limbs differ by (common practice, no source)
-MOST_BY_WIDTH = 0.1  # of the thickness, as a standard uncertainty: more is said
+MOST_BY_WIDTH = 0.12  # of the thickness, as a standard uncertainty: more is said
 PLACES = np.linspace(0.2, 0.8, 25)  # of a limb, where its thickness is held against the other's
 LENGTH_U_MM = 1.0  # a tape along the bow, to a sixteenth
 # The cradle usually hides the grip's belly and its depth is judged from what shows beside it; what of a swelling grip is called
