@@ -11,7 +11,7 @@ from shapely import affinity, box
 from tests.against_truth import SAMPLES, measure_sample, truth_of
 from tests.outside.test_curves import seen, shape_of
 from tillerlens.budget import influences, thickness_nudges
-from tillerlens.measure import _bent_view, _flash_shadow, _limbs_apart, _thickness_u
+from tillerlens.measure import _bent_view, _flash_shadow_u, _limbs_apart, _thickness_u
 from tillerlens.photo.camera import Camera
 from tillerlens.photo.light import lit_from_camera
 from tillerlens.shape import EASED_Q_U, Evidence, Section, wood_thickness
@@ -94,13 +94,13 @@ def test_a_flash_falls_off_from_the_middle_and_a_window_to_one_side():
     assert lit_from_camera(light(0.0 * x)) == 0.0
 
 
-def test_a_flashs_shadow_is_as_wide_as_its_throw_and_takes_nothing_where_there_is_none():
+def test_a_flashs_shadow_is_doubted_as_wide_as_its_throw_and_not_where_there_is_none():
     camera = Camera(np.r_[0.0, 0, 0, 0, 0, 1500.0, np.log(2400.0), 0, 1499.5, 1124.5], (3000, 2250))
     y, x = np.mgrid[0:225, 0:300] / 150.0 - np.array([0.75, 1.0])[:, None, None]
     lit = np.repeat((30000 * np.exp(-0.3 * (x**2 + y**2)))[..., None], 3, axis=2).astype(np.uint16)
-    assert _flash_shadow(lit, camera, 50.0) == pytest.approx((1.0, 25 / 30))  # 30 mm from lens to flash, 50 before 1500
-    assert _flash_shadow(np.full_like(lit, 20000), camera, 50.0) == (0.0, 0.0)
-    assert _flash_shadow(lit, camera, -20.0) == (0.0, 0.0)  # a stick's pegs stand before the bow: no board is known behind it
+    assert _flash_shadow_u(lit, camera, 50.0) == pytest.approx(np.hypot(30, 25) / 30)  # 30 +- 25 mm from the lens, 50 before 1500
+    assert _flash_shadow_u(np.full_like(lit, 20000), camera, 50.0) == 0.0
+    assert _flash_shadow_u(lit, camera, -20.0) == 0.0  # a stick's pegs stand before the bow: no board is known behind it
 
 
 def test_a_camera_that_a_length_has_bent_far_is_half_believed():

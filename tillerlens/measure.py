@@ -218,8 +218,8 @@ def _measure(
         string = replace(string, u_px=float(np.sqrt(string.u_px**2 + (1.5 * max(0.0, astray - 1.0)) ** 2 + shadow**2)))
     tilt_u = (0.0, 0.0) if fit.squared else _bent_view(asked.fit.camera, fit.camera, trace.path_px)
     # as good as the one view is the other: the limbs are seen from halfway between them
-    shadow_mm, shadow_u_mm = _flash_shadow(light, fit.camera, shot.standoff_mm)
-    evidence = replace(evidence, section=replace(evidence.section, tilt=(-tilt_u[0], -tilt_u[1]), shadow_mm=shadow_mm))
+    shadow_u_mm = _flash_shadow_u(light, fit.camera, shot.standoff_mm)
+    evidence = replace(evidence, section=replace(evidence.section, tilt=(-tilt_u[0], -tilt_u[1])))
     layout = _layout(evidence, shot, trace)
     chain = Chain(layout, shot.state)
     shape = chain.shape(evidence)
@@ -332,13 +332,11 @@ def _bent_view(first: Camera, last: Camera, path_px: Array) -> tuple[float, floa
     return (float(turned[0]), float(turned[1])) if np.hypot(*turned) > OBLIQUENESS_PRIOR_U else (0.0, 0.0)
 
 
-def _flash_shadow(light: NDArray[np.uint16], camera: Camera, standoff_mm: float) -> tuple[float, float]:
-    """What of the limbs' apparent thickness is the shadow of the camera's flash (mm, with its standard uncertainty), as far as
-    the picture looks lit by one."""
-    sure = lit_from_camera(light)
+def _flash_shadow_u(light: NDArray[np.uint16], camera: Camera, standoff_mm: float) -> float:
+    """Standard uncertainty (mm) of the limbs' apparent thickness by the shadow of the camera's flash, as far as the picture looks
+    lit by one. Nothing is taken off: rooms can look the same, and some of the shadow may have been told from the wood already."""
     share = max(standoff_mm, 0.0) / -float(camera.centre_mm[2])
-    u = np.sqrt(sure * (FLASH_U_MM**2 + (1 - sure) * FLASH_MM**2))  # of a mixture: either the flash's shadow or none
-    return sure * FLASH_MM * share, float(u) * share
+    return float(np.sqrt(lit_from_camera(light)) * np.hypot(FLASH_MM, FLASH_U_MM) * share)
 
 
 def _nudges(fit: CameraFit, shot: Shot, trace: TraceRead, string: DrawnString | None) -> list[Nudge]:
