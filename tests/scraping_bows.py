@@ -10,6 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tillerlens.mechanics.finding import Finding
+from tillerlens.mechanics.places import LimbCurve, find_places
 from tillerlens.mechanics.present import SEGMENTS, Present, PresentLimb, Seen, gaps_of
 from tillerlens.mechanics.scraping import Plan
 from tillerlens.mechanics.statics import Bow, Equilibrium, Handle, Limb, Pull, braced, drawn
@@ -99,7 +101,7 @@ def photographed(bench: Bench, rng: np.random.Generator) -> Present:
     draw = _draw_for(bench)
     state = bench.at(draw)
     read = state.weight + U_WEIGHT * rng.normal()
-    limbs = []
+    limbs, curves = [], []
     for k, (limb, shape) in enumerate(((bench.bow.upper, state.upper), (bench.bow.lower, state.lower))):
         moment = np.interp(limb.s + shape.s[-1] - limb.length, shape.s, shape.moment)
         rest, pulled = _curvature_error(limb.s, rng), _curvature_error(limb.s, rng)
@@ -107,6 +109,11 @@ def photographed(bench: Bench, rng: np.random.Generator) -> Present:
         seen = np.maximum(move + pulled - rest, 0.25 * move + 1e-7)
         ei = np.maximum(moment * read / state.weight, 1e-3 * moment.max()) / seen
         u = np.minimum(np.sqrt(2) * _u_curvature() / seen, 2.0)
+        level = moment * read / state.weight
+        lever = np.maximum(level, 1e-3 * level.max())
+        compliance, u_compliance = (move + pulled - rest) / lever, np.sqrt(2) * _u_curvature() / lever
+        of_nock = (v[::-1] for v in (compliance, u_compliance, 1000 * lever))
+        curves.append(LimbCurve(limb.length - limb.s[::-1], *of_nock, limb.length))
         thick = to_belly = None
         if bench.with_sections:
             thick = (12 * limb.ei / (bench.modulus * bench.widths[k])) ** (1 / 3)
@@ -115,7 +122,9 @@ def photographed(bench: Bench, rng: np.random.Generator) -> Present:
     scale = 1 + 0.002 * rng.normal()
     up, low = (scale * (g + U_GAP_MM * rng.normal(size=g.size)) for g in gaps_of(state, STATIONS))
     seen_all = Seen(draw, read, U_WEIGHT, STATIONS, up, low, U_GAP_MM)
-    return Present(limbs[0], limbs[1], bench.bow.handle, bench.string, seen_all, how=bench.how)
+    places, _ = find_places(*curves)
+    finding = Finding(places, ("drawn",), "at rest")
+    return Present(limbs[0], limbs[1], bench.bow.handle, bench.string, seen_all, how=bench.how, finding=finding)
 
 
 def scrape(bench: Bench, plan: Plan, rng: np.random.Generator) -> None:

@@ -10,10 +10,14 @@ from streamlit.testing.v1 import AppTest
 
 from tillerlens.measures.compare import compare
 from tillerlens.measures.set import set_between
+from tillerlens.mechanics.find_wood import find_wood
+from tillerlens.mechanics.layout import lay_out, wish_of_wood
 from tillerlens.record import Bow, Event, open_record, store
+from tillerlens.report.lengths import Units
 from tillerlens.report.words_compare import comparison_sentences, set_sentences
+from tillerlens.report.words_layout import layout_words
 from tillerlens.ui.page_wood import wood_rows
-from tillerlens.units import NEWTON_PER_POUND
+from tillerlens.units import NEWTON_PER_POUND, parse_weight
 
 PAGES = ["compare", "weights", "wood", "plan", "report"]
 ASK_TIMEOUT_S = 120
@@ -230,13 +234,16 @@ def test_moisture_by_air_and_meter(record):
     at.text_input(key="humidity").set_value("38 %")
     press(at, "Keep this moisture")
     assert store.list_events(record, bow.id, "moisture")[0].details == {"temperature_c": 21.0, "humidity_percent": 38.0}
-    assert "comes to 7.4 %" in said(at)
+    assert "comes to 7.4 %" in said(at)  # the second equation says 7.4 as well
     at.text_input(key="meter").set_value("14")
     press(at, "Keep this moisture")
     assert at.subheader[0].value.startswith("Too wet")
 
 
-@pytest.mark.parametrize(("key", "text"), [("temperature", "warm"), ("humidity", "120"), ("meter", "dry"), ("humidity", "45")])
+@pytest.mark.parametrize(
+    ("key", "text"),
+    [("temperature", "warm"), ("humidity", "120"), ("humidity", "0.45"), ("meter", "dry"), ("meter", "0.09"), ("humidity", "45")],
+)
 def test_moisture_that_makes_no_sense_is_refused(record, key, text):
     """The last: humidity alone, without its temperature."""
     bow = store.add_bow(record, Bow("Linnet"))
@@ -256,6 +263,29 @@ def test_a_heating_is_noted_and_asks_for_rest(record, full):
     assert details["form_reflex_mm"] == pytest.approx(63.5) and details["temperature_c"] == pytest.approx(137.8, abs=0.1)
     assert details["browning"] == "brown" and details["limb"] == "both"
     assert "rest two days" in said(at) and "of the form's reflex is left" in said(at)
+
+
+def test_the_next_bow_is_laid_out_by_the_commands_own_words(record):
+    bow = store.add_bow(record, Bow("Linnet", wood="vine maple", length_mm=68 * 25.4))
+    at = visit("wood", bow)
+    press(at, "Lay it out")
+    assert not at.error and not at.exception
+    words = said(at)
+    wood = find_wood("vine maple")
+    wish = wish_of_wood(wood, 68 * 25.4, parse_weight("50 lb"), 28 * 25.4)
+    expected = layout_words(lay_out(wish), wish, wood, None, Units())
+    for sentence in (*expected.first, *expected.rest):
+        assert sentence.text.split(": ")[0] in words
+    table = next(m.value for m in at.markdown if "may end at" in m.value)
+    assert all(cell in table for row in expected.sizes for cell in row)
+    assert any("1/4 in narrower" in m.value for m in at.markdown)
+    at.text_input(key=f"next_width_{bow.id}").set_value("-2in")
+    press(at, "Lay it out")
+    assert "limbs' width is given as -2 in" in at.error[0].value
+    at.text_input(key=f"next_width_{bow.id}").set_value("")
+    at.text_input(key=f"next_length_{bow.id}").set_value("46in")
+    press(at, "Lay it out")
+    assert "Do not cut this bow" in said(at) and not any("may end at" in m.value for m in at.markdown)
 
 
 def test_the_table_of_woods_names_its_sources():

@@ -22,7 +22,6 @@ CORE = [
     for _, name, _ in pkgutil.walk_packages(tillerlens.__path__, "tillerlens.")
     if not name.startswith(("tillerlens.ui", "tillerlens.__main__", "tillerlens.record.migrations"))  # run by Alembic alone
 ]
-LONGEST_FILE = 500
 
 
 def test_the_core_imports_no_screen():
@@ -38,16 +37,6 @@ def test_the_core_does_not_print(name):
     source = place / "__init__.py" if place.is_dir() else place.with_suffix(".py")
     calls = [node.func for node in ast.walk(ast.parse(source.read_text())) if isinstance(node, ast.Call)]
     assert "print" not in {call.id for call in calls if isinstance(call, ast.Name)}
-
-
-def test_no_file_has_outgrown_its_room():
-    long = {
-        str(path.relative_to(ROOT)): lines
-        for folder in ("tillerlens", "samples", "tests")
-        for path in (ROOT / folder).rglob("*.py")
-        if (lines := len(path.read_text().splitlines())) > LONGEST_FILE
-    }
-    assert not long
 
 
 def test_the_readme_explains_every_scale_and_its_example_is_valid():

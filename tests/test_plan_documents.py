@@ -8,6 +8,7 @@ from benches import BRACE_MM, HALF_HANDLE_MM, ROOT_MM, document, string_of, wood
 from typer.testing import CliRunner
 
 from tillerlens.cli import app
+from tillerlens.mechanics.finding import find
 from tillerlens.mechanics.plan import plan_from_documents, present_from_documents
 from tillerlens.mechanics.present import gaps_of, sharpen
 from tillerlens.mechanics.seen import MechanicsError
@@ -46,13 +47,26 @@ def test_its_plan_leaves_the_hinge_and_lightens_the_strong_limb(pictures):
     assert not any(s.limb == "upper" and s.from_nock_mm[0] < 330 and s.from_nock_mm[1] > 310 for s in plan.stretches)
 
 
-def test_a_hinge_that_one_picture_told_is_left_alone(pictures):
+def test_the_plan_reads_the_one_finding_whatever_a_single_picture_thought(pictures):
     documents, rest = pictures
-    spot = {"limb": "lower", "kind": "hinge", "from_nock_mm": 250.0, "length_mm": 64.0, "bend_percent": 14.0}
-    told = [{**documents[0], "spots": [spot, {**spot, "kind": "stiff", "from_nock_mm": 450.0}]}, *documents[1:]]
+    thought = {"limb": "lower", "kind": "hinge", "from_nock_mm": 250.0, "length_mm": 64.0, "bend_percent": 14.0}
+    told = [{**documents[0], "spots": [thought]}, *documents[1:]]
+    present = present_from_documents(told, rest)
+    assert present.finding == find(documents, rest)
     plan = plan_from_documents(told, rest, ScrapeWish(drawn(BOW, string_of(BOW), FULL).weight * 0.8, FULL))
-    (left,) = [q for q in plan.leave if q.limb == "lower"]
-    assert left.from_nock_mm == (250.0 - 57.0, 250.0 + 57.0) and left.softer == 0.14
+    hinges = [p for p in present.finding.places if p.kind == "hinge"]
+    assert [(q.limb, q.softer) for q in plan.leave] == [(p.limb, p.bend.value) for p in hinges]
+
+
+def test_what_does_not_belong_together_is_refused(pictures):
+    documents, rest = pictures
+    with pytest.raises(MechanicsError, match="cannot stand for its shape at rest"):
+        present_from_documents(documents, documents[0])
+    with pytest.raises(MechanicsError, match="cannot tell how the limbs carry"):
+        present_from_documents([*documents, rest], rest)
+    longer = {**rest, "shot": {**rest["shot"], "bow_length_nock_to_nock_in": 70.0}}
+    with pytest.raises(MechanicsError, match="bows of different lengths"):
+        present_from_documents(documents, longer)
 
 
 def test_what_is_missing_is_said(pictures):
@@ -91,14 +105,29 @@ def test_the_command_prints_words_and_a_document(pictures, tmp_path):
 
 def test_moisture_and_layout_commands():
     air = CliRunner().invoke(app, ["bench", "moisture", "--temperature", "20C", "--humidity", "65%", "--json"])
-    assert json.loads(air.output)["moisture_percent"]["hailwood-horrobin"] == pytest.approx(12.0, abs=0.01)
+    found = json.loads(air.output)["moisture_percent"]
+    assert found["hailwood-horrobin"] == pytest.approx(12.0, abs=0.01) and found["glass-2014"] == pytest.approx(12.48, abs=0.01)
+    assert found["value"] == pytest.approx(12.24, abs=0.01) and found["u"] == pytest.approx(np.hypot(0.5, 0.24), abs=0.01)
     words = CliRunner().invoke(app, ["bench", "moisture", "--temperature", "68F", "--humidity", "80%", "--wood", "white ash"])
-    assert "Too wet to bend" in words.output and "16.0 %" in words.output
-    for wrong in (["--temperature", "warm", "--humidity", "60%"], ["--temperature", "20C", "--humidity", "100%"]):
-        assert CliRunner().invoke(app, ["bench", "moisture", *wrong]).exit_code == 2
+    assert "Too wet to bend" in words.output and "16.0 % (Wood Handbook" in words.output and "16.6 % (Glass 2014)" in words.output
+    cold = CliRunner().invoke(app, ["bench", "moisture", "--temperature=-10C", "--humidity", "80%"]).output
+    assert "17.7 % moisture (±2.8 %)" in cold  # half way between 16.4 and 19.0, and wide enough for both
+    for wrong, hint in (
+        (["--temperature", "warm", "--humidity", "60%"], "21C"),
+        (["--temperature", "70", "--humidity", "60%"], "70F or 21C"),
+        (["--temperature", "20C", "--humidity", "100%"], "between 1 and 99"),
+        (["--temperature", "20C", "--humidity", "0.45"], "did you mean 45%"),
+        (["--temperature", "20C", "--humidity", "45", "--low", "12", "--high", "9"], "12 %, is not below the dampest, 9 %"),
+        (["--temperature", "20C", "--humidity", "45", "--wood", "hickory", "--low", "9"], "9 %, is not below the dampest, 8 %"),
+        (["--temperature", "20C", "--humidity", "45", "--low", "nan"], "9.5%"),
+        (["--temperature", "20C", "--humidity", "45", "--high", "0.11"], "did you mean 11%"),
+        (["--temperature", "20C", "--humidity", "45", "--wood", "hazel"], "not in the list"),
+    ):
+        refused = CliRunner().invoke(app, ["bench", "moisture", *wrong])
+        assert refused.exit_code == 2 and hint in refused.output, refused.output
     bow = ["bench", "layout", "--length", "70in", "--weight", "45lb", "--draw", "28in", "--wood"]
     got = CliRunner().invoke(app, [*bow, "shagbark hickory", "--json"])
     assert json.loads(got.output)["weight_N"] == pytest.approx(45 * NEWTON_PER_POUND, rel=1e-3)
     text = CliRunner().invoke(app, [*bow, "shagbark hickory"]).output
-    assert "starting point" in text and "rough to" in text
+    assert "starting point" in text and "rough out to" in text
     assert CliRunner().invoke(app, [*bow, "balsa"]).exit_code == 2

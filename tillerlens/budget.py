@@ -14,7 +14,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.photo.camera import CameraFit, with_theta
-from tillerlens.shape import LIMB_WIDTH_U_MM, SECTION_Q_U, TIP_WIDTH_U_MM, BowShape, Evidence
+from tillerlens.shape import (
+    EASED_Q_U,
+    LIMB_WIDTH_U_MM,
+    NARROW_TIP_U_MM,
+    SECTION_Q_U,
+    TAPER_FROM_U,
+    TIP_WIDTH_U_MM,
+    BowShape,
+    Evidence,
+)
 
 Array = NDArray[np.float64]
 
@@ -189,6 +198,29 @@ def section_nudges(width_u_mm: float = LIMB_WIDTH_U_MM, tip_u_mm: float = TIP_WI
     ]
 
 
+def thickness_nudges(
+    width_u_mm: float = LIMB_WIDTH_U_MM, tilt_u: tuple[float, float] = (0.0, 0.0), shadow_u_mm: float = 0.0
+) -> list[Nudge]:
+    """What the wood's thickness hangs on beside its silhouettes: one cause, but widths, taper and corners err independently.
+
+    Each is moved to where less of the broad face shows, since the other way the wood may run out. ``tilt_u``: standard
+    uncertainty of the direction the limbs are seen from, as one vector; ``shadow_u_mm`` of the flash's own shadow.
+    """
+    moves = [{"width_mm": -width_u_mm}, {"tip_mm": -NARROW_TIP_U_MM}, {"taper_from": TAPER_FROM_U}, {"q": EASED_Q_U}]
+
+    def mover(step: dict[str, float]) -> Callable[[Evidence], Evidence]:
+        return lambda e: replace(e, section=replace(e.section, **{k: getattr(e.section, k) + v for k, v in step.items()}))
+
+    out = [Nudge("width", mover(step)) for step in moves]
+    if shadow_u_mm:
+        out.append(Nudge("edge", mover({"shadow_mm": -shadow_u_mm})))
+    if any(tilt_u):
+        du, dv = tilt_u
+        tilted = lambda e: replace(e, section=replace(e.section, tilt=(e.section.tilt[0] + du, e.section.tilt[1] + dv)))  # noqa: E731
+        out.append(Nudge("marks", tilted))
+    return out
+
+
 @dataclass(frozen=True, eq=False)
 class Influence:
     """The change each nudge makes: numbers (K,) per name, curvature (K, samples) per limb; causes (K,)."""
@@ -241,7 +273,7 @@ def influences(
             numbers[name].append(s.numbers.get(name, np.nan) - value)
         for k, (a, b) in enumerate(((s.upper, nominal.upper), (s.lower, nominal.lower))):
             bends[k].append(a.curve.curvature - b.curve.curvature)
-            thick[k].append(a.thickness_mm - b.thickness_mm)
+            thick[k].append(a.wood_mm - b.wood_mm)
     return Influence(
         tuple(n.cause for n in nudges),
         {k: np.array(v) for k, v in numbers.items()},

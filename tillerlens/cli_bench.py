@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 # Everything else is imported where it is used, so that --help answers at once.
 
 TOLD, UNUSABLE, ASKS = 0, 2, 3  # exit statuses; 2 is also bad usage
-MODULUS_SPREAD = 0.2  # of a stave's stiffness about its kind's mean (common practice, no source)
 
 bench_app = typer.Typer(
     no_args_is_help=True, help="What the bends tell, where to scrape next, how dry the wood is, and the next bow."
@@ -48,7 +47,13 @@ def tell_command(
         Path | None, typer.Option(help="CSV of caliper stations: limb,from_nock,width,thickness[,crown]; lengths like 1 3/8in.")
     ] = None,
     wood: Annotated[str | None, typer.Option(help="The wood, like shagbark hickory.")] = None,
-    heat_factor: Annotated[float, typer.Option(help="How much more a heat-hardened belly takes, in your experience.")] = 1.0,
+    moisture: Annotated[str | None, typer.Option(help="The wood's moisture, like 9%; left out: 12, the handbook's.")] = None,
+    heat_factor: Annotated[
+        float | None, typer.Option(help="How much more a heat-hardened belly takes before set, in your experience.")
+    ] = None,
+    heated: Annotated[
+        bool, typer.Option("--heated", help="The belly was heat-hardened; without your own factor a range is taken.")
+    ] = False,
     arrow: Annotated[list[str] | None, typer.Option(help="A chronograph reading, MASS=SPEED, like 500gr=170fps.")] = None,
     expect: Annotated[list[str] | None, typer.Option(help="Another arrow's mass, for its expected speed.")] = None,
     json_out: Annotated[bool, typer.Option("--json", help="Print a JSON document.")] = False,
@@ -59,6 +64,7 @@ def tell_command(
     """
     from tillerlens.document import read_documents
     from tillerlens.mechanics.bench import as_document, tell
+    from tillerlens.mechanics.strain import heat_range
     from tillerlens.report.words_mechanics import bench_words
 
     try:
@@ -70,18 +76,23 @@ def tell_command(
             (full, brace, length),
             arrow or [],
         )
-        limit, modulus = _wood(wood)
+        limit, modulus, stand_in = _wood(wood, moisture)
+        heat_range(heat_factor)  # one that cannot be is refused here
         sections = None if calipers is None else read_calipers(calipers)
-        given = replace(given, limit=limit, modulus=modulus, sections=sections, heat_factor=heat_factor)
+        given = replace(
+            given, limit=limit, modulus=modulus, sections=sections, heat_factor=heat_factor or (None if heated else 1.0)
+        )
         others = [_arrow_mass(text) for text in expect or []]
     except TillerLensError as error:
         typer.echo(str(error), err=True)
         raise typer.Exit(UNUSABLE) from error
     found = tell(given)
     if json_out:
-        typer.echo(json.dumps(as_document(found, others), allow_nan=False))
+        document = as_document(found, others) | {"wood": limit.wood or None, "wood_said": stand_in or None}
+        typer.echo(json.dumps(document, allow_nan=False))
     else:
-        typer.echo("\n".join(s.text for s in bench_words(found, others=others)))
+        said = [s.text for s in bench_words(found, others=others)]
+        typer.echo("\n".join(said if not stand_in or stand_in in said else [*said, stand_in]))
     raise typer.Exit(ASKS if found.reasons else TOLD)
 
 
@@ -136,23 +147,18 @@ def _speed(text: str) -> float:
     return read(text)
 
 
-def _wood(name: str | None) -> tuple[StrainLimit, tuple[float, float] | None]:
-    """The strain limit and the handbook's modulus (N/mm2, spread) of a wood by name."""
-    from tillerlens.errors import ShotError
+def _wood(name: str | None, moisture: str | None) -> tuple[StrainLimit, tuple[float, float] | None, str]:
+    """The strain limit and the handbook's modulus (N/mm2, spread) of a wood by name there, and what stands in for it."""
+    from tillerlens.mechanics.find_wood import find_wood
     from tillerlens.mechanics.strain import strain_limit
-    from tillerlens.mechanics.wood import species_table
+    from tillerlens.mechanics.wood import read_moisture
 
+    percent = None if moisture is None else read_moisture(moisture)
     if name is None:
-        return strain_limit(), None
-    table = {k.lower(): v for k, v in species_table().items()}
-    found = table.get(name.strip().lower())
-    if found is None:
-        known = ", ".join(sorted(v.name for v in table.values()))
-        raise ShotError(f"The wood '{shown(name)}' is not in the table.", f"Leave it out, or give one of {known}.", given=name)
-    dry = found.dry
-    if dry is None:
-        return strain_limit(found.name), None
-    return strain_limit(found.name, dry.rupture, dry.elasticity), (dry.elasticity, MODULUS_SPREAD)
+        return strain_limit(None, percent), None, ""
+    found = find_wood(name)
+    likely = found.strength(percent)
+    return strain_limit(found, percent), (likely.strength.elasticity, likely.spread), likely.said
 
 
 def read_calipers(path: Path) -> dict[Any, LimbSections]:
@@ -176,4 +182,4 @@ def read_calipers(path: Path) -> dict[Any, LimbSections]:
         stations[limb].append(Station(at, width, thick, crown))
     if any(len(s) < 2 for s in stations.values()):
         raise SectionError(f"{path.name} has fewer than two stations on a limb.", "Measure each limb at five places or more.")
-    return {limb: sections_from_stations(s) for limb, s in stations.items()}
+    return {limb: sections_from_stations(s, limb) for limb, s in stations.items()}

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tillerlens.cli_bench import TOLD, UNUSABLE, bench_app, read_calipers, read_size
+from tillerlens.cli_bench import ASKS, TOLD, UNUSABLE, bench_app, read_calipers, read_size
 from tillerlens.core.reading import shown
 from tillerlens.errors import ShotError, TillerLensError
 
 if TYPE_CHECKING:
+    from tillerlens.mechanics.layout import Layout
     from tillerlens.mechanics.scraping import Scrape
-    from tillerlens.mechanics.wood import Species
 
 # Everything else is imported where it is used, so that --help answers at once.
 
@@ -94,49 +95,60 @@ def scrape_command(
 def moisture_command(
     temperature: Annotated[str, typer.Option(help="Of the air, like 70F or 21C.")],
     humidity: Annotated[str, typer.Option(help="Relative, like 45%.")],
-    wood: Annotated[str | None, typer.Option(help="The wood, like shagbark hickory, for its strength there.")] = None,
-    low: Annotated[float | None, typer.Option(help="Driest at which you bend this wood, percent.")] = None,
-    high: Annotated[float | None, typer.Option(help="Dampest at which you bend this wood, percent.")] = None,
+    wood: Annotated[str | None, typer.Option(help="The wood, like hickory or red oak, for its strength there.")] = None,
+    low: Annotated[str | None, typer.Option(help="Driest at which you bend this wood, percent.")] = None,
+    high: Annotated[str | None, typer.Option(help="Dampest at which you bend this wood, percent.")] = None,
     json_out: JsonOut = False,
 ) -> None:
     """Tell what moisture wood comes to in this air, whether it may be bent then, and how strong it is."""
-    from tillerlens.mechanics.wood import DRYNESS_WORDS, DryBand, dryness, equilibrium_moisture, strength_at
+    from tillerlens.mechanics.find_wood import find_wood
+    from tillerlens.mechanics.wood import (
+        DRYNESS_WORDS,
+        MODELS,
+        DryBand,
+        dryness,
+        equilibrium_moisture,
+        moisture_of_air,
+        read_humidity,
+        read_moisture,
+    )
 
     try:
-        celsius, share = _celsius(temperature), _share(humidity)
-        species = None if wood is None else _species(wood)
-        first, second = equilibrium_moisture(celsius, share), equilibrium_moisture(celsius, share, "glass-2014")
+        celsius, share = _celsius(temperature), read_humidity(humidity) / 100
+        found = None if wood is None else find_wood(wood)
+        usual = DryBand.of("" if found is None else found.species.name)
+        band = DryBand(usual.low if low is None else read_moisture(low), usual.high if high is None else read_moisture(high))
+        both = {m: equilibrium_moisture(celsius, share, m).value for m in MODELS}
+        told = moisture_of_air(celsius, share)
+        likely = None if found is None else found.strength(told.value)
     except TillerLensError as error:
         typer.echo(str(error), err=True)
         raise typer.Exit(UNUSABLE) from error
-    band = DryBand.of("" if species is None else species.name)
-    band = DryBand(band.low if low is None else low, band.high if high is None else high)
-    verdict = dryness(first, band)
-    strong = None if species is None else strength_at(species, first.value)
+    verdict = dryness(told, band)
     if json_out:
         document: dict[str, Any] = {
-            "moisture_percent": {"hailwood-horrobin": round(first.value, 2), "glass-2014": round(second.value, 2), "u": first.u},
+            "moisture_percent": {k: round(v, 3) for k, v in ({"value": told.value, "u": told.u} | both).items()},
+            "causes_percent": {k: round(v, 3) for k, v in told.budget.items()},
             "band_percent": [band.low, band.high],
             "dryness": verdict,
         }
-        if species is not None and strong is not None:
-            document |= {"wood": species.name, "source": species.source, "verified": species.verified}
-            numbers = (("elasticity_MPa", strong.elasticity), ("rupture_MPa", strong.rupture))
+        if found is not None and likely is not None:
+            document |= {"wood": found.species.name, "source": found.species.source, "verified": found.species.verified}
+            numbers = (("elasticity_MPa", likely.strength.elasticity), ("rupture_MPa", likely.strength.rupture))
             document |= {k: None if v != v else round(v, 1) for k, v in numbers}
+            document |= {"said": likely.said or None}
         typer.echo(json.dumps(document, allow_nan=False))
         return
+    first, second = (f"{v:.1f}" for v in both.values())
     typer.echo(
-        f"Wood left in this air comes to {first.value:.1f} % moisture (±{2 * first.u:.0f} %; Wood Handbook, Hailwood-Horrobin); "
-        f"a second model (Glass 2014) says {second.value:.1f} %. It does so over weeks, not hours."
+        f"Wood left in this air comes to {told.value:.1f} % moisture (±{_tenth_up(2 * told.u)} %). Two published equations say "
+        f"{first} % (Wood Handbook, Hailwood-Horrobin) and {second} % (Glass 2014). It takes weeks, not hours."
     )
     typer.echo(f"{DRYNESS_WORDS[verdict]} (Band {band.low:g} to {band.high:g} %: common practice; makers disagree.)")
-    if species is not None and strong is not None:
-        known = strong.elasticity == strong.elasticity
+    if found is not None and likely is not None:
         typer.echo(
-            f"{species.name}: stiffness about {strong.elasticity / 1000:.1f} GPa, bending strength about "
-            f"{strong.rupture:.0f} MPa there ({species.source})."
-            if known
-            else f"{species.name}: its strength at this moisture is not in the table ({species.source})."
+            f"{found.species.name}: stiffness about {likely.strength.elasticity / 1000:.1f} GPa, bending strength about "
+            f"{likely.strength.rupture:.0f} MPa there ({found.species.source}). {likely.said}".strip()
         )
 
 
@@ -144,48 +156,82 @@ def layout_command(
     length: Annotated[str, typer.Option(help="Nock to nock.")],
     weight: Annotated[str, typer.Option(help="Wished draw weight.")],
     draw: Annotated[str, typer.Option(help="Wished draw to the back of the handle.")],
-    wood: Annotated[str, typer.Option(help="The wood, like shagbark hickory.")],
+    wood: Annotated[str, typer.Option(help="The wood, like hickory, osage or red oak.")],
     handle: Annotated[str, typer.Option(help="Stiff middle with its fades.")] = "8in",
-    width: Annotated[str | None, typer.Option(help="At the fades; left out: the least the wood allows.")] = None,
+    width: Annotated[str | None, typer.Option(help="At the fades; left out: what makers usually cut of this wood.")] = None,
+    tips: Annotated[str, typer.Option(help="Width at the nocks.")] = "1/2in",
+    most_set: Annotated[str, typer.Option("--set", help="The most set you accept.")] = "2in",
     tree: Annotated[str | None, typer.Option(help="Tree's diameter, for the crown of the back.")] = None,
+    moisture: Annotated[str | None, typer.Option(help="The wood's moisture, like 9%; left out: 12, the handbook's.")] = None,
+    heat_factor: Annotated[
+        float | None, typer.Option(help="How much more a heat-hardened belly takes before set, in your experience.")
+    ] = None,
+    heated: Annotated[
+        bool, typer.Option("--heated", help="The belly will be heat-hardened; without your own factor a range is taken.")
+    ] = False,
     json_out: JsonOut = False,
 ) -> None:
-    """Lay out the next bow: width and thickness to a weight, as a starting point with extra wood left on."""
-    from tillerlens.mechanics.layout import LayoutWish, lay_out
-    from tillerlens.mechanics.strain import strain_limit
-    from tillerlens.report.lengths import Units, say_length, say_weight
+    """Lay out the next bow: width and thickness to a weight, the strain and the set to expect, and what a change would do.
+
+    Exit status: 0 laid out, 3 the bow should not be cut so, 2 bad usage.
+    """
+    from tillerlens.mechanics.find_wood import find_wood
+    from tillerlens.mechanics.layout import lay_out, wish_of_wood
+    from tillerlens.mechanics.wood import read_moisture
+    from tillerlens.report.lengths import Units
+    from tillerlens.report.words_layout import in_columns, layout_words
     from tillerlens.units import parse_length, parse_weight
 
     try:
-        species = _species(wood)
-        strength = species.dry or species.green
-        assert strength is not None  # every wood of the table has one
-        limit = strain_limit(species.name, strength.rupture, strength.elasticity).strain
-        got = lay_out(
-            LayoutWish(
-                parse_length(length), parse_weight(weight), parse_length(draw), strength.elasticity, limit, parse_length(handle),
-                width=None if width is None else parse_length(width), tree_diameter=None if tree is None else parse_length(tree),
-            )
+        found, percent = find_wood(wood), None if moisture is None else read_moisture(moisture)
+        wish = wish_of_wood(
+            found, parse_length(length), parse_weight(weight), parse_length(draw), moisture=percent,
+            heat_factor=heat_factor if heat_factor is not None else None if heated else 1.0, handle=parse_length(handle),
+            width=None if width is None else parse_length(width), tree_diameter=None if tree is None else parse_length(tree),
+            tip_width=parse_length(tips), most_set=parse_length(most_set),
         )  # fmt: skip
+        got = lay_out(wish)
     except TillerLensError as error:
         typer.echo(str(error), err=True)
         raise typer.Exit(UNUSABLE) from error
-    names = ("from_handle", "width", "rough", "thickness", "crown")
+    said = layout_words(got, wish, found, percent, Units())
     if json_out:
-        document: dict[str, Any] = {f"{n}_mm": [round(float(x), 2) for x in getattr(got, n)] for n in names}
-        document["strain"] = [round(float(x), 6) for x in got.strain]
-        document["cautions"] = [c.as_dict() for c in got.cautions]
-        typer.echo(json.dumps(document | {"weight_N": round(got.weight, 2)}, allow_nan=False))
-        return
-    units = Units()
-    typer.echo("from handle  width      rough to   may end at  crown")
-    for row in zip(*(getattr(got, n)[::2] for n in names), strict=True):
-        typer.echo("  ".join(f"{say_length(float(x), units, 2 if i else 1):<10}" for i, x in enumerate(row)).rstrip())
-    typer.echo(
-        f"Finished about {say_weight(got.weight, units)}; the same sizes in a softer or stiffer stave: "
-        f"{say_weight(got.weight_low, units)} to {say_weight(got.weight_high, units)}. Wood: {species.source}."
-    )
-    typer.echo("\n".join(f"{c.text} {c.remedy}" for c in got.cautions))
+        typer.echo(json.dumps(_layout_document(got, found.species.name), allow_nan=False))
+    else:
+        lines = [s.text for s in said.first]
+        for table in (said.sizes, said.what_ifs):
+            lines += ["", *in_columns(table), ""] if table else []
+        typer.echo("\n".join([*lines, *(s.text for s in said.rest)]).replace("\n\n\n", "\n\n"))
+    raise typer.Exit(TOLD if got.stopped is None else ASKS)
+
+
+def _layout_document(got: Layout, wood: str) -> dict[str, Any]:
+    """Sizes are left out of a bow that should not be cut."""
+    document: dict[str, Any] = {"format": "tillerlens-layout", "format_version": 1, "wood": wood, "verdict": got.verdict}
+    document |= {"stopped": None if got.stopped is None else got.stopped.as_dict()}
+    if got.stopped is None:
+        names = ("from_handle", "width", "rough", "thickness", "crown")
+        document |= {f"{n}_mm": [round(float(x), 2) for x in getattr(got, n)] for n in names}
+    what_ifs = [
+        {
+            "wider_mm": w.wider, "longer_mm": w.longer, "weight_as_thick_N": round(w.weight_as_thick, 2),
+            "thickness_mm": round(w.thickness, 2), "strain": round(w.strain, 6),
+            "set_expected_mm": [round(w.set_expected.low_mm, 1), round(w.set_expected.high_mm, 1)],
+        }
+        for w in got.what_ifs
+    ]  # fmt: skip
+    return document | {
+        "strain": [round(float(x), 6) for x in got.strain],
+        "set_expected_mm": [round(got.set_expected.low_mm, 1), round(got.set_expected.high_mm, 1)],
+        "weight_N": round(got.weight, 2),
+        "string_angle_deg": round(got.string_angle_deg, 1),
+        "cautions": [c.as_dict() for c in got.cautions],
+        "what_ifs": what_ifs,
+    }
+
+
+def _tenth_up(x: float) -> str:
+    return f"{math.ceil(10 * x - 1e-9) / 10:.1f}"
 
 
 def _read_plan(path: Path) -> dict[str, Any]:
@@ -200,27 +246,10 @@ def _read_plan(path: Path) -> dict[str, Any]:
     return document if isinstance(document, dict) else {}
 
 
-def _species(name: str) -> Species:
-    from tillerlens.mechanics.wood import WoodError, species_table
-
-    table = {k.lower(): v for k, v in species_table().items()}
-    found = table.get(name.strip().lower())
-    if found is None:
-        known = ", ".join(sorted(v.name for v in table.values()))
-        raise WoodError(f"The wood '{shown(name, 40)}' is not in the table.", f"Give one of {known}.", given=name)
-    return found
-
-
 def _celsius(text: str) -> float:
     from tillerlens.cli_words import read_celsius
 
     return read_celsius(text, ShotError)
-
-
-def _share(text: str) -> float:
-    from tillerlens.units import parse_quantity
-
-    return parse_quantity(text, {"%": 0.01, "": 0.01}, "relative humidity", "45%")
 
 
 def _scraped(text: str) -> Scrape:

@@ -10,6 +10,7 @@ from typing import Any
 from tillerlens import units
 from tillerlens.core.reading import shown
 from tillerlens.errors import TillerLensError
+from tillerlens.mechanics.wood import read_humidity, read_moisture
 from tillerlens.record.entries import RecordError
 
 Reader = Callable[[str], Any]
@@ -113,9 +114,9 @@ EVENT_WORDS: Mapping[str, Words] = {
     },
     "rest": {"hours": ("hours", _number)},
     "moisture": {
-        "reading": ("reading_percent", _number),
+        "reading": ("reading_percent", read_moisture),
         "temperature": ("temperature_c", _temperature),
-        "humidity": ("humidity_percent", _number),
+        "humidity": ("humidity_percent", read_humidity),
         "place": ("place", _TEXT),
     },
     "weighing": {"draw": ("draw_mm", _LENGTH), "to": ("draw_to", _TEXT), "weight": ("weight_n", _WEIGHT)},

@@ -18,6 +18,7 @@ from tillerlens.budget import (
     influences,
     length_update,
     section_nudges,
+    thickness_nudges,
     thinner_nudges,
     tip_nudges,
 )
@@ -27,19 +28,25 @@ from tillerlens.errors import NeedsHelp, Reason, StateDiffers, TillerLensError
 from tillerlens.measurement import GapRow, LimbProfile, Measurement, TracedBow, Value
 from tillerlens.measures.from_rest import movement_from_rest
 from tillerlens.measures.spots import find_spots
+from tillerlens.mechanics.finding import find, with_finding
+from tillerlens.mechanics.seen import MechanicsError
 from tillerlens.nocks import Chain, nocks_by_string, nocks_far_inside, stand_of, string_of, to_px
-from tillerlens.photo.camera import Camera, CameraFit, with_theta
+from tillerlens.photo.camera import OBLIQUENESS_PRIOR_U, Camera, CameraFit, with_theta
 from tillerlens.photo.intake import Photo, judge
-from tillerlens.photo.light import linear_light
+from tillerlens.photo.light import linear_light, lit_from_camera
 from tillerlens.photo.scale import fit_scale
 from tillerlens.plausible import check_shape, thinner_inward
+from tillerlens.profile import shortest_wave_mm
 from tillerlens.shape import (
+    LEAST_SHARE,
     LIMB_WIDTH_MM,
     LIMB_WIDTH_U_MM,
     STATIONS_IN,
     BowShape,
     Evidence,
     Layout,
+    Limb,
+    Section,
     belly_at,
     make_layout,
 )
@@ -52,12 +59,17 @@ from tillerlens.trace.strung import check_state
 Array = NDArray[np.float64]
 
 GRIP_MIDDLE_U_MM = 12.0  # grips are not made quite in the middle (common practice, no source), counted on both halves
+WIDTH_U_MM = 1.0  # a limb's width as typed, to a sixteenth
+# From a phone's lens to its flash (common practice, no source): the shadow that it throws on the board stands out beside one
+# edge by as much of it as the standoff is of the camera's distance. Most of it passes for the limb.
+FLASH_MM, FLASH_U_MM = 30.0, 25.0
+LIMBS_ALIKE_U = 0.05  # of their thickness, that a bow's two limbs differ by (common practice, no source)
+MOST_BY_WIDTH = 0.12  # of the thickness, as a standard uncertainty: more is said
+PLACES = np.linspace(0.2, 0.8, 25)  # of a limb, where its thickness is held against the other's
 LENGTH_U_MM = 1.0  # a tape along the bow, to a sixteenth
 # The cradle usually hides the grip's belly and its depth is judged from what shows beside it; what of a swelling grip is called
 # its belly differs from maker to maker (common practice, no source).
 GRIP_U_MM = 6.0
-CUTOFF_NOISE_MM, MOST_CUTOFF_MM = 0.05, 190.0
-CUTOFF_MM = 130.0  # shortest wave of bend that is told, half of it kept
 OBLIQUE_RAD = np.radians(25)
 NOCK_BY_STRING_U_MM = 1.5
 MOST_BY_LENGTH_MM = 25.0  # an inch that both ends together may be off before the length itself is in doubt
@@ -217,10 +229,14 @@ def _measure(
         # where a shadow clings to the limbs one clings to the string, and the darker of the two may be that
         shadow = max(trace.shadow_px.values()) if string.dark else 0.0
         string = replace(string, u_px=float(np.sqrt(string.u_px**2 + (1.5 * max(0.0, astray - 1.0)) ** 2 + shadow**2)))
+    tilt_u = (0.0, 0.0) if fit.squared else _bent_view(asked.fit.camera, fit.camera, trace.path_px)
+    # as good as the one view is the other: the limbs are seen from halfway between them
+    shadow_u_mm = _flash_shadow_u(light, fit.camera, shot.standoff_mm)
+    evidence = replace(evidence, section=replace(evidence.section, tilt=(-tilt_u[0], -tilt_u[1])))
     layout = _layout(evidence, shot, trace)
     chain = Chain(layout, shot.state)
     shape = chain.shape(evidence)
-    nudges = _nudges(fit, shot, trace, string)
+    nudges = _nudges(fit, shot, trace, string) + thickness_nudges(_width_u(shot), tilt_u, shadow_u_mm)
     short = shot.nock_to_nock_mm - shape.length_mm
     unsure = fit.squared and trace.tip_cause == ("tip", "tip") and not any(evidence.overhang_mm)
     if unsure and abs(off) > 3 and abs(short) < MOST_BY_LENGTH_MM:
@@ -237,11 +253,11 @@ def _measure(
     turn = max(layout.direction_u_rad, 0.5 * shape.handle_apart_rad)
     nudges.append(Nudge("handle", lambda e: replace(e, handle_turn_rad=e.handle_turn_rad + turn)))
     influence = influences(nudges, evidence, shape, chain.shape).with_own("tip", _tip_turn(shape, trace, evidence))
-    doubts += _doubts(fit, shot, trace, string, off, shape)
+    doubts += _doubts(fit, shot, trace, string, off, shape) + _width_doubt(shot, shape, influence)
     profile = _profile(shot, trace, evidence, layout, shape, influence)
     moved_from_rest = {} if rest is None or shot.state == "unstrung" else movement_from_rest(shape.numbers, influence, rest)
-    spots = find_spots(profile, shot, rest, shape) if shot.state == "drawn" else ((), ())
-    return Measurement(
+    spots = find_spots(profile, shot, shape) if shot.state == "drawn" else ((), ())
+    found = Measurement(
         "measured",
         reasons=doubts + spots[1],
         values=_values(shape, influence) | moved_from_rest,
@@ -252,6 +268,16 @@ def _measure(
         evidence=_facts(fit, trace, string, off),
         **asked.shared,
     )
+    return found if rest is None or shot.state != "drawn" else _on_rest(found, rest)
+
+
+def _on_rest(found: Measurement, rest: dict[str, Any]) -> Measurement:
+    """The measurement with hinges and stiff places found on movement from rest."""
+    try:
+        finding = find([found.as_document()], rest)
+    except MechanicsError as error:
+        return replace(found, reasons=(*found.reasons, error.reason))
+    return with_finding(found, finding)
 
 
 def _layout(e: Evidence, shot: Shot, trace: TraceRead) -> Layout:
@@ -283,12 +309,7 @@ def _thinner(limb: str) -> Reason:
 
 
 def _cutoff_mm(trace: TraceRead) -> float:
-    """Shortest wave of bend that is told: longer where the edges are noisier, so that the bend's own noise stays alike.
-
-    Noise of curvature grows with the edge noise and falls with the 2.5th power of the wave (flat noise, w^4 in power).
-    """
-    noise_mm = trace.noise_px / trace.px_per_mm
-    return float(np.clip(CUTOFF_MM * (noise_mm / CUTOFF_NOISE_MM) ** 0.4, CUTOFF_MM, MOST_CUTOFF_MM))
+    return shortest_wave_mm(trace.noise_px / trace.px_per_mm)
 
 
 def _halves(camera: Camera, trace: TraceRead, shot: Shot) -> float:
@@ -301,6 +322,7 @@ def _halves(camera: Camera, trace: TraceRead, shot: Shot) -> float:
 
 
 def _evidence(fit: CameraFit, shot: Shot, trace: TraceRead) -> Evidence:
+    width = shot.limb_width_mm or LIMB_WIDTH_MM
     return Evidence(
         fit.camera,
         shot.standoff_mm,
@@ -308,17 +330,38 @@ def _evidence(fit: CameraFit, shot: Shot, trace: TraceRead) -> Evidence:
         trace.belly_px,
         trace.tips_px,
         np.array(shot.clicks["hook"]) if "hook" in shot.clicks else None,
-        limb_width_mm=shot.limb_width_mm or LIMB_WIDTH_MM,
+        limb_width_mm=width,
         grip_thickness_mm=shot.handle_thickness_mm or trace.grip_px / trace.px_per_mm,
         middle_shift_mm=0.0 if shot.upper_limb_length_mm is None else shot.nock_to_nock_mm / 2 - shot.upper_limb_length_mm,
+        section=Section(width_mm=width),
     )
+
+
+def _width_u(shot: Shot) -> float:
+    return WIDTH_U_MM if shot.limb_width_mm else LIMB_WIDTH_U_MM
+
+
+def _bent_view(first: Camera, last: Camera, path_px: Array) -> tuple[float, float]:
+    """Half of how far the bow's length and middle have turned the camera, where that is further than a person holds a phone
+    askew: a length that is off bends an unsquared camera, and what it says of the direction of view is then worth little."""
+    middle = path_px[len(path_px) // 2][None]
+    ways = [ray[0, :2] / ray[0, 2] for ray in (first.rays(middle), last.rays(middle))]
+    turned = (ways[1] - ways[0]) / 2
+    return (float(turned[0]), float(turned[1])) if np.hypot(*turned) > OBLIQUENESS_PRIOR_U else (0.0, 0.0)
+
+
+def _flash_shadow_u(light: NDArray[np.uint16], camera: Camera, standoff_mm: float) -> float:
+    """Standard uncertainty (mm) of the limbs' apparent thickness by the shadow of the camera's flash, as far as the picture looks
+    lit by one. Nothing is taken off: rooms can look the same, and some of the shadow may have been told from the wood already."""
+    share = max(standoff_mm, 0.0) / -float(camera.centre_mm[2])
+    return float(np.sqrt(lit_from_camera(light)) * np.hypot(FLASH_MM, FLASH_U_MM) * share)
 
 
 def _nudges(fit: CameraFit, shot: Shot, trace: TraceRead, string: DrawnString | None) -> list[Nudge]:
     out = camera_nudges(fit)
     out.append(Nudge("standoff", lambda e: replace(e, standoff_mm=e.standoff_mm + shot.standoff_u_mm)))
     out += tip_nudges(trace.tip_u_px, trace.tip_cause)
-    out += section_nudges(1.0 if shot.limb_width_mm else LIMB_WIDTH_U_MM)
+    out += section_nudges(_width_u(shot))
     out += edge_nudges(len(trace.back_px), trace.zones, trace.noise_px, 6.0, trace.wander_px, trace.shadow_px)
     out.append(
         Nudge(
@@ -417,6 +460,7 @@ def _profile(
     from tillerlens.profile import curvature_noise
 
     out = {}
+    apart = _limbs_apart(s, influence)
     for k, (name, limb, lay) in enumerate((("upper", s.upper, layout.upper), ("lower", s.lower, layout.lower))):
         keep = limb.from_nock_mm > -1.0
         across = np.full(len(lay.spline.u), trace.noise_px / trace.px_per_mm / np.sqrt(2))
@@ -426,7 +470,7 @@ def _profile(
         hidden = np.abs(k1) * (_cutoff_mm(trace) / (2 * np.pi)) ** 2 * 0.5
         slow = np.sqrt((influence.curvature[k] ** 2).sum(0))
         u_kappa = np.sqrt(random**2 + slow**2 + hidden**2 + (0.01 * limb.curve.curvature) ** 2)
-        u_thick = np.sqrt((influence.thickness[k] ** 2).sum(0))
+        u_thick = _thickness_u(limb, influence.thickness[k], apart)
         px = e.camera.project(
             np.column_stack(
                 [
@@ -445,13 +489,52 @@ def _profile(
             limb.from_nock_mm[keep],
             limb.curve.curvature[keep] * 1000,
             u_kappa[keep] * 1000,
-            limb.thickness_mm[keep],
+            limb.wood_mm[keep],
             u_thick[keep],
             limb.curve.xy[keep],
             px[keep],
             arm[keep],
         )
     return out
+
+
+def _thickness_u(limb: Limb, changes: Array, apart: float) -> Array:
+    """Standard uncertainty (samples,) of the wood's thickness, mm, by the nudges' ``changes`` and what the limbs differ by."""
+    u = np.hypot(np.sqrt((changes**2).sum(0)), apart * limb.wood_mm)
+    # where all that is seen might be broad face no nudge moves the thickness: it lies between the least and all of it
+    nothing_left = limb.wood_mm < 1.05 * LEAST_SHARE * limb.apparent_mm
+    return np.where(nothing_left, np.maximum(u, (1 - LEAST_SHARE) / 2 * limb.apparent_mm), u)
+
+
+def _at_places(limb: Limb, rows: Array) -> Array:
+    """``rows`` (K, samples) along a limb at ``PLACES`` of it: (K, places)."""
+    return np.array([np.interp(PLACES * limb.from_nock_mm[-1], limb.from_nock_mm, row) for row in rows])
+
+
+def _limbs_apart(s: BowShape, influence: Influence) -> float:
+    """How far, relative, each limb's thickness may be off because the two differ by more than limbs do and their budgets hold:
+    then an edge of one of them was lost on its ground, or is a shadow's, and nothing tells which."""
+    upper, lower = (
+        _at_places(limb, np.vstack([np.log(limb.wood_mm), changes / limb.wood_mm]))
+        for limb, changes in zip((s.upper, s.lower), influence.thickness, strict=True)
+    )
+    differ = np.median(upper - lower, axis=1)
+    return float(0.5 * np.sqrt(max(0.0, differ[0] ** 2 - LIMBS_ALIKE_U**2 - np.sum(differ[1:] ** 2))))
+
+
+def _width_doubt(shot: Shot, s: BowShape, influence: Influence) -> tuple[Reason, ...]:
+    """Said where it is the width that nobody told that blurs the thickness, and by enough to matter."""
+    by_width = np.array([cause == "width" for cause in influence.causes])
+    whole, own = 0.0, 0.0
+    for limb, changes in zip((s.upper, s.lower), influence.thickness, strict=True):
+        parts = _at_places(limb, changes / limb.wood_mm) ** 2
+        whole = max(whole, float(np.median(np.sqrt(parts.sum(0)))))
+        own = max(own, float(np.median(np.sqrt(parts[by_width].sum(0)))))
+    if shot.limb_width_mm or own < MOST_BY_WIDTH:
+        return ()
+    text = f"Much of the limbs' broad faces shows, so their thickness in this picture is only good to about {2 * whole:.0%}."
+    remedy = "Type the limbs' greatest width, near the fades, to sharpen it, or hold the phone level with the limbs."
+    return (Reason("width_not_told", text, remedy),)
 
 
 def _traced(e: Evidence, s: BowShape, state: State) -> TracedBow:

@@ -55,7 +55,8 @@ class GapRow:
 class LimbProfile:
     """One limb along its length, nock first: arrays of one length.
 
-    curvature_per_m: + bends towards the belly. thickness_mm: apparent, seen from the side. centre_px: (N, 2).
+    curvature_per_m: + bends towards the belly. thickness_mm: back to belly, read from the side, free of what shows of the broad
+    faces. centre_px: (N, 2).
     """
 
     from_nock_mm: Array

@@ -18,6 +18,8 @@ from scipy.interpolate import BSpline
 Array = NDArray[np.float64]
 KNOT_MM = 14.0
 DEGREE = 5
+CUTOFF_NOISE_MM = 0.05  # edge noise at which the shortest wave is told
+CUTOFF_MM, MOST_CUTOFF_MM = 130.0, 190.0  # shortest wave of bend that is told, half of it kept
 DATUM_U_MM = 0.1  # standard uncertainty of a datum of unit weight, for weighing what is known besides the data
 
 
@@ -39,6 +41,14 @@ class SplineLayout:
     def coefficients(self, xy: Array) -> Array:
         """(N, 2) mm data to (C, 2) coefficients."""
         return np.asarray(self.smoother @ xy)
+
+
+def shortest_wave_mm(noise_mm: float) -> float:
+    """Shortest wave of bend that is told: longer where the edges are noisier, so that the bend's own noise stays alike.
+
+    Noise of curvature grows with the edge noise and falls with the 2.5th power of the wave (flat noise, w^4 in power).
+    """
+    return float(np.clip(CUTOFF_MM * (noise_mm / CUTOFF_NOISE_MM) ** 0.4, CUTOFF_MM, MOST_CUTOFF_MM))
 
 
 def cutoff_lambda(cutoff_mm: float, per_mm: float) -> float:

@@ -37,6 +37,31 @@ TIP_WIDTH_MM, TIP_WIDTH_U_MM = 13.5, 2.0
 # direction stands out by ((a u)^q + (b v)^q)^(1/q), q = p / (p - 1): q = 1 is the rectangle, 2 the ellipse.
 SECTION_Q, SECTION_Q_U = 1.5, 0.2
 END_SHARE = 0.9  # a tip's end shows a little less than its full width
+# The thickness that is told needs the section closer than heights do: all of what shows of the broad face is taken off it.
+# Flat limbs with corners eased by 1/16 to 1/4 in, crowned by up to 1/8 in, show half to nine tenths of width x lean at the
+# leans of a picture (common practice, no source): as a superellipse q = 1.25 within 0.15. They begin to taper between a
+# pyramid's fade and a third from the nock.
+EASED_Q, EASED_Q_U = 1.25, 0.15
+TAPER_FROM, TAPER_FROM_U = 0.65, 0.17  # share of the limb, from the nock, from which on its width is full
+NARROW_TIP_MM, NARROW_TIP_U_MM = 14.0, 2.0
+LEAST_SHARE = 0.3  # of the apparent thickness: less is never the wood's own
+
+
+@dataclass(frozen=True)
+class Section:
+    """What the side view does not show of the limbs' sections, as their thickness takes it.
+
+    ``width_mm`` greatest, near the fade; ``taper_from`` share of the limb from the nock from which on it is; ``q`` how round
+    the section is (``EASED_Q``); ``tilt`` added to the direction the limbs are seen from, mm per mm; ``shadow_mm`` of the
+    apparent thickness that is the shadow of the camera's own flash.
+    """
+
+    width_mm: float = LIMB_WIDTH_MM
+    tip_mm: float = NARROW_TIP_MM
+    taper_from: float = TAPER_FROM
+    q: float = EASED_Q
+    tilt: tuple[float, float] = (0.0, 0.0)
+    shadow_mm: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,6 +82,7 @@ class Evidence:
     grip_thickness_mm: float = float("nan")  # back to belly at the handle, as seen from the side
     handle_turn_rad: float = 0.0  # a doubt of the handle's direction, for the budget
     middle_shift_mm: float = 0.0  # the handle's centre from the middle of the bow, + towards the upper nock
+    section: Section = Section()
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,12 +109,17 @@ class Layout:
 
 @dataclass(frozen=True, eq=False)
 class Limb:
-    """One limb in the bow's frame, nock first: curve, distance from the nock, true and apparent thickness (mm)."""
+    """One limb in the bow's frame, nock first: curve, distance from the nock, thickness (mm).
+
+    ``thickness_mm`` is what heights and gaps stand on; ``wood_mm`` the wood's own, and the one that is told; ``apparent_mm``
+    from silhouette to silhouette.
+    """
 
     curve: Curve
     from_nock_mm: Array
     from_centre_mm: Array
     thickness_mm: Array
+    wood_mm: Array
     apparent_mm: Array
 
 
@@ -119,6 +150,22 @@ def _obliquity(camera: Camera, standoff_mm: float, xy: Array) -> Array:
 def width_profile(share: Array, root: float, tip: float) -> Array:
     """Width along a limb, ``share`` 0 at the nock ... 1 at the fade: even in the inner half, then tapering."""
     return np.asarray(np.interp(share, [0.0, 0.55, 1.0], [tip, root, root]))
+
+
+def wood_thickness(apparent: Array, share: Array, lean: Array, section: Section) -> Array:
+    """Back to belly of the wood itself, where ``apparent`` lies between the silhouettes.
+
+    Parameters
+    ----------
+    apparent : (N,) mm.
+    share : (N,) place along the limb, 0 at the nock ... 1 at the fade.
+    lean : (N,) how far a point seems to move across the limb per mm toward the camera: what shows of a broad face, per mm of it.
+    section : widths and roundness.
+    """
+    apparent = apparent - np.minimum(section.shadow_mm, 0.5 * apparent)
+    width = np.interp(share, [0.0, section.taper_from, 1.0], [section.tip_mm, section.width_mm, section.width_mm])
+    wood = apparent**section.q - (width * lean) ** section.q
+    return np.asarray(np.maximum(wood, (LEAST_SHARE * apparent) ** section.q) ** (1 / section.q))
 
 
 def mapped(e: Evidence) -> tuple[Array, Array, Array]:
@@ -217,8 +264,8 @@ def _straight_weights(p: Array) -> Array:
     return np.asarray(w)
 
 
-def _limb_curve(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Array) -> tuple[Array, Curve, Array, Array]:
-    """Spline coefficients, curve at the samples, apparent half-thickness and its correction for obliquity."""
+def _limb_curve(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Array) -> tuple[Array, Curve, Array, Array, Array]:
+    """Spline coefficients, curve at the samples; half thicknesses: apparent, as heights stand on it, the wood's own."""
     b, c = back[lay.columns], belly[lay.columns]
     half = np.linalg.norm(b - c, axis=1) / 2
     cubic = lay.thick_fit @ half
@@ -231,10 +278,12 @@ def _limb_curve(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Ar
     share = np.clip((lay.spline.at - lay.tip_mm) / (lay.spline.at[-1] - lay.tip_mm), 0, 1)
     apparent = np.maximum(np.polyval(cubic, share), 0.1)
     normal = np.column_stack([-curve.tangent[:, 1], curve.tangent[:, 0]])
-    lean = np.abs((_obliquity(e.camera, e.standoff_mm, curve.xy) * normal).sum(1))
+    oblique = _obliquity(e.camera, e.standoff_mm, curve.xy)
+    lean = np.abs((oblique * normal).sum(1))
     broad = width_profile(share, e.limb_width_mm, e.tip_width_mm) / 2 * lean
     true = (np.maximum(apparent**e.section_q - broad**e.section_q, (0.3 * apparent) ** e.section_q)) ** (1 / e.section_q)
-    return coefficients, curve, apparent, true
+    seen = np.abs(((oblique + e.section.tilt) * normal).sum(1))
+    return coefficients, curve, apparent, true, wood_thickness(2 * apparent, share, seen, e.section) / 2
 
 
 def _arc(curve: Curve) -> Array:
@@ -248,7 +297,7 @@ def bow_shape(e: Evidence, layout: Layout, state: str) -> BowShape:
 
     # The nock: the limb's end, drawn back by what the broad end shows obliquely and by the wood beyond the nock.
     ends = []
-    for k, (_, curve, _, _) in enumerate(raw):
+    for k, (_, curve, *_) in enumerate(raw):
         outward = curve.xy[0] - curve.xy[6]
         outward = outward / np.linalg.norm(outward)
         lean = abs(float(_obliquity(e.camera, e.standoff_mm, tips[k][None])[0] @ outward))
@@ -295,7 +344,7 @@ def bow_shape(e: Evidence, layout: Layout, state: str) -> BowShape:
         return np.asarray(np.column_stack([(p - origin) @ x_axis, (p - origin) @ y_axis]))
 
     limbs = []
-    for k, (_, curve, apparent, true) in enumerate(raw):
+    for k, (_, curve, apparent, true, wood) in enumerate(raw):
         sign = 1.0 if k == 0 else -1.0
         from_nock = arcs[k] - ends[k]
         fade_from_centre = abs(fade_x[k] - centre_x)
@@ -304,7 +353,7 @@ def bow_shape(e: Evidence, layout: Layout, state: str) -> BowShape:
         # + bends towards the belly: seen going from nock to handle the upper limb turns one way, the lower the other
         turn = float(x_axis[0] * y_axis[1] - x_axis[1] * y_axis[0])
         kappa = curve.curvature * turn * sign
-        limbs.append(Limb(Curve(to_bow(curve.xy), tangent, kappa), from_nock, from_centre, 2 * true, 2 * apparent))
+        limbs.append(Limb(Curve(to_bow(curve.xy), tangent, kappa), from_nock, from_centre, 2 * true, 2 * wood, 2 * apparent))
     nocks = np.array([[np.interp(0.0, m.from_nock_mm, m.curve.xy[:, j]) for j in (0, 1)] for m in limbs])
     hook = None if e.hook_px is None else to_bow(e.camera.to_plane(e.hook_px[None], e.standoff_mm))[0]
     shape = BowShape(limbs[0], limbs[1], nocks, hook, half_root, scatter, apart, total, {}, origin, x_axis, y_axis)

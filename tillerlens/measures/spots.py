@@ -5,8 +5,9 @@ a T / EI there (Euler-Bernoulli). log(movement / arm) is therefore minus the log
 a curve that falls smoothly with the taper. A hinge is a bump on that curve, a stiff spot a dip. Both limbs of a bow are
 made alike, so they share a baseline, each with its own level and slope.
 
-Without the shape at rest, movement is not known and the bend itself is used: natural crooks may then look like spots, which
-is flagged.
+This module judges one picture whose bow was not seen at rest: movement is not known, the bend itself stands for it, and
+natural crooks may look like spots, which is flagged. Where the shape at rest is known, ``mechanics.finding`` finds them on
+movement, with all pictures of the bow.
 """
 
 from __future__ import annotations
@@ -29,8 +30,7 @@ PLACES = (0.13, 0.87)
 HALF_WIDTHS_MM = (32.0, 48.0)  # of a spot: an inch or two (common practice, no source)
 STEP_MM = 9.0
 LEAST_SHARE = 0.1  # bends that differ by less are no spot
-LEAST_Z = 4.0
-LEAST_Z_NO_REST = 4.4
+LEAST_Z = 4.4
 MODEL_U = 0.025  # how far a well made limb strays from the smooth baseline, relative (common practice, no source)
 SPREAD_FLOOR = 0.7  # bands also hold slow doubts that cannot look like a spot; the scatter seen decides, down to this
 SECOND_Z = 0.8  # what a further spot in the same picture must show beyond the first
@@ -47,13 +47,11 @@ class _Curve:
     u: Array
 
 
-def _curve(p: LimbProfile, at_rest: tuple[Array, Array] | None) -> _Curve:
+def _curve(p: LimbProfile) -> _Curve:
     length = float(p.from_nock_mm[-1])
     grid = np.arange(FIRST * length, LAST * length, STEP_MM)
     bend = np.interp(grid, p.from_nock_mm, p.curvature_per_m)
     u = np.interp(grid, p.from_nock_mm, p.u_curvature_per_m)
-    if at_rest is not None:
-        bend = bend - np.interp(grid, *at_rest)
     arm = np.interp(grid, p.from_nock_mm, p.lever_arm_mm)
     least = 0.15 * float(np.median(bend))
     ok = (bend > max(least, 1e-3)) & (arm > 5)
@@ -78,12 +76,9 @@ def _baseline(curves: tuple[_Curve, _Curve]) -> Array:
 
 
 def find_spots(
-    profile: dict[Any, LimbProfile], shot: Shot, rest: dict[str, Any] | None, shape: BowShape
+    profile: dict[Any, LimbProfile], shot: Shot, shape: BowShape
 ) -> tuple[tuple[Spot, ...], tuple[Reason, ...]]:
-    """Spots of a drawn bow, clearest first, and the doubts that go with them.
-
-    ``rest``: measurement document of the same bow unstrung; its curvature is taken off first.
-    """
+    """Spots that a drawn bow's bend shows, clearest first, and the doubts that go with them."""
     if any(np.isnan(profile[k].lever_arm_mm).all() for k in LIMBS):
         return (), (
             Reason(
@@ -92,9 +87,7 @@ def find_spots(
                 "Click the hook.",
             ),
         )
-    at_rest = {k: _rest_bend(rest, k) for k in LIMBS}
-    known = all(v is not None for v in at_rest.values())
-    curves = (_curve(profile["upper"], at_rest["upper"]), _curve(profile["lower"], at_rest["lower"]))
+    curves = (_curve(profile["upper"]), _curve(profile["lower"]))
     if min(len(c.mm) for c in curves) < 20:
         return (), (
             Reason(
@@ -109,7 +102,7 @@ def find_spots(
     weight = 1 / (u * np.sqrt(CORRELATED_MM / STEP_MM))
     spots: list[Spot] = []
     chosen: list[Array] = []
-    floor = LEAST_Z if known else LEAST_Z_NO_REST
+    floor = LEAST_Z
     for _ in range(3):
         best = _best_bump(curves, base, chosen, y, weight)
         if best is None:
@@ -133,18 +126,12 @@ def find_spots(
             )
         )
         chosen.append(_column(curves, limb, centre, half))
-    doubts = (
-        ()
-        if known
-        else (
-            Reason(
-                "rest_unknown",
-                "Hinges and stiff spots were judged without the bow's shape at rest: a natural crook may look like one.",
-                "Measure the bow unstrung and give that measurement too.",
-            ),
-        )
+    doubt = Reason(
+        "rest_unknown",
+        "Hinges and stiff spots were judged without the bow's shape at rest: a natural crook may look like one.",
+        "Measure the bow unstrung and give that measurement too.",
     )
-    return tuple(spots), doubts
+    return tuple(spots), (doubt,)
 
 
 def _column(curves: tuple[_Curve, _Curve], limb: int, centre: float, half: float) -> Array:
@@ -184,11 +171,3 @@ def _best_bump(
     )
     u = spread / np.sqrt(power)
     return abs(amount) / u, amount, u, limb, centre, half
-
-
-def _rest_bend(rest: dict[str, Any] | None, limb: str) -> tuple[Array, Array] | None:
-    """Places from the nock (mm) and curvature (1/m) at rest, from a measurement document."""
-    p = ((rest or {}).get("profile") or {}).get(limb)
-    if not p:
-        return None
-    return np.array(p["from_nock_mm"], float), np.array(p["curvature_per_m"], float)

@@ -42,7 +42,7 @@ class Given:
     sections: dict[LimbName, LimbSections] | None = None
     modulus: tuple[float, float] | None = None
     limit: StrainLimit = ANY_WOOD
-    heat_factor: float = 1.0
+    heat_factor: float | None = 1.0
     arrows: Sequence[ArrowSpeed] = ()
 
 
@@ -225,8 +225,12 @@ def _risk(risk: Risk) -> dict[str, Any]:
         "strain": _value(risk.strain, 6),
         "share_of_limit": _value(risk.share),
         "clear": risk.clear,
+        "strain_causes": {k: _number(v, 6) for k, v in risk.strain.budget.items()},
         "limit": _number(risk.limit.strain, 6),
         "limit_source": risk.limit.source,
+        "set_expected_mm": None
+        if risk.set_expected is None
+        else [_number(risk.set_expected.low_mm, 1), _number(risk.set_expected.high_mm, 1)],
         "heat_factor_of_the_user": risk.heat_factor,
     }
 

@@ -13,7 +13,9 @@ import numpy as np
 from tillerlens.measurement import LIMBS, Value
 from tillerlens.measurement import Limb as LimbName
 from tillerlens.mechanics.elastica import Floats
-from tillerlens.mechanics.present import Present, PresentLimb, Seen, SeenHinge
+from tillerlens.mechanics.evidence import check_evidence
+from tillerlens.mechanics.finding import find_in
+from tillerlens.mechanics.present import Present, PresentLimb, Seen
 from tillerlens.mechanics.scraping import Care, Forecast, Plan, Scrape, plan_scraping
 from tillerlens.mechanics.section import LimbSections, limb_sections
 from tillerlens.mechanics.seen import MechanicsError, SeenBow, read_seen
@@ -63,6 +65,7 @@ def present_from_documents(
             "Without the bow's shape at rest a natural bend cannot be told from a weak place, so no wood should come off.",
             "Measure the bow unstrung and give that measurement too.",
         )
+    check_evidence(documents, rest)
     pairs = [(read_seen(d), d) for d in documents]
     weighed = [p for p in pairs if p[0].state == "drawn" and p[0].weighing is not None and p[0].hook_mm is not None]
     if not weighed:
@@ -70,23 +73,15 @@ def present_from_documents(
             "No drawn picture with a scale reading is among these.", "Weigh the bow at the draw of a picture and note it there."
         )
     deepest, document = max(weighed, key=lambda p: p[0].draw_back_mm)
-    stiffness = estimate_stiffness([b for b, _ in pairs], read_seen(rest))
+    strung, still = [b for b, _ in pairs], read_seen(rest)
+    stiffness = estimate_stiffness(strung, still)
     bow = statics_bow(stiffness, deepest)
     limbs = [
         _limb(bow_limb, stiffness.limbs[k], None if sections is None else sections[k])
         for k, bow_limb in zip(LIMBS, (bow.upper, bow.lower), strict=True)
     ]
     seen = _seen(deepest, document)
-    return Present(limbs[0], limbs[1], bow.handle, deepest.string_length_mm, seen, spots=_hinges(documents))
-
-
-def _hinges(documents: Sequence[dict[str, Any]]) -> tuple[SeenHinge, ...]:
-    return tuple(
-        SeenHinge(LIMBS.index(s["limb"]), s["from_nock_mm"], s["length_mm"] / 2, s["bend_percent"] / 100)
-        for document in documents
-        for s in document.get("spots") or []
-        if s["kind"] == "hinge"
-    )
+    return Present(limbs[0], limbs[1], bow.handle, deepest.string_length_mm, seen, finding=find_in(stiffness, strung, still))
 
 
 def _limb(limb: Any, stiffness: LimbStiffness, sections: LimbSections | None) -> PresentLimb:

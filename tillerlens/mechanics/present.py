@@ -17,6 +17,7 @@ import numpy as np
 
 from tillerlens.errors import Reason
 from tillerlens.mechanics.elastica import Floats
+from tillerlens.mechanics.finding import Finding
 from tillerlens.mechanics.statics import Bow, Equilibrium, Handle, Limb, Pull, drawn
 
 SEGMENTS = 60  # weight to 0.02 %, gaps to 0.01 mm of the converged answer: far below what is measured
@@ -64,17 +65,6 @@ class Seen:
     half_lower: Floats | float = 0.0
 
 
-@dataclass(frozen=True)
-class SeenHinge:
-    """A hinge that a picture told by itself: its limb (0 upper, 1 lower), middle and half length in mm from the nock, and by
-    what share it bends more than the wood around it."""
-
-    limb: int
-    from_nock_mm: float
-    half_mm: float
-    softer: float
-
-
 @dataclass(frozen=True, eq=False)
 class Present:
     upper: PresentLimb
@@ -85,7 +75,7 @@ class Present:
     u_level: float = 0.1  # of ln EI, common to both limbs
     correlated_mm: float = 45.0  # length over which the errors of the stiffness move together
     how: Pull = field(default_factory=Pull)
-    spots: tuple[SeenHinge, ...] = ()
+    finding: Finding | None = None  # hinges and stiff places of the bow as it is now; None where nobody has looked
 
     @property
     def limbs(self) -> tuple[PresentLimb, PresentLimb]:

@@ -21,7 +21,8 @@ from tillerlens.errors import Reason
 from tillerlens.measurement import LIMBS, GapRow, Value
 from tillerlens.measurement import Limb as LimbName
 from tillerlens.mechanics.elastica import Floats
-from tillerlens.mechanics.present import BLIND_U, SEGMENTS, Patches, Present, Sharpened, readings, responses, sharpen, thinned
+from tillerlens.mechanics.places import Place
+from tillerlens.mechanics.present import SEGMENTS, Patches, Present, Sharpened, readings, responses, sharpen, thinned
 from tillerlens.mechanics.statics import Bow, Equilibrium, Limb, NoEquilibrium, drawn
 from tillerlens.mechanics.wish import ScrapeWish, Target, amplification, excess, find_target
 
@@ -35,8 +36,6 @@ class Care:
 
     share: float = 0.5
     split_z: float = 2.5  # two parts of a limb are treated differently only when told apart this well
-    hinge_share: float = 0.1  # a place softer than the wood on both sides by this much, and told, is a hinge
-    hinge_z: float = 2.8
     beside_hinge_mm: float = 25.0
     alike: float = 0.25  # neighbours whose amounts differ by less are scraped alike
     least_share: float = 0.0015  # of the thickness: below that no pass of a scraper is worth while
@@ -266,58 +265,17 @@ def _untold(need: Floats, cov: Floats, sides: list[np.ndarray]) -> list[np.ndarr
 
 
 def _hinges(present: Present, care: Care) -> list[Leave]:
-    """Places softer than the wood on both sides, told beyond doubt: a short window against its flanks, along each limb."""
-    out = []
-    for k, (p, limb, cuts) in enumerate(
-        zip(present.limbs, (present.upper.limb, present.lower.limb), present.patches, strict=True)
-    ):
-        s = limb.s
-        usable = (s < cuts.edges[-1]) & (p.u_log_ei < BLIND_U)
-        level = np.where(usable, np.log(limb.ei), 0.0)
-        level[usable] -= _taper(s[usable] / limb.length, level[usable], p.u_log_ei[usable])
-        near = np.exp(-0.5 * ((s[:, None] - s[None, :]) / present.correlated_mm) ** 2)
-        cov = near * np.outer(p.u_log_ei, p.u_log_ei)
-        for half in (25.0, 40.0):
-            for middle in np.arange(40.0, cuts.edges[-1] - 40.0, 10.0):
-                inside = usable & (np.abs(s - middle) <= half)
-                away = np.abs(s - middle)
-                flank = usable & (away > half + 10) & (away <= half + 90)
-                left, right = flank & (s < middle), flank & (s > middle)
-                if inside.sum() < 3 or left.sum() < 3 or right.sum() < 3:
-                    continue
-                sides = [inside / inside.sum() - side / side.sum() for side in (left, right)]
-                w = max(sides, key=lambda w: float(w @ level))  # softer than either side, not than their mean
-                dip, u = float(w @ level), float(np.sqrt(w @ cov @ w))
-                if dip < -care.hinge_share and dip < -care.hinge_z * u:
-                    out.append((k, middle, half, float(np.expm1(-dip)), dip / u))
-    out.sort(key=lambda h: h[4])
-    kept: list[tuple[int, float, float, float, float]] = []
-    for h in out:
-        if all(h[0] != q[0] or abs(h[1] - q[1]) > h[2] + q[2] + 20 for q in kept):
-            kept.append(h)
-    found = [_leave(present, care, k, middle, half, softer) for k, middle, half, softer, _ in kept]
-    for seen in present.spots:  # a hinge that one picture told is left alone too, though all pictures together do not tell it
-        length = present.limbs[seen.limb].limb.length
-        leave = _leave(present, care, seen.limb, length - seen.from_nock_mm, seen.half_mm, seen.softer)
-        low, high = leave.from_nock_mm
-        if not any(q.limb == leave.limb and q.from_nock_mm[0] < high and low < q.from_nock_mm[1] for q in found):
-            found.append(leave)
-    return found
+    """The finding's hinges with what lies beside them, along each limb."""
+    places = () if present.finding is None else present.finding.places
+    return [_leave(present, care, p) for p in places if p.kind == "hinge"]
 
 
-def _taper(share: Floats, level: Floats, u: Floats) -> Floats:
-    """The limb's own smooth taper, which places that stand out do not bend."""
-    weight = 1 / u
-    for _ in range(4):
-        smooth = np.polynomial.Polynomial.fit(share, level, 3, w=weight)(share)
-        weight = np.minimum(1.0, 0.04 / np.maximum(np.abs(level - smooth), 1e-9)) / u
-    return np.asarray(smooth)
-
-
-def _leave(present: Present, care: Care, k: int, middle: float, half: float, softer: float) -> Leave:
-    length = present.limbs[k].limb.length
-    reach = half + care.beside_hinge_mm
-    return Leave(LIMBS[k], (max(0.0, length - middle - reach), min(length, length - middle + reach)), softer)
+def _leave(present: Present, care: Care, place: Place) -> Leave:
+    length = present.limbs[LIMBS.index(place.limb)].limb.length
+    low, high = place.ends_mm
+    return Leave(
+        place.limb, (max(0.0, low - care.beside_hinge_mm), min(length, high + care.beside_hinge_mm)), place.bend.value
+    )
 
 
 def _nothing(present: Present) -> list[Floats]:

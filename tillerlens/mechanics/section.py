@@ -16,9 +16,13 @@ from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
 from tillerlens.errors import TillerLensError
+from tillerlens.units import MM_PER_INCH
 
 Array = NDArray[np.float64]
 ARC_POINTS = 65  # on a back's arc or a belly's half ellipse; even angles, so 1e-4 in the second moment of a semicircle or better
+# What a caliper reads on a bow's limb, mm: from a tip's width to more than any flatbow's, and to a warbow's depth.
+READINGS = {"place": (0.0, 1300.0), "width": (3.0, 102.0), "thickness": (1.5, 51.0), "crown": (0.0, 51.0)}
+DEEPER = 1.2  # thickness over width from which a reading counts as thicker than wide; a round section is not
 NUDGE = 1e-3  # relative step of the derivatives by width and thickness
 
 
@@ -120,12 +124,16 @@ def outline(width: float, thickness: float, crown: float = 0.0, belly_round: flo
     """The general section (mm): a back of circular arc that stands ``crown`` higher in the middle than at its edges, straight
     edges, and a belly whose outline is a half ellipse ``belly_round`` deep. All zero is a rectangle; ``belly_round`` equal to
     ``thickness`` is a D, a semicircle where thickness is half the width."""
+    for name, value in (("width", width), ("thickness", thickness)):
+        if not (np.isfinite(value) and value > 0):
+            text = f"A limb's {name} of {_inches(value)} cannot be: it must be above zero."
+            raise SectionError(text, f"Check the {name}.", width=width, thickness=thickness)
     room = 1e-9 * max(thickness, 0.0)
     fits = 0 <= crown <= width / 2 and belly_round >= 0 and crown + belly_round <= thickness + room
-    if not (width > 0 and thickness > 0 and fits):
+    if not fits:
         raise SectionError(
-            "These width, thickness and roundings do not make a section.",
-            "Crown and rounded belly together cannot be deeper than the limb is thick.",
+            "This crown or rounded belly does not fit the limb.",
+            "Together they cannot be deeper than the limb is thick, nor the crown more than half its width.",
             width=width,
             thickness=thickness,
             crown=crown,
@@ -199,8 +207,45 @@ def limb_sections(
     return LimbSections(s, w, t, c, b, *here, *u[1:])
 
 
-def sections_from_stations(stations: Sequence[Station]) -> LimbSections:
-    """Sections from caliper stations, sorted from the nock inward; read between them with ``LimbSections.at``."""
+def check_stations(stations: Sequence[Station], limb: str = "") -> None:
+    """Raises SectionError, in one sentence, for a reading that is no limb's: a slip of the pen, of the unit or of the column."""
+    of = f"On the {limb} limb" if limb else "On a limb"
+    for q in stations:
+        place = f"{of}, {_inches(q.from_nock_mm)} from the nock,"
+        read = {"place": q.from_nock_mm, "width": q.width_mm, "thickness": q.thickness_mm, "crown": q.crown_mm}
+        for name, value in read.items():
+            low, high = READINGS[name]
+            if np.isfinite(value) and low <= value <= high:
+                continue
+            if name == "place":
+                text = f"{of} a place is given as {_inches(value)} from the nock; it may be up to {_inches(high)}."
+                raise SectionError(text, "Check the column of places.", given=value)
+            text = f"{place} the {name} is given as {_inches(value)}; a limb's is {_inches(low)} to {_inches(high)}."
+            inches = value / MM_PER_INCH
+            slip = f"Did you mean {inches:g} mm?" if low <= inches <= high else f"Check that {name} and its unit."
+            raise SectionError(text, slip, given=value)
+        if q.crown_mm >= q.thickness_mm:
+            text = f"{place} the crown is given as {_inches(q.crown_mm)}, as deep as the limb is thick."
+            raise SectionError(text, "The crown is how much higher the back's middle is than its edges.", given=q.crown_mm)
+    # a tip may be deeper than wide, most of a limb is not
+    deep = [q for q in stations if q.thickness_mm > DEEPER * q.width_mm]
+    if len(deep) > len(stations) / 2:
+        raise SectionError(
+            f"{of} most readings are thicker than wide.", "Are width and thickness swapped? Width comes first.", limb=limb
+        )
+    places = [q.from_nock_mm for q in stations]
+    if len(set(places)) < len(places):
+        raise SectionError(f"{of} two readings are at one place.", "Keep one of them.", limb=limb)
+
+
+def _inches(mm: float) -> str:
+    return f"{mm / MM_PER_INCH:.4g} in" if np.isfinite(mm) else "something that is no number"
+
+
+def sections_from_stations(stations: Sequence[Station], limb: str = "") -> LimbSections:
+    """Sections from caliper stations, sorted from the nock inward; read between them with ``LimbSections.at``. ``limb``: its
+    name, for the sentence that refuses a reading."""
+    check_stations(stations, limb)
     rows = sorted(stations, key=lambda q: q.from_nock_mm)
     get = lambda name: np.array([getattr(r, name) for r in rows])  # noqa: E731
     return limb_sections(

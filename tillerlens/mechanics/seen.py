@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from tillerlens.errors import TillerLensError
 from tillerlens.measurement import LIMBS
 from tillerlens.measurement import Limb as LimbName
+from tillerlens.profile import CUTOFF_MM, shortest_wave_mm
 from tillerlens.units import MM_PER_INCH, newtons_from_pounds
 
 Array = NDArray[np.float64]
@@ -70,6 +71,7 @@ class SeenBow:
     brace_back_mm: float
     u_brace_mm: float
     weighing: Weighing | None
+    smoothing_mm: float = CUTOFF_MM  # wavelength of bend of which the measuring kept half
 
     @property
     def string_length_mm(self) -> float:
@@ -133,7 +135,13 @@ def read_seen(document: dict[str, Any], weighing: Weighing | None = None) -> See
         _number(document, "brace_height_back"),
         _number(document, "brace_height_back", "u"),
         weighing,
+        _smoothing_mm(document.get("evidence") or {}),
     )
+
+
+def _smoothing_mm(evidence: dict[str, Any]) -> float:
+    noise, per_mm = evidence.get("edge_noise_px"), evidence.get("px_per_mm")
+    return shortest_wave_mm(float(noise) / float(per_mm)) if noise and per_mm else CUTOFF_MM
 
 
 def _limb(document: dict[str, Any], name: LimbName, state: str, nock: Array) -> SeenLimb:

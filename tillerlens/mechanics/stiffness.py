@@ -14,7 +14,7 @@ Near the nock the lever vanishes and near the fade the smoothing meets the handl
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,8 +41,9 @@ CORRELATED_MM = 45.0  # the smoothing spline's own length
 @dataclass(frozen=True, eq=False)
 class LimbStiffness:
     """One limb, nock first; arrays (n,). ``ei`` in N mm2 (or relative), NaN where it is not told; ``u_relative`` its own
-    standard uncertainty without the level's, correlated over about 45 mm. ``rest`` and ``u_rest``: curvature with no load,
-    1/mm. ``length_mm``: fade to nock."""
+    standard uncertainty without the level's, correlated over about 45 mm. ``compliance`` and ``u_compliance``: 1 / EI as it was
+    fitted, everywhere, which noise may make negative. ``rest`` and ``u_rest``: curvature with no load, 1/mm. ``length_mm``:
+    fade to nock."""
 
     from_nock_mm: Array
     ei: Array
@@ -50,6 +51,8 @@ class LimbStiffness:
     rest: Array
     u_rest: Array
     length_mm: float
+    compliance: Array
+    u_compliance: Array
 
     @property
     def told(self) -> NDArray[np.bool_]:
@@ -113,7 +116,9 @@ def estimate_stiffness(strung: Sequence[SeenBow], rest: SeenBow | None = None) -
     fits = [_fit(d, tensions) for d in data]
     u_level = _level_u(seen, data, tensions) if absolute else float("nan")
     level = 1.0 if absolute else float(np.exp(np.nanmean(np.log(np.concatenate([f.ei for f in fits])))))
-    limbs = [LimbStiffness(f.from_nock_mm, f.ei / level, f.u_relative, f.rest, f.u_rest, f.length_mm) for f in fits]
+    limbs = [
+        replace(f, ei=f.ei / level, compliance=f.compliance * level, u_compliance=f.u_compliance * level) for f in fits
+    ]
     if any(f.told.sum() < 10 for f in limbs):
         raise MechanicsError(
             "The limbs moved too little in these pictures for their stiffness to be told.",
@@ -173,9 +178,12 @@ def _all_tensions(data: Sequence[_Data], tensions: Array) -> Array:
     return out
 
 
-def _solve(d: _Data, tensions: Array, use: NDArray[np.bool_]) -> tuple[Array, Array, Array, Array, Array]:
+def _solve(
+    d: _Data, tensions: Array, use: NDArray[np.bool_], shared: float = SHARED, own_part: float = 1 - SHARED
+) -> tuple[Array, Array, Array, Array, Array]:
     """Compliance, rest curvature, their standard uncertainties and the misfit (n,) by generalised least squares at each place.
-    Misfit: squared residuals over what was promised, per degree of freedom; NaN where there is none."""
+    Misfit: squared residuals over what was promised, per degree of freedom; NaN where there is none. ``shared`` and
+    ``own_part``: of a curvature's variance, what all strung pictures have in common and what each has to itself."""
     kappa, arm, t = d.kappa[use], d.arm[use], tensions[use]
     load = t[:, None] * arm
     scale = float(np.median(load[:, d.inside]))
@@ -190,9 +198,9 @@ def _solve(d: _Data, tensions: Array, use: NDArray[np.bool_]) -> tuple[Array, Ar
         u2 = (d.u[use] ** 2).T + (slope[:, None] * (t[:, None] * d.u_arm[use] / scale).T) ** 2
         own = np.sqrt(u2)
         cov = np.zeros((n, m + 1, m + 1))
-        cov[:, :m, :m] = SHARED * own[:, :, None] * own[:, None, :]
+        cov[:, :m, :m] = shared * own[:, :, None] * own[:, None, :]
         i = np.arange(m)
-        cov[:, i, i] = u2
+        cov[:, i, i] += own_part * u2
         moved = (slope[:, None] * (load / scale).T) * MODEL_U
         cov[:, :m, :m] += moved[:, :, None] * moved[:, None, :]
         cov[:, m, m] = d.u_rest**2
@@ -207,19 +215,24 @@ def _solve(d: _Data, tensions: Array, use: NDArray[np.bool_]) -> tuple[Array, Ar
 
 
 def _fit(d: _Data, tensions: Array) -> LimbStiffness:
-    c, k0, u_c, u_k0, misfit = _solve(d, tensions, np.ones(len(tensions), bool))
-    # several pictures show how well they agree: a set taken between them widens the band, and errors promised too large narrow it
-    spread = float(np.clip(np.sqrt(np.mean(misfit[d.inside])), *SPREAD)) if np.isfinite(misfit).all() else 1.0
-    u_c, u_k0 = u_c * spread, u_k0 * spread
+    use = np.ones(len(tensions), bool)
+    c, k0, u_c, u_k0, misfit = _solve(d, tensions, use)
+    if np.isfinite(misfit).all():
+        # Several pictures show how well they agree. Scatter beyond their own part is taken from what they were thought to share;
+        # scatter beyond even that, as a set taken between them, widens the band, and errors promised too large narrow it.
+        scatter = float(np.mean(misfit[d.inside]))
+        own_part = float(np.clip((1 - SHARED) * scatter, 0.1, 1.0))
+        c, k0, u_c, u_k0, misfit = _solve(d, tensions, use, 1 - own_part, own_part)
+        spread = float(np.clip(np.sqrt(np.mean(misfit[d.inside])), *SPREAD))
+        u_c, u_k0 = u_c * spread, u_k0 * spread
     with np.errstate(divide="ignore", invalid="ignore"):
         relative = u_c / c
         ei = 1 / c
     told = d.inside & (c > 0) & (relative < MOST_U)
     # beyond the reach of the lever the strung pictures are led by what is taken for granted at the nock
     rest = np.where(d.inside | (d.u_rest >= NO_REST_U), k0, d.rest)
-    return LimbStiffness(
-        d.s, np.where(told, ei, np.nan), np.where(told, relative, np.nan), rest, np.where(d.inside, u_k0, d.u_rest), d.length
-    )
+    u_rest = np.where(d.inside, u_k0, d.u_rest)
+    return LimbStiffness(d.s, np.where(told, ei, np.nan), np.where(told, relative, np.nan), rest, u_rest, d.length, c, u_c)
 
 
 def _level_u(seen: Sequence[SeenBow], data: Sequence[_Data], tensions: Array) -> float:

@@ -37,3 +37,34 @@ def sample(image: NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.float32], 
     flat_x, flat_y = x.reshape(rows, -1), y.reshape(rows, -1)
     out = cv2.remap(image, flat_x, flat_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(out, np.float32).reshape(shape + image.shape[2:])
+
+
+SMALL, BLOCK = 320, 10  # px: the picture's long side as looked at for its light, and what a median is taken of
+FALLOFF = (0.03, 0.13)  # of ln light to half of the long side: less is no flash's, more is one's
+MOST_SLOPE, MOST_SCATTER = 0.27, 0.15  # of ln light
+
+
+def lit_from_camera(light: NDArray[np.uint16]) -> float:
+    """How likely (0 to 1) linear light (H, W, 3) is a camera's own flash: it falls off from the middle alike to all sides.
+
+    A window's light falls off to one side, the sun's and a bright room's hardly at all. A plane and a bowl are fitted to the
+    logarithm of the light, robustly, so that the bow, the marks and things in the room count for little.
+    """
+    scale = SMALL / max(light.shape[:2])
+    small = cv2.resize(light, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA).mean(2) / 65535.0
+    rows, columns = (n // BLOCK for n in small.shape)
+    blocks = small[: rows * BLOCK, : columns * BLOCK].reshape(rows, BLOCK, columns, BLOCK)
+    level = np.log(np.median(blocks, axis=(1, 3)).ravel() + 1e-3)
+    y, x = (((g + 0.5) * BLOCK - n / 2) / (SMALL / 2) for g, n in zip(np.indices((rows, columns)), small.shape, strict=True))
+    x, y = x.ravel(), y.ravel()
+    basis = np.column_stack([np.ones_like(x), x, y, x**2 + y**2, x * y, x**2 - y**2])
+    weight, scatter, c = np.ones(len(x)), 1.0, np.zeros(6)
+    for _ in range(20):
+        root = np.sqrt(weight)
+        c = np.linalg.lstsq(basis * root[:, None], level * root, rcond=None)[0]
+        off = level - basis @ c
+        scatter = 1.4826 * float(np.median(np.abs(off))) + 0.01
+        weight = 1 / (1 + (off / (1.5 * scatter)) ** 2)
+    if np.hypot(c[1], c[2]) > MOST_SLOPE or scatter > MOST_SCATTER:
+        return 0.0
+    return float(np.clip((-c[3] - FALLOFF[0]) / (FALLOFF[1] - FALLOFF[0]), 0.0, 1.0))

@@ -6,79 +6,45 @@ Caliper readings and what a plan foretold are kept as notes: plain text that a p
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
 from tillerlens.core.reading import shown
 from tillerlens.errors import ShotError
+from tillerlens.history.as_now import Documents
+from tillerlens.history.as_now import OnHand as OnHand
+from tillerlens.history.as_now import moisture_of as moisture_of
+from tillerlens.history.as_now import on_hand as on_hand  # the pages ask for these here
 from tillerlens.measurement import LIMBS, Limb
 from tillerlens.measures.set import LIKE_DRAW_MM, EarlyDraw, Weighing, early_draw
 from tillerlens.mechanics.bench import Given
 from tillerlens.mechanics.cast import ArrowSpeed
+from tillerlens.mechanics.find_wood import FoundWood, find_wood
 from tillerlens.mechanics.force_draw import Reading
 from tillerlens.mechanics.scraping import Plan, Scrape
 from tillerlens.mechanics.section import LimbSections, Station, sections_from_stations
 from tillerlens.mechanics.seen import READING_U_N
 from tillerlens.mechanics.strain import StrainLimit, strain_limit
-from tillerlens.mechanics.wood import Species, species_table
+from tillerlens.mechanics.wood import WoodError
 from tillerlens.record import Bow, Event, Stage
 from tillerlens.report.of_record import pulls_of
 from tillerlens.units import MM_PER_INCH, parse_length
 
-MODULUS_SPREAD = 0.2  # of a stave's stiffness about its kind's mean (common practice, no source)
 LIKE_FULL_MM = MM_PER_INCH / 2  # arrows shot this near to full draw are counted as shot at it (common practice, no source)
 CALIPERS = "Calipers: limb, from the nock, width, thickness, crown"
 FORETOLD = "Scraping step taken as planned."
 _FORETOLD = re.compile(r"Expected after it at ([\d.]+) mm to the back: ([\d.]+) N, standard uncertainty ([\d.]+) N\.")
-Documents = Callable[[Stage], dict[str, Any]]
-
-
-@dataclass(frozen=True, eq=False)
-class OnHand:
-    """What of a bow's record speaks of the bow as it is now: nothing from before wood last came off, but the shape at rest.
-
-    strung: braced and drawn; rest: unstrung, before the last of them where there is one; rest_after: unstrung since.
-    """
-
-    strung: tuple[Stage, ...]
-    rest: Stage | None
-    rest_after: Stage | None
-    weighings: tuple[Event, ...]
-    arrows: tuple[Event, ...]
-    scraped: datetime | None
-
-
-def on_hand(stages: Sequence[Stage], events: Sequence[Event]) -> OnHand:
-    scraped = max((e.happened_at for e in events if e.kind == "scrape"), default=None)
-    measured = [s for s in stages if s.status == "measured"]
-    now = [s for s in measured if scraped is None or s.taken_at > scraped]
-    strung = [s for s in now if s.state in ("braced", "drawn")]
-    rest = [s for s in measured if s.state == "unstrung"]
-    before = [s for s in rest if not strung or s.taken_at <= strung[-1].taken_at]
-    still = (before or rest)[-1] if rest else None
-    if strung and before and any(s.id == strung[-1].rest_stage_id for s in before):
-        still = next(s for s in before if s.id == strung[-1].rest_stage_id)
-    after = [s for s in rest if still is not None and strung and s.taken_at > strung[-1].taken_at]
-    fresh = [e for e in events if scraped is None or e.happened_at > scraped]
-    return OnHand(
-        tuple(strung),
-        still,
-        after[-1] if after and after[-1] is not still else None,
-        tuple(e for e in fresh if e.kind == "weighing"),
-        tuple(e for e in fresh if e.kind == "arrow_speed"),
-        scraped,
-    )
 
 
 def given_of(
     bow: Bow, hand: OnHand, document: Documents, full_mm: float | None, sections: dict[Limb, LimbSections] | None = None,
-    brace_back_mm: float | None = None, heat_factor: float = 1.0,
+    brace_back_mm: float | None = None, heat_factor: float | None = 1.0,
 ) -> Given:  # fmt: skip
-    """What the bench is told of. Weighings that were made to the belly count only where the handle's thickness is noted."""
+    """What the bench is told of. Weighings that were made to the belly count only where the handle's thickness is noted. A belly
+    that was heated without an own factor (1.0) is taken to yield later by the range that ``strain`` states."""
     pulls, _ = pulls_of(bow, (), hand.weighings)
-    limit, modulus = wood_of(bow.wood)
+    limit, modulus = wood_of(bow.wood, hand.moisture)
     readings = [Reading(p.draw_mm, p.weight_n) for p in pulls]
     shots = [(to_back(bow, e.details), e.details) for e in hand.arrows]
     near = [d for draw, d in shots if draw is not None and is_full(draw, full_mm)]
@@ -93,7 +59,7 @@ def given_of(
         sections,
         modulus,
         limit,
-        heat_factor,
+        None if hand.heated and heat_factor == 1.0 else heat_factor,
         [ArrowSpeed(float(d["arrow_mass_kg"]), float(d["speed_m_s"])) for d in near],
     )
 
@@ -110,19 +76,22 @@ def to_back(bow: Bow, details: dict[str, Any]) -> float | None:
     return None if bow.handle_thickness_mm is None else float(details["draw_mm"]) + bow.handle_thickness_mm
 
 
-def species_of(wood: str) -> Species | None:
-    """The wood of the table that a bowyer's word means, if any does."""
-    return {k.lower(): v for k, v in species_table().items()}.get(wood.strip().lower())
+def found_wood(wood: str) -> FoundWood | None:
+    """The wood of the table that a bowyer's word means, with what stands in for it; None where nothing comes near."""
+    try:
+        return find_wood(wood)
+    except WoodError:
+        return None  # the wood page and the bench's words say so
 
 
-def wood_of(wood: str) -> tuple[StrainLimit, tuple[float, float] | None]:
-    """What the wood takes in bending, and the handbook's stiffness (N/mm2, relative spread) where the table has it."""
-    found = species_of(wood)
+def wood_of(wood: str, moisture: float | None = None) -> tuple[StrainLimit, tuple[float, float] | None]:
+    """What the wood takes in bending at its moisture (%), and the handbook's stiffness there (N/mm2, relative spread) where the
+    table has it."""
+    found = found_wood(wood)
     if found is None:
         return strain_limit(), None
-    if found.dry is None:
-        return strain_limit(found.name), None
-    return strain_limit(found.name, found.dry.rupture, found.dry.elasticity), (found.dry.elasticity, MODULUS_SPREAD)
+    likely = found.strength(moisture)
+    return strain_limit(found, moisture), (likely.strength.elasticity, likely.spread)
 
 
 def early_draw_of(bow: Bow, stages: Sequence[Stage], events: Sequence[Event]) -> EarlyDraw | None:
@@ -150,11 +119,7 @@ def read_calipers(text: str) -> dict[Limb, LimbSections]:
         stations[limb].append(Station(*(parse_length(c) for c in cells[1:])))
     if any(len(s) < 2 for s in stations.values()):
         raise ShotError("Each limb needs caliper readings at two places at least.", "Five places on each limb are better.")
-    for limb, rows in stations.items():
-        places = [r.from_nock_mm for r in rows]
-        if len(set(places)) < len(places):
-            raise ShotError(f"Two readings on the {limb} limb are at one place.", "Keep one of them.")
-    return {limb: sections_from_stations(rows) for limb, rows in stations.items()}
+    return {limb: sections_from_stations(rows, limb) for limb, rows in stations.items()}
 
 
 def calipers_note(text: str) -> str:

@@ -200,7 +200,7 @@ def strain_chart(strains: Mapping[Limb, LimbStrain], risk: Risk | None, units: U
     layers: list[Any] = [base.mark_area(opacity=0.18).encode(alt.Y("low:Q", title=y), alt.Y2("high:Q"))]
     layers.append(base.mark_line(strokeWidth=2.5).encode(alt.Y("strain:Q", title=y), strokeDash=limb_dash()))
     if risk is not None:
-        limit = [{"limit": 100 * risk.limit.strain * risk.heat_factor, "says": "the wood's limit"}]
+        limit = [{"limit": 100 * risk.limit.strain, "says": "the wood's limit"}]
         layers.append(_chart(limit).mark_rule(color=INK, strokeWidth=2, strokeDash=[10, 3, 2, 3]).encode(alt.Y("limit:Q")))
         words = _chart(limit).mark_text(align="left", x=6, dy=-7, color=INK)
         layers.append(words.encode(alt.Y("limit:Q"), text="says:N"))

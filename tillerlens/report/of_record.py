@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from tillerlens.errors import TillerLensError
+from tillerlens.history.as_now import told_together
 from tillerlens.measures.compare import SCALE_U_N, Scraped
 from tillerlens.measures.pair import read_value
 from tillerlens.record import Bow, Event, Record, Stage, store
@@ -25,7 +26,8 @@ def story_of(
     no such bow."""
     units = units or Units()
     found = found or timeline(record, bow_id)
-    documents = {s.id: store.measurement(record, s.id) for s in found.stages}
+    kept = {s.id: store.measurement(record, s.id) for s in found.stages}
+    documents = kept | told_together(found.stages, found.events, lambda stage: kept[stage.id] or {})
     findings = [e for e in found.events if e.kind == "finding"]
     shown = spread(len(found.stages), MOST_PICTURES) if pictures else set()
     pinned = {e.stage_id for e in findings}

@@ -14,6 +14,7 @@ from tillerlens.mechanics.strain import Risk
 from tillerlens.report.charts_bench import newtons_per
 from tillerlens.report.lengths import COVER, Units, is_told, say_length, say_weight
 from tillerlens.report.words import Sentence
+from tillerlens.report.words_mechanics import say_set
 from tillerlens.units import JOULE_PER_FOOT_POUND, grains_from_kg
 
 
@@ -26,7 +27,7 @@ def headline(bench: Bench, early: EarlyDraw | None, units: Units) -> Sentence:
     for risk, draw in ((bench.risk_seen, bench.draw_seen_mm), (bench.risk_full, bench.full_draw_mm)):
         if risk is not None and _sure(risk):
             place = f"the {risk.side} of the {risk.limb} limb"
-            text = f"Do not draw it to {say_length(draw, units)}: {place} is strained too near to what the wood is said to take."
+            text = f"Do not draw it to {say_length(draw, units)}: {place} would be strained over the wood's limit."
             return Sentence("strain", text, "finding")
     if bench.curve is not None and bench.curve.odd_mm:
         text = f"The weight read at {say_length(bench.curve.odd_mm[0], units)} does not fit the others: read it again."
@@ -39,9 +40,12 @@ def headline(bench: Bench, early: EarlyDraw | None, units: Units) -> Sentence:
         reach = _reach(weight.u, newtons_per(units), units.weight)
         said = f"At {full} {'expect about' if ahead else 'it draws'} {say_weight(weight.value, units)} ({reach})"
     risk = bench.risk_full or bench.risk_seen
-    if risk is not None and risk.share.value + COVER * risk.share.u > risk.limit.warn:
-        near = f"the {risk.side} of the {risk.limb} limb may come too near to what the wood takes"
+    if risk is not None and risk.share.value + COVER * risk.share.u > 1:
+        near = f"the {risk.side} of the {risk.limb} limb may be strained over the wood's limit there"
         return Sentence("strain", f"{said}, and {near}." if said else f"{near[0].upper()}{near[1:]}.", "finding")
+    if risk is not None and risk.set_expected is not None and risk.set_expected.too_much:
+        costs = f"that costs {say_set(risk.set_expected, units)}"
+        return Sentence("set", f"{said}, and {costs}." if said else f"{costs[0].upper()}{costs[1:]}.", "finding")
     if said:
         if bench.stacking is not None and bench.stacking.sure:
             return Sentence("stacking", f"{said}, and late in the draw it stacks.", "finding")
@@ -51,7 +55,7 @@ def headline(bench: Bench, early: EarlyDraw | None, units: Units) -> Sentence:
 
 
 def _sure(risk: Risk) -> bool:
-    return risk.share.value - COVER * risk.share.u > risk.limit.warn
+    return risk.share.value - COVER * risk.share.u > 1
 
 
 def moved_sentence(found: Comparison) -> Sentence:

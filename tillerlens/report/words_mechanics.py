@@ -1,7 +1,7 @@
 """What stiffness, strain, draw weight and arrows say, in plain words with intervals.
 
-A verdict is spoken only where a difference exceeds its interval of two standard uncertainties. Strain is held against what
-wood takes, which is known coarsely: a share of a limit is told, never that a draw will do no harm.
+A verdict is spoken only where a difference exceeds its interval of two standard uncertainties. Of strain two things are told
+apart: the set to expect, and whether it is over the limit, which lies near breaking; never that a draw will do no harm.
 """
 
 from __future__ import annotations
@@ -14,10 +14,10 @@ from tillerlens.mechanics.bench import Bench
 from tillerlens.mechanics.cast import Cast
 from tillerlens.mechanics.force_draw import STACK_PERCENT_PER_INCH, ForceCurve, Stacking
 from tillerlens.mechanics.stiffness import Modulus, Stiffness, limbs_apart
-from tillerlens.mechanics.strain import Risk
+from tillerlens.mechanics.strain import ACCEPTABLE_SET_MM, GOOD_SET_MM, HEAT_RANGE, YIELDS, Risk, SetExpected
 from tillerlens.report.lengths import COVER, Units, say_length, say_place, say_weight
 from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION, Sentence
-from tillerlens.units import JOULE_PER_FOOT_POUND, NEWTON_PER_POUND, STANDARD_GRAVITY, grains_from_kg
+from tillerlens.units import JOULE_PER_FOOT_POUND, MM_PER_INCH, NEWTON_PER_POUND, STANDARD_GRAVITY, grains_from_kg
 
 FOOT_M = 0.3048
 
@@ -32,8 +32,10 @@ def bench_words(bench: Bench, units: Units | None = None, others: Sequence[float
         out.append(strain_words(bench.risk_full, bench.full_draw_mm, True, units))
     if bench.risk_seen is not None:
         out.append(strain_words(bench.risk_seen, bench.draw_seen_mm, False, units))
-    for risk in [r for r in (bench.risk_full if further else None, bench.risk_seen) if r is not None][:1]:
-        out += limit_words(risk, bench.sections_known)
+    if bench.risk_full is not None and further:
+        out += expected_set_words(bench.risk_full, bench.full_draw_mm, units) + limit_words(bench.risk_full, bench.sections_known)
+    elif bench.risk_seen is not None:
+        out += expected_set_words(bench.risk_seen, bench.draw_seen_mm, units) + limit_words(bench.risk_seen, bench.sections_known)
     out += _set_words(bench, units)
     if bench.curve is not None:
         out += force_words(bench.curve, bench.full_draw_mm, bench.stacking, units)
@@ -98,31 +100,83 @@ _SIDE = {"belly": "pressed", "back": "stretched"}
 
 
 def strain_words(risk: Risk, draw_mm: float, ahead: bool, units: Units) -> Sentence:
-    """The place most at risk at one draw. ``ahead``: expected by the statics, not seen."""
-    at = f"At {say_length(draw_mm, units)} of draw"
+    """The most strained place at one draw. ``ahead``: expected by the statics, not seen."""
     place = f"the {risk.side} of the {risk.limb} limb, about {say_place(risk.from_nock_mm, units)} from the nock,"
-    how = "is expected to be" if ahead else "is"
-    share = f"{100 * risk.share.value:.0f} % (±{_up(100 * COVER * risk.share.u):.0f} %) of the limit"
-    said = f"{at}, {place} {how} {_SIDE[risk.side]} the most: {share}"
+    how = "will be" if ahead else "is"
+    said = f"At {say_length(draw_mm, units)} of draw, {place} {how} {_SIDE[risk.side]} the most, by {_percent(risk.strain)}"
     said += "." if risk.clear else "; other places come so near to it that none stands out."
-    near = risk.limit.warn
-    sure, may = risk.share.value - COVER * risk.share.u > near, risk.share.value + COVER * risk.share.u > near
+    limit = f"the limit of {100 * risk.limit.strain:.2f} %"
+    sure, may = risk.share.value - COVER * risk.share.u > 1, risk.share.value + COVER * risk.share.u > 1
     if sure:
-        said += " That is too near the limit: do not draw so far."
+        said += f" That is over {limit}: do not draw it so far."
     elif may:
-        said += " That may be too near the limit: do not draw so far until the bend there is eased."
+        over = "is over" if risk.share.value > 1 else "may be over"
+        but = ", though not by more than the interval" if risk.share.value > 1 else ""
+        said += f" That {over} {limit}{but}: do not draw it so far until the bend there is eased."
     return Sentence("strain", said, "finding" if may else "plain")
 
 
+def expected_set_words(risk: Risk, draw_mm: float, units: Units) -> list[Sentence]:
+    """The set to expect of a bow held at this draw, and what makers think of so much."""
+    found = risk.set_expected
+    if found is None:
+        return []
+    return [set_sentence(found, f"Drawn to {say_length(draw_mm, units)}, expect {say_set(found, units)}", units)]
+
+
+def set_sentence(found: SetExpected, said: str, units: Units) -> Sentence:
+    """``said`` with what makers think of so much set."""
+    good, most = say_length(GOOD_SET_MM, units), say_length(ACCEPTABLE_SET_MM, units)
+    if found.too_much:
+        return Sentence("set", f"{said}: more than the {most} that makers accept (common practice, no source).", "finding")
+    if found.perhaps_too_much:
+        text = f"That is hard on the wood: it may be more than the {most} that makers accept (common practice, no source)."
+        return Sentence("set", f"{said}. {text}", "open")
+    scale = "good" if found.high_mm <= GOOD_SET_MM else "within bounds"
+    return Sentence("set", f"{said}: {scale}. Makers call up to {good} good, up to {most} acceptable (common practice).", "fine")
+
+
+def say_set(found: SetExpected, units: Units) -> str:
+    """``1/4 to 1 1/2 in of set``, rounded outward to quarter inches or half centimetres."""
+    step = 5.0 if units.length == "cm" else MM_PER_INCH / 4
+    low, high = (math.floor(found.low_mm / step + 1e-9) * step, max(1, math.ceil(found.high_mm / step - 1e-9)) * step)
+    if low <= 0:
+        return f"up to {say_length(high, units)} of set"
+    if low == high:
+        return f"{say_length(high, units)} of set"
+    return f"{say_length(low, units).rpartition(' ')[0]} to {say_length(high, units)} of set"
+
+
 def limit_words(risk: Risk, sections_known: bool) -> list[Sentence]:
-    """The strain and its limit in numbers, where the limit comes from, and what the strain rests on."""
-    strain = f"{100 * risk.strain.value:.2f} % (±{_up(1e4 * COVER * risk.strain.u) / 100:.2f} %)"
-    limit = f"{100 * risk.limit.strain * _heat(risk):.2f} %, {risk.limit.what}"
+    """Where limit and set come from, what the strain's interval is made of, and what the strain rests on."""
+    limit = risk.limit
     out = [
-        Sentence("limit", f"In numbers: the {risk.side} of the {risk.limb} limb {_SIDE[risk.side]} by {strain}; limit {limit}."),
-        Sentence("limit", f"The limit is from {risk.limit.source}. Knots, damp and old cracks make wood take less."),
+        Sentence(
+            "limit",
+            f"The limit of {100 * limit.strain:.2f} % is {limit.what} (from {limit.source}). "
+            "Knots, damp and old cracks make wood take less.",
+        )
     ]
-    if risk.heat_factor != 1.0:
+    if risk.set_expected is not None:
+        text = (
+            f"The set is reckoned from a belly that crushes at {100 * limit.crushes:.2f} % ({limit.crushes_source}) "
+            f"and, bent, yields at {YIELDS[0]:g} to {YIELDS[1]:g} times that (common practice, no source)."
+        )
+        out.append(Sentence("limit", text))
+    if risk.strain.budget:
+        parts = sorted(risk.strain.budget.items(), key=lambda part: -part[1])
+        causes = ", ".join(f"{name} ±{_up(1e4 * COVER * u) / 100:.2f} %" for name, u in parts if u > 0.1 * risk.strain.u)
+        out.append(Sentence("limit", f"The strain's interval comes from {causes}."))
+    if limit.said:
+        out.append(Sentence("wood", limit.said, "open"))
+    if risk.heat_factor is None:
+        low, high = HEAT_RANGE
+        text = (
+            f"A heat-hardened belly is taken to yield {100 * (low - 1):.0f} to {100 * (high - 1):.0f} % later "
+            "(common practice, no source). Give your own factor if you have one."
+        )
+        out.append(Sentence("limit", text))
+    elif risk.heat_factor != 1.0:
         text = f"The belly is counted with your own factor of {risk.heat_factor:g} for heat-hardening; no book gives one."
         out.append(Sentence("limit", text))
     if not sections_known:
@@ -134,8 +188,8 @@ def limit_words(risk: Risk, sections_known: bool) -> list[Sentence]:
     return out
 
 
-def _heat(risk: Risk) -> float:
-    return risk.heat_factor if risk.side == "belly" else 1.0
+def _percent(strain: Value) -> str:
+    return f"{100 * strain.value:.2f} % (±{_up(1e4 * COVER * strain.u) / 100:.2f} %)"
 
 
 def _set_words(bench: Bench, units: Units) -> list[Sentence]:

@@ -34,8 +34,8 @@ PATTERNS = {
     "correct shape.",
     # where
     "stretch": "{limb} limb, {from_} to {to} from the nock: {pass_} over all of it, {amount}.",
-    "leave": "{limb} limb: leave {from_} to {to} from the nock alone; there is a hinge, about {softer} % softer than the wood "
-    "on both sides.",
+    "leave": "{limb} limb: leave {from_} to {to} from the nock alone; there is a hinge, which bends about {softer} % more than "
+    "the taper around it would.",
     "nothing": "{limb} limb: nothing.",
     "stretch_in_strokes": "{limb} limb, {from_} to {to} from the nock: {pass_} over all of it, {amount}; about {strokes} "
     "strokes, by what yours took off so far.",

@@ -52,7 +52,7 @@ _FACES = {"up": "up", "down": "down", "left": "left", "right": "right"}
 _OPTIONAL = {"spacing_in"}  # for the stick
 _MORE = (
     ("standoff_u_in", "Doubt of the standoff"),
-    ("limb_width_in", "Limb's width at its middle"),
+    ("limb_width_in", "Limbs' greatest width, near the fades"),
     ("handle_thickness_in", "Handle's thickness, back to belly"),
     ("upper_limb_length_in", "Upper limb, handle's centre to nock"),
 )

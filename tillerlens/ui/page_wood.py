@@ -19,12 +19,13 @@ from tillerlens.mechanics.wood import (
     Dryness,
     WoodError,
     dryness,
-    equilibrium_moisture,
+    moisture_of_air,
+    read_humidity,
+    read_moisture,
     species_table,
-    strength_at,
 )
 from tillerlens.record import Event
-from tillerlens.report.bench_of_record import species_of
+from tillerlens.report.bench_of_record import found_wood, moisture_of
 from tillerlens.report.charts_bench import moisture_chart
 from tillerlens.report.charts_bow import reflex_chart
 from tillerlens.report.lengths import say_interval, say_length, say_place
@@ -33,6 +34,7 @@ from tillerlens.report.words import Sentence, Tone
 from tillerlens.report.words_compare import kept_sentence
 from tillerlens.ui import parts
 from tillerlens.ui.fields import plain
+from tillerlens.ui.next_bow import show_next_bow
 from tillerlens.ui.parts import Known
 from tillerlens.ui.place import Place
 from tillerlens.units import parse_length
@@ -58,12 +60,14 @@ class Moisture:
 
 def show(place: Place) -> None:
     known = parts.open_page(place, "Wood and heat")
-    band, found = DryBand.of(known.bow.wood), _moisture(known)
+    own = found_wood(known.bow.wood)
+    band, found = DryBand.of(known.bow.wood if own is None else own.species.name), _moisture(known)
     top = st.container()
     band = _moisture_entry(known, band)
     _heat(known)
     _reflex(known)
     _woods(known, found)
+    show_next_bow(known, moisture_of(known.events))
     with top:
         _dry(found, band, known)
     parts.take_back(known, ("moisture", "heat", "rest"), lambda e: _said(e, known), "wood")
@@ -82,7 +86,7 @@ def _moisture(known: Known) -> Moisture:
             meter = Value(float(e.details["reading_percent"]), METER_U, "%", {"the meter": METER_U})
         if "temperature_c" in e.details:
             try:
-                air = equilibrium_moisture(float(e.details["temperature_c"]), float(e.details["humidity_percent"]) / 100)
+                air = moisture_of_air(float(e.details["temperature_c"]), float(e.details["humidity_percent"]) / 100)
                 trouble = ""
             except WoodError as error:
                 air, trouble = None, str(error)
@@ -106,7 +110,8 @@ def _dry(found: Moisture, band: DryBand, known: Known) -> None:
     if found.meter is not None:
         said.append(Sentence("meter", f"The meter read {found.meter.value:.1f} % (±{2 * METER_U:.0f} %); meters read shallow."))
     if found.air is not None:
-        text = f"Wood left in this air comes to {found.air.value:.1f} % ({say_interval(found.air, known.units)}; Wood Handbook)."
+        reach = f"{say_interval(found.air, known.units)}, half way between the two equations of the Wood Handbook"
+        text = f"Wood left in this air comes to {found.air.value:.1f} % ({reach})."
         said.append(Sentence("air", f"{text} It takes weeks, so a stave brought in lately is damper."))
     if found.when is not None:
         said.append(Sentence("when", f"Last noted {found.when.astimezone():%Y-%m-%d}."))
@@ -119,8 +124,8 @@ def _moisture_entry(known: Known, usual: DryBand) -> DryBand:
     left, right = st.columns(2)
     with left, st.form("moisture", border=True):
         air, fit_air = parts.field("Temperature in the shop", _temperature, "temperature", placeholder="70F or 21C")
-        wet, fit_wet = parts.field("Humidity there", _humidity, "humidity", placeholder="45 %")
-        meter, fit_meter = parts.field("By a moisture meter", _number, "meter", placeholder="9.5 %")
+        wet, fit_wet = parts.field("Humidity there", read_humidity, "humidity", placeholder="45 %")
+        meter, fit_meter = parts.field("By a moisture meter", read_moisture, "meter", placeholder="9.5 %")
         where = st.text_input("Where it was read", key="meter_place", placeholder="mid-limb, belly")
         if st.form_submit_button("Keep this moisture", type="primary"):
             details = {"temperature_c": air, "humidity_percent": wet, "reading_percent": meter, "place": where.strip()}
@@ -129,18 +134,12 @@ def _moisture_entry(known: Known, usual: DryBand) -> DryBand:
                 parts.clear(("temperature", "humidity", "meter", "meter_place"), "Kept: the moisture.")
     with right, st.container(border=True):
         st.markdown("**Dry enough, by your own rule**")
-        low = st.number_input("Driest at which you bend this wood, %", 0.0, 30.0, usual.low, 0.5, key=f"dry_low_{known.bow.id}")
-        high = st.number_input("Dampest at which you bend it, %", 0.0, 30.0, usual.high, 0.5, key=f"dry_high_{known.bow.id}")
+        low = st.number_input("Driest at which you bend this wood, %", 1.0, 30.0, usual.low, 0.5, key=f"dry_low_{known.bow.id}")
+        high = st.number_input("Dampest at which you bend it, %", 1.0, 30.0, usual.high, 0.5, key=f"dry_high_{known.bow.id}")
         if low >= high:
             st.error("The driest has to be below the dampest. The usual band is taken.")
             return usual
     return DryBand(low, high)
-
-
-def _humidity(text: str) -> float:
-    percent = _number(text)
-    equilibrium_moisture(21.0, percent / 100)  # raises for what no hygrometer reads
-    return percent
 
 
 # --- heat
@@ -216,14 +215,14 @@ def _reflex(known: Known) -> None:
 
 
 def _woods(known: Known, found: Moisture) -> None:
-    own = species_of(known.bow.wood)
+    own = found_wood(known.bow.wood)
     at = found.meter or found.air
     if own is not None and at is not None:
-        there = strength_at(own, at.value)
-        if math.isfinite(there.elasticity):
-            stiff = f"At {at.value:.0f} % moisture {own.name} is about {there.elasticity / 1000:.1f} GPa stiff"
-            text = f"{stiff} and breaks in bending at about {there.rupture:.0f} MPa ({own.source}); staves differ by a fifth."
-            parts.say_rest([Sentence("strength", text)])
+        likely = own.strength(at.value)
+        stiff = f"At {at.value:.0f} % moisture {own.species.name} is about {likely.strength.elasticity / 1000:.1f} GPa stiff"
+        text = f"{stiff} and breaks in bending at about {likely.strength.rupture:.0f} MPa ({own.species.source}); staves differ"
+        text += f" by {100 * likely.spread:.0f} %."
+        parts.say_rest([Sentence("strength", text), *([Sentence("wood", likely.said, "open")] if likely.said else [])])
     with st.expander("The table of woods, with its sources"):
         st.dataframe(wood_rows(), hide_index=True, width="stretch")
         st.caption(
@@ -231,7 +230,7 @@ def _woods(known: Known, found: Moisture) -> None:
             "fifth and more either way."
         )
         if known.bow.wood and own is None:
-            st.caption(plain(f"This bow's wood, '{known.bow.wood}', is not in the table."))
+            st.caption(plain(f"This bow's wood, '{known.bow.wood}', is not in the table, and nothing there is near kin."))
 
 
 def wood_rows() -> list[dict[str, Any]]:

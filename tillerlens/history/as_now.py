@@ -1,0 +1,102 @@
+"""What of a bow's record speaks of it as it was at one time: nothing from before wood last came off, but the shape at rest."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from tillerlens.errors import TillerLensError
+from tillerlens.mechanics.finding import Finding, as_found, find
+from tillerlens.mechanics.wood import WoodError, moisture_of_air
+from tillerlens.record import Event, Stage
+
+Documents = Callable[[Stage], dict[str, Any]]
+
+
+@dataclass(frozen=True, eq=False)
+class OnHand:
+    """strung: braced and drawn; rest: unstrung, before the last of them where there is one; rest_after: unstrung since."""
+
+    strung: tuple[Stage, ...]
+    rest: Stage | None
+    rest_after: Stage | None
+    weighings: tuple[Event, ...]
+    arrows: tuple[Event, ...]
+    scraped: datetime | None
+    moisture: float | None = None  # of the wood, %, as last noted
+    heated: bool = False  # over coals, at any time
+
+
+def on_hand(stages: Sequence[Stage], events: Sequence[Event]) -> OnHand:
+    """What speaks of the bow at the end of these stages and events, each list oldest first."""
+    scraped = max((e.happened_at for e in events if e.kind == "scrape"), default=None)
+    measured = [s for s in stages if s.status == "measured"]
+    now = [s for s in measured if scraped is None or s.taken_at > scraped]
+    strung = [s for s in now if s.state in ("braced", "drawn")]
+    rest = [s for s in measured if s.state == "unstrung"]
+    before = [s for s in rest if not strung or s.taken_at <= strung[-1].taken_at]
+    still = (before or rest)[-1] if rest else None
+    if strung and before and any(s.id == strung[-1].rest_stage_id for s in before):
+        still = next(s for s in before if s.id == strung[-1].rest_stage_id)
+    after = [s for s in rest if still is not None and strung and s.taken_at > strung[-1].taken_at]
+    fresh = [e for e in events if scraped is None or e.happened_at > scraped]
+    return OnHand(
+        tuple(strung),
+        still,
+        after[-1] if after and after[-1] is not still else None,
+        tuple(e for e in fresh if e.kind == "weighing"),
+        tuple(e for e in fresh if e.kind == "arrow_speed"),
+        scraped,
+        moisture_of(events),
+        any(e.kind == "heat" for e in events),
+    )
+
+
+def moisture_of(events: Sequence[Event]) -> float | None:
+    """The bow's moisture (%) by the last meter reading, else by the last air it lay in; None where neither is noted."""
+    noted = [e.details for e in events if e.kind == "moisture"]
+    for d in reversed(noted):
+        if "reading_percent" in d:
+            return float(d["reading_percent"])
+    for d in reversed(noted):
+        if "temperature_c" in d:
+            try:
+                return moisture_of_air(float(d["temperature_c"]), float(d["humidity_percent"]) / 100).value
+            except WoodError:
+                continue  # the wood page says what is wrong with that reading
+    return None
+
+
+def on_hand_with(stage: Stage, stages: Sequence[Stage], events: Sequence[Event]) -> OnHand:
+    """What speaks of the bow as it was in one picture: all between the scraping before it and the next."""
+    end = min((e.happened_at for e in events if e.kind == "scrape" and e.happened_at >= stage.taken_at), default=None)
+    if end is None:
+        return on_hand(stages, events)
+    return on_hand([s for s in stages if s.taken_at <= end], [e for e in events if e.happened_at < end])
+
+
+def finding_of(hand: OnHand, document: Documents) -> Finding | None:
+    """The bow's hinges and stiff places; None where its pictures cannot tell them together."""
+    if not hand.strung:
+        return None
+    try:
+        return find([document(s) for s in hand.strung], None if hand.rest is None else document(hand.rest))
+    except TillerLensError:  # each picture then says for itself why it tells nothing, or what its bend alone shows
+        return None
+
+
+def told_together(stages: Sequence[Stage], events: Sequence[Event], document: Documents) -> dict[str, dict[str, Any]]:
+    """The documents of all measured stages by identity, those of one time with one finding, so that all of them tell the same."""
+    out: dict[str, dict[str, Any]] = {}
+    for stage in stages:
+        if stage.status != "measured" or stage.id in out:
+            continue
+        hand = on_hand_with(stage, stages, events)
+        finding = finding_of(hand, document)
+        out[stage.id] = document(stage)
+        for strung in hand.strung if finding is not None else ():
+            assert finding is not None
+            out[strung.id] = as_found(document(strung), finding)
+    return out

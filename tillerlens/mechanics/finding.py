@@ -1,0 +1,134 @@
+"""The one finding of a bow's hinges and stiff places as it is now: found together, on all pictures that speak of it.
+
+Every page, plan, report and command reads this finding, so that no two of them can tell a different story of one bow.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from tillerlens.errors import Reason
+from tillerlens.measurement import Measurement, Spot
+from tillerlens.mechanics.evidence import check_evidence
+from tillerlens.mechanics.places import LEAST_Z, LimbCurve, Place, find_places
+from tillerlens.mechanics.seen import SeenBow, read_seen
+from tillerlens.mechanics.stiffness import Stiffness, estimate_stiffness
+
+SUPERSEDED = frozenset({"rest_unknown", "too_little_bend", "no_lever"})
+"""Doubts of a single picture about its own hinges and stiff places, which a finding on all pictures replaces."""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """places: clearest first. strung, rest: names of the pictures that it stands on; rest None where none was there."""
+
+    places: tuple[Place, ...]
+    strung: tuple[str, ...]
+    rest: str | None
+    doubts: tuple[Reason, ...] = ()
+
+
+def find(strung: Sequence[dict[str, Any]], rest: dict[str, Any] | None) -> Finding:
+    """The finding on measurement documents of one bow: strung as it is now, and at rest.
+
+    Raises MechanicsError where they do not belong together or cannot tell.
+    """
+    check_evidence(strung, rest)
+    seen = [read_seen(d) for d in strung]
+    still = None if rest is None else read_seen(rest)
+    return find_in(estimate_stiffness(seen, still), seen, still)
+
+
+def find_in(stiffness: Stiffness, seen: Sequence[SeenBow], rest: SeenBow | None) -> Finding:
+    """The finding on a stiffness that was estimated from these pictures."""
+    used = [b for b in seen if b.name in stiffness.pictures]
+    places, odd = find_places(*limb_curves(stiffness, used))
+    doubts = () if rest is not None else (_NO_REST,)
+    return Finding(places, stiffness.pictures, None if rest is None else rest.name, doubts + tuple(_odd(p) for p in odd))
+
+
+def limb_curves(stiffness: Stiffness, seen: Sequence[SeenBow]) -> tuple[LimbCurve, LimbCurve]:
+    """Upper and lower limb as ``find_places`` takes them; moments are those of the most bent picture."""
+    bends = [sum(float(np.nanmean(m.curvature)) for m in b.limbs.values()) for b in seen]
+    at = int(np.argmax(bends))
+    bow, tension = seen[at], stiffness.tensions_n[stiffness.pictures.index(seen[at].name)]
+    cutoff = float(np.mean([b.smoothing_mm for b in seen]))
+    upper, lower = (
+        LimbCurve(
+            limb.from_nock_mm,
+            limb.compliance,
+            limb.u_compliance,
+            1000 * tension * np.interp(limb.from_nock_mm, bow.limbs[k].from_nock_mm, np.nan_to_num(bow.limbs[k].arm_mm)),
+            limb.length_mm,
+            cutoff,
+        )
+        for k, limb in stiffness.limbs.items()
+    )
+    return upper, lower
+
+
+_NO_REST = Reason(
+    "rest_unknown",
+    "Hinges and stiff places were judged without the bow's shape at rest: a natural crook may look like one.",
+    "Measure the bow unstrung too.",
+)
+
+
+def _odd(place: Place) -> Reason:
+    much = f"{abs(100 * place.bend.value):.0f} % {'more' if place.kind == 'hinge' else 'less'}"
+    return Reason(
+        "not_wood",
+        f"The {place.limb} limb seems to bend {much} than the wood around it at one place. Wood hardly does that: the "
+        "line may have left the limb there.",
+        "Look at the traced line there, and put its edge right.",
+    )
+
+
+def with_finding(found: Measurement, finding: Finding) -> Measurement:
+    """A strung picture's measurement with the finding in place of what its bend alone showed."""
+    spots = []
+    for p in finding.places:
+        limb = found.profile[p.limb]
+        px = tuple(float(np.interp(p.from_nock_mm.value, limb.from_nock_mm, limb.centre_px[:, j])) for j in (0, 1))
+        amount, u = 100 * p.bend.value, 100 * p.bend.u
+        spots.append(Spot(p.limb, p.kind, p.from_nock_mm.value, p.length_mm, amount, u, _confidence(p), (px[0], px[1])))
+    kept = tuple(r for r in found.reasons if r.code not in SUPERSEDED)
+    evidence = {**found.evidence, "found_on": _stands_on(finding)}
+    return replace(found, spots=tuple(spots), reasons=kept + finding.doubts, evidence=evidence)
+
+
+def _confidence(place: Place) -> float:
+    return 1 - 0.5 * float(np.exp(-(place.significance - LEAST_Z) / 2))
+
+
+def _stands_on(finding: Finding) -> dict[str, Any]:
+    return {"strung": list(finding.strung), "rest": finding.rest}
+
+
+def as_found(document: dict[str, Any], finding: Finding) -> dict[str, Any]:
+    """A strung picture's measurement document with the bow's finding in place of what the picture alone told."""
+    return {
+        **document,
+        "spots": [_printed(p, document) for p in finding.places],
+        "reasons": [r for r in document["reasons"] if r["code"] not in SUPERSEDED] + [r.as_dict() for r in finding.doubts],
+        "evidence": {**(document.get("evidence") or {}), "found_on": _stands_on(finding)},
+    }
+
+
+def _printed(place: Place, document: dict[str, Any]) -> dict[str, Any]:
+    p = document["profile"][place.limb]
+    s, px = np.array(p["from_nock_mm"], float), np.array(p["centre_px"], float)
+    return {
+        "limb": place.limb,
+        "kind": place.kind,
+        "from_nock_mm": round(place.from_nock_mm.value, 1),
+        "length_mm": round(place.length_mm, 1),
+        "bend_percent": round(100 * place.bend.value, 1),
+        "u_percent": round(100 * place.bend.u, 1),
+        "confidence": round(_confidence(place), 2),
+        "centre_px": [round(float(np.interp(place.from_nock_mm.value, s, px[:, j])), 1) for j in (0, 1)],
+    }

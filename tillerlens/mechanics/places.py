@@ -1,0 +1,305 @@
+"""Hinges and stiff places of a bow as it is now, found once, on everything that is known of it.
+
+What is searched is the logarithm of the limbs' compliance along both limbs, with its band. A well-made limb's runs smoothly
+with its taper; a hinge stands above that line over an inch or two, a stiff place below it. Both limbs of a bow are made alike,
+so they share the shape of the smooth line, each with its own level and slope.
+
+A bump is believed only where it exceeds what the measuring and the wood's own unevenness can do by chance anywhere along the
+limbs. Both have a known look:
+
+- Curvature read from a smoothed edge errs in waves. White and slowly wandering errors of the edge have a spectrum between 1 and
+  w^-2; differentiated twice and smoothed with the gain G = 1 / (1 + (w/wc)^8) of a spline whose fourth derivative is held
+  back, they leave w^4 G^2 / (w^2 + w0^2): a band around the cutoff wavelength. On 120 limbs of rendered pictures the
+  autocorrelation of curvature errors follows this to 0.08 at every lag up to 160 mm.
+- The smoothing lowers and widens a true bump by the same gain, so a bump is looked for as it would be seen.
+
+The likelihood-ratio scan over place, width and limb is the generalised least-squares one (e.g. Kay, *Fundamentals of
+Statistical Signal Processing: Detection Theory*, 1998, 4.4 and 5.5).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tillerlens.measurement import LIMBS, Value
+from tillerlens.measurement import Limb as LimbName
+
+Array = NDArray[np.float64]
+Kind = Literal["hinge", "stiff"]
+
+FIRST, LAST = 0.07, 0.97
+"""Shares of the limb from the nock between which a curve is searched: nearer the nock there is no lever, at the fade no limb."""
+
+SEARCHED = (0.13, 0.88)
+"""Shares of the limb between which a place's middle may lie: it needs a flank on either side."""
+
+STEP_MM = 24.0
+"""Between places read: what the smoothing lets through has no waves shorter than twice this, so closer places tell nothing new
+and would only pretend to."""
+
+TRIED_MM = 8.0
+"""Between the middles tried."""
+
+HALF_LENGTHS_MM = (24.0, 36.0, 50.0)
+"""Half lengths tried: places of two to four inches (common practice, no source)."""
+
+CUTOFF_MM = 130.0
+"""Wavelength that the smoothing halves, where a document does not say otherwise."""
+
+WANDER_MM = 2000.0
+"""Wavelength beyond which errors of an edge no longer grow."""
+
+BROAD_SHARE = 0.25
+"""Share of the measuring's variance that moves together over several inches: shadows, the lens, the camera's place."""
+BROAD_MM = 150.0
+
+UNEVEN_U, UNEVEN_MM = 0.02, 60.0
+"""How far a well-made limb strays from a smooth taper, relative, and over what length (common practice, no source)."""
+TAPER_U, TAPER_MM = 0.02, 150.0
+"""How far its taper strays from the smooth line fitted here: a width that turns from parallel to tapering, say."""
+FINE_U = 0.01
+
+ENDS_U = 0.1
+"""Curvature, 1/m, by which nock wraps, rounding and the handle's swell disturb the smoothing at either end; it rings inward."""
+
+LEAST_Z = 4.0
+"""How far beyond chance a place must stand: about 150 places and widths on two limbs, so about one sound bow in a hundred."""
+LEAST_BEND = 0.08
+"""Places that bend differently by less are no concern (common practice, no source)."""
+MOST_BEND = {"hinge": 1.0, "stiff": 0.6}
+"""Wood that bends twice as much as its neighbours has broken or soon will, and a knot left proud takes no more than half of the
+bend away (common practice, no source): what seems to exceed this is more likely a fault of the tracing."""
+MOST_PLACES = 4
+FEWEST = 10
+SPREAD_FLOOR = 0.9
+"""How far the curves' own scatter may narrow what the documents promised."""
+
+
+@dataclass(frozen=True, eq=False)
+class LimbCurve:
+    """One limb's evidence, nock first; arrays (n,).
+
+    from_nock_mm; compliance: curvature moved per moment, in any unit, which noise may make negative; u: its standard
+    uncertainty from measuring; moment: in the furthest picture, in the unit whose product with the compliance is 1/m.
+    length_mm: fade to nock. cutoff_mm: wavelength that the smoothing of the pictures halves.
+    """
+
+    from_nock_mm: Array
+    compliance: Array
+    u: Array
+    moment: Array
+    length_mm: float
+    cutoff_mm: float = CUTOFF_MM
+
+
+@dataclass(frozen=True)
+class Place:
+    """A stretch of a limb that bends more (hinge) or less (stiff) than the wood around it.
+
+    from_nock_mm: its middle and that middle's standard uncertainty. length_mm: how long it is. bend: how much more the wood
+    bends there than its smooth taper would, a share (+ hinge, - stiff place). significance: in standard uncertainties.
+    """
+
+    limb: LimbName
+    kind: Kind
+    from_nock_mm: Value
+    length_mm: float
+    bend: Value
+    significance: float
+
+    @property
+    def ends_mm(self) -> tuple[float, float]:
+        """Nearer and farther end from the nock."""
+        return self.from_nock_mm.value - self.length_mm / 2, self.from_nock_mm.value + self.length_mm / 2
+
+
+def find_places(upper: LimbCurve, lower: LimbCurve, least_z: float = LEAST_Z) -> tuple[tuple[Place, ...], tuple[Place, ...]]:
+    """Places of both limbs that stand out beyond chance, the clearest first; and those that stand out more than wood does."""
+    curves = [_inside(c) for c in (upper, lower)]
+    if min(len(c.from_nock_mm) for c in curves) < FEWEST:
+        return (), ()
+    field = _Field.of(curves)
+    chosen: list[_Bump] = []
+    while len(chosen) < MOST_PLACES:
+        best = field.best(chosen)
+        if best is None or best.z < least_z or abs(best.amount) < LEAST_BEND:
+            break
+        chosen.append(best)
+    found = sorted(field.places(chosen), key=lambda p: -p.significance)
+    odd = [p for p in found if abs(p.bend.value) > MOST_BEND[p.kind]]
+    return tuple(p for p in found if p not in odd), tuple(odd)
+
+
+def _inside(c: LimbCurve) -> LimbCurve:
+    at = np.arange(FIRST * c.length_mm, LAST * c.length_mm, STEP_MM)
+    compliance, u, moment = (np.interp(at, c.from_nock_mm, getattr(c, n)) for n in ("compliance", "u", "moment"))
+    ok = np.isfinite(compliance) & np.isfinite(u) & np.isfinite(moment)
+    return replace(c, from_nock_mm=at[ok], compliance=compliance[ok], u=u[ok], moment=moment[ok])
+
+
+@dataclass(frozen=True)
+class _Bump:
+    limb: int
+    middle: float
+    half: float
+    amount: float
+    u: float
+    z: float
+
+
+def gain(wave: Array, cutoff_mm: float) -> Array:
+    """Gain of the smoothing spline at angular wavenumbers (n,), 1/mm."""
+    return np.asarray(1 / (1 + (wave * cutoff_mm / (2 * np.pi)) ** 8))
+
+
+def correlation(lag_mm: Array, cutoff_mm: float) -> Array:
+    """Autocorrelation of errors of a smoothed curvature at lags (any shape), mm."""
+    wave = np.linspace(1e-4, 4 * 2 * np.pi / cutoff_mm, 400)
+    spectrum = wave**4 * gain(wave, cutoff_mm) ** 2 / (wave**2 + (2 * np.pi / WANDER_MM) ** 2)
+    lags = np.linspace(0, float(lag_mm.max()) + 1, 300)
+    table = np.cos(lags[:, None] * wave) @ spectrum / spectrum.sum()
+    return np.asarray(np.interp(lag_mm, lags, table))
+
+
+def ringing(inward_mm: Array, cutoff_mm: float) -> tuple[Array, Array]:
+    """How a disturbance at a limb's end runs inward through the smoothing (n,): cosine and sine part, 1 at the end.
+
+    Green's function of u + (d/dx)^8 u / wc^8: of its four modes that die out inward, the slowest.
+    """
+    wave = 2 * np.pi / cutoff_mm
+    decay, turn = wave * np.sin(np.pi / 8), wave * np.cos(np.pi / 8)
+    fade = np.exp(-decay * inward_mm)
+    return fade * np.cos(turn * inward_mm), fade * np.sin(turn * inward_mm)
+
+
+def seen_bump(away_mm: Array, half: float, cutoff_mm: float) -> Array:
+    """A bump of height 1, about 2 ``half`` long, as smoothed curvature shows it at distances (any shape) from its middle."""
+    sigma = 0.55 * half
+    wave = np.linspace(0, 5 / sigma, 200)
+    shape = np.exp(-0.5 * (wave * sigma) ** 2) * gain(wave, cutoff_mm)
+    far = np.linspace(0, float(np.abs(away_mm).max()) + 1, 400)
+    table = np.cos(far[:, None] * wave) @ shape * (wave[1] - wave[0]) * sigma * np.sqrt(2 / np.pi)
+    return np.asarray(np.interp(np.abs(away_mm), far, table))
+
+
+def _smooth(curves: list[LimbCurve]) -> tuple[Array, Array]:
+    """Columns (N, B) of the smooth lines of ln compliance, and which limb each of the N places is on."""
+    z = [2 * c.from_nock_mm / c.length_mm - 1 for c in curves]
+    both, limb = np.concatenate(z), np.repeat([0, 1], [len(v) for v in z])
+    own = [(limb == k) * both**power for k in (0, 1) for power in (0, 1)]
+    return np.column_stack([both**2, both**3, both**4, *own]), limb
+
+
+@dataclass(frozen=True, eq=False)
+class _Field:
+    """Both limbs whitened: ``y`` (N,) what is left of ln compliance beyond a smooth line, ``basis`` (N, B) orthonormal, the
+    smooth lines' own columns; ``tried`` (N, T) the columns of all bumps, ``where`` their limb, middle and half length."""
+
+    y: Array
+    basis: Array
+    tried: Array
+    where: list[tuple[int, float, float]]
+
+    @classmethod
+    def of(cls, curves: list[LimbCurve]) -> _Field:
+        columns, limb = _smooth(curves)
+        c, u = (np.concatenate([getattr(x, n) for x in curves]) for n in ("compliance", "u"))
+        level = float(np.median(c[c > 0])) if np.any(c > 0) else 1.0
+        line = np.full(len(c), np.log(level))
+        for _ in range(6):  # ln c about the smooth line, linear in the noise: its logarithm itself would be biased by it
+            smooth = np.exp(line)
+            left = np.clip(c / smooth - 1, -1.5, 1.5)
+            weight = 1 / np.hypot(u / smooth, UNEVEN_U)
+            weight /= np.maximum(1.0, np.abs(left) / 0.15) ** 0.5  # what stands out bends the first lines less
+            line = line + columns @ np.linalg.lstsq(columns * weight[:, None], left * weight, rcond=None)[0]
+        smooth = np.exp(line)
+        white = [
+            _whitener(x, x.u / smooth[limb == k], np.maximum(x.moment * smooth[limb == k], 0.02)) for k, x in enumerate(curves)
+        ]
+        left = c / smooth - 1
+        y = np.concatenate([w @ left[limb == k] for k, w in enumerate(white)])
+        base = np.vstack([w @ columns[limb == k] for k, w in enumerate(white)])
+        tried, where = [], []
+        for k, x in enumerate(curves):
+            for half in HALF_LENGTHS_MM:
+                middles = np.arange(SEARCHED[0] * x.length_mm, SEARCHED[1] * x.length_mm, TRIED_MM)
+                columns = np.zeros((len(y), len(middles)))
+                columns[limb == k] = white[k] @ seen_bump(x.from_nock_mm[:, None] - middles, half, x.cutoff_mm)
+                tried.append(columns)
+                where += [(k, float(m), half) for m in middles]
+        return cls(y, np.linalg.qr(base)[0], np.hstack(tried), where)
+
+    def _basis(self, chosen: list[_Bump]) -> Array:
+        extra = [self._column(b) for b in chosen]
+        return np.linalg.qr(np.column_stack([self.basis, *extra]))[0] if extra else self.basis
+
+    def _column(self, b: _Bump) -> Array:
+        return self.tried[:, self.where.index((b.limb, b.middle, b.half))]
+
+    def best(self, chosen: list[_Bump]) -> _Bump | None:
+        """The bump that explains most beyond the smooth lines and those chosen."""
+        q = self._basis(chosen)
+        left = self.y - q @ (q.T @ self.y)
+        columns = self.tried - q @ (q.T @ self.tried)
+        power = (columns**2).sum(0)
+        near = np.array([any(b.limb == k and abs(b.middle - m) < b.half + h for b in chosen) for k, m, h in self.where])
+        ok = (power > 0.05 * np.max(power)) & ~near
+        if not ok.any():
+            return None
+        score = np.where(ok, (columns.T @ left) ** 2 / np.maximum(power, 1e-12), -1.0)
+        i = int(np.argmax(score))
+        k, m, h = self.where[i]
+        amount = float(columns[:, i] @ left) / power[i]
+        spread = self._spread(left - amount * columns[:, i], q.shape[1] + 1)
+        u = spread / float(np.sqrt(power[i]))
+        return _Bump(k, m, h, amount, u, abs(amount) / u)
+
+    def _spread(self, left: Array, used: int) -> float:
+        """How much more the curves scatter than was promised; never less than promised, since few degrees of freedom are left."""
+        return max(SPREAD_FLOOR, float(np.sqrt(left @ left / max(len(left) - used, 1))))
+
+    def places(self, chosen: list[_Bump]) -> list[Place]:
+        """All chosen bumps fitted together."""
+        if not chosen:
+            return []
+        columns = np.column_stack([self._column(b) for b in chosen])
+        q = self.basis
+        own = columns - q @ (q.T @ columns)
+        left = self.y - q @ (q.T @ self.y)
+        normal = np.linalg.inv(own.T @ own)
+        amounts = normal @ (own.T @ left)
+        spread = self._spread(left - own @ amounts, q.shape[1] + len(chosen))
+        out = []
+        for b, amount, var in zip(chosen, amounts, np.diag(normal), strict=True):
+            u = spread * float(np.sqrt(var))
+            share = float(amount)
+            # how sharply the fit falls off to both sides of the middle
+            u_middle = float(np.hypot(0.55 * b.half * np.sqrt(2) * u / max(abs(amount), 1e-9), TRIED_MM / 2))
+            out.append(
+                Place(
+                    LIMBS[b.limb],
+                    "hinge" if amount > 0 else "stiff",
+                    Value(b.middle, u_middle, "mm"),
+                    2 * b.half,
+                    Value(share, u, ""),
+                    abs(float(amount)) / u,
+                )
+            )
+        return out
+
+
+def _whitener(c: LimbCurve, u: Array, moved: Array) -> Array:
+    """(n, n) W with W C W' = 1 for the covariance C of ln compliance. u: relative; moved: curvature, 1/m."""
+    lag = np.abs(c.from_nock_mm[:, None] - c.from_nock_mm)
+    shape = (1 - BROAD_SHARE) * correlation(lag, c.cutoff_mm) + BROAD_SHARE * np.exp(-0.5 * (lag / BROAD_MM) ** 2)
+    cov = shape * np.outer(u, u)
+    cov += UNEVEN_U**2 * np.exp(-0.5 * (lag / UNEVEN_MM) ** 2) + TAPER_U**2 * np.exp(-0.5 * (lag / TAPER_MM) ** 2)
+    for inward in (c.from_nock_mm, c.length_mm - c.from_nock_mm):
+        for mode in ringing(inward, c.cutoff_mm):
+            cov += ENDS_U**2 * np.outer(mode / moved, mode / moved)
+    cov[np.diag_indices_from(cov)] += FINE_U**2
+    return np.asarray(np.linalg.inv(np.linalg.cholesky(cov)))
