@@ -58,7 +58,7 @@ def spot(
 
 
 def from_truth(name="heron-drawn-27", spots=True):
-    """The sample's truth as a measurement, with a hinge and a stiff spot that the bow does not have."""
+    """The sample's truth as a measurement, with a hinge and a stiff place that the bow does not have."""
     truth = json.loads((SAMPLES / f"{name}.truth.json").read_text())
     shot = json.loads((SAMPLES / f"{name}.shot.json").read_text())
     profile = {limb: _profile(truth, limb) for limb in LIMBS}

@@ -172,7 +172,7 @@ def test_a_doubtful_stiff_spot_is_said_as_such():
     (sentence,) = about(
         drawn_with(spot("stiff", bend_percent=-15.0, u_percent=math.nan, confidence=0.4)), "spot"
     )
-    assert sentence.text.startswith("Perhaps a stiff spot in the lower limb")
+    assert sentence.text.startswith("Perhaps a stiff place in the lower limb")
     assert "15 % less" in sentence.text and "interval unknown" in sentence.text
 
 

@@ -71,7 +71,7 @@ class LimbProfile:
 
 @dataclass(frozen=True)
 class Spot:
-    """A hinge (bends more than the wood around it) or a stiff spot (bends less)."""
+    """A hinge (bends more than the wood around it) or a stiff place (bends less)."""
 
     limb: Limb
     kind: Literal["hinge", "stiff"]

@@ -1,8 +1,8 @@
-"""Hinges and stiff spots, judged on load, not on looks.
+"""Hinges and stiff places, judged on load, not on looks.
 
 At a place on the limb the string pulls with tension T on a lever arm a, so the movement of curvature from rest is
 a T / EI there (Euler-Bernoulli). log(movement / arm) is therefore minus the log of the limb's stiffness, up to a constant:
-a curve that falls smoothly with the taper. A hinge is a bump on that curve, a stiff spot a dip. Both limbs of a bow are
+a curve that falls smoothly with the taper. A hinge is a bump on that curve, a stiff place a dip. Both limbs of a bow are
 made alike, so they share a baseline, each with its own level and slope.
 
 This module judges one picture whose bow was not seen at rest: movement is not known, the bend itself stands for it, and
@@ -83,7 +83,7 @@ def find_spots(
         return (), (
             Reason(
                 "no_lever",
-                "Hinges and stiff spots were not judged: the string was not seen, so the load along the limbs is not known.",
+                "Hinges and stiff places were not judged: the string was not seen, so the load along the limbs is not known.",
                 "Click the hook.",
             ),
         )
@@ -92,7 +92,7 @@ def find_spots(
         return (), (
             Reason(
                 "too_little_bend",
-                "The limbs bend too little here for hinges and stiff spots to be judged.",
+                "The limbs bend too little here for hinges and stiff places to be judged.",
                 "Draw a little further, once the shape so far is right.",
             ),
         )
@@ -128,7 +128,7 @@ def find_spots(
         chosen.append(_column(curves, limb, centre, half))
     doubt = Reason(
         "rest_unknown",
-        "Hinges and stiff spots were judged without the bow's shape at rest: a natural crook may look like one.",
+        "Hinges and stiff places were judged without the bow's shape at rest: a natural crook may look like one.",
         "Measure the bow unstrung and give that measurement too.",
     )
     return tuple(spots), (doubt,)

@@ -177,6 +177,7 @@ def measurement_of(document: dict[str, Any]) -> Measurement:
         tuple(gaps),
         profile,
         tuple(spots),
+        evidence=document.get("evidence") or {},
         photo=document["photo"],
         shot=document["shot"],
         version=document["made_by"],

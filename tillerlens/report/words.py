@@ -8,6 +8,7 @@ at pixels.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -231,19 +232,37 @@ def _spots(measurement: Measurement, units: Units) -> list[Sentence]:
     doubts = {reason.code for reason in measurement.reasons}
     if not measurement.profile or measurement.state != "drawn" or doubts & NOT_JUDGED:
         return []
+    stands_on = _stands_on(measurement)
     if not measurement.spots and "rest_unknown" in doubts:
-        text = "No hinge and no stiff spot stands out; a small one needs the bow's shape at rest to be told."
+        text = "No hinge and no stiff place stands out; a small one needs the bow's shape at rest to be told."
         return [Sentence("spots", text, "open")]
     if not measurement.spots:
-        return [Sentence("spots", "No hinge and no stiff spot that this photograph can tell.", "fine")]
+        return [Sentence("spots", "No hinge and no stiff place that can be told.", "fine"), *stands_on]
     worst_first = sorted(measurement.spots, key=lambda spot: -abs(spot.bend_percent))
-    return [Sentence("spot", spot_in_words(spot, measurement.shot, units), "finding") for spot in worst_first]
+    return [Sentence("spot", spot_in_words(spot, measurement.shot, units), "finding") for spot in worst_first] + stands_on
+
+
+def _stands_on(measurement: Measurement) -> list[Sentence]:
+    """The pictures that hinges and stiff places were found on, where they were found on the bow's movement from rest."""
+    found_on = measurement.evidence.get("found_on")
+    if not found_on:
+        return []
+    return [Sentence("found_on", stands_on_in_words(found_on["strung"], found_on["rest"]))]
+
+
+def stands_on_in_words(strung: Sequence[str], rest: str | None) -> str:
+    """What a finding of hinges and stiff places stands on."""
+    names = list(strung)
+    together = f"{len(names)} pictures together: {', '.join(names[:-1])} and {names[-1]}"
+    many = together if len(names) > 1 else f"one picture, {names[0]}"
+    against = f"held against the bow at rest in {rest}" if rest else "without a picture of the bow at rest"
+    return f"Hinges and stiff places are told from {many}, {against}."
 
 
 def spot_in_words(spot: Spot, shot: dict[str, Any], units: Units) -> str:
-    """One hinge or stiff spot: where, how long, how much, and what not to do."""
+    """One hinge or stiff place: where, how long, how much, and what not to do."""
     sure = "" if spot.confidence >= SURE else "Probably a " if spot.confidence >= LIKELY else "Perhaps a "
-    name = "hinge" if spot.kind == "hinge" else "stiff spot"
+    name = "hinge" if spot.kind == "hinge" else "stiff place"
     from_handle = limb_length_mm(shot, spot.limb) - spot.from_nock_mm
     place = f"{say_place(spot.from_nock_mm, units)} from the nock"
     if math.isfinite(from_handle):

@@ -23,6 +23,7 @@ from tillerlens.ui.fields import CLICKS, plain
 from tillerlens.ui.photo_page import Picked, look_at
 from tillerlens.ui.place import Place, go, link, pick_bow, told
 from tillerlens.ui.result import Shown, show_result
+from tillerlens.ui.together import documents_of
 from tillerlens.ui.turns import MEASURING, in_turn
 
 PICTURE_PX = 1600
@@ -71,7 +72,7 @@ def _choose(place: Place, stages: list[Stage]) -> Stage:
 
 
 def _as_kept(place: Place, stage: Stage) -> bool:
-    document = store.measurement(place.record, stage.id)
+    document = _document(place, stage)
     if document is None:
         return False
     earlier = earlier_reflex(place, stage)
@@ -79,6 +80,14 @@ def _as_kept(place: Place, stage: Stage) -> bool:
     shown = Shown(b"", stage.photo_name, shot, None, measurement_of(document), place.units, place.wish, earlier)
     show_result(shown, lambda: _picture(place, stage, document))
     return True
+
+
+def _document(place: Place, stage: Stage) -> dict[str, Any] | None:
+    """The stage's measurement, with what all pictures of the bow at that time tell of hinges and stiff places."""
+    if stage.status != "measured":
+        return store.measurement(place.record, stage.id)
+    found = timeline(place.record, stage.bow_id)
+    return documents_of(place.record, found.stages, found.events).get(stage.id)
 
 
 def _picture(place: Place, stage: Stage, document: dict[str, Any]) -> None:

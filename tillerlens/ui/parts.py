@@ -27,6 +27,7 @@ from tillerlens.ui.fields import plain, told_apart
 from tillerlens.ui.kept import Settings
 from tillerlens.ui.look import BADGES
 from tillerlens.ui.place import Place, say_error
+from tillerlens.ui.together import documents_of
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,10 +53,13 @@ class Known:
     def measured(self, *states: str) -> list[Stage]:
         return [s for s in self.stages if s.status == "measured" and (not states or s.state in states)]
 
+    @cached_property
+    def _documents(self) -> dict[str, dict[str, Any]]:
+        return documents_of(self.record, self.stages, self.events)
+
     def document(self, stage: Stage) -> dict[str, Any]:
-        found = store.measurement(self.record, stage.id)
-        assert found is not None  # asked only of measured stages
-        return found
+        """A measured stage's document, with the one finding of the bow as it was then."""
+        return self._documents[stage.id]
 
     def unchanged(self) -> None:
         """Begin the page anew where somebody has changed a picture since it was read: what was made of both is not to be kept."""

@@ -1,0 +1,69 @@
+"""One bow, one finding: pictures of one time tell the same hinges and stiff places, on every page and in the report."""
+
+from datetime import timedelta
+
+import numpy as np
+import pytest
+import shop
+from benches import HALF_HANDLE_MM, ROOT_MM, document, wooden_limb
+
+from tillerlens.history.as_now import finding_of, on_hand, on_hand_with, told_together
+from tillerlens.mechanics.finding import find
+from tillerlens.mechanics.statics import Bow, Handle
+from tillerlens.record import Event, Stage
+
+HINGED = Bow(wooden_limb(hinge=0.25), wooden_limb(), Handle(HALF_HANDLE_MM, HALF_HANDLE_MM, ROOT_MM))
+CURED = Bow(wooden_limb(), wooden_limb(), Handle(HALF_HANDLE_MM, HALF_HANDLE_MM, ROOT_MM))
+
+
+def stage(day, state):
+    taken, name = shop.BEGIN + timedelta(days=day), f"{state}-{day}.jpg"
+    return Stage("0" * 36, day, taken, state, name, "0" * 64, "image/jpeg", 1, shop.shot_of(state), status="measured")
+
+
+@pytest.fixture(scope="module")
+def bow():
+    """Rest, two draws, a scraping that cures the hinge, two draws; what each stage's document is."""
+    noise = np.random.default_rng(8)
+    stages = [stage(d, s) for d, s in ((0, "unstrung"), (1, "drawn"), (2, "drawn"), (4, "drawn"), (5, "drawn"))]
+    made = [document(HINGED, noise=noise)] + [document(HINGED, d, noise=noise) for d in (520.0, 640.0)]
+    made += [document(CURED, d, noise=noise) for d in (520.0, 640.0)]
+    for s, d in zip(stages, made, strict=True):
+        d["photo"]["name"] = s.photo_name
+    details = {"limb": "upper", "start_from_nock_mm": 100.0, "end_from_nock_mm": 300.0}
+    scraped = Event("0" * 36, "scrape", shop.BEGIN + timedelta(days=3), details, "", "Maker", None)
+    documents = {s.id: d for s, d in zip(stages, made, strict=True)}
+    return stages, [scraped], lambda s: documents[s.id]
+
+
+def test_pictures_of_one_time_tell_one_finding(bow):
+    stages, events, document_of = bow
+    told = told_together(stages, events, document_of)
+    before = [told[s.id]["spots"] for s in stages[1:3]]
+    places = [[(p["limb"], p["kind"], p["from_nock_mm"], p["bend_percent"]) for p in spots] for spots in before]
+    assert places[0] == places[1] and [p[:2] for p in places[0]] == [("upper", "hinge")]
+    assert abs(places[0][0][2] - 320) < 25  # the hinge lies 400 mm from the fade of a 720 mm limb
+    assert all(told[s.id]["spots"] == [] for s in stages[3:])
+    assert told[stages[1].id]["evidence"]["found_on"] == {"strung": ["drawn-1.jpg", "drawn-2.jpg"], "rest": "unstrung-0.jpg"}
+    assert told[stages[0].id] is document_of(stages[0])  # nothing is told on the bow at rest
+
+
+def test_each_picture_is_judged_with_those_between_the_same_scrapings(bow):
+    stages, events, _ = bow
+    assert [s.photo_name for s in on_hand_with(stages[1], stages, events).strung] == ["drawn-1.jpg", "drawn-2.jpg"]
+    assert [s.photo_name for s in on_hand_with(stages[4], stages, events).strung] == ["drawn-4.jpg", "drawn-5.jpg"]
+    assert on_hand(stages, events).strung == on_hand_with(stages[4], stages, events).strung
+
+
+def test_the_finding_is_the_one_that_the_plan_reads(bow):
+    stages, events, document_of = bow
+    hand = on_hand_with(stages[2], stages, events)
+    assert finding_of(hand, document_of) == find([document_of(s) for s in stages[1:3]], document_of(stages[0]))
+
+
+def test_pictures_that_do_not_belong_together_keep_what_each_told(bow):
+    stages, events, document_of = bow
+    other = document_of(stages[0])
+    longer = {**other, "shot": {**other["shot"], "bow_length_nock_to_nock_in": 70.0}}
+    told = told_together(stages, events, lambda s: longer if s is stages[0] else document_of(s))
+    assert told[stages[1].id] is document_of(stages[1])
