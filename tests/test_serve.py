@@ -41,7 +41,7 @@ def test_both_ways_to_start_the_app_set_the_same():
 
     given, filed = settings(False, 8501), dict(flat(table))
     assert {name: given.get(name) for name in filed} == filed
-    own = {"server.port", "server.headless", "server.maxMessageSize", "server.fileWatcherType", "logger.hideWelcomeMessage"}
+    own = {"server.port", "server.headless", "server.maxMessageSize", "logger.hideWelcomeMessage"}
     assert set(given) - set(filed) == own
 
 

@@ -213,8 +213,7 @@ def _taken_away(name: str) -> KeptError:
 def on_bench(folder: Path, bow_id: str) -> list[OnBench]:
     """A bow's pictures on the bench, in the order in which they came."""
     with ALONE:
-        there = [p for p in _bench(folder, bow_id).glob("*.json") if p.with_suffix(".picture").exists()]
-        notes = sorted(there, key=_came)
+        notes = sorted(_bench(folder, bow_id).glob("*.json"), key=_came)
         found = [pick_up(folder, bow_id, p.stem) for p in notes]
         return [f for f in found if f is not None]
 

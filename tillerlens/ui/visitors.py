@@ -25,10 +25,11 @@ CHANGES = (
     "rest_file",
     "change_",
     "right_",
+    "aside_",
 )
 LOOKS = (
     "stop_", "new_picture", "open_", "picture_", "walk_", "taped_work_out", "fade_lines", "close", "measure", "earlier", "later",
-    "pointing_",
+    "pointing_", "again_",
 )  # fmt: skip
 
 _HIDDEN = ", ".join(
