@@ -11,6 +11,7 @@ from trying import try_out
 from tillerlens import cli_bench, cli_plan, cli_report, cli_words, units
 from tillerlens.errors import TillerLensError
 from tillerlens.measures.compare import Scraped
+from tillerlens.mechanics import wood
 from tillerlens.mechanics.scraping import Scrape
 from tillerlens.photo.marks.taped import PAIRS, places_from_tape
 from tillerlens.report.bench_of_record import read_calipers
@@ -36,7 +37,8 @@ READERS = {
     "place": cli_words._place,
     "bow's word": lambda text: list(cli_words.read_words([text, f"length={text}"], cli_words.BOW_WORDS).values()),
     "air": cli_plan._celsius,
-    "humidity": cli_plan._share,
+    "humidity": wood.read_humidity,
+    "moisture": wood.read_moisture,
     "strokes": cli_plan._scraped,
     "pair": lambda text: [units.parse_length(cli_bench._pair(text, "20in=33lb")[0])],
     "scraped": cli_report._read_scraped,

@@ -7,13 +7,13 @@ Temperatures in deg C, relative humidity as a share 0 ... 1, moisture content in
 from __future__ import annotations
 
 import math
-import re
 from dataclasses import dataclass
 from functools import cache
 from typing import Literal
 
 from tillerlens.errors import TillerLensError
 from tillerlens.measurement import Value
+from tillerlens.units import parse_quantity
 
 MOST_MOISTURE = 250.0  # % of the dry mass; green sapwood of light woods holds about 200
 EMC_U = 0.5  # %; Simpson (1973): the formula strays from 72 printed values by up to 0.9, by less than 0.13 in the mean
@@ -57,10 +57,7 @@ def moisture_of_air(celsius: float, humidity: float) -> Value:
 
 def read_humidity(text: str) -> float:
     """Relative humidity in percent from ``45%`` or ``45``. A share such as 0.45 is asked about and not taken."""
-    match = re.fullmatch(r"\s*(-?\d+(?:\.\d*)?|-?\.\d+)\s*%?\s*", text)
-    if match is None:
-        raise WoodError(f"'{text}' is not a relative humidity.", "Write it like 45%.", given=text)
-    percent, given = float(match[1]), text.strip()
+    percent, given = parse_quantity(text, {"%": 1.0, "": 1.0}, "relative humidity", "45%", WoodError), text.strip()
     if 0 < percent < 1:
         raise WoodError(
             f"A humidity of {given} is drier than any shop.", f"Write percent: did you mean {100 * percent:g}%?", given=given
@@ -74,10 +71,7 @@ def read_humidity(text: str) -> float:
 
 def read_moisture(text: str) -> float:
     """A wood's moisture in percent of its dry mass, from ``9.5%`` or ``9.5``: what a meter or a scale told."""
-    match = re.fullmatch(r"\s*(-?\d+(?:\.\d*)?|-?\.\d+)\s*%?\s*", text)
-    if match is None:
-        raise WoodError(f"'{text}' is not a moisture.", "Write it like 9.5%.", given=text)
-    percent = float(match[1])
+    percent = parse_quantity(text, {"%": 1.0, "": 1.0}, "moisture", "9.5%", WoodError)
     if 0 < percent < 1:
         remedy = f"Write percent: did you mean {100 * percent:g}%?"
         raise WoodError(f"Wood is never as dry as {text.strip()} in any air.", remedy, given=text)
