@@ -229,6 +229,21 @@ def test_the_command_with_calipers_and_wood(folder) -> None:
         (("drawn.json", "--heat-factor", "9"), "heat factor"),
         (("drawn.json", "--heat-factor", "nan"), "heat factor"),
         (("drawn.json", "--moisture", "0.09"), "did you mean 9%"),
+        (("drawn.json", "--rest", "braced.json"), "braced.json is not a measurement of the bow unstrung"),
+        (("drawn.json", "--rest", "drawn.json"), "drawn.json holds 2 measurements"),
+        (("drawn.json", "--rest-after", "braced.json"), "braced.json is not a measurement of the bow unstrung"),
+        (("rest.json",), "shows the bow unstrung, so it cannot tell how the limbs carry"),
+        (("drawn.json", "--length", "60in"), 'but 60" was given'),
+        (("drawn.json", "--weigh", "20in=0lb"), "A weight of 0.0 lb cannot be right"),
+        (("drawn.json", "--weigh", "20in=-5lb"), "A weight of -5.0 lb cannot be right"),
+        (("drawn.json", "--weigh", "0in=5lb"), 'A draw of 0" cannot be right'),
+        (("drawn.json", "--arrow", "0gr=150fps"), "An arrow of 0 gr cannot be right"),
+        (("drawn.json", "--arrow", "500gr=0fps"), "A speed of 0 feet per second cannot be right"),
+        (("drawn.json", "--expect", "0gr"), "An arrow of 0 gr cannot be right"),
+        (("drawn.json", "--brace", "7in", "--weigh", "6in=5lb"), "is not beyond the brace height"),
+        (("drawn.json", "--brace", "12in", "--full", "10in"), "is not beyond the brace height"),
+        (("drawn.json", "--brace", "0in"), 'A brace height of 0" cannot be right'),
+        (("drawn.json", "--full", "-28in"), 'A draw of -28" cannot be right'),
     ],
 )
 def test_slips_are_answered_with_a_remedy(folder, words, hint: str) -> None:
@@ -237,5 +252,6 @@ def test_slips_are_answered_with_a_remedy(folder, words, hint: str) -> None:
 
 
 def test_a_question_that_cannot_be_answered_is_status_3(folder) -> None:
-    got = run(folder, "drawn.json", "--full", "26in", "--rest", "drawn.json")
-    assert got.exit_code == 3
+    (folder / "one.json").write_text(json.dumps(PICTURES[1]))
+    got = run(folder, "one.json", "--full", "26in")
+    assert got.exit_code == 3 and "cannot tell stiffness from a natural bend" in got.stdout

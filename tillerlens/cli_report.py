@@ -153,14 +153,14 @@ def _given(words: str, place: str | None) -> _Given:
 def _document(path: Path) -> dict[str, Any]:
     """A measurement document from its file, or of a photograph measured now."""
     from tillerlens.cli import _measure_one
-    from tillerlens.document import DocumentError, read_documents
+    from tillerlens.document import DocumentError, read_one
 
     if path.suffix.lower() != ".json":
         found = _measure_one(path, None, None).measurement
         if found.status != "measured":
             raise DocumentError(f"{path.name} was not measured: {found.reasons[0].text}", found.reasons[0].remedy)
         return found.as_document()
-    return read_documents(path)[0]
+    return read_one(path)
 
 
 def _read_scraped(text: str) -> Scraped:

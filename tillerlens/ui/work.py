@@ -11,9 +11,11 @@ from typing import Any
 import streamlit as st
 from PIL import Image
 
+from tillerlens.document import check_same_bow
 from tillerlens.errors import ScaleError
 from tillerlens.measure import Prepared, Remembered, measure_photo, prepare
 from tillerlens.measurement import Measurement
+from tillerlens.mechanics.evidence import check_rest
 from tillerlens.photo.camera import CameraFit
 from tillerlens.photo.intake import Photo, read_photo
 from tillerlens.photo.scale import fit_scale
@@ -67,10 +69,14 @@ def _remembered(data: bytes, name: str, form: dict[str, Any]) -> Remembered:
 
 @st.cache_resource(max_entries=12, show_spinner=False)
 def measured(data: bytes, name: str, shot_json: str, rest_json: str | None) -> Measurement:
-    """The measurement of these bytes under this shot. Raises PhotoError and ShotError."""
+    """The measurement of these bytes under this shot. Raises PhotoError, ShotError, and for a shape at rest that does not fit
+    MechanicsError and DocumentError."""
     photo = decoded(data, name)
     shot = read_shot(json.loads(shot_json), photo_size=(photo.width, photo.height))
     rest: dict[str, Any] | None = json.loads(rest_json) if rest_json else None
+    if rest is not None:
+        check_rest(rest)
+        check_same_bow(rest, shot)
     try:
         fit = fitted(data, name, _of_scale(shot.as_dict()), shot)
     except ScaleError:
