@@ -152,10 +152,18 @@ def test_a_limits_source_and_the_users_own_factor_are_named() -> None:
 def test_an_odd_weight_and_a_seen_full_draw() -> None:
     bow = wooden_bow()
     readings = [Reading(d, drawn(bow, string_of(bow), d).weight, 1.0, 1.0) for d in (300, 400, 500, 600)]
-    readings[1] = Reading(400, readings[1].weight_n + 25, 1.0, 1.0)
-    found = tell(Given([], readings=readings, brace_back_mm=BRACE_MM, length_mm=1660, full_draw_mm=600))
-    text = text_of(force_words(found.curve, 600, found.stacking, Units()))
-    assert "does not fit the others" in text and "it draws" in text and "looked ahead" not in text
+
+    def said(extra_n: float):
+        slip = [*readings[:1], Reading(400, readings[1].weight_n + extra_n, 1.0, 1.0), *readings[2:]]
+        return tell(Given([], readings=slip, brace_back_mm=BRACE_MM, length_mm=1660, full_draw_mm=600))
+
+    mild = said(4.4)  # a pound
+    text = text_of(force_words(mild.curve, 600, mild.stacking, Units()))
+    assert "it draws" in text and "looked ahead" not in text
+    wrong = said(25)
+    assert wrong.curve is None and wrong.cast is None
+    first = bench_words(wrong)[0]
+    assert first.tone == "finding" and "does not fit the others. So no weight is foretold" in first.text
 
 
 def test_the_expected_speed_says_how_sure() -> None:
@@ -193,7 +201,7 @@ def test_the_command_tells(folder) -> None:
     )
     assert got.exit_code == 0, got.output
     assert "At 26 in expect about" in got.stdout and "450 gr is expected to fly" in got.stdout
-    printed = run(folder, "braced.json", "drawn.json", "--rest", "rest.json", "--weigh", "12in=10lb", "--json")
+    printed = run(folder, "braced.json", "drawn.json", "--rest", "rest.json", "--weigh", "12in=17.5lb", "--json")
     assert printed.exit_code == 0
     d = json.loads(printed.stdout)
     assert d["format"] == "tillerlens-bench" and d["force_draw"]["from_own_statics"]

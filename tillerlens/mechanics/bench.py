@@ -180,6 +180,7 @@ def _curve(
         *given.readings,
         *(Reading(b.draw_back_mm, b.weighing.weight_n, b.weighing.u_n, b.u_draw_mm) for b in drawn if b.weighing),
     ]
+    full = max([full, *(r.draw_mm for r in readings)])  # a weight read beyond the full draw counts too
     if brace is None:
         if stiffness is None or deepest is None:
             raise MechanicsError(
