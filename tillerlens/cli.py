@@ -127,6 +127,7 @@ class _Outcome:
 
     measurement: Measurement
     photo: Photo | None
+    rest: dict[str, Any] | None = None
 
 
 def _pictures(given: list[Path]) -> list[Path]:
@@ -176,7 +177,7 @@ def _measure_one(path: Path, shot: Path | None, rest: Path | None) -> _Outcome:
         return _Outcome(
             Measurement("refused", "unknown", (error.reason,), photo=about, version=__version__), None
         )
-    return _Outcome(measure_photo(picture, facts, earlier), picture)
+    return _Outcome(measure_photo(picture, facts, earlier), picture, earlier)
 
 
 def _finish(outcome: _Outcome, overlay: Path | None, json_out: bool) -> int:
@@ -193,7 +194,7 @@ def _finish(outcome: _Outcome, overlay: Path | None, json_out: bool) -> int:
         typer.echo(as_text(found) + "\n")
     if overlay is not None:
         try:
-            _write_overlay(overlay, outcome.photo, found)
+            _write_overlay(overlay, outcome.photo, found, outcome.rest)
         except TillerLensError as error:
             typer.echo(str(error), err=True)
             return UNUSABLE
@@ -220,7 +221,7 @@ def _overlay_place(overlay: Path | None, photo: Path, several: bool) -> Path | N
     return overlay / f"{photo.stem}.overlay.png" if overlay is not None and several else overlay
 
 
-def _write_overlay(path: Path, photo: Photo, found: Measurement) -> None:
+def _write_overlay(path: Path, photo: Photo, found: Measurement, rest: dict[str, Any] | None) -> None:
     import io
 
     from PIL import Image
@@ -229,7 +230,7 @@ def _write_overlay(path: Path, photo: Photo, found: Measurement) -> None:
     from tillerlens.report.overlay import draw_overlay
 
     png = io.BytesIO()
-    Image.fromarray(draw_overlay(photo.rgb, found)).save(png, "PNG")
+    Image.fromarray(draw_overlay(photo.rgb, found, rest=rest)).save(png, "PNG")
     write_whole(path, png.getvalue())
 
 

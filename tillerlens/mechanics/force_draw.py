@@ -125,7 +125,7 @@ def measured_shape(stiffness: Stiffness, seen: SeenBow, full_draw_mm: float, bra
 
 def _nudged(stiffness: Stiffness) -> list[Stiffness]:
     """The stiffness moved by one independent doubt each: smooth modes of EI and of the shape at rest, by limb."""
-    out = []
+    out = list(stiffness.moved)
     for name, limb in stiffness.limbs.items():
         share = limb.from_nock_mm / limb.length_mm
         u = SHARED_IN_BAND * float(np.nanmedian(limb.u_relative))

@@ -24,10 +24,13 @@ from tillerlens.report.story import measurement_of
 Array = NDArray[np.float64]
 
 
-def redrawn(data: bytes, name: str, document: dict[str, Any], units: Units, max_side: int) -> bytes:
-    """A JPEG of the photograph ``data`` with all that its measured ``document`` tells. Raises PhotoError."""
+def redrawn(
+    data: bytes, name: str, document: dict[str, Any], units: Units, max_side: int, rest: dict[str, Any] | None = None
+) -> bytes:
+    """A JPEG of the photograph ``data`` with all that its measured ``document`` tells; ``rest``: that of the bow unstrung.
+    Raises PhotoError."""
     found = with_trace(document)
-    picture = draw_overlay(read_photo(data, name).rgb, found, max_side, units, close=True, silhouettes=False)
+    picture = draw_overlay(read_photo(data, name).rgb, found, max_side, units, close=True, silhouettes=False, rest=rest)
     out = io.BytesIO()
     Image.fromarray(picture).save(out, "JPEG", quality=88, subsampling=0)
     return out.getvalue()

@@ -321,9 +321,9 @@ def _shapes(measured: Sequence[StageShown], rest: Sequence[StageShown], units: U
     if bent is not None:
         at_rest = next((s for s in reversed(rest) if s.when <= bent.when), None)
         still = None if at_rest is None else read_picture(at_rest.document)
-        against = "" if at_rest is None else f", less the bend at rest of {at_rest.title}"
+        against = " as they stand, natural bend included" if at_rest is None else f", from rest as in {at_rest.title}"
         svg = figures.bend_figure(read_picture(bent.document), units, still)
-        out.append({"title": f"Bend along the limbs, {bent.title}{against}", "svg": svg})
+        out.append({"title": f"Bend along the limbs{against}: {bent.title}", "svg": svg})
     return out
 
 

@@ -68,9 +68,12 @@ def stiffness_words(stiffness: Stiffness, units: Units) -> list[Sentence]:
     text = f"The stiffness along the limbs was told from {pictures}, {where}; nearer nock and handle it cannot be told."
     out = [Sentence("stiffness", text)]
     if not stiffness.rest_known:
-        out.append(
-            Sentence("stiffness", "The shape at rest is not among the pictures, so the stiffness is less sure: add it.", "open")
+        off = _up(100 * COVER * stiffness.u_unrested)
+        text = (
+            "No picture shows the bow unstrung, so its natural bend is guessed"
+            f"{f': all of the stiffness may be off by ±{off:.0f} % at once' if stiffness.absolute else ''}. Measure it unstrung."
         )
+        out.append(Sentence("stiffness", text, "open"))
     apart = limbs_apart(stiffness)
     interval = f"±{_up(COVER * apart.u):.0f} %"
     if abs(apart.value) > COVER * apart.u:

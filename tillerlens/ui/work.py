@@ -90,7 +90,11 @@ def overlay(
 ) -> bytes:
     """The drawn-over photograph as a file. form: JPEG for the screen, PNG to keep."""
     picture = draw_overlay(
-        decoded(data, name).rgb, measured(data, name, shot_json, rest_json), units=units, close=close
+        decoded(data, name).rgb,
+        measured(data, name, shot_json, rest_json),
+        units=units,
+        close=close,
+        rest=json.loads(rest_json) if rest_json else None,
     )
     out = io.BytesIO()
     if form == "PNG":
