@@ -70,8 +70,8 @@ def test_two_draws_tell_it_without_the_shape_at_rest_but_less_surely() -> None:
 
 @pytest.mark.parametrize(("draws", "level"), [((560.0,), 0.12), ((360.0, 500.0, 620.0), 0.06)])
 def test_without_rest_the_natural_bend_is_in_the_band(draws: tuple[float, ...], level: float) -> None:
-    """16 bows with tips up to 5 cm reflexed or set, braced and drawn: their stiffness was 24 % off with a band of 1.1 %. Now 95 in
-    100 places belong within 2u; 16 bows are few, so 88 will do. ``level``: a bow as a whole, off by no more than this at 1u."""
+    """16 bows with tips up to 5 cm reflexed or set, braced and drawn: their stiffness was 24 % off with a band of 1.1 %. Now 95
+    in 100 places belong within 2u; 16 bows are few, so 88 will do. ``level``: how far a bow as a whole is off, at 1u."""
     inside, off = [], []
     for k in range(16):
         rng = np.random.default_rng([31, k])

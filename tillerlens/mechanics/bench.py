@@ -144,7 +144,11 @@ def _fitting(given: Given, attempt: Callable[[Callable[[], Any]], Any]) -> Given
     """What is given, less what cannot speak of this bow; ``attempt`` runs a check and notes why it fails, giving None then."""
 
     def fits(check: Callable[..., None], *what: Any) -> bool:
-        return attempt(lambda: check(*what) or True) is not None
+        def passed() -> bool:
+            check(*what)
+            return True
+
+        return attempt(passed) is not None
 
     strung = [d for d in given.documents if fits(check_strung, d)]
     rest = given.rest if given.rest is not None and fits(check_rest, given.rest) else None

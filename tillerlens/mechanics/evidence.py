@@ -9,7 +9,11 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
+import numpy as np
+
 from tillerlens.document import SAME_BOW_MM, told_apart
+from tillerlens.measurement import LIMBS
+from tillerlens.measurement import Limb as LimbName
 from tillerlens.mechanics.seen import MechanicsError
 from tillerlens.units import (
     MM_PER_INCH,
@@ -21,6 +25,7 @@ from tillerlens.units import (
 )
 
 FOOT_M = 0.3048
+OFF_NOCK_MM, THROUGH_MM = 40.0, 2.0  # nearer to the nock, or by less, a line through the limb may be a nock's misplacing
 
 
 def name_of(document: dict[str, Any]) -> str:
@@ -37,6 +42,36 @@ def check_strung(document: dict[str, Any]) -> None:
             "Give it as the shape at rest, or leave it out.",
             state=document["state"],
         )
+    limb = _through_limb(document)
+    if limb is not None:
+        raise MechanicsError(
+            f"In {name_of(document)} the line of the string passes through the {limb} limb near its tip, so the string lies on a "
+            "recurve's belly. How such a string loads the limb is not reckoned here.",
+            "Give a picture drawn so far that the string has left the belly, or check where the nocks were clicked.",
+            limb=limb,
+        )
+
+
+def _through_limb(document: dict[str, Any]) -> LimbName | None:
+    """The limb that the straight line from nock to hook, or to the other nock, passes through well inside the nock."""
+    trace = document.get("trace") or {}
+    if trace.get("nocks_mm") is None:
+        return None
+    nocks, hook = np.array(trace["nocks_mm"], float), trace.get("hook_mm")
+    if document["state"] == "drawn" and hook is None:
+        return None
+    for k, limb in enumerate(LIMBS):
+        profile = document["profile"].get(limb)
+        if profile is None or not profile.get("centre_mm"):
+            continue
+        xy, s = np.array(profile["centre_mm"], float), np.array(profile["from_nock_mm"], float)
+        along = (np.array(hook, float) if document["state"] == "drawn" else nocks[1 - k]) - nocks[k]
+        along = along / np.linalg.norm(along)
+        across = np.array([-along[1], along[0]]) * (1 if k else -1)  # toward the back
+        lever = (xy - nocks[k]) @ across
+        if np.any(lever[(s > OFF_NOCK_MM) & np.isfinite(lever)] < -THROUGH_MM):
+            return limb
+    return None
 
 
 def check_rest(document: dict[str, Any]) -> None:

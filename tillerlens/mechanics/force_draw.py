@@ -21,7 +21,7 @@ from scipy.stats import chi2 as chi2_dist
 
 from tillerlens.measurement import Value
 from tillerlens.mechanics.seen import READING_U_N, SCALE_GAIN_U, MechanicsError, SeenBow
-from tillerlens.mechanics.statics import Bow, Limb, NoEquilibrium, braced, force_draw
+from tillerlens.mechanics.statics import Bow, Limb, NoEquilibrium, braced, force_draw, string_on_belly
 from tillerlens.mechanics.stiffness import LimbStiffness, Stiffness, filled, statics_bow
 from tillerlens.units import MM_PER_INCH, format_inches, format_pounds
 
@@ -157,7 +157,13 @@ def _log_rise(bow: Bow, string_mm: float | None, brace_back_mm: float | None, fu
             "The full draw asked for is hardly beyond the brace height.", "Give the draw to the back of the handle."
         )
     draws = start + (full_draw_mm - start) * np.linspace(0.002, 1, 13) ** 1.5  # closer where the rise changes fast
-    weight = force_draw(bow, first.string_length, draws, segments=SEGMENTS).weight
+    curve = force_draw(bow, first.string_length, draws, segments=SEGMENTS)
+    if string_on_belly(first) or any(map(string_on_belly, curve.states)):
+        raise MechanicsError(
+            "The string would lie on the belly of a recurve, and how such a bow draws is not reckoned here.",
+            "Weigh it over its whole draw instead.",
+        )
+    weight = curve.weight
     middle = (draws[1:] + draws[:-1]) / 2
     log = np.log(np.diff(weight) / np.diff(draws))
     grid = np.linspace(start, full_draw_mm, max(20, int((full_draw_mm - start) / STEP_MM)))

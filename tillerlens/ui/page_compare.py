@@ -132,8 +132,8 @@ def _strung(known: Known, then: Stage, now: Stage, found: Comparison) -> None:
     if found.then.state == found.now.state:
         _shapes(known, found.then, found.now, pair)
     if found.bend:
-        rest = on_hand_with(then, known.stages, known.events).rest
-        still = None if rest is None else read_picture(known.document(rest))
+        unstrung = on_hand_with(then, known.stages, known.events).rest
+        still = None if unstrung is None else read_picture(known.document(unstrung))
         alt = "Bend of both stages along each limb; stretches that changed for certain stand on a grey ground"
         parts.chart(known, "Bend, earlier and now", partial(bend_pair_chart, found, known.units, still), "bend", alt, pair)
         what = "Both from the shape at rest." if still is not None else "Both as they stand, natural bend included."
