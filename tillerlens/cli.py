@@ -18,6 +18,7 @@ from tillerlens.cli_plan import add_plan
 from tillerlens.cli_record import add_commands
 from tillerlens.cli_report import add_commands as add_report
 from tillerlens.cli_serve import add_serve
+from tillerlens.cli_whatif import add_what_if
 from tillerlens.errors import TillerLensError
 
 if TYPE_CHECKING:
@@ -113,6 +114,7 @@ add_commands(app)
 add_report(app)
 add_bench(app)
 add_plan()
+add_what_if()
 add_serve(app)
 
 

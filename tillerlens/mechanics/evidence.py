@@ -157,13 +157,18 @@ def check_brace(brace_mm: float | None, full_draw_mm: float | None = None) -> No
 def check_reading(draw_mm: float, weight_n: float, brace_mm: float | None = None) -> None:
     """Raise MechanicsError for a weighing that no bow gives: a weight of nothing, or a draw within the brace height."""
     _check_size(draw_mm, DRAWS_MM, "draw", format_inches)
-    _check_size(weight_n, WEIGHTS_N, "weight", format_pounds)
+    check_weight(weight_n)
     if brace_mm is not None and draw_mm <= brace_mm:
         raise MechanicsError(
             f"The weighing at {format_inches(draw_mm)} is not beyond the brace height of {format_inches(brace_mm)}.",
             "Give both from the back of the handle, and correct the one that is wrong.",
             draw_mm=draw_mm,
         )
+
+
+def check_weight(weight_n: float) -> None:
+    """Raise MechanicsError for a draw weight that no bow has."""
+    _check_size(weight_n, WEIGHTS_N, "weight", format_pounds)
 
 
 def check_arrow(arrow_kg: float, speed_m_s: float) -> None:

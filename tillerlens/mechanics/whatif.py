@@ -34,6 +34,7 @@ Where = Literal["upper", "lower", "both"]
 KINDS: tuple[Kind, ...] = get_args(Kind)
 
 EDGE_MM = 25.0  # over which a scraped stretch runs out at its ends (common practice, no source)
+NEAR_NOCK_MM = 20.0  # no gap is told nearer to the nock
 TIPS = 1 / 3  # the outer part of the limb that is narrowed, the most at the nock
 # How much stiffer a belly hardened over coals makes a limb, where the user's own bows do not say (common practice, no source).
 STIFFER = (0.05, 0.20)
@@ -365,8 +366,8 @@ def _numbers(
     """All numbers in the order of ``_names``, and where each limb's belly is strained the most (from the nock); ``at``: there."""
     seen = standing.present.seen
     up, low = gaps_of(state, seen.stations)
-    ends = [min(float(x), shape.s[-1]) for x, shape in zip((1e9, 1e9), (state.upper, state.lower), strict=True)]
-    up, low = (np.where(seen.stations < end - 20.0, g, np.nan) for g, end in zip((up, low), ends, strict=True))
+    ends = (state.upper.s[-1] - NEAR_NOCK_MM, state.lower.s[-1] - NEAR_NOCK_MM)
+    up, low = (np.where(seen.stations < end, g, np.nan) for g, end in zip((up, low), ends, strict=True))
     up, low = up - seen.half_upper, low - seen.half_lower
     strains, places = [], []
     for k, (limb, depth, shape) in enumerate(
@@ -397,9 +398,7 @@ def _outcome(standing: Standing, found: _Answers) -> Outcome:
         name: Value(float(found.numbers[i]), _u(found.moved[:, i]), unit) for i, (name, unit) in enumerate(_names(standing))
     }
     stations = [float(x) for x in standing.present.seen.stations]
-    parts = ("upper", "lower", "difference")
     gaps = {x: (values[f"upper_{x:.1f}"], values[f"lower_{x:.1f}"], values[f"difference_{x:.1f}"]) for x in stations}
-    assert len(parts) == 3
     shapes = (found.state.upper, found.state.lower)
     return Outcome(
         values["weight"],

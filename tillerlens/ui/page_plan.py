@@ -24,7 +24,7 @@ from tillerlens.report.charts_bench import bend_from_rest_chart
 from tillerlens.report.lengths import say_interval, say_place, say_value, say_weight
 from tillerlens.report.words import Sentence
 from tillerlens.report.words_plan import PlanWords, plan_in_words
-from tillerlens.ui import parts
+from tillerlens.ui import parts, what_if
 from tillerlens.ui.fields import as_text, plain
 from tillerlens.ui.parts import Known
 from tillerlens.ui.place import Place, say_error
@@ -47,6 +47,7 @@ def show(place: Place) -> None:
     sections = parts.calipers(known)
     with top:
         _planned(known, wish, sections)
+    what_if.show(known, sections)
     parts.take_back(known, ("scrape",), lambda e: _said_scrape(e, known), "plan")
 
 
