@@ -35,10 +35,10 @@ def change_words(c: Change, units: Units) -> str:
     return f"heat-treat the belly of {of}" + ("" if c.amount is None else f", {100 * amount:.0f} % stiffer")
 
 
-def table(tried: Tried, units: Units) -> list[tuple[str, str, str, str]]:
+def table(tried: Tried, units: Units) -> list[tuple[str, ...]]:
     """Rows of HEAD: weight, energy, brace height, tiller by station, string angles, most strain on each belly."""
     at = say_length(tried.draw_back, units)
-    rows = [
+    rows: list[tuple[str, ...]] = [
         (f"weight at {at}", *(_weight(v, units) for v in _three(tried, "weight"))),
         ("energy stored from the brace", *(_energy(v, units) for v in _three(tried, "energy"))),
         ("brace height to the back", *(_length(v, units) for v in _three(tried, "brace_back"))),

@@ -7,9 +7,9 @@ from typing import Any
 import streamlit as st
 
 from tillerlens.errors import TillerLensError
-from tillerlens.measurement import LIMBS, Limb
+from tillerlens.measurement import Limb
 from tillerlens.mechanics.section import LimbSections
-from tillerlens.mechanics.whatif import Change, Standing, compare, heat_gain, standing_from_documents
+from tillerlens.mechanics.whatif import Change, Standing, Where, compare, heat_gain, standing_from_documents
 from tillerlens.record import store
 from tillerlens.record.views import timeline
 from tillerlens.report import bench_of_record as of
@@ -22,8 +22,7 @@ from tillerlens.ui.parts import Known
 from tillerlens.ui.place import say_error
 from tillerlens.units import MM_PER_INCH
 
-NOWHERE = "nowhere"
-WHERE = (NOWHERE, *LIMBS, "both")
+WHERES: tuple[Where, ...] = ("upper", "lower", "both")
 ALT = "The drawn bow and its string today, dashed, and after what is tried, drawn through"
 
 
@@ -67,12 +66,15 @@ def _controls(units: Units, standing: Standing) -> list[Change]:
     left, right = st.columns(2)
     changes: list[Change] = []
     with left:
-        where = st.segmented_control("Take wood off the belly", WHERE, default=NOWHERE, key="try_where", required=True)
-        if where != NOWHERE:
+        where = st.segmented_control(
+            "Take wood off the belly", ("nowhere", *WHERES), default="nowhere", key="try_where", required=True
+        )
+        limb = next((w for w in WHERES if w == where), None)
+        if limb is not None:
             ends = st.slider(f"From where to where, {name} from the nock", 0.0, most, (most / 4, most / 2), step, key="try_ends")
             share = st.slider("How much of the thickness, %", 0.5, 15.0, 3.0, 0.5, key="try_share")
             if ends[1] > ends[0]:
-                changes.append(Change("take", share / 100, where, (ends[0] * mm, ends[1] * mm)))
+                changes.append(Change("take", share / 100, limb, (ends[0] * mm, ends[1] * mm)))
             else:
                 st.caption("The two ends lie on each other: nothing comes off.")
         narrow = st.slider("Narrow the tips, % at the nock", 0, 40, 0, 5, key="try_narrow")
