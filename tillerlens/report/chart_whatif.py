@@ -22,6 +22,7 @@ def shape_spec(tried: Tried, units: Units | None = None) -> dict[str, Any]:
     rows = [row for name, o in zip(STAGES, (tried.today, tried.after), strict=True) for row in _rows(name, o, units)]
     legend = {"orient": "top", "symbolType": "stroke", "symbolSize": 700, "symbolStrokeWidth": 3}
     every = [abs(r["height"]) for r in rows]
+    wide = 1.03 * max(abs(r["at"]) for r in rows)
     return {
         "$schema": "https://vega.github.io/schema/vega-lite/v5.json",
         "data": {"values": rows},
@@ -29,7 +30,7 @@ def shape_spec(tried: Tried, units: Units | None = None) -> dict[str, Any]:
         "mark": {"type": "line", "strokeWidth": 2.5},
         "encoding": {
             "x": {
-                "field": "at", "type": "quantitative", "scale": {"nice": False},
+                "field": "at", "type": "quantitative", "scale": {"nice": False, "domain": [-wide, wide]},
                 "title": f"← upper limb, {units.axis} from the handle's centre, lower limb →",
                 "axis": {"labelExpr": "abs(datum.value)"},
             },

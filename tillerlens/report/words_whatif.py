@@ -47,7 +47,7 @@ def table(tried: Tried, units: Units) -> list[tuple[str, ...]]:
         if station not in tried.after.gaps:
             continue  # it lies beyond the shortened limb
         values = (tried.today.gaps[station][2], tried.after.gaps[station][2], tried.difference[f"difference_{station:.1f}"])
-        rows.append((f"upper - lower gap, {say_place(station, units)} from the handle", *(_length(v, units) for v in values)))
+        rows.append((f"upper − lower gap, {say_place(station, units)} from the handle", *(_length(v, units) for v in values)))
     for limb in LIMBS:
         rows.append((f"string angle, {limb}", *(_angle(v) for v in _three(tried, f"string_angle_{limb}"))))
     for limb in LIMBS:

@@ -23,6 +23,7 @@ from tillerlens.ui.place import say_error
 from tillerlens.units import MM_PER_INCH
 
 WHERES: tuple[Where, ...] = ("upper", "lower", "both")
+NBSP = "\u00a0"
 ALT = "The drawn bow and its string today, dashed, and after what is tried, drawn through"
 
 
@@ -51,8 +52,9 @@ def _try(known: Known, standing: Standing, own_heat: bool) -> None:
         return
     first, *more = what_if_words(tried, known.units, own_heat)
     st.markdown(f"**{plain(first.text)}**")
+    rows = table(tried, known.units)
     paper.drawn(shape_spec(tried, known.units), "what_if", ALT)
-    cells = [f"| {' | '.join(plain(c).replace(' ', chr(160)) for c in row)} |" for row in table(tried, known.units)]
+    cells = [f"| {' | '.join([plain(what), *(plain(v).replace(' ', NBSP) for v in values)])} |" for what, *values in rows]
     st.markdown("\n".join([f"| {' | '.join(HEAD)} |", "|---|---|---|---|", *cells]))
     parts.say_rest(more)
 
