@@ -57,6 +57,11 @@ def test_another_bows_picture_is_refused(word: str) -> None:
         set_between(REST, far)
 
 
+def test_a_picture_weighed_at_nothing_is_left_out_with_a_word() -> None:
+    found = tell(Given([BRACED, other(DRAWN, scale_reading_lb=0)], REST, full_draw_mm=660))
+    assert found.curve is None and any("A weight of 0.0 lb cannot be right" in r.text for r in found.reasons)
+
+
 def test_numbers_that_cannot_be_are_left_out_with_a_word_and_the_rest_is_told() -> None:
     bad = [Reading(508, 0.0), Reading(508, -20.0), Reading(0.0, 100.0), Reading(508, float("nan")), Reading(150.0, 20.0)]
     for reading in bad:

@@ -42,6 +42,9 @@ def check_strung(document: dict[str, Any]) -> None:
             "Give it as the shape at rest, or leave it out.",
             state=document["state"],
         )
+    pounds = (document.get("shot") or {}).get("scale_reading_lb")
+    if pounds is not None:
+        check_weight(newtons_from_pounds(float(pounds)))
     limb = _through_limb(document)
     if limb is not None:
         raise MechanicsError(

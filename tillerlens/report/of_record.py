@@ -59,6 +59,7 @@ def story_of(record: Record, bow_id: str, units: Units | None = None, pictures: 
         form_reflex(found.bow, found.events),
         _wish(found.bow),
         tuple(extra),
+        tuple(e.happened_at for e in found.events if e.kind == "heat"),
     )
 
 
