@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import copy
+import json
 from datetime import timedelta
 
+import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from shop import BEGIN
 
 from tests.benches import document, wooden_bow
 from tillerlens.history.as_now import on_hand
 from tillerlens.measures.pair import DocumentError
 from tillerlens.measures.set import set_between
-from tillerlens.mechanics.bench import Given, tell
+from tillerlens.mechanics.bench import Given, as_document, tell
 from tillerlens.mechanics.cast import ArrowSpeed
 from tillerlens.mechanics.evidence import check_evidence
 from tillerlens.mechanics.force_draw import Reading
@@ -69,6 +73,27 @@ def test_numbers_that_cannot_be_are_left_out_with_a_word_and_the_rest_is_told() 
         assert found.curve is not None and len(found.reasons) == 1, found.reasons
     found = tell(Given([BRACED, DRAWN], REST, full_draw_mm=660, arrows=[ArrowSpeed(0.0, 50.0)]))
     assert found.cast is None and "An arrow of 0 gr" in found.reasons[0].text
+
+
+anything = st.floats(allow_nan=True, allow_infinity=True) | st.floats(-50, 900)
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.lists(st.builds(Reading, anything | st.floats(250, 700), anything | st.floats(50, 400)), max_size=3),
+    st.none() | anything | st.floats(500, 800),
+    st.none() | anything | st.floats(120, 200),
+    st.none() | anything | st.floats(1000, 2000),
+    st.lists(st.builds(ArrowSpeed, anything | st.floats(0, 0.1), anything), max_size=2),
+)
+def test_any_number_is_told_or_left_out_with_a_word(readings, full, brace, length, arrows) -> None:
+    found = tell(Given([], readings=readings, full_draw_mm=full, brace_back_mm=brace, length_mm=length, arrows=arrows))
+    if found.curve is None:
+        assert found.reasons or not readings
+    else:
+        weight = found.curve.weight_at(found.full_draw_mm)
+        assert np.isfinite(weight.value) and weight.value > 0 and weight.u > 0
+    json.dumps(as_document(found), allow_nan=False)
 
 
 # --- dates, where a record has them

@@ -8,15 +8,19 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from tests.benches import BRACE_MM, HALF_HANDLE_MM, ROOT_MM, document, string_of, wooden_bow
 from tests.outside.test_statics_tables import DRAWN
+from tillerlens.errors import TillerLensError
 from tillerlens.measurement import Value
 from tillerlens.mechanics.evidence import check_strung
 from tillerlens.mechanics.present import Present, PresentLimb, Seen
 from tillerlens.mechanics.seen import MechanicsError
 from tillerlens.mechanics.statics import Bow, Handle, Limb, at_rest, braced, drawn, string_on_belly
 from tillerlens.mechanics.whatif import (
+    KINDS,
     STIFFER,
     Change,
     Depth,
@@ -158,6 +162,30 @@ def test_what_cannot_be_tried_is_refused_in_words(standing: Standing, change: Ch
     with pytest.raises(WhatIfError) as got:
         compare(standing, [change])
     assert words in f"{got.value.text} {got.value.remedy}"
+
+
+numbers = st.floats(allow_nan=True, allow_infinity=True) | st.floats(-0.3, 0.6) | st.floats(-150, 150)
+changes = st.builds(
+    Change,
+    st.sampled_from(KINDS),
+    st.none() | numbers,
+    st.sampled_from(["upper", "lower", "both"]),
+    st.none() | st.tuples(numbers | st.floats(0, 800), numbers | st.floats(0, 800)),
+    st.none() | numbers | st.floats(0, 5),
+)
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.lists(changes, max_size=3))
+def test_any_change_is_tried_or_refused_in_words(standing: Standing, wished: list[Change]) -> None:
+    try:
+        tried = compare(standing, wished)
+    except TillerLensError as error:
+        assert error.text and "nan" not in error.text.lower() and "inf" not in error.text.lower().replace("infinite", "")
+        return
+    for v in (tried.after.weight, tried.after.energy, *tried.after.string_angle.values(), *tried.after.strain.values()):
+        assert np.isfinite(v.value) and np.isfinite(v.u)
+    json.dumps(as_document(tried), allow_nan=False)
 
 
 def recurve() -> Bow:

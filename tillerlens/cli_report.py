@@ -199,13 +199,15 @@ def _story_of_files(files: Sequence[Path], name: str) -> Story:
     """Measurement documents and photographs of one bow, in the order given; their files' times stand for the pictures'."""
     from tillerlens.measures.compare import SCALE_U_N
     from tillerlens.measures.pair import read_value
+    from tillerlens.mechanics.evidence import check_one_bow
     from tillerlens.report.history import Pull, ReflexAt
     from tillerlens.report.story import StageShown, Story
     from tillerlens.units import NEWTON_PER_POUND
 
     stages, reflexes, pulls, session = [], [], [], 0
-    for k, path in enumerate(files, start=1):
-        document = _document(path)
+    documents = [_document(path) for path in files]
+    check_one_bow(documents)
+    for k, (path, document) in enumerate(zip(files, documents, strict=True), start=1):
         values, shot, state = document["values"], document["shot"], document["state"]
         when = datetime.fromtimestamp(path.stat().st_mtime, UTC)
         stages.append(StageShown(f"{k}. {document['photo'].get('name', path.name)}, {state}", when, document))

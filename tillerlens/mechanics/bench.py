@@ -19,6 +19,7 @@ from tillerlens.mechanics.evidence import (
     check_arrow,
     check_brace,
     check_draw,
+    check_length,
     check_one_bow,
     check_reading,
     check_rest,
@@ -153,13 +154,15 @@ def _fitting(given: Given, attempt: Callable[[Callable[[], Any]], Any]) -> Given
     strung = [d for d in given.documents if fits(check_strung, d)]
     rest = given.rest if given.rest is not None and fits(check_rest, given.rest) else None
     after = given.rest_after if given.rest_after is not None and fits(check_rest, given.rest_after) else None
-    if not fits(check_one_bow, [*strung, *(d for d in (rest, after) if d is not None)], given.length_mm):
+    length = given.length_mm if fits(check_length, given.length_mm) else None
+    if not fits(check_one_bow, [*strung, *(d for d in (rest, after) if d is not None)], length):
         strung, rest, after = [], None, None
     return replace(
         given,
         documents=strung,
         rest=rest,
         rest_after=after,
+        length_mm=length,
         brace_back_mm=given.brace_back_mm if fits(check_brace, given.brace_back_mm, given.full_draw_mm) else None,
         full_draw_mm=given.full_draw_mm if fits(check_draw, given.full_draw_mm) else None,
         readings=[r for r in given.readings if fits(check_reading, r.draw_mm, r.weight_n, given.brace_back_mm)],

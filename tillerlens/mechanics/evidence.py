@@ -131,11 +131,18 @@ def _check_measured(document: dict[str, Any]) -> None:
 # --- what was typed -------------------------------------------------------------------------------------------
 
 # What a hand can have read, not what is likely; makers of bows for children and for war lie within (common practice, no source).
+LENGTHS_MM = 20 * MM_PER_INCH, 110 * MM_PER_INCH
 DRAWS_MM = 4 * MM_PER_INCH, 48 * MM_PER_INCH
 BRACES_MM = 2 * MM_PER_INCH, 14 * MM_PER_INCH
 WEIGHTS_N = newtons_from_pounds(0.5), newtons_from_pounds(250)
 ARROWS_KG = kg_from_grains(50), kg_from_grains(3000)
 SPEEDS_M_S = 10 * FOOT_M, 400 * FOOT_M
+
+
+def check_length(length_mm: float | None) -> None:
+    """Raise MechanicsError for a length nock to nock that no bow has."""
+    if length_mm is not None:
+        _check_size(length_mm, LENGTHS_MM, "bow's length", format_inches)
 
 
 def check_draw(draw_mm: float | None) -> None:

@@ -139,6 +139,9 @@ def _lacking(known: Known, hand: of.OnHand, wish: ScrapeWish | None) -> tuple[st
     if wish is None:
         why = "A plan goes from the bow as it is to the bow you want."
         return "The wished weight and draw are not noted.", why, "Note them under 'What you wish for', below.", ""
+    if hand.rest is None and hand.left_out:
+        why = "Without its shape at rest as it is now, a natural bend cannot be told from a weak place."
+        return hand.left_out[0].text, why, hand.left_out[0].remedy, "picture"
     if hand.rest is None:
         why = "Without the shape at rest a natural bend cannot be told from a weak place, so no wood should come off."
         return "No picture of the bow unstrung is measured.", why, "Add a picture of it unstrung.", "picture"
