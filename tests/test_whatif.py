@@ -83,6 +83,8 @@ def test_a_change_does_to_the_measured_bow_what_it_does_to_the_true_one(standing
     d = tried.difference["weight"]
     assert abs(d.value - (after.weight - before.weight)) < 2 * d.u + 0.3
     assert d.u < 0.5 * tried.after.weight.u  # a difference is known far better than the weight itself
+    moved = after.upper.nock[1] - before.upper.nock[1]
+    assert tried.difference["tip_upper"].value == pytest.approx(-moved, abs=0.5 + 2 * tried.difference["tip_upper"].u)
     turned = np.degrees(after.string_angle_upper - before.string_angle_upper)
     assert tried.difference["string_angle_upper"].value == pytest.approx(turned, abs=0.25)
 

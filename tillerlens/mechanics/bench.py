@@ -240,6 +240,7 @@ def _stiffness(s: Stiffness) -> dict[str, Any]:
     return {
         "unit": "N m2" if s.absolute else "of the average",
         "u_level_relative": _number(s.u_level, 4),
+        "u_rest_unknown_relative": _number(s.u_unrested, 4),
         "pictures": list(s.pictures),
         "rest_known": s.rest_known,
         **{

@@ -92,6 +92,7 @@ class Bent:
 @dataclass(frozen=True, eq=False)
 class Outcome:
     """The bow at the wished draw. ``gaps``: station from the handle's centre -> upper, lower, upper minus lower, to the belly.
+    ``tip``: how far each nock stands from the handle's line toward the belly.
     ``strain``: the most on each limb's belly, and ``strain_at`` its distance from the nock. ``shape``: (m, 2) mm of each limb
     from the handle's centre to the nock, in the bow's frame; ``hook`` (2,).
     """
@@ -100,6 +101,7 @@ class Outcome:
     energy: Value
     brace_back: Value
     gaps: dict[float, tuple[Value, Value, Value]]
+    tip: dict[LimbName, Value]
     string_angle: dict[LimbName, Value]
     strain: dict[LimbName, Value]
     strain_at: dict[LimbName, float]
@@ -306,7 +308,7 @@ def compare(standing: Standing, changes: Sequence[Change]) -> Tried:
 def _names(standing: Standing) -> list[tuple[str, str]]:
     """Name and unit of every number, in the order of ``_numbers``."""
     gaps = [(f"{part}_{x:.1f}", "mm") for part in ("upper", "lower", "difference") for x in standing.present.seen.stations]
-    limbs = [(f"{what}_{k}", unit) for what, unit in (("string_angle", "deg"), ("strain", "")) for k in LIMBS]
+    limbs = [(f"{what}_{k}", unit) for what, unit in (("tip", "mm"), ("string_angle", "deg"), ("strain", "")) for k in LIMBS]
     return [("weight", "N"), ("energy", "J"), ("brace_back", "mm"), *gaps, *limbs]
 
 
@@ -383,9 +385,10 @@ def _numbers(
             strains.append(float(belly[i]))
         else:
             strains.append(float(np.interp(-at[k], -from_nock, belly)))
+    tips = [-state.upper.nock[1], -state.lower.nock[1]]
     angles = np.degrees([state.string_angle_upper, state.string_angle_lower])
     stored = (state.energy - first.energy) / 1000
-    numbers = np.concatenate([[state.weight, stored, first.draw_back], up, low, up - low, angles, strains])
+    numbers = np.concatenate([[state.weight, stored, first.draw_back], up, low, up - low, tips, angles, strains])
     return numbers, at if at is not None else (places[0], places[1])
 
 
@@ -405,6 +408,7 @@ def _outcome(standing: Standing, found: _Answers) -> Outcome:
         values["energy"],
         values["brace_back"],
         {x: g for x, g in gaps.items() if np.isfinite(g[2].value)},
+        {k: values[f"tip_{k}"] for k in LIMBS},
         {k: values[f"string_angle_{k}"] for k in LIMBS},
         {k: values[f"strain_{k}"] for k in LIMBS},
         dict(zip(LIMBS, found.strain_at, strict=True)),
@@ -427,6 +431,7 @@ def as_document(tried: Tried) -> dict[str, Any]:
                 {"from_handle_mm": round(x, 1), "upper": one(g[0]), "lower": one(g[1]), "difference": one(g[2])}
                 for x, g in o.gaps.items()
             ],
+            "tip_from_handle": {k: one(v) for k, v in o.tip.items()},
             "string_angle": {k: one(v) for k, v in o.string_angle.items()},
             "strain_belly": {k: {**one(v), "from_nock_mm": round(o.strain_at[k], 1)} for k, v in o.strain.items()},
             "shape_mm": {k: [[round(float(c), 2) for c in p] for p in xy] for k, xy in o.shape.items()},

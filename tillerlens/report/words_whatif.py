@@ -49,6 +49,8 @@ def table(tried: Tried, units: Units) -> list[tuple[str, ...]]:
         values = (tried.today.gaps[station][2], tried.after.gaps[station][2], tried.difference[f"difference_{station:.1f}"])
         rows.append((f"upper − lower gap, {say_place(station, units)} from the handle", *(_length(v, units) for v in values)))
     for limb in LIMBS:
+        rows.append((f"tip drawn in, {limb}", *(_length(v, units) for v in _three(tried, f"tip_{limb}"))))
+    for limb in LIMBS:
         rows.append((f"string angle, {limb}", *(_angle(v) for v in _three(tried, f"string_angle_{limb}"))))
     for limb in LIMBS:
         rows.append((f"most strain, {limb} belly", *(_strain(v) for v in _three(tried, f"strain_{limb}"))))
@@ -97,7 +99,7 @@ def what_if_words(tried: Tried, units: Units | None = None, own_heat: bool = Fal
 
 def _three(tried: Tried, name: str) -> tuple[Value, Value, Value]:
     def of(o: Outcome) -> Value:
-        for start, values in (("string_angle_", o.string_angle), ("strain_", o.strain)):
+        for start, values in (("tip_", o.tip), ("string_angle_", o.string_angle), ("strain_", o.strain)):
             if name.startswith(start):
                 return next(v for k, v in values.items() if name == start + k)
         found: Value = getattr(o, name)

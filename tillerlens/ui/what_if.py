@@ -54,9 +54,14 @@ def _try(known: Known, standing: Standing, own_heat: bool) -> None:
     st.markdown(f"**{plain(first.text)}**")
     rows = table(tried, known.units)
     paper.drawn(shape_spec(tried, known.units), "what_if", ALT)
-    cells = [f"| {' | '.join([plain(what), *(plain(v).replace(' ', NBSP) for v in values)])} |" for what, *values in rows]
+    cells = [f"| {' | '.join([plain(what), *map(_in_cell, values)])} |" for what, *values in rows]
     st.markdown("\n".join([f"| {' | '.join(HEAD)} |", "|---|---|---|---|", *cells]))
     parts.say_rest(more)
+
+
+def _in_cell(value: str) -> str:
+    """A value that breaks before its interval and nowhere else, so that a phone shows all four columns."""
+    return plain(value).replace(" ", NBSP).replace(f"{NBSP}(", " (")
 
 
 def _controls(units: Units, standing: Standing) -> list[Change]:
