@@ -152,10 +152,18 @@ def test_a_limits_source_and_the_users_own_factor_are_named() -> None:
 def test_an_odd_weight_and_a_seen_full_draw() -> None:
     bow = wooden_bow()
     readings = [Reading(d, drawn(bow, string_of(bow), d).weight, 1.0, 1.0) for d in (300, 400, 500, 600)]
-    readings[1] = Reading(400, readings[1].weight_n + 25, 1.0, 1.0)
-    found = tell(Given([], readings=readings, brace_back_mm=BRACE_MM, length_mm=1660, full_draw_mm=600))
-    text = text_of(force_words(found.curve, 600, found.stacking, Units()))
-    assert "does not fit the others" in text and "it draws" in text and "looked ahead" not in text
+
+    def said(extra_n: float):
+        slip = [*readings[:1], Reading(400, readings[1].weight_n + extra_n, 1.0, 1.0), *readings[2:]]
+        return tell(Given([], readings=slip, brace_back_mm=BRACE_MM, length_mm=1660, full_draw_mm=600))
+
+    mild = said(4.4)  # a pound
+    text = text_of(force_words(mild.curve, 600, mild.stacking, Units()))
+    assert "it draws" in text and "looked ahead" not in text
+    wrong = said(25)
+    assert wrong.curve is None and wrong.cast is None
+    first = bench_words(wrong)[0]
+    assert first.tone == "finding" and "does not fit the others. So no weight is foretold" in first.text
 
 
 def test_the_expected_speed_says_how_sure() -> None:
@@ -193,7 +201,7 @@ def test_the_command_tells(folder) -> None:
     )
     assert got.exit_code == 0, got.output
     assert "At 26 in expect about" in got.stdout and "450 gr is expected to fly" in got.stdout
-    printed = run(folder, "braced.json", "drawn.json", "--rest", "rest.json", "--weigh", "12in=10lb", "--json")
+    printed = run(folder, "braced.json", "drawn.json", "--rest", "rest.json", "--weigh", "12in=17.5lb", "--json")
     assert printed.exit_code == 0
     d = json.loads(printed.stdout)
     assert d["format"] == "tillerlens-bench" and d["force_draw"]["from_own_statics"]
@@ -233,6 +241,21 @@ def test_the_command_with_calipers_and_wood(folder) -> None:
         (("drawn.json", "--heat-factor", "9"), "heat factor"),
         (("drawn.json", "--heat-factor", "nan"), "heat factor"),
         (("drawn.json", "--moisture", "0.09"), "did you mean 9%"),
+        (("drawn.json", "--rest", "braced.json"), "braced.json is not a measurement of the bow unstrung"),
+        (("drawn.json", "--rest", "drawn.json"), "drawn.json holds 2 measurements"),
+        (("drawn.json", "--rest-after", "braced.json"), "braced.json is not a measurement of the bow unstrung"),
+        (("rest.json",), "shows the bow unstrung, so it cannot tell how the limbs carry"),
+        (("drawn.json", "--length", "60in"), 'but 60" was given'),
+        (("drawn.json", "--weigh", "20in=0lb"), "A weight of 0.0 lb cannot be right"),
+        (("drawn.json", "--weigh", "20in=-5lb"), "A weight of -5.0 lb cannot be right"),
+        (("drawn.json", "--weigh", "0in=5lb"), 'A draw of 0" cannot be right'),
+        (("drawn.json", "--arrow", "0gr=150fps"), "An arrow of 0 gr cannot be right"),
+        (("drawn.json", "--arrow", "500gr=0fps"), "A speed of 0 feet per second cannot be right"),
+        (("drawn.json", "--expect", "0gr"), "An arrow of 0 gr cannot be right"),
+        (("drawn.json", "--brace", "7in", "--weigh", "6in=5lb"), "is not beyond the brace height"),
+        (("drawn.json", "--brace", "12in", "--full", "10in"), "is not beyond the brace height"),
+        (("drawn.json", "--brace", "0in"), 'A brace height of 0" cannot be right'),
+        (("drawn.json", "--full", "-28in"), 'A draw of -28" cannot be right'),
     ],
 )
 def test_slips_are_answered_with_a_remedy(folder, words, hint: str) -> None:
@@ -241,5 +264,6 @@ def test_slips_are_answered_with_a_remedy(folder, words, hint: str) -> None:
 
 
 def test_a_question_that_cannot_be_answered_is_status_3(folder) -> None:
-    got = run(folder, "drawn.json", "--full", "26in", "--rest", "drawn.json")
-    assert got.exit_code == 3
+    (folder / "one.json").write_text(json.dumps(PICTURES[1]))
+    got = run(folder, "one.json", "--full", "26in")
+    assert got.exit_code == 3 and "cannot tell stiffness from a natural bend" in got.stdout

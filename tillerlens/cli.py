@@ -19,6 +19,7 @@ from tillerlens.cli_plan import add_plan
 from tillerlens.cli_record import add_commands
 from tillerlens.cli_report import add_commands as add_report
 from tillerlens.cli_serve import add_serve
+from tillerlens.cli_whatif import add_what_if
 from tillerlens.core.reading import shown
 from tillerlens.core.unforeseen import net
 from tillerlens.errors import TillerLensError
@@ -119,6 +120,7 @@ add_commands(app)
 add_report(app)
 add_bench(app)
 add_plan()
+add_what_if()
 add_serve(app)
 
 
@@ -133,6 +135,7 @@ class _Outcome:
 
     measurement: Measurement
     photo: Photo | None
+    rest: dict[str, Any] | None = None
 
 
 def _pictures(given: list[Path]) -> list[Path]:
@@ -188,7 +191,7 @@ def _measured(path: Path, shot: Path | None, rest: Path | None, about: dict[str,
     earlier = None if rest is None else read_rest(rest)
     if earlier is not None:
         check_same_bow(earlier, facts)
-    return _Outcome(measure_photo(picture, facts, earlier), picture)
+    return _Outcome(measure_photo(picture, facts, earlier), picture, earlier)
 
 
 def _finish(outcome: _Outcome, overlay: Path | None, json_out: bool) -> int:
@@ -206,7 +209,7 @@ def _finish(outcome: _Outcome, overlay: Path | None, json_out: bool) -> int:
             if not json_out:
                 typer.echo(as_text(found) + "\n")
             if overlay is not None:
-                _write_overlay(overlay, outcome.photo, found)
+                _write_overlay(overlay, outcome.photo, found, outcome.rest)
     except TillerLensError as error:
         typer.echo(str(error), err=True)
         return UNUSABLE
@@ -247,7 +250,7 @@ def _overlay_places(overlay: Path | None, pictures: list[Path], several: bool) -
     return out
 
 
-def _write_overlay(path: Path, photo: Photo, found: Measurement) -> None:
+def _write_overlay(path: Path, photo: Photo, found: Measurement, rest: dict[str, Any] | None) -> None:
     import io
 
     from PIL import Image
@@ -256,7 +259,7 @@ def _write_overlay(path: Path, photo: Photo, found: Measurement) -> None:
     from tillerlens.report.overlay import draw_overlay
 
     png = io.BytesIO()
-    Image.fromarray(draw_overlay(photo.rgb, found)).save(png, "PNG")
+    Image.fromarray(draw_overlay(photo.rgb, found, rest=rest)).save(png, "PNG")
     write_whole(path, png.getvalue())
 
 

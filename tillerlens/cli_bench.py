@@ -62,16 +62,17 @@ def tell_command(
 
     Exit status: 0 told, 3 something asked for could not be told, 2 bad usage or an unusable file.
     """
-    from tillerlens.document import read_documents
-    from tillerlens.mechanics.bench import as_document, tell
+    from tillerlens.document import read_documents, read_rest
+    from tillerlens.mechanics.bench import as_document, check_given, tell
+    from tillerlens.mechanics.evidence import check_arrow_mass
     from tillerlens.mechanics.strain import heat_range
     from tillerlens.report.words_mechanics import bench_words
 
     try:
         given = _given(
             [d for path in measured or [] for d in read_documents(path)],
-            None if rest is None else read_documents(rest)[0],
-            None if rest_after is None else read_documents(rest_after)[0],
+            None if rest is None else read_rest(rest),
+            None if rest_after is None else read_rest(rest_after),
             weigh or [],
             (full, brace, length),
             arrow or [],
@@ -82,7 +83,10 @@ def tell_command(
         given = replace(
             given, limit=limit, modulus=modulus, sections=sections, heat_factor=heat_factor or (None if heated else 1.0)
         )
+        check_given(given)
         others = [_arrow_mass(text) for text in expect or []]
+        for mass in others:
+            check_arrow_mass(mass)
     except TillerLensError as error:
         typer.echo(str(error), err=True)
         raise typer.Exit(UNUSABLE) from error

@@ -58,7 +58,7 @@ def scrape_command(
 
     Exit status: 0 told, also when the advice is to take nothing off; 2 bad usage, or something needed is missing.
     """
-    from tillerlens.document import read_documents
+    from tillerlens.document import read_documents, read_one
     from tillerlens.files import write_whole
     from tillerlens.mechanics.plan import as_document, plan_from_documents
     from tillerlens.mechanics.wish import BENDS, ScrapeWish
@@ -72,7 +72,7 @@ def scrape_command(
         wish = ScrapeWish(parse_weight(weight), read_size(draw), bend, parse_length(tiller))
         plan = plan_from_documents(
             [d for path in measured for d in read_documents(path)],
-            read_documents(rest)[0],
+            read_one(rest),
             wish,
             None if calipers is None else read_calipers(calipers),
             history=[_scraped(text) for text in scraped or []],

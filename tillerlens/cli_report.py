@@ -149,14 +149,14 @@ def _given(words: str, place: str | None, originals: str | None) -> _Given:
 def _document(path: Path) -> dict[str, Any]:
     """A measurement document from its file, or of a photograph measured now."""
     from tillerlens.cli import _measure_one
-    from tillerlens.document import DocumentError, read_documents
+    from tillerlens.document import DocumentError, read_one
 
     if path.suffix.lower() != ".json":
         found = _measure_one(path, None, None).measurement
         if found.status != "measured":
             raise DocumentError(f"{path.name} was not measured: {found.reasons[0].text}", found.reasons[0].remedy)
         return found.as_document()
-    return read_documents(path)[0]
+    return read_one(path)
 
 
 def _read_scraped(text: str) -> Scraped:
@@ -194,13 +194,15 @@ def _story_of_files(files: Sequence[Path], name: str) -> Story:
     """Measurement documents and photographs of one bow, in the order given; their files' times stand for the pictures'."""
     from tillerlens.measures.compare import SCALE_U_N
     from tillerlens.measures.pair import read_value
+    from tillerlens.mechanics.evidence import check_one_bow
     from tillerlens.report.history import Pull, ReflexAt
     from tillerlens.report.story import StageShown, Story
     from tillerlens.units import NEWTON_PER_POUND
 
     stages, reflexes, pulls, session = [], [], [], 0
-    for k, path in enumerate(files, start=1):
-        document = _document(path)
+    documents = [_document(path) for path in files]
+    check_one_bow(documents)
+    for k, (path, document) in enumerate(zip(files, documents, strict=True), start=1):
         values, shot, state = document["values"], document["shot"], document["state"]
         when = datetime.fromtimestamp(path.stat().st_mtime, UTC)
         stages.append(StageShown(f"{k}. {document['photo'].get('name', path.name)}, {state}", when, document))

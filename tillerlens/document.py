@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from functools import cache
 from importlib import resources
 from pathlib import Path
@@ -13,7 +14,7 @@ from tillerlens.errors import TillerLensError
 from tillerlens.shot import Shot
 from tillerlens.units import MM_PER_INCH, format_inches
 
-# Two tapes along one bow agree to within this (common practice, no source); more is another bow.
+# Two tapes along one bow, or along its stiff middle, agree to within this (common practice, no source); more is another bow.
 SAME_BOW_MM = MM_PER_INCH
 MAX_FILE_MB = 100.0  # some hundred measurements
 
@@ -60,9 +61,20 @@ def parse_documents(data: bytes, name: str) -> list[dict[str, Any]]:
     return documents
 
 
+def read_one(path: Path) -> dict[str, Any]:
+    """The one measurement document of a file. Raises DocumentError, also where the file holds several."""
+    documents = read_documents(path)
+    if len(documents) > 1:
+        raise DocumentError(
+            f"{Path(path).name} holds {len(documents)} measurements, and one is wanted here.",
+            "Give a file with that one picture's measurement.",
+        )
+    return documents[0]
+
+
 def read_rest(path: Path) -> dict[str, Any]:
     """The measurement document of an unstrung bow. Raises DocumentError with what to do."""
-    return check_rest(read_documents(path)[0], shown(Path(path).name))
+    return check_rest(read_one(path), shown(Path(path).name))
 
 
 def check_rest(document: dict[str, Any], name: str) -> dict[str, Any]:
@@ -72,13 +84,24 @@ def check_rest(document: dict[str, Any], name: str) -> dict[str, Any]:
     return document
 
 
+def told_apart(a: Mapping[str, Any], b: Mapping[str, Any]) -> tuple[str, float, float] | None:
+    """What shows that two shots are of different bows: the word for it and both sizes (mm); None where they may be of one."""
+    for key, word in (("bow_length_nock_to_nock_in", "length"), ("handle_in", "handle")):
+        if a.get(key) is None or b.get(key) is None:
+            continue
+        sizes = float(a[key]) * MM_PER_INCH, float(b[key]) * MM_PER_INCH
+        if abs(sizes[0] - sizes[1]) > SAME_BOW_MM:
+            return word, *sizes
+    return None
+
+
 def check_same_bow(rest: dict[str, Any], shot: Shot) -> None:
-    """Raise DocumentError when the bow at rest has another length than the bow of this shot."""
-    rest_mm = float(rest["shot"]["bow_length_nock_to_nock_in"]) * MM_PER_INCH
-    if abs(rest_mm - shot.nock_to_nock_mm) > SAME_BOW_MM:
-        lengths = f"{format_inches(rest_mm)} and {format_inches(shot.nock_to_nock_mm)}"
+    """Raise DocumentError when the bow at rest has another length or handle than the bow of this shot."""
+    found = told_apart(rest["shot"], shot.as_dict())
+    if found is not None:
+        word, rest_mm, here_mm = found
         raise DocumentError(
-            f"The bow at rest and this bow have different lengths, {lengths}.",
-            "Give the measurement of the same bow unstrung.",
+            f"The bow at rest and this bow have different {word}s, {format_inches(rest_mm)} and {format_inches(here_mm)}.",
+            f"Give the measurement of the same bow unstrung, or correct the {word} where it was mistyped.",
             rest_mm=rest_mm,
         )

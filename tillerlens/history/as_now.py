@@ -1,4 +1,5 @@
-"""What of a bow's record speaks of it as it was at one time: nothing from before wood last came off, but the shape at rest."""
+"""What of a bow's record speaks of it as it was at one time: nothing from before wood last came off
+or heat changed it, but the shape at rest where only wood came off."""
 
 from __future__ import annotations
 
@@ -7,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from tillerlens.errors import TillerLensError
+from tillerlens.errors import Reason, TillerLensError
 from tillerlens.mechanics.finding import Finding, as_found, find
 from tillerlens.mechanics.wood import WoodError, moisture_of_air
 from tillerlens.record import Event, Stage
@@ -15,9 +16,20 @@ from tillerlens.record import Event, Stage
 Documents = Callable[[Stage], dict[str, Any]]
 
 
+CHANGES = ("scrape", "heat")
+"""Events after which earlier strung pictures and weighings are of another bow."""
+
+_REST_BEFORE_HEAT = Reason(
+    "rest_before_heat",
+    "The bow was heated after its last picture unstrung, so that picture no longer shows its shape at rest.",
+    "Photograph it unstrung as it is now.",
+)
+
+
 @dataclass(frozen=True, eq=False)
 class OnHand:
-    """strung: braced and drawn; rest: unstrung, before the last of them where there is one; rest_after: unstrung since."""
+    """strung: braced and drawn; rest: unstrung, before the last of them where there is one; rest_after: unstrung since.
+    scraped: when wood last came off, or heat changed the bow. left_out: why pictures and weighings do not count, in sentences."""
 
     strung: tuple[Stage, ...]
     rest: Stage | None
@@ -27,30 +39,37 @@ class OnHand:
     scraped: datetime | None
     moisture: float | None = None  # of the wood, %, as last noted
     heated: bool = False  # over coals, at any time
+    left_out: tuple[Reason, ...] = ()
 
 
 def on_hand(stages: Sequence[Stage], events: Sequence[Event]) -> OnHand:
-    """What speaks of the bow at the end of these stages and events, each list oldest first."""
-    scraped = max((e.happened_at for e in events if e.kind == "scrape"), default=None)
+    """What speaks of the bow at the end of these stages and events, each list oldest first.
+
+    Scraping changes the limbs' stiffness and not their shape at rest; heat changes both.
+    """
+    heated = max((e.happened_at for e in events if e.kind == "heat"), default=None)
+    changed = max((e.happened_at for e in events if e.kind in CHANGES), default=None)
     measured = [s for s in stages if s.status == "measured"]
-    now = [s for s in measured if scraped is None or s.taken_at > scraped]
+    now = [s for s in measured if changed is None or s.taken_at > changed]
     strung = [s for s in now if s.state in ("braced", "drawn")]
-    rest = [s for s in measured if s.state == "unstrung"]
+    every = [s for s in measured if s.state == "unstrung"]
+    rest = [s for s in every if heated is None or s.taken_at > heated]
     before = [s for s in rest if not strung or s.taken_at <= strung[-1].taken_at]
     still = (before or rest)[-1] if rest else None
     if strung and before and any(s.id == strung[-1].rest_stage_id for s in before):
         still = next(s for s in before if s.id == strung[-1].rest_stage_id)
     after = [s for s in rest if still is not None and strung and s.taken_at > strung[-1].taken_at]
-    fresh = [e for e in events if scraped is None or e.happened_at > scraped]
+    fresh = [e for e in events if changed is None or e.happened_at > changed]
     return OnHand(
         tuple(strung),
         still,
         after[-1] if after and after[-1] is not still else None,
         tuple(e for e in fresh if e.kind == "weighing"),
         tuple(e for e in fresh if e.kind == "arrow_speed"),
-        scraped,
+        changed,
         moisture_of(events),
-        any(e.kind == "heat" for e in events),
+        heated is not None,
+        (_REST_BEFORE_HEAT,) if every and not rest else (),
     )
 
 
@@ -70,8 +89,8 @@ def moisture_of(events: Sequence[Event]) -> float | None:
 
 
 def on_hand_with(stage: Stage, stages: Sequence[Stage], events: Sequence[Event]) -> OnHand:
-    """What speaks of the bow as it was in one picture: all between the scraping before it and the next."""
-    end = min((e.happened_at for e in events if e.kind == "scrape" and e.happened_at >= stage.taken_at), default=None)
+    """What speaks of the bow as it was in one picture: all between the change before it and the next."""
+    end = min((e.happened_at for e in events if e.kind in CHANGES and e.happened_at >= stage.taken_at), default=None)
     if end is None:
         return on_hand(stages, events)
     return on_hand([s for s in stages if s.taken_at <= end], [e for e in events if e.happened_at < end])

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.document import SAME_BOW_MM, DocumentError
+from tillerlens.document import DocumentError, told_apart
 from tillerlens.measurement import LIMBS, Limb, Value
 from tillerlens.units import MM_PER_INCH, format_inches
 
@@ -102,12 +102,15 @@ def read_picture(document: Mapping[str, Any]) -> Picture:
 
 
 def check_one_bow(then: Picture, now: Picture) -> None:
-    """Raise DocumentError where the two lengths typed cannot be one bow's."""
-    a, b = then.nock_to_nock_mm, now.nock_to_nock_mm
-    if abs(a - b) > SAME_BOW_MM:
+    """Raise DocumentError where the lengths or the handles typed cannot be one bow's."""
+    found = told_apart(then.shot, now.shot)
+    if found is not None:
+        word, a, b = found
         raise DocumentError(
-            f"The bows of the two pictures have different lengths, {format_inches(a)} and {format_inches(b)}.",
-            "Give two pictures of one bow; after piking it, start again with a picture of it unstrung.",
+            f"The bows of the two pictures have different {word}s, {format_inches(a)} and {format_inches(b)}.",
+            "Give two pictures of one bow; after piking it, start again with a picture of it unstrung."
+            if word == "length"
+            else "Give two pictures of one bow, or correct the handle where it was mistyped.",
         )
 
 

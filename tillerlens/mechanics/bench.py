@@ -5,7 +5,7 @@ now and at full draw, draw weight looked ahead, arrows. What cannot be told is l
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -15,6 +15,16 @@ from tillerlens.measurement import Limb as LimbName
 from tillerlens.measurement import Value
 from tillerlens.measures.set import SetFound, set_between
 from tillerlens.mechanics.cast import ArrowSpeed, Cast, judge_cast
+from tillerlens.mechanics.evidence import (
+    check_arrow,
+    check_brace,
+    check_draw,
+    check_length,
+    check_one_bow,
+    check_reading,
+    check_rest,
+    check_strung,
+)
 from tillerlens.mechanics.force_draw import ForceCurve, Reading, Stacking, fit_curve, look_ahead, measured_shape, stacking
 from tillerlens.mechanics.section import LimbSections
 from tillerlens.mechanics.seen import MechanicsError, SeenBow, read_seen
@@ -81,6 +91,7 @@ def tell(given: Given) -> Bench:
     def look(document: dict[str, Any]) -> SeenBow | None:
         return attempt(lambda: read_seen(document))
 
+    given = _fitting(given, attempt)
     seen = [b for b in map(look, given.documents) if b is not None]
     rest = None if given.rest is None else attempt(lambda: read_seen(given.rest or {}))
     deepest = max((b for b in seen if b.state == "drawn"), key=lambda b: b.draw_back_mm, default=None)
@@ -121,6 +132,44 @@ def tell(given: Given) -> Bench:
     )
 
 
+def check_given(given: Given) -> None:
+    """Raise MechanicsError for the first document, reading or arrow that cannot speak of this bow."""
+
+    def check(make: Callable[[], Any]) -> Any:
+        return make() or True
+
+    _fitting(given, check)
+
+
+def _fitting(given: Given, attempt: Callable[[Callable[[], Any]], Any]) -> Given:
+    """What is given, less what cannot speak of this bow; ``attempt`` runs a check and notes why it fails, giving None then."""
+
+    def fits(check: Callable[..., None], *what: Any) -> bool:
+        def passed() -> bool:
+            check(*what)
+            return True
+
+        return attempt(passed) is not None
+
+    strung = [d for d in given.documents if fits(check_strung, d)]
+    rest = given.rest if given.rest is not None and fits(check_rest, given.rest) else None
+    after = given.rest_after if given.rest_after is not None and fits(check_rest, given.rest_after) else None
+    length = given.length_mm if fits(check_length, given.length_mm) else None
+    if not fits(check_one_bow, [*strung, *(d for d in (rest, after) if d is not None)], length):
+        strung, rest, after = [], None, None
+    return replace(
+        given,
+        documents=strung,
+        rest=rest,
+        rest_after=after,
+        length_mm=length,
+        brace_back_mm=given.brace_back_mm if fits(check_brace, given.brace_back_mm, given.full_draw_mm) else None,
+        full_draw_mm=given.full_draw_mm if fits(check_draw, given.full_draw_mm) else None,
+        readings=[r for r in given.readings if fits(check_reading, r.draw_mm, r.weight_n, given.brace_back_mm)],
+        arrows=[a for a in given.arrows if fits(check_arrow, a.arrow_kg, a.speed_m_s)],
+    )
+
+
 def _brace(given: Given, seen: Sequence[SeenBow]) -> tuple[float | None, float]:
     """Back of the handle to the braced string, as given or as pictures showed it."""
     if given.brace_back_mm is not None:
@@ -138,6 +187,7 @@ def _curve(
         *given.readings,
         *(Reading(b.draw_back_mm, b.weighing.weight_n, b.weighing.u_n, b.u_draw_mm) for b in drawn if b.weighing),
     ]
+    full = max([full, *(r.draw_mm for r in readings)])  # a weight read beyond the full draw counts too
     if brace is None:
         if stiffness is None or deepest is None:
             raise MechanicsError(
@@ -190,6 +240,7 @@ def _stiffness(s: Stiffness) -> dict[str, Any]:
     return {
         "unit": "N m2" if s.absolute else "of the average",
         "u_level_relative": _number(s.u_level, 4),
+        "u_rest_unknown_relative": _number(s.u_unrested, 4),
         "pictures": list(s.pictures),
         "rest_known": s.rest_known,
         **{

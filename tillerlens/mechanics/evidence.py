@@ -6,12 +6,26 @@ picture of another bow would tell of hinges that are not there.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
-from tillerlens.document import SAME_BOW_MM
+import numpy as np
+
+from tillerlens.document import SAME_BOW_MM, told_apart
+from tillerlens.measurement import LIMBS
+from tillerlens.measurement import Limb as LimbName
 from tillerlens.mechanics.seen import MechanicsError
-from tillerlens.units import MM_PER_INCH, format_inches
+from tillerlens.units import (
+    MM_PER_INCH,
+    format_grains,
+    format_inches,
+    format_pounds,
+    kg_from_grains,
+    newtons_from_pounds,
+)
+
+FOOT_M = 0.3048
+OFF_NOCK_MM, THROUGH_MM = 40.0, 2.0  # nearer to the nock, or by less, a line through the limb may be a nock's misplacing
 
 
 def name_of(document: dict[str, Any]) -> str:
@@ -28,6 +42,39 @@ def check_strung(document: dict[str, Any]) -> None:
             "Give it as the shape at rest, or leave it out.",
             state=document["state"],
         )
+    pounds = (document.get("shot") or {}).get("scale_reading_lb")
+    if pounds is not None:
+        check_weight(newtons_from_pounds(float(pounds)))
+    limb = _through_limb(document)
+    if limb is not None:
+        raise MechanicsError(
+            f"In {name_of(document)} the line of the string passes through the {limb} limb near its tip, so the string lies on a "
+            "recurve's belly. How such a string loads the limb is not reckoned here.",
+            "Give a picture drawn so far that the string has left the belly, or check where the nocks were clicked.",
+            limb=limb,
+        )
+
+
+def _through_limb(document: dict[str, Any]) -> LimbName | None:
+    """The limb that the straight line from nock to hook, or to the other nock, passes through well inside the nock."""
+    trace = document.get("trace") or {}
+    if trace.get("nocks_mm") is None:
+        return None
+    nocks, hook = np.array(trace["nocks_mm"], float), trace.get("hook_mm")
+    if document["state"] == "drawn" and hook is None:
+        return None
+    for k, limb in enumerate(LIMBS):
+        profile = document["profile"].get(limb)
+        if profile is None or not profile.get("centre_mm"):
+            continue
+        xy, s = np.array(profile["centre_mm"], float), np.array(profile["from_nock_mm"], float)
+        along = (np.array(hook, float) if document["state"] == "drawn" else nocks[1 - k]) - nocks[k]
+        along = along / np.linalg.norm(along)
+        across = np.array([-along[1], along[0]]) * (1 if k else -1)  # toward the back
+        lever = (xy - nocks[k]) @ across
+        if np.any(lever[(s > OFF_NOCK_MM) & np.isfinite(lever)] < -THROUGH_MM):
+            return limb
+    return None
 
 
 def check_rest(document: dict[str, Any]) -> None:
@@ -41,18 +88,28 @@ def check_rest(document: dict[str, Any]) -> None:
         )
 
 
-def check_one_bow(documents: Sequence[dict[str, Any]]) -> None:
-    """Raise MechanicsError where the documents' bows differ in length by more than two tapes along one bow would."""
-    lengths = [(float(d["shot"]["bow_length_nock_to_nock_in"]) * MM_PER_INCH, d) for d in documents]
-    if not lengths:
-        return
-    (short, a), (long, b) = min(lengths, key=lambda p: p[0]), max(lengths, key=lambda p: p[0])
-    if long - short > SAME_BOW_MM:
-        raise MechanicsError(
-            f"{name_of(a)} and {name_of(b)} show bows of different lengths, {format_inches(short)} and {format_inches(long)}.",
-            "Give pictures of one bow, or put its length right where it was mistyped.",
-            lengths_mm=(short, long),
-        )
+def check_one_bow(documents: Sequence[dict[str, Any]], length_mm: float | None = None) -> None:
+    """Raise MechanicsError where the documents' bows, or a length (mm) typed beside them, differ by more than two tapes along
+    one bow would.
+    """
+    for k, a in enumerate(documents):
+        for b in documents[k + 1 :]:
+            found = told_apart(a["shot"], b["shot"])
+            if found is not None:
+                word, one, other = found
+                raise MechanicsError(
+                    f"{name_of(a)} and {name_of(b)} show bows of different {word}s, {format_inches(one)} and "
+                    f"{format_inches(other)}.",
+                    f"Give pictures of one bow, or correct the {word} where it was mistyped.",
+                    sizes_mm=(one, other),
+                )
+        seen_mm = float(a["shot"]["bow_length_nock_to_nock_in"]) * MM_PER_INCH
+        if length_mm is not None and abs(seen_mm - length_mm) > SAME_BOW_MM:
+            raise MechanicsError(
+                f"{name_of(a)} shows a bow of {format_inches(seen_mm)} nock to nock, but {format_inches(length_mm)} was given.",
+                "Correct the one that is wrong.",
+                sizes_mm=(seen_mm, length_mm),
+            )
 
 
 def check_evidence(strung: Sequence[dict[str, Any]], rest: dict[str, Any] | None) -> None:
@@ -68,4 +125,79 @@ def _check_measured(document: dict[str, Any]) -> None:
     if document.get("status") != "measured":
         raise MechanicsError(
             f"{name_of(document)} was not measured, so nothing can be told from it.", "Measure it first, or leave it out."
+        )
+
+
+# --- what was typed -------------------------------------------------------------------------------------------
+
+# What a hand can have read, not what is likely; makers of bows for children and for war lie within (common practice, no source).
+LENGTHS_MM = 20 * MM_PER_INCH, 110 * MM_PER_INCH
+DRAWS_MM = 4 * MM_PER_INCH, 48 * MM_PER_INCH
+BRACES_MM = 2 * MM_PER_INCH, 14 * MM_PER_INCH
+WEIGHTS_N = newtons_from_pounds(0.5), newtons_from_pounds(250)
+ARROWS_KG = kg_from_grains(50), kg_from_grains(3000)
+SPEEDS_M_S = 10 * FOOT_M, 400 * FOOT_M
+
+
+def check_length(length_mm: float | None) -> None:
+    """Raise MechanicsError for a length nock to nock that no bow has."""
+    if length_mm is not None:
+        _check_size(length_mm, LENGTHS_MM, "bow's length", format_inches)
+
+
+def check_draw(draw_mm: float | None) -> None:
+    """Raise MechanicsError for a draw length that no arm has."""
+    if draw_mm is not None:
+        _check_size(draw_mm, DRAWS_MM, "draw", format_inches)
+
+
+def check_brace(brace_mm: float | None, full_draw_mm: float | None = None) -> None:
+    """Raise MechanicsError for a brace height that no bow has, or that the full draw does not exceed."""
+    if brace_mm is None:
+        return
+    _check_size(brace_mm, BRACES_MM, "brace height", format_inches)
+    if full_draw_mm is not None and brace_mm >= full_draw_mm:
+        raise MechanicsError(
+            f"The full draw of {format_inches(full_draw_mm)} is not beyond the brace height of {format_inches(brace_mm)}.",
+            "Give both from the back of the handle, and correct the one that is wrong.",
+            brace_mm=brace_mm,
+        )
+
+
+def check_reading(draw_mm: float, weight_n: float, brace_mm: float | None = None) -> None:
+    """Raise MechanicsError for a weighing that no bow gives: a weight of nothing, or a draw within the brace height."""
+    _check_size(draw_mm, DRAWS_MM, "draw", format_inches)
+    check_weight(weight_n)
+    if brace_mm is not None and draw_mm <= brace_mm:
+        raise MechanicsError(
+            f"The weighing at {format_inches(draw_mm)} is not beyond the brace height of {format_inches(brace_mm)}.",
+            "Give both from the back of the handle, and correct the one that is wrong.",
+            draw_mm=draw_mm,
+        )
+
+
+def check_weight(weight_n: float) -> None:
+    """Raise MechanicsError for a draw weight that no bow has."""
+    _check_size(weight_n, WEIGHTS_N, "weight", format_pounds)
+
+
+def check_arrow(arrow_kg: float, speed_m_s: float) -> None:
+    """Raise MechanicsError for an arrow that no bow shoots."""
+    check_arrow_mass(arrow_kg)
+    _check_size(speed_m_s, SPEEDS_M_S, "speed", lambda v: f"{v / FOOT_M:.0f} feet per second")
+
+
+def check_arrow_mass(arrow_kg: float) -> None:
+    """Raise MechanicsError for the mass of no arrow."""
+    _check_size(arrow_kg, ARROWS_KG, "arrow", format_grains)
+
+
+def _check_size(value: float, bounds: tuple[float, float], what: str, say: Callable[[float], str]) -> None:
+    low, high = bounds
+    if not low * (1 - 1e-9) <= value <= high * (1 + 1e-9):
+        article = "An" if what[0] in "aeiou" else "A"
+        raise MechanicsError(
+            f"{article} {what} of {say(value)} cannot be right; {say(low)} to {say(high)} is possible.",
+            f"Check the {what} and its unit.",
+            given=value,
         )

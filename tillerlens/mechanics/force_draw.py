@@ -17,12 +17,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import chi2 as chi2_dist
 
 from tillerlens.measurement import Value
 from tillerlens.mechanics.seen import READING_U_N, SCALE_GAIN_U, MechanicsError, SeenBow
-from tillerlens.mechanics.statics import Bow, Limb, NoEquilibrium, braced, force_draw
+from tillerlens.mechanics.statics import Bow, Limb, NoEquilibrium, braced, force_draw, string_on_belly
 from tillerlens.mechanics.stiffness import LimbStiffness, Stiffness, filled, statics_bow
-from tillerlens.units import MM_PER_INCH
+from tillerlens.units import MM_PER_INCH, format_inches, format_pounds
 
 Array = NDArray[np.float64]
 
@@ -34,6 +35,8 @@ LEVEL_U = 5.0  # of ln(rise): the level is left to the readings
 OWN_SHAPE_U, OTHER_SHAPE_U, SMOOTH_MM = 0.02, 0.2, 150.0
 STRING_U_MM = 1.5
 ODD_Z = 3.0
+# Readings that honest ones would stray as far as less often than this widen the band; much less often, they contradict.
+WIDEN_P, CONTRADICT_P = 0.05, 1e-6
 SHARED_IN_BAND = 0.5  # how much of a stiffness band's width a smooth mode along the limb can have
 # A bow stacks where the weight rises by more than 5.5 percent in an inch, late in the draw: there the rise has grown by a fifth
 # over its least (common practice, no source).
@@ -122,7 +125,7 @@ def measured_shape(stiffness: Stiffness, seen: SeenBow, full_draw_mm: float, bra
 
 def _nudged(stiffness: Stiffness) -> list[Stiffness]:
     """The stiffness moved by one independent doubt each: smooth modes of EI and of the shape at rest, by limb."""
-    out = []
+    out = list(stiffness.moved)
     for name, limb in stiffness.limbs.items():
         share = limb.from_nock_mm / limb.length_mm
         u = SHARED_IN_BAND * float(np.nanmedian(limb.u_relative))
@@ -154,7 +157,13 @@ def _log_rise(bow: Bow, string_mm: float | None, brace_back_mm: float | None, fu
             "The full draw asked for is hardly beyond the brace height.", "Give the draw to the back of the handle."
         )
     draws = start + (full_draw_mm - start) * np.linspace(0.002, 1, 13) ** 1.5  # closer where the rise changes fast
-    weight = force_draw(bow, first.string_length, draws, segments=SEGMENTS).weight
+    curve = force_draw(bow, first.string_length, draws, segments=SEGMENTS)
+    if string_on_belly(first) or any(map(string_on_belly, curve.states)):
+        raise MechanicsError(
+            "The string would lie on the belly of a recurve, and how such a bow draws is not reckoned here.",
+            "Weigh it over its whole draw instead.",
+        )
+    weight = curve.weight
     middle = (draws[1:] + draws[:-1]) / 2
     log = np.log(np.diff(weight) / np.diff(draws))
     grid = np.linspace(start, full_draw_mm, max(20, int((full_draw_mm - start) / STEP_MM)))
@@ -170,22 +179,80 @@ def _smooth(d: Array, u: float) -> Array:
 # --- readings to a curve --------------------------------------------------------------------------------------
 
 
+class ReadingsDisagree(MechanicsError):
+    """Weighings that no one bow gives."""
+
+    code = "readings_disagree"
+
+
+@dataclass(frozen=True, eq=False)
+class _Fit:
+    """ln rise (n,) and the weight at the brace as they are most likely, with their covariance. ``chi2``: squared misfit of
+    readings and foretold shape together; ``off`` (m,): each reading's own, in its standard uncertainties."""
+
+    x: Array
+    covariance: Array
+    chi2: float
+    off: Array
+
+
 def fit_curve(readings: Sequence[Reading], shape: RiseShape, u_brace_mm: float = 3.0) -> ForceCurve:
     """The curve through the readings, from the brace (where ``shape`` begins, weight 0) to the shape's last draw.
 
-    Raises MechanicsError without a reading between the two, or where the readings contradict any rising curve.
+    Readings that disagree a little more than their doubts allow widen the band. Raises MechanicsError without a reading between
+    the two, and ReadingsDisagree, with the reading that does not fit, where no one bow gives them all.
     """
     d = shape.draw_mm
-    used = [r for r in readings if d[0] < r.draw_mm <= d[-1] and r.weight_n > 0]
+    used = [r for r in readings if d[0] < r.draw_mm <= d[-1] + 1e-6 and r.weight_n > 0]
     if not used:
         raise MechanicsError(
             "No weight was read between the brace height and full draw.", "Weigh the bow at one draw or more and note both."
         )
+    found = _fit(used, shape, u_brace_mm)
+    free = len(used) - 1
+    likely = _likely(found, free)
+    if found is None or likely < CONTRADICT_P:
+        raise _disagreement(used, shape, u_brace_mm)
+    wider = max(1.0, found.chi2 / free) if likely < WIDEN_P else 1.0
+    at = np.array([r.draw_mm for r in used])
+    odd = tuple(float(q) for q in at[found.off > ODD_Z])
+    return _curve(d, found.x, wider * found.covariance, _integral(d), (float(at.max()), odd, shape.own))
+
+
+def _likely(found: _Fit | None, free: int) -> float:
+    """How often honest readings would stray so far; 0 where no rising curve was found."""
+    if found is None:
+        return 0.0
+    return float(chi2_dist.sf(found.chi2, free)) if free > 0 else 1.0
+
+
+def _disagreement(used: Sequence[Reading], shape: RiseShape, u_brace_mm: float) -> ReadingsDisagree:
+    """Name the reading without which the others agree; where several would do, or none, name those in question."""
+    without = [[*used[:k], *used[k + 1 :]] for k in range(len(used))]
+    likely = [_likely(_fit(rest, shape, u_brace_mm), len(rest) - 1) if len(rest) > 1 else 0.0 for rest in without]
+    best = max(likely)
+    odd = [r for r, p in zip(used, likely, strict=True) if p >= WIDEN_P or (best >= CONTRADICT_P and p == best)]
+    said = [f"{format_pounds(r.weight_n)} at {format_inches(r.draw_mm)}" for r in odd or used]
+    several = f"{', '.join(said[:-1])} and {said[-1]}" if len(said) > 1 else said[0]
+    text = (
+        f"The weighing of {several} does not fit the others."
+        if len(odd) == 1
+        else f"The weighings of {several} cannot be of one bow."
+    )
+    return ReadingsDisagree(
+        f"{text} So no weight is foretold.",
+        "Weigh there again, and correct the reading or take it out.",
+        draws_mm=tuple(r.draw_mm for r in odd or used),
+    )
+
+
+def _fit(used: Sequence[Reading], shape: RiseShape, u_brace_mm: float) -> _Fit | None:
+    """The most likely curve by damped Gauss-Newton; None where it does not settle."""
+    d = shape.draw_mm
     at = np.array([r.draw_mm for r in used])
     y = np.array([r.weight_n for r in used])
     n = len(d)
-    sums = _integral(d)
-    pick = np.array([np.interp(at, d, row) for row in np.eye(n)]).T @ sums  # rise to the weight at each reading
+    pick = np.array([np.interp(at, d, row) for row in np.eye(n)]).T @ _integral(d)  # rise to the weight at each reading
     # the state: ln rise (n,), and how much weight the brace's own doubt stands for
     level = float(np.log(np.mean(y / (pick @ np.exp(shape.log_rise)))))
     mean = np.r_[shape.log_rise + level, 0.0]
@@ -198,20 +265,20 @@ def fit_curve(readings: Sequence[Reading], shape: RiseShape, u_brace_mm: float =
         jac = np.column_stack([pick * rise, np.ones(len(at))])
         slope = np.interp(at, d, rise)
         noise = np.diag([r.u_weight_n**2 + (s * r.u_draw_mm) ** 2 for r, s in zip(used, slope, strict=True)])
-        gain = cov @ jac.T @ np.linalg.inv(jac @ cov @ jac.T + noise)
-        new = mean + gain @ (y - pick @ rise - x[n] + jac @ (x - mean))
+        inverse = np.linalg.inv(jac @ cov @ jac.T + noise)
+        first = y - pick @ rise - x[n] + jac @ (x - mean)
+        new = mean + cov @ jac.T @ inverse @ first
         move = float(np.abs(new[:n] - x[:n]).max())
         x = x + (new - x) * min(1.0, 0.5 / max(move, 1e-12)) * (1.0 if step < 10 else 0.4)  # later gently, or it may swing
+        if not np.isfinite(move) or np.abs(x[:n]).max() > 50:
+            return None
         if move < 1e-8:
             break
     else:
-        raise MechanicsError(
-            "These weights do not lie on any rising curve.", "Check the readings: a weight must rise with the draw.", moved=move
-        )
-    after = cov - gain @ jac @ cov
+        return None
+    after = cov - cov @ jac.T @ inverse @ jac @ cov
     off = np.abs(y - pick @ np.exp(x[:n]) - x[n]) / np.sqrt(np.diag(noise))
-    odd = tuple(float(q) for q in at[off > ODD_Z])
-    return _curve(d, x, after, sums, (float(at.max()), odd, shape.own))
+    return _Fit(x, after, float(first @ inverse @ first), off)
 
 
 def _integral(d: Array) -> Array:

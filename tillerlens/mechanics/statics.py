@@ -34,7 +34,7 @@ from tillerlens.mechanics.elastica import (
 
 __all__ = [
     "Bow", "Equilibrium", "ForceDraw", "Handle", "Limb", "LimbShape", "NoEquilibrium", "Pull",
-    "at_rest", "braced", "drawn", "force_draw", "under_tip_load",
+    "at_rest", "braced", "drawn", "force_draw", "string_on_belly", "under_tip_load",
 ]  # fmt: skip
 
 SEGMENTS = 160
@@ -289,6 +289,24 @@ def force_draw(
         np.array([s.draw_back for s in states]), np.array([s.weight for s in states]),
         np.array([s.energy for s in states]), tuple(states),
     )  # fmt: skip
+
+
+ON_BELLY_MM = 1.0  # a lever so far on the wrong side is more than the roundings of a shape
+
+
+def string_on_belly(state: Equilibrium) -> tuple[str, ...]:
+    """The limbs ("upper", "lower") through which the string's straight line would pass between nock and hook.
+
+    There the string lies on the belly of a recurve, which these statics do not know: they let it pass through the wood.
+    """
+    out = []
+    for name, shape, tension in (
+        ("upper", state.upper, state.tension_upper),
+        ("lower", state.lower, state.tension_lower),
+    ):
+        if tension > 0 and float(np.min(shape.moment)) < -ON_BELLY_MM * tension:
+            out.append(name)
+    return tuple(out)
 
 
 def _drawn(

@@ -24,6 +24,7 @@ from tillerlens.measurement import Limb as LimbName
 from tillerlens.mechanics.section import LimbSections
 from tillerlens.mechanics.seen import SCALE_GAIN_U, MechanicsError, SeenBow, SeenLimb
 from tillerlens.mechanics.statics import Bow, Handle, Limb
+from tillerlens.mechanics.unrested import Solve, likely_tensions
 
 Array = NDArray[np.float64]
 
@@ -35,6 +36,8 @@ MODEL_U = 0.01  # shear, string's give, wood that is not quite elastic (common p
 MOST_U = 0.35  # a stiffness less sure than this is not told
 SPREAD = (0.7, 4.0)  # how far the pictures' own scatter may narrow or widen the band; what they share does not scatter
 NO_REST_U = 1e-3  # 1/mm: natural bends are no tighter than a metre (common practice, no source)
+FIXED_U = 1e-4  # of ln tension of the picture that relative stiffness hangs on
+UNTOLD = 9.0  # of ln stiffness: nothing is known
 CORRELATED_MM = 45.0  # the smoothing spline's own length
 
 
@@ -62,7 +65,11 @@ class LimbStiffness:
 @dataclass(frozen=True, eq=False)
 class Stiffness:
     """Both limbs. ``absolute``: in N mm2, else relative to 1 on average. ``u_level``: relative standard uncertainty common
-    to all places (scale, string angles); NaN for relative stiffness. ``tensions_n``: of each picture, or relative."""
+    to all places (scale, string angles); NaN for relative stiffness. ``tensions_n``: of each picture, or relative.
+
+    Where no picture shows the bow at rest, ``moved`` holds the same bow moved by each independent doubt that follows, by one
+    standard uncertainty, in stiffness and natural bend together; ``u_unrested``: what it does to the level, relative. The limbs'
+    own ``u_relative`` holds it too."""
 
     upper: LimbStiffness
     lower: LimbStiffness
@@ -71,6 +78,8 @@ class Stiffness:
     tensions_n: tuple[float, ...]
     pictures: tuple[str, ...]
     rest_known: bool
+    u_unrested: float = 0.0
+    moved: tuple[Stiffness, ...] = ()
 
     @property
     def limbs(self) -> dict[LimbName, LimbStiffness]:
@@ -112,27 +121,76 @@ def estimate_stiffness(strung: Sequence[SeenBow], rest: SeenBow | None = None) -
     data = tuple(_gather(seen, rest, k) for k in LIMBS)
     tensions = np.array([b.weighing.weight_n * b.tension_per_weight() if b.weighing else np.nan for b in seen])
     absolute = bool(np.isfinite(tensions).any())
-    tensions = _all_tensions(data, tensions)
+    first = _all_tensions(data, tensions)
+    if rest is not None:
+        u_level = _level_u(seen, data, first) if absolute else float("nan")
+        return _stiffness(seen, data, first, u_level, True)
+    if not absolute:
+        tensions = np.where(np.arange(len(seen)) == np.argmax(first), first, np.nan)
+    given = _weighing_u if absolute else lambda _: FIXED_U
+    u_log = np.array([given(b) if np.isfinite(t) else np.inf for b, t in zip(seen, tensions, strict=True)])
+    likely, cov = likely_tensions([d.s for d in data], [_resting(d) for d in data], first, u_log)
+    here = _stiffness(seen, data, likely, SCALE_GAIN_U if absolute else float("nan"), False)
+    value, vector = np.linalg.eigh(cov)
+    steps = [np.sqrt(max(v, 0.0)) * e for v, e in zip(value, vector.T, strict=True)]
+    return _with_doubt(here, [_stiffness(seen, data, likely * np.exp(step), here.u_level, False) for step in steps])
+
+
+def _stiffness(seen: Sequence[SeenBow], data: Sequence[_Data], tensions: Array, u_level: float, rest_known: bool) -> Stiffness:
+    absolute = bool(np.isfinite(u_level))
     fits = [_fit(d, tensions) for d in data]
-    u_level = _level_u(seen, data, tensions) if absolute else float("nan")
-    level = 1.0 if absolute else float(np.exp(np.nanmean(np.log(np.concatenate([f.ei for f in fits])))))
-    limbs = [
-        replace(f, ei=f.ei / level, compliance=f.compliance * level, u_compliance=f.u_compliance * level) for f in fits
-    ]
-    if any(f.told.sum() < 10 for f in limbs):
+    if any(f.told.sum() < 10 for f in fits):
         raise MechanicsError(
             "The limbs moved too little in these pictures for their stiffness to be told.",
             "Add the shape at rest and a further draw, once the shape so far is right.",
         )
-    return Stiffness(
-        limbs[0],
-        limbs[1],
-        absolute,
-        u_level,
-        tuple(float(t) / level for t in tensions),
-        tuple(b.name for b in seen),
-        rest is not None,
-    )
+    level = 1.0 if absolute else float(np.exp(np.nanmean(np.log(np.concatenate([f.ei for f in fits])))))
+    limbs = [
+        replace(f, ei=f.ei / level, compliance=f.compliance * level, u_compliance=f.u_compliance * level) for f in fits
+    ]
+    told = tuple(float(t) / level for t in tensions)
+    return Stiffness(limbs[0], limbs[1], absolute, u_level, told, tuple(b.name for b in seen), rest_known)
+
+
+def _weighing_u(b: SeenBow) -> float:
+    """Relative uncertainty of a weighed picture's tension, the scale's common error left out."""
+    assert b.weighing is not None
+    return float(np.hypot(b.weighing.u_n / b.weighing.weight_n, b.u_tension_relative()))
+
+
+def _resting(d: _Data) -> Solve:
+    """What one limb's bend says of its shape at rest, for tensions."""
+    use = np.ones(len(d.kappa), bool)
+
+    def solve(tensions: Array) -> tuple[Array, Array, Array, Array]:
+        c, k0, _, u_k0, misfit = _solve(d, tensions, use)
+        on = np.where(d.inside, 1.0, 0.0)  # at nock and fade the pictures say nothing of it
+        return k0 * on, np.where(d.inside, u_k0, d.u_rest), c[d.inside], misfit[d.inside]
+
+    return solve
+
+
+def _with_doubt(here: Stiffness, moved: list[Stiffness]) -> Stiffness:
+    """The stiffness with what moves it as a whole in its uncertainty; what moves it by less than a thousandth is left out."""
+
+    def off(a: LimbStiffness, b: LimbStiffness) -> Array:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            found = np.abs(np.log(b.compliance / a.compliance))
+        return np.where(a.told, np.nan_to_num(found, nan=UNTOLD, posinf=UNTOLD), 0.0)
+
+    size = [[off(a, b) for a, b in zip(here.limbs.values(), m.limbs.values(), strict=True)] for m in moved]
+    kept = [k for k, x in enumerate(size) if max(float(np.median(v)) for v in x) > 1e-3]
+    limbs = []
+    for i, a in enumerate(here.limbs.values()):
+        u = np.sqrt(a.u_relative**2 + sum((size[k][i] ** 2 for k in kept), np.zeros(len(a.ei))))
+        told = a.told & (u < MOST_U)
+        limbs.append(replace(a, ei=np.where(told, a.ei, np.nan), u_relative=np.where(told, u, np.nan)))
+    if any(m.told.sum() < 10 for m in limbs):
+        raise MechanicsError(
+            "Without the shape at rest these pictures do not tell the limbs' stiffness.", "Add a picture of the bow unstrung."
+        )
+    level = float(np.sqrt(sum(np.mean([np.median(v[v > 0]) for v in size[k]]) ** 2 for k in kept)))
+    return replace(here, upper=limbs[0], lower=limbs[1], u_unrested=level, moved=tuple(moved[k] for k in kept))
 
 
 def _gather(seen: Sequence[SeenBow], rest: SeenBow | None, name: LimbName) -> _Data:
@@ -322,7 +380,7 @@ def bending_modulus(
     mean = float(np.exp(w @ np.array(value)))
     own = float(1 / np.sqrt(np.sum(weight) * places / len(value)))
     scatter = float(np.sqrt(w @ (np.array(value) - np.log(mean)) ** 2 / max(places - 1, 1)))
-    u = mean * float(np.sqrt(stiffness.u_level**2 + max(own, scatter) ** 2))
+    u = mean * float(np.sqrt(stiffness.u_level**2 + stiffness.u_unrested**2 + max(own, scatter) ** 2))
     if expected is None:
         return Modulus(mean, u, float("nan"), float("nan"), "")
     off, band = mean - expected[0], 2 * float(np.hypot(u, expected[0] * expected[1]))

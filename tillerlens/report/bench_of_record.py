@@ -12,7 +12,7 @@ from typing import Any
 
 from tillerlens.core.reading import shown
 from tillerlens.errors import ShotError
-from tillerlens.history.as_now import Documents
+from tillerlens.history.as_now import CHANGES, Documents
 from tillerlens.history.as_now import OnHand as OnHand
 from tillerlens.history.as_now import moisture_of as moisture_of
 from tillerlens.history.as_now import on_hand as on_hand  # the pages ask for these here
@@ -155,6 +155,23 @@ def foretold_of(events: Sequence[Event]) -> dict[str, Any] | None:
         return None  # a person wrote over it: then it is a note like any other
     draw, weight, u = (float(g) for g in found.groups())
     return {"format": "tillerlens-scraping-plan", "after": {"draw_back_mm": draw, "weight": {"value": weight, "u": u}}}
+
+
+def heat_gains_of(bow: Bow, stages: Sequence[Stage], events: Sequence[Event]) -> list[tuple[float, float]]:
+    """Weights (N) at one draw before and after each heating of a bow, with no scraping and no other heating between them."""
+    pulls, _ = pulls_of(bow, stages, events)
+    turns = [e for e in events if e.kind in CHANGES]
+    out = []
+    for k, e in enumerate(turns):
+        if e.kind != "heat":
+            continue
+        before = [p for p in pulls if p.when < e.happened_at and (k == 0 or p.when > turns[k - 1].happened_at)]
+        after = [p for p in pulls if p.when > e.happened_at and (k + 1 == len(turns) or p.when < turns[k + 1].happened_at)]
+        pairs = [(a, b) for a in before for b in after if abs(a.draw_mm - b.draw_mm) <= LIKE_DRAW_MM]
+        if pairs:
+            a, b = max(pairs, key=lambda p: p[0].draw_mm)
+            out.append((a.weight_n, b.weight_n))
+    return out
 
 
 def history_of(bow: Bow, stages: Sequence[Stage], events: Sequence[Event]) -> list[Scrape]:

@@ -6,12 +6,14 @@ The limbs differ in colour, in dash and in the shape of their points, so that a 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Any, cast
 
 import altair as alt
 import numpy as np
 
 from tillerlens.measurement import LIMBS, Limb, Measurement
+from tillerlens.report.from_rest import bend_of
 from tillerlens.report.lengths import COVER, Units, say_length
 from tillerlens.report.words import Wish, limb_length_mm
 
@@ -23,21 +25,27 @@ _WISH_COLOUR = "#d9d2bd"
 Rows = list[dict[str, Any]]
 
 
-def bend_chart(measurement: Measurement, units: Units | None = None) -> alt.LayerChart:
-    """Curvature of both limbs against the distance from the handle's centre, each in its band of two standard
+def bend_chart(
+    measurement: Measurement, units: Units | None = None, rest: Mapping[str, Any] | None = None
+) -> alt.LayerChart:
+    """How much both limbs bend against the distance from the handle's centre, each in its band of two standard
     uncertainties. Marked spots stand on their limb's line. Raises ValueError where there is no profile.
+
+    rest: the measurement document of the bow unstrung; with it the bend is that from rest, else the shape, and the axis says so.
     """
     units = units or Units()
+    bend = bend_of(measurement, rest)
+    measurement = bend.shown
     rows = bend_rows(measurement, units)
     if not rows:
         raise ValueError("the measurement has no profile to chart")
     along = alt.X("at:Q", title=f"from the handle's centre ({units.axis})", scale=alt.Scale(nice=False))
     base = _chart(rows).encode(along, color=limb_colour())
     band = base.mark_area(opacity=0.18).encode(
-        alt.Y("low:Q", title="bend: 1 / radius, per metre"), alt.Y2("high:Q")
+        alt.Y("low:Q", title=bend.axis), alt.Y2("high:Q")
     )
     line = base.mark_line(strokeWidth=2.5).encode(
-        alt.Y("bend:Q"), strokeDash=limb_dash(), tooltip=_bend_tips(units)
+        alt.Y("bend:Q", title=bend.axis), strokeDash=limb_dash(), tooltip=_bend_tips(units)
     )
     layers: list[Any] = [band, line]
     spots = _spot_rows(measurement, units)

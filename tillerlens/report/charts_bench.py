@@ -22,6 +22,7 @@ from tillerlens.mechanics.strain import LimbStrain, Risk
 from tillerlens.mechanics.wish import LEAN_OF_BEND, Bend
 from tillerlens.mechanics.wood import DryBand
 from tillerlens.report.charts import COLOURS, limb_colour, limb_dash, line_legend
+from tillerlens.report.from_rest import PER_METRE
 from tillerlens.report.history import FOOT_M
 from tillerlens.report.lengths import COVER, Units
 from tillerlens.units import KG_PER_GRAIN, MM_PER_INCH, NEWTON_PER_POUND, STANDARD_GRAVITY
@@ -44,7 +45,7 @@ def bend_from_rest_chart(
     units = units or Units()
     rows, wished = from_rest_rows(rest, bent, units, bend, sections)
     x = alt.X("at:Q", title=f"from the handle's centre ({units.axis})", scale=alt.Scale(nice=False, zero=False))
-    y = "bend since rest: 1 / radius, per metre"
+    y = f"bend from rest: {PER_METRE}"
     base = _chart(rows).encode(x, color=limb_colour())
     band = base.mark_area(opacity=0.18).encode(alt.Y("low:Q", title=y), alt.Y2("high:Q"))
     line = base.mark_line(strokeWidth=2.5).encode(alt.Y("bend:Q"), strokeDash=limb_dash(), tooltip=_tips(units))

@@ -150,7 +150,8 @@ def bend_figure(picture: Picture, units: Units, rest: Picture | None = None) -> 
     for limb, (at, k, _) in read.items():
         plot.line(at, k, COLOURS[limb], _DASH[limb], 2.4)
     _limb_legend(plot)
-    what = "bend since rest" if rest is not None else "bend"
+    natural = "natural shape" if picture.state == "unstrung" else "shape, natural bend included"
+    what = "bend from rest" if rest is not None else natural
     plot.axes(f"{units.axis} from the handle's centre", f"{what}: 1 / radius, per metre")
     return plot.svg()
 

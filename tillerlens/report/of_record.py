@@ -62,6 +62,7 @@ def story_of(
         form_reflex(found.bow, found.events),
         _wish(found.bow),
         tuple(extra),
+        tuple(e.happened_at for e in found.events if e.kind == "heat"),
     )
 
 

@@ -7,8 +7,10 @@ held upright.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
 
 import cv2
 import numpy as np
@@ -16,6 +18,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
 from tillerlens.measurement import LIMBS, Measurement, TracedBow
+from tillerlens.report.from_rest import PER_METRE, Bend, bend_of
 from tillerlens.report.lengths import Units, say_length
 from tillerlens.report.pens import (
     GAP,
@@ -48,14 +51,18 @@ def draw_overlay(
     units: Units | None = None,
     close: bool = False,
     silhouettes: bool = True,
+    rest: Mapping[str, Any] | None = None,
 ) -> Picture:
     """The photograph with the traced bow and a key below it, or, where nothing was measured, the reasons why.
 
     rgb: (H, W, 3) uint8, the upright photograph that was measured. max_side: of the photograph in pixels;
     the key adds to its height. close: only the bow with a margin. silhouettes: draw both edges too.
+    rest: the measurement document of the bow unstrung; with it the colours show the bend from rest, else the shape.
     Returns (h, w, 3) uint8. Raises ValueError if the measurement's gap lines do not belong to its gap rows.
     """
     units = units or Units()
+    bend = bend_of(measurement, rest)
+    measurement = bend.shown
     window = _window(rgb, measurement.trace if close else None, max_side)
     canvas = _canvas(rgb, window)
     if measurement.trace is not None:
@@ -63,7 +70,7 @@ def draw_overlay(
     if measurement.status != "measured":
         lines = [f"{r.text} {r.remedy}".strip() for r in measurement.reasons]
         return np.vstack([canvas.rgb, _caption(canvas, lines)])
-    return np.vstack([canvas.rgb, _key(canvas, measurement, units)])
+    return np.vstack([canvas.rgb, _key(canvas, bend, units)])
 
 
 # --- from the photograph to the picture
@@ -271,10 +278,10 @@ def _caption(canvas: Canvas, paragraphs: list[str]) -> Picture:
     return np.asarray(image)
 
 
-def _key(canvas: Canvas, measurement: Measurement, units: Units) -> Picture:
+def _key(canvas: Canvas, bend: Bend, units: Units) -> Picture:
     """What the colours and the figures mean."""
-    size = canvas.letter
-    strips = [_bend_key(canvas, measurement)] if measurement.profile else []
+    size, measurement = canvas.letter, bend.shown
+    strips = [_bend_key(canvas, bend)] if measurement.profile else []
     if measurement.gaps:
         text = f"Figures: belly to the line between the nocks, in {units.axis}."
         strips.append(_caption(canvas, [text]))
@@ -283,12 +290,13 @@ def _key(canvas: Canvas, measurement: Measurement, units: Units) -> Picture:
     return np.vstack(strips)
 
 
-def _bend_key(canvas: Canvas, measurement: Measurement) -> Picture:
-    """The bar of colours between its two ends in words, with the curvatures they stand for."""
+def _bend_key(canvas: Canvas, bend: Bend) -> Picture:
+    """The bar of colours between its two ends in words, with the curvatures they stand for; below it, what they are."""
+    measurement = bend.shown
     width, size = canvas.rgb.shape[1], canvas.letter
     low, high = bend_range(measurement)
-    strung = measurement.state != "unstrung"
-    ends = ("bends less", "bends more") if strung else ("more to the back", "more to the belly")
+    ends = ("more to the back", "more to the belly") if measurement.state == "unstrung" else ("rounded less", "rounded more")
+    ends = ("bends less", "bends more") if bend.from_rest else ends
     font, small = letters(size), letters(round(0.8 * size), bold=False)
     image = Image.new("RGB", (width, round(3.1 * size)), PAPER)
     pen = ImageDraw.Draw(image)
@@ -301,5 +309,5 @@ def _bend_key(canvas: Canvas, measurement: Measurement) -> Picture:
     pen.text((width - size, middle), ends[1], INK, font, "rm")
     for x, value, anchor in ((left, low, "lm"), (width - right, high, "rm")):
         pen.text((x, 2.2 * size), f"{value:.2f}", INK, small, anchor)
-    pen.text(((left + width - right) / 2, 2.2 * size), "1 / radius, per metre", INK, small, "mm")
-    return np.asarray(image)
+    pen.text(((left + width - right) / 2, 2.2 * size), PER_METRE, INK, small, "mm")
+    return np.vstack([np.asarray(image), _caption(canvas, [bend.key])])

@@ -29,11 +29,17 @@ Array = NDArray[np.float64]
 LEAST_PLACES = 10  # of the limbs, known in the picture and in the bow's frame
 
 
-def redrawn(data: bytes, name: str, document: dict[str, Any], units: Units, max_side: int) -> bytes:
-    """A JPEG of the photograph ``data`` with all that its measured ``document`` tells. Raises PhotoError and Unforeseen."""
+def redrawn(
+    data: bytes, name: str, document: dict[str, Any], units: Units, max_side: int, rest: dict[str, Any] | None = None
+) -> bytes:
+    """A JPEG of the photograph ``data`` with all that its measured ``document`` tells; ``rest``: that of the bow unstrung.
+
+    Raises PhotoError and Unforeseen.
+    """
     with net("drawing", shown(name)):
         found = with_trace(document)
-        picture = draw_overlay(read_photo(data, name).rgb, found, max_side, units, close=True, silhouettes=False)
+        photo = read_photo(data, name)
+        picture = draw_overlay(photo.rgb, found, max_side, units, close=True, silhouettes=False, rest=rest)
         out = io.BytesIO()
         Image.fromarray(picture).save(out, "JPEG", quality=88, subsampling=0)
         return out.getvalue()

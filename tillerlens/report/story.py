@@ -112,6 +112,7 @@ class Story:
     form_reflex_mm: float | None = None
     wish: Wish = field(default_factory=Wish)
     extra: tuple[Sentence, ...] = ()
+    heated: tuple[datetime, ...] = ()  # after which an earlier shape at rest no longer holds
 
 
 def lay_out(story: Story, units: Units | None = None) -> Block:
@@ -128,7 +129,7 @@ def lay_out(story: Story, units: Units | None = None) -> Block:
     sections: list[Block] = [
         {"title": "Summary", "text": _texts(_summary(story, measured, of_set[:1] if found else [], units))},
         {"title": "Tiller, stage by stage", "pictures": [_picture(s, units) for s in _some(story.stages, MOST_PICTURES)]},
-        {"title": "Profile and bend", "figures": _shapes(measured, rest, units)},
+        {"title": "Profile and bend", "figures": _shapes(story, measured, rest, units)},
         {"title": "Gaps, belly to the line between the nocks", "tables": [_gap_table(s, units) for s in _gap_stages(strung)]},
         {"title": "Reflex and set", "text": _texts(rest_words), "figures": rest_figures},
         {"title": "Weight and cast", "tables": _weights(story, units), "figures": _weight_figures(story, units)},
@@ -308,7 +309,7 @@ def _headline(s: StageShown, units: Units) -> str:
     return "; ".join(parts)
 
 
-def _shapes(measured: Sequence[StageShown], rest: Sequence[StageShown], units: Units) -> list[Block]:
+def _shapes(story: Story, measured: Sequence[StageShown], rest: Sequence[StageShown], units: Units) -> list[Block]:
     if not measured:
         return []
     last = {s.state: s for s in measured}
@@ -320,11 +321,12 @@ def _shapes(measured: Sequence[StageShown], rest: Sequence[StageShown], units: U
         out.append({"title": "The bow's centreline, laid on the handle", "svg": svg})
     bent = last.get("drawn") or last.get("braced")
     if bent is not None:
-        at_rest = next((s for s in reversed(rest) if s.when <= bent.when), None)
+        hot = max((t for t in story.heated if t <= bent.when), default=None)
+        at_rest = next((s for s in reversed(rest) if s.when <= bent.when and (hot is None or s.when > hot)), None)
         still = None if at_rest is None else read_picture(at_rest.document)
-        against = "" if at_rest is None else f", less the bend at rest of {at_rest.title}"
+        against = " as they stand, natural bend included" if at_rest is None else f", from rest as in {at_rest.title}"
         svg = figures.bend_figure(read_picture(bent.document), units, still)
-        out.append({"title": f"Bend along the limbs, {bent.title}{against}", "svg": svg})
+        out.append({"title": f"Bend along the limbs{against}: {bent.title}", "svg": svg})
     return out
 
 

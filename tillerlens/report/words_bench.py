@@ -10,6 +10,7 @@ from tillerlens.measures.from_rest import THIRDS
 from tillerlens.measures.pair import added
 from tillerlens.measures.set import EarlyDraw
 from tillerlens.mechanics.bench import Bench
+from tillerlens.mechanics.force_draw import ReadingsDisagree
 from tillerlens.mechanics.strain import Risk
 from tillerlens.report.charts_bench import newtons_per
 from tillerlens.report.lengths import COVER, Units, is_told, say_length, say_weight
@@ -29,6 +30,9 @@ def headline(bench: Bench, early: EarlyDraw | None, units: Units) -> Sentence:
             place = f"the {risk.side} of the {risk.limb} limb"
             text = f"Do not draw it to {say_length(draw, units)}: {place} would be strained over the wood's limit."
             return Sentence("strain", text, "finding")
+    for reason in bench.reasons:
+        if reason.code == ReadingsDisagree.code:
+            return Sentence(reason.code, reason.text, "finding")
     if bench.curve is not None and bench.curve.odd_mm:
         text = f"The weight read at {say_length(bench.curve.odd_mm[0], units)} does not fit the others: read it again."
         return Sentence("reading", text, "finding")

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from tillerlens.measurement import Value
 from tillerlens.mechanics.bench import Bench
 from tillerlens.mechanics.cast import Cast
-from tillerlens.mechanics.force_draw import STACK_PERCENT_PER_INCH, ForceCurve, Stacking
+from tillerlens.mechanics.force_draw import STACK_PERCENT_PER_INCH, ForceCurve, ReadingsDisagree, Stacking
 from tillerlens.mechanics.stiffness import Modulus, Stiffness, limbs_apart
 from tillerlens.mechanics.strain import ACCEPTABLE_SET_MM, GOOD_SET_MM, HEAT_RANGE, YIELDS, Risk, SetExpected
 from tillerlens.report.lengths import COVER, Units, say_length, say_place, say_weight
@@ -46,7 +46,10 @@ def bench_words(bench: Bench, units: Units | None = None, others: Sequence[float
     if bench.cast is not None:
         out += cast_words(bench.cast)
         out += [speed_words(bench.cast, mass) for mass in others]
-    out += [Sentence(r.code, f"{r.text} {r.remedy}".strip(), "open") for r in bench.reasons]
+    out += [
+        Sentence(r.code, f"{r.text} {r.remedy}".strip(), "finding" if r.code == ReadingsDisagree.code else "open")
+        for r in bench.reasons
+    ]
     out.sort(key=lambda s: s.tone != "finding")
     return out + [Sentence("care", text) for text in (*CARE_ALWAYS, *CARE_UNDER_TENSION)]
 
@@ -65,9 +68,12 @@ def stiffness_words(stiffness: Stiffness, units: Units) -> list[Sentence]:
     text = f"The stiffness along the limbs was told from {pictures}, {where}; nearer nock and handle it cannot be told."
     out = [Sentence("stiffness", text)]
     if not stiffness.rest_known:
-        out.append(
-            Sentence("stiffness", "The shape at rest is not among the pictures, so the stiffness is less sure: add it.", "open")
+        off = _up(100 * COVER * stiffness.u_unrested)
+        text = (
+            "No picture shows the bow unstrung, so its natural bend is guessed"
+            f"{f': all of the stiffness may be off by ±{off:.0f} % at once' if stiffness.absolute else ''}. Measure it unstrung."
         )
+        out.append(Sentence("stiffness", text, "open"))
     apart = limbs_apart(stiffness)
     interval = f"±{_up(COVER * apart.u):.0f} %"
     if abs(apart.value) > COVER * apart.u:

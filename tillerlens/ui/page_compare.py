@@ -11,6 +11,7 @@ import streamlit as st
 from PIL import Image
 
 from tillerlens.errors import TillerLensError
+from tillerlens.history.as_now import on_hand_with
 from tillerlens.measures.compare import Comparison, compare, judge_scrapes
 from tillerlens.measures.pair import Picture, read_picture
 from tillerlens.measures.set import Recovery, RestReading, SetFound, fit_recovery, set_between
@@ -131,9 +132,12 @@ def _strung(known: Known, then: Stage, now: Stage, found: Comparison) -> None:
     if found.then.state == found.now.state:
         _shapes(known, found.then, found.now, pair)
     if found.bend:
+        unstrung = on_hand_with(then, known.stages, known.events).rest
+        still = None if unstrung is None else read_picture(known.document(unstrung))
         alt = "Bend of both stages along each limb; stretches that changed for certain stand on a grey ground"
-        parts.chart(known, "Bend, earlier and now", partial(bend_pair_chart, found, known.units), "bend", alt, pair)
-        st.caption("Dashed: earlier. Drawn through: now. On grey: changed by more than the two pictures' interval.")
+        parts.chart(known, "Bend, earlier and now", partial(bend_pair_chart, found, known.units, still), "bend", alt, pair)
+        what = "Both from the shape at rest." if still is not None else "Both as they stand, natural bend included."
+        st.caption(f"{what} Dashed: earlier. Drawn through: now. On grey: changed by more than the two pictures' interval.")
     if found.gaps:
         alt = "Gaps of both stages back to back, upper limb to the left and lower to the right"
         parts.chart(known, "Gaps, earlier and now", partial(gap_pair_chart, found, known.units), "gaps", alt, pair)

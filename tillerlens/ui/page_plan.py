@@ -24,7 +24,7 @@ from tillerlens.report.charts_bench import bend_from_rest_chart
 from tillerlens.report.lengths import say_interval, say_place, say_value, say_weight
 from tillerlens.report.words import Sentence
 from tillerlens.report.words_plan import PlanWords, plan_in_words
-from tillerlens.ui import parts
+from tillerlens.ui import parts, what_if
 from tillerlens.ui.fields import as_text, plain
 from tillerlens.ui.parts import Known
 from tillerlens.ui.place import Place, say_error
@@ -48,6 +48,7 @@ def show(place: Place) -> None:
     sections = parts.calipers(known)
     with top:
         _planned(known, wish, sections)
+    what_if.show(known, sections)
     parts.take_back(known, ("scrape",), lambda e: _said_scrape(e, known), "plan")
 
 
@@ -142,6 +143,9 @@ def _lacking(known: Known, hand: of.OnHand, wish: ScrapeWish | None) -> tuple[st
     if wish is None:
         why = "A plan goes from the bow as it is to the bow you want."
         return "The wished weight and draw are not noted.", why, "Note them under 'What you wish for', below.", ""
+    if hand.rest is None and hand.left_out:
+        why = "Without its shape at rest as it is now, a natural bend cannot be told from a weak place."
+        return hand.left_out[0].text, why, hand.left_out[0].remedy, "picture"
     if hand.rest is None:
         why = "Without the shape at rest a natural bend cannot be told from a weak place, so no wood should come off."
         return "No picture of the bow unstrung is measured.", why, "Add a picture of it unstrung.", "picture"

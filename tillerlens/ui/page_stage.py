@@ -9,6 +9,7 @@ from typing import Any
 
 import streamlit as st
 
+from tillerlens.history.as_now import on_hand_with
 from tillerlens.measurement import Value
 from tillerlens.measures.pair import read_value
 from tillerlens.record import ChangedMeanwhile, Record, Stage, store
@@ -77,8 +78,9 @@ def _as_kept(place: Place, stage: Stage) -> bool:
         return False
     earlier = earlier_reflex(place, stage)
     shot = json.dumps(stage.shot)
-    shown = Shown(b"", stage.photo_name, shot, None, measurement_of(document), place.units, place.wish, earlier)
-    show_result(shown, lambda: _picture(place, stage, document))
+    rest = _at_rest(place, stage)
+    shown = Shown(b"", stage.photo_name, shot, rest, measurement_of(document), place.units, place.wish, earlier)
+    show_result(shown, lambda: _picture(place, stage, document, rest))
     return True
 
 
@@ -90,20 +92,31 @@ def _document(place: Place, stage: Stage) -> dict[str, Any] | None:
     return documents_of(place.record, found.stages, found.events).get(stage.id)
 
 
-def _picture(place: Place, stage: Stage, document: dict[str, Any]) -> None:
+def _at_rest(place: Place, stage: Stage) -> str | None:
+    """The measurement of the bow unstrung that this strung picture's bend is shown from, as JSON; None where there is none."""
+    if stage.state == "unstrung":
+        return None
+    line = timeline(place.record, stage.bow_id)
+    rest = on_hand_with(stage, line.stages, line.events).rest
+    document = None if rest is None else store.measurement(place.record, rest.id)
+    return None if document is None else json.dumps(document, sort_keys=True)
+
+
+def _picture(place: Place, stage: Stage, document: dict[str, Any], rest: str | None) -> None:
     with told(), st.spinner("Drawing the picture"):
         if can_be_redrawn(document) and not stage.media.startswith("video/"):
             text = json.dumps(document, sort_keys=True)
-            picture = in_turn(lambda: _drawn_over(place.record, stage, text, place.units))
+            picture = in_turn(lambda: _drawn_over(place.record, stage, text, rest, place.units))
         else:
             picture = thumbnail(place.record, stage, PICTURE_PX)
         st.image(picture, width="stretch", alt="The photograph with limbs, string, gaps and hinges drawn on it")
 
 
 @st.cache_data(max_entries=16, show_spinner=False)
-def _drawn_over(_record: Record, _stage: Stage, document: str, units: Units) -> bytes:
+def _drawn_over(_record: Record, _stage: Stage, document: str, rest: str | None, units: Units) -> bytes:
     MEASURING.require()
-    return redrawn(store.original(_record, _stage), _stage.photo_name, json.loads(document), units, PICTURE_PX)
+    still = None if rest is None else json.loads(rest)
+    return redrawn(store.original(_record, _stage), _stage.photo_name, json.loads(document), units, PICTURE_PX, still)
 
 
 def earlier_reflex(place: Place, stage: Stage) -> Value | None:

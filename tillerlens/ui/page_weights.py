@@ -65,7 +65,7 @@ def _told(known: Known, typed: Typed, sections: dict[Limb, LimbSections] | None,
     drawn = [s for s in hand.strung if s.state == "drawn"]
     early = of.early_draw_of(known.bow, known.stages, known.events)
     if not hand.weighings and not drawn:
-        since = " since wood last came off" if hand.scraped and known.measured("drawn") else ""
+        since = " since wood last came off or heat changed it" if hand.scraped and known.measured("drawn") else ""
         with top:
             st.subheader(f"Nothing is weighed yet{since}.", anchor=False)
             parts.missing(
@@ -110,7 +110,7 @@ def _say(known: Known, bench: Bench, given: Given, typed: Typed, early: EarlyDra
 def _left_out(known: Known) -> list[Sentence]:
     """Readings that are kept but do not count, and why."""
     hand, bow = of.on_hand(known.stages, known.events), known.bow
-    out = []
+    out = [Sentence(r.code, f"{r.text} {r.remedy}", "open") for r in hand.left_out]
     if any(of.to_back(bow, e.details) is None for e in (*hand.weighings, *hand.arrows)):
         text = "Readings to the belly do not count: the handle's thickness is not noted. Note it with the bow."
         out.append(Sentence("left_out", text, "open"))
@@ -120,7 +120,7 @@ def _left_out(known: Known) -> list[Sentence]:
         out.append(Sentence("left_out", text, "open"))
     old = [e for e in known.of_kind("weighing") if e not in hand.weighings]
     if old:
-        text = f"{len(old)} weighings from before wood last came off are left out: they are of a stronger bow."
+        text = f"{len(old)} weighings from before the last scraping or heating are left out: the bow was another then."
         out.append(Sentence("left_out", text, "plain"))
     return out
 

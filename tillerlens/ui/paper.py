@@ -30,6 +30,11 @@ def chart(title: str, make: Callable[[], Any], key: str, alt: str, mark: str) ->
         st.vega_lite_chart(spec=spec, width="stretch", theme=None, key=f"chart_{key}_{k}", alt=alt)
 
 
+def drawn(spec: dict[str, Any], key: str, alt: str) -> None:
+    """A chart that is ready as a specification: for what changes with every touch of a control."""
+    st.vega_lite_chart(spec=_on_paper(spec, in_column=False), width="stretch", theme=None, key=f"chart_{key}", alt=alt)
+
+
 @st.cache_data(max_entries=64, show_spinner=False)
 def _specs(mark: str, key: str, _make: Callable[[], Any]) -> list[dict[str, Any]]:
     """Altair takes a quarter of a second for a chart; what it made is kept. Panels under each other are charts of their own,

@@ -19,6 +19,7 @@ from tillerlens.core.unforeseen import net
 from tillerlens.errors import TillerLensError
 from tillerlens.measurement import Measurement, Value
 from tillerlens.report.charts import bend_chart, difference_chart, gap_chart
+from tillerlens.report.from_rest import bend_of
 from tillerlens.report.lengths import COVER, Units, is_told, say_interval, say_length, say_place, say_value
 from tillerlens.report.names import cause_of, in_order, name_of
 from tillerlens.report.words import Sentence, Verdict, Wish, verdict
@@ -110,12 +111,14 @@ def _show_picture(shown: Shown) -> None:
 
 def _show_numbers(shown: Shown) -> None:
     measurement, units = shown.measurement, shown.units
-    mark = hashlib.sha256(repr((json.dumps(measurement.as_document()), units, shown.wish)).encode()).hexdigest()
+    rest = None if shown.rest is None else json.loads(shown.rest)
+    mark = hashlib.sha256(repr((json.dumps(measurement.as_document()), units, shown.wish, shown.rest)).encode()).hexdigest()
     left, right = st.columns(2, gap="medium")
     with left:
         words = "Curves of how much the upper and the lower limb bend along their length, each in its band"
-        paper.chart("How much each limb bends", partial(bend_chart, measurement, units), "bend", words, mark)
+        paper.chart("How much each limb bends", partial(bend_chart, measurement, units, rest), "bend", words, mark)
         st.caption(
+            f"{bend_of(measurement, rest).caption} "
             "Higher is tighter. The shaded bands are what the photograph cannot tell. A bow of even bend "
             "need not be a circle; look for a limb unlike the other, or a bump."
         )

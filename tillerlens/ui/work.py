@@ -11,9 +11,11 @@ from typing import Any
 import streamlit as st
 from PIL import Image
 
+from tillerlens.document import check_same_bow
 from tillerlens.errors import Reason, ScaleError
 from tillerlens.measure import Prepared, Remembered, measure_photo, prepare
 from tillerlens.measurement import Measurement
+from tillerlens.mechanics.evidence import check_rest
 from tillerlens.photo.camera import CameraFit
 from tillerlens.photo.intake import Photo, read_photo
 from tillerlens.photo.scale import fit_scale
@@ -91,6 +93,9 @@ def _measured(data: bytes, name: str, shot_json: str, rest_json: str | None) -> 
     photo = decoded(data, name)
     shot = read_shot(json.loads(shot_json), photo_size=(photo.width, photo.height))
     rest: dict[str, Any] | None = json.loads(rest_json) if rest_json else None
+    if rest is not None:
+        check_rest(rest)
+        check_same_bow(rest, shot)
     try:
         fit = _fitted(data, name, _of_scale(shot.as_dict()), shot, photo)
     except ScaleError:
@@ -109,7 +114,9 @@ def _overlay(
 ) -> bytes:
     MEASURING.require()
     measurement = _measured(data, name, shot_json, rest_json)
-    picture = draw_overlay(decoded(data, name).rgb, measurement, units=units, close=close)
+    picture = draw_overlay(
+        decoded(data, name).rgb, measurement, units=units, close=close, rest=json.loads(rest_json) if rest_json else None
+    )
     out = io.BytesIO()
     if form == "PNG":
         Image.fromarray(picture).save(out, form)

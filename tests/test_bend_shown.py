@@ -1,0 +1,67 @@
+"""Curves and colours of the bend show it from rest where that is known: a reflexed tip must not look lazy."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.benches import HALF_HANDLE_MM, ROOT_MM, WORKING_MM, document
+from tillerlens.measures.compare import compare
+from tillerlens.measures.pair import read_picture
+from tillerlens.mechanics.statics import Bow, Handle, Limb
+from tillerlens.report.charts import bend_chart
+from tillerlens.report.charts_bow import bend_pair_chart
+from tillerlens.report.figures import bend_figure
+from tillerlens.report.from_rest import bend_of
+from tillerlens.report.lengths import Units
+from tillerlens.report.overlay import bend_range
+from tillerlens.report.story import measurement_of
+
+
+def flipped() -> Bow:
+    """Limbs whose stiffness falls so that they bend evenly, with the outer third reflexed by 1.2 per metre."""
+    s = np.linspace(0, WORKING_MM, 141)
+    ei = 3e8 * np.maximum(1 - s / WORKING_MM, 0.08)
+    limb = Limb(s, ei, np.where(s > 2 / 3 * WORKING_MM, -1.2e-3, 0.0))
+    return Bow(limb, limb, Handle(HALF_HANDLE_MM, HALF_HANDLE_MM, ROOT_MM))
+
+
+BOW = flipped()
+REST, DRAWN = document(BOW), document(BOW, 560)
+
+
+def thirds(found) -> tuple[float, float]:
+    """Mean bend (1/m) of the outer part, the nock left out, and of the middle of the upper limb."""
+    p = found.profile["upper"]
+    part = p.from_nock_mm / p.from_nock_mm.max()
+    return tuple(float(np.mean(p.curvature_per_m[(part > a) & (part < b)])) for a, b in ((0.1, 0.3), (0.4, 0.65)))
+
+
+def test_a_reflexed_tip_does_not_look_lazy_where_rest_is_known() -> None:
+    found = measurement_of(DRAWN)
+    shape, moved = bend_of(found, None), bend_of(found, REST)
+    assert thirds(shape.shown)[0] < 0.35 * thirds(shape.shown)[1]  # what a novice would scrape
+    outer, middle = thirds(moved.shown)
+    assert outer == pytest.approx(middle, rel=0.35)
+    assert moved.from_rest and not shape.from_rest
+    u = found.profile["upper"].u_curvature_per_m
+    assert np.allclose(moved.shown.profile["upper"].u_curvature_per_m, np.sqrt(2) * u)  # both pictures' bands are alike here
+
+
+def test_colours_and_curves_use_the_same_bend_and_say_which() -> None:
+    found = measurement_of(DRAWN)
+    assert bend_range(bend_of(found, REST).shown)[0] > bend_range(found)[0] + 0.5  # the reflexed tip is no longer palest
+    assert "bend from rest" in bend_chart(found, rest=REST).to_json()
+    assert "shape, natural bend included" in bend_chart(found).to_json()
+    assert "a reflexed tip looks lazy" in bend_of(found, None).caption
+    pictures = read_picture(DRAWN), read_picture(REST)
+    assert "bend from rest" in bend_figure(pictures[0], Units(), pictures[1])
+    assert "shape, natural bend included" in bend_figure(pictures[0], Units())
+    pair = compare(DRAWN, DRAWN)
+    bent, standing = bend_pair_chart(pair, Units(), pictures[1]).to_json(), bend_pair_chart(pair).to_json()
+    assert "bend from rest" in bent and "shape, natural bend included" in standing
+
+
+def test_a_picture_at_rest_and_a_wrong_rest_are_shown_as_they_are() -> None:
+    assert not bend_of(measurement_of(REST), REST).from_rest and "natural shape" in bend_of(measurement_of(REST), REST).axis
+    assert not bend_of(measurement_of(DRAWN), DRAWN).from_rest  # a drawn picture is no rest
