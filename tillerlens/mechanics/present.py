@@ -12,12 +12,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Literal
 
 import numpy as np
 
 from tillerlens.errors import Reason
 from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.finding import Finding
+from tillerlens.mechanics.places import Place
 from tillerlens.mechanics.statics import Bow, Equilibrium, Handle, Limb, Pull, drawn
 
 SEGMENTS = 60  # weight to 0.02 %, gaps to 0.01 mm of the converged answer: far below what is measured
@@ -31,9 +33,9 @@ KAPPA_PARTS = 3
 class PresentLimb:
     """One limb as measured; arrays (n,) over ``limb.s``.
 
-    ``u_log_ei``: standard uncertainty of ln EI by place; ``u_kappa0``: of the natural curvature, 1/mm. ``thickness`` and
-    ``to_belly`` (centroid to belly), mm, where a section is known. ``power``: d ln EI / d ln thickness when the belly is
-    scraped; 3 for a rectangle.
+    ``u_log_ei``: standard uncertainty of ln EI by place; ``u_kappa0``: of the natural curvature, 1/mm. ``thickness``, mm, by
+    calipers or seen from the side, and its doubt; ``to_belly`` (centroid to belly), mm, where a section is known. ``power``:
+    d ln EI / d ln thickness when the belly is scraped; 3 for a rectangle.
     """
 
     limb: Limb
@@ -42,6 +44,8 @@ class PresentLimb:
     thickness: Floats | None = None
     to_belly: Floats | None = None
     power: float = 3.0
+    u_thickness: Floats | None = None
+    thickness_from: Literal["calipers", "side"] = "calipers"
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,6 +80,7 @@ class Present:
     correlated_mm: float = 45.0  # length over which the errors of the stiffness move together
     how: Pull = field(default_factory=Pull)
     finding: Finding | None = None  # hinges and stiff places of the bow as it is now; None where nobody has looked
+    suspects: tuple[Place, ...] = ()  # places that may be, but stand out too little to be told
 
     @property
     def limbs(self) -> tuple[PresentLimb, PresentLimb]:

@@ -1,0 +1,156 @@
+"""Each limb cut into stretches that a hand scrapes on purpose: few, long, a stiff place by itself, hinges left out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tillerlens.measurement import LIMBS
+from tillerlens.mechanics.elastica import Floats
+from tillerlens.mechanics.places import Place
+from tillerlens.mechanics.present import TIP_MM, Patches, Present
+from tillerlens.mechanics.scraping.model import Care, Leave
+
+BUMP_MEAN = 0.64
+"""Over its length a place bends on the average by this share of what it does in its middle, which is what the finding tells."""
+ACROSS_MM = 12.0  # a stretch shorter than this is nothing to scrape
+
+
+@dataclass(frozen=True)
+class Cut:
+    """A stretch of limb ``k`` (0: upper) between two places from the fade, mm. stiffer: ln of how much stiffer than beside it the
+    finding tells it to be, on its average; 0 elsewhere."""
+
+    k: int
+    low: float
+    high: float
+    stiffer: float = 0.0
+
+    @property
+    def length(self) -> float:
+        return self.high - self.low
+
+    def mask(self, s: Floats) -> Floats:
+        """(n,) 1 inside, at places from the fade."""
+        return np.where((s >= self.low) & (s <= self.high), 1.0, 0.0)
+
+    def cover(self, patches: Patches) -> Floats:
+        """(J,) share of each patch that lies inside."""
+        inside = np.minimum(patches.edges[1:], self.high) - np.maximum(patches.edges[:-1], self.low)
+        return np.asarray(np.clip(inside, 0, None) / np.diff(patches.edges))
+
+
+def leaves_of(present: Present, care: Care) -> tuple[Leave, ...]:
+    """The finding's hinges with what lies beside them, and places that may be hinges, along each limb."""
+    found = () if present.finding is None else present.finding.places
+    hinges = [_leave(present, care.beside_hinge_mm, p, True) for p in found if p.kind == "hinge"]
+    maybe = [
+        _leave(present, 0.0, p, False)
+        for p in present.suspects
+        if p.kind == "hinge" and not any(q.limb == p.limb and _meet(p, q) for q in found)
+    ]
+    return (*hinges, *maybe)
+
+
+def _meet(a: Place, b: Place) -> bool:
+    return a.ends_mm[0] < b.ends_mm[1] and b.ends_mm[0] < a.ends_mm[1]
+
+
+def _leave(present: Present, beside: float, place: Place, told: bool) -> Leave:
+    length = present.limbs[LIMBS.index(place.limb)].limb.length
+    low, high = place.ends_mm
+    return Leave(place.limb, (max(0.0, low - beside), min(length, high + beside)), place.bend.value, told)
+
+
+def cut_limbs(present: Present, leave: tuple[Leave, ...], over: Floats, cov: Floats, care: Care) -> list[Cut]:
+    """Stretches of both limbs. ``over`` (P,): ln of present over wished stiffness by patch, upper then lower; ``cov`` its
+    covariance."""
+    out, first = [], 0
+    for k, patches in enumerate(present.patches):
+        of = slice(first, first + patches.count)
+        cuts = _keep(_pieces(present, k, leave, care), care)
+        out += _split(cuts, patches, over[of], cov[of, of], present.limbs[k].power, care)
+        first += patches.count
+    return out
+
+
+def _pieces(present: Present, k: int, leave: tuple[Leave, ...], care: Care) -> list[Cut]:
+    """A limb without what is to be left, its stiff places cut out of the rest."""
+    p = present.limbs[k].limb
+    left = [(p.length - q.from_nock_mm[1], p.length - q.from_nock_mm[0]) for q in leave if q.limb == LIMBS[k]]
+    found = () if present.finding is None else present.finding.places
+    stiff = [
+        Cut(k, p.length - q.ends_mm[1], p.length - q.ends_mm[0], -BUMP_MEAN * float(np.log1p(max(q.bend.value, -0.6))))
+        for q in found
+        if q.kind == "stiff" and q.limb == LIMBS[k]
+    ]
+    bare = _without([Cut(k, 0.0, float(p.s[-1]) - TIP_MM)], left)
+    plain = _without(bare, [(q.low, q.high) for q in stiff])
+    stiff = [replace(q, low=max(q.low, b.low), high=min(q.high, b.high)) for q in stiff for b in bare]
+    pieces = [c for c in plain if c.length >= care.shortest_mm] + [q for q in stiff if q.length > ACROSS_MM]
+    return sorted(pieces, key=lambda c: c.low)
+
+
+def _without(cuts: list[Cut], spans: list[tuple[float, float]]) -> list[Cut]:
+    for low, high in spans:
+        cuts = [
+            c
+            for q in cuts
+            for c in (replace(q, high=min(q.high, low)), replace(q, low=max(q.low, high)))
+            if c.length > ACROSS_MM
+        ]
+    return cuts
+
+
+def _keep(cuts: list[Cut], care: Care) -> list[Cut]:
+    """No more than a hand treats apart: stiff places first, then the longest."""
+    order = sorted(cuts, key=lambda c: (c.stiffer == 0, -c.length))
+    return sorted(order[: care.most_stretches], key=lambda c: c.low)
+
+
+def _split(cuts: list[Cut], patches: Patches, over: Floats, cov: Floats, power: float, care: Care) -> list[Cut]:
+    """Stretches cut in two where their halves' needs are told apart, the clearest first."""
+    cuts = list(cuts)
+    while len(cuts) < care.most_stretches:
+        best, found = care.split_z, None
+        for cut in cuts:
+            for edge in patches.edges[1:-1] if cut.stiffer == 0 else ():
+                two = replace(cut, high=float(edge)), replace(cut, low=float(edge))
+                if min(q.length for q in two) < care.shortest_mm:
+                    continue
+                w = _mean(two[0], patches) - _mean(two[1], patches)
+                apart, u = abs(float(w @ over)), float(np.sqrt(w @ cov @ w))
+                if apart > best * u and apart > care.split_share * power:
+                    best, found = apart / u, (cut, two)
+        if found is None:
+            return cuts
+        cuts = sorted([c for c in cuts if c is not found[0]] + list(found[1]), key=lambda c: c.low)
+    return cuts
+
+
+def _mean(cut: Cut, patches: Patches) -> Floats:
+    cover = cut.cover(patches)
+    return np.asarray(cover / max(float(cover.sum()), 1e-9))
+
+
+def over_of(cuts: list[Cut], patches: tuple[Patches, Patches], over: Floats) -> Floats:
+    """(J,) ln of present over wished stiffness of every stretch; a stiff place's by the finding, beside its neighbours'."""
+    sides = np.split(over, [patches[0].count])
+    plain = np.array([float(_mean(c, patches[c.k]) @ sides[c.k]) for c in cuts])
+    out = plain.copy()
+    for j, c in enumerate(cuts):
+        beside = [plain[i] for i, q in enumerate(cuts) if q.k == c.k and q.stiffer == 0]
+        if c.stiffer:
+            out[j] = (np.mean(beside) if beside else float(np.mean(sides[c.k]))) + c.stiffer
+    return out
+
+
+def weights_of(cuts: list[Cut], patches: tuple[Patches, Patches]) -> Floats:
+    """(J, P): how much of every patch a stretch covers."""
+    n = [p.count for p in patches]
+    out = np.zeros((len(cuts), sum(n)))
+    for j, c in enumerate(cuts):
+        first = 0 if c.k == 0 else n[0]
+        out[j, first : first + n[c.k]] = c.cover(patches[c.k])
+    return out
