@@ -104,14 +104,15 @@ def find_need(
     wish: ScrapeWish,
     seen: tuple[Equilibrium, Floats],
     over: Floats,
+    u_over: Floats,
     stretches: Sequence[tuple[int, Floats]],
     weights: Floats,
     u_gap: Floats,
 ) -> Floats:
     """(J,) the least change of ln EI by stretch, never below 0, that brings weight and tiller to the wish with a bend as wished.
 
-    seen: the present bow at the wished draw, and its Jacobian by patch. over (J,): what ``excess`` tells of the stretches. stretches:
-    the limb of each and where it is 1 (n,). weights (J, P): how much of every patch it covers. u_gap (k,): standard uncertainty of the
+    seen: the present bow at the wished draw, and its Jacobian by patch. over, u_over (J,): what ``excess`` tells of the
+    stretches, and how surely. stretches: the limb of each and where it is 1 (n,). weights (J, P): how much of every patch it covers. u_gap (k,): standard uncertainty of the
     gap differences; the less they are known, the less they ask.
     """
     state, jac = seen
@@ -123,7 +124,8 @@ def find_need(
     shape = np.zeros((n, n + 2))
     shape[:, :n] = np.eye(n)
     shape[np.arange(n), n + limb] = 1
-    shape /= SHAPE_FREE
+    free = np.hypot(SHAPE_FREE, u_over)
+    shape /= free[:, None]
     pad = np.zeros((k, 2))
     fit = np.hypot(GAP_FIT_MM, u_gap)
     low, high = np.zeros(n + 2), np.full(n + 2, np.inf)
@@ -141,7 +143,7 @@ def find_need(
         ])  # fmt: skip
         b = np.concatenate([
             [off_w / WEIGHT_FIT], (off + jac_g @ need) / fit, (up - lo - middle + jac_g @ need) / MIDDLE_FIT_MM,
-            over / SHAPE_FREE,
+            over / free,
         ])  # fmt: skip
         fresh = np.clip(lsq_linear(a, b, (low, high)).x[:n], 0, None)
         moved = float(np.abs(fresh - need).max())

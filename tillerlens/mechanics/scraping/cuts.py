@@ -45,12 +45,10 @@ def leaves_of(present: Present, care: Care) -> tuple[Leave, ...]:
     """The finding's hinges with what lies beside them, and places that may be hinges, along each limb."""
     found = () if present.finding is None else present.finding.places
     hinges = [_leave(present, care.beside_hinge_mm, p, True) for p in found if p.kind == "hinge"]
-    maybe = [
-        _leave(present, 0.0, p, False)
-        for p in present.suspects
-        if p.kind == "hinge" and not any(q.limb == p.limb and _meet(p, q) for q in found)
-    ]
-    return (*hinges, *maybe)
+    free = [p for p in present.suspects if p.kind == "hinge" and not any(q.limb == p.limb and _meet(p, q) for q in found)]
+    for limb in LIMBS:  # clearest first: one a limb, or there is nothing left to scrape
+        hinges += [_leave(present, 0.0, p, False) for p in free if p.limb == limb][:1]
+    return tuple(hinges)
 
 
 def _meet(a: Place, b: Place) -> bool:

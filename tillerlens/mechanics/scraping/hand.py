@@ -15,6 +15,8 @@ from tillerlens.mechanics.present import Present
 
 MOST_OFF = 0.5
 """A hand that seems to take less than half or more than half as much again is not believed further than that."""
+COMMON_U = 0.008
+"""Relative: what all weights told of one bow err alike, by its scale, half pounds rounded the same way, and the statics."""
 MISSED = 3.0  # standard uncertainties beyond which a forecast says something else than how the hand errs
 
 
@@ -51,10 +53,15 @@ class Scrape:
     u_weight: float
 
 
+def own_u(weight: Value) -> float:
+    """Relative standard uncertainty of a weight told, without what all of one bow's share."""
+    return float(np.sqrt(max((weight.u / weight.value) ** 2 - COMMON_U**2, 1e-8)))
+
+
 def missed(last: Foretold, weight: Value) -> bool:
     """Whether the weight now (N) cannot be what the last plan's step made of it."""
-    off = np.log(weight.value / last.weight.value)
-    return not off**2 <= MISSED**2 * ((last.weight.u / last.weight.value) ** 2 + (weight.u / weight.value) ** 2)
+    off = float(np.log(weight.value / last.weight.value))
+    return not abs(off) <= MISSED * np.hypot(own_u(last.weight), own_u(weight))
 
 
 def learned(last: Foretold, weight: Value) -> Hand:
@@ -64,8 +71,7 @@ def learned(last: Foretold, weight: Value) -> Hand:
     if not np.isfinite(last.before) or last.before <= last.weight.value:
         return hand
     told = float(np.log(last.weight.value / last.before)) / hand.ratio
-    spread = (last.weight.u / last.weight.value) ** 2 + (weight.u / weight.value) ** 2
-    gain = told * hand.u**2 / spread
+    gain = told * hand.u**2 / (own_u(last.weight) ** 2 + own_u(weight) ** 2)
     ratio = hand.ratio + gain * float(np.log(weight.value / last.weight.value))
     left = max(1 - told * gain, 0.02)
     return Hand(float(np.clip(ratio, 1 - MOST_OFF, 1 + MOST_OFF)), hand.u * float(np.sqrt(left)), hand.steps + 1)

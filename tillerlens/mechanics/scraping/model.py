@@ -25,7 +25,7 @@ Order = Literal["even", "both", "weight"]
 class Care:
     """How careful a step is. All common practice, no source; settings, never laws.
 
-    share: of the weight to come off, in one step; never above one half. even_share: of what makes the limbs uneven, while weight is
+    share: of the weight above the wish, in one step; never above one half. even_share: of what makes the limbs uneven, while weight is
     left for it. split_z: parts of a limb are treated differently only when told apart this well, and by at least split_share of the
     thickness. shortest_mm, most_stretches: what a hand scrapes on purpose. least_share and most_share: of the thickness in one step.
     place_u: relative, what the hand errs from place to place, beside what it errs alike everywhere (``Hand``).
@@ -42,6 +42,7 @@ class Care:
     least_share: float = 0.0025
     most_share: float = 0.08
     place_u: float = 0.1
+    under: float = 0.01  # relative: how far below the aim a step may end, for all that is doubtful
     worse_mm: float = 0.5  # a forecast that leaves the wished tiller by more than this is no step to take
     shape_gap_mm: float = 25.0  # a tiller further off than this is no shape to draw a bow in
     shape_hinge: float = 0.3  # nor is a hinge that bends by so much more than the wood around it

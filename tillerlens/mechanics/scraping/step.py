@@ -12,7 +12,7 @@ from tillerlens.measurement import LIMBS, GapRow, Value
 from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.present import SEGMENTS, Present, Sharpened, readings, responses, sharpen, thinned
 from tillerlens.mechanics.scraping.cuts import Cut, cut_limbs, leaves_of, over_of, weights_of
-from tillerlens.mechanics.scraping.hand import Foretold, Hand, Scrape, learned, missed, per_stroke
+from tillerlens.mechanics.scraping.hand import COMMON_U, Foretold, Hand, Scrape, learned, missed, own_u, per_stroke
 from tillerlens.mechanics.scraping.model import (
     COVER,
     Care,
@@ -57,9 +57,10 @@ def plan_scraping(
     n = over.size
     cov = amplification(present, wish) ** 2 * best.cov[:n, :n]
     cuts = cut_limbs(present, leave, over, cov, care)
+    u_need = _u_need(weights_of(cuts, present.patches), cov)
     work = _Work(best, present, wish, care, hand, state, jac, now, cuts)
     stop = _at_weight(now, wish, leave)
-    need = work.need(over) if cuts else np.zeros(0)
+    need = work.need(over, u_need) if cuts else np.zeros(0)
     told, order = (work.step(need) if stop is None and cuts else (np.zeros(len(cuts)), "weight"))
     after = now
     if stop is None and not told.any():
@@ -68,7 +69,6 @@ def plan_scraping(
         told, after = work.within_tiller(told)
         stop = None if told.any() else "tiller"
     ln_ei = work.ln_ei(told)
-    u_need = _u_need(weights_of(cuts, present.patches), cov)
     stroke = per_stroke(history, present, responses(best.bow, present, present.seen.draw_back)[1]) if history else None
     shares = [-np.expm1(-x / present.limbs[c.k].power) for x, c in zip(need, cuts, strict=True)]
     stretches = _stretches(present, cuts, told, np.array(shares), u_need, stroke)
@@ -99,13 +99,13 @@ _MISSED = Reason(
 
 
 def _weight(state: Equilibrium, jac: Floats, cov: Floats) -> Value:
-    return Value(state.weight, state.weight * float(np.sqrt(jac[-1] @ cov @ jac[-1])), "N")
+    return Value(state.weight, state.weight * float(np.sqrt(jac[-1] @ cov @ jac[-1] + COMMON_U**2)), "N")
 
 
 def _with_expected(best: Sharpened, present: Present, state: Equilibrium, jac: Floats, expected: Value) -> Sharpened:
     """Picture and scale joined with what the last plan foresaw."""
     row, off = jac[-1], float(np.log(expected.value / state.weight))
-    gain = best.cov @ row / (float(row @ best.cov @ row) + (expected.u / expected.value) ** 2)
+    gain = best.cov @ row / (float(row @ best.cov @ row) + own_u(expected) ** 2)
     n = sum(c.count for c in present.patches)
     bow = thinned(best.bow, present.patches, gain[:n] * off, gain[n:] * off)
     return replace(best, bow=bow, cov=best.cov - np.outer(gain, row @ best.cov))
@@ -177,7 +177,7 @@ class _Work:
     def power(self, cut: Cut) -> float:
         return self.present.limbs[cut.k].power
 
-    def need(self, over: Floats) -> Floats:
+    def need(self, over: Floats, u_over: Floats) -> Floats:
         """(J,) ln EI that has to come off each stretch for the wished weight and tiller, with a bend as wished."""
         u_gap = np.array([r.difference.u for r in self.now.gaps])
         masks = [c.mask(self.present.limbs[c.k].limb.s) for c in self.cuts]
@@ -187,6 +187,7 @@ class _Work:
             self.wish,
             (self.state, self.jac),
             over_of(self.cuts, self.present.patches, over),
+            u_over,
             [(c.k, m) for c, m in zip(self.cuts, masks, strict=True)],
             weights_of(self.cuts, self.present.patches),
             u_gap,
@@ -199,7 +200,7 @@ class _Work:
         weights = weights_of(self.cuts, self.present.patches)
         cost = weights @ self.jac[-1, : weights.shape[1]]  # of ln weight, per ln EI
         uneven = care.even_share * (need - need.min())
-        allowed = care.share * float(cost @ need)
+        allowed = min(float(cost @ need), self._allowed())
         spent = float(cost @ uneven)
         if allowed <= 0:
             return np.zeros(need.size), "weight"
@@ -213,6 +214,17 @@ class _Work:
         told = np.minimum(share / self.hand.ratio, care.most_share)
         told = _round(_alike(told, self.cuts, care.alike))
         return np.where(told < care.least_share, 0.0, told), order  # type: ignore[return-value]
+
+    def _allowed(self) -> float:
+        """Of ln weight in this step: at most the step's share of what stands above the wish, and no more than leaves the weight
+        above the aim for all that is doubtful."""
+        now, wish, care = self.now.weight, self.wish, self.care
+        most = care.share * float(np.log(now.value / wish.weight))
+        above = float(np.log(now.value / wish.aim)) + care.under
+        u_hand = float(np.hypot(self.hand.u / self.hand.ratio, care.place_u / 2))  # places average
+        tried = most * np.linspace(1, 0, 51)
+        fits = tried + COVER * np.hypot(now.u / now.value, u_hand * tried) <= above
+        return float(tried[np.argmax(fits)]) if fits.any() else 0.0
 
     def ln_ei(self, told: Floats) -> tuple[Floats, Floats]:
         """Change of ln EI by place that the hand is expected to make of what it is told."""
@@ -305,7 +317,7 @@ def _forecast(state: Equilibrium, cov: Floats, present: Present, wish: ScrapeWis
         )
         apart = float(values[i] - values[k + i])
         outside.append(max(0.0, float(low[i]) - apart, apart - float(high[i])))
-    return Forecast(wish.draw_back, Value(weight, weight * float(u[-1]), "N"), tuple(rows), tuple(outside))
+    return Forecast(wish.draw_back, Value(weight, weight * float(np.hypot(u[-1], COMMON_U)), "N"), tuple(rows), tuple(outside))
 
 
 def _u_need(weights: Floats, cov: Floats) -> Floats:
