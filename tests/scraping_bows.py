@@ -62,9 +62,9 @@ class Bench:
         up, low = gaps_of(self.at(self.wish.draw_back), stations)
         return np.asarray(up - low)
 
-    def wished_difference(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def wished_difference(self, stations: np.ndarray = STATIONS) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Lowest, middle and highest gap difference wished at every station (mm): less and less toward the nock."""
-        fall = np.clip(1 - STATIONS / (HALF_HANDLE_MM + self.bow.upper.length), 0, 1)
+        fall = np.clip(1 - stations / (HALF_HANDLE_MM + self.bow.upper.length), 0, 1)
         low, high = TILLER
         return low * fall, (low + high) / 2 * fall, high * fall
 

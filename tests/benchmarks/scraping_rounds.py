@@ -68,7 +68,8 @@ def run_bow(seed: int, rounds: int = 4, how: Pull | None = None, straight: bool 
             last = as_document(plan) if plan.stop is None else None
         out.stops.append(plan.stop or "go")
         note_hinges(out, bench, plan)
-        before = outside(bench)
+        at = np.array([r.from_handle_mm for r in plan.after.gaps])
+        before = outside(bench, at)
         scrape(bench, plan, rng)
         out.gap.append(worst_gap(bench))
         out.over.append(bench.weight_over())
@@ -76,11 +77,10 @@ def run_bow(seed: int, rounds: int = 4, how: Pull | None = None, straight: bool 
             continue
         w, rows = plan.after.weight, [r.difference for r in plan.after.gaps]
         here = bench.at(bench.wish.draw_back).weight
-        at = [r.from_handle_mm for r in plan.after.gaps]
         out.weight_in.append(abs(here - w.value) <= 2 * w.u)
-        differences = bench.gap_difference(np.array(at))
+        differences = bench.gap_difference(at)
         out.gaps_in += [abs(v.value - d) <= 2 * v.u for v, d in zip(rows, differences, strict=True)]
-        out.worse.append(bool(np.any(outside(bench) > before + 2 * rows[0].u)))
+        out.worse.append(bool(np.any(outside(bench, at) > before + 2 * np.array([v.u for v in rows]))))
     out.seconds = (time.perf_counter() - start) / rounds
     return out
 
@@ -89,10 +89,10 @@ def worst_gap(bench: Bench) -> float:
     return float(np.abs(bench.gap_difference() - bench.wished_difference()[1]).max())
 
 
-def outside(bench: Bench) -> np.ndarray:
+def outside(bench: Bench, stations: np.ndarray) -> np.ndarray:
     """How far each station's gap difference lies outside of the wished interval, mm."""
-    low, _, high = bench.wished_difference()
-    d = bench.gap_difference()
+    low, _, high = bench.wished_difference(stations)
+    d = bench.gap_difference(stations)
     return np.maximum(0, np.maximum(low - d, d - high))
 
 

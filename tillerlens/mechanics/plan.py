@@ -93,7 +93,8 @@ def present_from_documents(
     seen = _seen(deepest, document)
     finding = find_in(stiffness, strung, still)
     used = [b for b in strung if b.name in stiffness.pictures]
-    suspects, _ = find_places(*limb_curves(stiffness, used), least_z=SUSPECT_Z)
+    told, odd = find_places(*limb_curves(stiffness, used), least_z=SUSPECT_Z)
+    suspects = tuple(sorted((*told, *odd), key=lambda p: -p.significance))
     return Present(limbs[0], limbs[1], bow.handle, deepest.string_length_mm, seen, finding=finding, suspects=suspects)
 
 

@@ -27,7 +27,7 @@ WEIGHT_FIT, GAP_FIT_MM = 0.0003, 0.8  # how closely the wished weight (relative)
 MIDDLE_FIT_MM = 5.0  # how hard a tiller within the wish is drawn to the middle of it
 INSET = 0.2  # a tiller outside of the wish is brought this share of the wished interval inside
 SHAPE_FREE = 0.05  # how freely, for that, a stretch strays from the wished bend
-MOST_LN = 0.5  # two fifths of the stiffness: more than that is not asked of one place
+MOST_LN = 1.0  # a good quarter of the thickness: more than that is not asked of one place
 KEEP_N = 2.5 * NEWTON_PER_POUND
 """Kept for shooting in and finishing, which cost two to three pounds (common practice, no source)."""
 

@@ -14,6 +14,7 @@ from tillerlens.mechanics.scraping.model import Care, Leave
 
 BUMP_MEAN = 0.64
 """Over its length a place bends on the average by this share of what it does in its middle, which is what the finding tells."""
+CLEAR_Z = 3.0
 ACROSS_MM = 12.0  # a stretch shorter than this is nothing to scrape
 
 
@@ -46,8 +47,9 @@ def leaves_of(present: Present, care: Care) -> tuple[Leave, ...]:
     found = () if present.finding is None else present.finding.places
     hinges = [_leave(present, care.beside_hinge_mm, p, True) for p in found if p.kind == "hinge"]
     free = [p for p in present.suspects if p.kind == "hinge" and not any(q.limb == p.limb and _meet(p, q) for q in found)]
-    for limb in LIMBS:  # clearest first: one a limb, or there is nothing left to scrape
-        hinges += [_leave(present, 0.0, p, False) for p in free if p.limb == limb][:1]
+    for limb in LIMBS:  # clearest first; of the vague ones one a limb, or there is nothing left to scrape
+        mine = [p for p in free if p.limb == limb]
+        hinges += [_leave(present, 0.0, p, False) for i, p in enumerate(mine) if i == 0 or p.significance >= CLEAR_Z]
     return tuple(hinges)
 
 

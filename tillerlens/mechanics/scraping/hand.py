@@ -15,7 +15,7 @@ from tillerlens.mechanics.present import Present
 
 MOST_OFF = 0.5
 """A hand that seems to take less than half or more than half as much again is not believed further than that."""
-COMMON_U = 0.008
+COMMON_U = 0.006
 """Relative: what all weights told of one bow err alike, by its scale, half pounds rounded the same way, and the statics."""
 MISSED = 3.0  # standard uncertainties beyond which a forecast says something else than how the hand errs
 

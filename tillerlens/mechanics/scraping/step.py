@@ -28,6 +28,9 @@ from tillerlens.mechanics.scraping.model import (
 from tillerlens.mechanics.statics import Bow, Equilibrium, Limb, NoEquilibrium, drawn
 from tillerlens.mechanics.wish import ScrapeWish, amplification, excess, find_need, tiller_bounds
 
+GAP_MODEL_U_MM = 0.2
+"""What the statics of few patches leave over of a gap's difference."""
+
 
 def plan_scraping(
     present: Present,
@@ -211,7 +214,10 @@ class _Work:
             take = uneven + rest * (allowed - spent) / float(cost @ rest)
             order = "both" if spent > 0.25 * allowed else "weight"
         share = np.array([-np.expm1(-t / self.power(c)) for t, c in zip(take, self.cuts, strict=True)])
-        told = np.minimum(share / self.hand.ratio, care.most_share)
+        told = share / self.hand.ratio
+        plain = max((t for t, c in zip(told, self.cuts, strict=True) if not c.stiffer), default=0.0)
+        # all of them less, so that what is even stays even
+        told = np.minimum(told * min(1.0, care.most_share / max(plain, 1e-9)), care.most_share)
         told = _round(_alike(told, self.cuts, care.alike))
         return np.where(told < care.least_share, 0.0, told), order  # type: ignore[return-value]
 
@@ -256,20 +262,22 @@ class _Work:
             return told, after
         limb = np.array([c.k for c in self.cuts])
         for part in (0.75, 0.5, 0.25, 0.0):
-            tried = []
-            for k in (0, 1):
-                less = _round(np.where(limb == k, part * told, told))
+            fits = []
+            for of in (limb == 0, limb == 1, limb >= 0):
+                less = _round(np.where(of, part * told, told))
                 less = np.where(less < self.care.least_share, 0.0, less)
-                if less.any():
-                    tried.append((less, self.after(less)))
-            good = [(t, f) for t, f in tried if not self._worse(f)]
-            if good:
-                return min(good, key=lambda tf: tf[1].weight.value)
+                after = self.after(less)
+                if less.any() and not self._worse(after):
+                    fits.append((less, after))
+            if fits:
+                return min(fits, key=lambda tf: tf[1].weight.value)
         return np.zeros(told.size), self.now
 
     def _worse(self, after: Forecast) -> bool:
-        rows = zip(self.now.outside_mm, after.outside_mm, strict=True)
-        return any(then > max(here, 0.0) + self.care.worse_mm for here, then in rows)
+        """Whether any station's forecast lies further outside of the wished tiller than now, by more than counts."""
+        return any(
+            then > here + self.care.worse_mm for here, then in zip(self.now.outside_mm, after.outside_mm, strict=True)
+        )
 
 
 def _alike(told: Floats, cuts: list[Cut], within: float) -> Floats:
@@ -303,7 +311,7 @@ def _forecast(state: Equilibrium, cov: Floats, present: Present, wish: ScrapeWis
     low, high = tiller_bounds(state, seen.stations, wish)
     rows, outside = [], []
     for i, d in enumerate(seen.stations):
-        u_diff = np.sqrt(max(0.0, cov[i, i] + cov[k + i, k + i] - 2 * cov[i, k + i]))
+        u_diff = np.hypot(np.sqrt(max(0.0, cov[i, i] + cov[k + i, k + i] - 2 * cov[i, k + i])), GAP_MODEL_U_MM)
         up, below = (
             float(v - np.broadcast_to(h, k)[i]) for v, h in ((values[i], seen.half_upper), (values[k + i], seen.half_lower))
         )
