@@ -196,6 +196,9 @@ def told_by_place(bench: Bench, plan: Plan) -> list[np.ndarray]:
         for q in plan.stretches:
             if q.limb == name:
                 told[(from_nock >= q.from_nock_mm[0]) & (from_nock <= q.from_nock_mm[1])] = q.share
+        for left in plan.leave:
+            if left.limb == name:
+                told[(from_nock >= left.from_nock_mm[0]) & (from_nock <= left.from_nock_mm[1])] = 0.0
         out.append(told)
     return out
 

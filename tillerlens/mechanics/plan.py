@@ -14,8 +14,7 @@ from tillerlens.measurement import LIMBS, Value
 from tillerlens.measurement import Limb as LimbName
 from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.evidence import check_evidence
-from tillerlens.mechanics.finding import find_in, limb_curves
-from tillerlens.mechanics.places import find_places
+from tillerlens.mechanics.finding import find_in
 from tillerlens.mechanics.present import Present, PresentLimb, Seen
 from tillerlens.mechanics.scraping import Care, Forecast, Foretold, Hand, Plan, Scrape, plan_scraping
 from tillerlens.mechanics.section import LimbSections, limb_sections
@@ -26,8 +25,6 @@ from tillerlens.units import MM_PER_INCH
 
 STATION_STEP_MM = 4 * MM_PER_INCH  # gaps are held against the statics every four inches, as they are measured
 GAP_U_MM = 0.5  # where the document gives no uncertainty of a gap
-SUSPECT_Z = 2.2
-"""A place that bends more by this many standard uncertainties is no finding, but no wood comes off it until the next picture."""
 UNTOLD = 2.0  # stiffness carried on beyond where it is told: twice the doubt of the nearest told place
 
 
@@ -91,11 +88,7 @@ def present_from_documents(
         for k, bow_limb in zip(LIMBS, (bow.upper, bow.lower), strict=True)
     ]
     seen = _seen(deepest, document)
-    finding = find_in(stiffness, strung, still)
-    used = [b for b in strung if b.name in stiffness.pictures]
-    told, odd = find_places(*limb_curves(stiffness, used), least_z=SUSPECT_Z)
-    suspects = tuple(sorted((*told, *odd), key=lambda p: -p.significance))
-    return Present(limbs[0], limbs[1], bow.handle, deepest.string_length_mm, seen, finding=finding, suspects=suspects)
+    return Present(limbs[0], limbs[1], bow.handle, deepest.string_length_mm, seen, finding=find_in(stiffness, strung, still))
 
 
 def _limb(limb: Any, stiffness: LimbStiffness, sections: LimbSections | None, side: SeenLimb) -> PresentLimb:

@@ -19,7 +19,6 @@ import numpy as np
 from tillerlens.errors import Reason
 from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.finding import Finding
-from tillerlens.mechanics.places import Place
 from tillerlens.mechanics.statics import Bow, Equilibrium, Handle, Limb, Pull, drawn
 
 SEGMENTS = 60  # weight to 0.02 %, gaps to 0.01 mm of the converged answer: far below what is measured
@@ -80,7 +79,6 @@ class Present:
     correlated_mm: float = 45.0  # length over which the errors of the stiffness move together
     how: Pull = field(default_factory=Pull)
     finding: Finding | None = None  # hinges and stiff places of the bow as it is now; None where nobody has looked
-    suspects: tuple[Place, ...] = ()  # places that may be, but stand out too little to be told
 
     @property
     def limbs(self) -> tuple[PresentLimb, PresentLimb]:

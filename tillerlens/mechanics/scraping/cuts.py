@@ -10,23 +10,27 @@ from tillerlens.measurement import LIMBS
 from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.places import Place
 from tillerlens.mechanics.present import TIP_MM, Patches, Present
+from tillerlens.mechanics.statics import Bow, Equilibrium
 from tillerlens.mechanics.scraping.model import Care, Leave
 
 BUMP_MEAN = 0.64
 """Over its length a place bends on the average by this share of what it does in its middle, which is what the finding tells."""
-CLEAR_Z = 3.0
+MAYBE_BEND, MAYBE_U = 0.08, 1.3
+"""A place that seems to bend more than both its sides by this share, and by so many standard uncertainties, may be a hinge."""
+MAYBE_MM, MAYBE_MOST, MAYBE_END = 64.0, 2, 0.07
 ACROSS_MM = 12.0  # a stretch shorter than this is nothing to scrape
 
 
 @dataclass(frozen=True)
 class Cut:
     """A stretch of limb ``k`` (0: upper) between two places from the fade, mm. stiffer: ln of how much stiffer than beside it the
-    finding tells it to be, on its average; 0 elsewhere."""
+    finding tells it to be, on its average; 0 elsewhere. skip: spans from the fade that are left out of it, as they may be hinges."""
 
     k: int
     low: float
     high: float
     stiffer: float = 0.0
+    skip: tuple[tuple[float, float], ...] = ()
 
     @property
     def length(self) -> float:
@@ -34,33 +38,67 @@ class Cut:
 
     def mask(self, s: Floats) -> Floats:
         """(n,) 1 inside, at places from the fade."""
-        return np.where((s >= self.low) & (s <= self.high), 1.0, 0.0)
+        inside = (s >= self.low) & (s <= self.high)
+        for low, high in self.skip:
+            inside &= (s < low) | (s > high)
+        return np.where(inside, 1.0, 0.0)
 
     def cover(self, patches: Patches) -> Floats:
         """(J,) share of each patch that lies inside."""
-        inside = np.minimum(patches.edges[1:], self.high) - np.maximum(patches.edges[:-1], self.low)
-        return np.asarray(np.clip(inside, 0, None) / np.diff(patches.edges))
+
+        def inside(low: float, high: float) -> Floats:
+            return np.clip(np.minimum(patches.edges[1:], high) - np.maximum(patches.edges[:-1], low), 0, None)
+
+        spans = [(max(low, self.low), min(high, self.high)) for low, high in self.skip]
+        bare = inside(self.low, self.high) - sum(inside(*q) for q in spans if q[1] > q[0])
+        return np.asarray(bare / np.diff(patches.edges))
 
 
-def leaves_of(present: Present, care: Care) -> tuple[Leave, ...]:
-    """The finding's hinges with what lies beside them, and places that may be hinges, along each limb."""
+def leaves_of(present: Present, bow: Bow, state: Equilibrium, care: Care) -> tuple[Leave, ...]:
+    """The finding's hinges with what lies beside them, and places that may be hinges, along each limb. ``bow`` and ``state``: what
+    explains picture and scale best, drawn."""
     found = () if present.finding is None else present.finding.places
-    hinges = [_leave(present, care.beside_hinge_mm, p, True) for p in found if p.kind == "hinge"]
-    free = [p for p in present.suspects if p.kind == "hinge" and not any(q.limb == p.limb and _meet(p, q) for q in found)]
-    for limb in LIMBS:  # clearest first; of the vague ones one a limb, or there is nothing left to scrape
-        mine = [p for p in free if p.limb == limb]
-        hinges += [_leave(present, 0.0, p, False) for i, p in enumerate(mine) if i == 0 or p.significance >= CLEAR_Z]
-    return tuple(hinges)
+    out = [_leave(present, care.beside_hinge_mm, p) for p in found if p.kind == "hinge"]
+    for k, limb in enumerate(LIMBS):
+        taken = [p.ends_mm for p in found if p.limb == limb]
+        out += _maybe(present, k, bow, state, taken)
+    return tuple(out)
 
 
-def _meet(a: Place, b: Place) -> bool:
-    return a.ends_mm[0] < b.ends_mm[1] and b.ends_mm[0] < a.ends_mm[1]
+def _maybe(
+    present: Present, k: int, bow: Bow, state: Equilibrium, taken: list[tuple[float, float]]
+) -> list[Leave]:
+    """Places of one limb that may be hinges though nobody can tell: they seem to bend more than the wood to either side, each."""
+    p = present.limbs[k]
+    limb, shape = ((bow.upper, state.upper), (bow.lower, state.lower))[k]
+    s, length = limb.s, limb.length
+    moment = np.interp(s + shape.s[-1] - length, shape.s, shape.moment)
+    ok = (s > MAYBE_END * length) & (s < (1 - MAYBE_END) * length)
+    move = np.log(np.maximum(moment, 1e-6 * moment.max()) / limb.ei)
+    move = move - np.polyval(np.polyfit(s[ok], move[ok], 3), s)
+    at = np.arange(1.7 * MAYBE_END * length, (1 - 1.7 * MAYBE_END) * length, 6.0)
+
+    def mean(values: Floats, low: float, high: float) -> Floats:
+        return np.array([values[(s >= x + low) & (s <= x + high)].mean() for x in at])
+
+    middle, before, after = (mean(move, *w) for w in ((-22, 22), (-110, -50), (50, 110)))
+    more = middle - np.maximum(before, after)
+    z = more / np.maximum(MAYBE_U * mean(np.where(np.isfinite(p.u_log_ei), p.u_log_ei, 1.0), -22, 22), MAYBE_BEND)
+    out: list[Leave] = []
+    for i in np.argsort(-z):
+        low, high = length - at[i] - MAYBE_MM / 2, length - at[i] + MAYBE_MM / 2
+        near = any(a - MAYBE_MM / 2 < high and low < b + MAYBE_MM / 2 for a, b in [*taken, *(q.from_nock_mm for q in out)])
+        if z[i] < 1 or len(out) == MAYBE_MOST:
+            break
+        if not near:
+            out.append(Leave(LIMBS[k], (float(low), float(high)), float(np.expm1(more[i])), told=False))
+    return out
 
 
-def _leave(present: Present, beside: float, place: Place, told: bool) -> Leave:
+def _leave(present: Present, beside: float, place: Place) -> Leave:
     length = present.limbs[LIMBS.index(place.limb)].limb.length
     low, high = place.ends_mm
-    return Leave(place.limb, (max(0.0, low - beside), min(length, high + beside)), place.bend.value, told)
+    return Leave(place.limb, (max(0.0, low - beside), min(length, high + beside)), place.bend.value)
 
 
 def cut_limbs(present: Present, leave: tuple[Leave, ...], over: Floats, cov: Floats, care: Care) -> list[Cut]:
@@ -78,7 +116,10 @@ def cut_limbs(present: Present, leave: tuple[Leave, ...], over: Floats, cov: Flo
 def _pieces(present: Present, k: int, leave: tuple[Leave, ...], care: Care) -> list[Cut]:
     """A limb without what is to be left, its stiff places cut out of the rest."""
     p = present.limbs[k].limb
-    left = [(p.length - q.from_nock_mm[1], p.length - q.from_nock_mm[0]) for q in leave if q.limb == LIMBS[k]]
+    left, skip = (
+        [(p.length - q.from_nock_mm[1], p.length - q.from_nock_mm[0]) for q in leave if q.limb == LIMBS[k] and q.told is told]
+        for told in (True, False)
+    )
     found = () if present.finding is None else present.finding.places
     stiff = [
         Cut(k, p.length - q.ends_mm[1], p.length - q.ends_mm[0], -BUMP_MEAN * float(np.log1p(max(q.bend.value, -0.6))))
@@ -89,7 +130,7 @@ def _pieces(present: Present, k: int, leave: tuple[Leave, ...], care: Care) -> l
     plain = _without(bare, [(q.low, q.high) for q in stiff])
     stiff = [replace(q, low=max(q.low, b.low), high=min(q.high, b.high)) for q in stiff for b in bare]
     pieces = [c for c in plain if c.length >= care.shortest_mm] + [q for q in stiff if q.length > ACROSS_MM]
-    return sorted(pieces, key=lambda c: c.low)
+    return sorted((replace(c, skip=tuple(skip)) for c in pieces), key=lambda c: c.low)
 
 
 def _without(cuts: list[Cut], spans: list[tuple[float, float]]) -> list[Cut]:
