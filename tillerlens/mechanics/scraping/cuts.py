@@ -17,7 +17,7 @@ BUMP_MEAN = 0.64
 """Over its length a place bends on the average by this share of what it does in its middle, which is what the finding tells."""
 MAYBE_BEND, MAYBE_U = 0.08, 1.3
 """A place that seems to bend more than both its sides by this share, and by so many standard uncertainties, may be a hinge."""
-MAYBE_MM, MAYBE_MOST, MAYBE_END = 64.0, 2, 0.07
+MAYBE_MM, MAYBE_MOST, MAYBE_END, BESIDE_MM = 64.0, 2, 0.07, 50.0
 ACROSS_MM = 12.0  # a stretch shorter than this is nothing to scrape
 
 
@@ -60,7 +60,8 @@ def leaves_of(present: Present, bow: Bow, state: Equilibrium, care: Care) -> tup
     found = () if present.finding is None else present.finding.places
     out = [_leave(present, care.beside_hinge_mm, p) for p in found if p.kind == "hinge"]
     for k, limb in enumerate(LIMBS):
-        taken = [p.ends_mm for p in found if p.limb == limb]
+        # beside a stiff place the wood only seems to bend more
+        taken = [(p.ends_mm[0] - BESIDE_MM, p.ends_mm[1] + BESIDE_MM) for p in found if p.limb == limb]
         out += _maybe(present, k, bow, state, taken)
     return tuple(out)
 
