@@ -4,11 +4,11 @@
     python tests/benchmarks/scraping_rounds.py [--bows 200] [--rounds 4] [--seed 1] [--straight] [--free] [--each]
 
 --straight: the plan is given what pictures tell straight, with more noise, instead of through measurement documents. --free: the
-handle rocks on its cradle. --each: a line for every bow. The true bow's statics are finer than the plan's, its faults lie anywhere,
-and the hand is 20 % off in common and 10 % by place.
+handle rocks on its cradle. --each: a line for every bow. The true bow's statics are finer than the plan's, its faults lie
+anywhere, and the hand is 20 % off in common and 10 % by place.
 
-Wanted after four rounds: 95 of 100 bows within 3 mm of the wished tiller's middle at every station and within 3 % of the weight at
-which scraping shall stop; never more than 2 % below that; no wood off a true hinge of 12 % or more; no step that worsens the
+Wanted after four rounds: 95 of 100 bows within 3 mm of the wished tiller's middle at every station and within 3 % of the weight
+at which scraping shall stop; never more than 2 % below that; no wood off a true hinge of 12 % or more; no step that worsens the
 tiller by more than its interval; forecasts covered by +-2u in 92 to 98 of 100; false hinges in 3 of 100 rounds at most.
 """
 
@@ -140,11 +140,14 @@ def main() -> None:
         return f"{np.mean(all_):.1%} of {len(all_)}" if all_ else "none"
 
     print(f"tiller within 3 mm: {np.mean([o.gap[-1] < 3 for o in outcomes]):.1%}; weight within 3 %: "
-          f"{np.mean([abs(o.over[-1]) <= 0.03 for o in outcomes]):.1%}; both: {np.mean([o.good for o in outcomes]):.1%}")  # fmt: skip
+          f"{np.mean([abs(o.over[-1]) <= 0.03 for o in outcomes]):.1%}; "
+        f"both: {np.mean([o.good for o in outcomes]):.1%}")  # fmt: skip
     print(f"most below the aim: {-100 * min(0, *(w for o in outcomes for w in o.over)):.1f} %")
     print(f"forecasts within +-2u: weight {share('weight_in')}, gap differences {share('gaps_in')}")
-    print(f"steps that worsened the tiller by more than its interval: {share('worse')}; any station's gaps: "
-          f"{share('worse_anywhere')}")
+    print(
+        f"steps that worsened the tiller by more than its interval: {share('worse')}; any station's gaps: "
+        f"{share('worse_anywhere')}"
+    )
     true = [t for o in outcomes for t in o.touched]
     print(f"true hinges of {HINGE:.0%} or more, each round: found {np.mean([t[0] for t in true]):.1%}, "
           f"wood off their middle {np.mean([t[1] for t in true]):.1%} of {len(true)}")  # fmt: skip

@@ -106,7 +106,7 @@ def _limb(limb: Any, stiffness: LimbStiffness, sections: LimbSections | None, si
         )
     from_nock = np.clip(limb.length - limb.s, sections.from_nock_mm[0], sections.from_nock_mm[-1])
     at = sections.at(from_nock)
-    return PresentLimb(limb, u, stiffness.u_rest[::-1], at.thickness_mm, at.to_belly, _power(sections), at.u_thickness_mm)
+    return PresentLimb(limb, u, stiffness.u_rest[::-1], at.thickness_mm, at.to_belly, _power(sections))
 
 
 def _power(sections: LimbSections) -> float:
@@ -182,7 +182,10 @@ def as_document(plan: Plan) -> dict[str, Any]:
             for s in plan.stretches
         ],
         "leave": [
-            {"limb": q.limb, "from_nock_mm": [_number(x, 1) for x in q.from_nock_mm], "softer": _number(q.softer, 3), "told": q.told}
+            {
+                "limb": q.limb, "from_nock_mm": [_number(x, 1) for x in q.from_nock_mm], "softer": _number(q.softer, 3),
+                "told": q.told,
+            }
             for q in plan.leave
         ],
         "now": _forecast(plan.now),

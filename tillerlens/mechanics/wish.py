@@ -42,8 +42,8 @@ class WishError(TillerLensError):
 class ScrapeWish:
     """The bow that is wished.
 
-    weight: N at ``draw_back``, mm, of the finished bow. tiller: lowest and highest upper minus lower gap, mm, at every station, less
-    near the nocks. keep: N above that at which scraping stops, for shooting in and finishing.
+    weight: N at ``draw_back``, mm, of the finished bow. tiller: lowest and highest upper minus lower gap, mm, at every station,
+    less near the nocks. keep: N above that at which scraping stops, for shooting in and finishing.
     """
 
     weight: float
@@ -112,8 +112,8 @@ def find_need(
     """(J,) the least change of ln EI by stretch, never below 0, that brings weight and tiller to the wish with a bend as wished.
 
     seen: the present bow at the wished draw, and its Jacobian by patch. over, u_over (J,): what ``excess`` tells of the
-    stretches, and how surely. stretches: the limb of each and where it is 1 (n,). weights (J, P): how much of every patch it covers. u_gap (k,): standard uncertainty of the
-    gap differences; the less they are known, the less they ask.
+    stretches, and how surely. stretches: the limb of each and where it is 1 (n,). weights (J, P): how much of every patch it
+    covers. u_gap (k,): standard uncertainty of the gap differences; the less they are known, the less they ask.
     """
     state, jac = seen
     stations, k, n = present.seen.stations, present.seen.stations.size, over.size
@@ -148,7 +148,8 @@ def find_need(
         fresh = np.clip(lsq_linear(a, b, (low, high)).x[:n], 0, None)
         moved = float(np.abs(fresh - need).max())
         need = fresh
-        got = drawn(_less(bow, stretches, need), present.string_length, wish.draw_back, present.how, segments=SEGMENTS, start=state)
+        less = _less(bow, stretches, need)
+        got = drawn(less, present.string_length, wish.draw_back, present.how, segments=SEGMENTS, start=state)
         if moved < 0.002:
             break
     return need

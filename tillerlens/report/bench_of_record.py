@@ -33,6 +33,10 @@ LIKE_FULL_MM = MM_PER_INCH / 2  # arrows shot this near to full draw are counted
 CALIPERS = "Calipers: limb, from the nock, width, thickness, crown"
 FORETOLD = "Scraping step taken as planned."
 _FORETOLD = re.compile(r"Expected after it at ([\d.]+) mm to the back: ([\d.]+) N, standard uncertainty ([\d.]+) N\.")
+_HAND = re.compile(
+    r"Before it: ([\d.]+) N\. The hand took ([\d.]+) of what it was told, standard uncertainty ([\d.]+), "
+    r"learned from (\d+) steps\."
+)
 
 
 def given_of(
@@ -139,7 +143,11 @@ def foretold_note(plan: Plan, words: str) -> str:
     """That a plan's step was taken, and what it foretold; read back by ``foretold_of``."""
     after = plan.after
     exact = f"Expected after it at {after.draw_back:.1f} mm to the back: {after.weight.value:.2f} N, "
-    return f"{FORETOLD} {words}\n{exact}standard uncertainty {after.weight.u:.2f} N."
+    hand = plan.hand
+    learned = f"The hand took {hand.ratio:.4f} of what it was told, standard uncertainty {hand.u:.4f}, "
+    learned += f"learned from {hand.steps} steps."
+    exact += f"standard uncertainty {after.weight.u:.2f} N. Before it: {plan.now.weight.value:.2f} N. {learned}"
+    return f"{FORETOLD} {words}\n{exact}"
 
 
 def foretold_of(events: Sequence[Event]) -> dict[str, Any] | None:
@@ -152,7 +160,12 @@ def foretold_of(events: Sequence[Event]) -> dict[str, Any] | None:
     if found is None:
         return None  # a person wrote over it: then it is a note like any other
     draw, weight, u = (float(g) for g in found.groups())
-    return {"format": "tillerlens-scraping-plan", "after": {"draw_back_mm": draw, "weight": {"value": weight, "u": u}}}
+    told: dict[str, Any] = {"after": {"draw_back_mm": draw, "weight": {"value": weight, "u": u}}}
+    hand = _HAND.search(noted[-1].notes)  # a note of an earlier version has none
+    if hand is not None:
+        told["now"] = {"weight": {"value": float(hand[1])}}
+        told["hand"] = {"ratio": float(hand[2]), "u": float(hand[3]), "steps": int(hand[4])}
+    return {"format": "tillerlens-scraping-plan", **told}
 
 
 def history_of(bow: Bow, stages: Sequence[Stage], events: Sequence[Event]) -> list[Scrape]:

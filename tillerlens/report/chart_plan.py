@@ -86,7 +86,9 @@ def plan_figure(plan: Plan, units: Units | None = None) -> str:
         for run in _runs([float(r["take"]) for r in mine]):
             a, b, take = mine[run[0]]["at"], mine[run[-1]]["at"], max(float(mine[i]["take"]) for i in run)
             depth = under * take / deepest
-            parts.append(_polygon([(x(a), line), (x(a), line + depth), (x(b), line + depth), (x(b), line)], COLOURS[limb], _HINGE))
+            parts.append(
+                _polygon([(x(a), line), (x(a), line + depth), (x(b), line + depth), (x(b), line)], COLOURS[limb], _HINGE)
+            )
             said = f"{take:.2f} {unit}" if unit == "mm" else f"{take:g} %"
             parts.append(_text(x((a + b) / 2), line + depth + 13, said, "middle", 11))
         parts.append(_text(left if k == 0 else wide - left, 14, f"{limb} limb, nock outermost", "end" if k else "start", 12))
@@ -97,7 +99,10 @@ def plan_figure(plan: Plan, units: Units | None = None) -> str:
         parts.append(_text((a + b) / 2, line - above - 4, box["says"], "middle", 11))
     bottom = line + under + 30
     for mark, label in zip(_marks(plan, units), _labels(plan, units), strict=True):
-        parts += [_rule(x(mark), line + under + 16, x(mark), line + under + 20, _HINGE), _text(x(mark), bottom + 2, label, "middle", 10)]
+        parts += [
+            _rule(x(mark), line + under + 16, x(mark), line + under + 20, _HINGE),
+            _text(x(mark), bottom + 2, label, "middle", 10),
+        ]
     return svg(parts, bottom + 8)
 
 
@@ -154,7 +159,9 @@ def leave_rows(plan: Plan, units: Units) -> Rows:
     out: Rows = []
     for q in plan.leave:
         ends = sorted(_axis(plan, LIMBS.index(q.limb), mm, units) for mm in q.from_nock_mm)
-        out.append({"limb": q.limb, "from": ends[0], "to": ends[1], "middle": sum(ends) / 2, "says": "leave" if q.told else "skip"})
+        out.append(
+            {"limb": q.limb, "from": ends[0], "to": ends[1], "middle": sum(ends) / 2, "says": "leave" if q.told else "skip"}
+        )
     return out
 
 
@@ -171,7 +178,9 @@ def stiff_rows(plan: Plan, units: Units) -> Rows:
 def _marks(plan: Plan, units: Units) -> list[float]:
     """Every four inches, or ten cm, from each nock."""
     step = 100.0 if units.length == "cm" else 101.6
-    return sorted(_axis(plan, k, mm, units) for k, n in enumerate(plan.limbs) for mm in np.arange(0, _reach(n), step))
+    return sorted(
+        _axis(plan, k, mm, units) for k, n in enumerate(plan.limbs) for mm in np.arange(0, _reach(n) - 0.3 * step, step)
+    )
 
 
 def _known(plan: Plan) -> bool:

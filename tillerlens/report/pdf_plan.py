@@ -15,8 +15,8 @@ PAGES_TRIED_MM = {"cm": (50.0, 100.0), "in": (2 * MM_PER_INCH, 4 * MM_PER_INCH)}
 
 
 def plan_pdf(plan: Plan, title: str, units: Units | None = None, paper: Paper = "letter", png_dpi: float | None = None) -> bytes:
-    """The plan as a PDF of one page, or as PNG at ``png_dpi``: words, picture and both limbs' tables. Long limbs are told at every
-    other station. Raises ReportError.
+    """The plan as a PDF of one page, or as PNG at ``png_dpi``: words, picture and both limbs' tables. Long limbs are told at
+    every other station. Raises ReportError.
     """
     units = units or Units()
     said = plan_in_words(plan, units)

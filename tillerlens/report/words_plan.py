@@ -28,11 +28,11 @@ PATTERNS = {
     "stop_at_weight": "Stop scraping: the weight is where it should be, {now} at {draw}, with {keep} kept for shooting in. "
     "The shape is not yet as you wish, but putting it right would cost weight.",
     "stop_below_wish": "Take no wood off. It should draw {now} at {draw}, less than the {weight} you want.",
-    "stop_nothing_told": "Take no wood off yet. The pictures show no place that needs it for sure. Take another at a longer draw, "
-    "once the shape allows.",
+    "stop_nothing_told": "Take no wood off yet. The pictures show no place that needs it for sure. Take another at a longer "
+    "draw, once the shape allows.",
     "stop_only_hinges": "Take no wood off yet. Leave the hinge alone; nothing beside it needs wood off for sure. Measure again.",
-    "stop_tiller": "Take no wood off yet. Every step tried would make the tiller worse. Measure the bow again, at rest and drawn, "
-    "or widen the tiller you wish for.",
+    "stop_tiller": "Take no wood off yet. Every step tried would make the tiller worse. Measure the bow again, at rest and "
+    "drawn, or widen the tiller you wish for.",
     # how far it may be drawn
     "hold_past_weight": "It was drawn past the weight you want. Don't do that again until it is lighter.",
     "hold_past_draw": "It was drawn past {draw}, the draw you want. Don't draw it further than that.",
@@ -43,7 +43,8 @@ PATTERNS = {
     "order_both": "This step evens the limbs and brings the weight down.",
     "order_weight": "This step brings the weight down.",
     # what was found
-    "found_stiff": "{limb} limb: a stiff place {from_} to {to} from the nock. It bends about {less} % less than the wood beside it.",
+    "found_stiff": "{limb} limb: a stiff place {from_} to {to} from the nock. It bends about {less} % less than the wood "
+    "beside it.",
     "stands_on": "Hinges and stiff places were found on {strung}, with {rest} for the shape at rest.",
     "stands_on_strung": "Hinges and stiff places were found on {strung}.",
     # where
@@ -62,8 +63,8 @@ PATTERNS = {
     "tiller_now": "Tiller {station} from the handle at that draw, upper minus lower gap: {now}. You want {low} to {high}.",
     "hand_unknown": "Your hand is not known yet: it may take {u} % more or less than it is told, alike everywhere. Weigh the bow "
     "after the step, and the next plan knows better.",
-    "hand_known": "Your hand takes about {ratio} % of what it is told (±{u} %), by what the bow weighed after {steps}. The amounts "
-    "allow for that.",
+    "hand_known": "Your hand takes about {ratio} % of what it is told (±{u} %), by what the bow weighed after {steps}. The "
+    "amounts allow for that.",
     # what it assumes
     "half": "This step takes at most half of what the bow draws over your wish.",
     "relative": "The limbs' thickness is not known, so amounts are shares of it.",
@@ -156,8 +157,8 @@ def _stiff(place: Place, units: Units) -> Line:
 def _stands_on(finding: Finding) -> Line:
     names = finding.strung
     strung = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
-    return _line("stands_on_strung", strung=strung) if finding.rest is None else _line(
-        "stands_on", strung=strung, rest=finding.rest
+    return (
+        _line("stands_on_strung", strung=strung) if finding.rest is None else _line("stands_on", strung=strung, rest=finding.rest)
     )
 
 
@@ -165,8 +166,10 @@ def _stretch(stretch: Stretch, left: Sequence[Leave], units: Units) -> Line:
     a, b = _ends(stretch, left, units)
     kind = next(name for most, name in PASSES if stretch.share <= most)
     words = {"limb": stretch.limb.capitalize(), "from_": a, "to": b, "pass_": kind, "amount": _amount(stretch, units)}
-    return _line("stretch", **words) if stretch.strokes is None else _line(
-        "stretch_in_strokes", strokes=say_strokes(stretch), **words
+    return (
+        _line("stretch", **words)
+        if stretch.strokes is None
+        else _line("stretch_in_strokes", strokes=say_strokes(stretch), **words)
     )
 
 

@@ -10,8 +10,8 @@ from tillerlens.measurement import LIMBS
 from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.places import Place
 from tillerlens.mechanics.present import TIP_MM, Patches, Present
-from tillerlens.mechanics.statics import Bow, Equilibrium
 from tillerlens.mechanics.scraping.model import Care, Leave
+from tillerlens.mechanics.statics import Bow, Equilibrium
 
 BUMP_MEAN = 0.64
 """Over its length a place bends on the average by this share of what it does in its middle, which is what the finding tells."""
@@ -24,7 +24,8 @@ ACROSS_MM = 12.0  # a stretch shorter than this is nothing to scrape
 @dataclass(frozen=True)
 class Cut:
     """A stretch of limb ``k`` (0: upper) between two places from the fade, mm. stiffer: ln of how much stiffer than beside it the
-    finding tells it to be, on its average; 0 elsewhere. skip: spans from the fade that are left out of it, as they may be hinges."""
+    finding tells it to be, on its average; 0 elsewhere. skip: spans from the fade that are left out of it, as they may be
+    hinges."""
 
     k: int
     low: float
@@ -55,8 +56,8 @@ class Cut:
 
 
 def leaves_of(present: Present, bow: Bow, state: Equilibrium, care: Care) -> tuple[Leave, ...]:
-    """The finding's hinges with what lies beside them, and places that may be hinges, along each limb. ``bow`` and ``state``: what
-    explains picture and scale best, drawn."""
+    """The finding's hinges with what lies beside them, and places that may be hinges, along each limb. ``bow`` and ``state``:
+    what explains picture and scale best, drawn."""
     found = () if present.finding is None else present.finding.places
     out = [_leave(present, care.beside_hinge_mm, p) for p in found if p.kind == "hinge"]
     for k, limb in enumerate(LIMBS):
@@ -66,9 +67,7 @@ def leaves_of(present: Present, bow: Bow, state: Equilibrium, care: Care) -> tup
     return tuple(out)
 
 
-def _maybe(
-    present: Present, k: int, bow: Bow, state: Equilibrium, taken: list[tuple[float, float]]
-) -> list[Leave]:
+def _maybe(present: Present, k: int, bow: Bow, state: Equilibrium, taken: list[tuple[float, float]]) -> list[Leave]:
     """Places of one limb that may be hinges though nobody can tell: they seem to bend more than the wood to either side, each."""
     p = present.limbs[k]
     limb, shape = ((bow.upper, state.upper), (bow.lower, state.lower))[k]
@@ -137,10 +136,7 @@ def _pieces(present: Present, k: int, leave: tuple[Leave, ...], care: Care) -> l
 def _without(cuts: list[Cut], spans: list[tuple[float, float]]) -> list[Cut]:
     for low, high in spans:
         cuts = [
-            c
-            for q in cuts
-            for c in (replace(q, high=min(q.high, low)), replace(q, low=max(q.low, high)))
-            if c.length > ACROSS_MM
+            c for q in cuts for c in (replace(q, high=min(q.high, low)), replace(q, low=max(q.low, high))) if c.length > ACROSS_MM
         ]
     return cuts
 

@@ -25,10 +25,11 @@ Order = Literal["even", "both", "weight"]
 class Care:
     """How careful a step is. All common practice, no source; settings, never laws.
 
-    share: of the weight above the wish, in one step; never above one half. even_share: of what makes the limbs uneven, while weight is
-    left for it. split_z: parts of a limb are treated differently only when told apart this well, and by at least split_share of the
-    thickness. shortest_mm, most_stretches: what a hand scrapes on purpose. least_share and most_share: of the thickness in one step.
-    place_u: relative, what the hand errs from place to place, beside what it errs alike everywhere (``Hand``).
+    share: of the weight above the wish, in one step; never above one half. even_share: of what makes the limbs uneven, while
+    weight is left for it. split_z: parts of a limb are treated differently only when told apart this well, and by at least
+    split_share of the thickness. shortest_mm, most_stretches: what a hand scrapes on purpose. least_share and most_share: of the
+    thickness in one step. place_u: relative, what the hand errs from place to place, beside what it errs alike everywhere
+    (``Hand``).
     """
 
     share: float = 0.5
@@ -122,9 +123,9 @@ class LimbNeed:
 
 @dataclass(frozen=True, eq=False)
 class Plan:
-    """One step, or why there is none. ``holds``: why it should not be drawn further for now, each reason there is. ``order``: what
-    the step is for: to even the limbs, to bring the weight down, or both. ``ln_ei``: change of ln stiffness expected by place (n,),
-    upper and lower."""
+    """One step, or why there is none. ``holds``: why it should not be drawn further for now, each reason there is. ``order``:
+    what the step is for: to even the limbs, to bring the weight down, or both. ``ln_ei``: change of ln stiffness expected by
+    place (n,), upper and lower."""
 
     stretches: tuple[Stretch, ...]
     leave: tuple[Leave, ...]

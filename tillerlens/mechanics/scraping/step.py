@@ -39,8 +39,8 @@ def plan_scraping(
     history: Sequence[Scrape] = (),
     last: Foretold | None = None,
 ) -> Plan:
-    """The next step toward the wish. ``last``: what the last plan forecast for after its step, which was taken: one more reading of
-    the weight, and a lesson of the hand. Raises WishError or NoEquilibrium where the wish is out of this bow's reach.
+    """The next step toward the wish. ``last``: what the last plan forecast for after its step, which was taken: one more reading
+    of the weight, and a lesson of the hand. Raises WishError or NoEquilibrium where the wish is out of this bow's reach.
     """
     care = care or Care()
     best = sharpen(present)
@@ -64,7 +64,7 @@ def plan_scraping(
     work = _Work(best, present, wish, care, hand, state, jac, now, cuts)
     stop = _at_weight(now, wish, leave)
     need = work.need(over, u_need) if cuts else np.zeros(0)
-    told, order = (work.step(need) if stop is None and cuts else (np.zeros(len(cuts)), "weight"))
+    told, order = work.step(need) if stop is None and cuts else (np.zeros(len(cuts)), "weight")
     after = now
     if stop is None and not told.any():
         stop = "only_hinges" if any(q.told for q in leave) else "nothing_told"
@@ -275,9 +275,7 @@ class _Work:
 
     def _worse(self, after: Forecast) -> bool:
         """Whether any station's forecast lies further outside of the wished tiller than now, by more than counts."""
-        return any(
-            then > here + self.care.worse_mm for here, then in zip(self.now.outside_mm, after.outside_mm, strict=True)
-        )
+        return any(then > here + self.care.worse_mm for here, then in zip(self.now.outside_mm, after.outside_mm, strict=True))
 
 
 def _alike(told: Floats, cuts: list[Cut], within: float) -> Floats:
@@ -350,9 +348,7 @@ def _limb_need(k: int, present: Present, cuts: list[Cut], told: Floats, need: Fl
     )  # fmt: skip
 
 
-def _stretches(
-    present: Present, cuts: list[Cut], told: Floats, need: Floats, u: Floats, stroke: Value | None
-) -> list[Stretch]:
+def _stretches(present: Present, cuts: list[Cut], told: Floats, need: Floats, u: Floats, stroke: Value | None) -> list[Stretch]:
     """Neighbouring stretches of one amount as one, upper limb first, nock first."""
     out: list[Stretch] = []
     for j in sorted(range(len(cuts)), key=lambda j: (cuts[j].k, -cuts[j].low)):
