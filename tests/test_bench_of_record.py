@@ -118,6 +118,14 @@ def test_what_a_plan_foretold_is_read_back_once_it_was_the_last_step():
     assert after["draw_back_mm"] == pytest.approx(FULL_MM, abs=0.05)
     assert after["weight"]["value"] == pytest.approx(plan.after.weight.value, abs=0.006)
     assert after["weight"]["u"] == pytest.approx(plan.after.weight.u, abs=0.006)
+    told = of.foretold_of([scrape, note])
+    assert told["now"]["weight"]["value"] == pytest.approx(plan.now.weight.value, abs=0.006)
+    assert told["hand"] == {"ratio": 1.0, "u": 0.2, "steps": 0}
+    old = replace(note, notes=note.notes.partition(" Before it")[0])  # as it was written before hands were learned
+    assert set(of.foretold_of([scrape, old])) == {"format", "after"}
+    for last in (told, of.foretold_of([scrape, old])):  # the note's forecast of a step that was not taken is held against the bow
+        again = plan_from_documents(documents, stage_document(before), ScrapeWish(40 * NEWTON_PER_POUND, FULL_MM), last=last)
+        assert again.hand.steps == (1 if last is told and "forecast_missed" not in [d.code for d in again.doubts] else 0)
     assert of.foretold_of([note, replace(scrape, happened_at=note.happened_at + timedelta(hours=1))]) is None
     assert of.foretold_of([scrape, replace(note, notes=of.FORETOLD + " I lost count.")]) is None
 

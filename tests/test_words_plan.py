@@ -62,6 +62,7 @@ def plans():
         made[order] = replace(heavy, order=order)
     made["side"] = replace(heavy, limbs=tuple(replace(n, thickness=np.full(n.need.size, 11.0), thickness_from="side",
                            u_thickness=np.full(n.need.size, 0.3)) for n in heavy.limbs))  # fmt: skip
+    made["kept"] = replace(heavy, wish=replace(heavy.wish, keep=11.0))
     made["no rest"] = replace(heavy, finding=Finding((), ("braced", "drawn"), None))
     return made
 

@@ -24,9 +24,9 @@ PASSES = ((0.01, "a light pass"), (0.02, "a pass or two"), (0.04, "a few passes"
 
 PATTERNS = {
     # why there is no step
-    "stop_there": "You are there. Stop. It should draw {now} at {draw}; you want {weight}, and {keep} is kept for shooting in.",
-    "stop_at_weight": "Stop scraping: the weight is where it should be, {now} at {draw}, with {keep} kept for shooting in. "
-    "The shape is not yet as you wish, but putting it right would cost weight.",
+    "stop_there": "You are there. Stop. It should draw {now} at {draw}; you want {weight}.",
+    "stop_at_weight": "Stop scraping: the weight is where it should be, {now} at {draw}. The shape is not yet as you wish, "
+    "but putting it right would cost weight.",
     "stop_below_wish": "Take no wood off. It should draw {now} at {draw}, less than the {weight} you want.",
     "stop_nothing_told": "Take no wood off yet. The pictures show no place that needs it for sure. Take another at a longer "
     "draw, once the shape allows.",
@@ -55,8 +55,8 @@ PATTERNS = {
     "skip": "{limb} limb: skip {from_} to {to} from the nock this time. It may bend too much there; the next picture will tell.",
     "nothing": "{limb} limb: take nothing off.",
     # what to expect
-    "weight_now": "Now it should draw {now} at {draw}. You want {weight}. Stop scraping at {aim}: shooting in and finishing cost "
-    "about {keep} (common practice).",
+    "weight_now": "Now it should draw {now} at {draw}. You want {weight}.",
+    "keep": "Stop scraping at {aim}: shooting in and finishing cost about {keep} (common practice).",
     "weight_after": "After this step it should draw {after}.",
     "tiller_after": "Tiller {station} from the handle at that draw, upper minus lower gap: {now} now, {after} after. You want "
     "{low} to {high}.",
@@ -116,7 +116,7 @@ def plan_in_words(plan: Plan, units: Units | None = None) -> PlanWords:
     first = [_line(f"hold_{reason.code}", **words) for reason in plan.holds]
     first.append(_line(f"order_{plan.order}") if plan.stop is None else _line(f"stop_{plan.stop}", **words))
     first.append(_line("pull", weight=words["weight"], today=_draw(_down(plan.limit.draw_back, units), units)))
-    expect = [_line("weight_now", **words)]
+    expect = [_line("weight_now", **words), *([_line("keep", **words)] if wish.keep > 0 else [])]
     care = [_line("care_tick")]
     tiller = _tiller(plan, units)
     if plan.stop is None:
