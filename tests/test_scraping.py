@@ -136,6 +136,18 @@ def test_what_may_be_a_hinge_is_skipped_within_its_stretch():
     assert not take[np.abs(S - 330) < 20].any() and take[np.abs(S - 240) < 20].all() and take[np.abs(S - 420) < 20].all()
 
 
+def test_a_hinge_that_the_last_plan_named_is_left_while_it_bends_more():
+    """A tenth softer there is too little to be found again, but it is still there; where the wood is even it is forgotten."""
+    present = replace(exact(bow_of(lower=softer(330, 0.05, 30))), finding=None)
+    wish = wished(weight_of(present) / 1.25, "like_upper")
+    assert not plan_scraping(present, wish).leave
+    last = Foretold(FULL, Value(weight_of(present), 3.0, "N"), left=(("lower", 270.0, 370.0), ("upper", 270.0, 370.0)))
+    plan = plan_scraping(present, wish, last=last)
+    assert [(q.limb, q.told, q.before) for q in plan.leave] == [("lower", False, True)]
+    assert not taken(plan, "lower")[(LENGTH - S > 275) & (LENGTH - S < 365)].any()
+    assert [q[0] for q in plan.foretold.left] == ["lower"]
+
+
 def test_a_stiff_spot_gets_the_most_where_the_finding_has_it():
     present = exact(bow_of(lower=softer(330, -0.35, 40)))
     plan = plan_scraping(present, wished(weight_of(present) / 1.15, "like_upper"))

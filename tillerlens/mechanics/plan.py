@@ -59,8 +59,13 @@ def _foretold(last: dict[str, Any] | None) -> Foretold | None:
             weight,
             float("nan") if before is None else float(before["weight"]["value"]),
             Hand() if hand is None else Hand(float(hand["ratio"]), float(hand["u"]), int(hand["steps"])),
+            tuple(
+                (q["limb"], float(q["from_nock_mm"][0]), float(q["from_nock_mm"][1]))
+                for q in last.get("leave") or []
+                if q["limb"] in LIMBS and (q["told"] or q["before"])
+            ),
         )
-    except (TypeError, KeyError, ValueError) as error:
+    except (TypeError, KeyError, ValueError, IndexError) as error:
         raise MechanicsError("The last plan is not a plan's document.", "Give what bench scrape --json printed.") from error
 
 
@@ -184,7 +189,7 @@ def as_document(plan: Plan) -> dict[str, Any]:
         "leave": [
             {
                 "limb": q.limb, "from_nock_mm": [_number(x, 1) for x in q.from_nock_mm], "softer": _number(q.softer, 3),
-                "told": q.told,
+                "told": q.told, "before": q.before,
             }
             for q in plan.leave
         ],

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from tillerlens.measurement import LIMBS
+from tillerlens.measurement import Limb as LimbName
 from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.places import Place
 from tillerlens.mechanics.present import TIP_MM, Patches, Present
@@ -15,7 +17,7 @@ from tillerlens.mechanics.statics import Bow, Equilibrium
 
 BUMP_MEAN = 0.64
 """Over its length a place bends on the average by this share of what it does in its middle, which is what the finding tells."""
-MAYBE_BEND, MAYBE_U = 0.08, 1.3
+MAYBE_BEND, MAYBE_U = 0.06, 1.1
 """A place that seems to bend more than both its sides by this share, and by so many standard uncertainties, may be a hinge."""
 MAYBE_MM, MAYBE_MOST, MAYBE_END, BESIDE_MM = 64.0, 2, 0.07, 50.0
 ACROSS_MM = 12.0  # a stretch shorter than this is nothing to scrape
@@ -55,35 +57,66 @@ class Cut:
         return np.asarray(bare / np.diff(patches.edges))
 
 
-def leaves_of(present: Present, bow: Bow, state: Equilibrium, care: Care) -> tuple[Leave, ...]:
-    """The finding's hinges with what lies beside them, and places that may be hinges, along each limb. ``bow`` and ``state``:
-    what explains picture and scale best, drawn."""
+def leaves_of(
+    present: Present, bow: Bow, state: Equilibrium, care: Care, before: Sequence[tuple[LimbName, float, float]] = ()
+) -> tuple[Leave, ...]:
+    """The finding's hinges with what lies beside them, and places that may be hinges, along each limb.
+
+    bow, state: what explains picture and scale best, drawn. before: hinges that the last plan named, limb and ends from the nock
+    in mm. Wood does not grow back: they stay hinges until they no longer seem to bend more than the wood beside them.
+    """
     found = () if present.finding is None else present.finding.places
     out = [_leave(present, care.beside_hinge_mm, p) for p in found if p.kind == "hinge"]
     for k, limb in enumerate(LIMBS):
         # beside a stiff place the wood only seems to bend more
         taken = [(p.ends_mm[0] - BESIDE_MM, p.ends_mm[1] + BESIDE_MM) for p in found if p.limb == limb]
-        out += _maybe(present, k, bow, state, taken)
+        bend = _Bend.of(present, k, bow, state)
+        known = [
+            Leave(limb, (low, high), float(np.expm1(more)), told=False, before=True)
+            for name, low, high in before
+            if name == limb and not any(a < high and low < b for a, b in taken)
+            for more in bend.more(np.array([bend.length - (low + high) / 2]))
+            if more > 0
+        ]
+        out += known + _maybe(bend, limb, [*taken, *(q.from_nock_mm for q in known)])
     return tuple(out)
 
 
-def _maybe(present: Present, k: int, bow: Bow, state: Equilibrium, taken: list[tuple[float, float]]) -> list[Leave]:
+@dataclass(frozen=True, eq=False)
+class _Bend:
+    """How one limb bends against its own smooth course: ``move`` (n,), ln of curvature moved, at places from the fade."""
+
+    s: Floats
+    move: Floats
+    u: Floats
+    length: float
+
+    @classmethod
+    def of(cls, present: Present, k: int, bow: Bow, state: Equilibrium) -> _Bend:
+        limb, shape = ((bow.upper, state.upper), (bow.lower, state.lower))[k]
+        s, length, u = limb.s, limb.length, present.limbs[k].u_log_ei
+        moment = np.interp(s + shape.s[-1] - length, shape.s, shape.moment)
+        ok = (s > MAYBE_END * length) & (s < (1 - MAYBE_END) * length)
+        move = np.log(np.maximum(moment, 1e-6 * moment.max()) / limb.ei)
+        move = move - np.polyval(np.polyfit(s[ok], move[ok], 3), s)
+        return cls(s, move, np.where(np.isfinite(u), u, 1.0), length)
+
+    def more(self, at: Floats) -> Floats:
+        """(m,) how much more it bends around these places from the fade than to either side, each: ln."""
+        before, after = self.mean(self.move, at, -110, -50), self.mean(self.move, at, 50, 110)
+        return self.mean(self.move, at, -22, 22) - np.maximum(before, after)
+
+    def mean(self, values: Floats, at: Floats, low: float, high: float) -> Floats:
+        """(m,) averages between ``low`` and ``high`` mm from each place."""
+        return np.array([values[(self.s >= x + low) & (self.s <= x + high)].mean() for x in at])
+
+
+def _maybe(bend: _Bend, limb: LimbName, taken: list[tuple[float, float]]) -> list[Leave]:
     """Places of one limb that may be hinges though nobody can tell: they seem to bend more than the wood to either side, each."""
-    p = present.limbs[k]
-    limb, shape = ((bow.upper, state.upper), (bow.lower, state.lower))[k]
-    s, length = limb.s, limb.length
-    moment = np.interp(s + shape.s[-1] - length, shape.s, shape.moment)
-    ok = (s > MAYBE_END * length) & (s < (1 - MAYBE_END) * length)
-    move = np.log(np.maximum(moment, 1e-6 * moment.max()) / limb.ei)
-    move = move - np.polyval(np.polyfit(s[ok], move[ok], 3), s)
+    length = bend.length
     at = np.arange(1.7 * MAYBE_END * length, (1 - 1.7 * MAYBE_END) * length, 6.0)
-
-    def mean(values: Floats, low: float, high: float) -> Floats:
-        return np.array([values[(s >= x + low) & (s <= x + high)].mean() for x in at])
-
-    middle, before, after = (mean(move, *w) for w in ((-22, 22), (-110, -50), (50, 110)))
-    more = middle - np.maximum(before, after)
-    z = more / np.maximum(MAYBE_U * mean(np.where(np.isfinite(p.u_log_ei), p.u_log_ei, 1.0), -22, 22), MAYBE_BEND)
+    more = bend.more(at)
+    z = more / np.maximum(MAYBE_U * bend.mean(bend.u, at, -22, 22), MAYBE_BEND)
     out: list[Leave] = []
     for i in np.argsort(-z):
         low, high = length - at[i] - MAYBE_MM / 2, length - at[i] + MAYBE_MM / 2
@@ -91,7 +124,7 @@ def _maybe(present: Present, k: int, bow: Bow, state: Equilibrium, taken: list[t
         if z[i] < 1 or len(out) == MAYBE_MOST:
             break
         if not near:
-            out.append(Leave(LIMBS[k], (float(low), float(high)), float(np.expm1(more[i])), told=False))
+            out.append(Leave(limb, (float(low), float(high)), float(np.expm1(more[i])), told=False))
     return out
 
 

@@ -33,12 +33,13 @@ class Hand:
 @dataclass(frozen=True)
 class Foretold:
     """A plan's forecast whose step was taken: weight (N) after it at the draw, the weight before it and the hand as known then;
-    ``before`` NaN where that was not kept."""
+    ``before`` NaN where that was not kept. ``left``: the hinges it named, as limb and ends from the nock, mm."""
 
     draw_back: float
     weight: Value
     before: float = float("nan")
     hand: Hand = Hand()
+    left: tuple[tuple[LimbName, float, float], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -72,13 +72,14 @@ class Stretch:
 @dataclass(frozen=True)
 class Leave:
     """A stretch to keep the scraper off: a hinge with its neighbourhood, by how much it is softer than the wood around.
-    ``told``: the finding names it; else it may be one, and the next picture will tell.
+    ``told``: the finding names it; else it may be one, and the next picture will tell. ``before``: an earlier plan named it.
     """
 
     limb: LimbName
     from_nock_mm: tuple[float, float]
     softer: float
     told: bool = True
+    before: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -145,4 +146,5 @@ class Plan:
     @property
     def foretold(self) -> Foretold:
         """What the next plan holds this one's step against, once it was taken."""
-        return Foretold(self.after.draw_back, self.after.weight, self.now.weight.value, self.hand)
+        left = tuple((q.limb, *q.from_nock_mm) for q in self.leave if q.told or q.before)
+        return Foretold(self.after.draw_back, self.after.weight, self.now.weight.value, self.hand, left)
