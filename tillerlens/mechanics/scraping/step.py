@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.optimize import lsq_linear
 
 from tillerlens.errors import Reason
 from tillerlens.measurement import LIMBS, GapRow, Value
@@ -28,6 +29,7 @@ from tillerlens.mechanics.scraping.model import (
 from tillerlens.mechanics.statics import Bow, Equilibrium, Limb, NoEquilibrium, drawn
 from tillerlens.mechanics.wish import ScrapeWish, amplification, excess, find_need, tiller_bounds
 
+NEAR_LN, WITHIN_MM = 0.05, 0.2  # how freely a step is reshaped to keep the tiller, and how closely that is then kept
 GAP_MODEL_U_MM = 0.2
 """What the statics of few patches leave over of a gap's difference."""
 
@@ -255,11 +257,19 @@ class _Work:
         return _forecast(state, self.jac @ (self.best.cov + hand) @ self.jac.T, self.present, self.wish)
 
     def within_tiller(self, told: Floats) -> tuple[Floats, Forecast]:
-        """The step and its forecast; less off one limb where the whole would leave the wished tiller or worsen it, and nothing
-        where no part of it would do."""
+        """The step and its forecast. Where it would leave the wished tiller or worsen it, the nearest step that does not; less
+        off one limb or both where that is not found; nothing where no part of it would do."""
         after = self.after(told)
         if not self._worse(after):
             return told, after
+        near, forecast = told, after
+        for _ in range(3):
+            near = self._nearest(near, forecast)
+            if not near.any():
+                break
+            forecast = self.after(near)
+            if not self._worse(forecast):
+                return near, forecast
         limb = np.array([c.k for c in self.cuts])
         for part in (0.75, 0.5, 0.25, 0.0):
             fits = []
@@ -272,6 +282,28 @@ class _Work:
             if fits:
                 return min(fits, key=lambda tf: tf[1].weight.value)
         return np.zeros(told.size), self.now
+
+    def _nearest(self, told: Floats, after: Forecast) -> Floats:
+        """The step nearest to this one whose gaps stay within the wish, or no further from it than now, as if linear from
+        here."""
+        weights = weights_of(self.cuts, self.present.patches)
+        k = self.present.seen.stations.size
+        part = (self.jac[:k] - self.jac[k : 2 * k])[:, : weights.shape[1]] @ weights.T
+        power = np.array([self.power(c) for c in self.cuts])
+        most = np.minimum(self.care.most_share, told.max()) * self.hand.ratio
+        start = -power * np.log1p(-told * self.hand.ratio)
+        here, then = (np.array([r.difference.value for r in f.gaps]) for f in (self.now, after))
+        low, high = tiller_bounds(self.state, self.present.seen.stations, self.wish)
+        low, high = np.minimum(low, here), np.maximum(high, here)
+        take = start
+        for _ in range(4):  # only what is outside pulls
+            d = then - part @ (take - start)
+            out = (d < low) | (d > high)
+            a = np.vstack([np.eye(take.size) / NEAR_LN, part[out] / WITHIN_MM])
+            b = np.concatenate([start / NEAR_LN, (then - np.clip(d, low, high) + part @ start)[out] / WITHIN_MM])
+            take = lsq_linear(a, b, (0.0, -power * np.log1p(-most))).x
+        less = _round(-np.expm1(-take / power) / self.hand.ratio)
+        return np.where(less < self.care.least_share, 0.0, less)
 
     def _worse(self, after: Forecast) -> bool:
         """Whether any station's forecast lies further outside of the wished tiller than now, by more than counts."""
