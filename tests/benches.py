@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from tillerlens.mechanics.seen import SeenBow
-from tillerlens.mechanics.statics import Bow, Handle, Limb, at_rest, braced, drawn
+from tillerlens.mechanics.statics import Bow, Handle, Limb, Pull, at_rest, braced, drawn
 from tillerlens.mechanics.stiffness import Stiffness
 from tillerlens.units import pounds_from_newtons
 
@@ -35,16 +35,18 @@ def string_of(bow: Bow) -> float:
 
 
 def document(
-    bow: Bow, draw_mm: float | None = None, *, noise=None, u_per_m=0.02, braced_only=False, weigh=True, half_pounds=True
-):
+    bow: Bow, draw_mm: float | None = None, *, noise=None, u_per_m=0.02, braced_only=False, weigh=True, half_pounds=True,
+    string: float | None = None, how: Pull | None = None,
+):  # fmt: skip
     """The bow unstrung, braced or drawn to ``draw_mm`` as a measurement document. ``noise``: a generator for curvature errors of
-    ``u_per_m`` that are smooth over 45 mm."""
+    ``u_per_m`` that are smooth over 45 mm. ``string``: its length; else that of the usual brace height."""
     state = "unstrung" if draw_mm is None and not braced_only else "braced" if braced_only else "drawn"
     hook = weight = None
     if state == "unstrung":
         shapes = at_rest(bow)
     else:
-        e = braced(bow, string_length=string_of(bow)) if state == "braced" else drawn(bow, string_of(bow), draw_mm)
+        length = string_of(bow) if string is None else string
+        e = braced(bow, string_length=length) if state == "braced" else drawn(bow, length, draw_mm, how)
         shapes, weight = (e.upper, e.lower), e.weight
         hook = np.array(e.hook) if state == "drawn" else None
     nocks = [np.array(s.nock) for s in shapes]
@@ -67,7 +69,7 @@ def document(
             "from_nock_mm": list(from_nock),
             "curvature_per_m": list(kappa),
             "u_curvature_per_m": [u_per_m] * len(at),
-            "thickness_mm": list(np.interp(at - fade, [0, WORKING_MM], [ROOT_MM, 9.0])),
+            "thickness_mm": list(np.interp(at - fade, [0, bow.upper.length], [ROOT_MM, 9.0])),
             "u_thickness_mm": [0.3] * len(at),
             "lever_arm_mm": [None] * len(at) if state == "unstrung" else list(arm),
             "centre_mm": [list(p) for p in xy],
@@ -80,7 +82,7 @@ def document(
     values = {f"limb_length_{n}": mm(s.s[-1]) for n, s in zip(("upper", "lower"), shapes, strict=True)}
     values |= {f"tip_height_{n}": mm(p[1]) for n, p in zip(("upper", "lower"), nocks, strict=True)}
     shot = {
-        "bow_length_nock_to_nock_in": 2 * (HALF_HANDLE_MM + WORKING_MM) / 25.4,
+        "bow_length_nock_to_nock_in": 2 * (HALF_HANDLE_MM + bow.upper.length) / 25.4,
         "handle_in": 2 * HALF_HANDLE_MM / 25.4,
         "state": state,
     }

@@ -1,18 +1,23 @@
 """Invented bows with faults, photographs and weighings of them with errors of realistic size, and a hand that scrapes.
 
-All by the statics: what stands in for the camera are errors of the centreline's place, short ones (0.05 mm, moving together over
-45 mm) and long ones (0.3 mm over 200 mm), which make 4 to 7 % of error in the stiffness read from curvature.
+All by the statics, on a finer grid than the plan's. Pictures come as measurement documents (``pictured``), with errors of
+curvature, of the centreline's place and of the scale; or straight as the plan's own input (``photographed``), where errors of the
+centreline, short ones (0.05 mm, moving together over 45 mm) and long ones (0.3 mm over 200 mm), make 4 to 7 % of error in the
+stiffness read from curvature. The hand errs alike everywhere on one bow, and by place.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from benches import HALF_HANDLE_MM, ROOT_MM, document
 
+from tillerlens.measurement import LIMBS
 from tillerlens.mechanics.finding import Finding
 from tillerlens.mechanics.places import LimbCurve, find_places
-from tillerlens.mechanics.present import SEGMENTS, Present, PresentLimb, Seen, gaps_of
+from tillerlens.mechanics.present import Present, PresentLimb, Seen, gaps_of
 from tillerlens.mechanics.scraping import Plan
 from tillerlens.mechanics.statics import Bow, Equilibrium, Handle, Limb, Pull, braced, drawn
 from tillerlens.mechanics.wish import ScrapeWish
@@ -22,7 +27,12 @@ STATIONS = 25.4 * np.array([6.0, 10.0, 14.0, 18.0, 22.0])  # from the handle's c
 SHORT, LONG = (0.05, 45.0), (0.3, 200.0)  # mm: size and reach of the centreline's errors
 U_GAP_MM = 0.4
 U_WEIGHT = 0.3 * NEWTON_PER_POUND  # a scale read to half a pound (0.25 lb) and a draw to 1/16 in (0.16 lb at 2.5 lb an inch)
-HAND = 0.2
+SEGMENTS = 100  # the plan takes 60
+HAND_COMMON, HAND_BY_PLACE, HAND_MM = 0.2, 0.1, 100.0  # what a hand takes beside what it was told, and how far alike
+SCALE_GAIN = 0.005  # of the scale, the same in all pictures of a bow
+GAP_LONG = (0.3, 200.0)  # mm: errors of the centreline's place in a document, and their reach
+TILLER = (0.0, 6.35)  # mm, wished
+CURVATURE_U = 0.02  # 1/m, as good pictures show
 BRACE_MM = 150.0
 SKEW = np.sqrt(3.0)  # a smooth error of size a and reach l has a second derivative of size sqrt(3) a / l2
 
@@ -41,23 +51,31 @@ class Bench:
     hinges: tuple[tuple[int, float, float], ...]  # limb, place from the fade (mm), depth
     how: Pull
     with_sections: bool
+    hand: float = 1.0  # taken over told, alike everywhere
+    gain: float = 1.0  # the scale's
 
     def at(self, draw: float, start: Equilibrium | None = None) -> Equilibrium:
         return drawn(self.bow, self.string, draw, self.how, segments=SEGMENTS, start=start)
 
-    def gap_difference(self) -> np.ndarray:
-        """Upper minus lower gap at the wished draw, less what is wished, at every station (mm)."""
-        up, low = gaps_of(self.at(self.wish.draw_back), STATIONS)
-        return up - low
+    def gap_difference(self, stations: np.ndarray = STATIONS) -> np.ndarray:
+        """Upper minus lower gap at the wished draw, at stations from the handle's centre (mm)."""
+        up, low = gaps_of(self.at(self.wish.draw_back), stations)
+        return np.asarray(up - low)
+
+    def wished_difference(self, stations: np.ndarray = STATIONS) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Lowest, middle and highest gap difference wished at every station (mm): less and less toward the nock."""
+        fall = np.clip(1 - stations / (HALF_HANDLE_MM + self.bow.upper.length), 0, 1)
+        low, high = TILLER
+        return low * fall, (low + high) / 2 * fall, high * fall
 
     def weight_over(self) -> float:
-        """Relative: how far the weight at the wished draw stands above the wish."""
-        return self.at(self.wish.draw_back).weight / self.wish.weight - 1
+        """Relative: how far the weight at the wished draw stands above that at which scraping shall stop."""
+        return self.at(self.wish.draw_back).weight / self.wish.aim - 1
 
 
 def random_bench(rng: np.random.Generator, how: Pull | None = None) -> Bench:
     length = rng.uniform(600, 720)
-    s = np.linspace(0, length, 120)
+    s = np.linspace(0, length, 161)
     z = s / length
     modulus = rng.uniform(9000, 15000)
     wide, tip = rng.uniform(34, 44), rng.uniform(11, 15)
@@ -69,10 +87,14 @@ def random_bench(rng: np.random.Generator, how: Pull | None = None) -> Bench:
     for k in (0, 1):
         ln = np.log(modulus * width * thick**3 / 12) + (0.5 if k == 0 else -0.5) * strong
         ln = ln + 0.03 * rng.normal() * (2 * z - 1)
+        taken = -1e3
         for kind in ("hinge", "stiff"):
             if rng.random() < 0.4:
                 size = np.log(1 - rng.uniform(0.1, 0.3)) if kind == "hinge" else np.log(1 + rng.uniform(0.15, 0.4))
                 place, half = rng.uniform(0.2, 0.8) * length, rng.uniform(20, 35)
+                while abs(place - taken) < 130:  # a knot in a hinge is neither
+                    place = rng.uniform(0.2, 0.8) * length
+                taken = place
                 ln = ln + size * np.exp(-0.5 * ((s - place) / half) ** 2)
                 faults.append(kind)
                 if kind == "hinge":
@@ -83,17 +105,46 @@ def random_bench(rng: np.random.Generator, how: Pull | None = None) -> Bench:
         limbs.append(Limb(s, np.exp(ln), k0))
     if strong:
         faults.append("strong limb")
-    grip = rng.uniform(80, 120)
-    handle = Handle(grip, grip, rng.uniform(28, 36))
+    handle = Handle(HALF_HANDLE_MM, HALF_HANDLE_MM, ROOT_MM)
     excess = rng.uniform(0.10, 0.40)
-    wish = ScrapeWish(rng.uniform(35, 55) * NEWTON_PER_POUND, 25.4 * rng.uniform(25, 28))
+    wish = ScrapeWish(rng.uniform(35, 55) * NEWTON_PER_POUND, 25.4 * rng.uniform(25, 28), tiller=TILLER)
     bow, how = Bow(limbs[0], limbs[1], handle), how or Pull()
     string = braced(bow, brace_height=BRACE_MM, segments=SEGMENTS).string_length
     weight = drawn(bow, string, wish.draw_back, how, segments=SEGMENTS).weight
-    scale = wish.weight * (1 + excess) / weight
+    scale = wish.aim * (1 + excess) / weight
     bow = Bow(*(Limb(q.s, q.ei * scale, q.kappa0) for q in limbs), handle)
     sections = bool(rng.random() < 0.5)
-    return Bench(bow, string, wish, modulus * scale, (width, width), excess, tuple(faults), tuple(hinges), how, sections)
+    hand = float(np.clip(1 + HAND_COMMON * rng.normal(), 0.5, 1.5))
+    gain = 1 + SCALE_GAIN * rng.normal()
+    return Bench(
+        bow, string, wish, modulus * scale, (width, width), excess, tuple(faults), tuple(hinges), how, sections, hand, gain
+    )
+
+
+def hinge_now(bench: Bench, k: int, place: float) -> float:
+    """How much more the wood bends at a place than 90 mm to both sides of it, by the true stiffness: a share."""
+    limb = (bench.bow.upper, bench.bow.lower)[k]
+    ln = np.log(limb.ei)
+    flanks = np.interp([place - 90, place + 90], limb.s, ln)
+    return float(np.expm1(flanks.mean() - np.interp(place, limb.s, ln)))
+
+
+def pictured(bench: Bench, rng: np.random.Generator) -> tuple[list[dict[str, Any]], dict[str, Any]]:
+    """Measurement documents: braced, half drawn and as far as it may be drawn, each weighed; and at rest."""
+    furthest = _draw_for(bench)
+    given: dict[str, Any] = {"noise": rng, "u_per_m": CURVATURE_U, "string": bench.string, "how": bench.how}
+    strung = [document(bench.bow, braced_only=True, **given)]
+    for draw in (0.75 * furthest, furthest):
+        d = document(bench.bow, draw, half_pounds=False, **given)
+        read = bench.gain * d["shot"]["scale_reading_lb"]
+        d["shot"]["scale_reading_lb"] = round(2 * read) / 2
+        strung.append(d)
+    for d in strung:
+        for p in d["profile"].values():
+            at, xy = np.array(p["from_nock_mm"]), np.array(p["centre_mm"])
+            xy[:, 1] += _wave(at, GAP_LONG, rng) * np.clip(at / 60, 0, 1)  # the nocks themselves are marked
+            p["centre_mm"] = xy.tolist()
+    return strung, document(bench.bow, noise=rng, u_per_m=CURVATURE_U)
 
 
 def photographed(bench: Bench, rng: np.random.Generator) -> Present:
@@ -128,14 +179,28 @@ def photographed(bench: Bench, rng: np.random.Generator) -> Present:
 
 
 def scrape(bench: Bench, plan: Plan, rng: np.random.Generator) -> None:
-    """Take off what the plan says with a hand that errs by a fifth on every three inches."""
+    """Take off what the plan says with a hand that errs alike everywhere, and by place."""
     limbs = []
-    for limb, ln_ei in zip((bench.bow.upper, bench.bow.lower), plan.ln_ei, strict=True):
-        block = (limb.s // 76.2).astype(int)
-        hand = np.clip(1 + HAND * rng.normal(size=block.max() + 1), 0, None)[block]
-        taken = -np.expm1(ln_ei / 3) * hand
-        limbs.append(Limb(limb.s, limb.ei * (1 - taken) ** 3, limb.kappa0))
+    for limb, told in zip((bench.bow.upper, bench.bow.lower), told_by_place(bench, plan), strict=True):
+        block = (limb.s // HAND_MM).astype(int)
+        hand = np.clip(bench.hand * (1 + HAND_BY_PLACE * rng.normal(size=block.max() + 1)), 0, None)[block]
+        limbs.append(Limb(limb.s, limb.ei * (1 - told * hand) ** 3, limb.kappa0))
     bench.bow = Bow(limbs[0], limbs[1], bench.bow.handle)
+
+
+def told_by_place(bench: Bench, plan: Plan) -> list[np.ndarray]:
+    """Share of the thickness that the plan's stretches tell to take off, at the places of the true limbs."""
+    out = []
+    for name, limb in zip(LIMBS, (bench.bow.upper, bench.bow.lower), strict=True):
+        from_nock, told = limb.length - limb.s, np.zeros(limb.s.size)
+        for q in plan.stretches:
+            if q.limb == name:
+                told[(from_nock >= q.from_nock_mm[0]) & (from_nock <= q.from_nock_mm[1])] = q.share
+        for left in plan.leave:
+            if left.limb == name:
+                told[(from_nock >= left.from_nock_mm[0]) & (from_nock <= left.from_nock_mm[1])] = 0.0
+        out.append(told)
+    return out
 
 
 def _draw_for(bench: Bench) -> float:
@@ -161,3 +226,10 @@ def _curvature_error(s: np.ndarray, rng: np.random.Generator) -> np.ndarray:
         wave, phase = rng.normal(size=(80, 1)) / reach, rng.uniform(0, 2 * np.pi, size=(80, 1))
         out -= size * np.sqrt(2 / 80) * np.sum(wave**2 * np.cos(wave * s + phase), 0)
     return out
+
+
+def _wave(s: np.ndarray, size_and_reach: tuple[float, float], rng: np.random.Generator) -> np.ndarray:
+    """A smooth random error (n,) of this size, moving together over this reach."""
+    size, reach = size_and_reach
+    wave, phase = rng.normal(size=(80, 1)) / reach, rng.uniform(0, 2 * np.pi, size=(80, 1))
+    return np.asarray(size * np.sqrt(2 / 80) * np.sum(np.cos(wave * s + phase), 0))

@@ -316,6 +316,23 @@ def test_a_step_that_was_taken_is_noted_with_its_forecast(record, full):
     assert "Wood came off since" in at.subheader[0].value
 
 
+def test_a_plan_has_a_table_a_limb_and_a_page_for_the_bench(full):
+    at = visit("plan", full)
+    tables = [m.value for m in at.markdown if "| target (64ths) |" in m.value]
+    assert len(tables) == 2 and "Upper limb, from the nock" in tables[0] and "Lower limb" in tables[1]
+    assert [b.label for b in at.get("download_button")] == ["Print it for the bench (PDF)"]
+    assert "Stop pulling today at" in said(at)
+
+
+def test_the_wished_tiller_and_what_is_kept_move_the_plan(full):
+    at = visit("plan", full)
+    assert "shooting in and finishing cost about 2.5 lb" in said(at)
+    at.text_input(key=f"wish_keep_{full.id}").set_value("0").run()
+    assert not at.exception and "shooting in" not in said(at)
+    at.text_input(key=f"wish_tiller_low_{full.id}").set_value("1").run()  # above the highest
+    assert not at.exception and any("low end lies above" in e.value for e in at.error)
+
+
 def test_even_strain_without_calipers_says_what_it_needs(record):
     bow = fill_bench(record)
     for e in store.list_events(record, bow.id, "note"):

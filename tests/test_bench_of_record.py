@@ -17,6 +17,7 @@ from tillerlens.measures.pair import read_picture
 from tillerlens.mechanics.bench import tell
 from tillerlens.mechanics.cast import ArrowSpeed, judge_cast
 from tillerlens.mechanics.plan import plan_from_documents
+from tillerlens.mechanics.scraping import Leave
 from tillerlens.mechanics.section import SectionError
 from tillerlens.mechanics.strain import SetExpected
 from tillerlens.mechanics.wish import ScrapeWish
@@ -139,6 +140,17 @@ def test_what_a_plan_foretold_is_read_back_once_it_was_the_last_step():
     assert after["draw_back_mm"] == pytest.approx(FULL_MM, abs=0.05)
     assert after["weight"]["value"] == pytest.approx(plan.after.weight.value, abs=0.006)
     assert after["weight"]["u"] == pytest.approx(plan.after.weight.u, abs=0.006)
+    hinged = replace(plan, leave=(Leave("lower", (120.0, 180.4), 0.2), Leave("upper", (50.0, 90.0), 0.1, told=False)))
+    kept = of.foretold_of([scrape, replace(note, notes=of.foretold_note(hinged, "Words."))])["leave"]
+    assert [(q["limb"], q["from_nock_mm"]) for q in kept] == [("lower", [120.0, 180.0])]
+    told = of.foretold_of([scrape, note])
+    assert told["now"]["weight"]["value"] == pytest.approx(plan.now.weight.value, abs=0.006)
+    assert told["hand"] == {"ratio": 1.0, "u": 0.2, "steps": 0}
+    old = replace(note, notes=note.notes.partition(" Before it")[0])  # as it was written before hands were learned
+    assert set(of.foretold_of([scrape, old])) == {"format", "after", "leave"}
+    for last in (told, of.foretold_of([scrape, old])):  # the note's forecast of a step that was not taken is held against the bow
+        again = plan_from_documents(documents, stage_document(before), ScrapeWish(40 * NEWTON_PER_POUND, FULL_MM), last=last)
+        assert again.hand.steps == (1 if last is told and "forecast_missed" not in [d.code for d in again.doubts] else 0)
     assert of.foretold_of([note, replace(scrape, happened_at=note.happened_at + timedelta(hours=1))]) is None
     assert of.foretold_of([scrape, replace(note, notes=of.FORETOLD + " I lost count.")]) is None
 

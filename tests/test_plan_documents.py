@@ -1,6 +1,7 @@
 """From measurement documents to a plan, and the commands: documents made up by the statics, with errors of curvature."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -14,6 +15,10 @@ from tillerlens.mechanics.present import gaps_of, sharpen
 from tillerlens.mechanics.seen import MechanicsError
 from tillerlens.mechanics.statics import Bow, Handle, drawn
 from tillerlens.mechanics.wish import ScrapeWish
+from tillerlens.report.chart_plan import stiff_rows
+from tillerlens.report.lengths import Units
+from tillerlens.report.table_plan import plan_tables
+from tillerlens.report.words_plan import plan_in_words
 from tillerlens.units import NEWTON_PER_POUND
 
 FULL = 711.0
@@ -41,7 +46,7 @@ def test_its_plan_leaves_the_hinge_and_lightens_the_strong_limb(pictures):
     """The hinge lies 400 mm from the fade of a 720 mm limb: 320 mm from the nock."""
     wish = ScrapeWish(drawn(BOW, string_of(BOW), FULL).weight * 0.8, FULL)
     plan = plan_from_documents(*pictures, wish)
-    (left,) = plan.leave
+    (left,) = [q for q in plan.leave if q.told]
     assert left.limb == "upper" and left.from_nock_mm[0] < 320 < left.from_nock_mm[1]
     assert plan.after.weight.value > wish.weight
     assert not any(s.limb == "upper" and s.from_nock_mm[0] < 330 and s.from_nock_mm[1] > 310 for s in plan.stretches)
@@ -55,7 +60,36 @@ def test_the_plan_reads_the_one_finding_whatever_a_single_picture_thought(pictur
     assert present.finding == find(documents, rest)
     plan = plan_from_documents(told, rest, ScrapeWish(drawn(BOW, string_of(BOW), FULL).weight * 0.8, FULL))
     hinges = [p for p in present.finding.places if p.kind == "hinge"]
-    assert [(q.limb, q.softer) for q in plan.leave] == [(p.limb, p.bend.value) for p in hinges]
+    assert [(q.limb, q.softer) for q in plan.leave if q.told] == [(p.limb, p.bend.value) for p in hinges]
+
+
+def stiff_bow() -> Bow:
+    """The lower limb 18 % stiffer from 16.4 to 20.4 in from its nock, and nothing else amiss."""
+    limb = wooden_limb()
+    inches = (limb.length - limb.s) / 25.4
+    inside = 1 / (1 + np.exp(-4 * (inches - 16.4))) - 1 / (1 + np.exp(-4 * (inches - 20.4)))
+    return Bow(limb, replace(limb, ei=limb.ei * (1 + 0.18 * inside)), Handle(HALF_HANDLE_MM, HALF_HANDLE_MM, ROOT_MM))
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_finding_words_and_table_tell_one_stiff_place_and_wood_comes_off_it(seed):
+    given, bow = {"noise": np.random.default_rng(seed), "u_per_m": 0.012}, stiff_bow()
+    strung = [document(bow, braced_only=True, **given), *(document(bow, d, **given) for d in (450.0, 560.0))]
+    plan = plan_from_documents(strung, document(bow, **given), ScrapeWish(42 * NEWTON_PER_POUND, FULL))
+    (place,) = [p for p in plan.finding.places if p.kind == "stiff"]
+    assert place.limb == "lower" and place.from_nock_mm.value == pytest.approx(18.4 * 25.4, abs=25.4)
+    assert not any(p.kind == "hinge" for p in plan.finding.places)
+    (there,) = [s for s in plan.stretches if s.stiff]
+    assert there.limb == "lower" and there.from_nock_mm == pytest.approx(place.ends_mm, abs=1)
+    assert there.share == max(s.share for s in plan.stretches if s.limb == "lower")
+    assert not any(q.limb == "lower" and q.from_nock_mm[0] < 20.4 * 25.4 and q.from_nock_mm[1] > 16.4 * 25.4 for q in plan.leave)
+    said = [line.text for line in plan_in_words(plan).lines if line.pattern == "found_stiff"]
+    assert len(said) == 1 and said[0].startswith("Lower limb: a stiff place")
+    rows = {r[0]: r[plan_tables(plan)[1].head.index("take")] for r in plan_tables(plan)[1].rows}
+    assert f"{100 * there.share:g} %" in rows["18"]
+    (box,) = stiff_rows(plan, Units())
+    reach = plan.limbs[1].from_nock_mm[-1] / 25.4  # the lower limb runs from the handle at 0
+    assert [reach - box["to"], reach - box["from"]] == pytest.approx([mm / 25.4 for mm in place.ends_mm], abs=0.01)
 
 
 def test_what_does_not_belong_together_is_refused(pictures):
@@ -86,6 +120,12 @@ def test_the_command_prints_words_and_a_document(pictures, tmp_path):
     said = CliRunner().invoke(app, [*base, "--weight", "48lb"])
     assert said.exit_code == 0, said.output
     assert "leave" in said.output and "cannot see grain" in said.output and "at most half" in said.output
+    assert "Upper limb, from the nock, thickness seen from the side" in said.output and "target (64ths)" in said.output
+    page = tmp_path / "plan.pdf"
+    more = ["--weight", "48lb", "--tiller", "1/8in to 3/8in", "--keep", "3lb", "--pdf", str(page)]
+    printed = CliRunner().invoke(app, [*base, *more])
+    assert printed.exit_code == 0 and page.read_bytes().startswith(b"%PDF")
+    assert "Stop scraping at 51.0 lb" in printed.output and "You want 1/8 to 3/8 in" in printed.output
     chart = tmp_path / "plan.vl.json"
     printed = CliRunner().invoke(app, [*base, "--weight", "48lb", "--json", "--chart", str(chart)])
     assert json.loads(printed.output)["format"] == "tillerlens-scraping-plan"
@@ -99,6 +139,12 @@ def test_the_command_prints_words_and_a_document(pictures, tmp_path):
         ["--weight", "much"],
         ["--weight", "48lb", "--scraped", "a lot"],
         ["--weight", "48lb", "--bend", "even_strain"],
+        ["--weight", "48lb", "--tiller", "1/4in to 0in"],
+        ["--weight", "48lb", "--tiller", "1in to 2in to 3in"],
+        ["--weight", "48lb", "--tiller", "even"],
+        ["--weight", "48lb", "--keep", "some"],
+        ["--weight", "48lb", "--keep", "-2lb"],
+        ["--weight", "48lb", "--pdf", str(tmp_path / "p.pdf"), "--paper", "bark"],
     ):
         assert CliRunner().invoke(app, [*base, *wrong]).exit_code == 2
 

@@ -11,9 +11,10 @@ from scraping_bows import STATIONS, U_WEIGHT, photographed, random_bench, scrape
 
 from tillerlens.measurement import LIMBS, Value
 from tillerlens.mechanics.finding import Finding
-from tillerlens.mechanics.places import LimbCurve, find_places
+from tillerlens.mechanics.places import LimbCurve, Place, find_places
 from tillerlens.mechanics.present import Present, PresentLimb, Seen, gaps_of, sharpen, thinned
-from tillerlens.mechanics.scraping import Care, Scrape, plan_scraping
+from tillerlens.mechanics.scraping import Care, Foretold, Hand, Scrape, plan_scraping
+from tillerlens.mechanics.scraping.hand import COMMON_U, learned, own_u
 from tillerlens.mechanics.statics import Bow, Handle, Limb, Pull, braced, drawn
 from tillerlens.mechanics.wish import BENDS, ScrapeWish, WishError, wished_gap_difference
 
@@ -51,6 +52,11 @@ def weight_of(present: Present, draw: float = FULL) -> float:
     return drawn(bow, present.string_length, draw, segments=60).weight
 
 
+def wished(weight: float, bend="arc", tiller=(0.0, 0.0), keep: float = 0.0) -> ScrapeWish:
+    """A wish with nothing kept, so that the weight at which scraping stops is the number given."""
+    return ScrapeWish(weight, FULL, bend, tiller, keep)
+
+
 def softer(place: float, by: float, half: float = 30.0) -> np.ndarray:
     return EI * (1 - by * np.exp(-0.5 * ((S - place) / half) ** 2))
 
@@ -82,23 +88,21 @@ def taken(plan, limb: str) -> np.ndarray:
     return -np.expm1(plan.ln_ei[LIMBS.index(limb)] / 3)
 
 
-def test_an_even_bow_too_heavy_loses_half_of_its_excess():
+def test_an_even_bow_too_heavy_loses_half_of_its_excess_alike_everywhere():
     present = exact(bow_of())
-    wish = ScrapeWish(weight_of(present) / 1.2, FULL, bend="like_upper")
+    wish = wished(weight_of(present) / 1.2, "like_upper")
     plan = plan_scraping(present, wish)
-    half = (1.2**0.5 * wish.weight, 1.2**0.5)
-    assert plan.after.weight.value == pytest.approx(half[0], rel=0.01)
+    assert plan.after.weight.value == pytest.approx(1.2**0.5 * wish.weight, rel=0.01)
     assert abs(plan.after.tiller.value) < 0.3
-    assert plan.stop is None and not plan.leave
-    for s in plan.stretches:
-        assert 0 < s.share <= 0.5 * s.need_share.value + 1e-9
-        assert s.from_nock_mm[1] - s.from_nock_mm[0] >= 70
+    assert plan.stop is None and not plan.leave and plan.order == "weight"
+    assert [s.limb for s in plan.stretches] == ["upper", "lower"]  # one stretch a limb
+    assert plan.stretches[0].share == plan.stretches[1].share
 
 
-def test_a_strong_limb_is_thinned_more_and_the_forecast_comes_true():
+def test_a_strong_limb_is_thinned_first_and_the_forecast_comes_true():
     present = exact(bow_of(upper=1.15 * EI))
-    wish = ScrapeWish(weight_of(present) / 1.2, FULL)
-    plan = plan_scraping(present, wish)
+    plan = plan_scraping(present, wished(weight_of(present) / 1.2))
+    assert plan.order in ("even", "both")
     assert taken(plan, "upper").sum() > 1.5 * taken(plan, "lower").sum()
     # scraped exactly as told, by other statics than the plan's
     after = bow_of(1.15 * EI * np.exp(plan.ln_ei[0]), EI * np.exp(plan.ln_ei[1]))
@@ -113,58 +117,151 @@ def test_a_strong_limb_is_thinned_more_and_the_forecast_comes_true():
 @pytest.mark.parametrize("place", [200.0, 330.0, 450.0])
 def test_no_wood_off_a_hinge_nor_beside_it(place):
     present = exact(bow_of(lower=softer(place, 0.3)))
-    plan = plan_scraping(present, ScrapeWish(weight_of(present) / 1.25, FULL))
+    plan = plan_scraping(present, wished(weight_of(present) / 1.25))
     near = np.abs(S - place) <= 50
     assert not taken(plan, "lower")[near].any()
     assert taken(plan, "upper").any()
-    (left,) = plan.leave
+    (left,) = [q for q in plan.leave if q.told]
     assert left.limb == "lower" and left.from_nock_mm[0] < LENGTH - place < left.from_nock_mm[1]
     assert left.softer == pytest.approx(1 / 0.7 - 1, abs=0.2)
 
 
-def test_a_stiff_spot_gets_the_most_and_is_no_hinge_beside():
+def test_what_may_be_a_hinge_is_skipped_within_its_stretch():
+    """A fifth softer over an inch and a half, with nobody's finding of it: no wood off it, and the stretch goes on beyond."""
+    present = replace(exact(bow_of(lower=softer(330, 0.2, 25))), finding=None)
+    plan = plan_scraping(present, wished(weight_of(present) / 1.25, "like_upper"))
+    (left,) = [q for q in plan.leave if q.limb == "lower"]
+    assert not left.told and left.from_nock_mm[0] < LENGTH - 330 < left.from_nock_mm[1]
+    take = taken(plan, "lower")
+    assert not take[np.abs(S - 330) < 20].any() and take[np.abs(S - 240) < 20].all() and take[np.abs(S - 420) < 20].all()
+
+
+def test_a_hinge_that_the_last_plan_named_is_left_while_it_bends_more():
+    """A tenth softer there is too little to be found again, but it is still there; where the wood is even it is forgotten."""
+    present = replace(exact(bow_of(lower=softer(330, 0.05, 30))), finding=None)
+    wish = wished(weight_of(present) / 1.25, "like_upper")
+    assert not plan_scraping(present, wish).leave
+    last = Foretold(FULL, Value(weight_of(present), 3.0, "N"), left=(("lower", 270.0, 370.0), ("upper", 270.0, 370.0)))
+    plan = plan_scraping(present, wish, last=last)
+    assert [(q.limb, q.told, q.before) for q in plan.leave] == [("lower", False, True)]
+    assert not taken(plan, "lower")[(LENGTH - S > 275) & (LENGTH - S < 365)].any()
+    assert [q[0] for q in plan.foretold.left] == ["lower"]
+
+
+def test_a_stiff_spot_gets_the_most_where_the_finding_has_it():
     present = exact(bow_of(lower=softer(330, -0.35, 40)))
-    plan = plan_scraping(present, ScrapeWish(weight_of(present) / 1.15, FULL, "like_upper"))
-    at = S[np.argmax(taken(plan, "lower"))]
-    assert abs(at - 330) < 90
+    plan = plan_scraping(present, wished(weight_of(present) / 1.15, "like_upper"))
+    (spot,) = [p for p in present.finding.places if p.kind == "stiff"]
+    most = max(plan.stretches, key=lambda s: s.share)
+    assert most.limb == "lower" and most.stiff and most.from_nock_mm == pytest.approx(spot.ends_mm, abs=1)
     assert not plan.leave
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_no_limb_is_cut_finer_than_a_hand_scrapes(seed):
+    rng = np.random.default_rng(seed)
+    bench = random_bench(rng)
+    plan = plan_scraping(photographed(bench, rng), bench.wish)
+    for limb in LIMBS:
+        mine = [s for s in plan.stretches if s.limb == limb]
+        assert len(mine) <= 3
+        for s in mine:
+            assert s.stiff or s.from_nock_mm[1] - s.from_nock_mm[0] >= 127 - 1e-6
+            assert (400 * s.share) % 1 == pytest.approx(0, abs=1e-6)  # quarters of a percent
+        for a, b in zip(mine, mine[1:], strict=False):  # neighbours differ by what a hand can tell
+            assert a.stiff or b.stiff or max(a.share, b.share) >= 1.2 * min(a.share, b.share)
 
 
 def test_with_much_doubt_places_are_not_told_apart():
     """Stiffness known to 15 % only: the limb is scraped alike all along, by what the weight asks."""
     present = exact(bow_of(lower=softer(330, -0.2, 40)), u=0.15)
-    take = taken(plan_scraping(present, ScrapeWish(weight_of(present) / 1.2, FULL, "like_upper")), "lower")
-    assert np.unique(np.round(take[take > 0], 4)).size <= 3
-    assert take[take > 0].max() < 2 * take[take > 0].min()
+    take = taken(plan_scraping(present, wished(weight_of(present) / 1.2, "like_upper")), "lower")
+    assert np.unique(np.round(take[take > 0], 4)).size == 1
 
 
 @pytest.mark.parametrize("bend", BENDS)
 def test_every_bend_can_be_wished(bend):
     present = exact(bow_of(), sections=True)
-    plan = plan_scraping(present, ScrapeWish(weight_of(present) / 1.25, FULL, bend))
+    plan = plan_scraping(present, wished(weight_of(present) / 1.25, bend))
     assert plan.stop is None
     assert all(s.mm == pytest.approx(s.share * 11, rel=0.3) for s in plan.stretches)
     if bend in ("more_outer", "more_inner"):
         z = np.average(S, weights=taken(plan, "upper")) / LENGTH
-        other = plan_scraping(present, ScrapeWish(weight_of(present) / 1.25, FULL, "arc"))
+        other = plan_scraping(present, wished(weight_of(present) / 1.25, "arc"))
         assert (z > np.average(S, weights=taken(other, "upper")) / LENGTH) == (bend == "more_outer")
 
 
 def test_even_strain_needs_sections():
     present = exact(bow_of())
     with pytest.raises(WishError, match="sections"):
-        plan_scraping(present, ScrapeWish(weight_of(present) / 1.2, FULL, "even_strain"))
+        plan_scraping(present, wished(weight_of(present) / 1.2, "even_strain"))
+
+
+# --- the wished tiller ------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_no_step_is_told_that_worsens_the_tiller(seed):
+    rng = np.random.default_rng(100 + seed)
+    bench = random_bench(rng)
+    plan = plan_scraping(photographed(bench, rng), bench.wish)
+    if plan.stop is None:
+        assert all(b <= a + 0.5 for a, b in zip(plan.now.outside_mm, plan.after.outside_mm, strict=True))
+
+
+def test_where_every_step_worsens_the_tiller_it_is_refused():
+    """Both limbs alike and the lower one all of it a hinge's neighbourhood: wood off the upper alone would unbalance them."""
+    present = exact(bow_of())
+    value = Value(LENGTH / 2, 5.0, "mm")
+    place = Place("lower", "hinge", value, LENGTH, Value(0.2, 0.02, ""), 9.0)
+    held = replace(present, finding=Finding((place,), ("drawn",), "at rest"))
+    plan = plan_scraping(held, wished(weight_of(present) / 1.25, "like_upper", (-0.5, 0.5)))
+    assert plan.stop == "tiller" and not plan.stretches
+
+
+def test_a_tiller_within_the_wish_is_not_pulled_to_zero():
+    """The upper limb 4 % softer stands 3 mm positive, which is what is wished: both limbs lose alike."""
+    present = exact(bow_of(upper=0.96 * EI))
+    plan = plan_scraping(present, wished(weight_of(present) / 1.2, "arc", (0.0, 6.35)))
+    assert 1.5 < plan.now.tiller.value < 5 and 0.5 < plan.after.tiller.value < 6
+    assert taken(plan, "upper").sum() == pytest.approx(taken(plan, "lower").sum(), rel=0.35)
+
+
+def test_a_tiller_whose_ends_are_swapped_is_refused():
+    with pytest.raises(WishError, match="low end"):
+        ScrapeWish(200.0, FULL, "arc", (6.0, 0.0))
 
 
 # --- when not ---------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("over", "stop"), [(1.0, "at_wish"), (1.008, "at_wish"), (0.9, "below_wish")])
-def test_at_the_wished_weight_nothing_is_scraped_whatever_the_shape(over, stop):
-    present = exact(bow_of(upper=1.2 * EI))
-    plan = plan_scraping(present, ScrapeWish(weight_of(present) / over, FULL))
+@pytest.mark.parametrize(
+    ("upper", "over", "stop"),
+    [(1.0, 1.0, "there"), (1.0, 1.008, "there"), (1.2, 1.0, "at_weight"), (1.2, 1.008, "at_weight"), (1.2, 0.9, "below_wish")],
+)
+def test_at_the_wished_weight_nothing_is_scraped_whatever_the_shape(upper, over, stop):
+    present = exact(bow_of(upper=upper * EI))
+    plan = plan_scraping(present, wished(weight_of(present) / over, "like_upper"))
     assert plan.stop == stop
     assert not plan.stretches and not taken(plan, "upper").any() and not taken(plan, "lower").any()
+
+
+def test_weight_is_kept_for_shooting_in():
+    """2.5 lb over the wish there is nothing to do; 12 N more there is."""
+    present = exact(bow_of())
+    weight = weight_of(present)
+    assert plan_scraping(present, ScrapeWish(weight - 2.5 * 4.448, FULL, "like_upper")).stop == "there"
+    assert plan_scraping(present, ScrapeWish(weight - 2.5 * 4.448 - 12, FULL, "like_upper")).stop is None
+    assert ScrapeWish(200.0, FULL).aim == pytest.approx(200 + 2.5 * 4.44822, abs=0.01)
+
+
+def test_where_to_stop_pulling_is_where_the_bow_reaches_the_wished_weight():
+    present = exact(bow_of())
+    wish = wished(weight_of(present) / 1.2)
+    limit = plan_scraping(present, wish).limit
+    there = drawn(bow_of(), present.string_length, limit.draw_back, segments=120).weight
+    assert limit.weight == wish.weight and there == pytest.approx(wish.weight, rel=0.005)
+    assert plan_scraping(present, wished(1.1 * weight_of(present))).limit.draw_back == FULL
 
 
 @pytest.mark.parametrize(
@@ -211,7 +308,7 @@ def test_limbs_of_unlike_length_are_not_asked_for_like_gaps():
 
 def test_strokes_come_from_the_bows_own_history_only():
     present = exact(bow_of())
-    wish = ScrapeWish(weight_of(present) / 1.2, FULL)
+    wish = wished(weight_of(present) / 1.2)
     assert all(s.strokes is None for s in plan_scraping(present, wish).stretches)
     # 20 strokes over 3 to 15 in of the upper limb took 0.05 % of the thickness each: what weight that costs, by the statics
     where = (LENGTH - S >= 76.2) & (LENGTH - S <= 381.0)
@@ -226,24 +323,62 @@ def test_strokes_come_from_the_bows_own_history_only():
     assert all(s.strokes is None for s in plan_scraping(present, wish, history=[vague]).stretches)
 
 
+# --- the hand ---------------------------------------------------------------------------------------------------
+
+
+def test_a_hands_common_error_is_in_the_forecast():
+    """9 lb of 60 off by a hand of +-20 %: 2u is 0.4 x 9 = 3.6 lb, and what the places err on their own."""
+    present = exact(bow_of(), u=0.005)
+    before = weight_of(present)
+    plan = plan_scraping(present, wished(before * (51 / 60) ** 2, "like_upper"))
+    off = plan.now.weight.value - plan.after.weight.value
+    assert off == pytest.approx(before * 9 / 60, rel=0.06)
+    assert 2 * plan.after.weight.u == pytest.approx(0.4 * off, rel=0.2)
+    known = plan_scraping(
+        present, plan.wish, last=Foretold(FULL, Value(plan.now.weight.value, 4.0, "N"), hand=Hand(1.0, 0.05, 2))
+    )
+    assert known.after.weight.u < 0.55 * plan.after.weight.u
+
+
+def test_the_hand_is_learned_from_a_step_that_was_weighed():
+    """Told to bring 240 N to 200 N, it came to 192: it took ln(240 / 192) / ln(240 / 200) = 1.22 of it. The prior of +-0.2 and a
+    reading of 1 %, 0.8 % of it its own (0.044 of what was told), leave 0.043, and draw the answer 5 % back to 1."""
+    last = Foretold(FULL, Value(200.0, 200 * np.hypot(np.log(1.2) * 0.2, COMMON_U), "N"), 240.0, Hand())
+    got = learned(last, Value(192.0, 1.92, "N"))
+    assert got.ratio == pytest.approx(1.213, abs=0.004) and got.u == pytest.approx(0.043, abs=0.002) and got.steps == 1
+    heavy = learned(last, Value(207.0, 2.07, "N"))
+    assert heavy.ratio < 1
+    assert learned(replace(last, before=float("nan")), Value(192.0, 1.92, "N")) == Hand()
+
+
+def test_what_a_known_hand_is_told_allows_for_it():
+    present = exact(bow_of())
+    wish = wished(weight_of(present) / 1.2, "like_upper")
+    plain = plan_scraping(present, wish)
+    now = plain.now.weight
+    strong = plan_scraping(present, wish, last=Foretold(FULL, now, hand=Hand(1.25, 0.03, 3)))
+    assert strong.stretches[0].share == pytest.approx(plain.stretches[0].share / 1.25, abs=0.003)
+    assert strong.after.weight.value == pytest.approx(plain.after.weight.value, rel=0.01)
+
+
 # --- what the last plan foresaw ---------------------------------------------------------------------------------
 
 
 def test_the_last_forecast_sharpens_the_weight():
-    """Two independent readings of one weight: 1 / u2 add up."""
+    """Two independent readings of one weight: 1 / u2 add up, but not for what all readings of a bow share."""
     present = exact(bow_of())
-    wish = ScrapeWish(weight_of(present) / 1.2, FULL)
+    wish = wished(weight_of(present) / 1.2)
     alone = plan_scraping(present, wish).now.weight
-    both = plan_scraping(present, wish, expected=Value(1.01 * alone.value, alone.u, "N")).now.weight
-    assert both.u == pytest.approx(alone.u / np.sqrt(2), rel=0.02)
+    both = plan_scraping(present, wish, last=Foretold(FULL, replace(alone, value=1.01 * alone.value))).now.weight
+    assert own_u(both) == pytest.approx(own_u(alone) / np.sqrt(2), rel=0.03)
     assert both.value == pytest.approx(1.005 * alone.value, rel=0.001)
 
 
 def test_a_forecast_that_missed_is_left_aside_and_said():
     present = exact(bow_of())
-    wish = ScrapeWish(weight_of(present) / 1.2, FULL)
-    plan = plan_scraping(present, wish, expected=Value(1.2 * weight_of(present), 1.0, "N"))
-    assert [d.code for d in plan.doubts] == ["forecast_missed"]
+    wish = wished(weight_of(present) / 1.2)
+    plan = plan_scraping(present, wish, last=Foretold(FULL, Value(1.2 * weight_of(present), 1.0, "N")))
+    assert [d.code for d in plan.doubts] == ["forecast_missed"] and plan.hand == Hand()
     assert plan.now.weight.value == pytest.approx(weight_of(present), rel=0.005)
 
 
@@ -252,12 +387,14 @@ def test_a_forecast_that_missed_is_left_aside_and_said():
 
 @pytest.mark.slow
 def test_four_rounds_bring_random_bows_to_their_wish():
-    """The benchmark's first twenty-four bows: seldom more than one beside 3 mm and 3 %, none 2 lb below the wish."""
+    """Bows of the benchmark, through documents: seldom more than one beside 3 mm and 3 %, none 2 % below, forecasts that hold."""
     outcomes = [run_bow(5000 + k) for k in range(24)]
-    assert sum(o.good for o in outcomes) >= 21  # 95 in 100 leaves three or more misses of 24 in one run of nine
-    assert max(o.under_lb for o in outcomes) < 2
-    covered = np.mean([c for o in outcomes for c in o.covered])
-    assert 0.90 <= covered <= 0.995
+    assert sum(o.good for o in outcomes) >= 22  # 95 in 100 leaves three or more misses of 24 in one run of nine
+    assert min(min(o.over) for o in outcomes) > -0.02
+    for name in ("weight_in", "gaps_in"):
+        assert np.mean([c for o in outcomes for c in getattr(o, name)]) >= 0.9  # 95 in 100, less two of its own scatter
+    assert np.mean([w for o in outcomes for w in o.worse]) < 0.04
+    assert np.mean([f for o in outcomes for f in o.false]) <= 0.03
 
 
 def test_one_round_takes_about_half_the_excess(rng):
@@ -265,7 +402,8 @@ def test_one_round_takes_about_half_the_excess(rng):
     before = bench.weight_over()
     plan = plan_scraping(photographed(bench, rng), bench.wish)
     scrape(bench, plan, rng)
-    assert 0.3 * before < bench.weight_over() < 0.75 * before
+    kept = bench.wish.keep / bench.wish.aim  # half of what stands above the wish is more than half of what stands above the aim
+    assert 0.5 * (before + kept) - kept - 0.08 < bench.weight_over() < 0.75 * before
 
 
 def test_change_by_patch_is_what_it_says():

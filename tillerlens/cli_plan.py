@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -40,7 +41,8 @@ def scrape_command(
     bend: Annotated[
         str, typer.Option(help="even_strain (needs --calipers), arc, more_outer, more_inner, like_upper or like_lower.")
     ] = "arc",
-    tiller: Annotated[str, typer.Option(help="Wished tiller, upper minus lower gap, like 1/8in.")] = "0in",
+    tiller: Annotated[str, typer.Option(help="Wished tiller, upper minus lower gap, lowest to highest.")] = "0in to 1/4in",
+    keep: Annotated[str, typer.Option(help="Weight kept for shooting in and finishing.")] = "2.5lb",
     calipers: Annotated[
         Path | None, typer.Option(help="CSV of caliper stations: limb,from_nock,width,thickness[,crown]; lengths like 1 3/8in.")
     ] = None,
@@ -52,6 +54,8 @@ def scrape_command(
         Path | None, typer.Option(help="The plan before this one, as --json printed it; its step has been taken.")
     ] = None,
     chart: Annotated[Path | None, typer.Option(help="Write the plan's chart here, a Vega-Lite JSON file.")] = None,
+    pdf: Annotated[Path | None, typer.Option(help="Write the plan here as one page for the bench, a PDF.")] = None,
+    paper: Annotated[str, typer.Option(help="Of that page: letter or a4.")] = "letter",
     json_out: JsonOut = False,
 ) -> None:
     """Say where to take wood off next: one careful step toward the wished bend and weight, with what to expect after it.
@@ -63,13 +67,16 @@ def scrape_command(
     from tillerlens.mechanics.plan import as_document, plan_from_documents
     from tillerlens.mechanics.wish import BENDS, ScrapeWish
     from tillerlens.report.chart_plan import plan_chart
+    from tillerlens.report.pdf_plan import plan_pdf
+    from tillerlens.report.table_plan import plan_tables
     from tillerlens.report.words_plan import plan_in_words
-    from tillerlens.units import parse_length, parse_weight
+    from tillerlens.units import parse_weight
 
     if bend not in BENDS:
         raise typer.BadParameter(f"{bend} is no bend; choose one of {', '.join(BENDS)}.")
     try:
-        wish = ScrapeWish(parse_weight(weight), read_size(draw), bend, parse_length(tiller))
+        kept = parse_weight(keep) if keep.strip().rstrip("lbkg ").strip("0.") else 0.0
+        wish = ScrapeWish(parse_weight(weight), read_size(draw), bend, _span(tiller), kept)
         plan = plan_from_documents(
             [d for path in measured for d in read_documents(path)],
             read_one(rest),
@@ -80,6 +87,8 @@ def scrape_command(
         )
         if chart is not None:
             write_whole(chart, plan_chart(plan).to_json().encode())
+        if pdf is not None:
+            write_whole(pdf, plan_pdf(plan, "Scraping plan", paper=paper))  # type: ignore[arg-type]
     except TillerLensError as error:
         typer.echo(str(error), err=True)
         raise typer.Exit(UNUSABLE) from error
@@ -88,7 +97,10 @@ def scrape_command(
         words = {part: [line.text for line in getattr(said, part)] for part in ("first", "steps", "expect", "care")}
         typer.echo(json.dumps(as_document(plan) | {"words": words | {"always": list(said.always)}}, allow_nan=False))
     else:
-        typer.echo("\n".join([*(line.text for line in said.lines), *said.doubts, *said.always]))
+        typer.echo("\n".join(line.text for line in [*said.first, *said.steps]))
+        for table in plan_tables(plan) if plan.stop is None else ():
+            typer.echo(f"\n{table.caption}\n{_in_columns([table.head, *table.rows])}")
+        typer.echo("\n".join(["", *(line.text for line in [*said.expect, *said.care]), *said.doubts, *said.always]))
     raise typer.Exit(TOLD)
 
 
@@ -232,6 +244,21 @@ def _layout_document(got: Layout, wood: str) -> dict[str, Any]:
 
 def _tenth_up(x: float) -> str:
     return f"{math.ceil(10 * x - 1e-9) / 10:.1f}"
+
+
+def _in_columns(rows: Sequence[Sequence[str]]) -> str:
+    widths = [max(len(cell) for cell in column) for column in zip(*rows, strict=True)]
+    return "\n".join("  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip() for row in rows)
+
+
+def _span(text: str) -> tuple[float, float]:
+    """Two lengths, or one that is meant exactly."""
+    from tillerlens.units import parse_length
+
+    ends = [parse_length(part) for part in re.split(r"\s+to\s+", text.strip())]
+    if len(ends) > 2:
+        raise ShotError(f"'{text}' is not a tiller.", "Write it like '0in to 1/4in'.", given=text)
+    return ends[0], ends[-1]
 
 
 def _read_plan(path: Path) -> dict[str, Any]:

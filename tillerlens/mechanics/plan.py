@@ -16,9 +16,9 @@ from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.evidence import check_evidence
 from tillerlens.mechanics.finding import find_in
 from tillerlens.mechanics.present import Present, PresentLimb, Seen
-from tillerlens.mechanics.scraping import Care, Forecast, Plan, Scrape, plan_scraping
+from tillerlens.mechanics.scraping import Care, Forecast, Foretold, Hand, Plan, Scrape, plan_scraping
 from tillerlens.mechanics.section import LimbSections, limb_sections
-from tillerlens.mechanics.seen import MechanicsError, SeenBow, read_seen
+from tillerlens.mechanics.seen import MechanicsError, SeenBow, SeenLimb, read_seen
 from tillerlens.mechanics.stiffness import LimbStiffness, estimate_stiffness, statics_bow
 from tillerlens.mechanics.wish import ScrapeWish
 from tillerlens.units import MM_PER_INCH
@@ -42,19 +42,31 @@ def plan_from_documents(
 
     Raises MechanicsError, WishError or NoEquilibrium with what to do.
     """
-    return plan_scraping(present_from_documents(documents, rest, sections), wish, care, history, _foreseen(last, wish))
+    return plan_scraping(present_from_documents(documents, rest, sections), wish, care, history, _foretold(last))
 
 
-def _foreseen(last: dict[str, Any] | None, wish: ScrapeWish) -> Value | None:
-    """The weight that the last plan foresaw, where it was made for this draw."""
+def _foretold(last: dict[str, Any] | None) -> Foretold | None:
+    """What the last plan foretold of its step, and what it took the hand for."""
     if last is None:
         return None
-    after = last.get("after") if last.get("format") == "tillerlens-scraping-plan" else None
     try:
-        draw, value, u = float(after["draw_back_mm"]), float(after["weight"]["value"]), float(after["weight"]["u"])  # type: ignore[index]
-    except (TypeError, KeyError, ValueError) as error:
+        if last["format"] != "tillerlens-scraping-plan":
+            raise KeyError("format")
+        after, before, hand = last["after"], last.get("now"), last.get("hand")
+        weight = Value(float(after["weight"]["value"]), float(after["weight"]["u"]), "N")
+        return Foretold(
+            float(after["draw_back_mm"]),
+            weight,
+            float("nan") if before is None else float(before["weight"]["value"]),
+            Hand() if hand is None else Hand(float(hand["ratio"]), float(hand["u"]), int(hand["steps"])),
+            tuple(
+                (q["limb"], float(q["from_nock_mm"][0]), float(q["from_nock_mm"][1]))
+                for q in last.get("leave") or []
+                if q["limb"] in LIMBS and (q["told"] or q["before"])
+            ),
+        )
+    except (TypeError, KeyError, ValueError, IndexError) as error:
         raise MechanicsError("The last plan is not a plan's document.", "Give what bench scrape --json printed.") from error
-    return Value(value, u, "N") if abs(draw - wish.draw_back) < 1.0 else None
 
 
 def present_from_documents(
@@ -77,20 +89,26 @@ def present_from_documents(
     stiffness = estimate_stiffness(strung, still)
     bow = statics_bow(stiffness, deepest)
     limbs = [
-        _limb(bow_limb, stiffness.limbs[k], None if sections is None else sections[k])
+        _limb(bow_limb, stiffness.limbs[k], None if sections is None else sections[k], deepest.limbs[k])
         for k, bow_limb in zip(LIMBS, (bow.upper, bow.lower), strict=True)
     ]
     seen = _seen(deepest, document)
     return Present(limbs[0], limbs[1], bow.handle, deepest.string_length_mm, seen, finding=find_in(stiffness, strung, still))
 
 
-def _limb(limb: Any, stiffness: LimbStiffness, sections: LimbSections | None) -> PresentLimb:
+def _limb(limb: Any, stiffness: LimbStiffness, sections: LimbSections | None, side: SeenLimb) -> PresentLimb:
     u = stiffness.u_relative[::-1]
     told = np.flatnonzero(np.isfinite(u))
     nearest = told[np.abs(told[:, None] - np.arange(u.size)[None, :]).argmin(0)]
     u = np.where(np.isfinite(u), u, UNTOLD * u[nearest])
     if sections is None:
-        return PresentLimb(limb, u, stiffness.u_rest[::-1])
+        thick, u_thick = (
+            np.interp(limb.length - limb.s, side.from_nock_mm, v) for v in (side.thickness_mm, side.u_thickness_mm)
+        )
+        known = bool(np.isfinite(thick).all())
+        return PresentLimb(
+            limb, u, stiffness.u_rest[::-1], thick if known else None, None, 3.0, u_thick if known else None, "side"
+        )
     from_nock = np.clip(limb.length - limb.s, sections.from_nock_mm[0], sections.from_nock_mm[-1])
     at = sections.at(from_nock)
     return PresentLimb(limb, u, stiffness.u_rest[::-1], at.thickness_mm, at.to_belly, _power(sections))
@@ -153,20 +171,26 @@ def as_document(plan: Plan) -> dict[str, Any]:
         "format_version": 1,
         "wish": {
             "weight_N": _number(plan.wish.weight, 2), "draw_back_mm": _number(plan.wish.draw_back, 1), "bend": plan.wish.bend,
-            "tiller_mm": _number(plan.wish.tiller, 2),
+            "tiller_mm": [_number(x, 2) for x in plan.wish.tiller], "keep_N": _number(plan.wish.keep, 2),
         },
+        "order": plan.order,
+        "hand": {"ratio": _number(plan.hand.ratio, 4), "u": _number(plan.hand.u, 4), "steps": plan.hand.steps},
+        "stop_pulling_at": {"weight_N": _number(plan.limit.weight, 2), "draw_back_mm": _number(plan.limit.draw_back, 1)},
         "stop": plan.stop,
         "holds": [reason.as_dict() for reason in plan.holds],
         "stretches": [
             {
                 "limb": s.limb, "from_nock_mm": [_number(x, 1) for x in s.from_nock_mm], "share": _number(s.share, 5),
                 "need_share": _value(s.need_share, 5), "mm": None if s.mm is None else _number(s.mm, 3),
-                "strokes": None if s.strokes is None else _value(s.strokes, 1),
+                "strokes": None if s.strokes is None else _value(s.strokes, 1), "stiff_place": s.stiff,
             }
             for s in plan.stretches
         ],
         "leave": [
-            {"limb": q.limb, "from_nock_mm": [_number(x, 1) for x in q.from_nock_mm], "softer": _number(q.softer, 3)}
+            {
+                "limb": q.limb, "from_nock_mm": [_number(x, 1) for x in q.from_nock_mm], "softer": _number(q.softer, 3),
+                "told": q.told, "before": q.before,
+            }
             for q in plan.leave
         ],
         "now": _forecast(plan.now),
@@ -175,6 +199,8 @@ def as_document(plan: Plan) -> dict[str, Any]:
             k: {
                 "from_nock_mm": _list(n.from_nock_mm, 1), "need_share": _list(n.need, 5), "u_need_share": _list(n.u_need, 5),
                 "take_share": _list(n.take, 5), "thickness_mm": None if n.thickness is None else _list(n.thickness, 3),
+                "u_thickness_mm": None if n.u_thickness is None else _list(n.u_thickness, 3),
+                "thickness_from": n.thickness_from or None,
             }
             for k, n in zip(LIMBS, plan.limbs, strict=True)
         },

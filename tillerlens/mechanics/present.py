@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Literal
 
 import numpy as np
 
@@ -31,9 +32,9 @@ KAPPA_PARTS = 3
 class PresentLimb:
     """One limb as measured; arrays (n,) over ``limb.s``.
 
-    ``u_log_ei``: standard uncertainty of ln EI by place; ``u_kappa0``: of the natural curvature, 1/mm. ``thickness`` and
-    ``to_belly`` (centroid to belly), mm, where a section is known. ``power``: d ln EI / d ln thickness when the belly is
-    scraped; 3 for a rectangle.
+    ``u_log_ei``: standard uncertainty of ln EI by place; ``u_kappa0``: of the natural curvature, 1/mm. ``thickness``, mm, by
+    calipers or seen from the side, and its doubt; ``to_belly`` (centroid to belly), mm, where a section is known. ``power``:
+    d ln EI / d ln thickness when the belly is scraped; 3 for a rectangle.
     """
 
     limb: Limb
@@ -42,6 +43,8 @@ class PresentLimb:
     thickness: Floats | None = None
     to_belly: Floats | None = None
     power: float = 3.0
+    u_thickness: Floats | None = None
+    thickness_from: Literal["calipers", "side"] = "calipers"
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,6 +7,7 @@ so that weight and tiller come out as wished all the same; where both cannot, we
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -15,15 +16,20 @@ from scipy.optimize import lsq_linear
 
 from tillerlens.errors import TillerLensError
 from tillerlens.mechanics.elastica import Floats
-from tillerlens.mechanics.present import SEGMENTS, Present, gaps_of, thinned
-from tillerlens.mechanics.statics import Bow, Equilibrium, drawn
+from tillerlens.mechanics.present import SEGMENTS, Present, gaps_of
+from tillerlens.mechanics.statics import Bow, Equilibrium, Limb, drawn
+from tillerlens.units import MM_PER_INCH, NEWTON_PER_POUND
 
 Bend = Literal["even_strain", "arc", "more_outer", "more_inner", "like_upper", "like_lower"]
 BENDS: tuple[Bend, ...] = ("even_strain", "arc", "more_outer", "more_inner", "like_upper", "like_lower")
 LEAN_OF_BEND = 0.25  # more outer or inner limb: a quarter more at one end and less at the other (common practice, no source)
 WEIGHT_FIT, GAP_FIT_MM = 0.0003, 0.8  # how closely the wished weight (relative) and gaps are met: weight goes first
-SHAPE_FREE, SLOPE_FREE = 0.05, 0.15  # how freely, for that, a patch strays from the wished bend, and a limb as a whole leans
-MOST_LN = 0.5  # two fifths of the stiffness: more than that is not asked of one place
+MIDDLE_FIT_MM = 5.0  # how hard a tiller within the wish is drawn to the middle of it
+INSET = 0.2  # a tiller outside of the wish is brought this share of the wished interval inside
+SHAPE_FREE = 0.05  # how freely, for that, a stretch strays from the wished bend
+MOST_LN = 1.0  # a good quarter of the thickness: more than that is not asked of one place
+KEEP_N = 2.5 * NEWTON_PER_POUND
+"""Kept for shooting in and finishing, which cost two to three pounds (common practice, no source)."""
 
 
 class WishError(TillerLensError):
@@ -34,25 +40,29 @@ class WishError(TillerLensError):
 
 @dataclass(frozen=True)
 class ScrapeWish:
-    """``weight`` N at ``draw_back`` mm; ``tiller`` mm, upper minus lower gap at every station, less near the nocks."""
+    """The bow that is wished.
+
+    weight: N at ``draw_back``, mm, of the finished bow. tiller: lowest and highest upper minus lower gap, mm, at every station,
+    less near the nocks. keep: N above that at which scraping stops, for shooting in and finishing.
+    """
 
     weight: float
     draw_back: float
     bend: Bend = "arc"
-    tiller: float = 0.0
+    tiller: tuple[float, float] = (0.0, MM_PER_INCH / 4)
+    keep: float = KEEP_N
 
+    def __post_init__(self) -> None:
+        low, high = self.tiller
+        if not low <= high:
+            raise WishError("The wished tiller's low end lies above its high end.", "Give the lower number first.")
+        if not (self.weight > 0 and self.draw_back > 0 and self.keep >= 0):
+            raise WishError("A wished weight and draw are more than nothing.", "Give them like 45lb and 28in.")
 
-@dataclass(frozen=True, eq=False)
-class Target:
-    """By patch (P,), upper then lower: ``need``, ln of present over wished stiffness, never below 0, and ``over``, the same as
-    the stiffness alone tells it, below 0 where the limb is softer than wished. ``amplify``: how a doubt of the stiffness grows
-    in it. ``state``: the wished bow drawn.
-    """
-
-    need: Floats
-    over: Floats
-    amplify: float
-    state: Equilibrium
+    @property
+    def aim(self) -> float:
+        """The weight, N, at which scraping stops."""
+        return self.weight + self.keep
 
 
 def wished_gap_difference(state: Equilibrium, stations: Floats, tiller: float) -> Floats:
@@ -82,60 +92,76 @@ def excess(bow: Bow, state: Equilibrium, present: Present, wish: ScrapeWish) -> 
     return np.concatenate(_excess(bow, state, present, wish))
 
 
-def find_target(
+def tiller_bounds(state: Equilibrium, stations: Floats, wish: ScrapeWish) -> tuple[Floats, Floats]:
+    """Lowest and highest gap difference wished at each station, mm."""
+    low, high = wish.tiller
+    return wished_gap_difference(state, stations, low), wished_gap_difference(state, stations, high)
+
+
+def find_need(
     bow: Bow,
     present: Present,
     wish: ScrapeWish,
-    state: Equilibrium,
-    jac: Floats,
+    seen: tuple[Equilibrium, Floats],
     over: Floats,
-    free: np.ndarray,
-    where: tuple[Floats, Floats],
+    u_over: Floats,
+    stretches: Sequence[tuple[int, Floats]],
+    weights: Floats,
     u_gap: Floats,
-) -> Target:
-    """The least change of stiffness by patch that brings weight and tiller to the wish with a bend as wished.
+) -> Floats:
+    """(J,) the least change of ln EI by stretch, never below 0, that brings weight and tiller to the wish with a bend as wished.
 
-    ``state``, ``jac``: of the present bow at the wished draw. ``over`` (P,): what ``excess`` tells. ``free`` (P,): patches where
-    wood may come off, there only ``where`` (n,) is 1. ``u_gap``: doubt of the gap differences; one within it asks for nothing.
+    seen: the present bow at the wished draw, and its Jacobian by patch. over, u_over (J,): what ``excess`` tells of the
+    stretches, and how surely. stretches: the limb of each and where it is 1 (n,). weights (J, P): how much of every patch it
+    covers. u_gap (k,): standard uncertainty of the gap differences; the less they are known, the less they ask.
     """
-    cuts, stations = present.patches, present.seen.stations
-    n, k = over.size, stations.size
-    part = jac[:, :n] * np.concatenate([c.mean @ w for c, w in zip(cuts, where, strict=True)])
+    state, jac = seen
+    stations, k, n = present.seen.stations, present.seen.stations.size, over.size
+    part = jac[:, : weights.shape[1]] @ weights.T
     jac_w, jac_g = part[-1], part[:k] - part[k : 2 * k]
-    limb = np.repeat([0, 1], [c.count for c in cuts])
-    z = np.concatenate([2 * (np.arange(c.count) + 0.5) / c.count - 1 for c in cuts])
-    # unknowns: need by patch, then level and slope of each limb
-    shape = np.zeros((n, n + 4))
+    limb = np.array([q[0] for q in stretches])
+    # unknowns: need by stretch, then the level of each limb
+    shape = np.zeros((n, n + 2))
     shape[:, :n] = np.eye(n)
-    shape[np.arange(n), n + limb], shape[np.arange(n), n + 2 + limb] = 1, z
-    shape = shape[free] / SHAPE_FREE
-    slope = np.hstack([np.zeros((2, n + 2)), np.eye(2)]) / SLOPE_FREE
-    low, high = np.zeros(n + 4), np.full(n + 4, np.inf)
-    low[n:], high[:n] = -np.inf, np.where(free, MOST_LN, 1e-9)
+    shape[np.arange(n), n + limb] = 1
+    free = np.hypot(SHAPE_FREE, u_over)
+    shape /= free[:, None]
+    pad = np.zeros((k, 2))
+    fit = np.hypot(GAP_FIT_MM, u_gap)
+    low, high = np.zeros(n + 2), np.full(n + 2, np.inf)
+    low[n:], high[:n] = -np.inf, MOST_LN
     need, got = np.zeros(n), state
-    for _ in range(5):
+    for _ in range(6):
         up, lo = gaps_of(got, stations)
-        off_w = np.log(got.weight / wish.weight) + jac_w @ need  # as if linear from here
-        off = up - lo - wished_gap_difference(got, stations, wish.tiller)
-        off_g = np.where(np.abs(off) > u_gap, off, 0.0) + jac_g @ need
+        least, most = tiller_bounds(got, stations, wish)
+        inset, middle = INSET * (most - least), (least + most) / 2
+        off_w = np.log(got.weight / wish.aim) + jac_w @ need  # as if linear from here
+        off = up - lo - np.clip(up - lo, least + inset, most - inset)
         a = np.vstack([
-            np.append(jac_w, np.zeros(4)) / WEIGHT_FIT, np.hstack([jac_g, np.zeros((k, 4))]) / GAP_FIT_MM, shape, slope,
+            np.append(jac_w, [0, 0]) / WEIGHT_FIT, np.hstack([jac_g, pad]) / fit[:, None],
+            np.hstack([jac_g, pad]) / MIDDLE_FIT_MM, shape,
         ])  # fmt: skip
-        b = np.concatenate([[off_w / WEIGHT_FIT], off_g / GAP_FIT_MM, over[free] / SHAPE_FREE, np.zeros(2)])
+        b = np.concatenate([
+            [off_w / WEIGHT_FIT], (off + jac_g @ need) / fit, (up - lo - middle + jac_g @ need) / MIDDLE_FIT_MM,
+            over / free,
+        ])  # fmt: skip
         fresh = np.clip(lsq_linear(a, b, (low, high)).x[:n], 0, None)
         moved = float(np.abs(fresh - need).max())
         need = fresh
-        got = drawn(
-            thinned(bow, cuts, -need, where=where),
-            present.string_length,
-            wish.draw_back,
-            present.how,
-            segments=SEGMENTS,
-            start=state,
-        )
+        less = _less(bow, stretches, need)
+        got = drawn(less, present.string_length, wish.draw_back, present.how, segments=SEGMENTS, start=state)
         if moved < 0.002:
             break
-    return Target(need, over, amplification(present, wish), got)
+    return need
+
+
+def _less(bow: Bow, stretches: Sequence[tuple[int, Floats]], need: Floats) -> Bow:
+    """The bow with ln EI lowered by ``need`` on every stretch."""
+    log = [np.zeros(q.s.size) for q in (bow.upper, bow.lower)]
+    for (k, mask), x in zip(stretches, need, strict=True):
+        log[k] = np.where(mask > 0, -x, log[k])
+    limbs = [Limb(q.s, q.ei * np.exp(e), q.kappa0) for q, e in zip((bow.upper, bow.lower), log, strict=True)]
+    return Bow(limbs[0], limbs[1], bow.handle)
 
 
 def _excess(bow: Bow, state: Equilibrium, present: Present, wish: ScrapeWish) -> list[Floats]:

@@ -35,6 +35,13 @@ LIKE_FULL_MM = MM_PER_INCH / 2  # arrows shot this near to full draw are counted
 CALIPERS = "Calipers: limb, from the nock, width, thickness, crown"
 FORETOLD = "Scraping step taken as planned."
 _FORETOLD = re.compile(r"Expected after it at ([\d.]+) mm to the back: ([\d.]+) N, standard uncertainty ([\d.]+) N\.")
+_HAND = re.compile(
+    r"Before it: ([\d.]+) N\. The hand took ([\d.]+) of what it was told, standard uncertainty ([\d.]+), "
+    r"learned from (\d+) steps\."
+)
+
+
+_LEFT = re.compile(r"Hinge left: (upper|lower) limb, ([\d.]+) to ([\d.]+) mm from the nock\.")
 
 
 def given_of(
@@ -141,7 +148,12 @@ def foretold_note(plan: Plan, words: str) -> str:
     """That a plan's step was taken, and what it foretold; read back by ``foretold_of``."""
     after = plan.after
     exact = f"Expected after it at {after.draw_back:.1f} mm to the back: {after.weight.value:.2f} N, "
-    return f"{FORETOLD} {words}\n{exact}standard uncertainty {after.weight.u:.2f} N."
+    hand = plan.hand
+    learned = f"The hand took {hand.ratio:.4f} of what it was told, standard uncertainty {hand.u:.4f}, "
+    learned += f"learned from {hand.steps} steps."
+    left = "".join(f" Hinge left: {k} limb, {low:.0f} to {high:.0f} mm from the nock." for k, low, high in plan.foretold.left)
+    exact += f"standard uncertainty {after.weight.u:.2f} N. Before it: {plan.now.weight.value:.2f} N. {learned}{left}"
+    return f"{FORETOLD} {words}\n{exact}"
 
 
 def foretold_of(events: Sequence[Event]) -> dict[str, Any] | None:
@@ -154,7 +166,16 @@ def foretold_of(events: Sequence[Event]) -> dict[str, Any] | None:
     if found is None:
         return None  # a person wrote over it: then it is a note like any other
     draw, weight, u = (float(g) for g in found.groups())
-    return {"format": "tillerlens-scraping-plan", "after": {"draw_back_mm": draw, "weight": {"value": weight, "u": u}}}
+    told: dict[str, Any] = {"after": {"draw_back_mm": draw, "weight": {"value": weight, "u": u}}}
+    told["leave"] = [
+        {"limb": limb, "from_nock_mm": [float(low), float(high)], "told": True, "before": False}
+        for limb, low, high in _LEFT.findall(noted[-1].notes)
+    ]
+    hand = _HAND.search(noted[-1].notes)  # a note of an earlier version has none
+    if hand is not None:
+        told["now"] = {"weight": {"value": float(hand[1])}}
+        told["hand"] = {"ratio": float(hand[2]), "u": float(hand[3]), "steps": int(hand[4])}
+    return {"format": "tillerlens-scraping-plan", **told}
 
 
 def heat_gains_of(bow: Bow, stages: Sequence[Stage], events: Sequence[Event]) -> list[tuple[float, float]]:

@@ -1,12 +1,14 @@
 """The scraping plan as a chart: both limbs' outlines lying handle to handle, the wood to take off hanging from the belly.
 
 Depth is drawn many times enlarged, on its own scale below the outlines; the limbs differ in side as well as in colour, and what
-is to be left stands in dashed boxes with a word, so that a black print and any eye tell them apart.
+is to be left and what is stiff stands in dashed boxes with a word, so that a black print and any eye tell them apart.
+``plan_figure`` draws the same numbers for paper.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any, cast
 
 import altair as alt
@@ -15,6 +17,7 @@ import numpy as np
 from tillerlens.measurement import LIMBS
 from tillerlens.mechanics.scraping import LimbNeed, Plan
 from tillerlens.report.charts import COLOURS
+from tillerlens.report.figures import WIDE, _rule, _text, svg
 from tillerlens.report.lengths import COVER, Units
 
 Rows = list[dict[str, Any]]
@@ -51,7 +54,7 @@ def plan_chart(plan: Plan, units: Units | None = None) -> alt.LayerChart:
         alt.Y("back:Q", title=depth), alt.Y2(datum=0), detail="limb:N"
     )
     layers: list[Any] = [outline, need, line, take]
-    left = leave_rows(plan, units)
+    left = [*leave_rows(plan, units), *stiff_rows(plan, units)]
     if left:
         boxes = alt.Chart(alt.InlineData(values=left)).encode(alt.X("from:Q"), alt.X2("to:Q"))
         layers += [
@@ -61,6 +64,69 @@ def plan_chart(plan: Plan, units: Units | None = None) -> alt.LayerChart:
             .encode(alt.X("middle:Q"), alt.Y(datum=0), text="says:N"),
         ]
     return cast(alt.LayerChart, alt.layer(*layers).resolve_scale(color="shared").properties(height=300))
+
+
+def plan_figure(plan: Plan, units: Units | None = None) -> str:
+    """The chart for paper, as SVG: outlines above the line, the wood to take off below it."""
+    units = units or Units()
+    rows = plan_rows(plan, units)
+    boxes = [*leave_rows(plan, units), *stiff_rows(plan, units)]
+    low, high = min(r["at"] for r in rows), max(r["at"] for r in rows)
+    deepest = max(max(float(r["take"]) for r in rows), 0.1)
+    wide, left, line, under, above = WIDE, 16.0, 78.0, 84.0, 46.0
+    x = lambda at: left + (at - low) / (high - low) * (wide - 2 * left)  # noqa: E731
+    unit = "mm" if _known(plan) else "%"
+    parts = []
+    for k, limb in enumerate(LIMBS):
+        mine = sorted((r for r in rows if r["limb"] == limb), key=lambda r: r["at"])
+        stout = -min(float(r["back"]) for r in rows)
+        top = [(x(r["at"]), line + above * float(r["back"]) / stout) for r in mine]
+        outline = [(top[0][0], line), *top, (top[-1][0], line)]
+        parts.append(_polygon(outline, _WOOD, _HINGE))
+        for run in _runs([float(r["take"]) for r in mine]):
+            a, b, take = mine[run[0]]["at"], mine[run[-1]]["at"], max(float(mine[i]["take"]) for i in run)
+            depth = under * take / deepest
+            parts.append(
+                _polygon([(x(a), line), (x(a), line + depth), (x(b), line + depth), (x(b), line)], COLOURS[limb], _HINGE)
+            )
+            said = f"{take:.2f} {unit}" if unit == "mm" else f"{take:g} %"
+            parts.append(_text(x((a + b) / 2), line + depth + 13, said, "middle", 11))
+        parts.append(_text(left if k == 0 else wide - left, 14, f"{limb} limb, nock outermost", "end" if k else "start", 12))
+    for box in boxes:
+        a, b = x(box["from"]), x(box["to"])
+        parts.append(f'<rect x="{a:.1f}" y="{line - above:.1f}" width="{b - a:.1f}" height="{above + under:.1f}" fill="none" '
+                     f'stroke="{_HINGE}" stroke-dasharray="3 3"/>')  # fmt: skip
+        parts.append(_text((a + b) / 2, line - above - 4, box["says"], "middle", 11))
+    bottom = line + under + 30
+    for mark, label in zip(_marks(plan, units), _labels(plan, units), strict=True):
+        parts += [
+            _rule(x(mark), line + under + 16, x(mark), line + under + 20, _HINGE),
+            _text(x(mark), bottom + 2, label, "middle", 10),
+        ]
+    return svg(parts, bottom + 8)
+
+
+def _polygon(points: Sequence[tuple[float, float]], fill: str, stroke: str) -> str:
+    listed = " ".join(f"{a:.1f},{b:.1f}" for a, b in points)
+    return f'<polygon points="{listed}" fill="{fill}" fill-opacity="0.85" stroke="{stroke}" stroke-width="0.8"/>'
+
+
+def _runs(take: Sequence[float]) -> list[list[int]]:
+    """Neighbouring places where wood comes off, the same share of the thickness or nearly."""
+    out: list[list[int]] = []
+    for i, t in enumerate(take):
+        if t <= 0:
+            continue
+        if out and out[-1][-1] == i - 1 and abs(t - take[i - 1]) < 0.2 * t:
+            out[-1].append(i)
+        else:
+            out.append([i])
+    return out
+
+
+def _labels(plan: Plan, units: Units) -> list[str]:
+    up, low = (units.on_axis(_reach(n)) for n in plan.limbs)
+    return [f"{up + m:.0f}" if m < 0 else f"{low - m:.0f}" for m in _marks(plan, units)]
 
 
 def plan_rows(plan: Plan, units: Units) -> Rows:
@@ -93,14 +159,28 @@ def leave_rows(plan: Plan, units: Units) -> Rows:
     out: Rows = []
     for q in plan.leave:
         ends = sorted(_axis(plan, LIMBS.index(q.limb), mm, units) for mm in q.from_nock_mm)
-        out.append({"limb": q.limb, "from": ends[0], "to": ends[1], "middle": sum(ends) / 2, "says": "leave"})
+        out.append(
+            {"limb": q.limb, "from": ends[0], "to": ends[1], "middle": sum(ends) / 2, "says": "leave" if q.told else "skip"}
+        )
+    return out
+
+
+def stiff_rows(plan: Plan, units: Units) -> Rows:
+    """The finding's stiff places, as ``leave_rows``."""
+    out: Rows = []
+    for p in () if plan.finding is None else plan.finding.places:
+        if p.kind == "stiff":
+            ends = sorted(_axis(plan, LIMBS.index(p.limb), mm, units) for mm in p.ends_mm)
+            out.append({"limb": p.limb, "from": ends[0], "to": ends[1], "middle": sum(ends) / 2, "says": "stiff"})
     return out
 
 
 def _marks(plan: Plan, units: Units) -> list[float]:
     """Every four inches, or ten cm, from each nock."""
     step = 100.0 if units.length == "cm" else 101.6
-    return sorted(_axis(plan, k, mm, units) for k, n in enumerate(plan.limbs) for mm in np.arange(0, _reach(n), step))
+    return sorted(
+        _axis(plan, k, mm, units) for k, n in enumerate(plan.limbs) for mm in np.arange(0, _reach(n) - 0.3 * step, step)
+    )
 
 
 def _known(plan: Plan) -> bool:

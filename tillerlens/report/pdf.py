@@ -21,6 +21,11 @@ class ReportError(TillerLensError):
 
 def render_pdf(content: dict[str, Any], paper: Paper = "letter", png_dpi: float | None = None) -> list[bytes]:
     """The content of ``story.lay_out`` as [PDF], or as one PNG a page at ``png_dpi``. Raises ReportError."""
+    return typeset("bow.typ", _with_bytes(content), paper, png_dpi)
+
+
+def typeset(template: str, data: dict[str, Any], paper: Paper, png_dpi: float | None = None) -> list[bytes]:
+    """One of the report's templates with its data as [PDF], or as one PNG a page at ``png_dpi``. Raises ReportError."""
     import typst
 
     if paper not in _PAPERS:
@@ -29,11 +34,11 @@ def render_pdf(content: dict[str, Any], paper: Paper = "letter", png_dpi: float 
     # The package's own folders only: no system fonts, and no file beside the template can be read from it.
     with resources.as_file(package / "fonts") as fonts, resources.as_file(package / "report") as root:
         pages = typst.compile(
-            str(root / "bow.typ"),
+            str(root / template),
             root=str(root),
             font_paths=[str(fonts)],
             ignore_system_fonts=True,
-            sys_inputs={"data": json.dumps({**_with_bytes(content), "paper": _PAPERS[paper]})},
+            sys_inputs={"data": json.dumps({**data, "paper": _PAPERS[paper]})},
             format="pdf" if png_dpi is None else "png",
             ppi=png_dpi,
         )

@@ -11,46 +11,67 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tillerlens.measurement import LIMBS, Value
+from tillerlens.mechanics.finding import Finding
+from tillerlens.mechanics.places import Place
 from tillerlens.mechanics.scraping import Forecast, Leave, Plan, Stretch
 from tillerlens.report.lengths import COVER, Units, say, say_length, say_weight
+from tillerlens.report.table_plan import say_amount, say_strokes
 from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION
 from tillerlens.units import MM_PER_INCH
 
-THIN, LIGHT = 0.01, 0.025  # shares of the thickness up to which a pass is called thin, or light (common practice, no source)
+PASSES = ((0.01, "a light pass"), (0.02, "a pass or two"), (0.04, "a few passes"), (1.0, "several passes"))
+"""Shares of the thickness up to which a scraper's work is called so (common practice, no source)."""
 
 PATTERNS = {
     # why there is no step
-    "stop_at_wish": "Take no wood off: for all that the readings tell, the weight is at your wish of {weight} already. "
-    "What the shape still lacks would cost weight.",
-    "stop_below_wish": "Take no wood off: at {draw} this bow is expected to draw {now}, which is below your wish of {weight}.",
-    "stop_nothing_told": "Take no wood off yet: no place is told to need it by more than its doubt. Another picture at a longer "
-    "draw, once the shape allows, would tell more.",
-    "stop_only_hinges": "Take no wood off yet: what is free of hinges is not told to need it. Leave the hinges alone and measure "
-    "again.",
+    "stop_there": "You are there. Stop. It should draw {now} at {draw}; you want {weight}.",
+    "stop_at_weight": "Stop scraping: the weight is where it should be, {now} at {draw}. The shape is not yet as you wish, "
+    "but putting it right would cost weight.",
+    "stop_below_wish": "Take no wood off. It should draw {now} at {draw}, less than the {weight} you want.",
+    "stop_nothing_told": "Take no wood off yet. The pictures show no place that needs it for sure. Take another at a longer "
+    "draw, once the shape allows.",
+    "stop_only_hinges": "Take no wood off yet. Leave the hinge alone; nothing beside it needs wood off for sure. Measure again.",
+    "stop_tiller": "Take no wood off yet. Every step tried would make the tiller worse. Measure the bow again, at rest and "
+    "drawn, or widen the tiller you wish for.",
     # how far it may be drawn
-    "hold_past_weight": "Draw it no further than to your wished weight: in this picture the scale showed more.",
-    "hold_past_draw": "Draw it no further than {draw}: in this picture it was drawn past your wish.",
-    "hold_beyond_shape": "Draw it less far than in this picture until a new one shows the limbs alike: it was pulled beyond "
-    "correct shape.",
+    "hold_past_weight": "It was drawn past the weight you want. Don't do that again until it is lighter.",
+    "hold_past_draw": "It was drawn past {draw}, the draw you want. Don't draw it further than that.",
+    "hold_beyond_shape": "It was drawn too far for its shape. Draw it less far until a new picture shows the limbs alike.",
+    "pull": "Stop pulling today at {weight} on the scale or at {today}, whichever comes first.",
+    # what the step is for
+    "order_even": "Even the limbs first. This step takes wood where they are too stiff; the weight comes down later.",
+    "order_both": "This step evens the limbs and brings the weight down.",
+    "order_weight": "This step brings the weight down.",
+    # what was found
+    "found_stiff": "{limb} limb: a stiff place {from_} to {to} from the nock. It bends about {less} % less than the wood "
+    "beside it.",
+    "stands_on": "Hinges and stiff places were found on {strung}, with {rest} for the shape at rest.",
+    "stands_on_strung": "Hinges and stiff places were found on {strung}.",
     # where
-    "stretch": "{limb} limb, {from_} to {to} from the nock: {pass_} over all of it, {amount}.",
-    "leave": "{limb} limb: leave {from_} to {to} from the nock alone; there is a hinge, which bends about {softer} % more than "
-    "the taper around it would.",
-    "nothing": "{limb} limb: nothing.",
-    "stretch_in_strokes": "{limb} limb, {from_} to {to} from the nock: {pass_} over all of it, {amount}; about {strokes} "
-    "strokes, by what yours took off so far.",
+    "stretch": "{limb} limb, {from_} to {to} from the nock: {pass_}, {amount}.",
+    "stretch_in_strokes": "{limb} limb, {from_} to {to} from the nock: {pass_}, {amount}; about {strokes} of your strokes.",
+    "leave": "{limb} limb: leave {from_} to {to} from the nock alone. There is a hinge; it bends about {softer} % more than the "
+    "wood beside it.",
+    "skip": "{limb} limb: skip {from_} to {to} from the nock this time. It may bend too much there; the next picture will tell.",
+    "nothing": "{limb} limb: take nothing off.",
     # what to expect
-    "weight_now": "Now expected at {draw}: {now}; wished: {weight}.",
-    "weight_after": "After this step expected at {draw}: {after}.",
-    "tiller_after": "Tiller {station} from the handle at that draw: now {now}, after this step {after}, upper minus lower gap.",
+    "weight_now": "Now it should draw {now} at {draw}. You want {weight}.",
+    "keep": "Stop scraping at {aim}: shooting in and finishing cost about {keep} (common practice).",
+    "weight_after": "After this step it should draw {after}.",
+    "tiller_after": "Tiller {station} from the handle at that draw, upper minus lower gap: {now} now, {after} after. You want "
+    "{low} to {high}.",
+    "tiller_now": "Tiller {station} from the handle at that draw, upper minus lower gap: {now}. You want {low} to {high}.",
+    "hand_unknown": "Your hand is not known yet: it may take {u} % more or less than it is told, alike everywhere. Weigh the bow "
+    "after the step, and the next plan knows better.",
+    "hand_known": "Your hand takes about {ratio} % of what it is told (±{u} %), by what the bow weighed after {steps}. The "
+    "amounts allow for that.",
     # what it assumes
-    "half": "This step is at most half of what seems needed.",
-    "relative": "The limbs' thickness is not known, so amounts are shares of it, as for a rectangular section.",
-    "assumes": "It assumes that what was measured is the bow as it is now, dry and rested, and that wood comes off the belly "
-    "only.",
+    "half": "This step takes at most half of what the bow draws over your wish.",
+    "relative": "The limbs' thickness is not known, so amounts are shares of it.",
+    "side": "The thickness is read from the side. Calipers know it better.",
+    "assumes": "It counts on the bow being as it was measured, dry and rested, and on wood coming off the belly only.",
     # cautions that stand with every step
-    "care_then": "Then exercise the bow with 20 to 30 part draws, photograph it, measure again, and make a new plan (common "
-    "practice).",
+    "care_then": "Then give the bow 20 to 30 short pulls, photograph it, measure it, and plan again (common practice).",
     "care_tick": "Stop at any tick, crack or lifting fibre.",
     "care_hinge": "No wood off a hinge, whatever the weight (common practice).",
     "care_edges": "Keep both edges of the limb equally thick (common practice).",
@@ -83,22 +104,31 @@ class PlanWords:
 
 def plan_in_words(plan: Plan, units: Units | None = None) -> PlanWords:
     units = units or Units()
-    weight, draw = say_weight(plan.wish.weight, units), _draw(plan.wish.draw_back, units)
-    first = [_line(f"hold_{reason.code}", draw=draw) for reason in plan.holds]
-    if plan.stop is not None:
-        first.append(_line(f"stop_{plan.stop}", weight=weight, draw=draw, now=_weight(plan.now.weight, units)))
-    steps = _steps(plan, units) if plan.stop is None else [_leave(q, units) for q in plan.leave]
-    expect = [_line("weight_now", draw=draw, now=_weight(plan.now.weight, units), weight=weight)]
+    wish = plan.wish
+    words = {
+        "weight": say_weight(wish.weight, units),
+        "aim": say_weight(wish.aim, units),
+        "keep": say_weight(wish.keep, units),
+        "draw": _draw(wish.draw_back, units),
+        "now": _weight(plan.now.weight, units),
+        "after": _weight(plan.after.weight, units),
+    }
+    first = [_line(f"hold_{reason.code}", **words) for reason in plan.holds]
+    first.append(_line(f"order_{plan.order}") if plan.stop is None else _line(f"stop_{plan.stop}", **words))
+    first.append(_line("pull", weight=words["weight"], today=_draw(_down(plan.limit.draw_back, units), units)))
+    expect = [_line("weight_now", **words), *([_line("keep", **words)] if wish.keep > 0 else [])]
     care = [_line("care_tick")]
+    tiller = _tiller(plan, units)
     if plan.stop is None:
-        expect.append(_line("weight_after", draw=draw, after=_weight(plan.after.weight, units)))
-        expect += _tiller(plan.now, plan.after, units)
-        expect += [_line("half"), _line("assumes")]
-        expect += [] if all(s.mm is not None for s in plan.stretches) else [_line("relative")]
+        expect += [_line("weight_after", **words), _line("tiller_after", **tiller), _hand(plan), _line("half"), _line("assumes")]
+        sources = {n.thickness_from for n in plan.limbs}
+        expect += [_line("relative")] if "" in sources else [_line("side")] if "side" in sources else []
         care = [_line("care_then"), _line("care_tick"), _line("care_edges")]
-    care += [_line("care_hinge")] if plan.leave else []
+    else:
+        expect.append(_line("tiller_now", **tiller))
+    care += [_line("care_hinge")] if any(q.told for q in plan.leave) else []
     doubts = tuple(f"{r.text} {r.remedy}".strip() for r in plan.doubts)
-    return PlanWords(tuple(first), tuple(steps), tuple(expect), tuple(care), doubts)
+    return PlanWords(tuple(first), tuple(_steps(plan, units)), tuple(expect), tuple(care), doubts)
 
 
 def _line(pattern: str, **words: str) -> Line:
@@ -108,55 +138,68 @@ def _line(pattern: str, **words: str) -> Line:
 def _steps(plan: Plan, units: Units) -> list[Line]:
     out = []
     for limb in LIMBS:
-        mine = [s for s in plan.stretches if s.limb == limb]
+        mine = [s for s in plan.stretches if s.limb == limb] if plan.stop is None else []
         left = [q for q in plan.leave if q.limb == limb]
-        out += [_stretch(s, left, units) for s in mine] or [_line("nothing", limb=limb.capitalize())]
+        places = () if plan.finding is None else plan.finding.places
+        out += [_stiff(p, units) for p in places if p.limb == limb and p.kind == "stiff"]
+        out += [_stretch(s, left, units) for s in mine]
+        out += [_line("nothing", limb=limb.capitalize())] if plan.stop is None and not mine else []
         out += [_leave(q, units) for q in left]
-    return out
+    return [*out, *([] if plan.finding is None else [_stands_on(plan.finding)])]
 
 
-def _stretch(stretch: Stretch, left: list[Leave], units: Units) -> Line:
+def _stiff(place: Place, units: Units) -> Line:
+    a, b = _outward(place.ends_mm, units)
+    words = {"limb": place.limb.capitalize(), "from_": _number(a, units), "to": _place(b, units)}
+    return _line("found_stiff", less=f"{-100 * place.bend.value:.0f}", **words)
+
+
+def _stands_on(finding: Finding) -> Line:
+    names = finding.strung
+    strung = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    return (
+        _line("stands_on_strung", strung=strung) if finding.rest is None else _line("stands_on", strung=strung, rest=finding.rest)
+    )
+
+
+def _stretch(stretch: Stretch, left: Sequence[Leave], units: Units) -> Line:
     a, b = _ends(stretch, left, units)
-    kind = "a thin pass" if stretch.share <= THIN else "a light pass" if stretch.share <= LIGHT else "several passes"
+    kind = next(name for most, name in PASSES if stretch.share <= most)
     words = {"limb": stretch.limb.capitalize(), "from_": a, "to": b, "pass_": kind, "amount": _amount(stretch, units)}
-    if stretch.strokes is None:
-        return _line("stretch", **words)
-    strokes = f"{stretch.strokes.value:.0f} (±{math.ceil(COVER * stretch.strokes.u)})"
-    return _line("stretch_in_strokes", strokes=strokes, **words)
+    return (
+        _line("stretch", **words)
+        if stretch.strokes is None
+        else _line("stretch_in_strokes", strokes=say_strokes(stretch), **words)
+    )
 
 
 def _amount(stretch: Stretch, units: Units) -> str:
-    share = f"{100 * stretch.share:.1f} % of the thickness there"
-    if stretch.mm is None:
-        return f"about {share}"
-    if units.length == "cm":
-        return f"about {stretch.mm:.2f} mm ({share})"
-    return f"about {1000 * stretch.mm / MM_PER_INCH:.0f} thousandths of an inch or {stretch.mm:.2f} mm ({share})"
+    share = f"{100 * stretch.share:g} % of the thickness"
+    return f"about {share}" if stretch.mm is None else f"about {say_amount(stretch.mm, units)} ({share})"
 
 
 def _leave(leave: Leave, units: Units) -> Line:
-    a, b = _left(leave, units)
-    where = {"from_": _number(a, units), "to": _place(b, units)}
-    return _line("leave", limb=leave.limb.capitalize(), softer=f"{100 * leave.softer:.0f}", **where)
+    a, b = _outward(leave.from_nock_mm, units)
+    where = {"limb": leave.limb.capitalize(), "from_": _number(a, units), "to": _place(b, units)}
+    return _line("leave", softer=f"{100 * leave.softer:.0f}", **where) if leave.told else _line("skip", **where)
 
 
 def _step(units: Units) -> float:
     return 5.0 if units.length == "cm" else MM_PER_INCH / 2
 
 
-def _left(leave: Leave, units: Units) -> tuple[float, float]:
-    """Both ends of what is to be left, in mm, rounded outward."""
+def _outward(ends_mm: tuple[float, float], units: Units) -> tuple[float, float]:
     step = _step(units)
-    return math.floor(leave.from_nock_mm[0] / step) * step, math.ceil(leave.from_nock_mm[1] / step) * step
+    return math.floor(ends_mm[0] / step) * step, math.ceil(ends_mm[1] / step) * step
 
 
 def _ends(stretch: Stretch, left: Sequence[Leave], units: Units) -> tuple[str, str]:
-    """Both ends in words, to the nearest half inch or half cm, but never into what is to be left."""
+    """Both ends in words, to the nearest half inch or half cm, but never into a hinge."""
     step = _step(units)
     a, b = (math.floor(mm / step + 0.5) * step for mm in stretch.from_nock_mm)
     for q in left:
-        low, high = _left(q, units)
-        if q.limb == stretch.limb and low < b and a < high:
+        low, high = _outward(q.from_nock_mm, units)
+        if q.told and low < b and a < high:
             a, b = (max(a, high), b) if sum(stretch.from_nock_mm) > low + high else (a, min(b, low))
     return _number(a, units), _place(b, units)
 
@@ -173,6 +216,12 @@ def _draw(mm: float, units: Units) -> str:
     return f"{say_length(mm, units)} to the back"
 
 
+def _down(mm: float, units: Units) -> float:
+    """To the half inch or cm below: where to stop is never rounded up; a wish is said as it is."""
+    step = _step(units)
+    return math.floor(mm / step + 0.02) * step
+
+
 def _weight(value: Value, units: Units) -> str:
     if not math.isfinite(value.u):
         return f"{say_weight(value.value, units)} (interval unknown)"
@@ -181,6 +230,22 @@ def _weight(value: Value, units: Units) -> str:
     return f"{say_weight(value.value, units)} (±{reach:.1f} {unit})"
 
 
-def _tiller(now: Forecast, after: Forecast, units: Units) -> list[Line]:
-    station = say_length(now.gaps[0].from_handle_mm, units)
-    return [_line("tiller_after", station=station, now=say(now.tiller, units), after=say(after.tiller, units))]
+def _hand(plan: Plan) -> Line:
+    hand = plan.hand
+    u = f"{math.ceil(100 * COVER * hand.u)}"
+    if hand.steps == 0:
+        return _line("hand_unknown", u=u)
+    steps = "one step" if hand.steps == 1 else f"{hand.steps} steps"
+    return _line("hand_known", ratio=f"{100 * hand.ratio:.0f}", u=u, steps=steps)
+
+
+def _tiller(plan: Plan, units: Units) -> dict[str, str]:
+    now: Forecast = plan.now
+    low, high = (say_length(x, units) for x in plan.wish.tiller)
+    return {
+        "station": say_length(now.gaps[0].from_handle_mm, units),
+        "now": say(now.tiller, units),
+        "after": say(plan.after.tiller, units),
+        "low": low.removesuffix(" in").removesuffix(" cm"),
+        "high": high,
+    }

@@ -16,12 +16,14 @@ from tillerlens.measures.pair import read_picture
 from tillerlens.mechanics.plan import plan_from_documents
 from tillerlens.mechanics.scraping import Plan, Stretch
 from tillerlens.mechanics.section import LimbSections
-from tillerlens.mechanics.wish import Bend, ScrapeWish
+from tillerlens.mechanics.wish import KEEP_N, Bend, ScrapeWish
 from tillerlens.record import Event, store
 from tillerlens.report import bench_of_record as of
 from tillerlens.report.chart_plan import plan_chart
 from tillerlens.report.charts_bench import bend_from_rest_chart
-from tillerlens.report.lengths import say_interval, say_place, say_value, say_weight
+from tillerlens.report.lengths import Units, say_interval, say_place, say_value, say_weight
+from tillerlens.report.pdf_plan import plan_pdf
+from tillerlens.report.table_plan import plan_tables
 from tillerlens.report.words import Sentence
 from tillerlens.report.words_plan import PlanWords, plan_in_words
 from tillerlens.ui import parts, what_if
@@ -63,9 +65,16 @@ def _wish(known: Known) -> ScrapeWish | None:
         words = list(BEND_WORDS)
         bend = left.selectbox("The bend shared out as", words, format_func=BEND_WORDS.__getitem__, key="wish_bend")
         with right:
-            usual = (known.wish.low_mm + known.wish.high_mm) / 2
-            tiller, fit = parts.field(
-                "Tiller, upper minus lower gap", parse_length, f"wish_tiller_{bow.id}", value=as_text(inches_from_mm(usual)),
+            had = f"{pounds_from_newtons(KEEP_N):.4g} lb"
+            keep, fit_keep = parts.field("Kept for shooting in", _weight_or_none, f"wish_keep_{bow.id}", value=had)
+        with left:
+            low, fit_low = parts.field(
+                "Tiller (upper minus lower gap), lowest", parse_length, f"wish_tiller_low_{bow.id}",
+                value=as_text(inches_from_mm(known.wish.low_mm)),
+            )  # fmt: skip
+        with right:
+            high, fit_high = parts.field(
+                "Tiller, highest", parse_length, f"wish_tiller_high_{bow.id}", value=as_text(inches_from_mm(known.wish.high_mm)),
             )  # fmt: skip
         with st.form("wish", border=False):
             had = "" if bow.wish_weight_n is None else f"{pounds_from_newtons(bow.wish_weight_n):.4g} lb"
@@ -76,7 +85,19 @@ def _wish(known: Known) -> ScrapeWish | None:
                 _keep_wish(known, weight, draw)
     if bow.wish_weight_n is None or full is None:
         return None
-    return ScrapeWish(bow.wish_weight_n, full, bend, float(tiller) if fit and tiller is not None else usual)
+    usual = (known.wish.low_mm, known.wish.high_mm)
+    tiller = (float(low), float(high)) if fit_low and fit_high and low is not None and high is not None else usual
+    kept = float(keep) if fit_keep and keep is not None else KEEP_N
+    try:
+        return ScrapeWish(bow.wish_weight_n, full, bend, tiller, kept)
+    except TillerLensError as error:
+        say_error(error)
+        return ScrapeWish(bow.wish_weight_n, full, bend, usual, kept)
+
+
+def _weight_or_none(text: str) -> float:
+    """A weight that may be nothing at all."""
+    return 0.0 if not text.strip("0. lbkg") else parse_weight(text)
 
 
 def _keep_wish(known: Known, weight: float | None, draw: float | None) -> None:
@@ -169,9 +190,11 @@ def _say(known: Known, plan: Plan, said: PlanWords) -> None:
     st.caption("Depth is drawn many times enlarged. Pale: all that seems needed, with its doubt. Filled: this step.")
     left, right = st.columns([3, 2], gap="medium")
     with left:
-        st.markdown("#### This step")
+        st.markdown("#### This step" if plan.stop is None else "#### As it is now")
         for line in [*said.first, *said.steps]:
             st.markdown(f"- {plain(line.text)}")
+        if plan.stop is None:
+            _tables(known, plan)
         st.markdown("#### What to expect")
         for line in said.expect:
             st.markdown(f"- {plain(line.text)}")
@@ -186,16 +209,37 @@ def _say(known: Known, plan: Plan, said: PlanWords) -> None:
         _did_it(known, plan)
 
 
+def _tables(known: Known, plan: Plan) -> None:
+    """Both limbs by station, and the whole on one page for the bench."""
+    for column, table in zip(st.columns(2), plan_tables(plan, known.units), strict=True):
+        lines = [f"| {' | '.join(table.head)} |", f"|{'---|' * len(table.head)}"]
+        lines += [f"| {' | '.join(cell.replace(' ', chr(0xA0)) for cell in row)} |" for row in table.rows]
+        column.markdown(f"**{plain(table.caption)}**\n\n" + "\n".join(lines))
+    st.download_button(
+        "Print it for the bench (PDF)",
+        partial(_printed, plan, f"{known.bow.name}: scraping plan", known.units),
+        file_name="scraping-plan.pdf",
+        mime="application/pdf",
+        on_click="ignore",
+    )
+
+
+def _printed(plan: Plan, title: str, units: Units) -> bytes:
+    return plan_pdf(plan, title, units)
+
+
 def _lead(plan: Plan, said: PlanWords) -> Sentence:
-    """What forbids, if anything does; else the stretch where this step takes the most."""
-    if said.first:
-        return Sentence("plan", said.first[0].text, "finding")
+    """What forbids or ends the work, if anything does; else the stretch where this step takes the most."""
+    if plan.stop is not None or plan.holds:
+        wanted = f"stop_{plan.stop}" if plan.stop is not None else f"hold_{plan.holds[0].code}"
+        line = next(line for line in said.first if line.pattern == wanted)
+        return Sentence("plan", line.text, "fine" if plan.stop == "there" else "finding")
     places = [line for line in said.steps if line.pattern.startswith("stretch")]
     order = [s for limb in LIMBS for s in plan.stretches if s.limb == limb]
     most, line = max(zip(order, places, strict=True), key=lambda q: q[0].share)
     where = line.text.partition(":")[0]
     count = f"; {len(places)} stretches in all" if len(places) > 1 else ""
-    return Sentence("plan", f"Wood comes off most of all here: {where[0].lower()}{where[1:]}{count}.", "finding")
+    return Sentence("plan", f"Take the most off here: {where[0].lower()}{where[1:]}{count}.", "finding")
 
 
 def _gaps(known: Known, plan: Plan) -> None:
@@ -233,7 +277,7 @@ def _did_it(known: Known, plan: Plan) -> None:
                 details: dict[str, Any] = {"limb": s.limb, "start_from_nock_mm": round(a, 1), "end_from_nock_mm": round(b, 1)}
                 details |= {"strokes": strokes} if strokes is not None else {}
                 details |= {"tool": tool.strip()} if tool.strip() else {}
-                entries.append(("scrape", details, f"As planned: about {100 * s.share:.1f} % of the thickness."))
+                entries.append(("scrape", details, f"As planned: about {100 * s.share:g} % of the thickness."))
             entries.append(("note", {}, of.foretold_note(plan, _foretold(known, plan))))
             if parts.keep_events(known, entries, datetime.now(UTC)):
                 parts.flash("Noted. Now exercise the bow with part draws, photograph it, measure again, and make a new plan.")

@@ -1,0 +1,227 @@
+"""Each limb cut into stretches that a hand scrapes on purpose: few, long, a stiff place by itself, hinges left out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tillerlens.measurement import LIMBS
+from tillerlens.measurement import Limb as LimbName
+from tillerlens.mechanics.elastica import Floats
+from tillerlens.mechanics.places import Place
+from tillerlens.mechanics.present import TIP_MM, Patches, Present
+from tillerlens.mechanics.scraping.model import Care, Leave
+from tillerlens.mechanics.statics import Bow, Equilibrium
+
+BUMP_MEAN = 0.64
+"""Over its length a place bends on the average by this share of what it does in its middle, which is what the finding tells."""
+MAYBE_BEND, MAYBE_U = 0.06, 1.1
+"""A place that seems to bend more than both its sides by this share, and by so many standard uncertainties, may be a hinge."""
+MAYBE_MM, MAYBE_MOST, MAYBE_END, BESIDE_MM = 64.0, 2, 0.07, 50.0
+ACROSS_MM = 12.0  # a stretch shorter than this is nothing to scrape
+
+
+@dataclass(frozen=True)
+class Cut:
+    """A stretch of limb ``k`` (0: upper) between two places from the fade, mm. stiffer: ln of how much stiffer than beside it the
+    finding tells it to be, on its average; 0 elsewhere. skip: spans from the fade that are left out of it, as they may be
+    hinges."""
+
+    k: int
+    low: float
+    high: float
+    stiffer: float = 0.0
+    skip: tuple[tuple[float, float], ...] = ()
+
+    @property
+    def length(self) -> float:
+        return self.high - self.low
+
+    def mask(self, s: Floats) -> Floats:
+        """(n,) 1 inside, at places from the fade."""
+        inside = (s >= self.low) & (s <= self.high)
+        for low, high in self.skip:
+            inside &= (s < low) | (s > high)
+        return np.where(inside, 1.0, 0.0)
+
+    def cover(self, patches: Patches) -> Floats:
+        """(J,) share of each patch that lies inside."""
+
+        def inside(low: float, high: float) -> Floats:
+            return np.clip(np.minimum(patches.edges[1:], high) - np.maximum(patches.edges[:-1], low), 0, None)
+
+        spans = [(max(low, self.low), min(high, self.high)) for low, high in self.skip]
+        bare = inside(self.low, self.high) - sum(inside(*q) for q in spans if q[1] > q[0])
+        return np.asarray(bare / np.diff(patches.edges))
+
+
+def leaves_of(
+    present: Present, bow: Bow, state: Equilibrium, care: Care, before: Sequence[tuple[LimbName, float, float]] = ()
+) -> tuple[Leave, ...]:
+    """The finding's hinges with what lies beside them, and places that may be hinges, along each limb.
+
+    bow, state: what explains picture and scale best, drawn. before: hinges that the last plan named, limb and ends from the nock
+    in mm. Wood does not grow back: they stay hinges until they no longer seem to bend more than the wood beside them.
+    """
+    found = () if present.finding is None else present.finding.places
+    out = [_leave(present, care.beside_hinge_mm, p) for p in found if p.kind == "hinge"]
+    for k, limb in enumerate(LIMBS):
+        # beside a stiff place the wood only seems to bend more
+        taken = [(p.ends_mm[0] - BESIDE_MM, p.ends_mm[1] + BESIDE_MM) for p in found if p.limb == limb]
+        bend = _Bend.of(present, k, bow, state)
+        known = [
+            Leave(limb, (low, high), float(np.expm1(more)), told=False, before=True)
+            for name, low, high in before
+            if name == limb and not any(a < high and low < b for a, b in taken)
+            for more in bend.more(np.array([bend.length - (low + high) / 2]))
+            if more > 0
+        ]
+        out += known + _maybe(bend, limb, [*taken, *(q.from_nock_mm for q in known)])
+    return tuple(out)
+
+
+@dataclass(frozen=True, eq=False)
+class _Bend:
+    """How one limb bends against its own smooth course: ``move`` (n,), ln of curvature moved, at places from the fade."""
+
+    s: Floats
+    move: Floats
+    u: Floats
+    length: float
+
+    @classmethod
+    def of(cls, present: Present, k: int, bow: Bow, state: Equilibrium) -> _Bend:
+        limb, shape = ((bow.upper, state.upper), (bow.lower, state.lower))[k]
+        s, length, u = limb.s, limb.length, present.limbs[k].u_log_ei
+        moment = np.interp(s + shape.s[-1] - length, shape.s, shape.moment)
+        ok = (s > MAYBE_END * length) & (s < (1 - MAYBE_END) * length)
+        move = np.log(np.maximum(moment, 1e-6 * moment.max()) / limb.ei)
+        move = move - np.polyval(np.polyfit(s[ok] / length, move[ok], 5), s / length)
+        return cls(s, move, np.where(np.isfinite(u), u, 1.0), length)
+
+    def more(self, at: Floats) -> Floats:
+        """(m,) how much more it bends around these places from the fade than to either side, each: ln."""
+        before, after = self.mean(self.move, at, -110, -50), self.mean(self.move, at, 50, 110)
+        return self.mean(self.move, at, -22, 22) - np.maximum(before, after)
+
+    def mean(self, values: Floats, at: Floats, low: float, high: float) -> Floats:
+        """(m,) averages between ``low`` and ``high`` mm from each place."""
+        return np.array([values[(self.s >= x + low) & (self.s <= x + high)].mean() for x in at])
+
+
+def _maybe(bend: _Bend, limb: LimbName, taken: list[tuple[float, float]]) -> list[Leave]:
+    """Places of one limb that may be hinges though nobody can tell: they seem to bend more than the wood to either side, each."""
+    length = bend.length
+    at = np.arange(1.7 * MAYBE_END * length, (1 - 1.7 * MAYBE_END) * length, 6.0)
+    more = bend.more(at)
+    z = more / np.maximum(MAYBE_U * bend.mean(bend.u, at, -22, 22), MAYBE_BEND)
+    out: list[Leave] = []
+    for i in np.argsort(-z):
+        low, high = length - at[i] - MAYBE_MM / 2, length - at[i] + MAYBE_MM / 2
+        near = any(a - MAYBE_MM / 2 < high and low < b + MAYBE_MM / 2 for a, b in [*taken, *(q.from_nock_mm for q in out)])
+        if z[i] < 1 or len(out) == MAYBE_MOST:
+            break
+        if not near:
+            out.append(Leave(limb, (float(low), float(high)), float(np.expm1(more[i])), told=False))
+    return out
+
+
+def _leave(present: Present, beside: float, place: Place) -> Leave:
+    length = present.limbs[LIMBS.index(place.limb)].limb.length
+    low, high = place.ends_mm
+    return Leave(place.limb, (max(0.0, low - beside), min(length, high + beside)), place.bend.value)
+
+
+def cut_limbs(present: Present, leave: tuple[Leave, ...], over: Floats, cov: Floats, care: Care) -> list[Cut]:
+    """Stretches of both limbs. ``over`` (P,): ln of present over wished stiffness by patch, upper then lower; ``cov`` its
+    covariance."""
+    out, first = [], 0
+    for k, patches in enumerate(present.patches):
+        of = slice(first, first + patches.count)
+        cuts = _keep(_pieces(present, k, leave, care), care)
+        out += _split(cuts, patches, over[of], cov[of, of], present.limbs[k].power, care)
+        first += patches.count
+    return out
+
+
+def _pieces(present: Present, k: int, leave: tuple[Leave, ...], care: Care) -> list[Cut]:
+    """A limb without what is to be left, its stiff places cut out of the rest."""
+    p = present.limbs[k].limb
+    left, skip = (
+        [(p.length - q.from_nock_mm[1], p.length - q.from_nock_mm[0]) for q in leave if q.limb == LIMBS[k] and q.told is told]
+        for told in (True, False)
+    )
+    found = () if present.finding is None else present.finding.places
+    stiff = [
+        Cut(k, p.length - q.ends_mm[1], p.length - q.ends_mm[0], -BUMP_MEAN * float(np.log1p(max(q.bend.value, -0.6))))
+        for q in found
+        if q.kind == "stiff" and q.limb == LIMBS[k]
+    ]
+    bare = _without([Cut(k, 0.0, float(p.s[-1]) - TIP_MM)], left)
+    plain = _without(bare, [(q.low, q.high) for q in stiff])
+    stiff = [replace(q, low=max(q.low, b.low), high=min(q.high, b.high)) for q in stiff for b in bare]
+    pieces = [c for c in plain if c.length >= care.shortest_mm] + [q for q in stiff if q.length > ACROSS_MM]
+    return sorted((replace(c, skip=tuple(skip)) for c in pieces), key=lambda c: c.low)
+
+
+def _without(cuts: list[Cut], spans: list[tuple[float, float]]) -> list[Cut]:
+    for low, high in spans:
+        cuts = [
+            c for q in cuts for c in (replace(q, high=min(q.high, low)), replace(q, low=max(q.low, high))) if c.length > ACROSS_MM
+        ]
+    return cuts
+
+
+def _keep(cuts: list[Cut], care: Care) -> list[Cut]:
+    """No more than a hand treats apart: stiff places first, then the longest."""
+    order = sorted(cuts, key=lambda c: (c.stiffer == 0, -c.length))
+    return sorted(order[: care.most_stretches], key=lambda c: c.low)
+
+
+def _split(cuts: list[Cut], patches: Patches, over: Floats, cov: Floats, power: float, care: Care) -> list[Cut]:
+    """Stretches cut in two where their halves' needs are told apart, the clearest first."""
+    cuts = list(cuts)
+    while len(cuts) < care.most_stretches:
+        best, found = care.split_z, None
+        for cut in cuts:
+            for edge in patches.edges[1:-1] if cut.stiffer == 0 else ():
+                two = replace(cut, high=float(edge)), replace(cut, low=float(edge))
+                if min(q.length for q in two) < care.shortest_mm:
+                    continue
+                w = _mean(two[0], patches) - _mean(two[1], patches)
+                apart, u = abs(float(w @ over)), float(np.sqrt(w @ cov @ w))
+                if apart > best * u and apart > care.split_share * power:
+                    best, found = apart / u, (cut, two)
+        if found is None:
+            return cuts
+        cuts = sorted([c for c in cuts if c is not found[0]] + list(found[1]), key=lambda c: c.low)
+    return cuts
+
+
+def _mean(cut: Cut, patches: Patches) -> Floats:
+    cover = cut.cover(patches)
+    return np.asarray(cover / max(float(cover.sum()), 1e-9))
+
+
+def over_of(cuts: list[Cut], patches: tuple[Patches, Patches], over: Floats) -> Floats:
+    """(J,) ln of present over wished stiffness of every stretch; a stiff place's by the finding, beside its neighbours'."""
+    sides = np.split(over, [patches[0].count])
+    plain = np.array([float(_mean(c, patches[c.k]) @ sides[c.k]) for c in cuts])
+    out = plain.copy()
+    for j, c in enumerate(cuts):
+        beside = [plain[i] for i, q in enumerate(cuts) if q.k == c.k and q.stiffer == 0]
+        if c.stiffer:
+            out[j] = (np.mean(beside) if beside else float(np.mean(sides[c.k]))) + c.stiffer
+    return out
+
+
+def weights_of(cuts: list[Cut], patches: tuple[Patches, Patches]) -> Floats:
+    """(J, P): how much of every patch a stretch covers."""
+    n = [p.count for p in patches]
+    out = np.zeros((len(cuts), sum(n)))
+    for j, c in enumerate(cuts):
+        first = 0 if c.k == 0 else n[0]
+        out[j, first : first + n[c.k]] = c.cover(patches[c.k])
+    return out

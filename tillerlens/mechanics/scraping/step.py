@@ -1,0 +1,408 @@
+"""One careful step toward the wished bow, or why there is none."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.optimize import lsq_linear
+
+from tillerlens.errors import Reason
+from tillerlens.measurement import LIMBS, GapRow, Value
+from tillerlens.mechanics.elastica import Floats
+from tillerlens.mechanics.present import SEGMENTS, Present, Sharpened, readings, responses, sharpen, thinned
+from tillerlens.mechanics.scraping.cuts import Cut, cut_limbs, leaves_of, over_of, weights_of
+from tillerlens.mechanics.scraping.hand import COMMON_U, Foretold, Hand, Scrape, learned, missed, own_u, per_stroke
+from tillerlens.mechanics.scraping.model import (
+    COVER,
+    Care,
+    Forecast,
+    Leave,
+    LimbNeed,
+    Order,
+    Plan,
+    PullLimit,
+    Stop,
+    Stretch,
+)
+from tillerlens.mechanics.statics import Bow, Equilibrium, Limb, NoEquilibrium, drawn
+from tillerlens.mechanics.wish import ScrapeWish, amplification, excess, find_need, tiller_bounds
+
+NEAR_LN, WITHIN_MM = 0.05, 0.2  # how freely a step is reshaped to keep the tiller, and how closely that is then kept
+GAP_MODEL_U_MM = 0.2
+"""What the statics of few patches leave over of a gap's difference."""
+
+
+def plan_scraping(
+    present: Present,
+    wish: ScrapeWish,
+    care: Care | None = None,
+    history: Sequence[Scrape] = (),
+    last: Foretold | None = None,
+) -> Plan:
+    """The next step toward the wish. ``last``: what the last plan forecast for after its step, which was taken: one more reading
+    of the weight, and a lesson of the hand. Raises WishError or NoEquilibrium where the wish is out of this bow's reach.
+    """
+    care = care or Care()
+    best = sharpen(present)
+    state, jac = responses(best.bow, present, wish.draw_back)
+    hand = Hand() if last is None else last.hand
+    if last is not None and abs(last.draw_back - wish.draw_back) < 1.0:
+        alone = _weight(state, jac, best.cov)
+        if missed(last, alone):
+            best = replace(best, doubts=(*best.doubts, _MISSED))
+        else:
+            hand = learned(last, alone)
+            best = _with_expected(best, present, state, jac, last.weight)
+            state = drawn(best.bow, present.string_length, wish.draw_back, present.how, segments=SEGMENTS, start=state)
+    now = _forecast(state, jac @ best.cov @ jac.T, present, wish)
+    leave = leaves_of(present, best.bow, state, care, () if last is None else last.left)
+    over = excess(best.bow, state, present, wish)
+    n = over.size
+    cov = amplification(present, wish) ** 2 * best.cov[:n, :n]
+    cuts = cut_limbs(present, leave, over, cov, care)
+    u_need = _u_need(weights_of(cuts, present.patches), cov)
+    work = _Work(best, present, wish, care, hand, state, jac, now, cuts)
+    stop = _at_weight(now, wish, leave)
+    need = work.need(over, u_need) if cuts else np.zeros(0)
+    told, order = work.step(need) if stop is None and cuts else (np.zeros(len(cuts)), "weight")
+    after = now
+    if stop is None and not told.any():
+        stop = "only_hinges" if any(q.told for q in leave) else "nothing_told"
+    if stop is None:
+        told, after = work.within_tiller(told)
+        stop = None if told.any() else "tiller"
+    ln_ei = work.ln_ei(told)
+    stroke = per_stroke(history, present, responses(best.bow, present, present.seen.draw_back)[1]) if history else None
+    shares = [-np.expm1(-x / present.limbs[c.k].power) for x, c in zip(need, cuts, strict=True)]
+    stretches = _stretches(present, cuts, told, np.array(shares), u_need, stroke)
+    limbs = [_limb_need(k, present, cuts, told, np.array(shares), u_need) for k in (0, 1)]
+    return Plan(
+        tuple(stretches),
+        leave,
+        stop,
+        _holds(present, leave, care, wish),
+        now,
+        after,
+        wish,
+        (limbs[0], limbs[1]),
+        _limit(best.bow, present, wish, state),
+        best.doubts,
+        ln_ei,
+        order,
+        hand,
+        present.finding,
+    )
+
+
+_MISSED = Reason(
+    "forecast_missed",
+    "The bow does not draw what the last plan foresaw, so that forecast is left aside.",
+    "Check the scale, and that this is the wood taken off since.",
+)
+
+
+def _weight(state: Equilibrium, jac: Floats, cov: Floats) -> Value:
+    return Value(state.weight, state.weight * float(np.sqrt(jac[-1] @ cov @ jac[-1] + COMMON_U**2)), "N")
+
+
+def _with_expected(best: Sharpened, present: Present, state: Equilibrium, jac: Floats, expected: Value) -> Sharpened:
+    """Picture and scale joined with what the last plan foresaw."""
+    row, off = jac[-1], float(np.log(expected.value / state.weight))
+    gain = best.cov @ row / (float(row @ best.cov @ row) + own_u(expected) ** 2)
+    n = sum(c.count for c in present.patches)
+    bow = thinned(best.bow, present.patches, gain[:n] * off, gain[n:] * off)
+    return replace(best, bow=bow, cov=best.cov - np.outer(gain, row @ best.cov))
+
+
+# --- the weight, and how far the bow may be drawn --------------------------------------------------------------
+
+
+def _at_weight(now: Forecast, wish: ScrapeWish, leave: Sequence[Leave]) -> Stop | None:
+    """Why the weight asks for no more wood off; None where it does."""
+    reach = COVER * now.weight.u
+    if now.weight.value < wish.weight - reach:
+        return "below_wish"
+    if now.weight.value - wish.aim > reach:
+        return None
+    off = any(out > COVER * row.difference.u for out, row in zip(now.outside_mm, now.gaps, strict=True))
+    return "at_weight" if off or any(q.told for q in leave) else "there"
+
+
+def _holds(present: Present, leave: Sequence[Leave], care: Care, wish: ScrapeWish) -> tuple[Reason, ...]:
+    """Why this bow should not be drawn further for now."""
+    seen, out = present.seen, []
+    if seen.draw_back > wish.draw_back + 3.0:
+        out.append(Reason("past_draw", "It is drawn past the wished draw already.", "Never draw it past the wished draw."))
+    if seen.weight - COVER * seen.u_weight > wish.weight:
+        text = "It is drawn past the wished weight already."
+        out.append(Reason("past_weight", text, "Draw it only until the scale shows the wished weight."))
+    off = float(np.max(np.abs(seen.upper - seen.lower)))
+    if off - COVER * seen.u_gap > care.shape_gap_mm or any(q.told and q.softer > care.shape_hinge for q in leave):
+        text = "It is drawn beyond correct shape: at this draw the limbs bend too unequally."
+        out.append(Reason("beyond_shape", text, "Draw it less far than this until a new picture shows the shape right."))
+    return tuple(out)
+
+
+def _limit(bow: Bow, present: Present, wish: ScrapeWish, state: Equilibrium) -> PullLimit:
+    """The draw at which the bow as it is now reaches the wished weight, never past the wished draw."""
+    low, high = 0.4 * wish.draw_back, wish.draw_back
+    if state.weight <= wish.weight:
+        return PullLimit(wish.weight, wish.draw_back)
+    for _ in range(14):
+        middle = 0.5 * (low + high)
+        try:
+            weight = drawn(bow, present.string_length, middle, present.how, segments=SEGMENTS).weight
+        except NoEquilibrium:  # below the brace height the string carries nothing
+            weight = 0.0
+        low, high = (middle, high) if weight < wish.weight else (low, middle)
+        if high - low < 1.0:
+            break
+    return PullLimit(wish.weight, low)
+
+
+# --- how much ----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class _Work:
+    """Everything that a step is weighed against."""
+
+    best: Sharpened
+    present: Present
+    wish: ScrapeWish
+    care: Care
+    hand: Hand
+    state: Equilibrium
+    jac: Floats
+    now: Forecast
+    cuts: list[Cut]
+
+    def power(self, cut: Cut) -> float:
+        return self.present.limbs[cut.k].power
+
+    def need(self, over: Floats, u_over: Floats) -> Floats:
+        """(J,) ln EI that has to come off each stretch for the wished weight and tiller, with a bend as wished."""
+        u_gap = np.array([r.difference.u for r in self.now.gaps])
+        masks = [c.mask(self.present.limbs[c.k].limb.s) for c in self.cuts]
+        return find_need(
+            self.best.bow,
+            self.present,
+            self.wish,
+            (self.state, self.jac),
+            over_of(self.cuts, self.present.patches, over),
+            u_over,
+            [(c.k, m) for c, m in zip(self.cuts, masks, strict=True)],
+            weights_of(self.cuts, self.present.patches),
+            u_gap,
+        )
+
+    def step(self, need: Floats) -> tuple[Floats, Order]:
+        """(J,) share of the thickness told to come off in this step, in round amounts: first what makes the limbs even, then the
+        weight, at most the step's share of all the weight that has to come off."""
+        care = self.care
+        weights = weights_of(self.cuts, self.present.patches)
+        cost = weights @ self.jac[-1, : weights.shape[1]]  # of ln weight, per ln EI
+        uneven = care.even_share * (need - need.min())
+        allowed = min(float(cost @ need), self._allowed())
+        spent = float(cost @ uneven)
+        if allowed <= 0:
+            return np.zeros(need.size), "weight"
+        if spent >= allowed:
+            take, order = uneven * allowed / spent, "even"
+        else:
+            rest = need - uneven
+            take = uneven + rest * (allowed - spent) / float(cost @ rest)
+            order = "both" if spent > 0.25 * allowed else "weight"
+        share = np.array([-np.expm1(-t / self.power(c)) for t, c in zip(take, self.cuts, strict=True)])
+        told = share / self.hand.ratio
+        plain = max((t for t, c in zip(told, self.cuts, strict=True) if not c.stiffer), default=0.0)
+        # all of them less, so that what is even stays even
+        told = np.minimum(told * min(1.0, care.most_share / max(plain, 1e-9)), care.most_share)
+        told = _round(_alike(told, self.cuts, care.alike))
+        return np.where(told < care.least_share, 0.0, told), order  # type: ignore[return-value]
+
+    def _allowed(self) -> float:
+        """Of ln weight in this step: at most the step's share of what stands above the wish, and no more than leaves the weight
+        above the aim for all that is doubtful."""
+        now, wish, care = self.now.weight, self.wish, self.care
+        most = care.share * float(np.log(now.value / wish.weight))
+        above = float(np.log(now.value / wish.aim)) + care.under
+        u_hand = float(np.hypot(self.hand.u / self.hand.ratio, care.place_u / 2))  # places average
+        tried = most * np.linspace(1, 0, 51)
+        fits = tried + COVER * np.hypot(now.u / now.value, u_hand * tried) <= above
+        return float(tried[np.argmax(fits)]) if fits.any() else 0.0
+
+    def ln_ei(self, told: Floats) -> tuple[Floats, Floats]:
+        """Change of ln EI by place that the hand is expected to make of what it is told."""
+        out = [np.zeros(p.limb.s.size) for p in self.present.limbs]
+        for c, share in zip(self.cuts, told, strict=True):
+            p = self.present.limbs[c.k]
+            out[c.k] = np.where(c.mask(p.limb.s) > 0, p.power * np.log1p(-min(share * self.hand.ratio, 0.5)), out[c.k])
+        return out[0], out[1]
+
+    def after(self, told: Floats) -> Forecast:
+        """What comes of it, with the doubt of what was measured and of the hand: alike everywhere, and by place."""
+        ln_ei = self.ln_ei(told)
+        bow = self.best.bow
+        limbs = [Limb(q.s, q.ei * np.exp(e), q.kappa0) for q, e in zip((bow.upper, bow.lower), ln_ei, strict=True)]
+        state = drawn(Bow(limbs[0], limbs[1], bow.handle), self.present.string_length, self.wish.draw_back, self.present.how,
+                      segments=SEGMENTS)  # fmt: skip
+        by_patch = np.concatenate([c.mean @ e for c, e in zip(self.present.patches, ln_ei, strict=True)])
+        n = by_patch.size
+        hand = np.zeros(self.best.cov.shape)
+        u_common = self.hand.u / self.hand.ratio
+        hand[:n, :n] = np.diag((self.care.place_u * by_patch) ** 2) + np.outer(u_common * by_patch, u_common * by_patch)
+        return _forecast(state, self.jac @ (self.best.cov + hand) @ self.jac.T, self.present, self.wish)
+
+    def within_tiller(self, told: Floats) -> tuple[Floats, Forecast]:
+        """The step and its forecast. Where it would leave the wished tiller or worsen it, the nearest step that does not; less
+        off one limb or both where that is not found; nothing where no part of it would do."""
+        after = self.after(told)
+        if not self._worse(after):
+            return told, after
+        near, forecast = told, after
+        for _ in range(3):
+            near = self._nearest(near, forecast)
+            if not near.any():
+                break
+            forecast = self.after(near)
+            if not self._worse(forecast):
+                return near, forecast
+        limb = np.array([c.k for c in self.cuts])
+        for part in (0.75, 0.5, 0.25, 0.0):
+            fits = []
+            for of in (limb == 0, limb == 1, limb >= 0):
+                less = _round(np.where(of, part * told, told))
+                less = np.where(less < self.care.least_share, 0.0, less)
+                after = self.after(less)
+                if less.any() and not self._worse(after):
+                    fits.append((less, after))
+            if fits:
+                return min(fits, key=lambda tf: tf[1].weight.value)
+        return np.zeros(told.size), self.now
+
+    def _nearest(self, told: Floats, after: Forecast) -> Floats:
+        """The step nearest to this one whose gaps stay within the wish, or no further from it than now, as if linear from
+        here."""
+        weights = weights_of(self.cuts, self.present.patches)
+        k = self.present.seen.stations.size
+        part = (self.jac[:k] - self.jac[k : 2 * k])[:, : weights.shape[1]] @ weights.T
+        power = np.array([self.power(c) for c in self.cuts])
+        most = np.minimum(self.care.most_share, told.max()) * self.hand.ratio
+        start = -power * np.log1p(-told * self.hand.ratio)
+        here, then = (np.array([r.difference.value for r in f.gaps]) for f in (self.now, after))
+        low, high = tiller_bounds(self.state, self.present.seen.stations, self.wish)
+        low, high = np.minimum(low, here), np.maximum(high, here)
+        take = start
+        for _ in range(4):  # only what is outside pulls
+            d = then - part @ (take - start)
+            out = (d < low) | (d > high)
+            a = np.vstack([np.eye(take.size) / NEAR_LN, part[out] / WITHIN_MM])
+            b = np.concatenate([start / NEAR_LN, (then - np.clip(d, low, high) + part @ start)[out] / WITHIN_MM])
+            take = lsq_linear(a, b, (0.0, -power * np.log1p(-most))).x
+        less = _round(-np.expm1(-take / power) / self.hand.ratio)
+        return np.where(less < self.care.least_share, 0.0, less)
+
+    def _worse(self, after: Forecast) -> bool:
+        """Whether any station's forecast lies further outside of the wished tiller than now, by more than counts."""
+        return any(then > here + self.care.worse_mm for here, then in zip(self.now.outside_mm, after.outside_mm, strict=True))
+
+
+def _alike(told: Floats, cuts: list[Cut], within: float) -> Floats:
+    """Neighbours on one limb whose amounts hardly differ get one, so that no one has to scrape by tenths of a percent."""
+    out, start = told.copy(), 0
+    for j in range(1, told.size + 1):
+        group = told[start : j + 1]
+        one_limb = j < told.size and cuts[j].k == cuts[start].k and not any(c.stiffer for c in cuts[start : j + 1])
+        if one_limb and group.min() > 0 and group.max() - group.min() <= within * group.max():
+            continue
+        lengths = np.array([c.length for c in cuts[start:j]])
+        out[start:j] = float(lengths @ told[start:j]) / float(lengths.sum())
+        start = j
+    return out
+
+
+def _round(share: Floats) -> Floats:
+    """Amounts as they can be told: quarters of a percent of the thickness, halves from 2 % on."""
+    step = np.where(share < 0.02, 0.0025, 0.005)
+    return np.asarray(np.floor(share / step + 0.5) * step)
+
+
+# --- what comes of it --------------------------------------------------------------------------------------------
+
+
+def _forecast(state: Equilibrium, cov: Floats, present: Present, wish: ScrapeWish) -> Forecast:
+    seen, k = present.seen, present.seen.stations.size
+    values = readings(state, seen.stations)
+    weight = float(np.exp(values[-1]))
+    u = np.sqrt(np.diag(cov))
+    low, high = tiller_bounds(state, seen.stations, wish)
+    rows, outside = [], []
+    for i, d in enumerate(seen.stations):
+        u_diff = np.hypot(np.sqrt(max(0.0, cov[i, i] + cov[k + i, k + i] - 2 * cov[i, k + i])), GAP_MODEL_U_MM)
+        up, below = (
+            float(v - np.broadcast_to(h, k)[i]) for v, h in ((values[i], seen.half_upper), (values[k + i], seen.half_lower))
+        )
+        rows.append(
+            GapRow(
+                float(d),
+                Value(up, float(u[i]), "mm"),
+                Value(below, float(u[k + i]), "mm"),
+                Value(up - below, float(u_diff), "mm"),
+            )
+        )
+        apart = float(values[i] - values[k + i])
+        outside.append(max(0.0, float(low[i]) - apart, apart - float(high[i])))
+    return Forecast(wish.draw_back, Value(weight, weight * float(np.hypot(u[-1], COMMON_U)), "N"), tuple(rows), tuple(outside))
+
+
+def _u_need(weights: Floats, cov: Floats) -> Floats:
+    mean = weights / np.maximum(weights.sum(1, keepdims=True), 1e-9)
+    return np.sqrt(np.einsum("jp,pq,jq->j", mean, cov, mean))
+
+
+def _limb_need(k: int, present: Present, cuts: list[Cut], told: Floats, need: Floats, u: Floats) -> LimbNeed:
+    p = present.limbs[k]
+    s = p.limb.s
+    out = {n: np.zeros(s.size) for n in ("need", "u", "take")}
+    out["u"][:] = np.nan
+    for c, t, x, doubt in zip(cuts, told, need, u, strict=True):
+        if c.k == k:
+            inside = c.mask(s) > 0
+            out["need"][inside], out["u"][inside], out["take"][inside] = x, doubt / p.power, t
+    order = np.flatnonzero(s <= present.patches[k].edges[-1])[::-1]  # nock first
+    thick, u_thick = (None if v is None else v[order] for v in (p.thickness, p.u_thickness))
+    return LimbNeed(
+        p.limb.length - s[order], out["need"][order], out["u"][order], out["take"][order], thick, u_thick,
+        p.thickness_from if p.thickness is not None else "",
+    )  # fmt: skip
+
+
+def _stretches(present: Present, cuts: list[Cut], told: Floats, need: Floats, u: Floats, stroke: Value | None) -> list[Stretch]:
+    """Neighbouring stretches of one amount as one, upper limb first, nock first."""
+    out: list[Stretch] = []
+    for j in sorted(range(len(cuts)), key=lambda j: (cuts[j].k, -cuts[j].low)):
+        c, share = cuts[j], float(told[j])
+        if share <= 0:
+            continue
+        p = present.limbs[c.k]
+        ends = (p.limb.length - c.high, p.limb.length - c.low)
+        inside = c.mask(p.limb.s) > 0
+        mm = None if p.thickness is None or not inside.any() else share * float(p.thickness[inside].mean())
+        strokes = None
+        if stroke is not None and stroke.value > COVER * stroke.u:
+            count = share / stroke.value
+            strokes = Value(count, count * stroke.u / stroke.value, "strokes")
+        one = Stretch(LIMBS[c.k], ends, share, Value(float(need[j]), float(u[j]) / p.power, ""), mm, strokes, c.stiffer > 0)
+        before = out[-1] if out else None
+        if before and (before.limb, before.share, before.stiff) == (one.limb, share, one.stiff) and _touch(before, one):
+            one = replace(one, from_nock_mm=(before.from_nock_mm[0], ends[1]))
+            out.pop()
+        out.append(one)
+    return out
+
+
+def _touch(a: Stretch, b: Stretch) -> bool:
+    return abs(a.from_nock_mm[1] - b.from_nock_mm[0]) < 1.0

@@ -1,0 +1,108 @@
+"""A scraping plan as one table a limb: at every station from the nock what is there, what shall be, what to take."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from tillerlens.measurement import LIMBS, Limb
+from tillerlens.mechanics.scraping import Leave, LimbNeed, Plan, Stretch
+from tillerlens.report.lengths import COVER, Units
+from tillerlens.units import MM_PER_INCH
+
+SIXTY_FOURTH_MM = MM_PER_INCH / 64
+
+
+@dataclass(frozen=True)
+class LimbTable:
+    """``head`` and ``rows`` are of one width. ``caption``: the limb, and where the thickness is from."""
+
+    limb: Limb
+    caption: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+def plan_tables(plan: Plan, units: Units | None = None, every_mm: float | None = None) -> tuple[LimbTable, LimbTable]:
+    """Both limbs' tables, nock first. ``every_mm``: between stations; 2 in or 5 cm if left out."""
+    units = units or Units()
+    every = every_mm or (50.0 if units.length == "cm" else 2 * MM_PER_INCH)
+    upper, lower = (_table(plan, k, need, units, every) for k, need in zip(LIMBS, plan.limbs, strict=True))
+    return upper, lower
+
+
+def _table(plan: Plan, limb: Limb, need: LimbNeed, units: Units, every: float) -> LimbTable:
+    stretches = [s for s in plan.stretches if s.limb == limb]
+    leave = [q for q in plan.leave if q.limb == limb]
+    unit = "mm" if units.length == "cm" else "64ths"
+    known = need.thickness is not None
+    strokes = any(s.strokes for s in plan.stretches)
+    head = ("cm" if units.length == "cm" else "in", *((f"now ({unit})", f"target ({unit})") if known else ()), "take")
+    head += ("strokes",) if strokes else ()
+    rows = []
+    for at in np.arange(every, float(need.from_nock_mm[-1]) + 1.0, every):
+        here = next((s for s in stretches if s.from_nock_mm[0] <= at <= s.from_nock_mm[1]), None)
+        left = next((q for q in leave if q.from_nock_mm[0] <= at <= q.from_nock_mm[1]), None)
+        share = 0.0 if here is None or left is not None else here.share
+        row = [f"{units.on_axis(float(at)):g}"]
+        if known:
+            row += _thickness(need, float(at), share, units)
+        row.append(_take(here, left, need, float(at), units))
+        if strokes:
+            row.append("" if share == 0 or here is None or here.strokes is None else say_strokes(here))
+        rows.append(tuple(row))
+    source = {"calipers": ", thickness by calipers", "side": ", thickness seen from the side"}.get(need.thickness_from, "")
+    return LimbTable(limb, f"{limb.capitalize()} limb, from the nock{source}", head, tuple(rows))
+
+
+def _thickness(need: LimbNeed, at: float, share: float, units: Units) -> list[str]:
+    assert need.thickness is not None
+    thick = float(np.interp(at, need.from_nock_mm, need.thickness))
+    if not math.isfinite(thick):
+        return ["", ""]
+    u = None if need.u_thickness is None else float(np.interp(at, need.from_nock_mm, need.u_thickness))
+    fine = u is None or not math.isfinite(u)
+    if units.length == "cm":
+        reach = "" if fine or u is None else f" ±{math.ceil(10 * COVER * u) / 10:.1f}"
+        return [f"{thick:.1f}{reach}", f"{thick * (1 - share):.1f}" if share else ""]
+    reach = "" if fine or u is None else f" ±{halves(math.ceil(2 * COVER * u / SIXTY_FOURTH_MM) / 2)}"
+    return [f"{halves(thick / SIXTY_FOURTH_MM)}{reach}", halves(thick * (1 - share) / SIXTY_FOURTH_MM) if share else ""]
+
+
+def halves(number: float) -> str:
+    """``28 1/2``: a number to the nearest half, as it is read off a ruler."""
+    doubled = math.floor(2 * number + 0.5)
+    whole, half = divmod(doubled, 2)
+    return f"{whole}" if not half else f"{whole} 1/2" if whole else "1/2"
+
+
+def _take(here: Stretch | None, left: Leave | None, need: LimbNeed, at: float, units: Units) -> str:
+    if left is not None:
+        return "leave" if left.told else "skip"
+    if here is None:
+        return "–"
+    share = f"{100 * here.share:g} %"
+    if need.thickness is None:
+        return share
+    mm = here.share * float(np.interp(at, need.from_nock_mm, need.thickness))
+    return f"{say_amount(mm, units)} ({share})" if math.isfinite(mm) else share
+
+
+def say_amount(mm: float, units: Units) -> str:
+    """What a scraper takes off: halves of a 64th of an inch, or tenths of a mm."""
+    if units.length == "cm":
+        return f"{mm:.1f} mm" if mm >= 0.1 else "under 0.1 mm"
+    parts = math.floor(2 * mm / SIXTY_FOURTH_MM + 0.5) / 2
+    if parts < 0.5:
+        return "under half a 64th"
+    if parts == 0.5:
+        return "half a 64th"
+    return f"{parts:.0f}/64 in" if parts == int(parts) else f"{halves(parts)} 64ths"
+
+
+def say_strokes(stretch: Stretch) -> str:
+    """``20 ±6``."""
+    assert stretch.strokes is not None
+    return f"{stretch.strokes.value:.0f} ±{max(1, math.ceil(COVER * stretch.strokes.u))}"
