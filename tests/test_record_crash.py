@@ -11,6 +11,7 @@ import sys
 import tempfile
 import time
 import traceback
+import types
 from contextlib import closing
 from dataclasses import replace
 from datetime import timedelta
@@ -28,7 +29,10 @@ pytestmark = pytest.mark.skipif(os.name != "posix", reason="processes are forked
 
 @pytest.fixture(scope="module")
 def processes():
-    return multiprocessing.get_context("spawn")
+    """Processes of their own. A new one runs the main module again, and after a visit to a page that is the app."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setitem(sys.modules, "__main__", types.ModuleType("__main__"))
+        yield multiprocessing.get_context("spawn")
 
 
 # --- killed: a process that has everything imported forks off one after the other to be killed
