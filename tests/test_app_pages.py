@@ -60,10 +60,10 @@ def test_the_shelf_says_whose_pictures_lie_beside_a_record_that_is_not_theirs(re
     for journal in record.folder.glob("record.sqlite-*"):
         journal.unlink()
     page = visit("shelf")
-    (warning,) = [w.value for w in page.warning]
     with open_record() as fresh:
         assert fresh.doubt is not None
-        assert fresh.doubt.text.split(".")[0][:40] in warning.replace("\\", "")
+        begin = fresh.doubt.text[:40]
+    assert any(begin in w.value.replace("\\", "") for w in page.warning)
 
 
 @pytest.mark.parametrize("room", [r.name for r in (*ROOMS, LOOK)])
