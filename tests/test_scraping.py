@@ -137,8 +137,8 @@ def test_what_may_be_a_hinge_is_skipped_within_its_stretch():
 
 
 def test_a_hinge_that_the_last_plan_named_is_left_while_it_bends_more():
-    """A tenth softer there is too little to be found again, but it is still there; where the wood is even it is forgotten."""
-    present = replace(exact(bow_of(lower=softer(330, 0.05, 30))), finding=None)
+    """A few percent softer is too little to be found again, but it is still there; where the wood is even it is forgotten."""
+    present = replace(exact(bow_of(lower=softer(330, 0.08, 30))), finding=None)
     wish = wished(weight_of(present) / 1.25, "like_upper")
     assert not any(q.from_nock_mm[1] > 270 for q in plan_scraping(present, wish).leave)
     last = Foretold(FULL, Value(weight_of(present), 3.0, "N"), left=(("lower", 270.0, 370.0), ("upper", 270.0, 370.0)))
