@@ -130,20 +130,20 @@ def test_what_may_be_a_hinge_is_skipped_within_its_stretch():
     """A fifth softer over an inch and a half, with nobody's finding of it: no wood off it, and the stretch goes on beyond."""
     present = replace(exact(bow_of(lower=softer(330, 0.2, 25))), finding=None)
     plan = plan_scraping(present, wished(weight_of(present) / 1.25, "like_upper"))
-    (left,) = [q for q in plan.leave if q.limb == "lower"]
+    (left,) = [q for q in plan.leave if q.limb == "lower" and q.softer > 0.1]
     assert not left.told and left.from_nock_mm[0] < LENGTH - 330 < left.from_nock_mm[1]
     take = taken(plan, "lower")
     assert not take[np.abs(S - 330) < 20].any() and take[np.abs(S - 240) < 20].all() and take[np.abs(S - 420) < 20].all()
 
 
 def test_a_hinge_that_the_last_plan_named_is_left_while_it_bends_more():
-    """A tenth softer there is too little to be found again, but it is still there; where the wood is even it is forgotten."""
-    present = replace(exact(bow_of(lower=softer(330, 0.05, 30))), finding=None)
+    """A few percent softer is too little to be found again, but it is still there; where the wood is even it is forgotten."""
+    present = replace(exact(bow_of(lower=softer(330, 0.08, 30))), finding=None)
     wish = wished(weight_of(present) / 1.25, "like_upper")
-    assert not plan_scraping(present, wish).leave
+    assert not any(q.from_nock_mm[1] > 270 for q in plan_scraping(present, wish).leave)
     last = Foretold(FULL, Value(weight_of(present), 3.0, "N"), left=(("lower", 270.0, 370.0), ("upper", 270.0, 370.0)))
     plan = plan_scraping(present, wish, last=last)
-    assert [(q.limb, q.told, q.before) for q in plan.leave] == [("lower", False, True)]
+    assert [(q.limb, q.told) for q in plan.leave if q.before] == [("lower", False)]
     assert not taken(plan, "lower")[(LENGTH - S > 275) & (LENGTH - S < 365)].any()
     assert [q[0] for q in plan.foretold.left] == ["lower"]
 
@@ -154,7 +154,7 @@ def test_a_stiff_spot_gets_the_most_where_the_finding_has_it():
     (spot,) = [p for p in present.finding.places if p.kind == "stiff"]
     most = max(plan.stretches, key=lambda s: s.share)
     assert most.limb == "lower" and most.stiff and most.from_nock_mm == pytest.approx(spot.ends_mm, abs=1)
-    assert not plan.leave
+    assert not any(q.told or q.from_nock_mm[1] > spot.ends_mm[0] for q in plan.leave)  # no hinge beside it
 
 
 @pytest.mark.parametrize("seed", range(8))

@@ -98,7 +98,7 @@ class _Bend:
         moment = np.interp(s + shape.s[-1] - length, shape.s, shape.moment)
         ok = (s > MAYBE_END * length) & (s < (1 - MAYBE_END) * length)
         move = np.log(np.maximum(moment, 1e-6 * moment.max()) / limb.ei)
-        move = move - np.polyval(np.polyfit(s[ok] / length, move[ok], 5), s / length)
+        move = move - np.polyval(np.polyfit(s[ok] / length, move[ok], 3), s / length)
         return cls(s, move, np.where(np.isfinite(u), u, 1.0), length)
 
     def more(self, at: Floats) -> Floats:
