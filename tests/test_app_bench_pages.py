@@ -164,7 +164,7 @@ def test_weighings_are_typed_in_quickly_and_kept(record):
     assert len(at.get("vega_lite_chart")) == 1
 
 
-@pytest.mark.parametrize("typed", ["20", "twenty = 33", "20 = = 33", "", "20 = -4", "2000 = 33"])
+@pytest.mark.parametrize("typed", ["20", "twenty = 33", "20 = = 33", "", "20 = -4", "20 = 0", "0 = 33", "2000 = 33"])
 def test_weighings_that_make_no_sense_are_refused_whole(record, typed):
     bow = store.add_bow(record, Bow("Swift"))
     at = visit("weights", bow)
@@ -183,6 +183,10 @@ def test_arrows_need_their_draw(record):
     press(at, "Keep these arrows")
     assert at.error and not store.list_events(record, bow.id)
     at.text_input(key="arrow_draw").set_value("28")
+    at.text_area(key="arrow_text").set_value("0 gr = 150 fps")
+    press(at, "Keep these arrows")
+    assert "An arrow of 0 gr cannot be right" in at.error[0].value and not store.list_events(record, bow.id)
+    at.text_area(key="arrow_text").set_value("500 gr = 150 fps\n32 g = 46 m/s")
     press(at, "Keep these arrows")
     first, second = (e.details for e in store.list_events(record, bow.id, "arrow_speed"))
     assert first["arrow_mass_kg"] == pytest.approx(0.0323995, abs=1e-6) and first["speed_m_s"] == pytest.approx(45.72)

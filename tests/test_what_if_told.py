@@ -80,7 +80,7 @@ def test_the_command(tmp_path) -> None:
     for words, hint in (
         (("--change", "shorten 9in"), "cannot be tried"),
         (("--change", "wish"), "not a change that can be tried"),
-        (("--change", "heat", "--gained", "48lb-0lb"), "A weight of 0.0 lb"),
+        (("--change", "heat", "--gained", "48lb-0lb"), "weight"),
     ):
         bad = run(*words)
         assert bad.exit_code == 2 and hint in bad.stderr
@@ -95,7 +95,8 @@ def test_the_words_say_what_moves_and_what_it_stands_on(standing) -> None:
     assert any("The upper limb then bends more than before" in s.text for s in said)
     assert "seen from the side" in said[-1].text and "safe" not in " ".join(s.text for s in said)
     assert "common practice, no source" in " ".join(s.text for s in what_if_words(compare(standing, [Change("heat")])))
-    assert "your own bows" in " ".join(s.text for s in what_if_words(compare(standing, [Change("heat")]), own_heat=True))
+    own = what_if_words(compare(standing, [Change("heat", 0.1, u=0.02)]), own_heat=True)
+    assert "10 % (±4 %) stiffer" in own[0].text and "your own bows" in " ".join(s.text for s in own)
     rows = table(tried, Units())
     assert all(len(row) == len(HEAD) and all("±" in cell for cell in row[1:]) for row in rows)
     metric = " ".join(" ".join(row) for row in table(tried, Units("cm", "kg")))
@@ -138,5 +139,8 @@ def test_on_the_page_a_touch_moves_the_answer(tmp_path, monkeypatch) -> None:
         assert not at.exception
         said = lambda: " ".join(m.value for m in at.markdown).replace("\\", "")  # noqa: E731
         assert "Try before you cut" in said() and "If you change nothing" in said()
+        next(c for c in at.checkbox if c.key == "try_heat").check().run()
+        assert not at.exception and "If you heat-treat the belly of both limbs" in said()
+        next(c for c in at.checkbox if c.key == "try_heat").uncheck().run()
         next(s for s in at.slider if s.key == "try_shorten").set_value(1.0).run()
         assert not at.exception and "If you shorten each end by 1 in: at 28 in it gains" in said()

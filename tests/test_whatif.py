@@ -99,6 +99,8 @@ def test_no_change_is_today_and_heat_scales_the_weight(standing: Standing) -> No
 
 def test_heat_is_taken_from_the_users_own_bows_else_from_a_range(standing: Standing) -> None:
     low, high = STIFFER
+    doubtful = compare(standing, [Change("shorten", 10.0, u=2.0), Change("narrow", 0.1, u=0.03)]).difference["weight"]
+    assert doubtful.u > 3 * compare(standing, [Change("shorten", 10.0), Change("narrow", 0.1)]).difference["weight"].u
     unknown = compare(standing, [Change("heat")]).difference["weight"]
     today = standing.today.numbers[0]
     assert unknown.value - 2 * unknown.u == pytest.approx(low * today, rel=0.12)
@@ -174,6 +176,7 @@ changes = st.builds(
     st.sampled_from(["upper", "lower", "both"]),
     st.none() | st.tuples(numbers | st.floats(0, 800), numbers | st.floats(0, 800)),
     st.none() | numbers | st.floats(0, 5),
+    st.just(0.0) | numbers,
 )
 
 

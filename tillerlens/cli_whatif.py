@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -64,12 +65,15 @@ def what_if_command(
 
     try:
         changes = [read_change(text) for text in change]
+        if gained:
+            gain = heat_gain([_gained(text) for text in gained])
+            own = [c.kind == "heat" and c.amount is None for c in changes]
+            changes = [replace(c, amount=gain.value, u=gain.u) if o else c for c, o in zip(changes, own, strict=True)]
         standing = standing_from_documents(
             [d for path in measured for d in read_documents(path)],
             read_rest(rest),
             parse_length(draw),
             None if calipers is None else read_calipers(calipers),
-            heat_gain([_gained(text) for text in gained or []]),
         )
         tried = compare(standing, changes)
     except TillerLensError as error:

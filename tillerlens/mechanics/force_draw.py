@@ -23,6 +23,7 @@ from tillerlens.measurement import Value
 from tillerlens.mechanics.seen import READING_U_N, SCALE_GAIN_U, MechanicsError, SeenBow
 from tillerlens.mechanics.statics import Bow, Limb, NoEquilibrium, braced, force_draw, string_on_belly
 from tillerlens.mechanics.stiffness import LimbStiffness, Stiffness, filled, statics_bow
+from tillerlens.mechanics.unrested import TIPS_MM
 from tillerlens.units import MM_PER_INCH, format_inches, format_pounds
 
 Array = NDArray[np.float64]
@@ -100,11 +101,17 @@ class ForceCurve:
 
 
 def uniform_shape(length_mm: float, brace_back_mm: float, full_draw_mm: float) -> RiseShape:
-    """The rise of a straight uniform bow of this length nock to nock, for want of the bow's own."""
+    """The rise of a straight uniform bow of this length nock to nock, for want of the bow's own; how reflexed or set it is at
+    rest is not known, and is in the doubt."""
     half = length_mm / 2
-    bow = Bow(Limb.uniform(half, 1e8), Limb.uniform(half, 1e8))
-    d, log = _log_rise(bow, None, brace_back_mm, full_draw_mm)
-    return RiseShape(d, log, _smooth(d, OTHER_SHAPE_U) + LEVEL_U**2, False)
+
+    def rise(reflex_mm: float) -> tuple[Array, Array]:
+        limb = Limb.uniform(half, 1e8, -2 * reflex_mm / half**2)
+        return _log_rise(Bow(limb, limb), None, brace_back_mm, full_draw_mm)
+
+    d, log = rise(0.0)
+    bent = rise(TIPS_MM)[1] - log
+    return RiseShape(d, log, np.outer(bent, bent) + _smooth(d, OTHER_SHAPE_U) + LEVEL_U**2, False)
 
 
 def measured_shape(stiffness: Stiffness, seen: SeenBow, full_draw_mm: float, brace_back_mm: float | None = None) -> RiseShape:

@@ -10,7 +10,7 @@ Places along a limb are counted from today's nock. mm, N, radians; shares of 1.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, Literal, get_args
 
@@ -60,6 +60,7 @@ class WhatIfError(MechanicsError):
 class Change:
     """One change. ``amount``: a share (take, narrow, heat) or mm (shorten, brace, reflex); heat without one takes the stated
     range. ``mm``: of thickness, in place of a share. ``limb`` and ``from_nock_mm`` for taking wood off; heat may be of one limb.
+    ``u``: standard uncertainty of the amount.
     """
 
     kind: Kind
@@ -67,6 +68,15 @@ class Change:
     limb: Where = "both"
     from_nock_mm: tuple[float, float] | None = None
     mm: float | None = None
+    u: float = 0.0
+
+    @property
+    def settled(self) -> Change:
+        """With the stated range where heat has no amount of its own."""
+        if self.kind != "heat" or self.amount is not None:
+            return self
+        gain = heat_gain(())
+        return replace(self, amount=gain.value, u=gain.u)
 
 
 @dataclass(frozen=True, eq=False)
@@ -132,7 +142,6 @@ class Standing:
     depths: tuple[Depth, Depth]
     draw_back: float
     brace_back: float
-    heat: Value = field(default_factory=lambda: heat_gain(()))
 
     @property
     def bent(self) -> Bent:
@@ -159,7 +168,6 @@ def standing_from_documents(
     rest: dict[str, Any] | None,
     draw_back: float,
     sections: dict[LimbName, LimbSections] | None = None,
-    heat: Value | None = None,
 ) -> Standing:
     """The bow from measurement documents: strung as it is now, one drawn picture weighed, and unstrung.
 
@@ -188,14 +196,14 @@ def standing_from_documents(
         text = "This bow and its string do not fit together in the statics."
         raise WhatIfError(text, "Measure both pictures again.") from error
     steps = np.sqrt(np.maximum(value, 0.0))[None, :] * vector
-    return Standing(
-        present, found.bow, steps, (depths[0], depths[1]), draw_back, brace, heat_gain(()) if heat is None else heat
-    )
+    return Standing(present, found.bow, steps, (depths[0], depths[1]), draw_back, brace)
 
 
 def check_change(c: Change, shortest_mm: float) -> None:
     """Raise WhatIfError for a change that nobody makes or that this bow's limbs, so long from fade to nock, have no room for."""
     low, high = BOUNDS[c.kind]
+    if not 0 <= c.u <= high:
+        raise WhatIfError("How far the change is doubtful is not a number that can be.", "Leave it out.")
     if c.amount is not None and not low <= c.amount <= high:
         if c.kind in ("take", "narrow", "heat"):
             said = f"{100 * c.amount:g} % cannot be tried: {100 * low:g} to {100 * high:g} % can."
@@ -223,10 +231,8 @@ _WORDS: dict[Kind, str] = {
 }  # fmt: skip
 
 
-def changed(standing: Standing, bent: Bent, changes: Sequence[Change], heat_off: float = 0.0) -> Bent:
-    """The bow after the changes. ``heat_off``: how far the stiffening by heat lies off its likely value, in its standard
-    uncertainties.
-    """
+def changed(standing: Standing, bent: Bent, changes: Sequence[Change]) -> Bent:
+    """The bow after the changes."""
     limbs, depths = [bent.bow.upper, bent.bow.lower], list(bent.depths)
     lengths = [limb.length for limb in limbs]
     brace, new_string = standing.brace_back, False
@@ -239,16 +245,14 @@ def changed(standing: Standing, bent: Bent, changes: Sequence[Change], heat_off:
             if c.limb not in (name, "both"):
                 continue
             power = standing.present.limbs[k].power
-            limbs[k], depths[k] = _changed_limb(limbs[k], depths[k], c, lengths[k], power, standing.heat, heat_off)
+            limbs[k], depths[k] = _changed_limb(limbs[k], depths[k], c.settled, lengths[k], power)
         new_string = new_string or c.kind in ("shorten", "reflex")
     bow = Bow(limbs[0], limbs[1], bent.bow.handle)
     string = None if new_string else bent.string_length
     return Bent(bow, (depths[0], depths[1]), string, brace if new_string else None)
 
 
-def _changed_limb(
-    limb: Limb, depth: Depth, c: Change, was_mm: float, power: float, heat: Value, heat_off: float
-) -> tuple[Limb, Depth]:
+def _changed_limb(limb: Limb, depth: Depth, c: Change, was_mm: float, power: float) -> tuple[Limb, Depth]:
     s, ei, k0 = limb.s, limb.ei, limb.kappa0
     amount = c.amount or 0.0
     if c.kind == "take":
@@ -272,8 +276,7 @@ def _changed_limb(
         return Limb(new, read(ei), read(k0)), less
     if c.kind == "reflex":
         return Limb(s, ei, k0 - 2 * amount / limb.length**2), depth
-    likely = heat.value if c.amount is None else amount
-    return Limb(s, ei * (1 + likely + (heat_off * heat.u if c.amount is None else 0.0)), k0), depth
+    return Limb(s, ei * (1 + amount), k0), depth
 
 
 # --- the answers ----------------------------------------------------------------------------------------------
@@ -297,7 +300,8 @@ def compare(standing: Standing, changes: Sequence[Change]) -> Tried:
     """
     today, after = standing.today, _answers(standing, changes)
     names = _names(standing)
-    off = after.moved - today.moved
+    off = after.moved.copy()  # what is doubtful of the changes comes last, and moves nothing today
+    off[: len(today.moved)] -= today.moved
     difference = {n: Value(float(after.numbers[i] - today.numbers[i]), _u(off[:, i]), unit) for i, (n, unit) in enumerate(names)}
     source = "calipers" if all(d.measured for d in standing.depths) else "the side"
     return Tried(
@@ -321,17 +325,22 @@ def _answers(standing: Standing, changes: Sequence[Change]) -> _Answers:
     for step in standing.doubts.T:
         nudged = replace(standing.bent, bow=thinned(standing.bow, cuts, step[:n], step[n:]))
         moved.append(_moved(standing, changed(standing, nudged, changes), state, at) - here)
-    if any(c.kind == "heat" and c.amount is None for c in changes):
-        moved.append(_moved(standing, changed(standing, standing.bent, changes, 1.0), state, at) - here)
-    else:
-        moved.append(np.zeros_like(here))
+    moved += [_moved(standing, changed(standing, standing.bent, other), state, at) - here for other in _doubted(changes)]
     names = [name for name, _ in _names(standing)]
     scale, wide = np.zeros_like(here), np.zeros((2, here.size))
     scale[:2] = SCALE_GAIN_U * here[:2]  # the scale's own error, alike in weight and energy
     for k, name in enumerate(LIMBS):
         i = names.index(f"strain_{name}")
         wide[k, i] = bent.depths[k].u * here[i]
-    return _Answers(here, np.vstack([*moved, scale, wide]), state, bent, at)
+    return _Answers(here, np.vstack([scale, wide, *moved]), state, bent, at)
+
+
+def _doubted(changes: Sequence[Change]) -> list[list[Change]]:
+    """The changes, each time with one amount larger by its standard uncertainty."""
+    known = [c.settled for c in changes]
+    return [
+        [*known[:k], replace(c, amount=(c.amount or 0.0) + c.u, u=0.0), *known[k + 1 :]] for k, c in enumerate(known) if c.u > 0
+    ]
 
 
 def _states(standing: Standing, bent: Bent, start: Equilibrium | None = None) -> tuple[Equilibrium, Equilibrium]:
@@ -443,8 +452,8 @@ def as_document(tried: Tried) -> dict[str, Any]:
         "format_version": 1,
         "draw_back_mm": round(tried.draw_back, 1),
         "changes": [
-            {"kind": c.kind, "amount": c.amount, "mm": c.mm, "limb": c.limb, "from_nock_mm": c.from_nock_mm}
-            for c in tried.changes
+            {"kind": c.kind, "amount": c.amount, "u": c.u, "mm": c.mm, "limb": c.limb, "from_nock_mm": c.from_nock_mm}
+            for c in (change.settled for change in tried.changes)
         ],
         "today": outcome(tried.today),
         "after": outcome(tried.after),

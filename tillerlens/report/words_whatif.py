@@ -32,7 +32,8 @@ def change_words(c: Change, units: Units) -> str:
         return f"{'raise' if amount >= 0 else 'lower'} the brace by {say_length(abs(amount), units)}"
     if c.kind == "reflex":
         return f"{'add' if amount >= 0 else 'take out'} {say_length(abs(amount), units)} of reflex at each tip"
-    return f"heat-treat the belly of {of}" + ("" if c.amount is None else f", {100 * amount:.0f} % stiffer")
+    doubt = f" (±{math.ceil(200 * c.u - 1e-9)} %)" if c.u > 0 else ""
+    return f"heat-treat the belly of {of}" + ("" if c.amount is None else f", {100 * amount:.0f} %{doubt} stiffer")
 
 
 def table(tried: Tried, units: Units) -> list[tuple[str, ...]]:
@@ -82,11 +83,11 @@ def what_if_words(tried: Tried, units: Units | None = None, own_heat: bool = Fal
                 f"upper gap minus the lower changes by {_length(moved, units)}, to {_length(tried.after.gaps[most][2], units)}."
             )
             out.append(Sentence("what_if_tiller", text))
-    if any(c.kind == "heat" and c.amount is None for c in tried.changes):
+    if any(c.kind == "heat" and (c.amount is None or c.u > 0) for c in tried.changes):
         low, high = STIFFER
         basis = (
             "what your own bows gained when you heated them"
-            if own_heat
+            if own_heat and all(c.amount is not None for c in tried.changes if c.kind == "heat")
             else f"a gain of {100 * low:.0f} to {100 * high:.0f} % (common practice, no source)"
         )
         out.append(Sentence("what_if_heat", f"How much stiffer heat makes the belly is taken from {basis}.", "open"))

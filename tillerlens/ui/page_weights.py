@@ -15,6 +15,7 @@ from tillerlens.errors import TillerLensError
 from tillerlens.measurement import Limb
 from tillerlens.measures.set import EarlyDraw
 from tillerlens.mechanics.bench import Bench, Given, tell
+from tillerlens.mechanics.evidence import check_arrow, check_arrow_mass, check_brace, check_draw, check_reading
 from tillerlens.mechanics.force_draw import Reading
 from tillerlens.mechanics.section import LimbSections
 from tillerlens.record import Event
@@ -194,6 +195,8 @@ def _quick_entry(known: Known) -> None:
 def _keep_weighings(known: Known, text: str, to: str) -> None:
     try:
         pairs = parts.read_pairs(text, parse_length, parse_weight, "20 = 33")
+        for reading in pairs:
+            check_reading(*reading)
     except TillerLensError as error:
         say_error(error)
         return
@@ -206,6 +209,9 @@ def _keep_arrows(known: Known, text: str, draw: str, to: str) -> None:
     try:
         pairs = parts.read_pairs(text, _arrow_mass, _speed, "500 gr = 150 fps")
         at = parse_length(draw)
+        check_draw(at)
+        for shot in pairs:
+            check_arrow(*shot)
     except TillerLensError as error:
         say_error(error)
         return
@@ -219,7 +225,7 @@ def _keep_arrows(known: Known, text: str, draw: str, to: str) -> None:
 def _beside(known: Known) -> Typed:
     with st.expander("Brace height, other arrows, the bow's own mass, a heated belly"):
         brace, _ = parts.field(
-            "Brace height, from the handle's back to the string", parse_length, "brace_text",
+            "Brace height, from the handle's back to the string", _brace, "brace_text",
             help="Only where no picture shows the bow braced; it is not kept.",
         )  # fmt: skip
         others, _ = parts.field("Speed wanted for arrows of", _masses, "others_text", placeholder="400, 450 gr, 30 g")
@@ -235,7 +241,16 @@ def _beside(known: Known) -> Typed:
 
 
 def _masses(text: str) -> list[float]:
-    return [_arrow_mass(part) for part in filter(str.strip, text.split(","))]
+    masses = [_arrow_mass(part) for part in filter(str.strip, text.split(","))]
+    for mass in masses:
+        check_arrow_mass(mass)
+    return masses
+
+
+def _brace(text: str) -> float:
+    brace = parse_length(text)
+    check_brace(brace)
+    return brace
 
 
 # --- words

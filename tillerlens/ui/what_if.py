@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import streamlit as st
@@ -10,7 +11,7 @@ from tillerlens.errors import TillerLensError
 from tillerlens.measurement import Limb
 from tillerlens.mechanics.section import LimbSections
 from tillerlens.mechanics.whatif import Change, Standing, Where, compare, heat_gain, standing_from_documents
-from tillerlens.record import store
+from tillerlens.record import Record, store
 from tillerlens.record.views import timeline
 from tillerlens.report import bench_of_record as of
 from tillerlens.report.chart_whatif import shape_spec
@@ -35,16 +36,16 @@ def show(known: Known, sections: dict[Limb, LimbSections] | None) -> None:
         return
     st.markdown("#### Try before you cut")
     try:
-        standing, own = _standing(known.mark, full, _mark(sections), (known, hand, sections))
+        standing = _standing(known.mark, full, _mark(sections), (known, hand, sections))
     except TillerLensError as error:
         say_error(error)
         return
-    _try(known, standing, own)
+    _try(known, standing)
 
 
 @st.fragment
-def _try(known: Known, standing: Standing, own_heat: bool) -> None:
-    changes = _controls(known.units, standing)
+def _try(known: Known, standing: Standing) -> None:
+    changes, own_heat = _with_own_heat(known, _controls(known.units, standing))
     try:
         tried = compare(standing, changes)
     except TillerLensError as error:
@@ -57,6 +58,26 @@ def _try(known: Known, standing: Standing, own_heat: bool) -> None:
     cells = [f"| {' | '.join([plain(what), *map(_in_cell, values)])} |" for what, *values in rows]
     st.markdown("\n".join([f"| {' | '.join(HEAD)} |", "|---|---|---|---|", *cells]))
     parts.say_rest(more)
+
+
+def _with_own_heat(known: Known, changes: list[Change]) -> tuple[list[Change], bool]:
+    """Heating by what the user's own bows gained, where the record has such, and whether it has."""
+    if not any(c.kind == "heat" for c in changes):
+        return changes, False
+    gains = _gains(known.record.address, known.record)
+    gain = heat_gain(gains)
+    return [replace(c, amount=gain.value, u=gain.u) if gains and c.kind == "heat" else c for c in changes], bool(gains)
+
+
+@st.cache_data(ttl=60, max_entries=4, show_spinner=False)
+def _gains(address: str, _record: Record) -> list[tuple[float, float]]:
+    """What every bow of the record that was heated gained by it; asked again each minute at most."""
+    out: list[tuple[float, float]] = []
+    for bow in store.list_bows(_record):
+        if store.list_events(_record, bow.id, "heat"):
+            line = timeline(_record, bow.id)
+            out += of.heat_gains_of(line.bow, line.stages, line.events)
+    return out
 
 
 def _in_cell(value: str) -> str:
@@ -102,15 +123,10 @@ def _mark(sections: dict[Limb, LimbSections] | None) -> str:
 
 
 @st.cache_resource(max_entries=8, show_spinner="Reading the bow as it stands")
-def _standing(mark: str, full_mm: float, calipers: str, _of: tuple[Any, ...]) -> tuple[Standing, bool]:
-    """The bow as it stands, once for each state of the record, and whether the user's own bows say what heat does."""
+def _standing(mark: str, full_mm: float, calipers: str, _of: tuple[Any, ...]) -> Standing:
+    """The bow as it stands, once for each state of the record."""
     known, hand, sections = _of
-    gains: list[tuple[float, float]] = []
-    for bow in store.list_bows(known.record):
-        if store.list_events(known.record, bow.id, "heat"):
-            line = timeline(known.record, bow.id)
-            gains += of.heat_gains_of(line.bow, line.stages, line.events)
     documents = [known.document(s) for s in hand.strung]
-    standing = standing_from_documents(documents, known.document(hand.rest), full_mm, sections, heat_gain(gains))
+    standing = standing_from_documents(documents, known.document(hand.rest), full_mm, sections)
     _ = standing.today  # made here, so that the first touch of a control is as quick as the next
-    return standing, bool(gains)
+    return standing
