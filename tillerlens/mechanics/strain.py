@@ -123,7 +123,7 @@ def breaking_strain(wood: Species) -> float:
 def strain_limit(wood: FoundWood | None = None, moisture: float | None = None) -> StrainLimit:
     """What a wood takes at a moisture (%; None: 12)."""
     if wood is None:
-        what = "which a yew bow should not exceed, taken for want of this wood's own figure"
+        what = "what a yew bow should not exceed, for want of a figure for this wood"
         return StrainLimit(NAGLERS, what, NAGLER, _mean_crushing(moisture), LIKE_OTHERS)
     name, kind, said = wood.species.name, wood.species, wood.strength(moisture).said
     crushes, crushes_source = _crushes(kind, moisture)

@@ -11,6 +11,7 @@ import streamlit as st
 
 from tillerlens.cli_words import _whole
 from tillerlens.errors import TillerLensError
+from tillerlens.history.as_now import CHANGES
 from tillerlens.measurement import LIMBS, Limb
 from tillerlens.measures.pair import read_picture
 from tillerlens.mechanics.plan import plan_from_documents
@@ -171,9 +172,11 @@ def _lacking(known: Known, hand: of.OnHand, wish: ScrapeWish | None) -> tuple[st
         why = "Without the shape at rest a natural bend cannot be told from a weak place, so no wood should come off."
         return "No picture of the bow unstrung is measured.", why, "Add a picture of it unstrung.", "picture"
     if not drawn and hand.scraped is not None and known.measured("drawn"):
-        why = "Earlier pictures show a stronger bow than it is now."
+        last = max((e for e in known.events if e.kind in CHANGES), key=lambda e: e.happened_at)
+        did = "Wood came off" if last.kind == "scrape" else "It was heated"
+        why = "Earlier pictures show another bow than it is now."
         what = "Exercise it with 20 to 30 part draws (common practice), photograph it drawn with the scale's reading, measure it."
-        return "Wood came off since the last drawn picture.", why, what, "picture"
+        return f"{did} since the last drawn picture.", why, what, "picture"
     if not drawn:
         why, what = "The plan reads the bend there.", "Add one, drawn on the scale."
         return "No picture of the bow drawn is measured.", why, what, "picture"

@@ -7,14 +7,14 @@ from typing import Any
 
 import streamlit as st
 
-from tillerlens.history.as_now import told_together
+from tillerlens.history.as_now import CHANGES, told_together
 from tillerlens.record import Event, Record, Stage, store
 
 
 def documents_of(record: Record, stages: Sequence[Stage], events: Sequence[Event]) -> dict[str, dict[str, Any]]:
     """The measurement documents of one bow's measured stages, by their identity. Made once for each state of the record."""
     measured = tuple((s.id, s.version, s.made_by) for s in stages if s.status == "measured")
-    changes = tuple((e.id, e.version) for e in events if e.kind == "scrape")
+    changes = tuple((e.id, e.version) for e in events if e.kind in CHANGES)
     return _told(record.address, measured, changes, record, tuple(stages), tuple(events))
 
 
