@@ -160,7 +160,7 @@ def test_moisture_and_layout_commands():
     assert "17.7 % moisture (±2.8 %)" in cold  # half way between 16.4 and 19.0, and wide enough for both
     for wrong, hint in (
         (["--temperature", "warm", "--humidity", "60%"], "21C"),
-        (["--temperature", "70", "--humidity", "60%"], "70F or 21C"),
+        (["--temperature", "70", "--humidity", "60%"], "21C or 70F"),
         (["--temperature", "20C", "--humidity", "100%"], "between 1 and 99"),
         (["--temperature", "20C", "--humidity", "0.45"], "did you mean 45%"),
         (["--temperature", "20C", "--humidity", "45", "--low", "12", "--high", "9"], "12 %, is not below the dampest, 9 %"),

@@ -190,8 +190,6 @@ def test_a_picture_that_another_session_took_off_the_bench_does_not_come_back(tm
     with pytest.raises(kept.KeptError, match="no longer on the bench"):
         kept.note(tmp_path, replace(laid, form={"state": "drawn"}))
     assert kept.on_bench(tmp_path, bow.id) == []
-    (tmp_path / "bench" / bow.id / f"{laid.sha256}.json").write_text("{}")  # as an older program left it
-    assert kept.on_bench(tmp_path, bow.id) == []
 
 
 def test_two_who_put_up_the_demo_at_once_get_one(record, monkeypatch):
