@@ -283,6 +283,7 @@ def test_every_reason_to_draw_it_no_further_is_said():
     present = exact(bow_of(upper=1.9 * EI))
     plan = plan_scraping(present, ScrapeWish(0.8 * present.seen.weight, FULL))
     assert [reason.code for reason in plan.holds] == ["past_weight", "beyond_shape"]
+    assert plan.limit.draw_back <= DRAW - 25.4 and plan.limit.weight <= plan.wish.weight
 
 
 def test_care_never_takes_more_than_half():

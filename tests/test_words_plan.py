@@ -123,14 +123,15 @@ def test_no_stretch_in_words_runs_into_what_is_left(plans):
         return int(whole or 0) + (int(top) / int(bottom) if top else 0)
 
     for plan in plans.values():
-        spans = {"leave": [], "stretch": []}
+        spans = {"leave": [], "skip": [], "stretch": []}
         for line in plan_in_words(plan).steps:
-            found = re.match(r"(Upper|Lower) limb[,:] (?:leave )?([\d /]+) to ([\d /]+) in from", line.text)
+            found = re.match(r"(Upper|Lower) limb[,:] (?:leave |skip )?([\d /]+) to ([\d /]+) in from", line.text)
             if found and line.pattern in spans:
                 spans[line.pattern].append((found[1], inches(found[2]), inches(found[3])))
         for limb, a, b in spans["stretch"]:
             assert a < b
             assert all(limb != other or b <= low or a >= high for other, low, high in spans["leave"])
+            assert all(limb != other or b <= low or a >= high or a < low < high < b for other, low, high in spans["skip"])
 
 
 def test_amounts_in_words():

@@ -66,9 +66,10 @@ def _thickness(need: LimbNeed, at: float, share: float, units: Units) -> list[st
     fine = u is None or not math.isfinite(u)
     if units.length == "cm":
         reach = "" if fine or u is None else f" ±{math.ceil(10 * COVER * u) / 10:.1f}"
-        return [f"{thick:.1f}{reach}", f"{thick * (1 - share):.1f}" if share else ""]
+        return [f"{thick:.1f}{reach}", f"{thick * (1 - share):.1f}{reach}" if share else ""]
     reach = "" if fine or u is None else f" ±{halves(math.ceil(2 * COVER * u / SIXTY_FOURTH_MM) / 2)}"
-    return [f"{halves(thick / SIXTY_FOURTH_MM)}{reach}", halves(thick * (1 - share) / SIXTY_FOURTH_MM) if share else ""]
+    target = f"{halves(thick * (1 - share) / SIXTY_FOURTH_MM)}{reach}" if share else ""
+    return [f"{halves(thick / SIXTY_FOURTH_MM)}{reach}", target]
 
 
 def halves(number: float) -> str:

@@ -175,7 +175,10 @@ def _stretch(stretch: Stretch, left: Sequence[Leave], units: Units) -> Line:
 
 def _amount(stretch: Stretch, units: Units) -> str:
     share = f"{100 * stretch.share:g} % of the thickness"
-    return f"about {share}" if stretch.mm is None else f"about {say_amount(stretch.mm, units)} ({share})"
+    if stretch.mm is None:
+        return f"about {share}"
+    amount = say_amount(stretch.mm, units)
+    return f"{'' if amount.startswith('under') else 'about '}{amount} ({share})"
 
 
 def _leave(leave: Leave, units: Units) -> Line:
@@ -194,12 +197,13 @@ def _outward(ends_mm: tuple[float, float], units: Units) -> tuple[float, float]:
 
 
 def _ends(stretch: Stretch, left: Sequence[Leave], units: Units) -> tuple[str, str]:
-    """Both ends in words, to the nearest half inch or half cm, but never into a hinge."""
+    """Both ends in words, to the nearest half inch or half cm, but never into a hinge, nor ending in what is skipped."""
     step = _step(units)
     a, b = (math.floor(mm / step + 0.5) * step for mm in stretch.from_nock_mm)
     for q in left:
         low, high = _outward(q.from_nock_mm, units)
-        if q.told and low < b and a < high:
+        inside = not q.told and a < low and high < b
+        if q.limb == stretch.limb and low < b and a < high and not inside:
             a, b = (max(a, high), b) if sum(stretch.from_nock_mm) > low + high else (a, min(b, low))
     return _number(a, units), _place(b, units)
 

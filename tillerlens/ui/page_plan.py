@@ -196,8 +196,6 @@ def _say(known: Known, plan: Plan, said: PlanWords) -> None:
         st.markdown("#### This step" if plan.stop is None else "#### As it is now")
         for line in [*said.first, *said.steps]:
             st.markdown(f"- {plain(line.text)}")
-        if plan.stop is None:
-            _tables(known, plan)
         st.markdown("#### What to expect")
         for line in said.expect:
             st.markdown(f"- {plain(line.text)}")
@@ -209,14 +207,16 @@ def _say(known: Known, plan: Plan, said: PlanWords) -> None:
         for doubt in said.doubts:
             st.warning(plain(doubt))
     if plan.stop is None:
+        _tables(known, plan)
         _did_it(known, plan)
 
 
 def _tables(known: Known, plan: Plan) -> None:
     """Both limbs by station, and the whole on one page for the bench."""
-    for column, table in zip(st.columns(2), plan_tables(plan, known.units), strict=True):
+    st.markdown("#### By station")
+    for column, table in zip(st.columns(2, gap="medium"), plan_tables(plan, known.units), strict=True):
         lines = [f"| {' | '.join(table.head)} |", f"|{'---|' * len(table.head)}"]
-        lines += [f"| {' | '.join(cell.replace(' ', chr(0xA0)) for cell in row)} |" for row in table.rows]
+        lines += [f"| {' | '.join(row)} |" for row in table.rows]
         column.markdown(f"**{plain(table.caption)}**\n\n" + "\n".join(lines))
     st.download_button(
         "Print it for the bench (PDF)",

@@ -28,6 +28,7 @@ from tillerlens.mechanics.scraping.model import (
 )
 from tillerlens.mechanics.statics import Bow, Equilibrium, Limb, NoEquilibrium, drawn
 from tillerlens.mechanics.wish import ScrapeWish, amplification, excess, find_need, tiller_bounds
+from tillerlens.units import MM_PER_INCH
 
 NEAR_LN, WITHIN_MM = 0.05, 0.2  # how freely a step is reshaped to keep the tiller, and how closely that is then kept
 GAP_MODEL_U_MM = 0.2
@@ -64,7 +65,7 @@ def plan_scraping(
     cuts = cut_limbs(present, leave, over, cov, care)
     u_need = _u_need(weights_of(cuts, present.patches), cov)
     work = _Work(best, present, wish, care, hand, state, jac, now, cuts)
-    stop = _at_weight(now, wish, leave)
+    stop, holds = _at_weight(now, wish, leave), _holds(present, leave, care, wish)
     need = work.need(over, u_need) if cuts else np.zeros(0)
     told, order = work.step(need) if stop is None and cuts else (np.zeros(len(cuts)), "weight")
     after = now
@@ -82,12 +83,12 @@ def plan_scraping(
         tuple(stretches),
         leave,
         stop,
-        _holds(present, leave, care, wish),
+        holds,
         now,
         after,
         wish,
         (limbs[0], limbs[1]),
-        _limit(best.bow, present, wish, state),
+        _limit(best.bow, present, wish, state, any(r.code == "beyond_shape" for r in holds)),
         best.doubts,
         ln_ei,
         order,
@@ -145,8 +146,12 @@ def _holds(present: Present, leave: Sequence[Leave], care: Care, wish: ScrapeWis
     return tuple(out)
 
 
-def _limit(bow: Bow, present: Present, wish: ScrapeWish, state: Equilibrium) -> PullLimit:
-    """The draw at which the bow as it is now reaches the wished weight, never past the wished draw."""
+def _limit(bow: Bow, present: Present, wish: ScrapeWish, state: Equilibrium, out_of_shape: bool) -> PullLimit:
+    """The draw at which the bow as it is now reaches the wished weight, never past the wished draw; an inch less than in the
+    picture where the shape is not right (common practice, no source)."""
+    if out_of_shape:
+        limit, seen = _limit(bow, present, wish, state, False), present.seen
+        return PullLimit(min(limit.weight, seen.weight), min(limit.draw_back, seen.draw_back - MM_PER_INCH))
     low, high = 0.4 * wish.draw_back, wish.draw_back
     if state.weight <= wish.weight:
         return PullLimit(wish.weight, wish.draw_back)
