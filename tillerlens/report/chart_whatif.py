@@ -24,7 +24,7 @@ def shape_spec(tried: Tried, units: Units | None = None) -> dict[str, Any]:
     every = [abs(r["height"]) for r in rows]
     wide = 1.03 * max(abs(r["at"]) for r in rows)
     return {
-        "$schema": "https://vega.github.io/schema/vega-lite/v5.json",
+        "$schema": "https://vega.github.io/schema/vega-lite/v6.json",
         "data": {"values": rows},
         "height": 300,
         "mark": {"type": "line", "strokeWidth": 2.5},
