@@ -255,6 +255,18 @@ def test_weight_is_kept_for_shooting_in():
     assert ScrapeWish(200.0, FULL).aim == pytest.approx(200 + 2.5 * 4.44822, abs=0.01)
 
 
+def test_a_tiller_that_is_out_at_the_weight_is_evened_from_what_is_kept():
+    """The upper limb 5 % too stiff: wood off it alone, for at most 1.5 % of the weight, where some is kept."""
+    present = exact(bow_of(upper=1.05 * EI))
+    weight = weight_of(present)
+    plan = plan_scraping(present, wished(weight - 11, "like_lower", (0.0, 0.5), keep=11.0))
+    assert plan.stop is None and plan.order == "trim"
+    assert {s.limb for s in plan.stretches} == {"upper"}
+    assert plan.after.weight.value >= 0.98 * weight
+    assert max(plan.after.outside_mm) < max(plan.now.outside_mm) - 0.5
+    assert plan_scraping(present, wished(weight, "like_lower", (0.0, 0.5))).stop == "at_weight"  # nothing kept, nothing to give
+
+
 def test_where_to_stop_pulling_is_where_the_bow_reaches_the_wished_weight():
     present = exact(bow_of())
     wish = wished(weight_of(present) / 1.2)

@@ -58,7 +58,7 @@ def plans():
     heavy = made["heavy"]
     for stop in ("nothing_told", "only_hinges", "tiller", "at_weight"):
         made[stop] = type(heavy)(**{**vars(heavy), "stop": stop, "stretches": ()})
-    for order in ("even", "both"):
+    for order in ("even", "both", "trim"):
         made[order] = replace(heavy, order=order)
     made["side"] = replace(heavy, limbs=tuple(replace(n, thickness=np.full(n.need.size, 11.0), thickness_from="side",
                            u_thickness=np.full(n.need.size, 0.3)) for n in heavy.limbs))  # fmt: skip

@@ -41,6 +41,8 @@ PATTERNS = {
     # what the step is for
     "order_even": "Even the limbs first. This step takes wood where they are too stiff; the weight comes down later.",
     "order_both": "This step evens the limbs and brings the weight down.",
+    "order_trim": "The weight is where it should be. This step only evens the limbs, at the cost of a little of what is kept for "
+    "shooting in.",
     "order_weight": "This step brings the weight down.",
     # what was found
     "found_stiff": "{limb} limb: a stiff place {from_} to {to} from the nock. It bends about {less} % less than the wood "

@@ -69,9 +69,13 @@ def plan_scraping(
     need = work.need(over, u_need) if cuts else np.zeros(0)
     told, order = work.step(need) if stop is None and cuts else (np.zeros(len(cuts)), "weight")
     after = now
-    if stop is None and not told.any():
+    if stop == "at_weight" and cuts:
+        told, after = work.trim(over, u_need)
+        if told.any():
+            stop, order = None, "trim"
+    elif stop is None and not told.any():
         stop = "only_hinges" if any(q.told for q in leave) else "nothing_told"
-    if stop is None:
+    if stop is None and order != "trim":
         told, after = work.within_tiller(told)
         stop = None if told.any() else "tiller"
     ln_ei = work.ln_ei(told)
@@ -221,12 +225,28 @@ class _Work:
             take = uneven + rest * (allowed - spent) / float(cost @ rest)
             order = "both" if spent > 0.25 * allowed else "weight"
         share = np.array([-np.expm1(-t / self.power(c)) for t, c in zip(take, self.cuts, strict=True)])
-        told = share / self.hand.ratio
-        plain = max((t for t, c in zip(told, self.cuts, strict=True) if not c.stiffer), default=0.0)
+        plain = max((t for t, c in zip(share, self.cuts, strict=True) if not c.stiffer), default=0.0)
         # all of them less, so that what is even stays even
-        told = np.minimum(told * min(1.0, care.most_share / max(plain, 1e-9)), care.most_share)
+        told = np.minimum(share * min(1.0, care.most_share / max(plain, 1e-9)), care.most_share) / self.hand.ratio
         told = _round(_alike(told, self.cuts, care.alike))
         return np.where(told < care.least_share, 0.0, told), order  # type: ignore[return-value]
+
+    def trim(self, over: Floats, u_over: Floats) -> tuple[Floats, Forecast]:
+        """At the wished weight with the tiller out: what evens the limbs at the cost of a little of the weight that is kept, and
+        its forecast. Nothing where that would not bring the tiller clearly nearer."""
+        worst = max(self.now.outside_mm)
+        spare = min(self.care.trim * self.wish.aim, self.wish.keep)
+        lower = replace(self, wish=replace(self.wish, keep=self.wish.keep - spare))
+        if spare <= 0 or self.now.weight.value <= lower.wish.aim:
+            return np.zeros(len(self.cuts)), self.now
+        need = lower.need(over, u_over)
+        uneven = need - need.min()
+        share = np.array([-np.expm1(-t / self.power(c)) for t, c in zip(uneven, self.cuts, strict=True)])
+        told = _round(np.minimum(share, self.care.most_share) / self.hand.ratio)
+        told = np.where(told < self.care.least_share, 0.0, told)
+        after = self.after(told)
+        good = told.any() and after.weight.value >= lower.wish.aim and max(after.outside_mm) < worst - self.care.worse_mm
+        return (told, after) if good and not self._worse(after) else (np.zeros(told.size), self.now)
 
     def _allowed(self) -> float:
         """Of ln weight in this step: at most the step's share of what stands above the wish, and no more than leaves the weight
@@ -295,7 +315,7 @@ class _Work:
         k = self.present.seen.stations.size
         part = (self.jac[:k] - self.jac[k : 2 * k])[:, : weights.shape[1]] @ weights.T
         power = np.array([self.power(c) for c in self.cuts])
-        most = np.minimum(self.care.most_share, told.max()) * self.hand.ratio
+        most = min(self.care.most_share, float(told.max()) * self.hand.ratio)
         start = -power * np.log1p(-told * self.hand.ratio)
         here, then = (np.array([r.difference.value for r in f.gaps]) for f in (self.now, after))
         low, high = tiller_bounds(self.state, self.present.seen.stations, self.wish)
