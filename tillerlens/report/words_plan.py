@@ -34,7 +34,7 @@ PATTERNS = {
     "stop_tiller": "Take no wood off yet. Every step tried would make the tiller worse. Measure the bow again, at rest and "
     "drawn, or widen the tiller you wish for.",
     # how far it may be drawn
-    "hold_past_weight": "It was drawn past the weight you want. Don't do that again until it is lighter.",
+    "hold_past_weight": "In a picture it was drawn past the weight you want. Draw it no further than that weight.",
     "hold_past_draw": "It was drawn past {draw}, the draw you want. Don't draw it further than that.",
     "hold_beyond_shape": "It was drawn too far for its shape. Draw it less far until a new picture shows the limbs alike.",
     "pull": "Stop pulling today at {weight} on the scale or at {today}, whichever comes first.",
@@ -141,7 +141,7 @@ def _steps(plan: Plan, units: Units) -> list[Line]:
     out = []
     for limb in LIMBS:
         mine = [s for s in plan.stretches if s.limb == limb] if plan.stop is None else []
-        left = [q for q in plan.leave if q.limb == limb]
+        left = [q for q in plan.leave if q.limb == limb and (q.told or plan.stop is None)]
         places = () if plan.finding is None else plan.finding.places
         out += [_stiff(p, units) for p in places if p.limb == limb and p.kind == "stiff"]
         out += [_stretch(s, left, units) for s in mine]
