@@ -17,7 +17,7 @@ class Session:
             f"{url.replace('http', 'ws', 1)}/_stcore/stream", subprotocols=["streamlit"], max_size=None, open_timeout=60
         )
         self._page, self._query, self._wait_s, self._widgets = page, query, wait_s, {}
-        self.ids, self.errors = {}, []  # widgets by key; what any run of this session showed in an error box
+        self.ids, self.errors = {}, []  # widgets by key; what any run showed in an error box
         self.passing = []  # captions and spinners of the last run that were gone at its end
         self._shown = {}
 

@@ -42,7 +42,7 @@ class Uploads:
         self._refused: OrderedDict[str, str] = OrderedDict()
 
     def room(self, session: str, more: int, already: int = 0) -> str | None:
-        """Why ``more`` bytes cannot be taken from this session, in a sentence; None when they can.
+        """Why ``more`` bytes cannot be taken from this visitor, in a sentence; None when they can.
 
         already: bytes of the same file that have come.
         """
@@ -67,5 +67,5 @@ class Uploads:
             self._refused.popitem(last=False)
 
     def take_refusal(self, session: str) -> str | None:
-        """What was refused to this session since it was last asked for."""
+        """What was refused to this visitor since it was last asked for."""
         return self._refused.pop(session, None)
