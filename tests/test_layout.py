@@ -19,7 +19,8 @@ from tillerlens.mechanics.section import SectionError, Station, check_stations
 from tillerlens.mechanics.statics import Bow, Handle, Limb, braced, drawn
 from tillerlens.mechanics.strain import SIDE_U, YIELDS, LimbStrain, most_at_risk, strain_limit, tip_set
 from tillerlens.report.lengths import Units
-from tillerlens.report.words_layout import in_columns, layout_words
+from tillerlens.report.table import in_columns
+from tillerlens.report.words_layout import layout_words
 from tillerlens.report.words_mechanics import strain_words
 from tillerlens.units import MM_PER_INCH, NEWTON_PER_POUND
 

@@ -159,3 +159,10 @@ def test_a_ruler_length_survives_writing_and_reading(sixteenths):
 @given(st.floats(min_value=-5000, max_value=5000))
 def test_no_length_is_printed_more_than_half_a_division_off(mm):
     assert abs(units.parse_length(units.format_inches(mm)) - mm) <= 25.4 / 32 + 1e-9
+
+
+def test_a_weight_may_be_nothing_only_where_that_is_an_answer():
+    assert units.parse_weight("0 lb", or_none=True) == 0.0
+    for text, or_none in (("0 lb", False), ("-1 lb", True), ("-1 lb", False)):
+        with pytest.raises(ShotError, match="is no weight"):
+            units.parse_weight(text, or_none=or_none)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -68,6 +67,7 @@ def scrape_command(
     from tillerlens.mechanics.wish import BENDS, ScrapeWish
     from tillerlens.report.chart_plan import plan_chart
     from tillerlens.report.pdf_plan import plan_pdf
+    from tillerlens.report.table import in_columns
     from tillerlens.report.table_plan import plan_tables
     from tillerlens.report.words_plan import plan_in_words
     from tillerlens.units import parse_weight
@@ -75,7 +75,7 @@ def scrape_command(
     if bend not in BENDS:
         raise typer.BadParameter(f"{bend} is no bend; choose one of {', '.join(BENDS)}.")
     try:
-        kept = parse_weight(keep) if keep.strip().rstrip("lbkg ").strip("0.") else 0.0
+        kept = parse_weight(keep, or_none=True)
         wish = ScrapeWish(parse_weight(weight), read_size(draw), bend, _span(tiller), kept)
         plan = plan_from_documents(
             [d for path in measured for d in read_documents(path)],
@@ -99,7 +99,7 @@ def scrape_command(
     else:
         typer.echo("\n".join(line.text for line in [*said.first, *said.steps]))
         for table in plan_tables(plan) if plan.stop is None else ():
-            typer.echo(f"\n{table.caption}\n{_in_columns([table.head, *table.rows])}")
+            typer.echo("\n".join(["", table.caption, *in_columns([table.head, *table.rows])]))
         typer.echo("\n".join(["", *(line.text for line in [*said.expect, *said.care]), *said.doubts, *said.always]))
     raise typer.Exit(TOLD)
 
@@ -191,7 +191,8 @@ def layout_command(
     from tillerlens.mechanics.layout import lay_out, wish_of_wood
     from tillerlens.mechanics.wood import read_moisture
     from tillerlens.report.lengths import Units
-    from tillerlens.report.words_layout import in_columns, layout_words
+    from tillerlens.report.table import in_columns
+    from tillerlens.report.words_layout import layout_words
     from tillerlens.units import parse_length, parse_weight
 
     try:
@@ -244,11 +245,6 @@ def _layout_document(got: Layout, wood: str) -> dict[str, Any]:
 
 def _tenth_up(x: float) -> str:
     return f"{math.ceil(10 * x - 1e-9) / 10:.1f}"
-
-
-def _in_columns(rows: Sequence[Sequence[str]]) -> str:
-    widths = [max(len(cell) for cell in column) for column in zip(*rows, strict=True)]
-    return "\n".join("  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip() for row in rows)
 
 
 def _span(text: str) -> tuple[float, float]:

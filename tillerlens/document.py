@@ -74,10 +74,10 @@ def read_one(path: Path) -> dict[str, Any]:
 
 def read_rest(path: Path) -> dict[str, Any]:
     """The measurement document of an unstrung bow. Raises DocumentError with what to do."""
-    return check_rest(read_one(path), shown(Path(path).name))
+    return as_rest(read_one(path), shown(Path(path).name))
 
 
-def check_rest(document: dict[str, Any], name: str) -> dict[str, Any]:
+def as_rest(document: dict[str, Any], name: str) -> dict[str, Any]:
     """The document, if it is a measurement of a bow unstrung; else raises DocumentError."""
     if document["status"] != "measured" or document["state"] != "unstrung" or len(document["profile"]) != 2:
         raise DocumentError(f"{name} is not a measurement of the bow unstrung.", "Give that of the unstrung bow.")

@@ -121,13 +121,14 @@ def parse_length(text: str) -> float:
     return sign * _at_most(mm, MOST_LENGTH_MM, text, "length", ShotError)
 
 
-def parse_weight(text: str) -> float:
+def parse_weight(text: str, or_none: bool = False) -> float:
     """Newtons from what a person writes for a draw weight: ``42 1/2 lb``, ``42.5#``, ``190 N``, ``19 kg``.
 
-    A bare number is pounds. Raises ShotError for anything else, for nothing or less, and beyond ten tons.
+    A bare number is pounds. ``or_none``: 0 is an answer too. Raises ShotError for anything else, for nothing or less, and beyond
+    ten tons.
     """
     newtons = parse_quantity(text, _NEWTONS_PER, "weight", _WEIGHT_LIKE, most=MOST_FORCE_N)
-    if newtons <= 0:
+    if newtons < 0 or (newtons == 0 and not or_none):
         raise ShotError(
             f"'{shown(text, MOST_TYPED)}' is no weight: a bow pulls with more than nothing.", "Correct it.", given=text
         )

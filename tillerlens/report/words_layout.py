@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -88,9 +87,3 @@ def _change(w: WhatIf, units: Units) -> str:
     if w.wider:
         return f"{say_length(abs(w.wider), units)} {'wider' if w.wider > 0 else 'narrower'}"
     return f"{say_length(w.longer, units)} longer" if w.longer else "as laid out"
-
-
-def in_columns(table: Sequence[Sequence[str]]) -> list[str]:
-    """Lines with the cells of a table under each other."""
-    widths = [max(len(row[i]) for row in table) for i in range(len(table[0]))] if table else []
-    return ["  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip() for row in table]

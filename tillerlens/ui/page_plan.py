@@ -67,7 +67,8 @@ def _wish(known: Known) -> ScrapeWish | None:
         bend = left.selectbox("The bend shared out as", words, format_func=BEND_WORDS.__getitem__, key="wish_bend")
         with right:
             had = f"{pounds_from_newtons(KEEP_N):.4g} lb"
-            keep, fit_keep = parts.field("Kept for shooting in", _weight_or_none, f"wish_keep_{bow.id}", value=had)
+            or_none = partial(parse_weight, or_none=True)
+            keep, fit_keep = parts.field("Kept for shooting in", or_none, f"wish_keep_{bow.id}", value=had)
         with left:
             low, fit_low = parts.field(
                 "Tiller (upper minus lower gap), lowest", parse_length, f"wish_tiller_low_{bow.id}",
@@ -94,11 +95,6 @@ def _wish(known: Known) -> ScrapeWish | None:
     except TillerLensError as error:
         say_error(error)
         return ScrapeWish(bow.wish_weight_n, full, bend, usual, kept)
-
-
-def _weight_or_none(text: str) -> float:
-    """A weight that may be nothing at all."""
-    return 0.0 if not text.strip("0. lbkg") else parse_weight(text)
 
 
 def _keep_wish(known: Known, weight: float | None, draw: float | None) -> None:

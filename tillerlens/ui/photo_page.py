@@ -14,7 +14,7 @@ import streamlit as st
 from tillerlens.core.clicks import check_places
 from tillerlens.core.reading import parse_json, shown
 from tillerlens.core.unforeseen import Unforeseen, net
-from tillerlens.document import DocumentError, check_rest, parse_documents
+from tillerlens.document import DocumentError, as_rest, parse_documents
 from tillerlens.errors import PhotoError, ShotError, TillerLensError
 from tillerlens.measurement import Measurement, Value
 from tillerlens.photo.intake import Photo
@@ -210,7 +210,7 @@ def _rest(samples: Path, picked: Picked) -> Mapping[str, Any] | None:
     if upload is None:
         return None
     try:
-        return check_rest(parse_documents(upload.getvalue(), shown(upload.name))[0], shown(upload.name))
+        return as_rest(parse_documents(upload.getvalue(), shown(upload.name))[0], shown(upload.name))
     except DocumentError as error:
         st.error(f"{fields.plain(error.text)} {fields.plain(error.remedy)}")
         return None

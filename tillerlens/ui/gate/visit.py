@@ -5,19 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import cast
 
-from tillerlens.errors import TillerLensError
+from tillerlens.record import LookingOnly as LookingOnly
 from tillerlens.ui.gate.keys import Kind
 from tillerlens.ui.gate.shop import Shop, Visit, shop_now
 
 LOOKING, ASK = "You are here to look only, so nothing was changed.", "Ask whoever runs the shop for the other PIN."
 _KIND = "gate_kind"
 VISIT_HEADER = "x-tillerlens-visit"  # set by the gate on the live connection; whatever a browser sends under it is dropped
-
-
-class LookingOnly(TillerLensError):
-    """Somebody who may only look asked for a change."""
-
-    code = "looking_only"  # the same as the record's own
 
 
 def visitor() -> Visit | None:
