@@ -89,7 +89,14 @@ def spots(upper: Limb, lower: Limb, seed: int, draw_mm: float = DRAW_MM) -> tupl
 
 
 def places(upper: Limb, lower: Limb, seed: int, draw_mm: float = DRAW_MM, noisier: float = 1.0) -> tuple[Place, ...]:
-    """On movement from rest. noisier: how much noisier than the drawn picture the one at rest is, and says it is."""
+    return looked(upper, lower, seed, draw_mm, noisier)[0]
+
+
+def looked(
+    upper: Limb, lower: Limb, seed: int, draw_mm: float = DRAW_MM, noisier: float = 1.0
+) -> tuple[tuple[Place, ...], tuple[Place, ...]]:
+    """On movement from rest: what is told, and what is doubted. noisier: how much noisier than the drawn picture the one at rest
+    is, and says it is."""
     rng = np.random.default_rng([seed, 11])
     profile, rest = look(upper, lower, rng, draw_mm)
     curves = []
@@ -99,7 +106,7 @@ def places(upper: Limb, lower: Limb, seed: int, draw_mm: float = DRAW_MM, noisie
         lever = np.maximum(p.lever_arm_mm, 1.0)
         u = U_PER_M * np.hypot(1, noisier) / np.sqrt(2)  # ``wander`` is smaller by the root of two
         curves.append(LimbCurve(p.from_nock_mm, (p.curvature_per_m - lying) / lever, u / lever, lever, float(p.from_nock_mm[-1])))
-    return find_places(*curves)[0]
+    return find_places(*curves)
 
 
 @pytest.mark.parametrize("which", [0, 1])
@@ -141,6 +148,17 @@ def test_nine_in_ten_are_found_from_18_in_on(draw_mm: float) -> None:
         right = [p for p in found if (p.limb, p.kind) == meant and abs(p.from_nock_mm.value - at_mm) < 50]
         hits, alarms = hits + bool(right), alarms + len(found) - len(right)
     assert hits >= 23 and alarms <= 1
+
+
+def test_what_wood_does_not_do_is_doubted_and_nothing_is_told_beside_it() -> None:
+    """A stretch that seems to bend not at all: the line has left the limb there, and the smoothing rings about it."""
+    told, odd = looked(limb(-6.0, 330), limb(), 3)
+    assert [(p.limb, p.kind) for p in odd] == [("upper", "stiff")] and abs(odd[0].from_nock_mm.value - 330) < 40
+    assert not any(p.limb == "upper" and abs(p.from_nock_mm.value - 330) < 130 for p in told)
+
+
+def test_wood_that_thickens_into_its_fade_is_no_stiff_place() -> None:
+    assert places(limb(-0.4, LENGTH - 80), limb(-0.4, LENGTH - 80), 2) == ()
 
 
 def test_two_spots_are_two() -> None:

@@ -63,6 +63,7 @@ def plans():
     made["side"] = replace(heavy, limbs=tuple(replace(n, thickness=np.full(n.need.size, 11.0), thickness_from="side",
                            u_thickness=np.full(n.need.size, 0.3)) for n in heavy.limbs))  # fmt: skip
     made["kept"] = replace(heavy, wish=replace(heavy.wish, keep=11.0))
+    made["kept and there"] = replace(made["at_weight"], wish=replace(heavy.wish, keep=11.0))
     made["no rest"] = replace(heavy, finding=Finding((), ("braced", "drawn"), None))
     return made
 
@@ -212,6 +213,13 @@ def test_a_printed_weight_interval_covers_two_u(plans):
     changed = type(plan)(**{**vars(plan), "now": replace(plan.now, weight=Value(200.0, 4.448, "N"))})
     text = next(x.text for x in plan_in_words(changed).expect if x.pattern == "weight_now")
     assert "45.0 lb (±2.1 lb)" in text  # 2 u is 2.0 lb and rounding moves at most 0.05
+
+
+def test_who_is_there_is_not_told_to_stop_at_another_weight(plans):
+    """A bow at its wish hears what shooting in will cost, not of a heavier place to stop at, and nothing twice."""
+    texts = [line.text for line in plan_in_words(plans["kept and there"]).lines]
+    assert not any(t.startswith("Stop scraping at ") for t in texts) and len(set(texts)) == len(texts)
+    assert sum("end near" in t for t in texts) == 1 and not any(t.startswith("Now it should draw") for t in texts)
 
 
 # --- chart and document ---

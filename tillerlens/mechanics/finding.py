@@ -47,8 +47,9 @@ def find_in(stiffness: Stiffness, seen: Sequence[SeenBow], rest: SeenBow | None)
     """The finding on a stiffness that was estimated from these pictures."""
     used = [b for b in seen if b.name in stiffness.pictures]
     places, odd = find_places(*limb_curves(stiffness, used))
-    doubts = () if rest is not None else (_NO_REST,)
-    return Finding(places, stiffness.pictures, None if rest is None else rest.name, doubts + tuple(_odd(p) for p in odd))
+    doubts = [] if rest is not None else [_NO_REST]
+    doubts += [_odd(p, stiffness.limbs[p.limb].length_mm) for p in odd]
+    return Finding(places, stiffness.pictures, None if rest is None else rest.name, tuple(doubts))
 
 
 def limb_curves(stiffness: Stiffness, seen: Sequence[SeenBow]) -> tuple[LimbCurve, LimbCurve]:
@@ -78,12 +79,13 @@ _NO_REST = Reason(
 )
 
 
-def _odd(place: Place) -> Reason:
+def _odd(place: Place, length_mm: float) -> Reason:
     much = f"{abs(100 * place.bend.value):.0f} % {'more' if place.kind == 'hinge' else 'less'}"
+    third = ("outer", "middle", "inner")[min(2, int(3 * place.from_nock_mm.value / length_mm))]
     return Reason(
         "not_wood",
-        f"The {place.limb} limb seems to bend {much} than the wood around it at one place. Wood hardly does that: the "
-        "line may have left the limb there.",
+        f"In its {third} third the {place.limb} limb seems to bend {much} than the wood beside it. Wood hardly does that: the "
+        "traced line may have left the limb there.",
         "Look at the traced line there, and put its edge right.",
     )
 

@@ -70,9 +70,20 @@ LEAST_Z = 4.0
 """How far beyond chance a place must stand: about 150 places and widths on two limbs, so about one sound bow in a hundred."""
 LEAST_BEND = 0.08
 """Places that bend differently by less are no concern (common practice, no source)."""
-MOST_BEND = {"hinge": 1.0, "stiff": 0.6}
-"""Wood that bends twice as much as its neighbours has broken or soon will, and a knot left proud takes no more than half of the
-bend away (common practice, no source): what seems to exceed this is more likely a fault of the tracing."""
+USUAL_BEND = 0.25
+"""How much places usually bend more or less than the wood beside them, as a standard deviation (common practice, no source)."""
+
+MOST_BEND = {"hinge": 1.0, "stiff": 0.5}
+"""Wood that bends twice as much as its neighbours has broken or soon will, and a knot left proud takes less than half of the
+bend away (common practice, no source): what seems to exceed this is more likely a fault of the tracing. The smoothing rings
+about such a fault, so nothing is told within one cutoff wavelength of it."""
+
+FADE_MM = 120.0
+"""Limbs thicken into their fades on purpose (common practice, no source): wood that bends less within so much of one is no fault,
+and its edge is the hardest to see."""
+
+SHAPE_U = 0.2
+"""Of a place's bend, relative: real ones are not shaped like the bumps tried here."""
 MOST_PLACES = 4
 FEWEST = 10
 SPREAD_FLOOR = 0.9
@@ -118,7 +129,10 @@ class Place:
 
 
 def find_places(upper: LimbCurve, lower: LimbCurve, least_z: float = LEAST_Z) -> tuple[tuple[Place, ...], tuple[Place, ...]]:
-    """Places of both limbs that stand out beyond chance, the clearest first; and those that stand out more than wood does."""
+    """Places of both limbs that stand out beyond chance, the clearest first; and those that stand out more than wood does.
+
+    ``least_z``: how far beyond chance a place must stand, in standard uncertainties.
+    """
     curves = [_inside(c) for c in (upper, lower)]
     if min(len(c.from_nock_mm) for c in curves) < FEWEST:
         return (), ()
@@ -131,7 +145,15 @@ def find_places(upper: LimbCurve, lower: LimbCurve, least_z: float = LEAST_Z) ->
         chosen.append(best)
     found = sorted(field.places(chosen), key=lambda p: -p.significance)
     odd = [p for p in found if abs(p.bend.value) > MOST_BEND[p.kind]]
-    return tuple(p for p in found if p not in odd), tuple(odd)
+    limb = dict(zip(LIMBS, curves, strict=True))
+    of_fades = [p for p in found if p.kind == "stiff" and limb[p.limb].length_mm - p.from_nock_mm.value < FADE_MM]
+    beside = [*odd, *of_fades]  # the smoothing rings about either
+
+    def rung(p: Place) -> bool:
+        reach = limb[p.limb].cutoff_mm
+        return any(q.limb == p.limb and abs(q.from_nock_mm.value - p.from_nock_mm.value) < reach for q in beside)
+
+    return tuple(p for p in found if not rung(p)), tuple(odd)
 
 
 def _inside(c: LimbCurve) -> LimbCurve:
@@ -256,40 +278,43 @@ class _Field:
         amount = float(columns[:, i] @ left) / power[i]
         spread = self._spread(left - amount * columns[:, i], q.shape[1] + 1)
         u = spread / float(np.sqrt(power[i]))
-        return _Bump(k, m, h, amount, u, abs(amount) / u)
+        return _Bump(k, m, h, amount, float(u), float(abs(amount) / u))
 
     def _spread(self, left: Array, used: int) -> float:
         """How much more the curves scatter than was promised; never less than promised, since few degrees of freedom are left."""
         return max(SPREAD_FLOOR, float(np.sqrt(left @ left / max(len(left) - used, 1))))
 
     def places(self, chosen: list[_Bump]) -> list[Place]:
-        """All chosen bumps fitted together."""
-        if not chosen:
-            return []
-        columns = np.column_stack([self._column(b) for b in chosen])
-        q = self.basis
-        own = columns - q @ (q.T @ columns)
+        """The chosen bumps as places: each over all lengths and middles that explain it, the others held.
+
+        A short sharp bump and a long flat one look alike through the smoothing: what is measured well is their product. How much
+        the wood bends is therefore the mean over both, by their evidence under what places usually are (``USUAL_BEND``); their
+        spread is part of the doubt.
+        """
+        return [self._place(b, [c for c in chosen if c is not b]) for b in chosen]
+
+    def _place(self, b: _Bump, others: list[_Bump]) -> Place:
+        q = self._basis(others)
         left = self.y - q @ (q.T @ self.y)
-        normal = np.linalg.inv(own.T @ own)
-        amounts = normal @ (own.T @ left)
-        spread = self._spread(left - own @ amounts, q.shape[1] + len(chosen))
-        out = []
-        for b, amount, var in zip(chosen, amounts, np.diag(normal), strict=True):
-            u = spread * float(np.sqrt(var))
-            share = float(amount)
-            # how sharply the fit falls off to both sides of the middle
-            u_middle = float(np.hypot(0.55 * b.half * np.sqrt(2) * u / max(abs(amount), 1e-9), TRIED_MM / 2))
-            out.append(
-                Place(
-                    LIMBS[b.limb],
-                    "hinge" if amount > 0 else "stiff",
-                    Value(b.middle, u_middle, "mm"),
-                    2 * b.half,
-                    Value(share, u, ""),
-                    abs(float(amount)) / u,
-                )
-            )
-        return out
+        near = [i for i, (k, m, h) in enumerate(self.where) if k == b.limb and abs(m - b.middle) <= b.half]
+        columns = self.tried[:, near] - q @ (q.T @ self.tried[:, near])
+        power = (columns**2).sum(0)
+        amount = columns.T @ left / power
+        best = self.where.index((b.limb, b.middle, b.half))
+        at_best = near.index(best)
+        spread = self._spread(left - amount[at_best] * columns[:, at_best], q.shape[1] + 1)
+        u2 = spread**2 / power
+        kept = USUAL_BEND**2 / (USUAL_BEND**2 + u2)  # of an amount, by what places usually are
+        log_weight = 0.5 * (amount**2 / u2 * kept + np.log(u2 / (u2 + USUAL_BEND**2)))
+        weight = np.exp(log_weight - log_weight.max())
+        weight /= weight.sum()
+        middle, half = (np.array([self.where[i][j] for i in near]) for j in (1, 2))
+        bend, bend_u2 = kept * amount, kept * u2
+        mean, at = float(weight @ bend), float(weight @ middle)
+        u = float(np.hypot(np.sqrt(weight @ (bend_u2 + (bend - mean) ** 2)), SHAPE_U * mean))
+        u_at = float(np.hypot(np.sqrt(weight @ (middle - at) ** 2), TRIED_MM / 2))
+        kind: Kind = "hinge" if mean > 0 else "stiff"
+        return Place(LIMBS[b.limb], kind, Value(at, u_at, "mm"), float(2 * weight @ half), Value(mean, u, ""), b.z)
 
 
 def _whitener(c: LimbCurve, u: Array, moved: Array) -> Array:

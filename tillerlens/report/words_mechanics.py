@@ -174,7 +174,7 @@ def limit_words(risk: Risk, sections_known: bool) -> list[Sentence]:
         causes = ", ".join(f"{name} ±{_up(1e4 * COVER * u) / 100:.2f} %" for name, u in parts if u > 0.1 * risk.strain.u)
         out.append(Sentence("limit", f"The strain's interval comes from {causes}."))
     if limit.said:
-        out.append(Sentence("wood", limit.said, "open"))
+        out.append(Sentence("wood", limit.said))
     if risk.heat_factor is None:
         low, high = HEAT_RANGE
         text = (
@@ -190,7 +190,7 @@ def limit_words(risk: Risk, sections_known: bool) -> list[Sentence]:
             "Half of the thickness seen from the side was taken; a crowned back is stretched more than that says. "
             "Measure width, thickness and crown with a caliper."
         )
-        out.append(Sentence("section", text, "open"))
+        out.append(Sentence("section", text))
     return out
 
 

@@ -22,6 +22,8 @@ from tillerlens.units import MM_PER_INCH
 PASSES = ((0.01, "a light pass"), (0.02, "a pass or two"), (0.04, "a few passes"), (1.0, "several passes"))
 """Shares of the thickness up to which a scraper's work is called so (common practice, no source)."""
 
+SAYS_WEIGHT = ("there", "at_weight", "below_wish")  # reasons to stop that name the weight themselves
+
 PATTERNS = {
     # why there is no step
     "stop_there": "You are there. Stop. It should draw {now} at {draw}; you want {weight}.",
@@ -59,6 +61,7 @@ PATTERNS = {
     # what to expect
     "weight_now": "Now it should draw {now} at {draw}. You want {weight}.",
     "keep": "Stop scraping at {aim}: shooting in and finishing cost about {keep} (common practice).",
+    "keep_spent": "Shooting in and finishing cost about {keep} (common practice), so expect it to end near {end}.",
     "weight_after": "After this step it should draw {after}.",
     "tiller_after": "Tiller {station} from the handle at that draw, upper minus lower gap: {now} now, {after} after. You want "
     "{low} to {high}.",
@@ -112,13 +115,17 @@ def plan_in_words(plan: Plan, units: Units | None = None) -> PlanWords:
         "aim": say_weight(wish.aim, units),
         "keep": say_weight(wish.keep, units),
         "draw": _draw(wish.draw_back, units),
+        "end": say_weight(plan.now.weight.value - wish.keep, units),
         "now": _weight(plan.now.weight, units),
         "after": _weight(plan.after.weight, units),
     }
     first = [_line(f"hold_{reason.code}", **words) for reason in plan.holds]
     first.append(_line(f"order_{plan.order}") if plan.stop is None else _line(f"stop_{plan.stop}", **words))
     first.append(_line("pull", weight=words["weight"], today=_draw(_down(plan.limit.draw_back, units), units)))
-    expect = [_line("weight_now", **words), *([_line("keep", **words)] if wish.keep > 0 else [])]
+    said_now = plan.stop in SAYS_WEIGHT
+    expect = [] if said_now else [_line("weight_now", **words)]
+    if wish.keep > 0:
+        expect.append(_line("keep_spent" if said_now else "keep", **words))
     care = [_line("care_tick")]
     tiller = _tiller(plan, units)
     if plan.stop is None:

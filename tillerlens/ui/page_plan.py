@@ -183,14 +183,15 @@ def _lacking(known: Known, hand: of.OnHand, wish: ScrapeWish | None) -> tuple[st
 
 
 def _say(known: Known, plan: Plan, said: PlanWords) -> None:
-    parts.say_first(_lead(plan, said))
+    lead = _lead(plan, said)
+    parts.say_first(lead)
     alt = "Both limbs' outlines, handle to handle, with the wood to take off hanging from the belly and what to leave in boxes"
     parts.chart(known, "", partial(plan_chart, plan, known.units), "plan", alt, plan.wish)
     st.caption("Depth is drawn many times enlarged. Pale: all that seems needed, with its doubt. Filled: this step.")
     left, right = st.columns([3, 2], gap="medium")
     with left:
         st.markdown("#### This step" if plan.stop is None else "#### As it is now")
-        for line in [*said.first, *said.steps]:
+        for line in [line for line in (*said.first, *said.steps) if line.text != lead.text]:
             st.markdown(f"- {plain(line.text)}")
         st.markdown("#### What to expect")
         for line in said.expect:
