@@ -66,4 +66,6 @@ def test_pictures_that_do_not_belong_together_keep_what_each_told(bow):
     other = document_of(stages[0])
     longer = {**other, "shot": {**other["shot"], "bow_length_nock_to_nock_in": 70.0}}
     told = told_together(stages, events, lambda s: longer if s is stages[0] else document_of(s))
-    assert told[stages[1].id] is document_of(stages[1])
+    for s in stages[1:3]:
+        assert told[s.id]["spots"] == document_of(s)["spots"]
+        assert "bows of different lengths" in told[s.id]["reasons"][-1]["text"]

@@ -96,26 +96,33 @@ def on_hand_with(stage: Stage, stages: Sequence[Stage], events: Sequence[Event])
     return on_hand([s for s in stages if s.taken_at <= end], [e for e in events if e.happened_at < end])
 
 
-def finding_of(hand: OnHand, document: Documents) -> Finding | None:
-    """The bow's hinges and stiff places; None where its pictures cannot tell them together."""
+def finding_of(hand: OnHand, document: Documents) -> Finding | Reason | None:
+    """The bow's hinges and stiff places; why its pictures cannot tell them together; None where there is no more than one."""
     if not hand.strung:
         return None
     try:
         return find([document(s) for s in hand.strung], None if hand.rest is None else document(hand.rest))
-    except TillerLensError:  # each picture then says for itself why it tells nothing, or what its bend alone shows
-        return None
+    except TillerLensError as error:
+        return error.reason if len(hand.strung) > 1 or hand.rest is not None else None
 
 
 def told_together(stages: Sequence[Stage], events: Sequence[Event], document: Documents) -> dict[str, dict[str, Any]]:
-    """The documents of all measured stages by identity, those of one time with one finding, so that all of them tell the same."""
+    """The documents of all measured stages by identity, those of one time with one finding, so that all of them tell the same.
+
+    Where their pictures cannot tell together, each keeps what its own bend shows, and says why it stands alone.
+    """
     out: dict[str, dict[str, Any]] = {}
     for stage in stages:
         if stage.status != "measured" or stage.id in out:
             continue
         hand = on_hand_with(stage, stages, events)
-        finding = finding_of(hand, document)
+        found = finding_of(hand, document)
         out[stage.id] = document(stage)
-        for strung in hand.strung if finding is not None else ():
-            assert finding is not None
-            out[strung.id] = as_found(document(strung), finding)
+        for strung in hand.strung:
+            own = document(strung)
+            if isinstance(found, Finding):
+                own = as_found(own, found)
+            elif found is not None:
+                own = {**own, "reasons": [*own["reasons"], found.as_dict()]}
+            out[strung.id] = own
     return out
