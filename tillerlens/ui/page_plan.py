@@ -187,7 +187,10 @@ def _say(known: Known, plan: Plan, said: PlanWords) -> None:
     parts.say_first(lead)
     alt = "Both limbs' outlines, handle to handle, with the wood to take off hanging from the belly and what to leave in boxes"
     parts.chart(known, "", partial(plan_chart, plan, known.units), "plan", alt, plan.wish)
-    st.caption("Depth is drawn many times enlarged. Pale: all that seems needed, with its doubt. Filled: this step.")
+    pale = "Pale: all that seems needed, with its doubt. Filled: this step."
+    if plan.stop is not None:
+        pale = "Dashed: what seems needed; pale: its doubt. No wood comes off now."
+    st.caption(f"Depth is drawn many times enlarged. {pale}")
     left, right = st.columns([3, 2], gap="medium")
     with left:
         st.markdown("#### This step" if plan.stop is None else "#### As it is now")

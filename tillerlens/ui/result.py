@@ -116,11 +116,13 @@ def _show_numbers(shown: Shown) -> None:
     left, right = st.columns(2, gap="medium")
     with left:
         words = "Curves of how much the upper and the lower limb bend along their length, each in its band"
-        paper.chart("How much each limb bends", partial(bend_chart, measurement, units, rest), "bend", words, mark)
+        strung = measurement.state != "unstrung"
+        title = "How much each limb bends" if strung else "The limbs' natural shape"
+        paper.chart(title, partial(bend_chart, measurement, units, rest), "bend", words, mark)
+        even = "Higher is tighter. A bow of even bend need not be a circle; look" if strung else "Look"
         st.caption(
-            f"{bend_of(measurement, rest).caption} "
-            "Higher is tighter. The shaded bands are what the photograph cannot tell. A bow of even bend "
-            "need not be a circle; look for a limb unlike the other, or a bump."
+            f"{bend_of(measurement, rest).caption} The shaded bands are what the photograph cannot tell. "
+            f"{even} for a limb unlike the other, or a bump."
         )
     with right:
         if measurement.gaps:
