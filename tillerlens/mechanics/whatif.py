@@ -50,6 +50,10 @@ BOUNDS: dict[Kind, tuple[float, float]] = {
 }
 
 
+MOST_TAKEN_MM = MM_PER_INCH / 4
+MOST_SAID = 1e4  # per cent or inches beyond which a number is a slip that no sentence repeats
+
+
 class WhatIfError(MechanicsError):
     """A change that cannot be tried."""
 
@@ -205,11 +209,16 @@ def check_change(c: Change, shortest_mm: float) -> None:
     if not 0 <= c.u <= high:
         raise WhatIfError("How far the change is doubtful is not a number that can be.", "Leave it out.")
     if c.amount is not None and not low <= c.amount <= high:
-        if c.kind in ("take", "narrow", "heat"):
-            said = f"{100 * c.amount:g} % cannot be tried: {100 * low:g} to {100 * high:g} % can."
-        else:
-            said = f"{c.amount / MM_PER_INCH:g} in cannot be tried: {low / MM_PER_INCH:g} to {high / MM_PER_INCH:g} in can."
+        unit, per = ("%", 0.01) if c.kind in ("take", "narrow", "heat") else ("in", MM_PER_INCH)
+        asked = f"{c.amount / per:g} {unit}" if abs(c.amount) < MOST_SAID * per else "so much"
+        said = f"{asked} cannot be tried: {low / per:g} to {high / per:g} {unit} can."
         raise WhatIfError(f"To {_WORDS[c.kind]} by {said}", "Ask for less.", amount=c.amount)
+    if c.mm is not None and (c.kind != "take" or not 0 <= c.mm <= MOST_TAKEN_MM):
+        raise WhatIfError(
+            f"To {_WORDS[c.kind]} by such a thickness cannot be tried.",
+            f"Only wood taken off is told as a thickness, of 0 to {64 * MOST_TAKEN_MM / MM_PER_INCH:.0f}/64 in.",
+            mm=c.mm,
+        )
     if c.amount is None and c.kind != "heat" and c.mm is None:
         raise WhatIfError(f"It is not said by how much to {_WORDS[c.kind]}.", "Say how much.")
     if c.kind != "take":
@@ -218,9 +227,10 @@ def check_change(c: Change, shortest_mm: float) -> None:
         raise WhatIfError("It is not said where wood is to come off.", "Say from where to where from the nock, like 8in-14in.")
     a, b = c.from_nock_mm
     if not 0 <= a < b <= shortest_mm + 1e-6:
+        said = all(abs(x) < MOST_SAID for x in (a, b))
+        where = f"from {a / MM_PER_INCH:g} to {b / MM_PER_INCH:g} in from the nock" if said else "there"
         raise WhatIfError(
-            f"Wood cannot come off from {a / MM_PER_INCH:g} to {b / MM_PER_INCH:g} in from the nock: the limb's working part is "
-            f"{shortest_mm / MM_PER_INCH:.1f} in long.",
+            f"Wood cannot come off {where}: the limb's working part is {shortest_mm / MM_PER_INCH:.1f} in long.",
             "Count from the nock, the smaller number first.",
         )
 
@@ -260,7 +270,9 @@ def _changed_limb(limb: Limb, depth: Depth, c: Change, was_mm: float, power: flo
         from_nock, (a, b) = was_mm - s, c.from_nock_mm
         edge = min(EDGE_MM, (b - a) / 3)
         on = np.clip(np.minimum(from_nock - a, b - from_nock) / edge, 0.0, 1.0)
-        share = np.minimum((amount if c.mm is None else c.mm / depth.thickness) * on, 0.5)
+        share = (amount if c.mm is None else c.mm / depth.thickness) * on
+        if np.max(share) > BOUNDS["take"][1]:
+            raise WhatIfError("So much off takes more than a quarter of the limb's thickness there.", "Ask for less.", mm=c.mm)
         thick = depth.thickness * (1 - share)
         return Limb(s, ei * (1 - share) ** power, k0), replace(depth, thickness=thick, to_belly=depth.to_belly * (1 - share))
     if c.kind == "narrow":
