@@ -227,8 +227,8 @@ def check_change(c: Change, shortest_mm: float) -> None:
         raise WhatIfError("It is not said where wood is to come off.", "Say from where to where from the nock, like 8in-14in.")
     a, b = c.from_nock_mm
     if not 0 <= a < b <= shortest_mm + 1e-6:
-        said = all(abs(x) < MOST_SAID for x in (a, b))
-        where = f"from {a / MM_PER_INCH:g} to {b / MM_PER_INCH:g} in from the nock" if said else "there"
+        sayable = all(abs(x) < MOST_SAID for x in (a, b))
+        where = f"from {a / MM_PER_INCH:g} to {b / MM_PER_INCH:g} in from the nock" if sayable else "there"
         raise WhatIfError(
             f"Wood cannot come off {where}: the limb's working part is {shortest_mm / MM_PER_INCH:.1f} in long.",
             "Count from the nock, the smaller number first.",
