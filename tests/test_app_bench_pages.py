@@ -349,10 +349,10 @@ def test_even_strain_without_calipers_says_what_it_needs(record):
 def test_a_wish_is_kept_with_the_bow(record, full):
     at = visit("plan", full)
     at.text_input(key=f"wish_weight_{full.id}").set_value("many")
-    press(at, "Keep this wish with the bow")
+    press(at, "Keep this target with the bow")
     assert at.error and store.get_bow(record, full.id).version == full.version
     at.text_input(key=f"wish_weight_{full.id}").set_value("42 lb")
-    press(at, "Keep this wish with the bow")
+    press(at, "Keep this target with the bow")
     assert store.get_bow(record, full.id).wish_weight_n == pytest.approx(42 * NEWTON_PER_POUND)
 
 

@@ -51,13 +51,13 @@ _SIDES = {"left": "left", "right": "right", "top": "top", "bottom": "bottom"}
 _FACES = {"up": "up", "down": "down", "left": "left", "right": "right"}
 _OPTIONAL = {"spacing_in"}  # for the stick
 _MORE = (
-    ("standoff_u_in", "Doubt of the standoff"),
+    ("standoff_u_in", "Standoff ±"),
     ("limb_width_in", "Limbs' greatest width, near the fades"),
     ("handle_thickness_in", "Handle's thickness, back to belly"),
     ("upper_limb_length_in", "Upper limb, handle's centre to nock"),
 )
 STANDOFF_HELP = (
-    "How far the middle of the limb's width stands in front of the marks; less than nought where "
+    "How far the middle of the limb's width stands in front of the marks; below zero where "
     "the marks stand nearer the camera, as a stick's pegs do."
 )
 POINTED = ("marks_px", "clicks", "set_by_hand", "edges_px")  # a shot's fields that a person points at rather than types
