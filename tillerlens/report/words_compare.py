@@ -143,8 +143,8 @@ def set_sentences(found: SetFound, units: Units | None = None) -> list[Sentence]
             which = "earlier" if found.then == "time not noted" else "later"
             text = f"The {which} picture doesn't say how long the bow had been unstrung. {counts}"
         else:
-            text = f"The earlier picture shows the bow {found.then}, the later one {found.now}, so what springs back with time is "
-            text += f"mixed in. {counts}"
+            text = f"The earlier picture shows the bow {found.then}, the later one {found.now}, so what springs back with time "
+            text += f"is mixed in. {counts}"
         out.append(Sentence("rest", text, "open"))
     return out
 

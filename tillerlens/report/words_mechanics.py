@@ -84,7 +84,7 @@ def stiffness_words(stiffness: Stiffness, units: Units) -> list[Sentence]:
     else:
         out.append(Sentence("limbs", f"Both limbs are equally stiff, as far as this can show ({interval}).", "fine"))
     if not stiffness.absolute:
-        out.append(Sentence("stiffness", "Without a weighing this shows which places are stiffer, not how stiff they are.", "open"))
+        out.append(Sentence("stiffness", "Without a weighing this shows which places are stiffer, not how stiff.", "open"))
     return out
 
 
