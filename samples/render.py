@@ -14,9 +14,12 @@ NAME.jpg is the photograph, NAME.shot.json what the bowyer would type and click,
 from __future__ import annotations
 
 import argparse
+import gc
 import json
+import multiprocessing
 import sys
 import time
+import traceback
 from dataclasses import replace
 from pathlib import Path
 
@@ -75,6 +78,23 @@ def make_hard(scene: shop.ShopScene, folder: Path, samples: int) -> None:
     print(f"{scene.name:28s} {took}  {path.stat().st_size / 1e6:.2f} MB", flush=True)
 
 
+def hard_family(job: tuple[str, int, int, tuple[int, int] | None, Path, int, str]) -> bool:
+    """One shop scene or one bow's rounds; a failure is told and the rest goes on."""
+    kind, seed, k, size, out, samples, variant = job
+    import mitsuba as mi
+
+    if mi.variant() is None:
+        stage.begin(variant)
+    try:
+        for scene in [shop.shop(seed, k, size)] if kind == "shop" else shop.rounds(seed, k, size):
+            make_hard(scene, out, samples)
+            gc.collect()  # the next scene's shapes need the last one's memory
+    except Exception:
+        traceback.print_exc()
+        return False
+    return True
+
+
 def main() -> None:
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("names", nargs="*", help="which of the demo's pictures (default all)")
@@ -88,18 +108,24 @@ def main() -> None:
     ap.add_argument("--seed", type=int, default=1)
     ap.add_argument("--kind", choices=("board", "shop", "rounds"), default="board", help="what family")
     ap.add_argument("--size", help="of every picture, as 1500x1125 (default: 3000x2250; of shops and rounds, each its own)")
+    ap.add_argument("--workers", type=int, default=1, help="processes, for shop and rounds")
+    ap.add_argument("--variant", default="", help="Mitsuba's backend, as cuda_ad_rgb (default: llvm_ad_rgb, else scalar_rgb)")
     ap.add_argument("--check", action="store_true")
     a = ap.parse_args()
-    stage.begin()
+    if a.workers < 2:
+        stage.begin(a.variant)
     if a.check:
         sys.exit(check.main())
     if a.family and a.kind != "board":
         a.out.mkdir(parents=True, exist_ok=True)
         size = tuple(int(v) for v in a.size.split("x")) if a.size else None
-        for k in range(a.first, a.first + a.family):
-            for scene in [shop.shop(a.seed, k, size)] if a.kind == "shop" else shop.rounds(a.seed, k, size):
-                make_hard(scene, a.out, a.samples)
-        return
+        jobs = [(a.kind, a.seed, k, size, a.out, a.samples, a.variant) for k in range(a.first, a.first + a.family)]
+        if a.workers < 2:
+            failed = [job for job in jobs if not hard_family(job)]
+        else:
+            with multiprocessing.get_context("spawn").Pool(a.workers, maxtasksperchild=12) as pool:
+                failed = [job for job, good in zip(jobs, pool.imap(hard_family, jobs, 1), strict=True) if not good]
+        sys.exit(f"{len(failed)} failed" if failed else 0)
     if a.family:
         w, h = (int(v) for v in (a.size or "3000x2250").split("x"))
         scenes = plan.family(a.family + a.first, a.seed, (w, h))[a.first :]

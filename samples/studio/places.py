@@ -29,6 +29,14 @@ WALLS = {
 SHEETS = ("painted", "painted", "flakes", "planks_level", "planks_upright", "plaster")
 
 
+def _paint(rng: np.random.Generator) -> Colour:
+    """A colour such as shop things have: mostly dull, now and then bright."""
+    grey = rng.uniform(25, 205)
+    strong = rng.choice([6.0, 18.0, 45.0], p=[0.4, 0.4, 0.2])
+    r, g, b = (float(v) for v in np.clip(grey + rng.normal(0, strong, 3) + np.array([6, 0, -8]), 8, 235))
+    return r, g, b
+
+
 def laid(tile: surfaces.Tile, mesh: Mesh, size: tuple[float, float], shift: np.ndarray) -> Part:
     """A quad of ``size`` mm covered with the tile in mirror images."""
     import mitsuba as mi
@@ -105,7 +113,7 @@ def shelves(rng: np.random.Generator, z: float) -> list[Part]:
             x += w + rng.choice([2.0, rng.uniform(5, 90)])
     for group in kinds:
         if group:
-            out.append((merged(group), matte(tuple(float(v) for v in rng.uniform(30, 215, 3)))))
+            out.append((merged(group), matte(_paint(rng))))
     return out
 
 
@@ -347,7 +355,7 @@ def goods(scene: ShopScene, clear: np.ndarray, marked: np.ndarray, frame: np.nda
             break
         at = rng.uniform(lo[:2], hi[:2])
         kind = rng.integers(9)
-        colour = tuple(float(v) for v in rng.uniform(25, 220, 3) * 0.5 + rng.uniform(20, 110))
+        colour = _paint(rng)
         room = scene.standoff - scene.bow.width / 2 - 4  # between wall and bow
         thick = float(rng.uniform(6, 60))
         if kind <= 1:  # another stave, a batten, a broom: long, like a bow
@@ -408,7 +416,7 @@ def _apart(a: np.ndarray, b: np.ndarray) -> float:
 
 
 def _leaf(rng: np.random.Generator) -> np.ndarray:
-    out = np.full((160, 120, 3), rng.uniform(170, 235, 3), np.uint8)
+    out = np.full((160, 120, 3), rng.uniform(170, 235) + rng.normal(0, 7, 3), np.uint8)
     if rng.random() < 0.7:
         for y in range(14, 150, int(rng.uniform(6, 14))):
             out[y : y + 2, 10 : int(rng.uniform(50, 112))] = rng.uniform(30, 110, 3)
@@ -427,7 +435,7 @@ def cover(scene: ShopScene, posed: Posed, place: Place, rng: np.random.Generator
     middle, half = pts.mean(0), 0.5 * float(np.hypot(*(pts[1] - pts[0])[:2]))
     ahead = (pts[1] - pts[0])[:2] / (2 * half)
     here = Place((float(middle[0]), float(middle[1])), float(np.arctan2(ahead[1], ahead[0])), False, scene.standoff + scene.bow.width / 2 + 8)
-    colour = matte(tuple(float(v) for v in rng.uniform(40, 210, 3)))
+    colour = matte(_paint(rng))
     deep = rng.uniform(130, 260)
     if rng.random() < 0.4:
         return meshes.block(here, (-half, half), (-deep, deep), (0, 120)), colour

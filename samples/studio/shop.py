@@ -16,7 +16,7 @@ from studio.places import Part
 from studio.stage import Scene, matte, place_of, rig_parts, trace, waxed
 from tillerlens.mechanics import statics
 
-SIZES = ((4032, 3024), (4000, 3000), (4032, 3024), (3264, 2448), (3840, 2160), (2592, 1944), (3024, 2268), (2048, 1536))
+SIZES = ((4032, 3024), (4000, 3000), (4032, 3024), (3264, 2448), (3840, 2160), (4608, 3456), (3024, 2268), (2048, 1536))
 BIG = ((5712, 4284), (8000, 6000), (8160, 6120))
 CM = 1 / 2.54
 
@@ -58,10 +58,11 @@ def rough_bow(rng: np.random.Generator, chatter: tuple[float, float] = (0.0, 0.0
     handle = float(rng.uniform(1.2, 1.8) if bendy else rng.uniform(6, 10))
     stout = rng.random() < 0.55
     half = length / 2 - handle / 2
+    rough = float(rng.choice([0.04, 0.08, 0.12]))
     kinks = []
     for limb in ("upper", "lower"):
         for _ in range(int(rng.poisson(1.3 * crooked))):
-            bend = float(rng.normal(0, 0.055) * crooked)
+            bend = float(rng.normal(0, rough) * crooked)
             kinks.append(Kink(limb, float(rng.uniform(3, half - 3)) * IN, float(rng.uniform(35, 130)), bend))
     off = 0.0 if rng.random() < 0.25 else float(rng.uniform(-0.75, 0.75)) * IN
     lean = float(rng.uniform(-25, 40))
@@ -201,7 +202,7 @@ def shop(seed: int, k: int, size: tuple[int, int] | None = None) -> ShopScene:
     wobble = (5.0, 4.5, 1.5) if square else (2.6, 2.6, 1.3)
     whole = BIG[rng.integers(len(BIG))] if rng.random() < 0.12 else SIZES[rng.integers(len(SIZES))]
     whole = size or whole
-    stands = upright if rng.random() < 0.85 else not upright
+    stands = upright if rng.random() < 0.88 else not upright
     flat = bow.width / 2
     off = flat + float(rng.uniform(0, 6)) if hangs == "lies" else float(rng.uniform(-27, -19)) if hangs == "stick" else float(rng.uniform(flat + 4, flat + 60))
     trick = str(rng.choice(["cut", "hidden", "oblique", "no bow"], p=[0.32, 0.28, 0.28, 0.12])) if rng.random() < 1 / 8 else None
@@ -231,7 +232,7 @@ def shop(seed: int, k: int, size: tuple[int, int] | None = None) -> ShopScene:
         hangs=hangs,
         turn=float(rng.normal(0, 0.16 if where == "floor" else 0.012)),
         askew=float(rng.normal(0, 0.03)) if where == "board" else float(rng.normal(0, 0.006)),
-        fill=float(rng.uniform(0.62, 0.96)),
+        fill=float(rng.uniform(0.7, 0.97)),
         trick=trick,
         surroundings=int(rng.integers(1 << 30)),
         bars=bool(light == "sun" and rng.random() < 0.5),
@@ -320,6 +321,11 @@ def put_up(scene: ShopScene) -> Set:
         parts += [(m, matte(c)) for m, c in b.parts]
     parts += places.behind(scene, np.random.default_rng([scene.surroundings, 3]))
     camera = _camera(scene, posed, place, b.frame)
+    marks, scale = b.marks, b.scale
+    if marks is not None and scene.trick == "cut":
+        px = camera.project(marks)
+        if np.any(px < 5) or np.any(px > np.array(scene.size) - 6):  # no one can click what the frame cut off
+            marks, scale = None, {"kind": "bow_length"}
     clear = places.keep_clear(posed, place)
     if scene.scale.get("room"):  # the same things hang about in all rounds, clear of the deepest draw
         clear = _swept(scene, place)
@@ -328,13 +334,13 @@ def put_up(scene: ShopScene) -> Set:
         marked = np.vstack([marked, [m.mean(0) for m in np.split(marked, len(marked) // 4)]])
     parts += places.goods(scene, clear, marked, b.frame, np.random.default_rng([scene.surroundings, 4]))
     if scene.trick == "no bow":
-        return Set(scene, posed, place, camera, parts, b.marks, b.scale)
+        return Set(scene, posed, place, camera, parts, marks, scale)
     parts += _bow_parts(scene, posed, place)
     if scene.hangs in ("pegs", "nail"):
         parts += places.support(scene, posed, place, np.random.default_rng([scene.surroundings, 5]))
     if scene.trick == "hidden":
         parts.append(places.cover(scene, posed, place, rng))
-    return Set(scene, posed, place, camera, parts, b.marks, b.scale)
+    return Set(scene, posed, place, camera, parts, marks, scale)
 
 
 def _swept(scene: ShopScene, place: Place) -> np.ndarray:
@@ -406,7 +412,9 @@ def picture(put: Set, samples: int) -> np.ndarray:
     parts = list(put.parts)
     if scene.bars:
         parts += places.bars(scene, lights.sun_at(replace(scene, seed=scene.surroundings)), np.random.default_rng([scene.surroundings, 8]))
-    return trace(parts, phone.rendered_as(put.camera, scene.phone), emitters, samples, scene.seed, 4, hide=not outdoors)
+    camera = phone.rendered_as(put.camera, scene.phone)
+    at_once = int(np.clip(80e6 / np.prod(camera.size), 1, 16))  # what one graphics card's memory holds several times over
+    return trace(parts, camera, emitters, samples, scene.seed, 4, hide=not outdoors, at_once=at_once)
 
 
 __all__ = ["Built", "Set", "ShopScene", "can_be", "lamps", "on_rig", "picture", "put_up", "rough_bow", "rounds", "shop"]

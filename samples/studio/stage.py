@@ -207,8 +207,11 @@ def trace(
     seed: int,
     depth: int,
     hide: bool = True,
+    at_once: int = 16,
 ) -> np.ndarray:
-    """Path-traced light. ``hide``: lamps light the scene but are not seen themselves."""
+    """Path-traced light. ``hide``: lamps light the scene but are not seen themselves; ``at_once``: paths a pixel in
+    one pass.
+    """
     import mitsuba as mi
 
     scene: dict[str, Any] = {
@@ -220,9 +223,9 @@ def trace(
     for k, (mesh, material) in enumerate(parts):
         scene[f"part{k}"] = to_mitsuba(f"part{k}", mesh, material)
     loaded = mi.load_dict(scene)
-    passes, light = max(1, -(-samples // 16)), 0.0
+    passes, light = max(1, -(-samples // at_once)), 0.0
     for k in range(passes):  # small passes keep the memory low
-        part = mi.render(loaded, spp=min(samples, 16), seed=(seed * 1000 + k) % 2**31)
+        part = mi.render(loaded, spp=min(samples, at_once), seed=(seed * 1000 + k) % 2**31)
         light = light + np.array(part, np.float32)
     return np.asarray(light / passes, np.float32)
 
@@ -279,11 +282,13 @@ def shot(stage: Stage, photo: str, rng: np.random.Generator) -> dict:
     return out
 
 
-def begin(path: Path | None = None) -> None:
+def begin(variant: str = "") -> None:
     """Choose the renderer's backend once; the compiled one needs an LLVM library of version 16 or later."""
     import mitsuba as mi
 
-    del path
+    if variant:
+        mi.set_variant(variant)
+        return
     if "DRJIT_LIBLLVM_PATH" not in os.environ:
         found = sorted(Path("/usr/lib/x86_64-linux-gnu").glob("libLLVM.so.*"))
         if found:
