@@ -13,14 +13,11 @@ from tillerlens import __version__
 from tillerlens.budget import (
     Influence,
     Nudge,
-    camera_nudges,
     edge_nudges,
     influences,
-    length_update,
     section_nudges,
     thickness_nudges,
     thinner_nudges,
-    tip_nudges,
 )
 from tillerlens.core.clicks import check_places
 from tillerlens.core.unforeseen import net
@@ -37,6 +34,7 @@ from tillerlens.photo.light import linear_light, lit_from_camera
 from tillerlens.photo.scale import fit_scale
 from tillerlens.plausible import check_shape, thinner_inward
 from tillerlens.profile import shortest_wave_mm
+from tillerlens.settle import Seen, Settled, settle, supposed
 from tillerlens.shape import (
     LEAST_SHARE,
     LIMB_WIDTH_MM,
@@ -51,6 +49,7 @@ from tillerlens.shape import (
     make_layout,
 )
 from tillerlens.shot import Shot, State
+from tillerlens.trace.grip import see_grip
 from tillerlens.trace.nets import FinderMaps, find_maps
 from tillerlens.trace.read import TraceRead, read_trace
 from tillerlens.trace.string import DrawnString
@@ -58,7 +57,10 @@ from tillerlens.trace.strung import check_state
 
 Array = NDArray[np.float64]
 
-GRIP_MIDDLE_U_MM = 12.0  # grips are not made quite in the middle (common practice, no source), counted on both halves
+# A click on the handle: what its maker calls the centre, told by eye (common practice, no source), and the hand's own doubt.
+HANDLE_CLICK_U_MM, HANDLE_BY_HAND_U_MM, HANDLE_CLICK_U_PX = 5.0, 2.0, 2.5
+CLICK_RULES = 3.0  # standard uncertainties between a click and what is seen, beyond which the click is believed
+SURE = 0.9  # of a supposition, that is then said
 WIDTH_U_MM = 1.0  # a limb's width as typed, to a sixteenth
 # From a phone's lens to its flash (common practice, no source): the shadow that it throws on the board stands out beside one
 # edge by as much of it as the standoff is of the camera's distance. Most of it passes for the limb.
@@ -66,13 +68,11 @@ FLASH_MM, FLASH_U_MM = 30.0, 25.0
 LIMBS_ALIKE_U = 0.05  # of their thickness, that a bow's two limbs differ by (common practice, no source)
 MOST_BY_WIDTH = 0.12  # of the thickness, as a standard uncertainty: more is said
 PLACES = np.linspace(0.2, 0.8, 25)  # of a limb, where its thickness is held against the other's
-LENGTH_U_MM = 1.0  # a tape along the bow, to a sixteenth
 # The cradle usually hides the grip's belly and its depth is judged from what shows beside it; what of a swelling grip is called
 # its belly differs from maker to maker (common practice, no source).
 GRIP_U_MM = 6.0
 OBLIQUE_RAD = np.radians(25)
 NOCK_BY_STRING_U_MM = 1.5
-MOST_BY_LENGTH_MM = 25.0  # an inch that both ends together may be off before the length itself is in doubt
 TIP_TURN_U_RAD = np.radians(0.3)
 ANGLES = ("string_angle", "turn_", "handle_tilt")
 MM, DEG, PER_M = "mm", "deg", "1/m"
@@ -183,48 +183,33 @@ def _measure(
     evidence = _evidence(fit, shot, trace)
     layout = _layout(evidence, shot, trace)
     chain = Chain(layout, shot.state)
+    handle = _handle_seen(light, trace, shot)
 
-    def length(theta: Array) -> float:
-        return chain.shape(replace(evidence, camera=with_theta(evidence.camera, theta))).length_mm
-
-    tip_mm = [u / trace.px_per_mm for u in trace.tip_u_px]
-    middle = trace.grip_column
-    if not fit.squared and middle is not None:
-        # a bow is laid out from its middle: where the grip shows, the two halves tell how the picture is turned
-        halves = 0.0 if shot.upper_limb_length_mm is None else 2 * shot.upper_limb_length_mm - shot.nock_to_nock_mm
-        fit, _ = length_update(
-            fit, lambda theta: _halves(with_theta(fit.camera, theta), trace, shot), halves, GRIP_MIDDLE_U_MM, most_u=2.5
+    def settled(put: tuple[float | None, float | None]) -> Settled:
+        tip_u = (_nock_u(trace, put, 0), _nock_u(trace, put, 1))
+        return settle(
+            fit, supposed(shot, put, tip_u, fit.squared), evidence, chain.shape, shot.nock_to_nock_mm, handle
         )
-        evidence = replace(evidence, camera=fit.camera)
-    first_fit = fit
-    fit, off = length_update(fit, length, shot.nock_to_nock_mm, float(np.hypot(LENGTH_U_MM, np.hypot(tip_mm[0], tip_mm[1]))))
-    evidence = replace(evidence, camera=fit.camera)
+
+    first = settled(_put(trace, shot))
+    evidence = first.applied(evidence)
     string, from_within = None, False
     if shot.state == "drawn":
         string, from_within = string_of(light, trace, evidence, chain, shot)
         evidence = replace(evidence, hook_px=None if string is None else string.hook)
     if "hook" not in shot.clicks:
         doubts += tuple(check_state(light, trace.maps, shot.state, stand_of(evidence, chain), string))
-    moved = nocks_by_string(light, trace, evidence, chain, string)
-    if from_within and by_string is None and (seen := nocks_far_inside(moved, chain)):
+    inside = nocks_by_string(light, trace, evidence, chain, string)
+    if from_within and by_string is None and (seen := nocks_far_inside(evidence, chain, inside)):
         # what was followed past the nock bends the limb's last inches: follow it again, only so far
         return _measure(asked, seen, hold_handle, fair)
-    if any(moved.overhang_mm):
-        # The length typed is nock to nock: with the nocks moved it speaks to the camera again, and has the last word on them.
-        nudged, after = length_update(
-            first_fit,
-            lambda theta: chain.shape(replace(moved, camera=with_theta(first_fit.camera, theta))).length_mm,
-            shot.nock_to_nock_mm,
-            float(np.hypot(LENGTH_U_MM, NOCK_BY_STRING_U_MM)),
-        )
-        if abs(after) <= max(2.0, abs(off)):
-            fit, off, evidence = nudged, after, replace(moved, camera=nudged.camera)
+    put = tuple(own if own is not None else by for own, by in zip(_put(trace, shot), inside, strict=True))
+    last = first if put == _put(trace, shot) else settled(put)  # type: ignore[arg-type]
+    fit, off, evidence = last.fit, last.length_off_u, last.applied(evidence)
     if string is not None:
         # a string's line that passes a nock by has been led astray: its hook is less sure by as much
         astray = (
-            max(abs(o) for o, over in zip(string.offset_px, evidence.overhang_mm, strict=True) if not over)
-            if 0.0 in evidence.overhang_mm
-            else 0.0
+            max(abs(o) for o, over in zip(string.offset_px, inside, strict=True) if not over) if not all(inside) else 0.0
         )
         # where a shadow clings to the limbs one clings to the string, and the darker of the two may be that
         shadow = max(trace.shadow_px.values()) if string.dark else 0.0
@@ -236,15 +221,9 @@ def _measure(
     layout = _layout(evidence, shot, trace)
     chain = Chain(layout, shot.state)
     shape = chain.shape(evidence)
-    nudges = _nudges(fit, shot, trace, string) + thickness_nudges(_width_u(shot), tilt_u, shadow_u_mm)
-    short = shot.nock_to_nock_mm - shape.length_mm
-    unsure = fit.squared and trace.tip_cause == ("tip", "tip") and not any(evidence.overhang_mm)
-    if unsure and abs(off) > 3 and abs(short) < MOST_BY_LENGTH_MM:
-        # no string has shown the nocks: dark tips or wood past them leave it to the length typed, half at each end
-        evidence = replace(evidence, overhang_mm=(-short / 2, -short / 2))
-        shape, off = chain.shape(evidence), 0.0
-        nudges += [Nudge("tip", lambda e, k=k: _overhang(e, k, short / 4)) for k in (0, 1)]  # type: ignore[misc]
-        doubts += (_by_length(short),)
+    nudges = last.nudges(trace.tip_cause) + _nudges(shot, trace, string)
+    nudges += thickness_nudges(_width_u(shot), tilt_u, shadow_u_mm)
+    doubts += _of_nocks(last, shot)
     check_shape(shape, off, fit.squared)
     thinner = thinner_inward(shape)
     nudges += thinner_nudges(len(trace.back_px), trace.zones, {k: (mm * trace.px_per_mm, at) for k, (mm, at) in thinner.items()})
@@ -265,7 +244,7 @@ def _measure(
         profile=profile,
         spots=spots[0],
         trace=_traced(evidence, shape, shot.state),
-        evidence=_facts(fit, trace, string, off),
+        evidence=_facts(fit, evidence, trace, string, off),
         **asked.shared,
     )
     return found if rest is None or shot.state != "drawn" else _on_rest(found, rest)
@@ -285,19 +264,55 @@ def _layout(e: Evidence, shot: Shot, trace: TraceRead) -> Layout:
     return make_layout(e, shot.handle_mm, cutoff, trace.weight, trace.path_px, shot.state, trace.handle_held)
 
 
-def _overhang(e: Evidence, k: int, mm: float) -> Evidence:
-    over = list(e.overhang_mm)
-    over[k] += mm
-    return replace(e, overhang_mm=(over[0], over[1]))
+def _put(trace: TraceRead, shot: Shot) -> tuple[float | None, float | None]:
+    """How far inside the limb's end each nock is known to lie without the string: 0 where the trace ends at a nock that was put, or
+    where a click agrees with the end."""
+    put = [
+        0.0 if cause != "tip" or name in shot.clicks else None
+        for cause, name in zip(trace.tip_cause, ("nock_upper", "nock_lower"), strict=True)
+    ]
+    return put[0], put[1]
 
 
-def _by_length(short_mm: float) -> Reason:
-    where = "short of" if short_mm > 0 else "past"
-    return Reason(
-        "nocks_by_length",
-        f"The limbs were seen to end {where} where the bow's length puts the nocks; the nocks were placed by the length.",
-        "Check the length nock to nock; tape of a light colour at the nocks makes them show.",
-    )
+def _nock_u(trace: TraceRead, put: tuple[float | None, float | None], k: int) -> float:
+    own = trace.tip_u_px[k] / trace.px_per_mm
+    return float(np.hypot(own, NOCK_BY_STRING_U_MM)) if put[k] else own
+
+
+def _handle_seen(light: NDArray[np.uint16], trace: TraceRead, shot: Shot) -> list[Seen]:
+    """Where the handle's centre is: as it is clicked, and as its grip shows. A click that the grip is far from rules alone."""
+    grip = see_grip(light, trace, shot)
+    seen = [] if grip is None else [Seen(np.array(grip.px), grip.u_px / trace.px_per_mm)]
+    if "handle" not in shot.clicks:
+        return seen
+    u = HANDLE_BY_HAND_U_MM if "handle" in shot.set_by_hand else HANDLE_CLICK_U_MM
+    clicked = Seen(np.array(shot.clicks["handle"], float), float(np.hypot(u, HANDLE_CLICK_U_PX / trace.px_per_mm)))
+    near = [
+        s for s in seen if np.linalg.norm(s.px - clicked.px) < CLICK_RULES * np.hypot(s.u_mm, clicked.u_mm) * trace.px_per_mm
+    ]
+    return [clicked, *near]
+
+
+def _of_nocks(settled: Settled, shot: Shot) -> tuple[Reason, ...]:
+    past, lost = settled.shares.get("past", 0.0), settled.shares.get("lost", 0.0)
+    if max(past, lost) > SURE:
+        where = "past" if past > lost else "short of"
+        return (
+            Reason(
+                "nocks_by_length",
+                f"The limbs were seen to end {where} where the bow's length puts the nocks; the nocks were placed by the length.",
+                "Check the length nock to nock; tape of a light colour at the nocks makes them show.",
+            ),
+        )
+    if max(past, lost) > 1 - SURE:
+        return (
+            Reason(
+                "nock_or_tip",
+                "Whether the limbs end at their nocks or run on past them does not show here, so the intervals are wider.",
+                "Click both nocks: where the string sits, not where the wood ends.",
+            ),
+        )
+    return ()
 
 
 def _thinner(limb: str) -> Reason:
@@ -312,15 +327,6 @@ def _cutoff_mm(trace: TraceRead) -> float:
     return shortest_wave_mm(trace.noise_px / trace.px_per_mm)
 
 
-def _halves(camera: Camera, trace: TraceRead, shot: Shot) -> float:
-    """How much longer, mm, the bow is from the grip's middle to the upper tip than to the lower."""
-    k = trace.grip_column
-    assert k is not None
-    p = camera.to_plane(np.vstack([trace.tips_px[:1], trace.path_px[2:-2], trace.tips_px[1:]]), shot.standoff_mm)
-    step = np.linalg.norm(np.diff(p, axis=0), axis=1)
-    return float(step[: k - 1].sum() - step[k - 1 :].sum())
-
-
 def _evidence(fit: CameraFit, shot: Shot, trace: TraceRead) -> Evidence:
     width = shot.limb_width_mm or LIMB_WIDTH_MM
     return Evidence(
@@ -332,6 +338,7 @@ def _evidence(fit: CameraFit, shot: Shot, trace: TraceRead) -> Evidence:
         np.array(shot.clicks["hook"]) if "hook" in shot.clicks else None,
         limb_width_mm=width,
         grip_thickness_mm=shot.handle_thickness_mm or trace.grip_px / trace.px_per_mm,
+        is_end=(trace.tip_cause[0] == "tip", trace.tip_cause[1] == "tip"),
         middle_shift_mm=0.0 if shot.upper_limb_length_mm is None else shot.nock_to_nock_mm / 2 - shot.upper_limb_length_mm,
         section=Section(width_mm=width),
     )
@@ -357,10 +364,8 @@ def _flash_shadow_u(light: NDArray[np.uint16], camera: Camera, standoff_mm: floa
     return float(np.sqrt(lit_from_camera(light)) * np.hypot(FLASH_MM, FLASH_U_MM) * share)
 
 
-def _nudges(fit: CameraFit, shot: Shot, trace: TraceRead, string: DrawnString | None) -> list[Nudge]:
-    out = camera_nudges(fit)
-    out.append(Nudge("standoff", lambda e: replace(e, standoff_mm=e.standoff_mm + shot.standoff_u_mm)))
-    out += tip_nudges(trace.tip_u_px, trace.tip_cause)
+def _nudges(shot: Shot, trace: TraceRead, string: DrawnString | None) -> list[Nudge]:
+    out = [Nudge("standoff", lambda e: replace(e, standoff_mm=e.standoff_mm + shot.standoff_u_mm))]
     out += section_nudges(_width_u(shot))
     out += edge_nudges(len(trace.back_px), trace.zones, trace.noise_px, 6.0, trace.wander_px, trace.shadow_px)
     out.append(
@@ -562,7 +567,7 @@ def _traced(e: Evidence, s: BowShape, state: State) -> TracedBow:
     )
 
 
-def _facts(fit: CameraFit, trace: TraceRead, string: DrawnString | None, off: float) -> dict[str, Any]:
+def _facts(fit: CameraFit, e: Evidence, trace: TraceRead, string: DrawnString | None, off: float) -> dict[str, Any]:
     return {
         "marks_rms_px": round(fit.rms_px, 3),
         "marks_used": fit.n_marks,
@@ -576,5 +581,7 @@ def _facts(fit: CameraFit, trace: TraceRead, string: DrawnString | None, off: fl
         "edge_noise_px": round(trace.noise_px, 3),
         "edge_wander_px": round(trace.wander_px, 3),
         "length_off_u": round(float(off), 2),
+        "handle_shift_mm": round(float(e.middle_shift_mm), 2),
+        "overhang_mm": [round(float(mm), 1) for mm in e.overhang_mm],
         "string_seen": None if string is None else [round(c, 2) for c in string.clear],
     }

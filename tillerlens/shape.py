@@ -83,6 +83,7 @@ class Evidence:
     handle_turn_rad: float = 0.0  # a doubt of the handle's direction, for the budget
     middle_shift_mm: float = 0.0  # the handle's centre from the middle of the bow, + towards the upper nock
     section: Section = Section()
+    is_end: tuple[bool, bool] = (True, True)  # whether each tip is a limb's end, which shows obliquely, or a nock put on its side
 
 
 @dataclass(frozen=True, eq=False)
@@ -301,7 +302,8 @@ def bow_shape(e: Evidence, layout: Layout, state: str) -> BowShape:
         outward = curve.xy[0] - curve.xy[6]
         outward = outward / np.linalg.norm(outward)
         lean = abs(float(_obliquity(e.camera, e.standoff_mm, tips[k][None])[0] @ outward))
-        ends.append(float((tips[k] - curve.xy[0]) @ -outward) + END_SHARE * e.tip_width_mm / 2 * lean + e.overhang_mm[k])
+        shows = END_SHARE * e.tip_width_mm / 2 * lean if e.is_end[k] else 0.0
+        ends.append(float((tips[k] - curve.xy[0]) @ -outward) + shows + e.overhang_mm[k])
 
     # The handle: a straight line through its back, half a limb's thickness below it.
     half_root = float(np.mean([r[3][-1] for r in raw]))
