@@ -28,7 +28,7 @@ from tillerlens.measures.spots import find_spots
 from tillerlens.mechanics.finding import find, with_finding
 from tillerlens.mechanics.seen import MechanicsError
 from tillerlens.nocks import Chain, nocks_by_string, nocks_far_inside, stand_of, string_of, to_px
-from tillerlens.photo.camera import OBLIQUENESS_PRIOR_U, Camera, CameraFit, with_theta
+from tillerlens.photo.camera import OBLIQUENESS_PRIOR_U, Camera, CameraFit
 from tillerlens.photo.intake import Photo, judge
 from tillerlens.photo.light import linear_light, lit_from_camera
 from tillerlens.photo.scale import fit_scale
@@ -49,6 +49,7 @@ from tillerlens.shape import (
     make_layout,
 )
 from tillerlens.shot import Shot, State
+from tillerlens.trace.alone import fit_to_bow
 from tillerlens.trace.grip import see_grip
 from tillerlens.trace.nets import FinderMaps, find_maps
 from tillerlens.trace.read import TraceRead, read_trace
@@ -138,8 +139,11 @@ def measure_photo(
             check_places(shot, (photo.width, photo.height))
             if prepared is None:
                 doubts = tuple(judge(photo))
-            fit = fit or fit_scale(photo, shot)  # first: without a scale the rest would be in vain
-            asked = _Asked(prepared or _prepare(photo, doubts), fit, shot, rest, shared, remembered)
+            by_bow = shot.scale.kind == "bow_length" and not {"nock_upper", "nock_lower"} <= set(shot.clicks)
+            if fit is None and not by_bow:
+                fit = fit_scale(photo, shot)  # first: without a scale the rest would be in vain
+            prepared = prepared or _prepare(photo, doubts)
+            asked = _Asked(prepared, fit or fit_to_bow(photo, prepared.maps, shot), shot, rest, shared, remembered)
             return _measure_twice(asked)
     except StateDiffers as error:
         return Measurement("refused", reasons=(error.reason, *doubts), evidence={"state_shown": error.fields["shows"]}, **shared)
