@@ -69,12 +69,14 @@ FLASH_MM, FLASH_U_MM = 30.0, 25.0
 LIMBS_ALIKE_U = 0.05  # of their thickness, that a bow's two limbs differ by (common practice, no source)
 MOST_BY_WIDTH = 0.12  # of the thickness, as a standard uncertainty: more is said
 PLACES = np.linspace(0.2, 0.8, 25)  # of a limb, where its thickness is held against the other's
-# The cradle usually hides the grip's belly and its depth is judged from what shows beside it; what of a swelling grip is called
-# its belly differs from maker to maker (common practice, no source).
-GRIP_U_MM = 6.0
+# What of a swelling grip is called its belly differs a little from maker to maker; where a cradle or a strap hides most of it,
+# grips are an inch and a half deep, give or take (common practice, no source).
+GRIP_U_MM = 1.5
+GRIP_SEEN = 0.4  # of the grip, that must be seen to know its depth
+USUAL_GRIP_MM, USUAL_GRIP_U_MM = 38.0, 8.0
 OBLIQUE_RAD = np.radians(25)
 NOCK_BY_STRING_U_MM = 1.5
-TIP_TURN_U_RAD = np.radians(0.3)
+TIP_TURN_U_RAD = np.radians(0.2)
 ANGLES = ("string_angle", "turn_", "handle_tilt")
 MM, DEG, PER_M = "mm", "deg", "1/m"
 
@@ -232,8 +234,8 @@ def _measure(
     thinner = thinner_inward(shape)
     nudges += thinner_nudges(len(trace.back_px), trace.zones, {k: (mm * trace.px_per_mm, at) for k, (mm, at) in thinner.items()})
     doubts += tuple(_thinner(name) for name in thinner)
-    # where the back's line and the fades' disagree, one of them followed something else
-    turn = max(layout.direction_u_rad, 0.5 * shape.handle_apart_rad)
+    # where the back's line and the fades' are further apart than their own doubts, both are the less sure (Birge's ratio)
+    turn = layout.direction_u_rad * max(1.0, shape.handle_apart_rad / layout.apart_u_rad)
     nudges.append(Nudge("handle", lambda e: replace(e, handle_turn_rad=e.handle_turn_rad + turn)))
     influence = influences(nudges, evidence, shape, chain.shape).with_own("tip", _tip_turn(shape, trace, evidence))
     doubts += _doubts(fit, shot, trace, string, off, shape) + _width_doubt(shot, shape, influence)
@@ -269,8 +271,8 @@ def _layout(e: Evidence, shot: Shot, trace: TraceRead) -> Layout:
 
 
 def _put(trace: TraceRead, shot: Shot) -> tuple[float | None, float | None]:
-    """How far inside the limb's end each nock is known to lie without the string: 0 where the trace ends at a nock that was put, or
-    where a click agrees with the end."""
+    """How far inside the limb's end each nock is known to lie without the string: 0 where the trace ends at a nock that was put,
+    or where a click agrees with the end."""
     put = [
         0.0 if cause != "tip" or name in shot.clicks else None
         for cause, name in zip(trace.tip_cause, ("nock_upper", "nock_lower"), strict=True)
@@ -341,11 +343,22 @@ def _evidence(fit: CameraFit, shot: Shot, trace: TraceRead) -> Evidence:
         trace.tips_px,
         np.array(shot.clicks["hook"]) if "hook" in shot.clicks else None,
         limb_width_mm=width,
-        grip_thickness_mm=shot.handle_thickness_mm or trace.grip_px / trace.px_per_mm,
+        grip_thickness_mm=_grip_depth(shot, trace)[0],
         is_end=(trace.tip_cause[0] == "tip", trace.tip_cause[1] == "tip"),
         middle_shift_mm=0.0 if shot.upper_limb_length_mm is None else shot.nock_to_nock_mm / 2 - shot.upper_limb_length_mm,
         section=Section(width_mm=width),
     )
+
+
+def _grip_depth(shot: Shot, trace: TraceRead) -> tuple[float, float]:
+    """Back to belly of the grip and its standard uncertainty, mm: as typed, as seen, or as grips are where it is hidden."""
+    if shot.handle_thickness_mm:
+        return shot.handle_thickness_mm, 0.5
+    a, b = trace.zones["handle"]
+    inner = slice(a + (b - a) // 6, b - (b - a) // 6)
+    seen = float(np.isfinite(trace.back_px[inner, 0] + trace.belly_px[inner, 0]).mean())
+    depth = trace.grip_px / trace.px_per_mm
+    return (depth, GRIP_U_MM) if seen > GRIP_SEEN else (max(depth, USUAL_GRIP_MM), USUAL_GRIP_U_MM)
 
 
 def _width_u(shot: Shot) -> float:
@@ -372,11 +385,8 @@ def _nudges(shot: Shot, trace: TraceRead, string: DrawnString | None) -> list[Nu
     out = [Nudge("standoff", lambda e: replace(e, standoff_mm=e.standoff_mm + shot.standoff_u_mm))]
     out += section_nudges(_width_u(shot))
     out += edge_nudges(len(trace.back_px), trace.zones, trace.noise_px, 6.0, trace.wander_px, trace.shadow_px)
-    out.append(
-        Nudge(
-            "grip", lambda e: replace(e, grip_thickness_mm=e.grip_thickness_mm + (0.5 if shot.handle_thickness_mm else GRIP_U_MM))
-        )
-    )
+    grip_u = _grip_depth(shot, trace)[1]
+    out.append(Nudge("grip", lambda e: replace(e, grip_thickness_mm=e.grip_thickness_mm + grip_u)))
     if string is not None:
         for axis in (0, 1):
             step = np.eye(2)[axis] * string.u_px
@@ -428,6 +438,14 @@ def _doubts(
                 "no_string",
                 "The string could not be seen, so draw length and string angles are missing.",
                 "Click the hook, or use a string that stands out from the board.",
+            )
+        )
+    if shot.state != "unstrung" and _grip_depth(shot, trace)[1] > GRIP_U_MM:
+        out.append(
+            Reason(
+                "grip_not_seen",
+                "The grip's belly could not be seen, so lengths to it are wide.",
+                "Measure the handle's thickness, back to belly, and type it.",
             )
         )
     if s.handle_scatter_mm > 2.0:

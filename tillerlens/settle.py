@@ -1,8 +1,8 @@
 """What was typed, clicked and seen of the bow's lengths is brought together: the camera, the handle's centre, the two nocks.
 
-They hang together. A bow that looks longer on one side of its handle may have that limb longer, its nock further in from the tip, or
-the camera turned; which it is, only what else is known can tell. So they are one estimate with one covariance, and what is left
-open between them goes through to every number as the same doubt.
+They hang together. A bow that looks longer on one side of its handle may have that limb longer, its nock further in from the
+tip, or the camera turned; which it is, only what else is known can tell. So they are one estimate with one covariance, and what
+is left open between them goes through to every number as the same doubt.
 """
 
 from __future__ import annotations
@@ -21,9 +21,10 @@ from tillerlens.shot import Shot
 Array = NDArray[np.float64]
 
 LENGTH_U_MM = 1.0  # a tape along the bow or a limb, to a sixteenth
-# Many bows are laid out from their middle, to a sixteenth or so; of the others one limb is longer by up to two inches (common
-# practice, no source). Where the handle is not seen, half the one and half the other is an inch of doubt at most.
-EVEN_U_MM, UNEVEN_U_MM, EVEN = 0.7, 20.0, 0.5
+# Many bows are laid out from their middle, to a sixteenth or so; where one limb is made longer the handle stands a quarter of an
+# inch to an inch off it, either way (common practice, no source).
+EVEN_U_MM, EVEN = 0.5, 0.5
+UNEVEN_MM, UNEVEN_U_MM = 14.0, 7.0
 # Wood past the nocks: none, or half an inch to an inch and a half, alike at both ends to a third of an inch (common practice, no
 # source). Tips lost on a ground of their own colour are short of the nocks by less.
 PAST_MM, PAST_U_MM, PAST_APART_U_MM, PAST = 25.0, 10.0, 8.0, 0.45
@@ -43,10 +44,12 @@ class Seen:
 
 @dataclass(frozen=True, eq=False)
 class Supposed:
-    """One way the bow may be, before its lengths are held against the picture: ``weight``; ``mean`` (3,) and ``covariance`` (3, 3)
+    """One way the bow may be, before its lengths are held against the picture: whether it was laid out with limbs alike
+    (``even``), or as typed; ``weight``; ``mean`` (3,) and ``covariance`` (3, 3)
     of the handle's shift from the bow's middle (+ toward the upper nock) and the wood past the upper and the lower nock, mm."""
 
     name: str
+    even: bool
     weight: float
     mean: Array
     covariance: Array
@@ -118,16 +121,16 @@ def supposed(shot: Shot, put: tuple[float | None, float | None], tip_u_mm: tuple
     ``tip_u_mm``: standard uncertainty of each nock's or end's place.
     """
     if shot.upper_limb_length_mm is not None:
-        shifts = [(1.0, shot.nock_to_nock_mm / 2 - shot.upper_limb_length_mm, LENGTH_U_MM)]
+        shifts = [(True, 1.0, shot.nock_to_nock_mm / 2 - shot.upper_limb_length_mm, LENGTH_U_MM)]
     else:
-        shifts = [(EVEN, 0.0, EVEN_U_MM), (1 - EVEN, 0.0, UNEVEN_U_MM)]
+        shifts = [(True, EVEN, 0.0, EVEN_U_MM)] + [(False, (1 - EVEN) / 2, way * UNEVEN_MM, UNEVEN_U_MM) for way in (-1, 1)]
     ways = [("at nocks", 1 - PAST - LOST * squared, 0.0, 0.0, 0.0), ("past", PAST, PAST_MM, PAST_U_MM, PAST_APART_U_MM)]
     if squared:  # else the length can't tell them from a camera's turn
         ways.append(("lost", LOST, LOST_MM, LOST_U_MM, LOST_U_MM))
     if None not in put:
         ways = [("put", 1.0, 0.0, 0.0, 0.0)]
     out = []
-    for share, shift, shift_u in shifts:
+    for even, share, shift, shift_u in shifts:
         for name, weight, mm, u, apart in ways:
             nocks = np.array([[u**2 + apart**2, u**2 - apart**2], [u**2 - apart**2, u**2 + apart**2]])
             mean = np.array([mm, mm])
@@ -138,7 +141,7 @@ def supposed(shot: Shot, put: tuple[float | None, float | None], tip_u_mm: tuple
                 nocks[k, k] += tip_u_mm[k] ** 2
             covariance = np.zeros((3, 3))
             covariance[0, 0], covariance[1:, 1:] = shift_u**2, nocks
-            out.append(Supposed(name, share * weight, np.r_[shift, mean], covariance))
+            out.append(Supposed(name, even, share * weight, np.r_[shift, mean], covariance))
     return out
 
 
@@ -190,7 +193,12 @@ def settle(
             best = max(found, key=lambda f: f[0])
         weight = np.exp([f[0] - best[0] for f in found])
         weight = weight / weight.sum()
-        mean = sum(w * f[1] for w, f in zip(weight, found, strict=True))
+        # limbs are laid out alike or not: half of one and half of the other is no bow. The likelier is told, and the doubt of it
+        # spans both. Of the nocks the mean is told.
+        even = np.array([way.even for way in ways])
+        told = even == (weight[even].sum() >= 0.5)
+        share = np.where(told, weight, 0.0) / weight[told].sum()
+        mean = sum(w * f[1] for w, f in zip(share, found, strict=True))
         whole = sum(w * (f[2] + np.outer(f[1] - mean, f[1] - mean)) for w, f in zip(weight, found, strict=True))
         moved = float(np.max(np.abs(mean - at)[N_PARAMETERS:])) if turn else np.inf
         at = np.asarray(mean)
@@ -199,11 +207,11 @@ def settle(
     theta = from_seen(at[:N_PARAMETERS])
     back = np.linalg.inv(seen_by_theta(theta))
     covariance = np.asarray((whole + whole.T) / 2)
-    told = back @ covariance[:N_PARAMETERS, :N_PARAMETERS] @ back.T
+    pose = back @ covariance[:N_PARAMETERS, :N_PARAMETERS] @ back.T
     shares: dict[str, float] = {}
     for way, w in zip(ways, weight, strict=True):
         shares[way.name] = shares.get(way.name, 0.0) + float(w)
-    new_fit = replace(fit, camera=with_theta(fit.camera, theta), covariance=(told + told.T) / 2)
+    new_fit = replace(fit, camera=with_theta(fit.camera, theta), covariance=(pose + pose.T) / 2)
     # the nudges' covariance lives where it was linearised: in what is seen
     return Settled(new_fit, float(at[SHIFT]), (float(at[UPPER]), float(at[LOWER])), covariance, -best[3], shares)
 
