@@ -23,8 +23,8 @@ Array = NDArray[np.float64]
 LENGTH_U_MM = 1.0  # a tape along the bow or a limb, to a sixteenth
 # Many bows are laid out from their middle, to a sixteenth or so; where one limb is made longer the handle stands a quarter of an
 # inch to an inch off it, either way (common practice, no source).
-EVEN_U_MM, EVEN = 0.5, 0.5
-UNEVEN_MM, UNEVEN_U_MM = 14.0, 7.0
+EVEN_U_MM, EVEN = 0.4, 0.5
+UNEVEN_MM, UNEVEN_U_MM = 14.0, 6.0
 # Wood past the nocks: none, or half an inch to an inch and a half, alike at both ends to a third of an inch (common practice, no
 # source). Tips lost on a ground of their own colour are short of the nocks by less.
 PAST_MM, PAST_U_MM, PAST_APART_U_MM, PAST = 25.0, 10.0, 8.0, 0.45

@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 
 STATIONS_IN = (6, 10, 14, 18, 22, 26)
 HANDLE_TRIM = 0.85  # the outermost of the rigid part may already be bending: keep to its middle
-BACK_U_MM, FADE_U_MM = 0.05, 0.3  # how true the handle's back and the limbs' middles at the fades are
+BACK_U_MM, FADE_U_MM = 0.05, 0.15  # how true the handle's back and the limbs' middles at the fades are
 HELD_U_MM = 0.6  # of the back at a fade, where the handle's own was not seen and the few columns beside it stand for it
 ROOT_MM, ROOT_WEIGHT = 20.0, 0.3  # how much of the handle beside the fade steadies the limb's root
 TIP_WEIGHT = 0.5  # of the limb's end, by its place across the limb, against a column's middle
