@@ -27,7 +27,7 @@ from tillerlens.measures.from_rest import movement_from_rest
 from tillerlens.measures.spots import find_spots
 from tillerlens.mechanics.finding import find, with_finding
 from tillerlens.mechanics.seen import MechanicsError
-from tillerlens.nocks import Chain, nocks_by_string, nocks_far_inside, stand_of, string_of, to_px
+from tillerlens.nocks import Chain, Met, nocks_by_string, nocks_far_inside, stand_of, string_of, to_px
 from tillerlens.photo.camera import OBLIQUENESS_PRIOR_U, Camera, CameraFit
 from tillerlens.photo.intake import Photo, judge
 from tillerlens.photo.light import linear_light, lit_from_camera
@@ -52,7 +52,7 @@ from tillerlens.shot import Shot, State
 from tillerlens.trace.alone import fit_to_bow
 from tillerlens.trace.grip import see_grip
 from tillerlens.trace.nets import FinderMaps, find_maps
-from tillerlens.trace.read import TraceRead, read_trace
+from tillerlens.trace.read import CORRELATED, EVERY, TraceRead, read_trace
 from tillerlens.trace.string import DrawnString
 from tillerlens.trace.strung import check_state
 
@@ -75,7 +75,6 @@ GRIP_U_MM = 1.5
 GRIP_SEEN = 0.4  # of the grip, that must be seen to know its depth
 USUAL_GRIP_MM, USUAL_GRIP_U_MM = 38.0, 8.0
 OBLIQUE_RAD = np.radians(25)
-NOCK_BY_STRING_U_MM = 1.5
 TIP_TURN_U_RAD = np.radians(0.2)
 ANGLES = ("string_angle", "turn_", "handle_tilt")
 MM, DEG, PER_M = "mm", "deg", "1/m"
@@ -191,11 +190,12 @@ def _measure(
     chain = Chain(layout, shot.state)
     handle = _handle_seen(light, trace, shot)
 
-    def settled(put: tuple[float | None, float | None]) -> Settled:
-        tip_u = (_nock_u(trace, put, 0), _nock_u(trace, put, 1))
-        return settle(
-            fit, supposed(shot, put, tip_u, fit.squared), evidence, chain.shape, shot.nock_to_nock_mm, handle
-        )
+    def settled(put: tuple[Met | None, Met | None]) -> Settled:
+        own = [u / trace.px_per_mm for u in trace.tip_u_px]
+        u = [end if met is None else float(np.hypot(met.u_mm, 0.0 if met.mm else end)) for met, end in zip(put, own, strict=True)]
+        inside = [None if met is None else met.mm for met in put]
+        ways = supposed(shot, (inside[0], inside[1]), (u[0], u[1]), fit.squared)
+        return settle(fit, ways, evidence, chain.shape, shot.nock_to_nock_mm, handle)
 
     first = settled(_put(trace, shot))
     evidence = first.applied(evidence)
@@ -209,13 +209,16 @@ def _measure(
     if from_within and by_string is None and (seen := nocks_far_inside(evidence, chain, inside)):
         # what was followed past the nock bends the limb's last inches: follow it again, only so far
         return _measure(asked, seen, hold_handle, fair)
-    put = tuple(own if own is not None else by for own, by in zip(_put(trace, shot), inside, strict=True))
-    last = first if put == _put(trace, shot) else settled(put)  # type: ignore[arg-type]
+    own = _put(trace, shot)
+    put = (own[0] or inside[0], own[1] or inside[1])
+    last = first if put == own else settled(put)
     fit, off, evidence = last.fit, last.length_off_u, last.applied(evidence)
     if string is not None:
         # a string's line that passes a nock by has been led astray: its hook is less sure by as much
         astray = (
-            max(abs(o) for o, over in zip(string.offset_px, inside, strict=True) if not over) if not all(inside) else 0.0
+            max(abs(o) for o, met in zip(string.offset_px, inside, strict=True) if met is None or not met.mm)
+            if any(met is None or not met.mm for met in inside)
+            else 0.0
         )
         # where a shadow clings to the limbs one clings to the string, and the darker of the two may be that
         shadow = max(trace.shadow_px.values()) if string.dark else 0.0
@@ -270,19 +273,13 @@ def _layout(e: Evidence, shot: Shot, trace: TraceRead) -> Layout:
     return make_layout(e, shot.handle_mm, cutoff, trace.weight, trace.path_px, shot.state, trace.handle_held)
 
 
-def _put(trace: TraceRead, shot: Shot) -> tuple[float | None, float | None]:
-    """How far inside the limb's end each nock is known to lie without the string: 0 where the trace ends at a nock that was put,
-    or where a click agrees with the end."""
+def _put(trace: TraceRead, shot: Shot) -> tuple[Met | None, Met | None]:
+    """Nocks that are known without the string: the trace ends at one that was put, and a click that agrees with the end."""
     put = [
-        0.0 if cause != "tip" or name in shot.clicks else None
+        Met(0.0, 0.0) if cause != "tip" or name in shot.clicks else None
         for cause, name in zip(trace.tip_cause, ("nock_upper", "nock_lower"), strict=True)
     ]
     return put[0], put[1]
-
-
-def _nock_u(trace: TraceRead, put: tuple[float | None, float | None], k: int) -> float:
-    own = trace.tip_u_px[k] / trace.px_per_mm
-    return float(np.hypot(own, NOCK_BY_STRING_U_MM)) if put[k] else own
 
 
 def _handle_seen(light: NDArray[np.uint16], trace: TraceRead, shot: Shot) -> list[Seen]:
@@ -384,7 +381,7 @@ def _flash_shadow_u(light: NDArray[np.uint16], camera: Camera, standoff_mm: floa
 def _nudges(shot: Shot, trace: TraceRead, string: DrawnString | None) -> list[Nudge]:
     out = [Nudge("standoff", lambda e: replace(e, standoff_mm=e.standoff_mm + shot.standoff_u_mm))]
     out += section_nudges(_width_u(shot))
-    out += edge_nudges(len(trace.back_px), trace.zones, trace.noise_px, 6.0, trace.wander_px, trace.shadow_px)
+    out += edge_nudges(len(trace.back_px), trace.zones, trace.noise_px, CORRELATED / EVERY, trace.wander_px, trace.shadow_px)
     grip_u = _grip_depth(shot, trace)[1]
     out.append(Nudge("grip", lambda e: replace(e, grip_thickness_mm=e.grip_thickness_mm + grip_u)))
     if string is not None:
@@ -491,7 +488,7 @@ def _profile(
     for k, (name, limb, lay) in enumerate((("upper", s.upper, layout.upper), ("lower", s.lower, layout.lower))):
         keep = limb.from_nock_mm > -1.0
         across = np.full(len(lay.spline.u), trace.noise_px / trace.px_per_mm / np.sqrt(2))
-        random = curvature_noise(lay.spline, across, 6.0 * trace.step_px / trace.px_per_mm)
+        random = curvature_noise(lay.spline, across, CORRELATED * trace.step_px / trace.px_per_mm)
         # what the smoothing may hide: a share of how fast the curve itself changes over the cutoff
         k1 = np.gradient(np.gradient(limb.curve.curvature, limb.from_nock_mm), limb.from_nock_mm)
         hidden = np.abs(k1) * (_cutoff_mm(trace) / (2 * np.pi)) ** 2 * 0.5

@@ -6,6 +6,7 @@ A limb's outline ends where its wood does, or where a shadow does; the string sh
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +22,10 @@ Array = NDArray[np.float64]
 # Wood past the nock: less is within what the tip's own outline is known to, more is no nock (common practice: half an inch to an
 # inch and a half).
 OVERHANG_LEAST_MM, OVERHANG_MOST_MM = 3.5, 50.0
-WITHIN_MM = 10.0  # how far inside an end the string is sought as well
+# A string's line is seen to so much across, and its loop lies to so much along the limb; the flatter it meets the limb the less
+# it tells where.
+LINE_U_MM, LOOP_U_MM = 0.8, 1.0
+AT_END_U = 2.0  # a nock by the string within so many standard uncertainties of the limb's end is at it: the end is the sharper
 TRIED_MM = (0.0, 14.0, 28.0, 42.0)  # how far inside the ends the nocks are supposed where the string is not where it should be
 NEARER_MM = 9.0  # about the best of those, one limb at a time
 PASSED_BY_PX = 5.0  # a string that passes its nocks by so much may not be theirs
@@ -40,6 +44,14 @@ class Chain:
 
     def shape(self, e: Evidence) -> BowShape:
         return bow_shape(e, self.layout, self.state)
+
+
+class Met(NamedTuple):
+    """Where the string meets a limb: ``mm`` inside its end and that place's standard uncertainty; 0 is the end itself, known to
+    what the end is."""
+
+    mm: float
+    u_mm: float
 
 
 def string_of(
@@ -106,8 +118,8 @@ def stand_of(e: Evidence, chain: Chain) -> Stand:
 
 def nocks_by_string(
     light: NDArray[np.uint16], trace: TraceRead, e: Evidence, chain: Chain, string: DrawnString | None
-) -> tuple[float | None, float | None]:
-    """How far inside its end, mm, each limb is met by the string; None where no string is seen or the nock was put otherwise.
+) -> tuple[Met | None, Met | None]:
+    """Where the string meets each limb; None where no string is seen or the nock was put otherwise.
 
     Where it meets a limb clearly inside its end, wood stands past the nock; where it meets it beyond, less than 0, the tip was
     lost on the ground.
@@ -119,20 +131,23 @@ def nocks_by_string(
     elif chain.state == "braced":
         line = braced_line(light, trace, e, chain)
         lines = [line, None if line is None else line[::-1]]
-    inside: list[float | None] = [None, None]
+    inside: list[Met | None] = [None, None]
     for k, (line, limb) in enumerate(zip(lines, (s.upper, s.lower), strict=True)):
         if line is None or trace.tip_cause[k] != "tip":
             continue
         board = e.camera.to_plane(line, e.standoff_mm)
         p = np.column_stack([(board - s.origin_mm) @ s.x_axis, (board - s.origin_mm) @ s.y_axis])
         d = (p[1] - p[0]) / np.linalg.norm(p[1] - p[0])
-        away = (limb.curve.xy - p[0]) @ np.array([-d[1], d[0]])
+        across = np.array([-d[1], d[0]])
+        away = (limb.curve.xy - p[0]) @ across
         x = limb.from_nock_mm + e.overhang_mm[k]  # from the end
         cross = np.nonzero((x[1:] < OVERHANG_MOST_MM) & (np.sign(away[1:]) != np.sign(away[:-1])))[0]
         if len(cross):
             at = x[cross] + away[cross] / (away[cross] - away[cross + 1]) * (x[cross + 1] - x[cross])
-            nearest = float(at[np.argmin(np.abs(at))])
-            inside[k] = nearest if abs(nearest) > OVERHANG_LEAST_MM else 0.0
+            pick = int(np.argmin(np.abs(at)))
+            steep = abs(float(limb.curve.tangent[cross[pick]] @ across))
+            met = Met(float(at[pick]), float(np.hypot(LOOP_U_MM, LINE_U_MM / max(steep, 1e-3))))
+            inside[k] = met if abs(met.mm) > max(OVERHANG_LEAST_MM, AT_END_U * met.u_mm) else Met(0.0, 0.0)
     return inside[0], inside[1]
 
 
@@ -152,12 +167,12 @@ def braced_line(light: NDArray[np.uint16], trace: TraceRead, e: Evidence, chain:
     return None if best is None else best[1]
 
 
-def nocks_far_inside(e: Evidence, chain: Chain, inside_mm: tuple[float | None, float | None]) -> dict[str, tuple[float, float]]:
+def nocks_far_inside(e: Evidence, chain: Chain, inside: tuple[Met | None, Met | None]) -> dict[str, tuple[float, float]]:
     """Places in the picture of the nocks that the string put so far inside the limb's end that the end was something else."""
-    places = _inside(e, chain, np.array([mm or 0.0 for mm in inside_mm]))
+    places = _inside(e, chain, np.array([0.0 if met is None else met.mm for met in inside]))
     out = {}
-    for name, mm, (x, y) in zip(("nock_upper", "nock_lower"), inside_mm, places, strict=True):
-        if mm is not None and mm > FAR_INSIDE_MM:
+    for name, met, (x, y) in zip(("nock_upper", "nock_lower"), inside, places, strict=True):
+        if met is not None and met.mm > FAR_INSIDE_MM:
             out[name] = (float(x), float(y))
     return out
 
