@@ -83,7 +83,7 @@ def _swell(s: Array, t: Array, handle_px: float) -> tuple[float, float] | None:
         sides = [_excess(sign * (s - at), t, handle_px, reach) for sign in (-1, 1)]
         # the grip's own depth may be hidden by a cradle, but the fades are seen: both are asked at the same depths
         deep = min(float(np.max(swell, initial=0.0)) for _, swell, _ in sides)
-        if deep < LEAST_SWELL * min(base for *_, base in sides):
+        if deep <= LEAST_SWELL * min(base for *_, base in sides):
             return found
         lower, upper = (_crossings(out, swell, LEVELS * deep) for out, swell, _ in sides)
         middles = (upper - lower) / 2
