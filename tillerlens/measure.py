@@ -53,7 +53,7 @@ from tillerlens.trace.alone import fit_to_bow
 from tillerlens.trace.grip import see_grip
 from tillerlens.trace.nets import FinderMaps, find_maps
 from tillerlens.trace.read import CORRELATED, EVERY, TraceRead, read_trace
-from tillerlens.trace.string import DrawnString
+from tillerlens.trace.string import FAINT, DrawnString
 from tillerlens.trace.strung import check_state
 
 Array = NDArray[np.float64]
@@ -62,6 +62,7 @@ Array = NDArray[np.float64]
 HANDLE_CLICK_U_MM, HANDLE_BY_HAND_U_MM, HANDLE_CLICK_U_PX = 5.0, 2.0, 2.5
 CLICK_RULES = 3.0  # standard uncertainties between a click and what is seen, beyond which the click is believed
 SURE = 0.9  # of a supposition, that is then said
+HANDLE_KNOWN_MM = 4.0  # a standard uncertainty of the handle's place that leaves the limbs' difference sharp enough
 WIDTH_U_MM = 1.0  # a limb's width as typed, to a sixteenth
 # From a phone's lens to its flash (common practice, no source): the shadow that it throws on the board stands out beside one
 # edge by as much of it as the standoff is of the camera's distance. Most of it passes for the limb.
@@ -232,7 +233,7 @@ def _measure(
     shape = chain.shape(evidence)
     nudges = last.nudges(trace.tip_cause) + _nudges(shot, trace, string)
     nudges += thickness_nudges(_width_u(shot), tilt_u, shadow_u_mm)
-    doubts += _of_nocks(last, shot)
+    doubts += _of_nocks(last) + _of_limbs(last, shot)
     check_shape(shape, off, fit.squared)
     thinner = thinner_inward(shape)
     nudges += thinner_nudges(len(trace.back_px), trace.zones, {k: (mm * trace.px_per_mm, at) for k, (mm, at) in thinner.items()})
@@ -296,7 +297,7 @@ def _handle_seen(light: NDArray[np.uint16], trace: TraceRead, shot: Shot) -> lis
     return [clicked, *near]
 
 
-def _of_nocks(settled: Settled, shot: Shot) -> tuple[Reason, ...]:
+def _of_nocks(settled: Settled) -> tuple[Reason, ...]:
     past, lost = settled.shares.get("past", 0.0), settled.shares.get("lost", 0.0)
     if max(past, lost) > SURE:
         where = "past" if past > lost else "short of"
@@ -316,6 +317,17 @@ def _of_nocks(settled: Settled, shot: Shot) -> tuple[Reason, ...]:
             ),
         )
     return ()
+
+
+def _of_limbs(settled: Settled, shot: Shot) -> tuple[Reason, ...]:
+    """Asked once a bow: what would tell unequal limbs from a turned camera, or where the handle's centre is."""
+    if shot.state == "unstrung" or shot.upper_limb_length_mm is not None or settled.shift_u_mm < HANDLE_KNOWN_MM:
+        return ()
+    if not settled.fit.squared:
+        text = "Nothing squares this picture, so a longer limb looks like a camera held askew; the limbs' difference is wide."
+    else:
+        text = "The handle's centre does not show, so the limbs' difference is wide."
+    return (Reason("limbs_not_known", text, "Measure the upper limb from its nock to the handle's centre and type it."),)
 
 
 def _thinner(limb: str) -> Reason:
@@ -443,6 +455,14 @@ def _doubts(
                 "grip_not_seen",
                 "The grip's belly could not be seen, so lengths to it are wide.",
                 "Measure the handle's thickness, back to belly, and type it.",
+            )
+        )
+    if string is not None and min(string.clear) < FAINT and "hook" not in shot.clicks:
+        out.append(
+            Reason(
+                "string_faint",
+                f"Only {min(string.clear):.0%} of the string was seen where it should be; hook and nocks are less sure.",
+                "Click both nocks and the hook, or use a string that stands out from what is behind it.",
             )
         )
     if s.handle_scatter_mm > 2.0:

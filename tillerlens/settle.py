@@ -70,6 +70,10 @@ class Settled:
     length_off_u: float
     shares: dict[str, float]
 
+    @property
+    def shift_u_mm(self) -> float:
+        return float(np.sqrt(self.covariance[SHIFT, SHIFT]))
+
     def applied(self, e: Evidence) -> Evidence:
         return replace(e, camera=self.fit.camera, middle_shift_mm=self.shift_mm, overhang_mm=self.overhang_mm)
 
