@@ -14,6 +14,7 @@ from typing import Any, Literal
 
 from tillerlens.errors import Reason
 from tillerlens.measurement import LIMBS, GapRow, Limb, Measurement, Spot, Value
+from tillerlens.measures.pair import change
 from tillerlens.report.lengths import (
     COVER,
     Units,
@@ -388,11 +389,11 @@ def _reflex_difference(difference: Value | None, units: Units) -> list[Sentence]
 
 
 def _set(measurement: Measurement, units: Units, earlier: Value | None) -> list[Sentence]:
-    """Two pictures share no camera, so their uncertainties are independent and add in squares."""
+    """The set that the comparison of the two pictures tells, with its uncertainty."""
     now = measurement.values.get("reflex")
     if earlier is None or now is None:
         return []
-    taken = Value(earlier.value - now.value, math.hypot(earlier.u, now.u), "mm")
+    taken = change(now, earlier)
     if not math.isfinite(taken.u):
         return [Sentence("set", "Can't tell the set: an interval isn't known.", "open")]
     if not is_told(taken):

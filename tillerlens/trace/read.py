@@ -24,6 +24,7 @@ from tillerlens.trace.strip import MIDDLE_ROW, Band, Strip, cut_strip, fair_path
 Array = NDArray[np.float64]
 
 EVERY = 3  # columns between the silhouettes' stations
+CORRELATED = 6.0  # columns of the strip over which the noise of an edge moves together
 SLIVER_U_PX = 0.3  # of the width of a shadow that was told from the wood
 MARGIN_SHARE = 0.4  # of a margin that may be shadow, as a standard uncertainty
 CLICK_AGREES_PX = 10.0

@@ -15,7 +15,7 @@ from tillerlens.units import MM_PER_INCH, parse_length, parse_weight
 
 # (field, label); both columns of the form
 _SIZES = (
-    ("length_mm", "Length along the back, nock to nock"),
+    ("length_mm", "Length along the back, nock to nock, not overall"),
     ("handle_mm", "Stiff handle with its fades"),
     ("limb_width_mm", "Limbs' greatest width"),
     ("limb_thickness_mm", "Limbs' greatest thickness"),

@@ -131,7 +131,7 @@ def ask() -> tuple[Form, list[str]]:
     with left:
         form["state"] = st.segmented_control("The bow is", STATES, key="shot_state", required=True)
         put(
-            form, "bow_length_nock_to_nock_in", "Bow's length along the back, nock to nock", bad, needed=True
+            form, "bow_length_nock_to_nock_in", "Bow's length along the back, nock to nock, not overall", bad, needed=True
         )
         put(form, "handle_in", "Stiff handle with its fades", bad, needed=True)
         form["upper_limb"] = st.segmented_control(
