@@ -19,7 +19,18 @@ from tillerlens.trace.find import CLICKS, find_bow
 from tillerlens.trace.mend import mend_limb, thickness_of_both
 from tillerlens.trace.nets import FinderMaps
 from tillerlens.trace.refill import refill, without_islands
-from tillerlens.trace.strip import MIDDLE_ROW, Band, Strip, cut_strip, fair_path, first_path, next_path, read_band, strip_step
+from tillerlens.trace.strip import (
+    MIDDLE_ROW,
+    Band,
+    Strip,
+    cut_strip,
+    fair_path,
+    first_path,
+    fitting_step,
+    next_path,
+    read_band,
+    strip_step,
+)
 
 Array = NDArray[np.float64]
 
@@ -196,6 +207,8 @@ def _straighten(
             break
         length += grown
         path = next_path(strip, *_band_middle(band, ends.column, shot))
+        if turn == 0 and (fitting := fitting_step(strip, band)) != step:
+            length, step = length * step / fitting, fitting
     return strip, band, ends
 
 

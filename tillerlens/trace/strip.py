@@ -23,6 +23,9 @@ Array = NDArray[np.float64]
 MIDDLE_ROW = (STRIP_ACROSS - 1) / 2
 BATTEN_TURNS, BATTEN_STEEPEST = 3, 12  # strips cut for it; rows in a stride
 HALF_LIMBS = (5, 7, 9, 11)  # steps: half a limb's thickness, from thin to broad
+FINEST_PX = 1.25  # a strip of coarser steps is averaged from finer ones
+STEPS_PX = 0.4, 8.0
+LEAST_ROWS, MOST_ROWS_THICK = 8.0, 22.0  # a limb thicker or thinner than that is looked at in other steps
 LIMB_STEPS = 14.0  # how many steps the limb should be thick: the middle of what the network was trained on
 
 
@@ -70,17 +73,21 @@ def extend(path: Array, by: float) -> Array:
 
 def cut_strip(rgb: NDArray[np.uint8], path: Array, step: float) -> Strip:
     """Sample the strip along ``path`` and let the network look at it. Raises ``NeedsHelp`` for a path of endless windings."""
-    p = resample(path, step)
+    fine = max(1, round(step / FINEST_PX))  # looked at finer and averaged, or a coarse strip would show noise and moire
+    p = resample(path, step / fine)
     if len(p) > MOST_ROWS:
         raise NeedsHelp(
             "What was followed is far longer than a bow.", "Click the two nocks and the middle of the handle.", clicks=CLICKS
         )
+    p = p[: len(p) // fine * fine]
     n = normals(p)
-    rows = (np.arange(STRIP_ACROSS) - MIDDLE_ROW) * step
-    xy = p[None] + rows[:, None, None] * n[None]
-    picture = cv2.remap(
-        rgb, xy[..., 0].astype(np.float32), xy[..., 1].astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    )
+    rows = (np.arange(STRIP_ACROSS * fine) - (STRIP_ACROSS * fine - 1) / 2) * step / fine
+    xy = (p[None] + rows[:, None, None] * n[None]).astype(np.float32)
+    picture = cv2.remap(rgb, xy[..., 0], xy[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    if fine > 1:
+        p = p.reshape(-1, fine, 2).mean(1)
+        n = normals(p)
+        picture = cv2.resize(picture, (len(p), STRIP_ACROSS), interpolation=cv2.INTER_AREA)
     return Strip(p, n, step, silhouette_maps(np.asarray(picture, np.uint8)))
 
 
@@ -222,4 +229,12 @@ def fair_path(rgb: NDArray[np.uint8], coarse: Array, step: float) -> Array:
 
 def strip_step(px_per_mm: float, limb_mm: float = 14.0) -> float:
     """Sampling step in px that makes a limb as thick as the network likes it."""
-    return float(np.clip(px_per_mm * limb_mm / LIMB_STEPS, 0.4, 1.5))
+    return float(np.clip(px_per_mm * limb_mm / LIMB_STEPS, *STEPS_PX))
+
+
+def fitting_step(strip: Strip, band: Band) -> float:
+    """The step in px that suits the limb as thick as this strip shows it; its own where that does."""
+    thick = float(np.nanmedian((band.lower_row - band.upper_row)[band.first : band.last + 1]))
+    if LEAST_ROWS <= thick <= MOST_ROWS_THICK:
+        return strip.step
+    return float(np.clip(strip.step * np.clip(thick / LIMB_STEPS, 0.5, 2.0), *STEPS_PX))
