@@ -73,7 +73,10 @@ def cut_strip(rgb: NDArray[np.uint8], path: Array, step: float) -> Strip:
     p = resample(path, step)
     if len(p) > MOST_ROWS:
         raise NeedsHelp(
-            "What was followed is far longer than a bow.", "Click the two nocks and the middle of the handle.", clicks=CLICKS
+            "What was followed is far longer than a bow.",
+            "Click the two nocks and the middle of the handle.",
+            clicks=CLICKS,
+            fault="lost",
         )
     n = normals(p)
     rows = (np.arange(STRIP_ACROSS) - MIDDLE_ROW) * step
