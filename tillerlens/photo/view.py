@@ -43,11 +43,15 @@ class View:
 
 
 def view_by_marks(camera: Camera, ends_px: Array, standoff_mm: float) -> View:
-    """The view of a bow whose upper and lower end lie at ``ends_px`` (2, 2), by marks that square the picture."""
+    """The view of a bow whose upper and lower end lie at ``ends_px`` (2, 2), by marks that square the picture.
+
+    It is the direction the camera looks in: who stands aside turns to the bow. The camera's place would say the same, but of a
+    picture that was cut to size it is wrong, since its middle is not the lens's.
+    """
     upper, lower = camera.to_plane(ends_px, standoff_mm)
     along = (upper - lower) / np.linalg.norm(upper - lower)
-    centre = camera.centre_mm
-    aside, away = centre[:2] - (upper + lower) / 2, -float(centre[2]) - standoff_mm
+    looks = camera.rotation[2]
+    aside, away = -looks[:2], float(looks[2])
     across = np.array([-along[1], along[0]])
     return View(float(np.arctan2(aside @ along, away)), float(np.arctan2(aside @ across, away)), "marks")
 

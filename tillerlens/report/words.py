@@ -114,11 +114,7 @@ def verdict(
 
 def _not_measured(measurement: Measurement) -> Verdict:
     asks = measurement.status == "needs_help"
-    opening = (
-        "The bow was not found with certainty, so nothing is measured yet."
-        if asks
-        else ("This picture was not measured.")
-    )
+    opening = "Nothing is measured yet." if asks else "This picture was not measured."
     told = " ".join(f"{r.text} {r.remedy}".strip() for r in measurement.reasons)
     first = Sentence(measurement.status, f"{opening} {told}".strip(), "open")
     return Verdict(first, (), measurement.reasons, CARE_ALWAYS)

@@ -38,6 +38,7 @@ STAND = "Stand opposite the handle, the phone as high as the bow, and step back 
 PLAINER = "Hang the bow clear of other things, before something of another colour than its wood, and take the picture again."
 LONGER_BY = 1.15  # of the bow's length: what is one clear thing and so much longer has its scale wrong
 GRIP_STANDS_OUT = 2.0  # of the limbs' width in the finder's map
+LEAST_ON_MAP = 0.97  # of a path that the map shows, if it is the bow's from end to end
 ON_THE_BOW = 0.6  # of both lines that show as edges: what was followed is the bow, but for a stretch
 REACHES = 0.04  # of the span: how near a path comes to the nocks that were clicked, if it is the bow's
 MOST_STRETCH = 60  # places of a stretch that is shown
@@ -92,8 +93,7 @@ def check_view(
     """
     view: View | None
     if fit.squared:
-        ends = _ends_about(size, shot) if path_px is None else path_px[[0, -1]]
-        view = view_by_marks(fit.camera, ends, shot.standoff_mm)
+        view = view_by_marks(fit.camera, _ends_about(size, shot), shot.standoff_mm)
     else:
         handle = shot.clicks.get("handle") or (None if grip is None or path_px is None else tuple(path_px[grip]))
         if path_px is None or handle is None:
@@ -129,7 +129,11 @@ def outline_doubts(light: NDArray[np.uint16], trace: Traced) -> tuple[Reason, ..
 
 
 def _ends_about(size: tuple[int, int], shot: Shot) -> Array:
-    """Where a bow that fills the picture has its ends, (2, 2) px, upper first."""
+    """Where the bow has its ends, (2, 2) px, upper first: as clicked, else where those of one that fills the picture lie. Not as
+    followed: that may be anything."""
+    nocks = [shot.clicks[name] for name in ("nock_upper", "nock_lower") if name in shot.clicks]
+    if len(nocks) == 2:
+        return np.array(nocks, float)
     along = {"left": (-1, 0), "right": (1, 0), "top": (0, -1), "bottom": (0, 1)}[shot.upper_limb]
     out, middle = 0.3 * np.array(along, float) * size, np.array(size, float) / 2
     return np.array([middle + out, middle - out])
@@ -156,8 +160,7 @@ def _view(
     shot: Shot, size: tuple[int, int], fit: CameraFit, maps: FinderMaps | None, error: NeedsHelp, followed: Followed | None
 ) -> View | None:
     if fit.squared:
-        ends = _ends_about(size, shot) if followed is None else followed.middle_px[[0, -1]]
-        return view_by_marks(fit.camera, ends, shot.standoff_mm)
+        return view_by_marks(fit.camera, _ends_about(size, shot), shot.standoff_mm)
     if followed is None or len(followed.middle_px) < 3 or error.fields.get("fault") == "cut":  # of a cut bow one half is short
         return None
     handle = shot.clicks.get("handle")
@@ -199,7 +202,7 @@ def grip_on_map(maps: FinderMaps, path_px: Array) -> Place | None:
     share = np.linspace(0, 1, len(width))
     inner = np.abs(share - 0.5) < 0.25
     usual, most = float(np.median(width)), float(width[inner].max())
-    if usual <= 0 or most < GRIP_STANDS_OUT * usual:
+    if usual <= 0 or np.mean(width > 0) < LEAST_ON_MAP or most < GRIP_STANDS_OUT * usual:
         return None
     over = np.nonzero(inner & (width > usual + 0.5 * (most - usual)))[0]
     x, y = maps.to_full(p[(over[0] + over[-1]) // 2])

@@ -386,7 +386,7 @@ def _check_inside(found: Array, ends: Ends, strip: Strip, photo: Photo) -> None:
     margin = OUT_SHARE * max(photo.rgb.shape)
     for k in (0, 1):
         settled = strip.px(np.array([ends.column[k]]), np.array([MIDDLE_ROW]))
-        seen_to_end = ends.clear[k] > CLEAR_END and _inside(settled, photo, 3 * margin)
+        seen_to_end = ends.clear[k] > CLEAR_END and _inside(settled, photo, margin)  # how it ends there, ``check_frame`` tells
         if not _inside(found[k : k + 1], photo, margin) and not seen_to_end:
             raise runs_out(k, found[k])
 
