@@ -242,7 +242,7 @@ def test_a_kept_picture_that_was_not_measured_says_why_and_what_to_do(record, br
     pictures = len(page.get("image")) + len(page.get("imgs")) + len(page.get("bidi_component"))
     assert pictures == 1  # once: to be looked at, or to be pointed at
     if kind == "asks":
-        assert "Tap the places on the photograph below" in said(page) and "Switch on 'Point" not in said(page)
+        assert "on the photograph below" in said(page) and "Switch on 'Point" not in said(page)
     page.toggle(key=f"right_{stage.id}").set_value(False).run()
     assert errors(page) == [] and reason["text"] in page.subheader[0].value.replace("\\", "")
     assert len(page.get("image")) + len(page.get("imgs")) == 1

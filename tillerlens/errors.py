@@ -6,20 +6,64 @@ The command line and the app print the same text: ``error.text`` and ``error.rem
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal, get_args
+
+Place = tuple[float, float]  # pixels of the upright full-size picture
+Wants = Literal[
+    "nock_upper", "nock_lower", "handle", "hook", "edge_back", "edge_belly", "scale", "length", "upper_limb", "state", "retake"
+]
+
+
+@dataclass(frozen=True)
+class Ask:
+    """The one thing that would help, and where in the picture it is wanted.
+
+    ``wants``: a click (by its name in the shot), an edge to put right, a number to check, or another picture. ``place_px``: where
+    to look; ``stretch_px``: the stretch of the line that is doubted, as a polyline.
+    """
+
+    wants: Wants
+    place_px: Place | None = None
+    stretch_px: tuple[Place, ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        return {
+            "wants": self.wants,
+            "place_px": None if self.place_px is None else _rounded(self.place_px),
+            "stretch_px": [_rounded(q) for q in self.stretch_px],
+        }
+
+    @staticmethod
+    def from_dict(d: Mapping[str, Any]) -> Ask:
+        assert d["wants"] in get_args(Wants)  # the schema has seen to it
+        place = d["place_px"]
+        stretch = tuple((float(x), float(y)) for x, y in d["stretch_px"])
+        return Ask(d["wants"], None if place is None else (float(place[0]), float(place[1])), stretch)
+
+
+def _rounded(at: Place) -> list[float]:
+    return [round(float(at[0]), 1), round(float(at[1]), 1)]
 
 
 @dataclass(frozen=True)
 class Reason:
-    """Why a measurement is doubtful, needs help or was refused: a code, a sentence, and what to do."""
+    """Why a measurement is doubtful, needs help or was refused: a code, a sentence, what to do, and where."""
 
     code: str
     text: str
     remedy: str = ""
+    asks: Ask | None = None
 
-    def as_dict(self) -> dict[str, str]:
-        return {"code": self.code, "text": self.text, "remedy": self.remedy}
+    def as_dict(self) -> dict[str, Any]:
+        out: dict[str, Any] = {"code": self.code, "text": self.text, "remedy": self.remedy}
+        return out if self.asks is None else out | {"asks": self.asks.as_dict()}
+
+    @staticmethod
+    def from_dict(d: Mapping[str, Any]) -> Reason:
+        asks = d.get("asks")
+        return Reason(d["code"], d["text"], d["remedy"], None if asks is None else Ask.from_dict(asks))
 
 
 class TillerLensError(Exception):
@@ -33,7 +77,7 @@ class TillerLensError(Exception):
 
     @property
     def reason(self) -> Reason:
-        return Reason(self.code, self.text, self.remedy)
+        return Reason(self.code, self.text, self.remedy, self.fields.get("asks"))
 
 
 class PhotoError(TillerLensError):
@@ -55,7 +99,12 @@ class ScaleError(TillerLensError):
 
 
 class NeedsHelp(TillerLensError):
-    """The bow could not be found with certainty; ``fields['clicks']`` names the clicks wanted."""
+    """The bow could not be found with certainty.
+
+    ``fields``: ``clicks`` names the clicks that help in general. ``fault`` says what went wrong, by the names of
+    ``trace.asking``, which makes of it the one thing to ask; ``limb``, ``end`` (0 upper, 1 lower), ``share`` (of the limb's
+    length from its nock, from and to), ``place_px`` and ``path_px`` say where.
+    """
 
     code = "needs_help"
 

@@ -50,9 +50,11 @@ from tillerlens.shape import (
 )
 from tillerlens.shot import Shot, State
 from tillerlens.trace.alone import fit_to_bow
+from tillerlens.trace.asking import check_view, one_thing, outline_doubts
 from tillerlens.trace.grip import see_grip
 from tillerlens.trace.nets import FinderMaps, find_maps
 from tillerlens.trace.read import CORRELATED, EVERY, TraceRead, read_trace
+from tillerlens.trace.sketch import shown_on_refusal
 from tillerlens.trace.string import FAINT, DrawnString
 from tillerlens.trace.strung import check_state
 
@@ -136,21 +138,26 @@ def measure_photo(
     about = {"name": photo.name, "sha256": photo.sha256, "size": [photo.rgb.shape[1], photo.rgb.shape[0]]}
     shared: dict[str, Any] = dict(state=shot.state, photo=about, shot=shot.as_dict(), version=__version__)
     doubts: tuple[Reason, ...] = () if prepared is None else prepared.doubts
+    size, asked = (photo.width, photo.height), None
     try:
         with net("measuring", photo.name):
-            check_places(shot, (photo.width, photo.height))
+            check_places(shot, size)
             if prepared is None:
                 doubts = tuple(judge(photo))
             by_bow = shot.scale.kind == "bow_length" and not {"nock_upper", "nock_lower"} <= set(shot.clicks)
             if fit is None and not by_bow:
                 fit = fit_scale(photo, shot)  # first: without a scale the rest would be in vain
             prepared = prepared or _prepare(photo, doubts)
-            asked = _Asked(prepared, fit or fit_to_bow(photo, prepared.maps, shot), shot, rest, shared, remembered)
+            fit = fit or fit_to_bow(photo, prepared.maps, shot)
+            check_view(fit, shot, size)
+            asked = _Asked(prepared, fit, shot, rest, shared, remembered)
             return _measure_twice(asked)
     except StateDiffers as error:
         return Measurement("refused", reasons=(error.reason, *doubts), evidence={"state_shown": error.fields["shows"]}, **shared)
     except NeedsHelp as error:
-        return Measurement("needs_help", reasons=(error.reason, *doubts), **shared)
+        p = None if asked is None else asked.prepared
+        reason = one_thing(error, shot, size, fit, None if p is None else p.maps, None if p is None else p.light)
+        return Measurement("needs_help", reasons=(reason, *doubts), followed=error.fields.get("followed"), **shared)
     except TillerLensError as error:
         return Measurement("refused", reasons=(error.reason, *doubts), **shared)
 
@@ -162,7 +169,11 @@ def _measure_twice(asked: _Asked) -> Measurement:
         try:
             with net("measuring", asked.prepared.photo.name):
                 return _measure_held(asked, fair=True)
-        except TillerLensError:
+        except TillerLensError as second:
+            if error.fields.get("followed") is None:
+                error.fields["followed"] = second.fields.get("followed")
+            if second.fields.get("fault") == "cut":
+                raise  # nothing else explains what was followed so well
             raise error from None  # what the first reading asks for
 
 
@@ -182,10 +193,19 @@ def _measure(
     hold_handle: bool = False,
     fair: bool = False,
 ) -> Measurement:
-    p, fit, shot, rest = asked.prepared, asked.fit, asked.shot, asked.rest
-    light, doubts = p.light, p.doubts
+    p, fit, shot = asked.prepared, asked.fit, asked.shot
     how = repr((by_string, hold_handle, fair))
-    trace = asked.remembered(how, lambda: read_trace(p.photo, light, p.maps, fit, shot, by_string, hold_handle, fair))
+    trace = asked.remembered(how, lambda: read_trace(p.photo, p.light, p.maps, fit, shot, by_string, hold_handle, fair))
+    with shown_on_refusal(trace):
+        check_view(fit, shot, (p.photo.width, p.photo.height), trace.path_px, trace.grip_column)
+        return _measure_traced(asked, trace, by_string, hold_handle, fair)
+
+
+def _measure_traced(
+    asked: _Asked, trace: TraceRead, by_string: Mapping[str, tuple[float, float]] | None, hold_handle: bool, fair: bool
+) -> Measurement:
+    fit, shot, rest = asked.fit, asked.shot, asked.rest
+    light, doubts = asked.prepared.light, asked.prepared.doubts
     evidence = _evidence(fit, shot, trace)
     layout = _layout(evidence, shot, trace)
     chain = Chain(layout, shot.state)
@@ -235,6 +255,7 @@ def _measure(
     nudges += thickness_nudges(_width_u(shot), tilt_u, shadow_u_mm)
     doubts += _of_nocks(last) + _of_limbs(last, shot)
     check_shape(shape, off, fit.squared)
+    doubts += outline_doubts(light, trace)
     thinner = thinner_inward(shape)
     nudges += thinner_nudges(len(trace.back_px), trace.zones, {k: (mm * trace.px_per_mm, at) for k, (mm, at) in thinner.items()})
     doubts += tuple(_thinner(name) for name in thinner)

@@ -99,6 +99,37 @@ class TracedBow:
 
 
 @dataclass(frozen=True, eq=False)
+class Followed:
+    """What was taken for the bow where nothing was measured, in upright full-size pixels, upper end first; to be shown.
+
+    ``middle_px`` (N, 2); ``back_px``, ``belly_px`` (N, 2) beside it, NaN where not seen, or empty where no edge was looked for.
+    ``handle``: first and last place of the handle, or None.
+    """
+
+    middle_px: Array
+    back_px: Array
+    belly_px: Array
+    handle: tuple[int, int] | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        return {
+            "middle_px": _thinned(self.middle_px),
+            "back_px": _thinned(self.back_px),
+            "belly_px": _thinned(self.belly_px),
+        }
+
+
+MOST_FOLLOWED = 100  # places of a line that was followed, in a document
+
+
+def _thinned(px: Array) -> list[list[float | None]]:
+    if len(px) == 0:
+        return []
+    keep = np.unique(np.linspace(0, len(px) - 1, min(len(px), MOST_FOLLOWED)).round().astype(int))
+    return [_list(px[i], 1) for i in keep]
+
+
+@dataclass(frozen=True, eq=False)
 class Measurement:
     """All that one photograph gave. ``reasons`` hold doubts (measured), what is missing (needs_help) or why not."""
 
@@ -110,6 +141,7 @@ class Measurement:
     profile: dict[Limb, LimbProfile] = field(default_factory=dict)
     spots: tuple[Spot, ...] = ()
     trace: TracedBow | None = None
+    followed: Followed | None = None  # where nothing was measured
     evidence: dict[str, Any] = field(default_factory=dict)  # fit residuals, found marks, finder support
     photo: dict[str, Any] = field(default_factory=dict)  # name, sha256, size
     shot: dict[str, Any] = field(default_factory=dict)
@@ -173,6 +205,8 @@ class Measurement:
                 "handle_px": _list(t.handle_px, 2),
                 "hook_px": None if t.hook_px is None else _list(t.hook_px, 2),
             }
+        if self.followed is not None:
+            doc["followed"] = self.followed.as_dict()
         return doc
 
 

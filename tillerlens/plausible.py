@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from tillerlens.errors import NeedsHelp
-from tillerlens.shape import BowShape
+from tillerlens.shape import BowShape, Limb
 from tillerlens.trace.find import CLICKS
 
 THICKNESS_RATIO = 1.4  # one limb's thickness over the other's, at like places (common practice: limbs are made alike)
@@ -15,6 +15,7 @@ BACKWARD_PER_MM = 2.5e-3  # a strung limb may keep some reflex, never a bend of 
 LENGTH_OFF_U = 5.5
 LEAST_ROOT = 0.9  # of the limb's greatest thickness, at its root
 SHARPEST_PER_MM = 1 / 150.0  # tighter bends than a six-inch radius are not a limb's
+HALF_SHOWN = 0.12  # of a limb's length at either side of a doubtful place, that is marked
 
 _HOW = "Click the two nocks and the middle of the handle, or retake with even light and the bow clear of other things."
 
@@ -35,14 +36,18 @@ def check_shape(s: BowShape, length_off_u: float, squared: bool) -> None:
     """Raise ``NeedsHelp`` when the two edges followed cannot both be the bow's."""
     share = np.array([0.25, 0.5, 0.75])
     up, low = (np.interp(share * m.from_nock_mm[-1], m.from_nock_mm, m.thickness_mm) for m in (s.upper, s.lower))
-    ratio = float(np.exp(np.max(np.abs(np.log(up / low)))))
+    apart = np.abs(np.log(up / low))
+    ratio = float(np.exp(np.max(apart)))
     if ratio > THICKNESS_RATIO:
+        worst = float(share[int(np.argmax(apart))])
         thick = "upper" if up.mean() > low.mean() else "lower"
         raise NeedsHelp(
             f"The {thick} limb looks {ratio:.1f} times as thick as the other: a shadow or line may have been taken for its edge.",
             _HOW,
             clicks=CLICKS,
-            ratio=ratio,
+            fault="edge",
+            limb=thick,
+            share=(worst - HALF_SHOWN, worst + HALF_SHOWN),
         )
     for name, m in (("upper", s.upper), ("lower", s.lower)):
         step = abs(float(m.curve.xy[-1, 1]))
@@ -52,23 +57,34 @@ def check_shape(s: BowShape, length_off_u: float, squared: bool) -> None:
                 _HOW,
                 clicks=CLICKS,
                 step_mm=step,
+                fault="edge",
+                limb=name,
+                share=(1 - 2 * HALF_SHOWN, 1.0),
             )
         tangent = m.curve.tangent[-1]
         slope = float(np.arctan2(abs(tangent[1]), abs(tangent[0])))
         if slope > ROOT_SLOPE or float(m.curve.curvature[5:-3].min()) < -BACKWARD_PER_MM:
+            root = slope > ROOT_SLOPE
             raise NeedsHelp(
                 f"The {name} limb leaves the handle in a way no limb does where it was traced: something beside it was followed.",
                 _HOW,
                 clicks=CLICKS,
                 slope_rad=slope,
+                fault="edge",
+                limb=name,
+                share=(1 - 2 * HALF_SHOWN, 1.0) if root else _around(m, int(np.argmin(m.curve.curvature[5:-3])) + 5),
             )
-        sharp = float(np.max(np.abs(m.curve.curvature[3:-3])))
+        bends = np.abs(m.curve.curvature[3:-3])
+        sharp = float(np.max(bends))
         if sharp > SHARPEST_PER_MM:
             raise NeedsHelp(
                 f"The {name} limb was traced with a bend no limb has: something else was followed.",
                 _HOW,
                 clicks=CLICKS,
                 per_mm=sharp,
+                fault="edge",
+                limb=name,
+                share=_around(m, int(np.argmax(bends)) + 3),
             )
     if squared and abs(length_off_u) > LENGTH_OFF_U:
         raise NeedsHelp(
@@ -76,4 +92,12 @@ def check_shape(s: BowShape, length_off_u: float, squared: bool) -> None:
             "Check the length nock to nock and the marks' distances, or click the two nocks.",
             clicks=CLICKS,
             off_u=length_off_u,
+            fault="length",
+            length_mm=s.length_mm,
         )
+
+
+def _around(m: Limb, at: int) -> tuple[float, float]:
+    """The stretch about one of a limb's samples, as shares of its length from the nock."""
+    share = float(np.clip(m.from_nock_mm[at] / m.from_nock_mm[-1], 0.0, 1.0))
+    return max(0.0, share - HALF_SHOWN), min(1.0, share + HALF_SHOWN)

@@ -239,6 +239,10 @@ def _lost(part: str, columns: int) -> NeedsHelp:
         "Click the two nocks and the middle of the handle, or retake with the handle clear of things of its own colour.",
         clicks=CLICKS,
         columns=columns,
+        fault="edge" if part == "handle" else "lost",
+        limb="handle",
+        share=(0.0, 1.0),
+        side="back",
     )
 
 

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
 from tillerlens.measurement import LIMBS, Measurement, TracedBow
+from tillerlens.report.asked import closer_box, draw_asks, draw_clicks, draw_followed
 from tillerlens.report.from_rest import PER_METRE, Bend, bend_of
 from tillerlens.report.lengths import Units, say_length
 from tillerlens.report.pens import (
@@ -67,10 +68,42 @@ def draw_overlay(
     canvas = _canvas(rgb, window)
     if measurement.trace is not None:
         _draw_bow(canvas, window, measurement, units, silhouettes)
+    parts = [canvas.rgb]
     if measurement.status != "measured":
-        lines = [f"{r.text} {r.remedy}".strip() for r in measurement.reasons]
-        return np.vstack([canvas.rgb, _caption(canvas, lines)])
-    return np.vstack([canvas.rgb, _key(canvas, bend, units)])
+        _draw_asked(canvas, window, measurement)
+        parts += _closer(rgb, measurement, canvas)
+        parts.append(_caption(canvas, [f"{r.text} {r.remedy}".strip() for r in measurement.reasons]))
+    else:
+        draw_asks(canvas, window, measurement)
+        parts += [*_closer(rgb, measurement, canvas), _key(canvas, bend, units)]
+    return np.vstack(parts)
+
+
+def _draw_asked(canvas: Canvas, window: _Window, measurement: Measurement) -> None:
+    if measurement.followed is not None:
+        draw_followed(canvas, window, measurement.followed)
+    draw_clicks(canvas, window, measurement)
+    draw_asks(canvas, window, measurement)
+
+
+def _closer(rgb: Picture, measurement: Measurement, above: Canvas) -> list[Picture]:
+    """The first doubtful place once more, enlarged to the width of the picture above; nothing where none is named."""
+    box = closer_box(measurement, (rgb.shape[1], rgb.shape[0]))
+    if box is None:
+        return []
+    width = above.rgb.shape[1]
+    window = _Window(box, width / (box[2] - box[0]))
+    cut = rgb[box[1] : box[3], box[0] : box[2]]
+    how = cv2.INTER_CUBIC if window.scale > 1 else cv2.INTER_AREA
+    enlarged = cv2.resize(cut, (width, round(cut.shape[0] * window.scale)), interpolation=how)
+    canvas = Canvas(np.ascontiguousarray(enlarged, dtype=np.uint8), above.px, above.letter)
+    if measurement.trace is not None:
+        for side in (measurement.trace.back_px, measurement.trace.belly_px):
+            canvas.line(window(side), PAPER, 1.0)
+        draw_asks(canvas, window, measurement)
+    else:
+        _draw_asked(canvas, window, measurement)
+    return [np.full((max(4, above.letter // 3), width, 3), PAPER, np.uint8), canvas.rgb]
 
 
 # --- from the photograph to the picture

@@ -173,7 +173,7 @@ def measurement_of(document: dict[str, Any]) -> Measurement:
     return Measurement(
         document["status"],
         document["state"],
-        tuple(Reason(**r) for r in document["reasons"]),
+        tuple(Reason.from_dict(r) for r in document["reasons"]),
         {k: read_value(v) for k, v in document["values"].items()},
         tuple(gaps),
         profile,

@@ -220,7 +220,7 @@ def _rival(maps: FinderMaps, path: Array, camera: Camera, shot: Shot) -> float:
 
 
 def _ask(text: str, **fields: object) -> NeedsHelp:
-    return NeedsHelp(text, "Click the two nocks and the middle of the handle.", clicks=CLICKS, **fields)
+    return NeedsHelp(text, "Click the two nocks and the middle of the handle.", clicks=CLICKS, **{"fault": "lost"} | fields)
 
 
 def check_against_length(camera: Camera, shot: Shot, squared: bool) -> None:
@@ -241,6 +241,8 @@ def check_against_length(camera: Camera, shot: Shot, squared: bool) -> None:
             "Move the nock that is off, or check the bow's length and the marks' distances.",
             clicks=CLICKS,
             apart_mm=apart,
+            fault="apart",
+            ratio=apart / (length * (low + high) / 2),
         )
     for limb in ("upper", "lower") if "handle" in at else ():
         reach = float(np.linalg.norm(at[f"nock_{limb}"] - at["handle"]))
@@ -248,9 +250,11 @@ def check_against_length(camera: Camera, shot: Shot, squared: bool) -> None:
             raise NeedsHelp(
                 f"From the clicked handle to the {limb} nock is {_said(reach)} on the board, which no limb of a bow of "
                 f"{_said(length)} is.",
-                "Move the handle or the nock that is off, or check the bow's length and the marks' distances.",
+                "Move the handle to the middle of the grip.",
                 clicks=CLICKS,
                 reach_mm=reach,
+                fault="click",
+                wants="handle",
             )
 
 
@@ -274,11 +278,21 @@ def find_bow(maps: FinderMaps, camera: Camera, shot: Shot, squared: bool, fair: 
         return replace(path, px=_orient(path.px, shot))
     path = (_fair if fair else _free)(maps, camera, shot)
     if path.support < 0.6 and not fair:
-        raise _ask("The bow is too faint in the picture to be followed with certainty.", support=path.support)
+        raise _ask(
+            "The bow is too faint in the picture to be followed with certainty.",
+            support=path.support,
+            path_px=_orient(path.px, shot),
+        )
     if abs(path.length_ratio - 1) > tolerance:
-        raise _ask(f"What looks like the bow is {path.length_ratio:.0%} of the bow's length.", ratio=path.length_ratio)
+        raise _ask(
+            f"What looks like the bow is {path.length_ratio:.0%} of the bow's length.",
+            fault="length",
+            ratio=path.length_ratio,
+            support=path.support,
+            path_px=_orient(path.px, shot),
+        )
     rival = _rival(maps, path.px, camera, shot)
     if rival > 0.5:
-        raise _ask("More than one thing in the picture looks like the bow.", rival=rival)
+        raise _ask("More than one thing in the picture looks like the bow.", rival=rival, path_px=_orient(path.px, shot))
     px = _orient(path.px, shot)
     return CoarsePath(px, path.support, path.length_ratio, rival)

@@ -16,9 +16,11 @@ from tillerlens.shot import Shot
 from tillerlens.trace.edges import Side, held_to, measure_edges, plain_margin_px
 from tillerlens.trace.ends import Ends, find_ends, settle_ends
 from tillerlens.trace.find import CLICKS, find_bow
+from tillerlens.trace.frame import check_frame, runs_out
 from tillerlens.trace.mend import mend_limb, thickness_of_both
 from tillerlens.trace.nets import FinderMaps
 from tillerlens.trace.refill import refill, without_islands
+from tillerlens.trace.sketch import Sketch, sketched
 from tillerlens.trace.strip import (
     MIDDLE_ROW,
     Band,
@@ -83,7 +85,9 @@ class TraceRead:
     handle_held: bool = False  # its back was not seen: it was put on the line between the limbs' roots
 
 
+@sketched
 def read_trace(
+    sketch: Sketch,
     photo: Photo,
     light: NDArray[np.uint16],
     maps: FinderMaps,
@@ -93,13 +97,16 @@ def read_trace(
     hold_handle: bool = False,
     fair: bool = False,
 ) -> TraceRead:
-    """Find, straighten, measure. ``by_string``: nocks that the string has shown to lie well inside what was followed before.
+    """Find, straighten, measure; ``sketch`` is told what is followed.
+
+    ``by_string``: nocks that the string has shown to lie well inside what was followed before.
     ``hold_handle``: the limbs did not meet the handle as it was followed before, so its back is held to the line between them.
     ``fair``: along a batten's path, where the first one came to nothing; more of the limbs must then be seen.
 
     Raises ``NeedsHelp`` when the bow or its tips are not certain.
     """
     coarse = find_bow(maps, fit.camera, shot, fit.squared, fair)
+    sketch.path(coarse.px)
     mid = coarse.px[len(coarse.px) // 2]
     px_per_mm = _px_per_mm(fit, mid, shot.standoff_mm)
     path = fair_path(photo.rgb, coarse.px, strip_step(px_per_mm)) if fair else coarse.px
@@ -108,8 +115,9 @@ def read_trace(
     _check_inside(coarse.px[[0, -1]], ends, strip, photo)
     ends, clicked = _clicked_ends(strip, ends, shot)
     ends, shown = _ends_by_string(strip, ends, by_string or {})
+    check_frame(light, strip, band, ends.column)
     if ends.column[1] - ends.column[0] < LEAST_BETWEEN * len(strip.path):
-        raise _ask("The nocks as they are clicked leave too little of what was followed between them.")
+        raise _ask("The nocks as they are clicked leave too little of what was followed between them.", "nock_upper")
     corrected = _corrections(strip, shot)
     left, right = measure_edges(light, strip, _corrected(band, corrected), ends.column)
     left, right = held_to(left, corrected[0]), held_to(right, corrected[1])
@@ -121,7 +129,7 @@ def read_trace(
         grip_at = int(np.argmin(np.linalg.norm(strip.path[cols] - np.array(shot.clicks["handle"]), axis=1)))
     zones = _zones(len(cols), shot, grip_at)
     if min(zones["upper"][1], len(cols) - zones["lower"][0]) < LEAST_LIMB_STATIONS:
-        raise _ask("With the handle where it is clicked, and as long as typed, one limb is next to nothing.")
+        raise _ask("With the handle where it is clicked, and as long as typed, one limb is next to nothing.", "handle")
     rows_left, rows_right, weight = _mend(left.row[cols], right.row[cols], zones)
     for a, b in (zones["upper"], zones["lower"]):
         again = refill(light, strip, (left, right), cols[a:b], (rows_left[a:b], rows_right[a:b]), weight[a:b])
@@ -132,12 +140,14 @@ def read_trace(
     strayed = _hold_handle(rows_right if back_is_right else rows_left, rows_right - rows_left, zones) if hold_handle else 0.0
     left_px, right_px = strip.px(c, rows_left), strip.px(c, rows_right)
     back, belly = (right_px, left_px) if back_is_right else (left_px, right_px)
+    sketch.edges(strip.path[cols], back, belly, zones)
     tips = _tips(strip, _middle_rows(band, left, right), ends.column)
     u = (ends.u_columns[0] * strip.step, ends.u_columns[1] * strip.step)
     causes = ["string" if shown[k] else "clicks" if clicked[k] else "tip" for k in (0, 1)]
     _check_seen(weight, zones, MIN_SEEN_FAIR if fair else MIN_SEEN)
-    if not _inside(back[~np.isnan(back[:, 0])][[0, -1]], photo, 3):
-        raise _runs_out()
+    for k, end in enumerate(back[~np.isnan(back[:, 0])][[0, -1]]):
+        if not _inside(end[None], photo, 3):
+            raise runs_out(k, end)
     noise = float(np.nanmean([left.noise, right.noise])) * strip.step
     wander = _wander(right.row[cols] - left.row[cols], zones) * strip.step
     thickness = np.linalg.norm(back - belly, axis=1)
@@ -269,6 +279,9 @@ def _corrections(strip: Strip, shot: Shot) -> tuple[Array, Array]:
                     f"The place set on the {side}'s edge at ({place[0]:.0f}, {place[1]:.0f}) lies nowhere near the bow.",
                     "Set it on the limb's edge, or take it away.",
                     clicks=CLICKS,
+                    fault="click",
+                    wants=f"edge_{side}",
+                    place_px=place,
                 )
             toward_back = float(strip.normal[at] @ np.array(_BACK[shot.back], float)) > 0
             out[int(toward_back == (side == "back"))].append((float(at), row))
@@ -280,6 +293,9 @@ def _corrections(strip: Strip, shot: Shot) -> tuple[Array, Array]:
                 f"Near ({x:.0f}, {y:.0f}) the places set on the back's and on the belly's edge leave no limb between them.",
                 "Set each on its own edge, or take one away.",
                 clicks=CLICKS,
+                fault="click",
+                wants="edge_back",
+                place_px=(float(x), float(y)),
             )
     return left, right
 
@@ -337,6 +353,9 @@ def _hold_handle(back: Array, thickness: Array, zones: dict[str, tuple[int, int]
                 f"The {'upper' if apart[0] else 'lower'} limb does not meet the handle: something beside it was followed.",
                 "Click the two nocks and the middle of the handle, or retake with the bow clear of lines of the board.",
                 clicks=CLICKS,
+                fault="edge",
+                limb="upper" if apart[0] else "lower",
+                share=(0.8, 1.0),
             )
     back[inside[off]] = line[off]
     return float(off.mean())
@@ -356,7 +375,18 @@ def _check_seen(weight: Array, zones: dict[str, tuple[int, int]], least: float) 
                 clicks=CLICKS,
                 seen=share,
                 gap=gap,
+                fault="unseen",
+                limb=name,
+                share=_longest_gap(seen, b - a, name),
             )
+
+
+def _longest_gap(seen: NDArray[np.intp], n: int, limb: str) -> tuple[float, float]:
+    """The longest stretch of a limb's ``n`` stations without one that was seen, as shares of its length from the nock."""
+    around = np.r_[-1, seen, n]
+    k = int(np.argmax(np.diff(around)))
+    first, last = (around[k] + 1) / n, around[k + 1] / n
+    return (float(first), float(last)) if limb == "upper" else (float(1 - last), float(1 - first))
 
 
 def _inside(ends: Array, photo: Photo, margin_px: float) -> bool:
@@ -370,27 +400,23 @@ def _check_inside(found: Array, ends: Ends, strip: Strip, photo: Photo) -> None:
     margin = OUT_SHARE * max(photo.rgb.shape)
     for k in (0, 1):
         settled = strip.px(np.array([ends.column[k]]), np.array([MIDDLE_ROW]))
-        seen_to_end = ends.clear[k] > CLEAR_END and _inside(settled, photo, 3 * margin)
+        seen_to_end = ends.clear[k] > CLEAR_END and _inside(settled, photo, margin)  # how it ends there, ``check_frame`` tells
         if not _inside(found[k : k + 1], photo, margin) and not seen_to_end:
-            raise _runs_out()
+            raise runs_out(k, found[k])
 
 
 def _not_followed() -> NeedsHelp:
     return NeedsHelp(
-        "The limbs could not be followed from tip to tip.", "Click the two nocks and the middle of the handle.", clicks=CLICKS
-    )
-
-
-def _ask(text: str) -> NeedsHelp:
-    return NeedsHelp(text, "Move the nocks and the handle to where they are, or take them away.", clicks=CLICKS)
-
-
-def _runs_out() -> NeedsHelp:
-    return NeedsHelp(
-        "The bow seems to run out of the picture.",
-        "Step back and take the picture again with both tips inside it.",
+        "The limbs could not be followed from tip to tip.",
+        "Click the two nocks and the middle of the handle.",
         clicks=CLICKS,
+        fault="lost",
     )
+
+
+def _ask(text: str, wants: str) -> NeedsHelp:
+    remedy = "Move the handle to where it is, or take it away." if wants == "handle" else "Move the nocks to where they are."
+    return NeedsHelp(text, remedy, clicks=CLICKS, fault="click", wants=wants)
 
 
 def _grip(thickness: Array, shot: Shot) -> int | None:

@@ -77,7 +77,10 @@ def cut_strip(rgb: NDArray[np.uint8], path: Array, step: float) -> Strip:
     p = resample(path, step / fine)
     if len(p) > MOST_ROWS:
         raise NeedsHelp(
-            "What was followed is far longer than a bow.", "Click the two nocks and the middle of the handle.", clicks=CLICKS
+            "What was followed is far longer than a bow.",
+            "Click the two nocks and the middle of the handle.",
+            clicks=CLICKS,
+            fault="lost",
         )
     p = p[: len(p) // fine * fine]
     n = normals(p)

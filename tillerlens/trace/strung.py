@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.errors import NeedsHelp, Reason, StateDiffers
+from tillerlens.errors import Ask, NeedsHelp, Reason, StateDiffers
 from tillerlens.shot import State
 from tillerlens.trace.nets import FinderMaps
 from tillerlens.trace.string import FAINT, DrawnString, find_string, line_between
@@ -76,7 +76,8 @@ def check_state(
     if said != "unstrung" and chord_mm < LEAST_BRACE_MM and unclear:
         raise _differs("No string is seen, and the tips do not stand toward the belly", said, "unstrung")
     if said == "drawn" and string is not None:
-        raise NeedsHelp("What was taken for the string runs straight from nock to nock.", "Point at the hook.", clicks=("hook",))
+        text = "What was taken for the string runs straight from nock to nock."
+        raise NeedsHelp(text, "Point at the hook.", clicks=("hook",), fault="click", wants="hook")
     if said == "unstrung" or (said == "braced" and chord_mm > MOST_BRACE_MM):
         kind = "strung" if said == "unstrung" else "drawn"
         text = f"The tips stand {chord_mm / 25.4:.0f} in toward the belly, as those of a {kind} bow do."
@@ -88,4 +89,5 @@ def check_state(
 
 def _differs(seen: str, said: State, shows: State) -> StateDiffers:
     look = f"{_LOOK} Is it {said} after all, point at the hook." if said == "drawn" else _LOOK
-    return StateDiffers(f"{seen}: in this picture the bow is {shows}, not {said}.", look, said=said, shows=shows)
+    asks = Ask("hook" if said == "drawn" else "state")
+    return StateDiffers(f"{seen}: in this picture the bow is {shows}, not {said}.", look, said=said, shows=shows, asks=asks)

@@ -23,8 +23,8 @@ from tillerlens.report.words import Wish
 from tillerlens.shot import read_shot
 from tillerlens.ui import fields, work
 from tillerlens.ui.editor import Place, placed, show_editor
-from tillerlens.ui.editor.found import found_places, say_corrections, traced_curves
-from tillerlens.ui.result import Shown, show_result
+from tillerlens.ui.editor.found import focus_of, found_places, say_corrections, traced_curves
+from tillerlens.ui.result import Shown, can_be_pointed_at, show_result
 from tillerlens.units import parse_length
 
 OWN = "my own photograph"
@@ -281,7 +281,8 @@ def _edit(photo: Photo, form: fields.Form, measurement: Measurement | None, unit
     wanted = [*fields.marks_wanted(form, help_too=True), *fields.edges_wanted(points)]
     places = [Place(name, fields.role_of(name), label, found.get(name)) for name, label in wanted]
     curves = () if measurement is None else traced_curves(measurement)
-    show_editor(photo, places, points, state["revision"], curves)
+    focus = None if measurement is None else focus_of(measurement, [name for name, _ in wanted], points)
+    show_editor(photo, places, points, state["revision"], curves, focus)
     if measurement is not None:
         labels = {name: label for name, label in wanted if name in fields.CLICKS}
         for sentence in say_corrections(labels, points, found, measurement, units):
@@ -362,7 +363,7 @@ def _offer_help(measurement: Measurement) -> None:
     """Bring the photograph to point at, once for each photograph that asks."""
     sha256 = measurement.photo["sha256"]
     offered = st.session_state.setdefault("help_offered", set())
-    if measurement.status == "needs_help" and sha256 not in offered:
+    if can_be_pointed_at(measurement) and sha256 not in offered:
         offered.add(sha256)
         st.session_state["help_wanted"] = sha256
         st.rerun()

@@ -27,6 +27,8 @@ from tillerlens.ui import paper, work
 from tillerlens.ui.fields import plain
 from tillerlens.ui.look import BADGES
 
+POINTED_AT = frozenset({"nock_upper", "nock_lower", "handle", "hook", "edge_back", "edge_belly"})
+
 
 @dataclass(frozen=True)
 class Shown:
@@ -53,11 +55,11 @@ def show_result(shown: Shown, picture: Callable[[], None] | None = None, top: De
     spoken = verdict(measurement, shown.units, shown.wish, shown.earlier_reflex)
     with st.container() if top is None else top:
         pointing = _pointing(measurement)
-        _say_first(spoken.first, pointing)
+        _say_first(spoken.first, measurement, pointing)
         work.let_it_show()
         left, right = st.columns([3, 2], gap="medium")
         with left:
-            if picture is None and not (measurement.status == "needs_help" and pointing):  # else it stands there to be pointed at
+            if picture is None and not (can_be_pointed_at(measurement) and pointing):  # else it stands there to be pointed at
                 _show_picture(shown)
             elif picture is not None:
                 picture()
@@ -77,11 +79,25 @@ def _pointing(measurement: Measurement) -> bool:
     return bool(st.session_state.get(f"pointing_{measurement.photo.get('sha256', '')[:16]}"))
 
 
-def _say_first(first: Sentence, pointing: bool) -> None:
+def can_be_pointed_at(measurement: Measurement) -> bool:
+    """Whether what the measurement asks for can be shown on the photograph by a person."""
+    if measurement.status != "needs_help" or not measurement.reasons:
+        return False
+    ask = measurement.reasons[0].asks
+    return ask is None or ask.wants in POINTED_AT
+
+
+def _say_first(first: Sentence, measurement: Measurement, pointing: bool) -> None:
     st.subheader(plain(first.text), anchor=False)
-    if first.about == "needs_help":
-        how = "Tap the places on the photograph below" if pointing else "Switch on 'Point at the marks and the bow' to help"
-        st.info(f"{how}, or take the picture again as it says.")
+    if not can_be_pointed_at(measurement):
+        return
+    ask = measurement.reasons[0].asks
+    if not pointing:
+        st.info("Switch on 'Point at the marks and the bow' to help.")
+    elif ask is not None and ask.place_px is not None:
+        st.info("The place is enlarged on the photograph below: tap it there.")
+    else:
+        st.info("Tap it on the photograph below.")
 
 
 def _say_more(spoken: Verdict) -> None:

@@ -6,7 +6,9 @@ points while they are dragged; ``placed`` tells what it last sent, ``show_editor
 
 from __future__ import annotations
 
+import hashlib
 import io
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib import resources
@@ -21,7 +23,7 @@ from tillerlens.photo.intake import Photo
 from tillerlens.shot import Point, as_point
 
 Role = Literal["nock", "handle", "hook", "mark", "edge"]
-Kind = Literal["edge", "middle", "string"]
+Kind = Literal["edge", "middle", "string", "doubt"]
 
 SMALL_SIDE_PX = 2048  # the whole picture at first; 0.3 to 0.5 MB
 TILE_PX = 1024  # of the full-size picture, fetched where someone looks closely
@@ -44,6 +46,21 @@ class Curve:
 
     kind: Kind
     px: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Focus:
+    """Where the editor looks first: ``at`` the middle of what is doubted, ``stretch`` its line; ``id`` the place that is chosen
+    there, None where none would help."""
+
+    id: str | None
+    at: Point
+    stretch: tuple[Point, ...] = ()
+
+    def as_data(self) -> dict[str, Any]:
+        line = [_rounded(q) for q in self.stretch]
+        data = {"id": self.id, "at": _rounded(self.at), "stretch": line}
+        return data | {"mark": hashlib.sha256(json.dumps(data).encode()).hexdigest()[:16]}
 
 
 def _source(name: str) -> str:
@@ -75,13 +92,18 @@ def placed(photo: Photo, points: Mapping[str, Point], revision: int) -> dict[str
 
 
 def show_editor(
-    photo: Photo, places: Sequence[Place], points: Mapping[str, Point], revision: int, curves: Sequence[Curve] = ()
+    photo: Photo,
+    places: Sequence[Place],
+    points: Mapping[str, Point],
+    revision: int,
+    curves: Sequence[Curve] = (),
+    focus: Focus | None = None,
 ) -> None:
     """Put the editor on the page.
 
     points: id -> place set by a person; a place without one is shown where it was found, or not at all. The browser takes
-    ``points`` over only when ``revision`` is another: raise it whenever Python changes them. One editor for one photograph
-    on a page.
+    ``points`` over only when ``revision`` is another: raise it whenever Python changes them. A new ``focus`` is brought into
+    sight, enlarged, with its place chosen; the same one again moves nothing. One editor for one photograph on a page.
     """
     image, tiles = _urls(photo)
     sent = _sent(photo, revision)
@@ -96,6 +118,7 @@ def show_editor(
         ],
         "points": {name: list(at) for name, at in points.items()},
         "curves": [{"kind": c.kind, "runs": _runs(c.px)} for c in curves],
+        "focus": None if focus is None else focus.as_data(),
         "rev": revision,
         "seq": 0 if sent is None else sent.get("seq", 0),
     }

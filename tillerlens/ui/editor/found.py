@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
 from tillerlens.measurement import Measurement
+from tillerlens.report.asked import asks_of
 from tillerlens.report.lengths import Units, say_length
 from tillerlens.shot import Point
-from tillerlens.ui.editor import Curve
+from tillerlens.ui.editor import Curve, Focus
 
 KEPT_APART_PX = 1.5  # nearer than this a point was taken as it was set
 
@@ -26,16 +27,40 @@ def found_places(measurement: Measurement) -> dict[str, Point]:
 
 
 def traced_curves(measurement: Measurement) -> tuple[Curve, ...]:
-    """Silhouettes, centreline and string of the measurement; none if it has no trace."""
+    """Silhouettes, centreline and string of the measurement, or what was followed where nothing was measured; and the stretches
+    that are doubted."""
     trace = measurement.trace
+    doubts = [Curve("doubt", np.array(a.stretch_px)) for a in asks_of(measurement) if len(a.stretch_px) > 1]
     if trace is None:
-        return ()
+        return (*_followed_curves(measurement), *doubts)
     curves = [Curve("edge", trace.back_px), Curve("edge", trace.belly_px), Curve("middle", trace.centre_px)]
     if measurement.state == "braced":
         curves.append(Curve("string", trace.nocks_px))
     elif measurement.state == "drawn" and trace.hook_px is not None:
         curves.append(Curve("string", np.array([trace.nocks_px[0], trace.hook_px, trace.nocks_px[1]])))
-    return tuple(curves)
+    return (*curves, *doubts)
+
+
+def _followed_curves(measurement: Measurement) -> tuple[Curve, ...]:
+    followed = measurement.followed
+    if followed is None:
+        return ()
+    sides = [Curve("edge", px) for px in (followed.back_px, followed.belly_px) if len(px)]
+    return tuple(sides) or (Curve("middle", followed.middle_px),)
+
+
+def focus_of(measurement: Measurement, wanted: Sequence[str], points: Mapping[str, Point]) -> Focus | None:
+    """Where a person who is asked should look, with the place to set there chosen of those ``wanted``; None where nothing is
+    asked, or the picture has no one place for it."""
+    if measurement.status == "measured":
+        return None
+    ask = next(iter(asks_of(measurement)), None)
+    if ask is None:
+        return None
+    line = ask.stretch_px
+    at = ask.place_px or line[len(line) // 2]
+    name = next((w for w in wanted if w == ask.wants or (w.startswith(f"{ask.wants}_") and w not in points)), None)
+    return Focus(name, at, line)
 
 
 def say_corrections(

@@ -28,6 +28,7 @@ function makeBoard(root) {
   const board = { rev: -1, seq: 0, send: () => {} };
   const spots = new Map(), buttons = new Map(), fingers = new Map();
   let places = [], points = {}, kept = {}, past = [], future = [], chosen = null, sent = null, since = 0, resent = null;
+  let focus = null;
   let held = null, from = null, moved = false, spread = 0, nudging = 0, fading = 0, armed = false;
   const view = makeView(stage, part("picture"), () => { arrange(); if (!loupe.hidden) showLoupe(); });
 
@@ -121,6 +122,11 @@ function makeBoard(root) {
       if (wanted.some((e, i) => row.children[i] !== e)) row.replaceChildren(...wanted); // else focus would be lost
     }
     view.take(data);
+    if (data.focus && data.focus.mark !== focus && !held) {
+      if (known(data.focus.id)) chosen = data.focus.id;
+      view.look(data.focus.stretch.length ? data.focus.stretch : [data.focus.at]);
+    }
+    focus = data.focus ? data.focus.mark : null;
     view.fetchAround(places.map((p) => at(p.id)).filter(Boolean));
     refresh();
   };

@@ -1,17 +1,19 @@
 // The photograph on its stage: zoom, pan, the lines drawn over it, and the loupe.
 // Photograph frame: upright full-size pixels, (0, 0) = centre of the top-left pixel. Stage frame: CSS pixels.
 const MOST_K = 12; // CSS pixels for one pixel of the photograph
+const LEAST_LOOKED = 0.1, ROOM = 1.7; // of the photograph's longer side, and of the stretch itself: what is shown around it
 const PENS = {
   edge: { colour: "#96d7ff", width: 1.2, dash: [] },
   middle: { colour: "#faf8f2", width: 1.2, dash: [7, 5] },
   string: { colour: "#f0e442", width: 1.6, dash: [3, 3] },
+  doubt: { colour: "#ff7a1a", width: 3.2, dash: [] },
 };
 
 function makeView(stage, canvas, onDraw) {
   const view = { width: 0, height: 0, k: 0, x: 0, y: 0, lines: true, faded: false, missing: false };
   const pen = canvas.getContext("2d");
   const small = new Image(), tiles = new Map();
-  let whole = true, waiting = 0, curves = [], grid = null, box = { w: 0, h: 0 };
+  let looked = null, whole = true, waiting = 0, curves = [], grid = null, box = { w: 0, h: 0 };
   small.onload = () => { view.missing = false; draw(); };
   small.onerror = () => { view.missing = true; draw(); };
 
@@ -51,6 +53,17 @@ function makeView(stage, canvas, onDraw) {
     }
     draw();
   };
+
+  view.look = (points) => { looked = points; draw(); }; // a stretch of the photograph, or one place: enlarged, with room around it
+  function lookNow() {
+    const xs = looked.map(([px]) => px), ys = looked.map(([, py]) => py), least = LEAST_LOOKED * Math.max(view.width, view.height);
+    const w = Math.max(least, ROOM * (Math.max(...xs) - Math.min(...xs))), h = Math.max(least, ROOM * (Math.max(...ys) - Math.min(...ys)));
+    const middle = [(Math.max(...xs) + Math.min(...xs)) / 2, (Math.max(...ys) + Math.min(...ys)) / 2];
+    looked = null;
+    view.k = Math.min(Math.max(Math.min(box.w / w, box.h / h), fit()), MOST_K);
+    view.x = box.w / 2 - (middle[0] + 0.5) * view.k;
+    view.y = box.h / 2 - (middle[1] + 0.5) * view.k;
+  }
 
   function tile(column, row) {
     const url = grid.urls[row * grid.columns + column];
@@ -106,6 +119,7 @@ function makeView(stage, canvas, onDraw) {
   function paint() {
     waiting = 0;
     if (!view.width || !box.w) return;
+    if (looked) lookNow();
     settle();
     photograph(pen, view.k, view.x, view.y, box.w, box.h);
     drawn(pen, view.k, view.x, view.y);
