@@ -141,7 +141,7 @@ def behind(scene: ShopScene, rng: np.random.Generator) -> list[Part]:
     if scene.place_kind == "fence":
         if rng.random() < 0.35:
             return [(m, matte(c)) for m, c in boards.hedge(rng)]
-        return fence(rng, -0.5)
+        return fence(rng, -8.0)
     if scene.place_kind == "shelf":
         out += shelves(rng, -float(rng.uniform(4, 40)))
         return [*out, wall(rng, surfaces.any_of(rng, *WALLS["shelf"]), -330.0)]
@@ -355,12 +355,17 @@ def goods(scene: ShopScene, clear: np.ndarray, marked: np.ndarray, frame: np.nda
             break
         at = rng.uniform(lo[:2], hi[:2])
         kind = rng.integers(9)
+        if scene.place_kind == "stick":  # nothing hangs in a garden's air: poles stand, crates lie about
+            kind = rng.choice([0, 8])
+            at[1] = rng.uniform(-1540, -1440) if kind else at[1]
         colour = _paint(rng)
         room = scene.standoff - scene.bow.width / 2 - 4  # between wall and bow
         thick = float(rng.uniform(6, 60))
         if kind <= 1:  # another stave, a batten, a broom: long, like a bow
             half, w = rng.uniform(350, 950), rng.uniform(9, 24)
             turn = float(rng.choice([np.pi / 2, 0.0, rng.uniform(0, np.pi)]) + rng.normal(0, 0.08))
+            if scene.place_kind == "stick":
+                turn, at[1] = float(np.pi / 2 + rng.normal(0, 0.12)), half - 1550
             here = Place((float(at[0]), float(at[1])), turn, False, base)
             line = here.world(np.column_stack([np.linspace(-half, half, 60), np.zeros(60)]), 0.0)
             if rng.random() < 0.3 and room > 8:

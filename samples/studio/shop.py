@@ -232,7 +232,7 @@ def shop(seed: int, k: int, size: tuple[int, int] | None = None) -> ShopScene:
         hangs=hangs,
         turn=float(rng.normal(0, 0.16 if where == "floor" else 0.012)),
         askew=float(rng.normal(0, 0.03)) if where == "board" else float(rng.normal(0, 0.006)),
-        fill=float(rng.uniform(0.7, 0.97)),
+        fill=float(rng.uniform(0.7, 0.96)),
         trick=trick,
         surroundings=int(rng.integers(1 << 30)),
         bars=bool(light == "sun" and rng.random() < 0.5),
@@ -368,7 +368,7 @@ def _at_the_stick(scene: ShopScene, posed: Posed, place: Place, around: np.ndarr
 def _camera(scene: ShopScene, posed: Posed, place: Place, frame: np.ndarray) -> Camera:
     camera = look(frame, scene.angles, scene.fov, scene.size, scene.k1, scene.fill)
     rng = np.random.default_rng([scene.surroundings, 6])
-    spare = (1 - scene.fill) * 0.45
+    spare = (1 - scene.fill) * 0.35
     shift = rng.uniform(-1, 1, 2) * spare * np.array(scene.size)
     if scene.trick == "cut":
         ends = places.outline(posed, place, 20.0)
