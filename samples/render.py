@@ -108,6 +108,7 @@ def main() -> None:
     ap.add_argument("--seed", type=int, default=1)
     ap.add_argument("--kind", choices=("board", "shop", "rounds"), default="board", help="what family")
     ap.add_argument("--size", help="of every picture, as 1500x1125 (default: 3000x2250; of shops and rounds, each its own)")
+    ap.add_argument("--numbers", type=int, nargs="+", help="only these of a family of shops or rounds")
     ap.add_argument("--workers", type=int, default=1, help="processes, for shop and rounds")
     ap.add_argument("--variant", default="", help="Mitsuba's backend, as cuda_ad_rgb (default: llvm_ad_rgb, else scalar_rgb)")
     ap.add_argument("--check", action="store_true")
@@ -116,10 +117,11 @@ def main() -> None:
         stage.begin(a.variant)
     if a.check:
         sys.exit(check.main())
-    if a.family and a.kind != "board":
+    if (a.family or a.numbers) and a.kind != "board":
         a.out.mkdir(parents=True, exist_ok=True)
         size = tuple(int(v) for v in a.size.split("x")) if a.size else None
-        jobs = [(a.kind, a.seed, k, size, a.out, a.samples, a.variant) for k in range(a.first, a.first + a.family)]
+        numbers = a.numbers or range(a.first, a.first + a.family)
+        jobs = [(a.kind, a.seed, k, size, a.out, a.samples, a.variant) for k in numbers]
         if a.workers < 2:
             failed = [job for job in jobs if not hard_family(job)]
         else:

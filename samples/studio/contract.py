@@ -109,8 +109,14 @@ def measures(put: Set) -> dict[str, Any]:
         else:
             out["draw_from_back_of_handle"], out["weight_lb"] = inch["draw_length_back"], q.weight / LBF
     p = truth.profile(posed, 60)
-    names = {"value": ("curvature_per_m", IN / 1000), "natural": ("natural_per_m", IN / 1000), "from_nock": ("from_nock_mm", 1 / IN),
-             "thick": ("thickness_mm", 1 / IN), "width": ("width_mm", 1 / IN), "ei": ("stiffness_Nm2", 1e6 / LBF / IN**2)}  # fmt: skip
+    names = {
+        "value": ("curvature_per_m", IN / 1000),
+        "natural": ("natural_per_m", IN / 1000),
+        "from_nock": ("from_nock_mm", 1 / IN),
+        "thick": ("thickness_mm", 1 / IN),
+        "width": ("width_mm", 1 / IN),
+        "ei": ("stiffness_Nm2", 1e6 / LBF / IN**2),
+    }
     out["curvature"] = {a: {n: [round(w * f, 6) for w in p[b][c]] for n, (c, f) in names.items()} for a, b in SIDES.items()}
     return out
 
@@ -129,16 +135,27 @@ def answer(put: Set) -> dict[str, Any]:
         "expect": "ask" if s.trick else "measure",
         "trick": s.trick,
         "camera": put.camera.truth(),
-        "view": {"angles_deg": list(s.angles), "px_per_mm": float(np.hypot(*(middle[1] - middle[0])) / 10), "phone": vars(s.phone)},
+        "view": {
+            "angles_deg": list(s.angles),
+            "px_per_mm": float(np.hypot(*(middle[1] - middle[0])) / 10),
+            "phone": vars(s.phone),
+        },
         "standoff_in": s.standoff / IN,
         "nock_to_nock_in": posed.built.plan.length / IN,
         "upper_limb_length_in": float(posed.shapes["upper"].s[-1]) / IN,
         "lower_limb_length_in": float(posed.shapes["lower"].s[-1]) / IN,
-        "bow": {k: v for k, v in vars(posed.built.plan).items() if k not in ("kinks", "defects")} | {"handle_thickness_mm": posed.built.thick0},
+        "bow": {k: v for k, v in vars(posed.built.plan).items() if k not in ("kinks", "defects")}
+        | {"handle_thickness_mm": posed.built.thick0},
         "defects": [
-            {"kind": d["kind"], "side": back[d["limb"]], "from_nock": d["from_nock_mm"] / IN, "half_width": d["half_width_mm"] / IN,
-             "bend_percent": d["bend_percent"]} for d in truth.spots(posed)
-        ],  # fmt: skip
+            {
+                "kind": d["kind"],
+                "side": back[d["limb"]],
+                "from_nock": d["from_nock_mm"] / IN,
+                "half_width": d["half_width_mm"] / IN,
+                "bend_percent": d["bend_percent"],
+            }
+            for d in truth.spots(posed)
+        ],
         "measures": measures(put),
         "pixels": pixels(put),
     }

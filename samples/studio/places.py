@@ -85,9 +85,11 @@ def fence(rng: np.random.Generator, z: float) -> list[Part]:
     out = [(merged(k), matte(textures.wood(rng, tuple(v * t for v in tone)))) for k, t in zip(kinds, (0.85, 1, 1.1), strict=True)]
     rails = [meshes.block(Place((0, 0), 0, False, z), (-4000, 4000), (y, y + 90), (-60, -19)) for y in (-1000.0, 400.0)]
     out.append((merged(rails), matte(tuple(0.7 * v for v in tone))))
-    out.append((meshes.sheet(np.array([[-6000, -1480, z - 300], [6000, -1480, z - 300], [6000, -1480, 5000], [-6000, -1480, 5000.0]])),
-                matte(textures.grass(rng, (1500, 1500)))))  # fmt: skip
-    out.append((meshes.upright((-9000, 9000), (-1500, 4000), z - 2500), matte((70, 92, 60) if rng.random() < 0.5 else (168, 190, 214))))
+    lawn = np.array([[-6000, -1480, z - 300], [6000, -1480, z - 300], [6000, -1480, 5000], [-6000, -1480, 5000.0]])
+    out.append((meshes.sheet(lawn), matte(textures.grass(rng, (1500, 1500)))))
+    out.append(
+        (meshes.upright((-9000, 9000), (-1500, 4000), z - 2500), matte((70, 92, 60) if rng.random() < 0.5 else (168, 190, 214)))
+    )
     return out
 
 
@@ -97,7 +99,10 @@ def shelves(rng: np.random.Generator, z: float) -> list[Part]:
     step, deep = rng.uniform(280, 430), 260.0
     rows = np.arange(-1500 + rng.uniform(0, 200), 1600, step)
     planks = [meshes.block(Place((0, 0), 0, False, z), (-3000, 3000), (y - 22, y), (-deep, 0)) for y in rows]
-    planks += [meshes.block(Place((0, 0), 0, False, z), (x, x + 24), (-1700, 1700), (-deep, -2)) for x in (-1900.0, -700.0, 620.0, 1850.0)]
+    planks += [
+        meshes.block(Place((0, 0), 0, False, z), (x, x + 24), (-1700, 1700), (-deep, -2))
+        for x in (-1900.0, -700.0, 620.0, 1850.0)
+    ]
     out: list[Part] = [(merged(planks), matte(tone))]
     kinds: list[list[Mesh]] = [[] for _ in range(12)]
     for y in rows:
@@ -121,8 +126,17 @@ def cylinder(foot: np.ndarray, radius: float, high: float) -> Mesh:
     path = foot + np.array([[0, 0, 0], [0, 0.98 * high, 0], [0, high, 0.0]])
     side = meshes.tube(path, radius, 24)
     ring = side.points[-24:]
-    lid = Mesh(np.vstack([ring.mean(0), ring]), np.column_stack([np.zeros(24, int), 1 + np.arange(24), 1 + (np.arange(24) + 1) % 24]), np.zeros((25, 2)))
-    return Mesh(np.vstack([side.points, lid.points]), np.vstack([side.faces, lid.faces + len(side.points)]), np.vstack([side.uv, lid.uv]), False)
+    lid = Mesh(
+        np.vstack([ring.mean(0), ring]),
+        np.column_stack([np.zeros(24, int), 1 + np.arange(24), 1 + (np.arange(24) + 1) % 24]),
+        np.zeros((25, 2)),
+    )
+    return Mesh(
+        np.vstack([side.points, lid.points]),
+        np.vstack([side.faces, lid.faces + len(side.points)]),
+        np.vstack([side.uv, lid.uv]),
+        False,
+    )
 
 
 def behind(scene: ShopScene, rng: np.random.Generator) -> list[Part]:
@@ -141,7 +155,7 @@ def behind(scene: ShopScene, rng: np.random.Generator) -> list[Part]:
     if scene.place_kind == "fence":
         if rng.random() < 0.35:
             return [(m, matte(c)) for m, c in boards.hedge(rng)]
-        return fence(rng, -0.5)
+        return fence(rng, -8.0)
     if scene.place_kind == "shelf":
         out += shelves(rng, -float(rng.uniform(4, 40)))
         return [*out, wall(rng, surfaces.any_of(rng, *WALLS["shelf"]), -330.0)]
@@ -200,7 +214,9 @@ def support(scene: ShopScene, posed: Posed, place: Place, rng: np.random.Generat
         for k in ("upper", "lower"):
             f = fine(posed, k, 2.0)
             i = int(np.searchsorted(f["s"], scene.bow.handle / 2 + rng.uniform(40, 260)))
-            belly = np.array([f["x"][i], f["y"][i]]) - (f["thick"][i] / 2 + posed.built.bump(f["s"][i : i + 1])[0] + 4) * normal(f)[i]
+            belly = (
+                np.array([f["x"][i], f["y"][i]]) - (f["thick"][i] / 2 + posed.built.bump(f["s"][i : i + 1])[0] + 4) * normal(f)[i]
+            )
             at = place.world(on_rig(posed, belly[None]), 0.0)[0]
             out.append(meshes.tube(np.array([[*at[:2], -30.0], [*at[:2], at[2] + scene.bow.width * 0.5 + 6]]), 4.0, 12))
         return [(merged(out), steel)]
@@ -251,7 +267,14 @@ def _tags(scene: ShopScene, around: np.ndarray, lo: np.ndarray, hi: np.ndarray, 
     loose = scene.place_kind == "floor"
     # sheets beyond the bow's ends or above and below it, so that none is covered
     gap = half + rng.uniform(15, 70, 4)
-    spread = np.array([[lo[0] + gap[0], hi[1] + gap[1]], [hi[0] - gap[2], hi[1] + gap[1]], [lo[0] + gap[0], lo[1] - gap[3]], [hi[0] - gap[2], lo[1] - gap[3]]])
+    spread = np.array(
+        [
+            [lo[0] + gap[0], hi[1] + gap[1]],
+            [hi[0] - gap[2], hi[1] + gap[1]],
+            [lo[0] + gap[0], lo[1] - gap[3]],
+            [hi[0] - gap[2], lo[1] - gap[3]],
+        ]
+    )
     if spread[1, 0] - spread[0, 0] < 2.6 * half:
         spread[[0, 2], 0], spread[[1, 3], 0] = lo[0] - half - 20, hi[0] + half + 20
     spread += rng.normal(0, 12, (4, 2))
@@ -283,14 +306,18 @@ def _ruled(scene: ShopScene, around: np.ndarray, lo: np.ndarray, hi: np.ndarray,
     rows = np.arange(box[0][1] + rng.uniform(0, 1) * step, box[1][1], step)
     strips = []
     for y in rows:
-        flat = np.array([[box[0][0], y + wide / 2], [box[1][0], y + wide / 2], [box[1][0], y - wide / 2], [box[0][0], y - wide / 2]])
+        flat = np.array(
+            [[box[0][0], y + wide / 2], [box[1][0], y + wide / 2], [box[1][0], y - wide / 2], [box[0][0], y - wide / 2]]
+        )
         strips.append(meshes.sheet(board.world(flat, 0.0)))
     around_marks, points = [around], None
     parts: list[tuple[Mesh, Colour]] = []
     scale: dict[str, Any] = {"kind": scene.scale["kind"], "spacing_in": scene.scale["spacing_in"]}
     if scene.scale["kind"] == "grid":
         for x in np.arange(box[0][0] + rng.uniform(0, 1) * step, box[1][0], step):
-            flat = np.array([[x - wide / 2, box[1][1]], [x + wide / 2, box[1][1]], [x + wide / 2, box[0][1]], [x - wide / 2, box[0][1]]])
+            flat = np.array(
+                [[x - wide / 2, box[1][1]], [x + wide / 2, box[1][1]], [x + wide / 2, box[0][1]], [x - wide / 2, box[0][1]]]
+            )
             strips.append(meshes.sheet(board.world(flat, 0.01)))
     else:
         apart = float(round((hi[0] - lo[0]) / IN * rng.uniform(0.7, 1.0))) * IN
@@ -304,7 +331,9 @@ def _ruled(scene: ShopScene, around: np.ndarray, lo: np.ndarray, hi: np.ndarray,
     return Board(np.vstack(around_marks), parts, scale, points)
 
 
-def _tape(scene: ShopScene, around: np.ndarray, lo: np.ndarray, hi: np.ndarray, board: Place, upright: bool, rng: np.random.Generator) -> Board:
+def _tape(
+    scene: ShopScene, around: np.ndarray, lo: np.ndarray, hi: np.ndarray, board: Place, upright: bool, rng: np.random.Generator
+) -> Board:
     length, wide = scene.scale["length_in"] * IN, float(rng.choice([13.0, 16.0, 19.0, 25.0]))
     tilt = rng.normal(0, 0.02)
     middle = (lo + hi) / 2 + rng.uniform(-60, 60, 2)
@@ -316,22 +345,32 @@ def _tape(scene: ShopScene, around: np.ndarray, lo: np.ndarray, hi: np.ndarray, 
         ahead = np.array([np.cos(tilt), np.sin(tilt)])
     aside = np.array([-ahead[1], ahead[0]])
     ends = np.array([middle - ahead * length / 2, middle + ahead * length / 2])
-    flat = np.array([ends[0] + aside * wide / 2, ends[1] + aside * wide / 2, ends[1] - aside * wide / 2, ends[0] - aside * wide / 2])
+    flat = np.array(
+        [ends[0] + aside * wide / 2, ends[1] + aside * wide / 2, ends[1] - aside * wide / 2, ends[0] - aside * wide / 2]
+    )
     parts: list[tuple[Mesh, Colour]] = [(meshes.sheet(board.world(flat, 0.0)), surfaces.tape(rng, length, wide))]
     points = board.world(ends, 0.0)
     return Board(np.vstack([around, points]), parts, {"kind": "tape", "length_in": scene.scale["length_in"]}, points)
 
 
-def _dots(scene: ShopScene, around: np.ndarray, lo: np.ndarray, hi: np.ndarray, board: Place, upright: bool, rng: np.random.Generator) -> Board:
+def _dots(
+    scene: ShopScene, around: np.ndarray, lo: np.ndarray, hi: np.ndarray, board: Place, upright: bool, rng: np.random.Generator
+) -> Board:
     """Two or four dots, screws or coins round the bow."""
     kind, m = scene.scale["kind"], rng.uniform(20, 90, 4)
-    box = np.array([[lo[0] - m[0], hi[1] + m[1]], [hi[0] + m[2], hi[1] + m[1]], [hi[0] + m[2], lo[1] - m[3]], [lo[0] - m[0], lo[1] - m[3]]])
+    box = np.array(
+        [[lo[0] - m[0], hi[1] + m[1]], [hi[0] + m[2], hi[1] + m[1]], [hi[0] + m[2], lo[1] - m[3]], [lo[0] - m[0], lo[1] - m[3]]]
+    )
     if not upright:
         box[[0, 3], 0] += 0.1 * (hi[0] - lo[0])
         box[[1, 2], 0] -= 0.1 * (hi[0] - lo[0])
     if kind == "four_marks":
         flat = box
-        scale: dict[str, Any] = {"kind": kind, "width_in": round((box[1, 0] - box[0, 0]) / IN, 2), "height_in": round((box[0, 1] - box[3, 1]) / IN, 2)}
+        scale: dict[str, Any] = {
+            "kind": kind,
+            "width_in": round((box[1, 0] - box[0, 0]) / IN, 2),
+            "height_in": round((box[0, 1] - box[3, 1]) / IN, 2),
+        }
     else:
         which = [(0, 1), (0, 3), (0, 2), (1, 2)][rng.integers(4)] if scene.state != "drawn" else (0, 1)
         flat = box[list(which)] + rng.normal(0, 10, (2, 2))
@@ -355,12 +394,17 @@ def goods(scene: ShopScene, clear: np.ndarray, marked: np.ndarray, frame: np.nda
             break
         at = rng.uniform(lo[:2], hi[:2])
         kind = rng.integers(9)
+        if scene.place_kind == "stick":  # nothing hangs in a garden's air: poles stand, crates lie about
+            kind = rng.choice([0, 8])
+            at[1] = rng.uniform(-1540, -1440) if kind else at[1]
         colour = _paint(rng)
         room = scene.standoff - scene.bow.width / 2 - 4  # between wall and bow
         thick = float(rng.uniform(6, 60))
         if kind <= 1:  # another stave, a batten, a broom: long, like a bow
             half, w = rng.uniform(350, 950), rng.uniform(9, 24)
             turn = float(rng.choice([np.pi / 2, 0.0, rng.uniform(0, np.pi)]) + rng.normal(0, 0.08))
+            if scene.place_kind == "stick":
+                turn, at[1] = float(np.pi / 2 + rng.normal(0, 0.12)), half - 1550
             here = Place((float(at[0]), float(at[1])), turn, False, base)
             line = here.world(np.column_stack([np.linspace(-half, half, 60), np.zeros(60)]), 0.0)
             if rng.random() < 0.3 and room > 8:
@@ -380,7 +424,13 @@ def goods(scene: ShopScene, clear: np.ndarray, marked: np.ndarray, frame: np.nda
         elif kind == 3:  # a hose or a cable in loops
             r = rng.uniform(60, 170)
             ok = min(_apart(at[None], clear), _apart(at[None], marked)) > 1.2 * r + 40
-            turns = np.vstack([np.array([*at, base + 10 + 4 * k]) + meshes.loop(np.zeros(3), np.array([r - 3 * k, 4, 0]), np.array([3, 1.15 * r - 2 * k, 0]), 60) for k in range(4)])
+            turns = np.vstack(
+                [
+                    np.array([*at, base + 10 + 4 * k])
+                    + meshes.loop(np.zeros(3), np.array([r - 3 * k, 4, 0]), np.array([3, 1.15 * r - 2 * k, 0]), 60)
+                    for k in range(4)
+                ]
+            )
             mesh, skin = meshes.tube(turns, float(rng.uniform(3, 8))), matte(colour)
         elif kind == 4:  # a saw
             here = Place((float(at[0]), float(at[1])), float(rng.uniform(0, 2 * np.pi)), False, base)
@@ -393,7 +443,7 @@ def goods(scene: ShopScene, clear: np.ndarray, marked: np.ndarray, frame: np.nda
             ok = min(_apart(at[None], clear), _apart(at[None], marked)) > 220
             out += [(meshes.block(here, (120, 160), (-55, 55), (2, 34)), matte((74, 74, 78)))] if ok else []
             mesh, skin = meshes.block(here, (-160, 125), (-11, 11), (8, 30)), matte((186, 150, 104))
-        elif kind == 6 and not scene.place_kind == "floor":  # a tin on a bracket
+        elif kind == 6 and scene.place_kind != "floor":  # a tin on a bracket
             r = rng.uniform(25, 60)
             ok = min(_apart(at[None], clear), _apart(at[None], marked)) > 3 * r + 40
             mesh, skin = cylinder(np.array([*at, base + r + 2]), r, 2.3 * r), matte(colour)
@@ -434,7 +484,12 @@ def cover(scene: ShopScene, posed: Posed, place: Place, rng: np.random.Generator
     pts = place.world(on_rig(posed, np.column_stack([f["x"], f["y"]])[[i, j]]), 0.0)
     middle, half = pts.mean(0), 0.5 * float(np.hypot(*(pts[1] - pts[0])[:2]))
     ahead = (pts[1] - pts[0])[:2] / (2 * half)
-    here = Place((float(middle[0]), float(middle[1])), float(np.arctan2(ahead[1], ahead[0])), False, scene.standoff + scene.bow.width / 2 + 8)
+    here = Place(
+        (float(middle[0]), float(middle[1])),
+        float(np.arctan2(ahead[1], ahead[0])),
+        False,
+        scene.standoff + scene.bow.width / 2 + 8,
+    )
     colour = matte(_paint(rng))
     deep = rng.uniform(130, 260)
     if rng.random() < 0.4:
@@ -445,7 +500,9 @@ def cover(scene: ShopScene, posed: Posed, place: Place, rng: np.random.Generator
     points = here.world(np.column_stack([u.ravel(), v.ravel()]), z.ravel())
     a_, b_ = np.meshgrid(np.arange(n - 1), np.arange(m - 1), indexing="ij")
     q = a_ * m + b_
-    faces = np.concatenate([np.stack([q, q + 1, q + m + 1], -1).reshape(-1, 3), np.stack([q, q + m + 1, q + m], -1).reshape(-1, 3)])
+    faces = np.concatenate(
+        [np.stack([q, q + 1, q + m + 1], -1).reshape(-1, 3), np.stack([q, q + m + 1, q + m], -1).reshape(-1, 3)]
+    )
     return Mesh(points, faces, np.zeros((len(points), 2)), True), colour
 
 

@@ -104,9 +104,8 @@ def can_be(plan: BowPlan, states: tuple[str, ...], draw_in: float) -> bool:
             posed = state(built, name, draw_in * IN)
             if posed.equilibrium is not None and statics.string_on_belly(posed.equilibrium):
                 return False
-            if posed.equilibrium is not None and name == "braced":
-                if _least_gap(posed) < 12:
-                    return False
+            if name == "braced" and _least_gap(posed) < 12:
+                return False
     except (statics.NoEquilibrium, AssertionError, ValueError):
         return False
     return True
@@ -155,14 +154,49 @@ def _phone(rng: np.random.Generator, size: tuple[int, int], light: str) -> Phone
 
 
 PLACES = {  # share, states, scales with shares, lights
-    "stick": (0.17, ("unstrung", "braced", "drawn", "drawn"), {"stick": 4, "two_marks": 2, "bow_length": 3}, ("overcast", "sun", "sun", "lamp", "flash")),
-    "shop": (0.2, ("unstrung", "braced", "drawn", "drawn"), {"bow_length": 3, "tape": 2, "two_marks": 2, "aruco": 2}, ("shop", "shop", "window", "flash", "lamp")),
-    "floor": (0.16, ("unstrung", "unstrung", "braced"), {"tape": 3, "bow_length": 3, "aruco": 2, "two_marks": 1, "four_marks": 1}, ("window", "shop", "flash", "sun", "lamp")),
-    "wall": (0.13, ("unstrung", "braced"), {"tape": 2, "two_marks": 2, "bow_length": 2, "four_marks": 1}, ("overcast", "sun", "sun", "flash", "shop")),
-    "board": (0.2, ("unstrung", "braced", "drawn", "drawn"), {"aruco": 2, "grid": 2, "lines_and_two_marks": 2, "tape": 1, "four_marks": 2}, ("shop", "window", "flash", "sun", "overcast")),
-    "fence": (0.08, ("unstrung", "braced"), {"bow_length": 2, "two_marks": 1, "tape": 1}, ("overcast", "sun", "sun")),
-    "shelf": (0.06, ("unstrung", "braced"), {"bow_length": 2, "tape": 1, "two_marks": 1}, ("shop", "window", "flash", "lamp")),
-}  # fmt: skip
+    "stick": (
+        0.17,
+        ("unstrung", "braced", "drawn", "drawn"),
+        {"stick": 4, "two_marks": 2, "bow_length": 3},
+        ("overcast", "sun", "sun", "lamp", "flash"),
+    ),
+    "shop": (
+        0.2,
+        ("unstrung", "braced", "drawn", "drawn"),
+        {"bow_length": 3, "tape": 2, "two_marks": 2, "aruco": 2},
+        ("shop", "shop", "window", "flash", "lamp"),
+    ),
+    "floor": (
+        0.16,
+        ("unstrung", "unstrung", "braced"),
+        {"tape": 3, "bow_length": 3, "aruco": 2, "two_marks": 1, "four_marks": 1},
+        ("window", "shop", "flash", "sun", "lamp"),
+    ),
+    "wall": (
+        0.13,
+        ("unstrung", "braced"),
+        {"tape": 2, "two_marks": 2, "bow_length": 2, "four_marks": 1},
+        ("overcast", "sun", "sun", "flash", "shop"),
+    ),
+    "board": (
+        0.2,
+        ("unstrung", "braced", "drawn", "drawn"),
+        {"aruco": 2, "grid": 2, "lines_and_two_marks": 2, "tape": 1, "four_marks": 2},
+        ("shop", "window", "flash", "sun", "overcast"),
+    ),
+    "fence": (
+        0.08,
+        ("unstrung", "braced"),
+        {"bow_length": 2, "two_marks": 1, "tape": 1},
+        ("overcast", "sun", "sun"),
+    ),
+    "shelf": (
+        0.06,
+        ("unstrung", "braced"),
+        {"bow_length": 2, "tape": 1, "two_marks": 1},
+        ("shop", "window", "flash", "lamp"),
+    ),
+}
 
 
 def _from(rng: np.random.Generator, shares: dict[str, float]) -> str:
@@ -175,9 +209,18 @@ def _sizes_of(rng: np.random.Generator, kind: str, bow: BowPlan) -> dict[str, An
     if kind == "tape":
         return {"kind": kind, "length_in": float(rng.choice([24.0, 36.0, 48.0, 60.0, round(100 * CM, 4), round(150 * CM, 4)]))}
     if kind in ("grid", "lines_and_two_marks"):
-        return {"kind": kind, "spacing_in": float(rng.choice([1.0, 1.5, 2.0, 3.0, 4.0, round(5 * CM, 4), round(10 * CM, 4)][1 if kind == "grid" else 0 :]))}
+        return {
+            "kind": kind,
+            "spacing_in": float(
+                rng.choice([1.0, 1.5, 2.0, 3.0, 4.0, round(5 * CM, 4), round(10 * CM, 4)][1 if kind == "grid" else 0 :])
+            ),
+        }
     if kind == "stick":
-        return {"kind": kind, "spacing_in": float(rng.choice([1.0, 1.0, round(2.5 * CM, 4), round(5 * CM, 4)])), "steps": int(rng.integers(8, 19))}
+        return {
+            "kind": kind,
+            "spacing_in": float(rng.choice([1.0, 1.0, round(2.5 * CM, 4), round(5 * CM, 4)])),
+            "steps": int(rng.integers(8, 19)),
+        }
     return {"kind": kind}
 
 
@@ -204,7 +247,13 @@ def shop(seed: int, k: int, size: tuple[int, int] | None = None) -> ShopScene:
     whole = size or whole
     stands = upright if rng.random() < 0.88 else not upright
     flat = bow.width / 2
-    off = flat + float(rng.uniform(0, 6)) if hangs == "lies" else float(rng.uniform(-27, -19)) if hangs == "stick" else float(rng.uniform(flat + 4, flat + 60))
+    off = (
+        flat + float(rng.uniform(0, 6))
+        if hangs == "lies"
+        else float(rng.uniform(-27, -19))
+        if hangs == "stick"
+        else float(rng.uniform(flat + 4, flat + 60))
+    )
     trick = str(rng.choice(["cut", "hidden", "oblique", "no bow"], p=[0.32, 0.28, 0.28, 0.12])) if rng.random() < 1 / 8 else None
     angles = [float(v) for v in rng.normal(0, 1, 3) * wobble]
     if trick == "oblique":
@@ -232,7 +281,7 @@ def shop(seed: int, k: int, size: tuple[int, int] | None = None) -> ShopScene:
         hangs=hangs,
         turn=float(rng.normal(0, 0.16 if where == "floor" else 0.012)),
         askew=float(rng.normal(0, 0.03)) if where == "board" else float(rng.normal(0, 0.006)),
-        fill=float(rng.uniform(0.7, 0.97)),
+        fill=float(rng.uniform(0.7, 0.96)),
         trick=trick,
         surroundings=int(rng.integers(1 << 30)),
         bars=bool(light == "sun" and rng.random() < 0.5),
@@ -256,7 +305,9 @@ def rounds(seed: int, k: int, size: tuple[int, int] | None = None) -> list[ShopS
             thinner = 1 - (1 / (1 + more)) ** (1 / 3)
             limb = str(rng.choice(["upper", "lower"]))
             room = plan.length / 2 / IN - max(plan.handle, plan.grip_length) / 2 / IN
-            plan = replace(plan, defects=(Defect(limb, float(rng.uniform(6, room - 5)) * IN, float(rng.uniform(1.2, 2.5)) * IN, thinner),))
+            plan = replace(
+                plan, defects=(Defect(limb, float(rng.uniform(6, room - 5)) * IN, float(rng.uniform(1.2, 2.5)) * IN, thinner),)
+            )
         if can_be(plan, ("braced",), 0) and all(can_be(plan, ("drawn",), d) for d in draws):
             break
     else:
@@ -291,7 +342,16 @@ def rounds(seed: int, k: int, size: tuple[int, int] | None = None) -> list[ShopS
     out = [first]
     for n, (what, draw) in enumerate((("braced", 0.0), *(("drawn", d) for d in draws))):
         label = what if not draw else f"drawn-{draw:.0f}"
-        out.append(replace(first, name=f"rounds-{seed}-{k:02d}-{label}", state=what, draw_in=draw, seed=first.seed + 1 + n, rock=first.rock if not draw else 0.0))
+        out.append(
+            replace(
+                first,
+                name=f"rounds-{seed}-{k:02d}-{label}",
+                state=what,
+                draw_in=draw,
+                seed=first.seed + 1 + n,
+                rock=first.rock if not draw else 0.0,
+            )
+        )
     return out
 
 
@@ -368,7 +428,7 @@ def _at_the_stick(scene: ShopScene, posed: Posed, place: Place, around: np.ndarr
 def _camera(scene: ShopScene, posed: Posed, place: Place, frame: np.ndarray) -> Camera:
     camera = look(frame, scene.angles, scene.fov, scene.size, scene.k1, scene.fill)
     rng = np.random.default_rng([scene.surroundings, 6])
-    spare = (1 - scene.fill) * 0.45
+    spare = (1 - scene.fill) * 0.35
     shift = rng.uniform(-1, 1, 2) * spare * np.array(scene.size)
     if scene.trick == "cut":
         ends = places.outline(posed, place, 20.0)
@@ -411,7 +471,9 @@ def picture(put: Set, samples: int) -> np.ndarray:
     emitters = lamps(scene, put.camera)
     parts = list(put.parts)
     if scene.bars:
-        parts += places.bars(scene, lights.sun_at(replace(scene, seed=scene.surroundings)), np.random.default_rng([scene.surroundings, 8]))
+        parts += places.bars(
+            scene, lights.sun_at(replace(scene, seed=scene.surroundings)), np.random.default_rng([scene.surroundings, 8])
+        )
     camera = phone.rendered_as(put.camera, scene.phone)
     at_once = int(np.clip(80e6 / np.prod(camera.size), 1, 16))  # what one graphics card's memory holds several times over
     return trace(parts, camera, emitters, samples, scene.seed, 4, hide=not outdoors, at_once=at_once)

@@ -191,7 +191,9 @@ def tape(rng: np.random.Generator, length: float, wide: float) -> Picture:
         x = min(int(2.5 * k * step), out.shape[1] - 3)
         out[: int(deep * out.shape[0]), x : x + 3] = (28, 26, 24)
         if k % label == 0 and k:
-            cv2.putText(out, str(k if metric else k // 4), (x + 5, out.shape[0] - 6), cv2.FONT_HERSHEY_SIMPLEX, 0.55, (40, 24, 20), 2)
+            cv2.putText(
+                out, str(k if metric else k // 4), (x + 5, out.shape[0] - 6), cv2.FONT_HERSHEY_SIMPLEX, 0.55, (40, 24, 20), 2
+            )
     return out
 
 
@@ -206,7 +208,9 @@ def stave(rng: np.random.Generator, plan: BowPlan, length: float) -> Picture:
     ring = section_ring(plan.back_power, plan.belly_power)[1]
     j = (np.arange(rows) + 0.5) / rows * ring.size
     v = np.interp(j, np.arange(ring.size + 1), np.append(ring, ring[0]))[:, None]  # height: 1 back, -1 belly
-    heart = np.array(_pick(rng, (150, 98, 50), (112, 74, 50), (176, 128, 74), (202, 164, 112), (140, 80, 54), (210, 182, 138)), np.float32)
+    heart = np.array(
+        _pick(rng, (150, 98, 50), (112, 74, 50), (176, 128, 74), (202, 164, 112), (140, 80, 54), (210, 182, 138)), np.float32
+    )
     sap = np.array(_pick(rng, (224, 202, 160), (230, 214, 182), (206, 180, 132)), np.float32)
     along = noise(rng, (8, cols), (8, 900), 4)[0][None]
     ragged = noise(rng, (8, cols), (8, 60), 3)[0][None]
