@@ -75,6 +75,10 @@ PLACES = np.linspace(0.2, 0.8, 25)  # of a limb, where its thickness is held aga
 GRIP_U_MM = 1.5
 GRIP_SEEN = 0.4  # of the grip, that must be seen to know its depth
 USUAL_GRIP_MM, USUAL_GRIP_U_MM = 38.0, 8.0
+# A handle this long is rigid, so it is clearly thicker than the limbs beside it; no grip is thinner than they are. What looks
+# otherwise is a colour line in the wood.
+RIGID_MM, SWOLLEN, THINNEST_GRIP = 150.0, 1.3, 0.9
+GRIP_BESIDE = 12  # stations of each limb beside the handle
 OBLIQUE_RAD = np.radians(25)
 TIP_TURN_U_RAD = np.radians(0.2)
 ANGLES = ("string_angle", "turn_", "handle_tilt")
@@ -365,9 +369,13 @@ def _grip_depth(shot: Shot, trace: TraceRead) -> tuple[float, float]:
         return shot.handle_thickness_mm, 0.5
     a, b = trace.zones["handle"]
     inner = slice(a + (b - a) // 6, b - (b - a) // 6)
-    seen = float(np.isfinite(trace.back_px[inner, 0] + trace.belly_px[inner, 0]).mean())
+    thick = np.linalg.norm(trace.back_px - trace.belly_px, axis=1)
+    beside = np.r_[thick[max(0, a - GRIP_BESIDE) : a], thick[b : b + GRIP_BESIDE]]
+    root = float(np.nanmedian(beside)) if np.isfinite(beside).any() else 0.0
+    least = SWOLLEN if shot.handle_mm > RIGID_MM else THINNEST_GRIP
+    seen = float(np.isfinite(thick[inner]).mean()) > GRIP_SEEN and trace.grip_px > least * root
     depth = trace.grip_px / trace.px_per_mm
-    return (depth, GRIP_U_MM) if seen > GRIP_SEEN else (max(depth, USUAL_GRIP_MM), USUAL_GRIP_U_MM)
+    return (depth, GRIP_U_MM) if seen else (max(depth, USUAL_GRIP_MM), USUAL_GRIP_U_MM)
 
 
 def _width_u(shot: Shot) -> float:
