@@ -30,8 +30,8 @@ NOCK_BEND_U_PER_MM = 2.5e-4  # a strung limb's bend at its nock is its natural o
 BEYOND_MM = 25.0  # how far past the seen end the curve is carried on: a dark tip may be lost on a dark ground
 LEAST_COLUMNS = 6  # of the handle or a limb: fewer carry no line and do not tell how true theirs is
 SAMPLES = 161  # places along each limb where the curve is read
-# Width seen end-on (common practice: limbs 1 1/4 to 2 in wide, tips 3/8 to 5/8 in), used where the bowyer gave none.
-LIMB_WIDTH_MM, LIMB_WIDTH_U_MM = 40.0, 6.0
+# Width seen end-on (common practice: limbs 1 to 2 in wide, tips 3/8 to 3/4 in), used where the bowyer gave none.
+LIMB_WIDTH_MM, LIMB_WIDTH_U_MM = 38.0, 8.0
 TIP_WIDTH_MM, TIP_WIDTH_U_MM = 13.5, 2.0
 # Sections lie between a sharp rectangle and an oval. As a superellipse |x/a|^p + |y/b|^p = 1 its outline seen along a
 # direction stands out by ((a u)^q + (b v)^q)^(1/q), q = p / (p - 1): q = 1 is the rectangle, 2 the ellipse.
