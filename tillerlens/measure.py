@@ -16,6 +16,7 @@ from tillerlens.budget import (
     edge_nudges,
     influences,
     section_nudges,
+    step_nudge,
     thickness_nudges,
     thinner_nudges,
 )
@@ -81,6 +82,9 @@ RIGID_MM, SWOLLEN, THINNEST_GRIP = 150.0, 1.3, 0.9
 GRIP_BESIDE = 12  # stations of each limb beside the handle
 OBLIQUE_RAD = np.radians(25)
 TIP_TURN_U_RAD = np.radians(0.2)
+# Between the handle's line and the limbs' at the fades: so much is usual, by its own edges and a little crook. How much of the
+# rest is an edge taken wrongly is not known.
+STEP_USUAL_MM, STEP_U = 0.4, 0.8
 ANGLES = ("string_angle", "turn_", "handle_tilt")
 MM, DEG, PER_M = "mm", "deg", "1/m"
 
@@ -200,7 +204,7 @@ def _measure(
         u = [end if met is None else float(np.hypot(met.u_mm, 0.0 if met.mm else end)) for met, end in zip(put, own, strict=True)]
         inside = [None if met is None else met.mm for met in put]
         ways = supposed(shot, (inside[0], inside[1]), (u[0], u[1]), fit.squared)
-        return settle(fit, ways, evidence, chain.shape, shot.nock_to_nock_mm, handle)
+        return settle(fit, ways, evidence, chain.bare, shot.nock_to_nock_mm, handle)
 
     first = settled(_put(trace, shot))
     evidence = first.applied(evidence)
@@ -242,6 +246,10 @@ def _measure(
     thinner = thinner_inward(shape)
     nudges += thinner_nudges(len(trace.back_px), trace.zones, {k: (mm * trace.px_per_mm, at) for k, (mm, at) in thinner.items()})
     doubts += tuple(_thinner(name) for name in thinner)
+    # where both limbs leave the handle off its line by as much, its back may have been taken for another line, or theirs
+    step = abs(float(shape.upper.curve.xy[-1, 1] + shape.lower.curve.xy[-1, 1])) / 2 - STEP_USUAL_MM
+    if step > 0:
+        nudges.append(step_nudge(len(trace.back_px), trace.zones["handle"], STEP_U * step * trace.px_per_mm))
     # where the back's line and the fades' are further apart than their own doubts, both are the less sure (Birge's ratio)
     turn = layout.direction_u_rad * max(1.0, shape.handle_apart_rad / layout.apart_u_rad)
     nudges.append(Nudge("handle", lambda e: replace(e, handle_turn_rad=e.handle_turn_rad + turn)))

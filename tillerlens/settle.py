@@ -33,6 +33,7 @@ LOST_MM, LOST_U_MM, LOST = -8.0, 5.0, 0.1
 STRAYED_MM, STRAYED_U_MM, STRAYED = 70.0, 30.0, 0.04
 # Beyond the one, what was typed and the picture are both less sure; beyond the other what was typed is not believed.
 AGREES_U, MOST_U = 2.0, 5.0
+STAYS_MM = 0.5  # of shift and overhang, between two rounds: it is linear enough
 DIMENSIONS = N_PARAMETERS + 3
 SHIFT, UPPER, LOWER = N_PARAMETERS, N_PARAMETERS + 1, N_PARAMETERS + 2
 
@@ -216,7 +217,7 @@ def settle(
         whole = sum(w * (f[2] + np.outer(f[1] - mean, f[1] - mean)) for w, f in zip(weight, found, strict=True))
         moved = float(np.max(np.abs(mean - at)[N_PARAMETERS:])) if turn else np.inf
         at = np.asarray(mean)
-        if moved < 0.1:
+        if moved < STAYS_MM:
             break
     theta = from_seen(at[:N_PARAMETERS])
     back = np.linalg.inv(seen_by_theta(theta))

@@ -291,8 +291,8 @@ def _arc(curve: Curve) -> Array:
     return np.r_[0, np.cumsum(np.linalg.norm(np.diff(curve.xy, axis=0), axis=1))]
 
 
-def bow_shape(e: Evidence, layout: Layout, state: str) -> BowShape:
-    """Compute the shape. Everything here is smooth in the evidence."""
+def bow_shape(e: Evidence, layout: Layout, state: str, numbers: bool = True) -> BowShape:
+    """Compute the shape, and its numbers where they are asked for. Everything here is smooth in the evidence."""
     back, belly, tips = mapped(e)
     raw = [_limb_curve(e, lay, back, belly, tip) for lay, tip in zip((layout.upper, layout.lower), tips, strict=True)]
 
@@ -359,7 +359,7 @@ def bow_shape(e: Evidence, layout: Layout, state: str) -> BowShape:
     nocks = np.array([[np.interp(0.0, m.from_nock_mm, m.curve.xy[:, j]) for j in (0, 1)] for m in limbs])
     hook = None if e.hook_px is None else to_bow(e.camera.to_plane(e.hook_px[None], e.standoff_mm))[0]
     shape = BowShape(limbs[0], limbs[1], nocks, hook, half_root, scatter, apart, total, {}, origin, x_axis, y_axis)
-    return replace(shape, numbers=_numbers(e, shape, state))
+    return replace(shape, numbers=_numbers(e, shape, state)) if numbers else shape
 
 
 def _at(limb: Limb, from_nock_mm: float) -> tuple[Array, Array, float]:
