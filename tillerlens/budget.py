@@ -160,6 +160,13 @@ def thinner_nudges(n: int, zones: dict[str, tuple[int, int]], lost_px: dict[str,
     return out
 
 
+def step_nudge(n: int, handle: tuple[int, int], px: float) -> Nudge:
+    """The handle's back as a whole, on stations ``handle`` of ``n``: it may be another line than the limbs' back runs on."""
+    field = np.zeros(n)
+    field[slice(*handle)] = px
+    return Nudge("edge", lambda e: _shift(e, "back", field))
+
+
 def section_nudges(width_u_mm: float = LIMB_WIDTH_U_MM, tip_u_mm: float = TIP_WIDTH_U_MM) -> list[Nudge]:
     """What the side view does not show of the limb's section."""
     return [

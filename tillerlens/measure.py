@@ -16,6 +16,7 @@ from tillerlens.budget import (
     edge_nudges,
     influences,
     section_nudges,
+    step_nudge,
     thickness_nudges,
     thinner_nudges,
 )
@@ -77,8 +78,15 @@ PLACES = np.linspace(0.2, 0.8, 25)  # of a limb, where its thickness is held aga
 GRIP_U_MM = 1.5
 GRIP_SEEN = 0.4  # of the grip, that must be seen to know its depth
 USUAL_GRIP_MM, USUAL_GRIP_U_MM = 38.0, 8.0
+# A handle this long is rigid, so it is clearly thicker than the limbs beside it; no grip is thinner than they are. What looks
+# otherwise is a colour line in the wood.
+RIGID_MM, SWOLLEN, THINNEST_GRIP = 150.0, 1.3, 0.9
+GRIP_BESIDE = 12  # stations of each limb beside the handle
 OBLIQUE_RAD = np.radians(25)
 TIP_TURN_U_RAD = np.radians(0.2)
+# Between the handle's line and the limbs' at the fades: so much is usual, by its own edges and a little crook. How much of the
+# rest is an edge taken wrongly is not known.
+STEP_USUAL_MM, STEP_U = 0.4, 0.8
 ANGLES = ("string_angle", "turn_", "handle_tilt")
 MM, DEG, PER_M = "mm", "deg", "1/m"
 
@@ -216,7 +224,7 @@ def _measure_traced(
         u = [end if met is None else float(np.hypot(met.u_mm, 0.0 if met.mm else end)) for met, end in zip(put, own, strict=True)]
         inside = [None if met is None else met.mm for met in put]
         ways = supposed(shot, (inside[0], inside[1]), (u[0], u[1]), fit.squared)
-        return settle(fit, ways, evidence, chain.shape, shot.nock_to_nock_mm, handle)
+        return settle(fit, ways, evidence, chain.bare, shot.nock_to_nock_mm, handle)
 
     first = settled(_put(trace, shot))
     evidence = first.applied(evidence)
@@ -259,6 +267,10 @@ def _measure_traced(
     thinner = thinner_inward(shape)
     nudges += thinner_nudges(len(trace.back_px), trace.zones, {k: (mm * trace.px_per_mm, at) for k, (mm, at) in thinner.items()})
     doubts += tuple(_thinner(name) for name in thinner)
+    # where both limbs leave the handle off its line by as much, its back may have been taken for another line, or theirs
+    step = abs(float(shape.upper.curve.xy[-1, 1] + shape.lower.curve.xy[-1, 1])) / 2 - STEP_USUAL_MM
+    if step > 0:
+        nudges.append(step_nudge(len(trace.back_px), trace.zones["handle"], STEP_U * step * trace.px_per_mm))
     # where the back's line and the fades' are further apart than their own doubts, both are the less sure (Birge's ratio)
     turn = layout.direction_u_rad * max(1.0, shape.handle_apart_rad / layout.apart_u_rad)
     nudges.append(Nudge("handle", lambda e: replace(e, handle_turn_rad=e.handle_turn_rad + turn)))
@@ -386,9 +398,13 @@ def _grip_depth(shot: Shot, trace: TraceRead) -> tuple[float, float]:
         return shot.handle_thickness_mm, 0.5
     a, b = trace.zones["handle"]
     inner = slice(a + (b - a) // 6, b - (b - a) // 6)
-    seen = float(np.isfinite(trace.back_px[inner, 0] + trace.belly_px[inner, 0]).mean())
+    thick = np.linalg.norm(trace.back_px - trace.belly_px, axis=1)
+    beside = np.r_[thick[max(0, a - GRIP_BESIDE) : a], thick[b : b + GRIP_BESIDE]]
+    root = float(np.nanmedian(beside)) if np.isfinite(beside).any() else 0.0
+    least = SWOLLEN if shot.handle_mm > RIGID_MM else THINNEST_GRIP
+    seen = float(np.isfinite(thick[inner]).mean()) > GRIP_SEEN and trace.grip_px > least * root
     depth = trace.grip_px / trace.px_per_mm
-    return (depth, GRIP_U_MM) if seen > GRIP_SEEN else (max(depth, USUAL_GRIP_MM), USUAL_GRIP_U_MM)
+    return (depth, GRIP_U_MM) if seen else (max(depth, USUAL_GRIP_MM), USUAL_GRIP_U_MM)
 
 
 def _width_u(shot: Shot) -> float:

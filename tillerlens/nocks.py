@@ -45,6 +45,10 @@ class Chain:
     def shape(self, e: Evidence) -> BowShape:
         return bow_shape(e, self.layout, self.state)
 
+    def bare(self, e: Evidence) -> BowShape:
+        """The shape without its numbers."""
+        return bow_shape(e, self.layout, self.state, numbers=False)
+
 
 class Met(NamedTuple):
     """Where the string meets a limb: ``mm`` inside its end and that place's standard uncertainty; 0 is the end itself, known to
@@ -101,7 +105,7 @@ def string_of(
 
 def _inside(e: Evidence, chain: Chain, mm: Array) -> Array:
     """Places (2, 2) px on the limbs, upper and lower, ``mm`` (2,) inside their ends."""
-    s = chain.shape(e)
+    s = chain.bare(e)
     out = []
     for k, m in enumerate((s.upper, s.lower)):
         at = mm[k] - e.overhang_mm[k]
@@ -110,7 +114,7 @@ def _inside(e: Evidence, chain: Chain, mm: Array) -> Array:
 
 
 def stand_of(e: Evidence, chain: Chain) -> Stand:
-    s = chain.shape(e)
+    s = chain.bare(e)
     handle, below = to_px(e, s, np.zeros(2)), to_px(e, s, np.array([0.0, -100.0]))
     length = float(np.linalg.norm(below - handle))
     return Stand(np.array([to_px(e, s, q) for q in s.nocks_mm]), handle, (below - handle) / length, length / 100)
@@ -124,7 +128,7 @@ def nocks_by_string(
     Where it meets a limb clearly inside its end, wood stands past the nock; where it meets it beyond, less than 0, the tip was
     lost on the ground.
     """
-    s = chain.shape(e)
+    s = chain.bare(e)
     lines: list[Array | None] = [None, None]
     if string is not None:
         lines = [line if clear > FAINT else None for line, clear in zip(string.lines, string.clear, strict=True)]

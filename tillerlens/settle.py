@@ -20,7 +20,7 @@ from tillerlens.shot import Shot
 
 Array = NDArray[np.float64]
 
-LENGTH_U_MM = 1.0  # a tape along the bow or a limb, to a sixteenth
+LENGTH_U_MM = 1.5  # a tape along the bow or a limb, to a sixteenth, from marks made by eye
 # Many bows are laid out from their middle, to a sixteenth or so; where one limb is made longer the handle stands a quarter of an
 # inch to an inch off it, either way (common practice, no source).
 EVEN_U_MM, EVEN = 0.4, 0.5
@@ -29,7 +29,11 @@ UNEVEN_MM, UNEVEN_U_MM = 14.0, 6.0
 # source). Tips lost on a ground of their own colour are short of the nocks by less.
 PAST_MM, PAST_U_MM, PAST_APART_U_MM, PAST = 25.0, 10.0, 8.0, 0.45
 LOST_MM, LOST_U_MM, LOST = -8.0, 5.0, 0.1
-MOST_U = 5.0  # further off, what was typed is not believed
+# Beyond one end something else may have been followed: a shadow, a line, the string.
+STRAYED_MM, STRAYED_U_MM, STRAYED = 70.0, 30.0, 0.04
+# Beyond the one, what was typed and the picture are both less sure; beyond the other what was typed is not believed.
+AGREES_U, MOST_U = 2.0, 5.0
+STAYS_MM = 0.5  # of shift and overhang, between two rounds: it is linear enough
 DIMENSIONS = N_PARAMETERS + 3
 SHIFT, UPPER, LOWER = N_PARAMETERS, N_PARAMETERS + 1, N_PARAMETERS + 2
 
@@ -128,16 +132,19 @@ def supposed(shot: Shot, put: tuple[float | None, float | None], tip_u_mm: tuple
         shifts = [(True, 1.0, shot.nock_to_nock_mm / 2 - shot.upper_limb_length_mm, LENGTH_U_MM)]
     else:
         shifts = [(True, EVEN, 0.0, EVEN_U_MM)] + [(False, (1 - EVEN) / 2, way * UNEVEN_MM, UNEVEN_U_MM) for way in (-1, 1)]
-    ways = [("at nocks", 1 - PAST - LOST * squared, 0.0, 0.0, 0.0), ("past", PAST, PAST_MM, PAST_U_MM, PAST_APART_U_MM)]
+    ways = [("at nocks", 1 - PAST - LOST * squared, np.zeros(2), 0.0, 0.0)]
+    ways.append(("past", PAST, np.full(2, PAST_MM), PAST_U_MM, PAST_APART_U_MM))
     if squared:  # else the length can't tell them from a camera's turn
-        ways.append(("lost", LOST, LOST_MM, LOST_U_MM, LOST_U_MM))
+        ways.append(("lost", LOST, np.full(2, LOST_MM), LOST_U_MM, LOST_U_MM))
+        strayed = np.array([STRAYED_MM, PAST_MM])
+        ways += [("past", STRAYED, far, STRAYED_U_MM / 2, STRAYED_U_MM / 2) for far in (strayed, strayed[::-1])]
     if None not in put:
-        ways = [("put", 1.0, 0.0, 0.0, 0.0)]
+        ways = [("put", 1.0, np.zeros(2), 0.0, 0.0)]
     out = []
     for even, share, shift, shift_u in shifts:
-        for name, weight, mm, u, apart in ways:
+        for name, weight, past, u, apart in ways:
             nocks = np.array([[u**2 + apart**2, u**2 - apart**2], [u**2 - apart**2, u**2 + apart**2]])
-            mean = np.array([mm, mm])
+            mean = past.copy()
             for k, known in enumerate(put):
                 if known is not None:
                     mean[k] = known
@@ -191,8 +198,12 @@ def settle(
         jacobian = np.linalg.lstsq((steps / size[:, None]).T, slopes.T, rcond=None)[0].T / size
         found = [_updated(start, camera, way, at, miss, jacobian, u, use) for way in ways]
         best = max(found, key=lambda f: f[0])
-        if turn == 0 and abs(best[3]) > MOST_U:
-            use[0] = False  # what was typed and the picture disagree: the camera is not bent to it
+        if turn == 0:
+            off = best[3]
+            if abs(off) > MOST_U:
+                use[0] = False  # what was typed and the picture disagree: the camera is not bent to it
+            elif abs(off) > AGREES_U:  # one of the two is less sure than it says, and nothing tells which
+                camera, u[0] = camera * (off / AGREES_U) ** 2, u[0] * abs(off) / AGREES_U
             found = [_updated(start, camera, way, at, miss, jacobian, u, use) for way in ways]
             best = max(found, key=lambda f: f[0])
         weight = np.exp([f[0] - best[0] for f in found])
@@ -206,7 +217,7 @@ def settle(
         whole = sum(w * (f[2] + np.outer(f[1] - mean, f[1] - mean)) for w, f in zip(weight, found, strict=True))
         moved = float(np.max(np.abs(mean - at)[N_PARAMETERS:])) if turn else np.inf
         at = np.asarray(mean)
-        if moved < 0.1:
+        if moved < STAYS_MM:
             break
     theta = from_seen(at[:N_PARAMETERS])
     back = np.linalg.inv(seen_by_theta(theta))
@@ -217,7 +228,7 @@ def settle(
         shares[way.name] = shares.get(way.name, 0.0) + float(w)
     new_fit = replace(fit, camera=with_theta(fit.camera, theta), covariance=(pose + pose.T) / 2)
     # the nudges' covariance lives where it was linearised: in what is seen
-    return Settled(new_fit, float(at[SHIFT]), (float(at[UPPER]), float(at[LOWER])), covariance, -best[3], shares)
+    return Settled(new_fit, float(at[SHIFT]), (float(at[UPPER]), float(at[LOWER])), covariance, -off, shares)
 
 
 def _updated(

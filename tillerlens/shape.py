@@ -30,8 +30,8 @@ NOCK_BEND_U_PER_MM = 2.5e-4  # a strung limb's bend at its nock is its natural o
 BEYOND_MM = 25.0  # how far past the seen end the curve is carried on: a dark tip may be lost on a dark ground
 LEAST_COLUMNS = 6  # of the handle or a limb: fewer carry no line and do not tell how true theirs is
 SAMPLES = 161  # places along each limb where the curve is read
-# Width seen end-on (common practice: limbs 1 1/4 to 2 in wide, tips 3/8 to 5/8 in), used where the bowyer gave none.
-LIMB_WIDTH_MM, LIMB_WIDTH_U_MM = 40.0, 6.0
+# Width seen end-on (common practice: limbs 1 to 2 in wide, tips 3/8 to 3/4 in), used where the bowyer gave none.
+LIMB_WIDTH_MM, LIMB_WIDTH_U_MM = 38.0, 8.0
 TIP_WIDTH_MM, TIP_WIDTH_U_MM = 13.5, 2.0
 # Sections lie between a sharp rectangle and an oval. As a superellipse |x/a|^p + |y/b|^p = 1 its outline seen along a
 # direction stands out by ((a u)^q + (b v)^q)^(1/q), q = p / (p - 1): q = 1 is the rectangle, 2 the ellipse.
@@ -295,8 +295,8 @@ def _arc(curve: Curve) -> Array:
     return np.r_[0, np.cumsum(np.linalg.norm(np.diff(curve.xy, axis=0), axis=1))]
 
 
-def bow_shape(e: Evidence, layout: Layout, state: str) -> BowShape:
-    """Compute the shape. Everything here is smooth in the evidence."""
+def bow_shape(e: Evidence, layout: Layout, state: str, numbers: bool = True) -> BowShape:
+    """Compute the shape, and its numbers where they are asked for. Everything here is smooth in the evidence."""
     back, belly, tips = mapped(e)
     raw = [_limb_curve(e, lay, back, belly, tip) for lay, tip in zip((layout.upper, layout.lower), tips, strict=True)]
 
@@ -363,7 +363,7 @@ def bow_shape(e: Evidence, layout: Layout, state: str) -> BowShape:
     nocks = np.array([[np.interp(0.0, m.from_nock_mm, m.curve.xy[:, j]) for j in (0, 1)] for m in limbs])
     hook = None if e.hook_px is None else to_bow(e.camera.to_plane(e.hook_px[None], e.standoff_mm))[0]
     shape = BowShape(limbs[0], limbs[1], nocks, hook, half_root, scatter, apart, total, {}, origin, x_axis, y_axis)
-    return replace(shape, numbers=_numbers(e, shape, state))
+    return replace(shape, numbers=_numbers(e, shape, state)) if numbers else shape
 
 
 def _at(limb: Limb, from_nock_mm: float) -> tuple[Array, Array, float]:
