@@ -30,6 +30,7 @@ from tillerlens.trace.strip import (
     next_path,
     read_band,
     strip_step,
+    with_grip,
 )
 
 Array = NDArray[np.float64]
@@ -45,6 +46,7 @@ OUT_SHARE = 0.005  # of the picture's longer side: a bow that ends so near the b
 CLEAR_END = 0.5  # an end less clear than this is none
 LEAST_COLUMNS, LEAST_SEEN_STATIONS = 100, 24  # of a strip, and of its stations where both edges were seen: else it shows no bow
 LEAST_BETWEEN = 0.3  # of what was followed: clicked nocks nearer together are not both its ends
+HANDLE_REACH = 1.1  # of the handle's length at either side of its middle
 LEAST_LIMB_STATIONS = 24  # a limb of fewer cannot be told from its handle
 FARTHEST_CORRECTED = 0.9  # of half the strip's width, which shows two limbs' thickness at either side
 LEAST_THICK_ROWS = 2.0
@@ -109,6 +111,8 @@ def read_trace(
     ends, shown = _ends_by_string(strip, ends, by_string or {})
     if ends.column[1] - ends.column[0] < LEAST_BETWEEN * len(strip.path):
         raise _ask("The nocks as they are clicked leave too little of what was followed between them.")
+    back_is_right = bool(strip.normal[round(sum(ends.column) / 2)] @ np.array(_BACK[shot.back], float) > 0)
+    band = with_grip(photo.rgb, strip, band, 0 if back_is_right else 1, *_handle_columns(strip, ends, shot))
     corrected = _corrections(strip, shot)
     left, right = measure_edges(light, strip, _corrected(band, corrected), ends.column)
     left, right = held_to(left, corrected[0]), held_to(right, corrected[1])
@@ -127,7 +131,6 @@ def read_trace(
         if again is not None:
             left, right = held_to(again[0], corrected[0]), held_to(again[1], corrected[1])  # what a person has set stays
             rows_left, rows_right, weight = _mend(left.row[cols], right.row[cols], zones)
-    back_is_right = bool(strip.normal[cols[len(cols) // 2]] @ np.array(_BACK[shot.back], float) > 0)
     strayed = _hold_handle(rows_right if back_is_right else rows_left, rows_right - rows_left, zones) if hold_handle else 0.0
     left_px, right_px = strip.px(c, rows_left), strip.px(c, rows_right)
     back, belly = (right_px, left_px) if back_is_right else (left_px, right_px)
@@ -209,6 +212,18 @@ def _straighten(
         if turn == 0 and (fitting := fitting_step(strip, band)) != step:
             length, step = length * step / fitting, fitting
     return strip, band, ends
+
+
+def _handle_columns(strip: Strip, ends: Ends, shot: Shot) -> tuple[int, int]:
+    """The columns between which the handle lies with its fades, and as much again."""
+    first, last = ends.column
+    centre = _column_at(strip, shot.clicks["handle"]) if "handle" in shot.clicks else (first + last) / 2
+    reach = HANDLE_REACH * shot.handle_mm / shot.nock_to_nock_mm * (last - first)
+    return int(centre - reach), int(centre + reach)
+
+
+def _column_at(strip: Strip, place: tuple[float, float]) -> int:
+    return int(np.argmin(np.linalg.norm(strip.path - np.array(place), axis=1)))
 
 
 def _band_middle(band: Band, ends: tuple[float, float], shot: Shot) -> tuple[Array, Array]:
