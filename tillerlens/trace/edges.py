@@ -63,19 +63,16 @@ def measure_side(light: NDArray[np.uint16], strip: Strip, proposal: Array) -> Si
         start = smooth_rows(start, 15) if len(start) > 15 else start
         fine = (columns[:, None] + (np.arange(parts) - (parts - 1) / 2) / parts).ravel()
         row, peak, seen = _centres(light, strip, fine, np.interp(fine, columns, start), 1.0 / parts, SETTLE)
-        row, peak, seen = (a.reshape(-1, parts) for a in (row, peak, seen))
+        seen = seen.reshape(-1, parts)
         ok = 2 * seen.sum(1) > parts
-        row, peak = np.where(seen, row, 0.0).sum(1) / np.maximum(seen.sum(1), 1), peak.mean(1)
+        row = np.where(seen, row.reshape(-1, parts), 0.0).sum(1) / np.maximum(seen.sum(1), 1)
+        peak = peak.reshape(-1, parts).mean(1)
     if ok.sum() < 8:
         return Side(out, quality, np.nan)
     row = np.interp(columns, columns[ok], row[ok]) if parts > 1 else row
     # columns that leave their neighbours (a ruled line behind, a scratch) are left out, not averaged in
     # (a parabola over 31 columns: the limb may still slope or bend a little in the strip, most of all at its tips)
-    calm = (
-        smooth_rows(ndimage.median_filter(row, 7, mode="nearest"), 31)
-        if len(row) > 31
-        else np.full(len(row), np.median(row))
-    )
+    calm = smooth_rows(ndimage.median_filter(row, 7, mode="nearest"), 31) if len(row) > 31 else np.full(len(row), np.median(row))
     stray = row - calm
     noise = 1.4826 * float(np.median(np.abs(stray - np.median(stray))))
     ok &= np.abs(stray) < max(4 * noise, 0.6 / parts)

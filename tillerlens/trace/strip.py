@@ -24,6 +24,7 @@ MIDDLE_ROW = (STRIP_ACROSS - 1) / 2
 BATTEN_TURNS, BATTEN_STEEPEST = 3, 12  # strips cut for it; rows in a stride
 HALF_LIMBS = (5, 7, 9, 11)  # steps: half a limb's thickness, from thin to broad
 FINEST_PX = 1.25  # a strip of coarser steps is averaged from finer ones
+COARSER, LEAST_GRIP = (1.6, 2.2), 24  # than the limb's steps; columns
 STEPS_PX = 0.4, 8.0
 LEAST_ROWS, MOST_ROWS_THICK = 8.0, 22.0  # a limb thicker or thinner than that is looked at in other steps
 LIMB_STEPS = 14.0  # how many steps the limb should be thick: the middle of what the network was trained on
@@ -132,6 +133,27 @@ def read_band(strip: Strip) -> Band:
     where = np.nonzero(labels == int(np.argmax(sizes)) + 1)[0]
     where = where[seen[where]]
     return Band(top, bottom, int(where[0]), int(where[-1]))
+
+
+def with_grip(rgb: NDArray[np.uint8], strip: Strip, band: Band, belly: int, first: int, last: int) -> Band:
+    """The band with a deep grip's belly, on its ``belly`` side (0 or 1), looked for between two columns in coarser strips: they
+    show a grip whole of which the limbs' own strip may show no more than the inside. The back must stay as it was."""
+    first, last = max(first, 0), min(last, len(strip.path) - 1)
+    if last - first < LEAST_GRIP:
+        return band
+    rows = [band.upper_row.copy(), band.lower_row.copy()]
+    columns = np.arange(first, last + 1)
+    for coarser in COARSER:
+        other = cut_strip(rgb, strip.path[first : last + 1], coarser * strip.step)
+        seen = read_band(other)
+        at = np.interp(columns - first, coarser * (np.arange(len(other.path)) + 0.5) - 0.5, np.arange(len(other.path)))
+        at = np.clip(np.round(at).astype(int), 0, len(other.path) - 1)
+        wide = [MIDDLE_ROW + coarser * (r[at] - MIDDLE_ROW) for r in (seen.upper_row, seen.lower_row)]
+        further = (2 * belly - 1) * (wide[belly] - rows[belly][columns])
+        same = np.abs(wide[1 - belly] - rows[1 - belly][columns]) < 1.5 * coarser
+        move = ndimage.binary_opening((further > coarser) & same, np.ones(LEAST_GRIP // 2))
+        rows[belly][columns[move]] = wide[belly][move]
+    return Band(rows[0], rows[1], band.first, band.last)
 
 
 def _runs(inside: NDArray[np.float32]) -> list[list[tuple[float, float]]]:
