@@ -288,7 +288,7 @@ def test_a_set_within_the_interval_or_backwards_is_no_set():
 
 def test_a_question_is_asked_in_the_first_sentence():
     first = verdict(asking()).first
-    assert "nothing is measured yet" in first.text
+    assert "Nothing is measured yet" in first.text
     assert "Click the upper nock, the lower nock and the handle." in first.text
 
 
