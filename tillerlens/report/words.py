@@ -116,9 +116,10 @@ def verdict(
 def _not_measured(measurement: Measurement) -> Verdict:
     asks = measurement.status == "needs_help"
     opening = "Nothing is measured yet." if asks else "This picture was not measured."
-    told = " ".join(f"{r.text} {r.remedy}".strip() for r in measurement.reasons)
-    first = Sentence(measurement.status, f"{opening} {told}".strip(), "open")
-    return Verdict(first, (), measurement.reasons, CARE_ALWAYS)
+    told = [f"{r.text} {r.remedy}".strip() for r in measurement.reasons]
+    first = Sentence(measurement.status, " ".join([opening, *told[:1]]), "open")
+    more = tuple(Sentence(r.code, text) for r, text in zip(measurement.reasons[1:], told[1:], strict=True))
+    return Verdict(first, more, measurement.reasons, CARE_ALWAYS)
 
 
 # --- the two limbs against each other -----------------------------------------------------------------------
