@@ -62,7 +62,7 @@ def draw_block(block: Block, recipe: Recipe, stock: textures.Stock) -> tuple[Byt
     while len(got) < recipe.block:
         try:
             got += _some(block, recipe, rng, bank)
-        except (cv2.error, ValueError, IndexError, FloatingPointError) as problem:
+        except (cv2.error, ValueError, IndexError, FloatingPointError, RuntimeError) as problem:
             # a scene in a thousand cannot be drawn (all of the bow behind the camera, say); more than that is a fault
             failed += 1
             print(f"{block}: a scene failed: {problem!r:.200}", flush=True)

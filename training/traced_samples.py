@@ -137,6 +137,7 @@ def picture(rng: Rng, bank: textures.TextureBank, size: tuple[int, int] = (1024,
         gc.collect()  # the last scene must be gone before the next is built
         built = traced.build(rng, bank, random_scene(rng, size), FINDER_LIGHTS)
         values = traced.trace(built, xy, spp, int(rng.integers(1 << 30)))
+        del built
         if float(values[:, 3].sum()) > 250 * (size[0] / 1024) ** 2:  # not hidden behind a thing before the camera
             break
     shown = _srgb(values[:, :3], rng).reshape(size[1], size[0], 3)
