@@ -266,8 +266,8 @@ def spot_in_words(spot: Spot, shot: dict[str, Any], units: Units) -> str:
     )
     head = f"{sure}{name}" if sure else name.capitalize()
     return (
-        f"{head} in the {spot.limb} limb, {place}, about {say_place(spot.length_mm, units)} long: it bends "
-        f"{much} than the wood around it would there ({doubt}). {advice} (Common practice.)"
+        f"{head} in the {spot.limb} limb, {place}, about {say_place(spot.length_mm, units)} long: in its middle it bends "
+        f"{much} than the wood beside it ({doubt}). {advice} (Common practice.)"
     )
 
 
