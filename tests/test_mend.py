@@ -12,7 +12,7 @@ from tillerlens.errors import NeedsHelp
 from tillerlens.measure import measure_photo
 from tillerlens.photo.intake import read_photo
 from tillerlens.plausible import thinner_inward
-from tillerlens.shape import _direction
+from tillerlens.shape import FADE_U_MM, _back_u
 from tillerlens.shot import read_shot
 from tillerlens.trace import read as reading
 from tillerlens.trace.mend import mend_limb
@@ -108,6 +108,8 @@ def test_a_step_amid_the_handle_makes_its_direction_less_sure():
     x = np.linspace(0, 120, 80)
     step = np.where(x < 50, -0.5, 0.5)
     turned = float(np.arctan(np.polyfit(x, step, 1)[0]))
-    u, share = _direction(np.column_stack([x, step]), np.ones(80), 200.0)
+    u_back, u_fades = _back_u(np.column_stack([x, step]), np.ones(80)), FADE_U_MM * np.sqrt(2) / 200.0
+    apart = np.hypot(u_back, u_fades)
+    u, share = u_back * u_fades / apart, u_fades**2 / apart**2
     assert abs(turned) > 2.5 * 0.3 / np.std(x) / np.sqrt(20)  # what like scatter, each place for itself, would have made of it
     assert share * abs(turned) < 2 * u and share < 0.2

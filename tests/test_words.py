@@ -8,6 +8,7 @@ from made_up import asking, from_truth, gap_row, measured, mm, spot
 
 from tillerlens.errors import Reason
 from tillerlens.measurement import GapRow, Value
+from tillerlens.measures.pair import change
 from tillerlens.report.lengths import Units, say_interval, say_length, say_place, say_told
 from tillerlens.report.words import Wish, limb_length_mm, verdict
 
@@ -263,6 +264,15 @@ def test_set_is_spoken_of_only_against_an_earlier_reflex():
     assert not about(now, "set")
     (sentence,) = about(now, "set", earlier_reflex=mm(1.5 * INCH))
     assert "Set since the earlier picture: 1 1/2 in" in sentence.text and "acceptable" in sentence.text
+
+
+def test_a_set_is_as_sure_in_words_as_where_the_two_pictures_are_compared():
+    """Both pictures share what is not known of the bow itself: that part does not shrink by taking it twice."""
+    then, now = Value(48.0, 0.5, "mm", {"width": 0.3, "edge": 0.4}), Value(10.0, 0.65, "mm", {"width": 0.25, "edge": 0.6})
+    (sentence,) = about(measured("unstrung", {"reflex": now}), "set", earlier_reflex=then)
+    compared = change(now, then)
+    assert compared.u == pytest.approx(math.hypot(0.3 + 0.25, 0.4, 0.6))
+    assert say_told(compared, Units())[1] in sentence.text
 
 
 @pytest.mark.parametrize(
