@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from tillerlens.mechanics.places import gain
 from tillerlens.mechanics.seen import SeenBow
 from tillerlens.mechanics.statics import Bow, Handle, Limb, Pull, at_rest, braced, drawn
 from tillerlens.mechanics.stiffness import Stiffness
@@ -34,12 +35,22 @@ def string_of(bow: Bow) -> float:
     return braced(bow, brace_height=BRACE_MM - ROOT_MM).string_length
 
 
+def smoothed(at_mm: np.ndarray, y: np.ndarray, cutoff_mm: float) -> np.ndarray:
+    """Waves of this length halved, shorter ones taken away, longer ones left; each end carried on by its own line."""
+    step, n = at_mm[1] - at_mm[0], len(y)
+    line = np.interp(at_mm, at_mm[[0, -1]], y[[0, -1]])
+    odd = np.concatenate([y - line, -(y - line)[-2:0:-1]])
+    wave = 2 * np.pi * np.fft.rfftfreq(len(odd), step)
+    return np.asarray(line + np.fft.irfft(np.fft.rfft(odd) * gain(wave, cutoff_mm), len(odd))[:n])
+
+
 def document(
     bow: Bow, draw_mm: float | None = None, *, noise=None, u_per_m=0.02, braced_only=False, weigh=True, half_pounds=True,
-    string: float | None = None, how: Pull | None = None,
+    string: float | None = None, how: Pull | None = None, cutoff_mm: float | None = None,
 ):  # fmt: skip
     """The bow unstrung, braced or drawn to ``draw_mm`` as a measurement document. ``noise``: a generator for curvature errors of
-    ``u_per_m`` that are smooth over 45 mm. ``string``: its length; else that of the usual brace height."""
+    ``u_per_m`` that are smooth over 45 mm. ``string``: its length; else that of the usual brace height. ``cutoff_mm``: wavelength
+    of which a photograph's smoothing keeps half; left out, bend is shown as it is."""
     state = "unstrung" if draw_mm is None and not braced_only else "braced" if braced_only else "drawn"
     hook = weight = None
     if state == "unstrung":
@@ -56,6 +67,8 @@ def document(
         at = np.linspace(fade, shape.s[-1], 150)[::-1]
         from_nock = shape.s[-1] - at
         kappa = np.interp(at, shape.s[1:], shape.curvature[1:]) * 1000
+        if cutoff_mm is not None:
+            kappa = smoothed(from_nock, kappa, cutoff_mm)
         if noise is not None:
             grid = np.arange(-100, shape.s[-1] + 150, 1.0)
             w = np.exp(-0.5 * (np.arange(-90, 91) / 32.0) ** 2)

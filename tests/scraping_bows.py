@@ -16,7 +16,7 @@ from benches import HALF_HANDLE_MM, ROOT_MM, document
 
 from tillerlens.measurement import LIMBS
 from tillerlens.mechanics.finding import Finding
-from tillerlens.mechanics.places import LimbCurve, find_places
+from tillerlens.mechanics.places import CUTOFF_MM, LimbCurve, find_places
 from tillerlens.mechanics.present import Present, PresentLimb, Seen, gaps_of
 from tillerlens.mechanics.scraping import Plan
 from tillerlens.mechanics.statics import Bow, Equilibrium, Handle, Limb, Pull, braced, drawn
@@ -49,6 +49,7 @@ class Bench:
     excess: float
     faults: tuple[str, ...]
     hinges: tuple[tuple[int, float, float], ...]  # limb, place from the fade (mm), depth
+    stiff: tuple[tuple[int, float], ...]  # limb, place from the fade (mm)
     how: Pull
     with_sections: bool
     hand: float = 1.0  # taken over told, alike everywhere
@@ -81,7 +82,7 @@ def random_bench(rng: np.random.Generator, how: Pull | None = None) -> Bench:
     wide, tip = rng.uniform(34, 44), rng.uniform(11, 15)
     width = np.interp(z, [0, rng.uniform(0.3, 0.7), 1], [wide, wide * rng.uniform(0.9, 1), tip])
     thick = 13 * np.interp(z, [0, 1], [1, rng.uniform(0.55, 0.75)])
-    faults, limbs, hinges = [], [], []
+    faults, limbs, hinges, stiff = [], [], [], []
     natural = rng.uniform(-2e-4, 1e-4)
     strong = rng.choice([0.0, 1.0]) * rng.uniform(-0.15, 0.15)
     for k in (0, 1):
@@ -99,6 +100,8 @@ def random_bench(rng: np.random.Generator, how: Pull | None = None) -> Bench:
                 faults.append(kind)
                 if kind == "hinge":
                     hinges.append((k, place, 1 - float(np.exp(size))))
+                else:
+                    stiff.append((k, place))
         k0 = natural + 1.5e-5 * rng.normal() + np.zeros(s.size)
         for _ in range(3):  # crooks of the stave: each turns the limb by a few milliradians
             k0 = k0 + 5e-5 * rng.normal() * np.exp(-0.5 * ((s - rng.uniform(0.05, 0.95) * length) / 40) ** 2)
@@ -117,7 +120,19 @@ def random_bench(rng: np.random.Generator, how: Pull | None = None) -> Bench:
     hand = float(np.clip(1 + HAND_COMMON * rng.normal(), 0.5, 1.5))
     gain = 1 + SCALE_GAIN * rng.normal()
     return Bench(
-        bow, string, wish, modulus * scale, (width, width), excess, tuple(faults), tuple(hinges), how, sections, hand, gain
+        bow,
+        string,
+        wish,
+        modulus * scale,
+        (width, width),
+        excess,
+        tuple(faults),
+        tuple(hinges),
+        tuple(stiff),
+        how,
+        sections,
+        hand,
+        gain,
     )
 
 
@@ -132,7 +147,8 @@ def hinge_now(bench: Bench, k: int, place: float) -> float:
 def pictured(bench: Bench, rng: np.random.Generator) -> tuple[list[dict[str, Any]], dict[str, Any]]:
     """Measurement documents: braced, half drawn and as far as it may be drawn, each weighed; and at rest."""
     furthest = _draw_for(bench)
-    given: dict[str, Any] = {"noise": rng, "u_per_m": CURVATURE_U, "string": bench.string, "how": bench.how}
+    seen: dict[str, Any] = {"noise": rng, "u_per_m": CURVATURE_U, "cutoff_mm": CUTOFF_MM}
+    given: dict[str, Any] = {**seen, "string": bench.string, "how": bench.how}
     strung = [document(bench.bow, braced_only=True, **given)]
     for draw in (0.75 * furthest, furthest):
         d = document(bench.bow, draw, half_pounds=False, **given)
@@ -144,7 +160,7 @@ def pictured(bench: Bench, rng: np.random.Generator) -> tuple[list[dict[str, Any
             at, xy = np.array(p["from_nock_mm"]), np.array(p["centre_mm"])
             xy[:, 1] += _wave(at, GAP_LONG, rng) * np.clip(at / 60, 0, 1)  # the nocks themselves are marked
             p["centre_mm"] = xy.tolist()
-    return strung, document(bench.bow, noise=rng, u_per_m=CURVATURE_U)
+    return strung, document(bench.bow, **seen)
 
 
 def photographed(bench: Bench, rng: np.random.Generator) -> Present:
@@ -173,8 +189,8 @@ def photographed(bench: Bench, rng: np.random.Generator) -> Present:
     scale = 1 + 0.002 * rng.normal()
     up, low = (scale * (g + U_GAP_MM * rng.normal(size=g.size)) for g in gaps_of(state, STATIONS))
     seen_all = Seen(draw, read, U_WEIGHT, STATIONS, up, low, U_GAP_MM)
-    places, _ = find_places(*curves)
-    finding = Finding(places, ("drawn",), "at rest")
+    found = find_places(*curves)
+    finding = Finding(found.told, ("drawn",), "at rest", perhaps=found.perhaps)
     return Present(limbs[0], limbs[1], bench.bow.handle, bench.string, seen_all, how=bench.how, finding=finding)
 
 

@@ -73,7 +73,7 @@ def test_a_plan_names_the_first_thing_that_is_missing(record):
     """In the order in which they are needed: wish, rest, drawn, weighed, and a new picture once wood came off."""
     bow = store.add_bow(record, Bow("Wren"))
     before = statics()
-    assert "not noted" in visit("plan", bow).subheader[0].value
+    assert "aren't noted" in visit("plan", bow).subheader[0].value
     bow = store.update_bow(record, Bow(**{**vars(bow), "wish_weight_n": 200.0, "wish_draw_mm": FULL_MM, "wish_draw_to": "back"}))
     assert "unstrung" in visit("plan", bow).subheader[0].value
     keep(record, bow, stage_document(before), 0)
@@ -113,7 +113,7 @@ def test_comparing_says_what_the_core_says(record, full):
     at = visit("compare", full, earlier=then.id, later=now.id)
     pair = compare(store.measurement(record, then.id), store.measurement(record, now.id))
     others = [s.text for s in comparison_sentences(pair)][1:]
-    assert at.subheader[0].value.replace("\\", "").startswith("Yes: the upper limb, scraped from 10 to 25 1/2 in")
+    assert at.subheader[0].value.replace("\\", "").startswith("It worked: the upper limb, scraped from 10 to 25 1/2 in")
     for text in others:
         assert text in said(at)
     assert len(at.get("vega_lite_chart")) == 4  # shapes, a panel of bend for each limb, gaps
@@ -124,7 +124,7 @@ def test_comparing_at_rest_tells_set_and_recovery(record, full):
     at = visit("compare", full, earlier=rest[0].id, later=rest[1].id)
     found = set_between(store.measurement(record, rest[0].id), store.measurement(record, rest[1].id))
     assert at.subheader[0].value.replace("\\", "") == set_sentences(found)[0].text
-    assert "reflex comes to rest at" in said(at)  # three readings at different times after one unstringing
+    assert "settles at a reflex of" in said(at)  # three readings at different times after one unstringing
 
 
 def test_rest_against_drawn_tells_which_limb_bends_more(record, full):
@@ -349,10 +349,10 @@ def test_even_strain_without_calipers_says_what_it_needs(record):
 def test_a_wish_is_kept_with_the_bow(record, full):
     at = visit("plan", full)
     at.text_input(key=f"wish_weight_{full.id}").set_value("many")
-    press(at, "Keep this wish with the bow")
+    press(at, "Keep this target with the bow")
     assert at.error and store.get_bow(record, full.id).version == full.version
     at.text_input(key=f"wish_weight_{full.id}").set_value("42 lb")
-    press(at, "Keep this wish with the bow")
+    press(at, "Keep this target with the bow")
     assert store.get_bow(record, full.id).wish_weight_n == pytest.approx(42 * NEWTON_PER_POUND)
 
 

@@ -307,7 +307,7 @@ def test_settings_are_kept_for_all_pages(record):
     bow = shop.fill(record)
     assert " cm" in said(visit("bow", bow))
     page.text_input(key="set_wish_low_cm").set_value("2 cm").run()
-    assert any("more than the most" in e for e in errors(page)) and kept.settings(record.folder) == now
+    assert any("above the high end" in e for e in errors(page)) and kept.settings(record.folder) == now
     assert "cannot be switched off" in said(page)
 
 

@@ -87,7 +87,7 @@ def text_of(sentences) -> str:
 def test_words_are_cautious_and_complete(told) -> None:
     said = bench_words(told, others=[0.03, 0.09])
     text = text_of(said)
-    assert "looked ahead from readings to 20 1/16 in" in text and "±" in text
+    assert "The readings stop at 20 1/16 in; the rest comes from" in text and "±" in text
     assert "never past the intended weight" in text and "eye protection" in text  # care goes along
     assert "safe" not in text.lower() and "nan" not in text.lower()
     assert said[0].tone == "finding" or all(s.tone != "finding" for s in said)
@@ -109,9 +109,9 @@ def test_a_strain_is_a_verdict_only_beyond_its_interval() -> None:
     perhaps = strain_words(risk(0.95, 0.05), 600, True, units)
     assert perhaps.tone == "finding" and "may be over the limit of 1.00 %" in perhaps.text and "will be pressed" in perhaps.text
     just = strain_words(risk(1.05, 0.05), 600, True, units)
-    assert just.tone == "finding" and "is over the limit of 1.00 %, though not by more than the interval" in just.text
+    assert just.tone == "finding" and "is over the limit of 1.00 %, though by less than its interval" in just.text
     surely = strain_words(risk(1.3, 0.05), 600, True, units)
-    assert "That is over the limit of 1.00 %: do not draw it so far" in surely.text
+    assert "That is over the limit of 1.00 %: don't draw it that far" in surely.text
     assert "none stands out" in strain_words(risk(0.7, 0.05, clear=False), 600, False, units).text
 
 
@@ -160,7 +160,7 @@ def test_an_odd_weight_and_a_seen_full_draw() -> None:
 
     mild = said(4.4)  # a pound
     text = text_of(force_words(mild.curve, 600, mild.stacking, Units()))
-    assert "it draws" in text and "looked ahead" not in text
+    assert "it draws" in text and "The readings stop" not in text
     wrong = said(25)
     assert wrong.curve is None and wrong.cast is None
     first = bench_words(wrong)[0]

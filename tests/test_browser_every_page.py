@@ -119,7 +119,7 @@ def flip_what_can_be_flipped(look, states):
 
     full, plan = states["after the scrape"], states["bench, with a plan"]
     look.at(full, "stage")
-    look.flip("put right", press("Put this picture right"))
+    look.flip("put right", press("Fix this measurement"))
     look.flip("pointed at", press("Point at the marks and the bow"))
     page.locator(".stage").wait_for()  # the editor
     look.flip("the whole photograph", press("Only the bow"))

@@ -57,7 +57,7 @@ def test_the_story_of_a_bow(record, heron):
     assert [(r.session, r.minutes) for r in told.reflexes] == [(0, None), (2, 2.0), (2, 1442.0)]
     assert [round(p.weight_n / NEWTON_PER_POUND) for p in told.pulls] == [48, 47]
     said = " ".join(lay_out(told)["sections"][0]["text"])
-    assert "Yes: the lower limb" in said and "Stage 1, unstrung, against Stage 4, unstrung" in said
+    assert "It worked: the lower limb" in said and "Stage 1, unstrung, against Stage 4, unstrung" in said
 
 
 def test_every_kind_of_event_is_in_the_report(record):

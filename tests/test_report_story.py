@@ -29,13 +29,13 @@ def test_the_whole_story_is_there_and_is_plain_data():
 def test_the_summary_says_set_and_what_the_scraping_did():
     said = section(lay_out(story()), "Summary")["text"]
     assert any("of set (±" in s and "against Stage 6" in s for s in said)  # the reading two minutes after unstringing
-    assert any("Yes: the lower limb, scraped from 17 to 22 1/2 in from the nock, bends 20 % more" in s for s in said)
+    assert any("It worked: the lower limb, scraped from 17 to 22 1/2 in from the nock, bends 20 % more" in s for s in said)
 
 
 def test_rest_says_recovery_and_the_share_of_the_forms_reflex():
     said = " ".join(section(lay_out(story()), "Reflex and set")["text"])
     assert "By the last reading (rested), none of the form's reflex is left" in said
-    assert "springs back by no more than the readings can tell" in said  # the three readings are alike
+    assert "doesn't spring back by more than the readings can show" in said  # the three readings are alike
 
 
 def test_without_times_the_first_reading_after_the_string_counts():

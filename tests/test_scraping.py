@@ -43,7 +43,8 @@ def exact(bow: Bow, u: float = 0.03, draw: float = DRAW, sections: bool = False,
         moment = np.maximum(np.interp(S + shape.s[-1] - LENGTH, shape.s, shape.moment), 1.0)[::-1]
         compliance = 1 / q.ei[::-1]
         curves.append(LimbCurve(LENGTH - S[::-1], compliance, u * compliance, 1000 * moment, LENGTH, 20.0))
-    finding = Finding(find_places(*curves)[0], ("drawn",), "at rest")
+    found = find_places(*curves)
+    finding = Finding(found.told, ("drawn",), "at rest", perhaps=found.perhaps)
     return Present(limbs[0], limbs[1], bow.handle, string, seen, how=how, finding=finding)
 
 
@@ -126,12 +127,14 @@ def test_no_wood_off_a_hinge_nor_beside_it(place):
     assert left.softer == pytest.approx(1 / 0.7 - 1, abs=0.2)
 
 
-def test_what_may_be_a_hinge_is_skipped_within_its_stretch():
-    """A fifth softer over an inch and a half, with nobody's finding of it: no wood off it, and the stretch goes on beyond."""
-    present = replace(exact(bow_of(lower=softer(330, 0.2, 25))), finding=None)
+@pytest.mark.parametrize(("z", "slight"), [(2.5, False), (1.6, True)])
+def test_what_may_be_a_hinge_is_skipped_within_its_stretch(z, slight):
+    """A place that is a hinge with little certainty: no wood off it, and the stretch goes on beyond."""
+    place = Place("lower", "hinge", Value(LENGTH - 330, 8.0, "mm"), 80.0, Value(0.1, 0.05, ""), z)
+    present = replace(exact(bow_of()), finding=Finding((), ("drawn",), "at rest", perhaps=(place,)))
     plan = plan_scraping(present, wished(weight_of(present) / 1.25, "like_upper"))
-    (left,) = [q for q in plan.leave if q.limb == "lower" and q.softer > 0.1]
-    assert not left.told and left.from_nock_mm[0] < LENGTH - 330 < left.from_nock_mm[1]
+    (left,) = plan.leave
+    assert not left.told and left.slight is slight and left.from_nock_mm[0] < LENGTH - 330 < left.from_nock_mm[1]
     take = taken(plan, "lower")
     assert not take[np.abs(S - 330) < 20].any() and take[np.abs(S - 240) < 20].all() and take[np.abs(S - 420) < 20].all()
 
@@ -169,7 +172,8 @@ def test_no_limb_is_cut_finer_than_a_hand_scrapes(seed):
             assert s.stiff or s.from_nock_mm[1] - s.from_nock_mm[0] >= 127 - 1e-6
             assert (400 * s.share) % 1 == pytest.approx(0, abs=1e-6)  # quarters of a percent
         for a, b in zip(mine, mine[1:], strict=False):  # neighbours differ by what a hand can tell
-            assert a.stiff or b.stiff or max(a.share, b.share) >= 1.2 * min(a.share, b.share)
+            apart = b.from_nock_mm[0] - a.from_nock_mm[1] > 1
+            assert apart or a.stiff or b.stiff or max(a.share, b.share) >= 1.2 * min(a.share, b.share)
 
 
 def test_with_much_doubt_places_are_not_told_apart():

@@ -81,7 +81,7 @@ def test_places_are_said_as_finely_as_a_pencil_marks_them():
 def test_a_difference_is_told_only_beyond_its_interval(u, told):
     """The difference is 2 x 2.32 mm = 4.64 mm, nearest 3/16 in; it is told while 2u is smaller."""
     spoken = verdict(measured(gaps=[gap_row(355.6, 104.64, 100, u)]))
-    assert spoken.first.text.startswith("Upper limb's gap is 3/16 in larger" if told else "No difference")
+    assert spoken.first.text.startswith("Upper limb bends more: gap 3/16 in bigger" if told else "No difference")
     assert spoken.first.tone == ("finding" if told else "fine")
 
 
@@ -90,7 +90,7 @@ def test_the_largest_told_difference_opens():
     first = verdict(measured(gaps=rows)).first.text
     assert (
         first
-        == "Lower limb's gap is 3/16 in larger than the upper limb's at 14 in from the handle (±1/16 in)."
+        == "Lower limb bends more: gap 3/16 in bigger at 14 in from the handle (±1/16 in)."
     )
 
 
@@ -98,7 +98,7 @@ def test_limbs_that_differ_by_less_than_a_rulers_division_are_alike():
     """1.0 mm +- 0.4 mm is told, but 1.4 mm is less than 1/16 in = 1.5875 mm, which no bowyer minds."""
     first = verdict(measured(gaps=[gap_row(355.6, 101.0, 100), gap_row(457.2, 100, 100.2)])).first
     assert (first.text, first.tone) == (
-        "Upper and lower gaps are alike to within 1/16 in at every station.",
+        "The limbs are even: gaps match to within 1/16 in at every station.",
         "fine",
     )
     assert "within 0.2 cm" in verdict(measured(gaps=[gap_row(355.6, 101.0, 100)]), CM).first.text
@@ -107,13 +107,13 @@ def test_limbs_that_differ_by_less_than_a_rulers_division_are_alike():
 
 def test_limbs_that_cross_are_said_to_cross():
     text = said(measured(gaps=[gap_row(152.4, 105, 100), gap_row(558.8, 100, 103)]))
-    assert "At 22 in it is the other way round: there the lower limb's gap" in text
+    assert "At 22 in it's the other way round: the lower limb's gap" in text
 
 
 def test_without_an_interval_nothing_is_said_of_the_limbs():
     spoken = verdict(measured(gaps=[gap_row(355.6, 130, 100, math.nan)]))
     assert spoken.first.tone == "open"
-    assert "cannot be compared" in spoken.first.text
+    assert "Can't compare the limbs" in spoken.first.text
     assert not about(measured(gaps=[gap_row(355.6, 130, 100, math.nan)]), "wish")
 
 
@@ -129,10 +129,10 @@ def test_without_gaps_that_is_what_is_said():
 @pytest.mark.parametrize(
     ("difference", "tone", "words"),
     [
-        (3.0, "fine", "within your wish of 0 to +1/4 in"),
-        (9.0, "finding", "above your wish"),
-        (-3.0, "finding", "below your wish"),
-        (6.2, "open", "at the edge of your wish"),
+        (3.0, "fine", "within your target of 0 to +1/4 in"),
+        (9.0, "finding", "above your target"),
+        (-3.0, "finding", "below your target"),
+        (6.2, "open", "on the edge of your target"),
     ],
     ids=["within", "above", "below", "at the edge"],
 )
@@ -145,7 +145,7 @@ def test_the_tiller_is_held_against_the_wish(difference, tone, words):
 def test_the_wish_is_a_setting():
     row = gap_row(101.6, 109, 100)
     (sentence,) = about(measured(gaps=[row]), "wish", wish=Wish(6.35, 12.7))
-    assert "within your wish of +1/4 to +1/2 in" in sentence.text
+    assert "within your target of +1/4 to +1/2 in" in sentence.text
 
 
 def test_the_tiller_is_read_nearest_the_fades():
@@ -164,7 +164,7 @@ def drawn_with(*spots):
 def test_a_spot_is_placed_from_the_nock_and_from_the_handle():
     """66 in from nock to nock: half is 33 in; a spot 11.8 in from the nock lies 21.2 in from the centre."""
     (sentence,) = about(drawn_with(spot(from_nock_mm=11.8 * INCH)), "spot")
-    assert "Hinge in the lower limb, 12 in from the nock and 21 in from the handle's centre" in sentence.text
+    assert "Hinge in the lower limb, 12 in from the nock (21 in from the handle's centre)" in sentence.text
     assert "25 % more" in sentence.text and "±8 %" in sentence.text and "Take no wood off it" in sentence.text
 
 
@@ -208,10 +208,10 @@ def test_limbs_of_unlike_length():
     ("angle", "u", "words"),
     [
         (75.0, 0.2, "15° short of 90°"),
-        (84.0, 0.2, "Near: only 6° short"),
-        (89.8, 0.2, "cannot tell"),
+        (84.0, 0.2, "Only 6° short"),
+        (89.8, 0.2, "can't show"),
         (91.0, 0.2, "The lower limb is past 90°"),
-        (91.0, math.nan, "is not known"),
+        (91.0, math.nan, "isn't known"),
     ],
 )
 def test_stacking_is_told_only_beyond_the_interval(angle, u, words):
@@ -241,7 +241,7 @@ def test_the_tip_that_came_further_is_named():
     """Heights are toward the back: upper minus lower below zero means the upper tip stands nearer the
     archer.
     """
-    assert "the upper tip stands 3/16 in further toward the archer" in said(
+    assert "The upper tip is 3/16 in nearer the archer" in said(
         measured(values={"tip_height_difference": mm(-4.5, 0.3)})
     )
 
@@ -253,7 +253,7 @@ def test_reflex_and_follow_are_told_apart():
     assert verdict(measured("unstrung", {"reflex": mm(25.4)})).first.text.startswith("Reflex 1 in (±1/16 in)")
     assert verdict(measured("unstrung", {"reflex": mm(-19.05)})).first.text.startswith("String follow 3/4 in")
     assert verdict(measured("unstrung", {"reflex": mm(0.9)})).first.text.startswith(
-        "Neither reflex nor follow"
+        "No reflex or string follow"
     )
     assert "interval unknown" in verdict(measured("unstrung", {"reflex": mm(9, math.nan)})).first.text
 
@@ -279,7 +279,7 @@ def test_a_set_at_a_step_of_the_scale_gets_both_words(set_in, u, word):
 def test_a_set_within_the_interval_or_backwards_is_no_set():
     now = measured("unstrung", {"reflex": mm(10.0, 0.5)})
     assert "No set" in about(now, "set", earlier_reflex=mm(10.5))[0].text
-    assert "more reflex than earlier" in about(now, "set", earlier_reflex=mm(5.0))[0].text
+    assert "more reflex than in the earlier picture" in about(now, "set", earlier_reflex=mm(5.0))[0].text
     assert about(now, "set", earlier_reflex=mm(50.0, math.nan))[0].tone == "open"
 
 

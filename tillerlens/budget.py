@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.photo.camera import CameraFit, with_theta
 from tillerlens.shape import (
     EASED_Q_U,
     LIMB_WIDTH_U_MM,
@@ -96,16 +95,6 @@ def seen_by_theta(theta: Array) -> Array:
     return out
 
 
-def camera_nudges(fit: CameraFit) -> list[Nudge]:
-    factor, causes = camera_factor(fit.covariance)
-    steps = seen_by_theta(fit.camera.theta) @ factor
-
-    def mover(step: Array) -> Callable[[Evidence], Evidence]:
-        return lambda e: replace(e, camera=with_theta(e.camera, from_seen(as_seen(e.camera.theta) + step)))
-
-    return [Nudge(c, mover(steps[:, k])) for k, c in enumerate(causes)]
-
-
 def _shift(e: Evidence, side: str, px: Array) -> Evidence:
     """Move one silhouette across the limb by ``px`` (N,), + away from the other silhouette."""
     other = e.belly_px if side == "back" else e.back_px
@@ -123,7 +112,7 @@ def edge_nudges(
 ) -> list[Nudge]:
     """How the silhouettes may be off: a slow part (the wrong edge, a soft shadow) and the edge noise's slow modes.
 
-    ``zones`` name -> column range of the limbs and the handle; ``correlated``: columns over which edge noise moves together;
+    ``zones`` name -> stations of the limbs and the handle; ``correlated``: stations over which edge noise moves together;
     ``wander_px``: how far an edge strays for stretches; ``shadow_px``: by side, the doubt of a shadow beside it. Each zone and
     side has its own cosine modes.
     """
@@ -171,22 +160,11 @@ def thinner_nudges(n: int, zones: dict[str, tuple[int, int]], lost_px: dict[str,
     return out
 
 
-def tip_nudges(u_px: Sequence[float], cause: Sequence[str]) -> list[Nudge]:
-    """Each tip along its limb. ``u_px`` per tip."""
-    out = []
-    for k in (0, 1):
-
-        def move(e: Evidence, k: int = k) -> Evidence:
-            mid = (e.back_px + e.belly_px) / 2
-            ok = np.nonzero(~np.isnan(mid[:, 0]))[0]
-            near, far = (ok[0], ok[min(20, len(ok) - 1)]) if k == 0 else (ok[-1], ok[max(-21, -len(ok))])
-            d = mid[near] - mid[far]
-            tips = e.tips_px.copy()
-            tips[k] = tips[k] + u_px[k] * d / np.linalg.norm(d)
-            return replace(e, tips_px=tips)
-
-        out.append(Nudge(cause[k], move))
-    return out
+def step_nudge(n: int, handle: tuple[int, int], px: float) -> Nudge:
+    """The handle's back as a whole, on stations ``handle`` of ``n``: it may be another line than the limbs' back runs on."""
+    field = np.zeros(n)
+    field[slice(*handle)] = px
+    return Nudge("edge", lambda e: _shift(e, "back", field))
 
 
 def section_nudges(width_u_mm: float = LIMB_WIDTH_U_MM, tip_u_mm: float = TIP_WIDTH_U_MM) -> list[Nudge]:
@@ -280,35 +258,3 @@ def influences(
         (np.array(bends[0]), np.array(bends[1])),
         (np.array(thick[0]), np.array(thick[1])),
     )
-
-
-def length_update(
-    fit: CameraFit, length: Callable[[Array], float], nock_to_nock_mm: float, u_mm: float, most_u: float = 5.0
-) -> tuple[CameraFit, float]:
-    """Let the bow's known length speak to the camera: a linear-Gaussian update of what is seen (``as_seen``) and its covariance.
-
-    ``length``: theta -> the traced bow's length in mm. Returns the updated fit and how far off the length was before, in
-    units of its own standard uncertainty.
-    """
-    seen, to_seen = as_seen(fit.camera.theta), seen_by_theta(fit.camera.theta)
-    cov = to_seen @ fit.covariance @ to_seen.T
-    factor = to_seen @ camera_factor(fit.covariance)[0]
-    first = 0.0
-    for k in range(2):
-        at = length(from_seen(seen))
-        slope = np.array([length(from_seen(seen + factor[:, j])) - at for j in range(10)])  # d length per unit of factor
-        var = float(slope @ slope) + u_mm**2
-        miss = nock_to_nock_mm - at
-        if k == 0:
-            first = miss / np.sqrt(var)
-            if abs(first) > most_u:  # what was typed and the picture disagree: do not bend the camera to it
-                return fit, first
-            start_miss, start_slope, start_factor, start_var = miss, slope, factor, var
-        gain = start_factor @ start_slope / start_var
-        # second pass re-linearises: remaining miss is corrected along the same gain
-        left = 0.0 if k == 0 else start_miss * (1 - float(start_slope @ start_slope) / start_var)
-        seen = seen + gain * (miss - left)
-    theta = from_seen(seen)
-    back = np.linalg.inv(seen_by_theta(theta))
-    cov = back @ (cov - np.outer(gain, gain) * start_var) @ back.T
-    return replace(fit, camera=with_theta(fit.camera, theta), covariance=(cov + cov.T) / 2), first

@@ -13,14 +13,12 @@ from tillerlens import __version__
 from tillerlens.budget import (
     Influence,
     Nudge,
-    camera_nudges,
     edge_nudges,
     influences,
-    length_update,
     section_nudges,
+    step_nudge,
     thickness_nudges,
     thinner_nudges,
-    tip_nudges,
 )
 from tillerlens.core.clicks import check_places
 from tillerlens.core.unforeseen import net
@@ -30,13 +28,14 @@ from tillerlens.measures.from_rest import movement_from_rest
 from tillerlens.measures.spots import find_spots
 from tillerlens.mechanics.finding import find, with_finding
 from tillerlens.mechanics.seen import MechanicsError
-from tillerlens.nocks import Chain, nocks_by_string, nocks_far_inside, stand_of, string_of, to_px
-from tillerlens.photo.camera import OBLIQUENESS_PRIOR_U, Camera, CameraFit, with_theta
+from tillerlens.nocks import Chain, Met, nocks_by_string, nocks_far_inside, stand_of, string_of, to_px
+from tillerlens.photo.camera import OBLIQUENESS_PRIOR_U, Camera, CameraFit
 from tillerlens.photo.intake import Photo, judge
 from tillerlens.photo.light import linear_light, lit_from_camera
 from tillerlens.photo.scale import fit_scale
 from tillerlens.plausible import check_shape, thinner_inward
 from tillerlens.profile import shortest_wave_mm
+from tillerlens.settle import Seen, Settled, settle, supposed
 from tillerlens.shape import (
     LEAST_SHARE,
     LIMB_WIDTH_MM,
@@ -51,16 +50,22 @@ from tillerlens.shape import (
     make_layout,
 )
 from tillerlens.shot import Shot, State
+from tillerlens.trace.alone import fit_to_bow
 from tillerlens.trace.asking import check_view, one_thing, outline_doubts
+from tillerlens.trace.grip import see_grip
 from tillerlens.trace.nets import FinderMaps, find_maps
-from tillerlens.trace.read import TraceRead, read_trace
+from tillerlens.trace.read import CORRELATED, EVERY, TraceRead, read_trace
 from tillerlens.trace.sketch import shown_on_refusal
-from tillerlens.trace.string import DrawnString
+from tillerlens.trace.string import FAINT, DrawnString
 from tillerlens.trace.strung import check_state
 
 Array = NDArray[np.float64]
 
-GRIP_MIDDLE_U_MM = 12.0  # grips are not made quite in the middle (common practice, no source), counted on both halves
+# A click on the handle: what its maker calls the centre, told by eye (common practice, no source), and the hand's own doubt.
+HANDLE_CLICK_U_MM, HANDLE_BY_HAND_U_MM, HANDLE_CLICK_U_PX = 5.0, 2.0, 2.5
+CLICK_RULES = 3.0  # standard uncertainties between a click and what is seen, beyond which the click is believed
+SURE = 0.9  # of a supposition, that is then said
+HANDLE_KNOWN_MM = 4.0  # a standard uncertainty of the handle's place that leaves the limbs' difference sharp enough
 WIDTH_U_MM = 1.0  # a limb's width as typed, to a sixteenth
 # From a phone's lens to its flash (common practice, no source): the shadow that it throws on the board stands out beside one
 # edge by as much of it as the standoff is of the camera's distance. Most of it passes for the limb.
@@ -68,14 +73,20 @@ FLASH_MM, FLASH_U_MM = 30.0, 25.0
 LIMBS_ALIKE_U = 0.05  # of their thickness, that a bow's two limbs differ by (common practice, no source)
 MOST_BY_WIDTH = 0.12  # of the thickness, as a standard uncertainty: more is said
 PLACES = np.linspace(0.2, 0.8, 25)  # of a limb, where its thickness is held against the other's
-LENGTH_U_MM = 1.0  # a tape along the bow, to a sixteenth
-# The cradle usually hides the grip's belly and its depth is judged from what shows beside it; what of a swelling grip is called
-# its belly differs from maker to maker (common practice, no source).
-GRIP_U_MM = 6.0
+# What of a swelling grip is called its belly differs a little from maker to maker; where a cradle or a strap hides most of it,
+# grips are an inch and a half deep, give or take (common practice, no source).
+GRIP_U_MM = 1.5
+GRIP_SEEN = 0.4  # of the grip, that must be seen to know its depth
+USUAL_GRIP_MM, USUAL_GRIP_U_MM = 38.0, 8.0
+# A handle this long is rigid, so it is clearly thicker than the limbs beside it; no grip is thinner than they are. What looks
+# otherwise is a colour line in the wood.
+RIGID_MM, SWOLLEN, THINNEST_GRIP = 150.0, 1.3, 0.9
+GRIP_BESIDE = 12  # stations of each limb beside the handle
 OBLIQUE_RAD = np.radians(25)
-NOCK_BY_STRING_U_MM = 1.5
-MOST_BY_LENGTH_MM = 25.0  # an inch that both ends together may be off before the length itself is in doubt
-TIP_TURN_U_RAD = np.radians(0.3)
+TIP_TURN_U_RAD = np.radians(0.2)
+# Between the handle's line and the limbs' at the fades: so much is usual, by its own edges and a little crook. How much of the
+# rest is an edge taken wrongly is not known.
+STEP_USUAL_MM, STEP_U = 0.4, 0.8
 ANGLES = ("string_angle", "turn_", "handle_tilt")
 MM, DEG, PER_M = "mm", "deg", "1/m"
 
@@ -141,9 +152,13 @@ def measure_photo(
             check_places(shot, size)
             if prepared is None:
                 doubts = tuple(judge(photo))
-            fit = fit or fit_scale(photo, shot)  # first: without a scale the rest would be in vain
+            by_bow = shot.scale.kind == "bow_length" and not {"nock_upper", "nock_lower"} <= set(shot.clicks)
+            if fit is None and not by_bow:
+                fit = fit_scale(photo, shot)  # first: without a scale the rest would be in vain
+            prepared = prepared or _prepare(photo, doubts)
+            fit = fit or fit_to_bow(photo, prepared.maps, shot)
             check_view(fit, shot, size)
-            asked = _Asked(prepared or _prepare(photo, doubts), fit, shot, rest, shared, remembered)
+            asked = _Asked(prepared, fit, shot, rest, shared, remembered)
             return _measure_twice(asked)
     except StateDiffers as error:
         return Measurement("refused", reasons=(error.reason, *doubts), evidence={"state_shown": error.fields["shows"]}, **shared)
@@ -202,47 +217,36 @@ def _measure_traced(
     evidence = _evidence(fit, shot, trace)
     layout = _layout(evidence, shot, trace)
     chain = Chain(layout, shot.state)
+    handle = _handle_seen(light, trace, shot)
 
-    def length(theta: Array) -> float:
-        return chain.shape(replace(evidence, camera=with_theta(evidence.camera, theta))).length_mm
+    def settled(put: tuple[Met | None, Met | None]) -> Settled:
+        own = [u / trace.px_per_mm for u in trace.tip_u_px]
+        u = [end if met is None else float(np.hypot(met.u_mm, 0.0 if met.mm else end)) for met, end in zip(put, own, strict=True)]
+        inside = [None if met is None else met.mm for met in put]
+        ways = supposed(shot, (inside[0], inside[1]), (u[0], u[1]), fit.squared)
+        return settle(fit, ways, evidence, chain.bare, shot.nock_to_nock_mm, handle)
 
-    tip_mm = [u / trace.px_per_mm for u in trace.tip_u_px]
-    middle = trace.grip_column
-    if not fit.squared and middle is not None:
-        # a bow is laid out from its middle: where the grip shows, the two halves tell how the picture is turned
-        halves = 0.0 if shot.upper_limb_length_mm is None else 2 * shot.upper_limb_length_mm - shot.nock_to_nock_mm
-        fit, _ = length_update(
-            fit, lambda theta: _halves(with_theta(fit.camera, theta), trace, shot), halves, GRIP_MIDDLE_U_MM, most_u=2.5
-        )
-        evidence = replace(evidence, camera=fit.camera)
-    first_fit = fit
-    fit, off = length_update(fit, length, shot.nock_to_nock_mm, float(np.hypot(LENGTH_U_MM, np.hypot(tip_mm[0], tip_mm[1]))))
-    evidence = replace(evidence, camera=fit.camera)
+    first = settled(_put(trace, shot))
+    evidence = first.applied(evidence)
     string, from_within = None, False
     if shot.state == "drawn":
         string, from_within = string_of(light, trace, evidence, chain, shot)
         evidence = replace(evidence, hook_px=None if string is None else string.hook)
     if "hook" not in shot.clicks:
         doubts += tuple(check_state(light, trace.maps, shot.state, stand_of(evidence, chain), string))
-    moved = nocks_by_string(light, trace, evidence, chain, string)
-    if from_within and by_string is None and (seen := nocks_far_inside(moved, chain)):
+    inside = nocks_by_string(light, trace, evidence, chain, string)
+    if from_within and by_string is None and (seen := nocks_far_inside(evidence, chain, inside)):
         # what was followed past the nock bends the limb's last inches: follow it again, only so far
         return _measure(asked, seen, hold_handle, fair)
-    if any(moved.overhang_mm):
-        # The length typed is nock to nock: with the nocks moved it speaks to the camera again, and has the last word on them.
-        nudged, after = length_update(
-            first_fit,
-            lambda theta: chain.shape(replace(moved, camera=with_theta(first_fit.camera, theta))).length_mm,
-            shot.nock_to_nock_mm,
-            float(np.hypot(LENGTH_U_MM, NOCK_BY_STRING_U_MM)),
-        )
-        if abs(after) <= max(2.0, abs(off)):
-            fit, off, evidence = nudged, after, replace(moved, camera=nudged.camera)
+    own = _put(trace, shot)
+    put = (own[0] or inside[0], own[1] or inside[1])
+    last = first if put == own else settled(put)
+    fit, off, evidence = last.fit, last.length_off_u, last.applied(evidence)
     if string is not None:
         # a string's line that passes a nock by has been led astray: its hook is less sure by as much
         astray = (
-            max(abs(o) for o, over in zip(string.offset_px, evidence.overhang_mm, strict=True) if not over)
-            if 0.0 in evidence.overhang_mm
+            max(abs(o) for o, met in zip(string.offset_px, inside, strict=True) if met is None or not met.mm)
+            if any(met is None or not met.mm for met in inside)
             else 0.0
         )
         # where a shadow clings to the limbs one clings to the string, and the darker of the two may be that
@@ -255,22 +259,20 @@ def _measure_traced(
     layout = _layout(evidence, shot, trace)
     chain = Chain(layout, shot.state)
     shape = chain.shape(evidence)
-    nudges = _nudges(fit, shot, trace, string) + thickness_nudges(_width_u(shot), tilt_u, shadow_u_mm)
-    short = shot.nock_to_nock_mm - shape.length_mm
-    unsure = fit.squared and trace.tip_cause == ("tip", "tip") and not any(evidence.overhang_mm)
-    if unsure and abs(off) > 3 and abs(short) < MOST_BY_LENGTH_MM:
-        # no string has shown the nocks: dark tips or wood past them leave it to the length typed, half at each end
-        evidence = replace(evidence, overhang_mm=(-short / 2, -short / 2))
-        shape, off = chain.shape(evidence), 0.0
-        nudges += [Nudge("tip", lambda e, k=k: _overhang(e, k, short / 4)) for k in (0, 1)]  # type: ignore[misc]
-        doubts += (_by_length(short),)
+    nudges = last.nudges(trace.tip_cause) + _nudges(shot, trace, string)
+    nudges += thickness_nudges(_width_u(shot), tilt_u, shadow_u_mm)
+    doubts += _of_nocks(last) + _of_limbs(last, shot)
     check_shape(shape, off, fit.squared)
     doubts += outline_doubts(light, trace)
     thinner = thinner_inward(shape)
     nudges += thinner_nudges(len(trace.back_px), trace.zones, {k: (mm * trace.px_per_mm, at) for k, (mm, at) in thinner.items()})
     doubts += tuple(_thinner(name) for name in thinner)
-    # where the back's line and the fades' disagree, one of them followed something else
-    turn = max(layout.direction_u_rad, 0.5 * shape.handle_apart_rad)
+    # where both limbs leave the handle off its line by as much, its back may have been taken for another line, or theirs
+    step = abs(float(shape.upper.curve.xy[-1, 1] + shape.lower.curve.xy[-1, 1])) / 2 - STEP_USUAL_MM
+    if step > 0:
+        nudges.append(step_nudge(len(trace.back_px), trace.zones["handle"], STEP_U * step * trace.px_per_mm))
+    # where the back's line and the fades' are further apart than their own doubts, both are the less sure (Birge's ratio)
+    turn = layout.direction_u_rad * max(1.0, shape.handle_apart_rad / layout.apart_u_rad)
     nudges.append(Nudge("handle", lambda e: replace(e, handle_turn_rad=e.handle_turn_rad + turn)))
     influence = influences(nudges, evidence, shape, chain.shape).with_own("tip", _tip_turn(shape, trace, evidence))
     doubts += _doubts(fit, shot, trace, string, off, shape) + _width_doubt(shot, shape, influence)
@@ -285,7 +287,7 @@ def _measure_traced(
         profile=profile,
         spots=spots[0],
         trace=_traced(evidence, shape, shot.state),
-        evidence=_facts(fit, trace, string, off),
+        evidence=_facts(fit, evidence, trace, string, off),
         **asked.shared,
     )
     return found if rest is None or shot.state != "drawn" else _on_rest(found, rest)
@@ -305,19 +307,60 @@ def _layout(e: Evidence, shot: Shot, trace: TraceRead) -> Layout:
     return make_layout(e, shot.handle_mm, cutoff, trace.weight, trace.path_px, shot.state, trace.handle_held)
 
 
-def _overhang(e: Evidence, k: int, mm: float) -> Evidence:
-    over = list(e.overhang_mm)
-    over[k] += mm
-    return replace(e, overhang_mm=(over[0], over[1]))
+def _put(trace: TraceRead, shot: Shot) -> tuple[Met | None, Met | None]:
+    """Nocks that are known without the string: the trace ends at one that was put, and a click that agrees with the end."""
+    put = [
+        Met(0.0, 0.0) if cause != "tip" or name in shot.clicks else None
+        for cause, name in zip(trace.tip_cause, ("nock_upper", "nock_lower"), strict=True)
+    ]
+    return put[0], put[1]
 
 
-def _by_length(short_mm: float) -> Reason:
-    where = "short of" if short_mm > 0 else "past"
-    return Reason(
-        "nocks_by_length",
-        f"The limbs were seen to end {where} where the bow's length puts the nocks; the nocks were placed by the length.",
-        "Check the length nock to nock; tape of a light colour at the nocks makes them show.",
-    )
+def _handle_seen(light: NDArray[np.uint16], trace: TraceRead, shot: Shot) -> list[Seen]:
+    """Where the handle's centre is: as it is clicked, and as its grip shows. A click that the grip is far from rules alone."""
+    grip = see_grip(light, trace, shot)
+    seen = [] if grip is None else [Seen(np.array(grip.px), grip.u_px / trace.px_per_mm)]
+    if "handle" not in shot.clicks:
+        return seen
+    u = HANDLE_BY_HAND_U_MM if "handle" in shot.set_by_hand else HANDLE_CLICK_U_MM
+    clicked = Seen(np.array(shot.clicks["handle"], float), float(np.hypot(u, HANDLE_CLICK_U_PX / trace.px_per_mm)))
+    near = [
+        s for s in seen if np.linalg.norm(s.px - clicked.px) < CLICK_RULES * np.hypot(s.u_mm, clicked.u_mm) * trace.px_per_mm
+    ]
+    return [clicked, *near]
+
+
+def _of_nocks(settled: Settled) -> tuple[Reason, ...]:
+    past, lost = settled.shares.get("past", 0.0), settled.shares.get("lost", 0.0)
+    if max(past, lost) > SURE:
+        where = "past" if past > lost else "short of"
+        return (
+            Reason(
+                "nocks_by_length",
+                f"The limbs were seen to end {where} where the bow's length puts the nocks; the nocks were placed by the length.",
+                "Check the length nock to nock; tape of a light colour at the nocks makes them show.",
+            ),
+        )
+    if max(past, lost) > 1 - SURE:
+        return (
+            Reason(
+                "nock_or_tip",
+                "Whether the limbs end at their nocks or run on past them does not show here, so the intervals are wider.",
+                "Click both nocks: where the string sits, not where the wood ends.",
+            ),
+        )
+    return ()
+
+
+def _of_limbs(settled: Settled, shot: Shot) -> tuple[Reason, ...]:
+    """Asked once a bow: what would tell unequal limbs from a turned camera, or where the handle's centre is."""
+    if shot.state == "unstrung" or shot.upper_limb_length_mm is not None or settled.shift_u_mm < HANDLE_KNOWN_MM:
+        return ()
+    if not settled.fit.squared:
+        text = "Nothing squares this picture, so a longer limb looks like a camera held askew; the limbs' difference is wide."
+    else:
+        text = "The handle's centre does not show, so the limbs' difference is wide."
+    return (Reason("limbs_not_known", text, "Measure the upper limb from its nock to the handle's centre and type it."),)
 
 
 def _thinner(limb: str) -> Reason:
@@ -332,15 +375,6 @@ def _cutoff_mm(trace: TraceRead) -> float:
     return shortest_wave_mm(trace.noise_px / trace.px_per_mm)
 
 
-def _halves(camera: Camera, trace: TraceRead, shot: Shot) -> float:
-    """How much longer, mm, the bow is from the grip's middle to the upper tip than to the lower."""
-    k = trace.grip_column
-    assert k is not None
-    p = camera.to_plane(np.vstack([trace.tips_px[:1], trace.path_px[2:-2], trace.tips_px[1:]]), shot.standoff_mm)
-    step = np.linalg.norm(np.diff(p, axis=0), axis=1)
-    return float(step[: k - 1].sum() - step[k - 1 :].sum())
-
-
 def _evidence(fit: CameraFit, shot: Shot, trace: TraceRead) -> Evidence:
     width = shot.limb_width_mm or LIMB_WIDTH_MM
     return Evidence(
@@ -351,10 +385,26 @@ def _evidence(fit: CameraFit, shot: Shot, trace: TraceRead) -> Evidence:
         trace.tips_px,
         np.array(shot.clicks["hook"]) if "hook" in shot.clicks else None,
         limb_width_mm=width,
-        grip_thickness_mm=shot.handle_thickness_mm or trace.grip_px / trace.px_per_mm,
+        grip_thickness_mm=_grip_depth(shot, trace)[0],
+        is_end=(trace.tip_cause[0] == "tip", trace.tip_cause[1] == "tip"),
         middle_shift_mm=0.0 if shot.upper_limb_length_mm is None else shot.nock_to_nock_mm / 2 - shot.upper_limb_length_mm,
         section=Section(width_mm=width),
     )
+
+
+def _grip_depth(shot: Shot, trace: TraceRead) -> tuple[float, float]:
+    """Back to belly of the grip and its standard uncertainty, mm: as typed, as seen, or as grips are where it is hidden."""
+    if shot.handle_thickness_mm:
+        return shot.handle_thickness_mm, 0.5
+    a, b = trace.zones["handle"]
+    inner = slice(a + (b - a) // 6, b - (b - a) // 6)
+    thick = np.linalg.norm(trace.back_px - trace.belly_px, axis=1)
+    beside = np.r_[thick[max(0, a - GRIP_BESIDE) : a], thick[b : b + GRIP_BESIDE]]
+    root = float(np.nanmedian(beside)) if np.isfinite(beside).any() else 0.0
+    least = SWOLLEN if shot.handle_mm > RIGID_MM else THINNEST_GRIP
+    seen = float(np.isfinite(thick[inner]).mean()) > GRIP_SEEN and trace.grip_px > least * root
+    depth = trace.grip_px / trace.px_per_mm
+    return (depth, GRIP_U_MM) if seen else (max(depth, USUAL_GRIP_MM), USUAL_GRIP_U_MM)
 
 
 def _width_u(shot: Shot) -> float:
@@ -377,17 +427,12 @@ def _flash_shadow_u(light: NDArray[np.uint16], camera: Camera, standoff_mm: floa
     return float(np.sqrt(lit_from_camera(light)) * np.hypot(FLASH_MM, FLASH_U_MM) * share)
 
 
-def _nudges(fit: CameraFit, shot: Shot, trace: TraceRead, string: DrawnString | None) -> list[Nudge]:
-    out = camera_nudges(fit)
-    out.append(Nudge("standoff", lambda e: replace(e, standoff_mm=e.standoff_mm + shot.standoff_u_mm)))
-    out += tip_nudges(trace.tip_u_px, trace.tip_cause)
+def _nudges(shot: Shot, trace: TraceRead, string: DrawnString | None) -> list[Nudge]:
+    out = [Nudge("standoff", lambda e: replace(e, standoff_mm=e.standoff_mm + shot.standoff_u_mm))]
     out += section_nudges(_width_u(shot))
-    out += edge_nudges(len(trace.back_px), trace.zones, trace.noise_px, 6.0, trace.wander_px, trace.shadow_px)
-    out.append(
-        Nudge(
-            "grip", lambda e: replace(e, grip_thickness_mm=e.grip_thickness_mm + (0.5 if shot.handle_thickness_mm else GRIP_U_MM))
-        )
-    )
+    out += edge_nudges(len(trace.back_px), trace.zones, trace.noise_px, CORRELATED / EVERY, trace.wander_px, trace.shadow_px)
+    grip_u = _grip_depth(shot, trace)[1]
+    out.append(Nudge("grip", lambda e: replace(e, grip_thickness_mm=e.grip_thickness_mm + grip_u)))
     if string is not None:
         for axis in (0, 1):
             step = np.eye(2)[axis] * string.u_px
@@ -441,6 +486,22 @@ def _doubts(
                 "Click the hook, or use a string that stands out from the board.",
             )
         )
+    if shot.state != "unstrung" and _grip_depth(shot, trace)[1] > GRIP_U_MM:
+        out.append(
+            Reason(
+                "grip_not_seen",
+                "The grip's belly could not be seen, so lengths to it are wide.",
+                "Measure the handle's thickness, back to belly, and type it.",
+            )
+        )
+    if string is not None and min(string.clear) < FAINT and "hook" not in shot.clicks:
+        out.append(
+            Reason(
+                "string_faint",
+                f"Only {min(string.clear):.0%} of the string was seen where it should be; hook and nocks are less sure.",
+                "Click both nocks and the hook, or use a string that stands out from what is behind it.",
+            )
+        )
     if s.handle_scatter_mm > 2.0:
         text = "The back of the handle is not straight; the frame that heights are measured in is less sure."
         out.append(Reason("handle_not_straight", text))
@@ -484,7 +545,7 @@ def _profile(
     for k, (name, limb, lay) in enumerate((("upper", s.upper, layout.upper), ("lower", s.lower, layout.lower))):
         keep = limb.from_nock_mm > -1.0
         across = np.full(len(lay.spline.u), trace.noise_px / trace.px_per_mm / np.sqrt(2))
-        random = curvature_noise(lay.spline, across, 6.0 * trace.step_px / trace.px_per_mm)
+        random = curvature_noise(lay.spline, across, CORRELATED * trace.step_px / trace.px_per_mm)
         # what the smoothing may hide: a share of how fast the curve itself changes over the cutoff
         k1 = np.gradient(np.gradient(limb.curve.curvature, limb.from_nock_mm), limb.from_nock_mm)
         hidden = np.abs(k1) * (_cutoff_mm(trace) / (2 * np.pi)) ** 2 * 0.5
@@ -582,7 +643,7 @@ def _traced(e: Evidence, s: BowShape, state: State) -> TracedBow:
     )
 
 
-def _facts(fit: CameraFit, trace: TraceRead, string: DrawnString | None, off: float) -> dict[str, Any]:
+def _facts(fit: CameraFit, e: Evidence, trace: TraceRead, string: DrawnString | None, off: float) -> dict[str, Any]:
     return {
         "marks_rms_px": round(fit.rms_px, 3),
         "marks_used": fit.n_marks,
@@ -596,5 +657,7 @@ def _facts(fit: CameraFit, trace: TraceRead, string: DrawnString | None, off: fl
         "edge_noise_px": round(trace.noise_px, 3),
         "edge_wander_px": round(trace.wander_px, 3),
         "length_off_u": round(float(off), 2),
+        "handle_shift_mm": round(float(e.middle_shift_mm), 2),
+        "overhang_mm": [round(float(mm), 1) for mm in e.overhang_mm],
         "string_seen": None if string is None else [round(c, 2) for c in string.clear],
     }

@@ -5,7 +5,8 @@ A limb's outline ends where its wood does, or where a shadow does; the string sh
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,11 +19,18 @@ from tillerlens.trace.strung import PULLED_MM, Stand
 
 Array = NDArray[np.float64]
 
-# Wood past the nock: less is within what the tip's own outline is known to, more is no nock.
-OVERHANG_LEAST_MM, OVERHANG_MOST_MM = 3.5, 35.0
-WITHIN_MM = 10.0  # how far inside an end the string is sought as well
+# Wood past the nock: less is within what the tip's own outline is known to, more is no nock (common practice: half an inch to an
+# inch and a half).
+OVERHANG_LEAST_MM, OVERHANG_MOST_MM = 3.5, 50.0
+# A string's line is seen to so much across, and its loop lies to so much along the limb; the flatter it meets the limb the less
+# it tells where.
+LINE_U_MM, LOOP_U_MM = 0.8, 1.0
+AT_END_U = 2.0  # a nock by the string within so many standard uncertainties of the limb's end is at it: the end is the sharper
+TRIED_MM = (0.0, 14.0, 28.0, 42.0)  # how far inside the ends the nocks are supposed where the string is not where it should be
+NEARER_MM = 9.0  # about the best of those, one limb at a time
 PASSED_BY_PX = 5.0  # a string that passes its nocks by so much may not be theirs
 CLEARLY_BETTER = 0.3  # of merit
+BETTER_SEEN, PLAINLY_SEEN = 0.1, 0.85  # of a braced string's length
 FAR_INSIDE_MM = 6.0
 PULLED_WORTH = 0.75  # a pulled string this nearly as clear as a straight line is taken for the string of a bow said to be drawn
 
@@ -36,6 +44,18 @@ class Chain:
 
     def shape(self, e: Evidence) -> BowShape:
         return bow_shape(e, self.layout, self.state)
+
+    def bare(self, e: Evidence) -> BowShape:
+        """The shape without its numbers."""
+        return bow_shape(e, self.layout, self.state, numbers=False)
+
+
+class Met(NamedTuple):
+    """Where the string meets a limb: ``mm`` inside its end and that place's standard uncertainty; 0 is the end itself, known to
+    what the end is."""
+
+    mm: float
+    u_mm: float
 
 
 def string_of(
@@ -54,29 +74,47 @@ def string_of(
         pulled = found(s.nocks, s.chord_mm + PULLED_MM)
         if pulled is not None and min(pulled.clear) > FAINT and pulled.merit > PULLED_WORTH * string.merit:
             string = pulled
-    if string is not None and (string.merit > PLAIN or max(np.abs(string.offset_px)) < PASSED_BY_PX):
+    near = string is not None and max(np.abs(string.offset_px)) < PASSED_BY_PX
+    if string is not None and (string.merit > PLAIN or near) and min(string.clear) > FAINT:
         return string, False
-    # the limb may have been followed past its nock, into a shadow, further than the string's start is looked for; where a person
-    # has put the nock it was not
-    within, put = _within(e, chain), np.array([cause != "tip" for cause in trace.tip_cause])
-    sides = [np.array(side) for side in ((True, False), (False, True), (True, True))]
-    others = [found(np.where(side[:, None], within, s.nocks), by_hue=string is None) for side in sides if not (side & put).any()]
-    best = max((o for o in others if o is not None), key=lambda o: o.merit, default=None)
-    better = best is not None and (string is None or best.merit > string.merit + CLEARLY_BETTER)
+    # the limb runs on past its nock, or was followed past it into a shadow, further than the string's start is looked for; where
+    # a person has put the nock it was not
+    put = np.array([cause != "tip" for cause in trace.tip_cause])
+    if put.all():
+        return string, False
+    first = _inside(e, chain, np.zeros(2))
+    tried: list[tuple[Array, DrawnString]] = []
+
+    def attempt(mm: Array) -> None:
+        nocks = np.where(put[:, None], first, _inside(e, chain, mm))
+        if (one := found(nocks, by_hue=string is None)) is not None:
+            tried.append((mm, one))
+
+    for mm in TRIED_MM:
+        attempt(np.full(2, mm))
+    if not tried:
+        return string, False
+    at = max(tried, key=lambda t: t[1].merit)[0]
+    for k in np.nonzero(~put)[0]:
+        for step in (-NEARER_MM, NEARER_MM):
+            attempt(np.clip(at + step * np.eye(2)[k], 0.0, OVERHANG_MOST_MM))
+    best = max((one for _, one in tried), key=lambda one: one.merit)
+    better = string is None or best.merit > string.merit + CLEARLY_BETTER or min(best.clear) > min(string.clear) + CLEARLY_BETTER
     return (best, True) if better else (string, False)
 
 
-def _within(e: Evidence, chain: Chain) -> Array:
-    """Places (2, 2) px on the limbs, upper and lower, ``WITHIN_MM`` inside the nocks as they were found."""
-    s = chain.shape(e)
-    limbs = (s.upper, s.lower)
-    return np.array(
-        [to_px(e, s, np.array([np.interp(WITHIN_MM, m.from_nock_mm, m.curve.xy[:, k]) for k in (0, 1)])) for m in limbs]
-    )
+def _inside(e: Evidence, chain: Chain, mm: Array) -> Array:
+    """Places (2, 2) px on the limbs, upper and lower, ``mm`` (2,) inside their ends."""
+    s = chain.bare(e)
+    out = []
+    for k, m in enumerate((s.upper, s.lower)):
+        at = mm[k] - e.overhang_mm[k]
+        out.append(to_px(e, s, np.array([np.interp(at, m.from_nock_mm, m.curve.xy[:, j]) for j in (0, 1)])))
+    return np.array(out)
 
 
 def stand_of(e: Evidence, chain: Chain) -> Stand:
-    s = chain.shape(e)
+    s = chain.bare(e)
     handle, below = to_px(e, s, np.zeros(2)), to_px(e, s, np.array([0.0, -100.0]))
     length = float(np.linalg.norm(below - handle))
     return Stand(np.array([to_px(e, s, q) for q in s.nocks_mm]), handle, (below - handle) / length, length / 100)
@@ -84,40 +122,61 @@ def stand_of(e: Evidence, chain: Chain) -> Stand:
 
 def nocks_by_string(
     light: NDArray[np.uint16], trace: TraceRead, e: Evidence, chain: Chain, string: DrawnString | None
-) -> Evidence:
-    """Where the string meets a limb clearly inside its end, wood stands past the nock; where it meets it beyond, the tip was
-    lost on the ground. Either is counted as overhang."""
-    s = chain.shape(e)
+) -> tuple[Met | None, Met | None]:
+    """Where the string meets each limb; None where no string is seen or the nock was put otherwise.
+
+    Where it meets a limb clearly inside its end, wood stands past the nock; where it meets it beyond, less than 0, the tip was
+    lost on the ground.
+    """
+    s = chain.bare(e)
     lines: list[Array | None] = [None, None]
     if string is not None:
         lines = [line if clear > FAINT else None for line, clear in zip(string.lines, string.clear, strict=True)]
     elif chain.state == "braced":
-        line = find_braced_string(light, trace.maps, np.array([to_px(e, s, q) for q in s.nocks_mm]))
+        line = braced_line(light, trace, e, chain)
         lines = [line, None if line is None else line[::-1]]
-    overhang = [0.0, 0.0]
+    inside: list[Met | None] = [None, None]
     for k, (line, limb) in enumerate(zip(lines, (s.upper, s.lower), strict=True)):
         if line is None or trace.tip_cause[k] != "tip":
             continue
         board = e.camera.to_plane(line, e.standoff_mm)
         p = np.column_stack([(board - s.origin_mm) @ s.x_axis, (board - s.origin_mm) @ s.y_axis])
         d = (p[1] - p[0]) / np.linalg.norm(p[1] - p[0])
-        away = (limb.curve.xy - p[0]) @ np.array([-d[1], d[0]])
-        x = limb.from_nock_mm
+        across = np.array([-d[1], d[0]])
+        away = (limb.curve.xy - p[0]) @ across
+        x = limb.from_nock_mm + e.overhang_mm[k]  # from the end
         cross = np.nonzero((x[1:] < OVERHANG_MOST_MM) & (np.sign(away[1:]) != np.sign(away[:-1])))[0]
         if len(cross):
             at = x[cross] + away[cross] / (away[cross] - away[cross + 1]) * (x[cross + 1] - x[cross])
-            nearest = float(at[np.argmin(np.abs(at))])
-            overhang[k] = nearest if abs(nearest) > OVERHANG_LEAST_MM else 0.0
-    return replace(e, overhang_mm=(overhang[0], overhang[1]))
+            pick = int(np.argmin(np.abs(at)))
+            steep = abs(float(limb.curve.tangent[cross[pick]] @ across))
+            met = Met(float(at[pick]), float(np.hypot(LOOP_U_MM, LINE_U_MM / max(steep, 1e-3))))
+            inside[k] = met if abs(met.mm) > max(OVERHANG_LEAST_MM, AT_END_U * met.u_mm) else Met(0.0, 0.0)
+    return inside[0], inside[1]
 
 
-def nocks_far_inside(e: Evidence, chain: Chain) -> dict[str, tuple[float, float]]:
+def braced_line(light: NDArray[np.uint16], trace: TraceRead, e: Evidence, chain: Chain) -> Array | None:
+    """The braced string's straight line (2, 2) px from the upper limb to the lower, sought from the limbs' ends and from further
+    in; None where none is seen, or one of the board's lines may as well be it."""
+    put = np.array([cause != "tip" for cause in trace.tip_cause])
+    first = _inside(e, chain, np.zeros(2))
+    best: tuple[float, Array] | None = None
+    for mm in TRIED_MM:
+        nocks = np.where(put[:, None], first, _inside(e, chain, np.full(2, mm)))
+        found = find_braced_string(light, trace.maps, nocks)
+        if found is not None and (best is None or found[1] > best[0] + BETTER_SEEN):
+            best = found[1], found[0]
+        if put.all() or (best is not None and best[0] > PLAINLY_SEEN):
+            break
+    return None if best is None else best[1]
+
+
+def nocks_far_inside(e: Evidence, chain: Chain, inside: tuple[Met | None, Met | None]) -> dict[str, tuple[float, float]]:
     """Places in the picture of the nocks that the string put so far inside the limb's end that the end was something else."""
-    s = chain.shape(e)
+    places = _inside(e, chain, np.array([0.0 if met is None else met.mm for met in inside]))
     out = {}
-    for k, name in enumerate(("nock_upper", "nock_lower")):
-        if e.overhang_mm[k] > FAR_INSIDE_MM:
-            x, y = to_px(e, s, s.nocks_mm[k])
+    for name, met, (x, y) in zip(("nock_upper", "nock_lower"), inside, places, strict=True):
+        if met is not None and met.mm > FAR_INSIDE_MM:
             out[name] = (float(x), float(y))
     return out
 

@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 
 STATIONS_IN = (6, 10, 14, 18, 22, 26)
 HANDLE_TRIM = 0.85  # the outermost of the rigid part may already be bending: keep to its middle
-BACK_U_MM, FADE_U_MM = 0.05, 0.3  # how true the handle's back and the limbs' middles at the fades are
+BACK_U_MM, FADE_U_MM = 0.05, 0.15  # how true the handle's back and the limbs' middles at the fades are
 HELD_U_MM = 0.6  # of the back at a fade, where the handle's own was not seen and the few columns beside it stand for it
 ROOT_MM, ROOT_WEIGHT = 20.0, 0.3  # how much of the handle beside the fade steadies the limb's root
 TIP_WEIGHT = 0.5  # of the limb's end, by its place across the limb, against a column's middle
@@ -30,8 +30,8 @@ NOCK_BEND_U_PER_MM = 2.5e-4  # a strung limb's bend at its nock is its natural o
 BEYOND_MM = 25.0  # how far past the seen end the curve is carried on: a dark tip may be lost on a dark ground
 LEAST_COLUMNS = 6  # of the handle or a limb: fewer carry no line and do not tell how true theirs is
 SAMPLES = 161  # places along each limb where the curve is read
-# Width seen end-on (common practice: limbs 1 1/4 to 2 in wide, tips 3/8 to 5/8 in), used where the bowyer gave none.
-LIMB_WIDTH_MM, LIMB_WIDTH_U_MM = 40.0, 6.0
+# Width seen end-on (common practice: limbs 1 to 2 in wide, tips 3/8 to 3/4 in), used where the bowyer gave none.
+LIMB_WIDTH_MM, LIMB_WIDTH_U_MM = 38.0, 8.0
 TIP_WIDTH_MM, TIP_WIDTH_U_MM = 13.5, 2.0
 # Sections lie between a sharp rectangle and an oval. As a superellipse |x/a|^p + |y/b|^p = 1 its outline seen along a
 # direction stands out by ((a u)^q + (b v)^q)^(1/q), q = p / (p - 1): q = 1 is the rectangle, 2 the ellipse.
@@ -83,6 +83,7 @@ class Evidence:
     handle_turn_rad: float = 0.0  # a doubt of the handle's direction, for the budget
     middle_shift_mm: float = 0.0  # the handle's centre from the middle of the bow, + towards the upper nock
     section: Section = Section()
+    is_end: tuple[bool, bool] = (True, True)  # whether each tip is a limb's end, which shows obliquely, or a nock put on its side
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,6 +104,7 @@ class Layout:
     handle_columns: NDArray[np.intp]
     handle_weight: Array  # fixed, so that the fit stays linear in the evidence
     direction_u_rad: float  # standard uncertainty of the handle's direction
+    apart_u_rad: float  # and of how far its back and the line from fade to fade may well be apart
     back_share: float  # of the handle's direction that its back decides; the fades' middles decide the rest
     handle_mm: float
 
@@ -223,10 +225,12 @@ def make_layout(
     if len(handle) < LEAST_COLUMNS:
         raise _lost("handle", len(handle))
     hw = _straight_weights(back[handle])
-    u_direction, back_share = _direction(back[handle], hw, handle_mm)
+    u_back, u_fades = _back_u(back[handle], hw), FADE_U_MM * np.sqrt(2) / handle_mm
+    apart = float(np.hypot(u_back, u_fades))
+    u_direction, back_share = u_back * u_fades / apart, float(u_fades**2 / apart**2)
     if handle_held:
         u_direction, back_share = HELD_U_MM * np.sqrt(2) / handle_mm, 0.0
-    return Layout(limbs[0], limbs[1], handle, hw, u_direction, back_share, handle_mm)
+    return Layout(limbs[0], limbs[1], handle, hw, u_direction, apart, back_share, handle_mm)
 
 
 def _lost(part: str, columns: int) -> NeedsHelp:
@@ -242,9 +246,8 @@ def _lost(part: str, columns: int) -> NeedsHelp:
     )
 
 
-def _direction(p: Array, w: Array, handle_mm: float) -> tuple[float, float]:
-    """Standard uncertainty (rad) of the handle's direction, and the weight in it of the back's own line against the line
-    from fade to fade."""
+def _back_u(p: Array, w: Array) -> float:
+    """Standard uncertainty (rad) of the direction of the handle's back, (N, 2) mm with weights (N,)."""
     mid = (w[:, None] * p).sum(0) / w.sum()
     _, sizes, axes = np.linalg.svd((p - mid) * np.sqrt(w / w.mean())[:, None], full_matrices=False)
     long, short = sizes / np.sqrt(len(p))
@@ -252,9 +255,7 @@ def _direction(p: Array, w: Array, handle_mm: float) -> tuple[float, float]:
     off = (p - mid) @ axes[1] * w
     alike = float(np.clip((off[1:] @ off[:-1]) / max(float(off @ off), 1e-12), 0.0, 0.99))
     worth = float(w.sum()) / 4 * (1 - alike) / (1 + alike)
-    u_back = np.hypot(short / np.sqrt(max(worth, 1.0)), BACK_U_MM) / max(float(long), 1.0)
-    u_fades = FADE_U_MM * np.sqrt(2) / handle_mm
-    return float(u_back * u_fades / np.hypot(u_back, u_fades)), float(u_fades**2 / (u_back**2 + u_fades**2))
+    return float(np.hypot(short / np.sqrt(max(worth, 1.0)), BACK_U_MM) / max(float(long), 1.0))
 
 
 def _straight_weights(p: Array) -> Array:
@@ -294,8 +295,8 @@ def _arc(curve: Curve) -> Array:
     return np.r_[0, np.cumsum(np.linalg.norm(np.diff(curve.xy, axis=0), axis=1))]
 
 
-def bow_shape(e: Evidence, layout: Layout, state: str) -> BowShape:
-    """Compute the shape. Everything here is smooth in the evidence."""
+def bow_shape(e: Evidence, layout: Layout, state: str, numbers: bool = True) -> BowShape:
+    """Compute the shape, and its numbers where they are asked for. Everything here is smooth in the evidence."""
     back, belly, tips = mapped(e)
     raw = [_limb_curve(e, lay, back, belly, tip) for lay, tip in zip((layout.upper, layout.lower), tips, strict=True)]
 
@@ -305,7 +306,8 @@ def bow_shape(e: Evidence, layout: Layout, state: str) -> BowShape:
         outward = curve.xy[0] - curve.xy[6]
         outward = outward / np.linalg.norm(outward)
         lean = abs(float(_obliquity(e.camera, e.standoff_mm, tips[k][None])[0] @ outward))
-        ends.append(float((tips[k] - curve.xy[0]) @ -outward) + END_SHARE * e.tip_width_mm / 2 * lean + e.overhang_mm[k])
+        shows = END_SHARE * e.tip_width_mm / 2 * lean if e.is_end[k] else 0.0
+        ends.append(float((tips[k] - curve.xy[0]) @ -outward) + shows + e.overhang_mm[k])
 
     # The handle: a straight line through its back, half a limb's thickness below it.
     half_root = float(np.mean([r[3][-1] for r in raw]))
@@ -361,7 +363,7 @@ def bow_shape(e: Evidence, layout: Layout, state: str) -> BowShape:
     nocks = np.array([[np.interp(0.0, m.from_nock_mm, m.curve.xy[:, j]) for j in (0, 1)] for m in limbs])
     hook = None if e.hook_px is None else to_bow(e.camera.to_plane(e.hook_px[None], e.standoff_mm))[0]
     shape = BowShape(limbs[0], limbs[1], nocks, hook, half_root, scatter, apart, total, {}, origin, x_axis, y_axis)
-    return replace(shape, numbers=_numbers(e, shape, state))
+    return replace(shape, numbers=_numbers(e, shape, state)) if numbers else shape
 
 
 def _at(limb: Limb, from_nock_mm: float) -> tuple[Array, Array, float]:

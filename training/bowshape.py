@@ -75,6 +75,11 @@ def _limb(rng: np.random.Generator, length: float, handle: float, bend: float) -
     for _ in range(rng.integers(0, 4)):  # wavy staves
         where, wide = rng.uniform(0, 1), rng.uniform(0.05, 0.25)
         natural = natural + active * rng.normal(0, 0.012) * np.exp(-(((t - where) / wide) ** 2))
+    if rng.random() < 0.3:  # crook: the stave's own bends, an inch or more from straight, stay when it is bent
+        for _ in range(rng.integers(1, 4)):
+            where, wide = rng.uniform(0, 1), rng.uniform(0.05, 0.2)
+            natural = natural + active * rng.normal(0, 0.02) * np.exp(-(((t - where) / wide) ** 2))
+        natural = natural + active * rng.normal(0, 0.008) * np.sin(s * rng.uniform(0.6, 2.0) + rng.uniform(0, 6))
     if rng.random() < 0.12:  # recurved tips
         where = rng.uniform(0.75, 0.95)
         natural = natural - active * rng.uniform(0.1, 0.7) / 4 * np.exp(-(((t - where) / 0.07) ** 2))
@@ -89,6 +94,7 @@ def random_bow(rng: np.random.Generator) -> Bow:
     length = rng.uniform(44, 76) if rng.random() < 0.9 else rng.uniform(30, 80)
     state = str(rng.choice(["unstrung", "braced", "drawn"], p=[0.3, 0.25, 0.45]))
     handle = rng.uniform(3, 7) if rng.random() < 0.8 else rng.uniform(0.3, 2)
+    halves = length / 2 + rng.normal(0, 0.5, 2) + (rng.normal(0, 1.3) * np.array([1, -1]) if rng.random() < 0.3 else 0)
     both = {
         "unstrung": rng.normal(0, 0.12),
         "braced": rng.uniform(0.2, 0.8),
@@ -96,8 +102,8 @@ def random_bow(rng: np.random.Generator) -> Bow:
     }[state]
     uneven = rng.normal(0, 0.07) + (rng.normal(0, 0.3) if rng.random() < 0.2 else 0)
     parts = []
-    for bend in (both * (1 + uneven), both * (1 - uneven)):
-        s, angle = _limb(rng, length / 2 + rng.normal(0, 0.5), handle, bend)
+    for half, bend in zip(halves, (both * (1 + uneven), both * (1 - uneven)), strict=True):
+        s, angle = _limb(rng, float(half), handle, bend)
         mid = 0.5 * (angle[1:] + angle[:-1])
         x = np.concatenate([[0], np.cumsum(np.cos(mid) * np.diff(s))])
         y = -np.concatenate([[0], np.cumsum(np.sin(mid) * np.diff(s))])
@@ -112,6 +118,11 @@ def random_bow(rng: np.random.Generator) -> Bow:
     reach = np.where(s_signed < 0, -s_signed / sl[-1], s_signed / sr[-1])
     away = np.abs(s_signed)
     t0, t1 = rng.uniform(0.3, 0.75), rng.uniform(0.2, 0.42)
+    stout = rng.random()
+    if stout < 0.15:  # roughed out, still thick
+        t0, t1 = rng.uniform(0.7, 1.3), rng.uniform(0.4, 0.7)
+    elif stout < 0.2:  # a square stave
+        t0 = t1 = rng.uniform(0.6, 1.5)
     thick = t0 + (min(t1, t0) - t0) * reach ** rng.uniform(0.8, 2)
     wave = 1 + rng.uniform(0, 0.06) * np.interp(away, np.linspace(0, length, 40), rng.standard_normal(40))
     thick = thick * wave
@@ -124,7 +135,7 @@ def random_bow(rng: np.random.Generator) -> Bow:
         fade = rng.uniform(0.35, 0.7) * handle
         blend = np.clip((handle - away) / (handle - fade), 0, 1)
         blend = blend * blend * (3 - 2 * blend)
-        belly = belly + blend * rng.uniform(0.2, 1.4)
+        belly = belly + blend * (rng.uniform(0.2, 1.4) if rng.random() < 0.75 else rng.uniform(1.2, 2.1))
         back = back + blend * (rng.uniform(0, 0.3) if rng.random() < 0.3 else 0)
         half_width = half_width * (1 - blend) + blend * grip_width / 2
         if rng.random() < 0.3:  # a waist shaped for the hand
@@ -178,7 +189,7 @@ def random_bow(rng: np.random.Generator) -> Bow:
         centre, normal, back, belly, half_width, twist,
         radius=float(rng.choice([0.1, 0.25, 0.5, 0.9])) * rng.uniform(0.6, 1.1),
         crown=float(rng.choice([0.0, 0.15, 0.5])) * rng.uniform(0.5, 1.2),
-        belly_round=float(rng.choice([0.0, 0.0, 0.5])),
+        belly_round=float(rng.choice([0.0, 0.0, 0.5, 0.9])) * rng.uniform(0.6, 1.1),
         strings=strings, hook=hook, s=s_signed - s_signed[0], state=state, handle_half=float(handle),
     )  # fmt: skip
 

@@ -16,6 +16,8 @@ from training.bowshape import Bow, random_bow
 
 Array = NDArray[np.float64]
 Rng = np.random.Generator
+SETTINGS = {"board": 0.42, "wall": 0.18, "floor": 0.2, "shop": 0.1, "yard": 0.1}  # share of the scenes
+FAR = {"wall": (5.0, 120.0), "shop": (1.5, 60.0), "yard": (1.5, 120.0)}  # inches from the bow to what is behind it
 
 
 @dataclass(frozen=True)
@@ -76,6 +78,7 @@ class Scene:
     lamp: Array  # (3,) lamp position
     standoff: float
     has_board: bool
+    setting: str = "board"  # one of SETTINGS
 
     def world(self, points: Array, z: float | Array = 0.0) -> Array:
         """Bow-frame points (..., 2) at width coordinate z to the world (..., 3)."""
@@ -101,8 +104,14 @@ def random_scene(
     bow = random_bow(rng)
     w, h = size
     f = w / (2 * np.tan(np.radians(rng.uniform(40, 76)) / 2))
-    has_board = rng.random() < 0.72
-    standoff = rng.uniform(0.4, 4.2) if has_board else np.exp(rng.uniform(np.log(5), np.log(120)))
+    setting = str(rng.choice(list(SETTINGS), p=list(SETTINGS.values())))
+    has_board = setting in ("board", "floor")
+    if setting == "floor":  # the bow lies on its side
+        standoff = float(bow.half_width.max()) * rng.uniform(1.0, 1.3) + rng.choice([0.05, rng.uniform(0, 2)])
+    elif setting == "board":
+        standoff = rng.uniform(0.4, 4.2)
+    else:
+        standoff = float(np.exp(rng.uniform(*np.log(FAR[setting]))))
     which = rng.random()
     angle = (
         rng.normal(0, 0.05)
@@ -149,4 +158,4 @@ def random_scene(
             d[:2] = rng.normal(0, 1, 2)
             d[:2] *= rng.uniform(0.1, 2.2) / np.linalg.norm(d[:2])
         lamp = place + far * d / np.linalg.norm(d)
-    return Scene(camera, bow, pose, place, light, lamp, standoff, has_board)
+    return Scene(camera, bow, pose, place, light, lamp, standoff, has_board, setting)

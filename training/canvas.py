@@ -68,12 +68,13 @@ class Canvas:
             out = cv2.GaussianBlur(out, (0, 0), blur)
         return slice(int(lo[1]), int(hi[1])), slice(int(lo[0]), int(hi[0])), out
 
-    def lay(self, tile: Floats, scale: float, turn: float, shift: Array) -> Floats:
-        """A tile laid over the plane: scale in texels per inch, turned by `turn` radians. Returns (h, w,
-        3).
-        """
+    def lay(
+        self, tile: Floats, scale: float, turn: float, shift: Array, part: tuple[slice, slice] = (slice(None), slice(None))
+    ) -> Floats:
+        """A tile laid over the plane: scale in texels per inch, turned by `turn` radians. Returns (h, w, 3) of the part."""
         c, s = np.float32(np.cos(turn) * scale), np.float32(np.sin(turn) * scale)
-        x, y = self.plane[..., 0], self.plane[..., 1]
+        plane = self.plane[part]
+        x, y = plane[..., 0], plane[..., 1]
         u = (c * x - s * y + np.float32(shift[0])) % textures.TILE
         v = (s * x + c * y + np.float32(shift[1])) % textures.TILE
         return cv2.remap(tile, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP)

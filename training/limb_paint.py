@@ -75,6 +75,13 @@ def _strip_noise(rng: Rng, n: int, m: int, along: float, across: float) -> Float
     return cv2.resize(rng.standard_normal((gy, gx)).astype(np.float32), (m, n), interpolation=cv2.INTER_CUBIC)
 
 
+def _line_along(rng: Rng, reach: Floats, wander: float, soft: float) -> Floats:
+    """Which part of a limb lies on one side of a line along it, (n, m) 0-1. reach (n, m): -1 to 1 across the limb."""
+    n = len(reach)
+    level = rng.uniform(-0.8, 0.8) + wander * wobble(rng, n, int(rng.integers(4, 20)))
+    return np.clip((reach - level[:, None]) / soft * rng.choice([-1, 1]) + 0.5, 0, 1).astype(np.float32)
+
+
 def _bow_skin(
     canvas: Canvas, offsets: Array, lum: Array, group: NDArray[np.int64], at: Array, board: Floats
 ) -> tuple[Floats, float, float]:
@@ -130,14 +137,24 @@ def _bow_skin(
     if rng.random() < 0.15:
         colours[0] = np.clip(colours[0] * rng.uniform(0.6, 1.4), 0, 1)
     rgb = colours[groups]
-    if (
-        rng.random() < 0.25
-    ):  # sapwood and heartwood, laminations: a change of colour part-way through the edge
-        cut = rng.uniform(-0.7, 0.7) + 0.15 * wobble(rng, n, 6)
-        centre, half = (low + high)[:, None] / 2, (high - low)[:, None] / 2
-        rgb = np.where(
-            ((v - centre) / np.maximum(half, 0.1) > cut[:, None])[..., None], rgb * rng.uniform(0.6, 1.3), rgb
-        )
+    reach = ((v - (low + high)[:, None] / 2) / np.maximum((high - low)[:, None] / 2, 0.1)).astype(np.float32)  # -1 to 1 across
+    if rng.random() < 0.45:  # sapwood on heartwood, laminations: a line along the limb, sharp or wandering
+        over = _line_along(rng, reach, rng.choice([0.02, 0.1, 0.3]), float(rng.choice([0.02, 0.1, 0.4])))[..., None]
+        if rng.random() < 0.5:
+            over = over * np.clip(2 * wobble(rng, n, 7) + 2, 0, 1)[:, None, None]  # it runs out here and there
+        kind = rng.random()
+        other = rgb * rng.uniform(0.4, 1.6) if kind < 0.4 else textures.wood_colour(rng)
+        if kind > 0.75:
+            other = np.clip(np.array([0.92, 0.84, 0.64]) * rng.uniform(0.8, 1.1), 0, 1)
+        rgb = rgb + (other - rgb) * over
+    if rng.random() < 0.3:  # a lit face beside one in its own shade
+        rgb = rgb * (1 - rng.uniform(0.15, 0.7) * _line_along(rng, reach, 0.04, float(rng.choice([0.02, 0.15, 0.6]))))[..., None]
+    if rng.random() < 0.1:  # bark left on the back
+        on = np.clip(_strip_noise(rng, n, m, rng.uniform(30, 200), m / 2) * 4 + rng.uniform(-1, 4), 0, 1)
+        on = on * ((groups == 1) if np.any(groups == 1) and rng.random() < 0.6 else _line_along(rng, reach, 0.05, 0.1))
+        rough = 1 + rng.uniform(0.1, 0.5) * _strip_noise(rng, n, m, rng.uniform(4, 20), rng.uniform(3, 12))
+        bark = np.clip(rng.uniform(0.12, 0.5) * np.array([1.1, 1.0, 0.88]) * rng.normal(1, 0.05, 3), 0, 1)
+        rgb = rgb + (bark * rough[..., None] - rgb) * on[..., None]
     grain = 1 + rng.uniform(0, 0.12) * _strip_noise(rng, n, m, rng.uniform(20, 150), rng.uniform(2, 8))
     grain += rng.uniform(0, 0.12) * _strip_noise(rng, n, m, rng.uniform(60, 400), m)
     grain += rng.uniform(0, 0.05) * _strip_noise(rng, n, m, 3, 4)
@@ -218,16 +235,22 @@ def draw_bow(canvas: Canvas, board: Floats) -> Traced:
     group = np.where(np.abs(facets[:, 1]) > np.abs(facets[:, 0]), 0, np.where(facets[:, 0] > 0, 1, 2))
     face_gain = np.where(
         group == 0,
-        rng.uniform(0.75, 1.25),
-        np.where(group == 1, rng.uniform(0.7, 1.3), rng.uniform(0.6, 1.2)),
+        rng.uniform(0.7, 1.3),
+        np.where(group == 1, rng.uniform(0.65, 1.4), rng.uniform(0.3, 1.2)),
     )
     lum = lum * face_gain * rng.uniform(0.75, 1.2)
     lum = np.where(seen, lum, np.nan)
+    reach = float(max(-offsets.min(), offsets.max())) + 2
+    pad = int(reach) + 3
+    near = np.flatnonzero(np.all((axis > -pad - 2) & (axis < [canvas.w + pad + 2, canvas.h + pad + 2]), axis=1))
+    if len(near) < 8:
+        return traced
+    # Only the stretch that the window shows is painted.
+    stretch = slice(int(near[0]), int(near[-1]) + 1)
+    axis, nrm, offsets, at = axis[stretch], nrm[stretch], offsets[stretch], at[stretch]
     pick = np.clip(np.round(at).astype(int), 0, len(lum) - 1)
     skin, a, b = _bow_skin(canvas, offsets, lum[pick], group, at, board)
 
-    reach = float(max(-offsets.min(), offsets.max())) + 2
-    pad = int(reach) + 3
     x0, y0 = (np.floor(axis.min(0)) - pad).astype(int)
     x1, y1 = (np.ceil(axis.max(0)) + pad).astype(int)
     x0, y0, x1, y1 = max(x0, -pad), max(y0, -pad), min(x1, canvas.w + pad), min(y1, canvas.h + pad)

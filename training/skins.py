@@ -17,7 +17,7 @@ Floats = NDArray[np.float32]
 Bytes = NDArray[np.uint8]
 Rng = np.random.Generator
 ROWS, COLUMNS = 96, 3072
-FINISHES = ("plain", "toasted", "two-tone", "backed", "board-coloured", "dark")
+FINISHES = ("plain", "toasted", "two-tone", "backed", "board-coloured", "dark", "bark")
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,11 +67,19 @@ def _faces(rng: Rng, finish: str, rgb: Floats, up: Floats, side: Floats) -> Floa
         burnt = (rng.uniform(0.03, 0.3) * np.array([1.2, 1.0, 0.85])).astype(np.float32)
         rgb = rgb * (1 - mask[..., None]) + burnt * mask[..., None]
     if finish == "two-tone":
-        level = rng.uniform(-0.5, 0.8) + rng.uniform(0.02, 0.3) * _wander(rng, 12)
-        mask = _ramp(up - level, rng.choice([0.05, 0.2]))[..., None]
+        level = rng.uniform(-0.7, 0.8) + rng.uniform(0.02, 0.35) * _wander(rng, int(rng.integers(6, 24)))
+        mask = _ramp(up - level, rng.choice([0.05, 0.2, 0.6]))[..., None]
+        if rng.random() < 0.4:  # the sapwood is worked away here and there
+            mask = mask * np.clip(2 * _wander(rng, 8) + 2, 0, 1)[None, :, None]
         pale = np.clip(np.array([0.92, 0.84, 0.64]) * rng.uniform(0.8, 1.05), 0, 0.97).astype(np.float32)
         other = pale if rng.random() < 0.7 else textures.wood_colour(rng)
         rgb = rgb * (1 - mask) + other * mask
+    if finish == "bark":
+        patch = np.clip(4 * _noise(rng, 24, rng.uniform(30, 250)) + rng.uniform(-1, 5), 0, 1)
+        mask = (_ramp(up - rng.uniform(0.2, 0.9), 0.1) * patch)[..., None]
+        rough = 1 + rng.uniform(0.1, 0.5) * _noise(rng, rng.uniform(2, 6), rng.uniform(5, 30))
+        bark = np.clip(rng.uniform(0.1, 0.45) * np.array([1.1, 1.0, 0.88]) * rng.normal(1, 0.05, 3), 0, 1)
+        rgb = rgb * (1 - mask) + (bark * rough[..., None]) * mask
     if finish == "backed":
         mask = (up > rng.uniform(0.5, 0.95))[..., None] & np.ones((1, COLUMNS, 1), bool)
         colour = textures.any_colour(rng) if rng.random() < 0.6 else textures.wood_colour(rng)
@@ -135,7 +143,7 @@ def _bands(rng: Rng, rgb: Floats, grip: tuple[float, float], inch: float) -> Flo
 
 def random_skin(rng: Rng, up: Floats, side: Floats, length_in: float, handle_half_in: float, board: Floats) -> Skin:
     """Paint a bow. up, side (ROWS,): where on the section each row lies, -1 to 1; board (3,): what hangs behind."""
-    finish = str(rng.choice(FINISHES, p=[0.2, 0.25, 0.15, 0.1, 0.2, 0.1]))
+    finish = str(rng.choice(FINISHES, p=[0.15, 0.2, 0.25, 0.07, 0.17, 0.08, 0.08]))
     u, v = up[:, None].astype(np.float32), side[:, None].astype(np.float32)
     rgb = np.ones((ROWS, COLUMNS, 1), np.float32) * _base(rng, finish, board)
     rgb = _grain(rng, _faces(rng, finish, rgb, u, v), u, v)

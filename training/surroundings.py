@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from training import limbs, textures
-from training.board import BOARDS, WALLS
+from training.board import BEHIND, WALLS
 from training.camera import Scene
 
 from studio.meshes import Mesh, Place, block, leaves, sheet, tube  # isort: skip  (limbs makes it importable)
@@ -84,8 +84,8 @@ def _lines(scene: Scene, things: _Things, rng: Rng, half: Array) -> None:
 
 def _rods(scene: Scene, things: _Things, rng: Rng, around: Array) -> None:
     """Battens, dowels, cables, tools, notes about and behind the bow."""
-    front = scene.standoff if scene.has_board else 30.0
-    for _ in range(int(rng.choice([0, 2, 5, 9]))):
+    front = scene.standoff if scene.standoff < 30 else 30.0
+    for _ in range(int(rng.choice([4, 12, 24] if scene.setting == "shop" else [0, 2, 5, 9]))):
         x, y = around[rng.integers(len(around))][:2] + rng.normal(0, [10, 6])
         z = rng.uniform(0, max(front - 0.9, 0.1))
         angle = rng.choice([0, np.pi / 2, rng.uniform(0, np.pi)]) + rng.normal(0, 0.05)
@@ -102,6 +102,21 @@ def _rods(scene: Scene, things: _Things, rng: Rng, around: Array) -> None:
         else:
             w, h = np.exp(rng.uniform(np.log(0.6), np.log(6), 2))
             things.add(block(here, (-w, w), (-h, h), (0, rng.choice([0.01, 0.5, 1.5]))))
+
+
+def _shelves(scene: Scene, things: _Things, rng: Rng, lo: Array, hi: Array) -> None:
+    """Shelves and a bench behind the bow, with things standing on them."""
+    deepest = max(scene.standoff - float(scene.bow.half_width.max()) - 0.5, 0.3)
+    for k in range(int(rng.integers(1, 5))):
+        bench = k == 0 and rng.random() < 0.5
+        level = lo[1] - rng.uniform(1, 25) if bench else rng.uniform(lo[1] - 15, hi[1] + 15)
+        x, half, deep = rng.normal((lo[0] + hi[0]) / 2, 20), rng.uniform(10, 50), min(rng.uniform(3, 24 if bench else 9), deepest)
+        here = Place((float(x), float(level)), 0.0, False, 0.0)
+        things.add(block(here, (-half, half), (-rng.uniform(0.5, 2.5), 0), (0, deep)), int(rng.integers(10)))
+        for _ in range(int(rng.integers(0, 14))):
+            at, w, h = rng.uniform(-half, half), rng.uniform(0.15, 3), np.exp(rng.uniform(np.log(0.5), np.log(8)))
+            front = rng.uniform(0.05, 1.0) * deep
+            things.add(block(here, (at - w, at + w), (0, h), (max(front - 2 * w, 0.0), front)))
 
 
 def _rig(scene: Scene, things: _Things, rng: Rng) -> None:
@@ -133,22 +148,27 @@ def around(scene: Scene, rng: Rng, bank: textures.TextureBank, ppi: float, reach
     things = _Things(rng)
     lo, hi = reach.min(0)[:2], reach.max(0)[:2]
     centre, half = (lo + hi) / 2, (hi - lo) / 2
-    tile = bank.get(str(rng.choice(BOARDS if scene.has_board else WALLS)))
+    tile = bank.get(str(rng.choice(BEHIND[scene.setting])))
     other = bank.get(str(rng.choice(WALLS)))
-    scale = lambda: ppi * float(np.exp(rng.uniform(np.log(0.45), np.log(1.1))))  # noqa: E731
-    big = half + (rng.uniform(3, 14, 2) if scene.has_board and rng.random() < 0.5 else rng.uniform(80, 160, 2))
+    finest = 0.45 if ppi < 30 else 0.2
+    scale = lambda: ppi * float(np.exp(rng.uniform(np.log(finest), np.log(1.1))))  # noqa: E731
+    big = half + (rng.uniform(3, 14, 2) if scene.setting == "board" and rng.random() < 0.6 else rng.uniform(80, 160, 2))
     turn = rng.normal(0, 0.03) + rng.choice([0, np.pi / 2])
+    if rng.random() < 0.3:  # joints along the bow itself
+        turn = np.arctan2(scene.pose[1, 0], scene.pose[0, 0]) + rng.normal(0, 0.02)
     box = (centre[0] - big[0], centre[0] + big[0], centre[1] - big[1], centre[1] + big[1])
     board = _tiled(box, 0.0, scale(), turn, rng)
     far = np.max(half) + 250
     wall = _tiled((centre[0] - far, centre[0] + far, centre[1] - far, centre[1] + far), -rng.uniform(0.5, 4.0), scale(),
                   rng.uniform(0, 3), rng)  # fmt: skip
-    if scene.has_board and rng.random() < 0.45:
+    if scene.setting == "board" and rng.random() < 0.45:
         _lines(scene, things, rng, np.minimum(big + np.abs(centre), 120))
     _rods(scene, things, rng, reach)
-    if rng.random() < (0.8 if scene.bow.state == "drawn" else 0.35):
+    if scene.setting == "shop" or (scene.setting != "floor" and rng.random() < 0.2):
+        _shelves(scene, things, rng, lo, hi)
+    if scene.setting != "floor" and rng.random() < (0.8 if scene.bow.state == "drawn" else 0.35):
         _rig(scene, things, rng)
-    if not scene.has_board and rng.random() < 0.5:  # a hedge before the wall, grass below
+    if scene.setting in ("wall", "yard") and rng.random() < 0.45:  # a hedge before the wall, grass below
         depth = max(scene.standoff - 4, 2.0)
         low = np.array([centre[0] - half[0] - 15, lo[1] - 20, depth * 0.3])
         high = np.array([centre[0] + half[0] + 15, hi[1] + 20, depth])

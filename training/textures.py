@@ -8,7 +8,9 @@ wall.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -228,6 +230,138 @@ def stripes(rng: Rng) -> Floats:
     return np.ascontiguousarray(out.transpose(1, 0, 2)) if rng.random() < 0.5 else out
 
 
+def planks(rng: Rng) -> Floats:
+    """Floor or fence boards, each with its own tone, grain and knots; joints between, butt joints across."""
+    count = int(rng.integers(3, 18))
+    width = TILE / count
+    base = wood_colour(rng) if rng.random() < 0.75 else any_colour(rng)
+    spread, gap = rng.uniform(0.0, 0.14), max(1, round(width * rng.uniform(0.005, 0.06)))
+    dark = rng.uniform(0.15, 0.85)
+    lines = noise(rng, rng.uniform(2, 5), rng.uniform(60, 380))
+    fine = noise(rng, 10, 380)
+    warp = noise(rng, 3, 4) * rng.uniform(0, 8)
+    x, y = np.meshgrid(np.arange(TILE, dtype=np.float32), np.arange(TILE, dtype=np.float32))
+    grain = cv2.remap(lines, x, (y + warp) % TILE, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP)
+    grey = 1 + rng.uniform(0.01, 0.13) * grain + rng.uniform(0, 0.06) * fine
+    out = np.empty((TILE, TILE, 3), np.float32)
+    butts = rng.random() < 0.6
+    for k in range(count):
+        y0, y1 = round(k * width), round((k + 1) * width)
+        tone = base * rng.normal(1, spread) * (1 + rng.normal(0, 0.02, 3))
+        out[y0:y1] = np.roll(grey[y0:y1], int(rng.integers(TILE)), axis=1)[..., None] * tone
+        for _ in range(int(rng.poisson(0.7))):
+            centre = (int(rng.integers(TILE)), int(rng.integers(y0, y1)))
+            axes = (int(rng.integers(2, 3 + int(width / 8))), int(rng.integers(1, 2 + int(width / 12))))
+            cv2.ellipse(out, centre, axes, 0, 0, 360, (tone * rng.uniform(0.25, 0.7)).tolist(), -1, cv2.LINE_AA)
+        if butts:
+            at = int(rng.integers(TILE - gap))
+            out[y0:y1, at : at + gap] *= dark
+        out[y0 : y0 + gap] *= dark
+        if rng.random() < 0.3:  # a chamfer catches the light
+            out[y0 + gap : y0 + 2 * gap] *= rng.uniform(1.05, 1.3)
+    return np.clip(out, 0, 1).astype(np.float32)
+
+
+def tiles(rng: Rng) -> Floats:
+    """Square or oblong tiles with their grout; slabs with wide dark joints."""
+    across, down = int(rng.integers(2, 9)), int(rng.integers(2, 9))
+    base, grout = any_colour(rng), np.clip(rng.uniform(0.15, 0.95) + rng.normal(0, 0.02, 3), 0, 1)
+    gap = int(rng.integers(1, 10))
+    veins = fractal(rng, rng.uniform(3, 30), 4)
+    out = np.empty((TILE, TILE, 3), np.float32)
+    out[:] = grout
+    spread = rng.uniform(0, 0.08)
+    for r in range(down):
+        for c in range(across):
+            y0, y1 = round(r * TILE / down), round((r + 1) * TILE / down)
+            x0, x1 = round(c * TILE / across), round((c + 1) * TILE / across)
+            out[y0 + gap : y1, x0 + gap : x1] = base * rng.normal(1, spread)
+    return np.clip(out * (1 + rng.uniform(0, 0.15) * veins)[..., None], 0, 1).astype(np.float32)
+
+
+def carpet(rng: Rng) -> Floats:
+    """Pile: speckle of two or three tones, sometimes a woven border or stripes."""
+    tones = [any_colour(rng) for _ in range(3)]
+    field = noise(rng, rng.uniform(150, 380), rng.uniform(150, 380)) + rng.uniform(0, 1) * fractal(rng, rng.uniform(3, 20), 3)
+    t = np.clip(0.5 + rng.uniform(0.1, 0.5) * field, 0, 1)[..., None]
+    out = tones[0] * t + tones[0] * rng.uniform(0.4, 0.9) * (1 - t)
+    if rng.random() < 0.35:
+        for _ in range(int(rng.integers(1, 6))):
+            a, wide = int(rng.integers(TILE)), int(rng.integers(6, 80))
+            out[a : a + wide] += (tones[1] - out[a : a + wide]) * rng.uniform(0.3, 1)
+        if rng.random() < 0.5:
+            for _ in range(int(rng.integers(1, 6))):
+                a, wide = int(rng.integers(TILE)), int(rng.integers(6, 80))
+                out[:, a : a + wide] += (tones[2] - out[:, a : a + wide]) * rng.uniform(0.3, 1)
+    return np.clip(out, 0, 1).astype(np.float32)
+
+
+def panels(rng: Rng) -> Floats:
+    """A garage door: sunk panels with light and shaded edges, seams between the sections."""
+    base = np.clip(rng.uniform(0.4, 0.95) + rng.normal(0, 0.04, 3), 0, 1) if rng.random() < 0.8 else any_colour(rng)
+    rows, cols = int(rng.integers(2, 6)), int(rng.integers(2, 6))
+    out = np.empty((TILE, TILE, 3), np.float32)
+    out[:] = base
+    for r in range(rows):
+        y0, y1 = r * TILE / rows, (r + 1) * TILE / rows
+        out[int(y0) : int(y0) + int(rng.integers(1, 5))] *= rng.uniform(0.3, 0.8)
+        for c in range(cols):
+            x0, x1 = c * TILE / cols, (c + 1) * TILE / cols
+            inset, wide = rng.uniform(0.1, 0.25), int(rng.integers(1, 7))
+            a = (int(x0 + inset * TILE / cols), int(y0 + inset * TILE / rows))
+            b = (int(x1 - inset * TILE / cols), int(y1 - inset * TILE / rows))
+            cv2.rectangle(out, a, b, (base * rng.uniform(0.6, 0.95)).tolist(), wide)
+            cv2.line(out, (a[0], b[1]), b, np.clip(base * rng.uniform(1.0, 1.3), 0, 1).tolist(), wide)
+    return np.clip(out * (1 + rng.uniform(0, 0.04) * fractal(rng, 6))[..., None], 0, 1).astype(np.float32)
+
+
+def hedge(rng: Rng) -> Floats:
+    """Leaves in depth: each layer lighter than the one below, gaps nearly black."""
+    hue = np.array([0.2, 0.42, 0.12]) * rng.uniform(0.6, 1.5) + rng.normal(0, 0.04, 3)
+    out = np.empty((TILE, TILE, 3), np.float32)
+    out[:] = np.clip(hue * rng.uniform(0.05, 0.3), 0.01, 1)
+    big = rng.uniform(5, 30)
+    total = int(min(3500, 1.5 * TILE * TILE / (big * big)))
+    for k in range(total):
+        axes = (max(1, int(big * rng.uniform(0.5, 1.2))), max(1, int(big * rng.uniform(0.15, 0.5))))
+        centre = (int(rng.integers(0, TILE)), int(rng.integers(0, TILE)))
+        colour = np.clip(hue * (0.3 + 1.4 * k / total) * rng.uniform(0.6, 1.5) + rng.normal(0, 0.03, 3), 0.01, 1)
+        cv2.ellipse(out, centre, axes, float(rng.uniform(0, 180)), 0, 360, colour.tolist(), -1)
+    return np.clip(out, 0, 1).astype(np.float32)
+
+
+def concrete(rng: Rng) -> Floats:
+    """Stained and cracked, with the grey of cement or the beige of a yard."""
+    base = np.clip(rng.uniform(0.3, 0.8) + rng.normal(0, 0.03, 3) + rng.uniform(0, 0.08) * np.array([1, 0.5, -0.5]), 0, 1)
+    grey = 1 + rng.uniform(0.02, 0.2) * fractal(rng, rng.uniform(2, 8), 5) + rng.uniform(0, 0.08) * noise(rng, 300, 300)
+    out = np.ascontiguousarray(_tint(grey.astype(np.float32), base.astype(np.float32)))
+    for _ in range(int(rng.integers(0, 4))):
+        walk = np.cumsum(rng.normal(0, 8, (60, 2)) + rng.normal(0, 8, 2), axis=0) + rng.uniform(0, TILE, 2)
+        cv2.polylines(out, [walk.astype(np.int32)], False, (base * rng.uniform(0.2, 0.7)).tolist(), int(rng.integers(1, 4)))
+    return np.clip(out, 0, 1).astype(np.float32)
+
+
+def pegboard(rng: Rng) -> Floats:
+    pitch = TILE / int(rng.integers(16, 60))
+    base = wood_colour(rng) if rng.random() < 0.6 else np.clip(rng.uniform(0.6, 0.95) + rng.normal(0, 0.02, 3), 0, 1)
+    out = np.empty((TILE, TILE, 3), np.float32)
+    out[:] = base
+    for r in np.arange(pitch / 2, TILE, pitch):
+        for c in np.arange(pitch / 2, TILE, pitch):
+            at = (round(c), round(r))
+            cv2.circle(out, at, max(1, int(pitch * 0.12)), (base * 0.3).tolist(), -1, cv2.LINE_AA)
+    return np.clip(out * (1 + 0.04 * fractal(rng, 5))[..., None], 0, 1).astype(np.float32)
+
+
+def cloth(rng: Rng) -> Floats:
+    """Crumpled or hanging cloth: folds that shade softly."""
+    base = any_colour(rng)
+    stretch = rng.choice([1.0, 4.0])
+    folds = noise(rng, rng.uniform(3, 12), rng.uniform(3, 12) / stretch) + 0.5 * noise(rng, rng.uniform(10, 30), 20 / stretch)
+    grey = 1 + rng.uniform(0.05, 0.35) * folds + rng.uniform(0, 0.05) * noise(rng, 350, 350)
+    return _tint(grey.astype(np.float32), base)
+
+
 MAKERS: dict[str, Callable[[Rng], Floats]] = {
     "paint": paint,
     "plywood": plywood,
@@ -241,29 +375,56 @@ MAKERS: dict[str, Callable[[Rng], Floats]] = {
     "blotches": blotches,
     "weave": weave,
     "stripes": stripes,
+    "planks": planks,
+    "tiles": tiles,
+    "carpet": carpet,
+    "panels": panels,
+    "hedge": hedge,
+    "concrete": concrete,
+    "pegboard": pegboard,
+    "cloth": cloth,
 }
 
 
-class TextureBank:
-    """A small stock of tiles by kind; one is made anew now and then, so that a long run never repeats
-    itself.
+class Stock:
+    """Tiles by kind and number. The same seed, kind and number give the same tile, in any process and in any order.
+
+    folder: where tiles are kept as files, for all processes that draw; without one each process keeps its own.
     """
 
-    def __init__(self, rng: Rng, per_kind: int = 2) -> None:
-        self.rng = rng
-        self.per_kind = per_kind
-        self.tiles: dict[str, list[Floats]] = {name: [] for name in MAKERS}
+    def __init__(self, seed: int = 0, folder: Path | None = None, per_kind: int = 24) -> None:
+        self.seed, self.folder, self.per_kind = seed, folder, per_kind
+        self._tiles: dict[tuple[str, int], NDArray[np.uint8]] = {}
+
+    def tile(self, kind: str, number: int) -> NDArray[np.uint8]:
+        """The tile (TILE, TILE, 3)."""
+        key = (kind, number)
+        if key not in self._tiles:
+            path = self.folder / f"{kind}-{number}.npy" if self.folder else None
+            if path is None or not path.exists():
+                made = MAKERS[kind](np.random.default_rng([self.seed, list(MAKERS).index(kind), number]))
+                tile = np.clip(made * 255 + 0.5, 0, 255).astype(np.uint8)
+                if path is not None:
+                    part = path.with_name(f"{path.name}.{os.getpid()}.part")
+                    with part.open("wb") as file:
+                        np.save(file, tile)
+                    part.replace(path)
+            self._tiles[key] = np.load(path, mmap_mode="r") if path is not None else tile
+        return self._tiles[key]
+
+
+class TextureBank:
+    """Tiles from a stock, turned over and shaded anew each time."""
+
+    def __init__(self, rng: Rng, stock: Stock | None = None) -> None:
+        self.rng, self.stock = rng, stock or Stock()
 
     def get(self, kind: str) -> Floats:
         """A tile (TILE, TILE, 3) of that kind."""
-        stock = self.tiles[kind]
-        if len(stock) < self.per_kind:
-            stock.append(MAKERS[kind](self.rng))
-            return stock[-1]
-        k = int(self.rng.integers(len(stock)))
-        if self.rng.random() < 0.15:
-            stock[k] = MAKERS[kind](self.rng)
-        return stock[k]
+        tile = self.stock.tile(kind, int(self.rng.integers(self.stock.per_kind)))
+        turned = cv2.flip(np.asarray(tile), int(self.rng.integers(-1, 2)))
+        gain = self.rng.uniform(0.8, 1.15) * self.rng.normal(1, 0.04, 3) / 255
+        return np.multiply(turned, gain.astype(np.float32), dtype=np.float32)
 
     def any(self) -> Floats:
         """A tile of a random kind."""

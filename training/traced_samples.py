@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import gc
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -19,7 +20,7 @@ from numpy.typing import NDArray
 from training import textures, traced
 from training.camera import random_scene
 from training.limb_paint import project_sweep
-from training.scenes import cut_strip, expose, walk
+from training.scenes import STRAY, cut_strip, expose, near_size, stray, strip_starts, walk
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
@@ -49,29 +50,6 @@ def middle_line(rings: Array, camera: object) -> tuple[Array, float]:
     return smooth, float(np.median(high - low))
 
 
-def _starts(rng: Rng, length: float, long: float, step: float) -> list[float]:
-    """Where strips of `long` px begin along a limb of `length` px: both tips, and in between."""
-    tips = [-40 * step * rng.random(), length - long + 40 * step * rng.random()]
-    if length < 1.4 * long:
-        return tips
-    return [*tips, length / 2 - long * rng.random(), rng.uniform(0, max(length - long, 1))]
-
-
-def _swayed(rng: Rng, base: Array, step: float) -> Array:
-    """A path (n, 2) that strays by up to 8 steps from the base, in equal steps again."""
-    n = len(base)
-    t = np.gradient(base, axis=0)
-    t /= np.linalg.norm(t, axis=1, keepdims=True)
-    left = np.stack([-t[:, 1], t[:, 0]], 1)
-    knots = rng.integers(2, 7)
-    sway = np.interp(np.arange(n), np.linspace(0, n, knots), rng.uniform(-8, 8, knots) * rng.random())
-    sway = np.convolve(np.pad(sway, 30, mode="edge"), np.ones(61) / 61, "valid")
-    path = base + left * (sway * step)[:, None]
-    s = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(path, axis=0), axis=1))])
-    even = np.linspace(0, s[-1], n)
-    return np.stack([np.interp(even, s, path[:, j]) for j in (0, 1)], 1)
-
-
 def _srgb(light: Floats, rng: Rng) -> Floats:
     """Display values (n, 3) of linear light as a phone exposes it: metered, shouldered."""
     bright = float(np.percentile(light.max(1), 96))
@@ -95,21 +73,24 @@ def _labels(values: Floats, shape: tuple[int, int]) -> Floats:
 def strips(rng: Rng, bank: textures.TextureBank, n: int = 512, spp: int = 36) -> list[tuple[Bytes, Bytes, tuple[str, str]]]:
     """Strips (64, n, 3) with labels (64, n, 3), both uint8, and their (light, finish), from one bow."""
     for _ in range(20):
-        w = int(rng.integers(1400, 4033))
-        scene = random_scene(rng, (w, w * 3 // 4))
+        size = (4032, 3024)
+        scene = random_scene(rng, size)
         line = scene.camera.project(scene.world(scene.bow.centre))
         thick = float(np.median((scene.bow.back + scene.bow.belly) * scene.camera.f / abs(scene.camera.C[2] - scene.place[2])))
         turn = np.abs(np.diff(np.unwrap(np.arctan2(*np.diff(line[::8], axis=0).T))))
-        if 5.0 <= thick <= 32.0 and turn.max() < 0.6:
+        if turn.max() < 0.6:
             break
     else:
         return []
+    scale, step = near_size(rng, thick)
+    size = (round(size[0] * scale), round(size[1] * scale))
+    scene = replace(scene, camera=replace(scene.camera, f=scene.camera.f * scale, size=size))
     built = traced.build(rng, bank, scene, STRIP_LIGHTS)
-    scene, size = built.scene, built.scene.camera.size
+    scene = built.scene
     middle, thick = middle_line(built.rings, scene.camera)
-    step = float(rng.uniform(*sorted((max(0.75, min(thick / 26, 1.5)), min(1.5, max(thick / 8, 0.75))))))
     length = float(np.sum(np.linalg.norm(np.diff(middle, axis=0), axis=1)))
-    bases = [walk(middle, s, step, n) for s in _starts(rng, length, step * n, step)]
+    starts = strip_starts(rng, length, step * n, step)
+    bases = [walk(middle, s, step, n) for s in (starts if length > 1.4 * step * n else starts[:2])]
     spine = scene.camera.project(scene.shade_point(scene.world(scene.bow.centre)))
     if rng.random() < 0.35 and built.light in ("flash", "sun", "window", "mixed") and np.all(np.abs(spine) < 8000):
         shade, _, _, _ = project_sweep(spine[:, None], spine)
@@ -117,28 +98,30 @@ def strips(rng: Rng, bank: textures.TextureBank, n: int = 512, spp: int = 36) ->
             bases[-1] = walk(shade, rng.uniform(0, len(shade) - step * n), step, n)
     wanted = np.zeros(size[::-1], np.uint8)
     for base in bases:
-        points = np.round(np.clip(base, -2000, 6000) * 16).astype(np.int32)
-        cv2.polylines(wanted, [np.ascontiguousarray(points[::8])], False, 1, int(2 * (41 * step + 8)), cv2.LINE_8, 4)
+        points = np.round(np.clip(base, -2000, 9000) * 16).astype(np.int32)
+        wide = int(2 * ((33 + STRAY) * step + 6))
+        cv2.polylines(wanted, [np.ascontiguousarray(points[::8])], False, 1, wide, cv2.LINE_8, 4)
     ys, xs = np.nonzero(wanted)
     if not 2000 < len(xs) < 1_500_000:
         return []
     values = traced.trace(built, np.stack([xs, ys], 1).astype(np.int32), spp, int(rng.integers(1 << 30)))
     shown = _srgb(values[:, :3], rng)
-    whole = np.zeros((*size[::-1], 10), np.float32)
-    whole[ys, xs, :7] = values
-    whole[ys, xs, 7:] = shown
+    place = np.full(size[::-1], -1, np.int32)  # which traced pixel lies where
+    place[ys, xs] = np.arange(len(xs))
+    sharpness = float(rng.uniform(0.3, 1.3))
     out = []
     for base in bases:
-        lo = np.maximum(np.floor(base.min(0) - 41 * step - 8).astype(int), 0)
-        hi = np.minimum(np.ceil(base.max(0) + 41 * step + 8).astype(int), size)
+        lo = np.maximum(np.floor(base.min(0) - (33 + STRAY) * step - 8).astype(int), 0)
+        hi = np.minimum(np.ceil(base.max(0) + (33 + STRAY) * step + 8).astype(int), size)
         if np.any(hi - lo < 40):
             continue
-        part = np.ascontiguousarray(whole[lo[1] : hi[1], lo[0] : hi[0]])
-        empty = wanted[lo[1] : hi[1], lo[0] : hi[0]] == 0
-        part[empty, 7:] = shown.mean(0)
-        picture = expose(part[..., 7:], rng)
-        labels = _labels(part[..., :7].reshape(-1, 7), part.shape[:2])
-        path = _swayed(rng, base - lo, step)
+        index = place[lo[1] : hi[1], lo[0] : hi[0]]
+        empty = index < 0
+        colour, told = shown[index], values[index]
+        colour[empty], told[empty] = shown.mean(0), 0
+        picture = expose(colour, rng, sharpness)
+        labels = _labels(told.reshape(-1, 7), index.shape)
+        path = stray(rng, base - lo, step)
         inside = np.mean(np.all((path > 0) & (path < hi - lo - 1), axis=1))
         if inside < 0.6:
             continue
@@ -149,9 +132,14 @@ def strips(rng: Rng, bank: textures.TextureBank, n: int = 512, spp: int = 36) ->
 
 def picture(rng: Rng, bank: textures.TextureBank, size: tuple[int, int] = (1024, 768), spp: int = 12) -> tuple[Bytes, Bytes]:
     """A whole picture for the finder and its labels at half size, both uint8."""
-    built = traced.build(rng, bank, random_scene(rng, size), FINDER_LIGHTS)
     xy = np.stack(np.meshgrid(np.arange(size[0]), np.arange(size[1])), -1).reshape(-1, 2).astype(np.int32)
-    values = traced.trace(built, xy, spp, int(rng.integers(1 << 30)))
+    for _ in range(6):
+        gc.collect()  # the last scene must be gone before the next is built
+        built = traced.build(rng, bank, random_scene(rng, size), FINDER_LIGHTS)
+        values = traced.trace(built, xy, spp, int(rng.integers(1 << 30)))
+        del built
+        if float(values[:, 3].sum()) > 250 * (size[0] / 1024) ** 2:  # not hidden behind a thing before the camera
+            break
     shown = _srgb(values[:, :3], rng).reshape(size[1], size[0], 3)
     labels = cv2.resize(_labels(values, size[::-1]), (size[0] // 2, size[1] // 2), interpolation=cv2.INTER_AREA)
     labels[..., 1] = np.clip(labels[..., 1] * 2.0, 0, 1)  # a string thinner than a map pixel still counts

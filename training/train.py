@@ -1,11 +1,11 @@
-"""Train one network on scenes drawn while it trains.
+"""Train the networks on scenes drawn and ray-traced for it.
 
-    python -m training.train finder --minutes 9 --workers 16 --out runs/finder
-    python -m training.train silhouette --minutes 9 --workers 8 --device cuda:1 --out runs/silhouette
+    python -m training.train all --out runs/
+    python -m training.train silhouette --out runs/ --workers 14 --tracers 7
 
-Needs torch and onnx beside the package's own dependencies. Worker processes draw pictures without end; a
-pool on the
-graphics card keeps the newest; every batch is drawn from the pool and turned, warped and recoloured anew.
+Everything is counted, nothing timed: which samples there are, which of them a step may use, and how many steps there are
+stands in `training/recipe.py`. A step waits for its samples. Needs what `training/requirements.txt` pins.
+Finished blocks of samples stay in OUT/data: a run that was stopped does not draw them again.
 """
 
 from __future__ import annotations
@@ -14,288 +14,245 @@ import argparse
 import copy
 import math
 import multiprocessing as mp
-import queue
-import threading
+import os
 import time
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
+from numpy.typing import NDArray
 
-SIZES = {"finder": ((768, 1024), (384, 512)), "silhouette": ((64, 512), (64, 512))}
+from training.blocks import NETS, Block, Crew, held_out, plan, read
+from training.recipe import RECIPES, Recipe
 
-
-def trace(net: str, seed: int, out: Any) -> None:
-    """One worker on the graphics card: ray-trace samples for ever."""
-    import gc
-
-    from training import textures, traced_samples
-
-    cv2.setNumThreads(1)
-    rng = np.random.default_rng(seed)
-    bank = textures.TextureBank(rng)
-    traced_samples.begin()
-    while True:
-        gc.collect()
-        if net == "finder":
-            out.put([traced_samples.picture(rng, bank)])
-        else:
-            out.put([s[:2] for s in traced_samples.strips(rng, bank)])
+START = Path(__file__).resolve().parent / "start"
+PATIENCE = 900.0  # seconds without a new block: then something is broken
 
 
-def work(net: str, seed: int, out: Any) -> None:
-    """One worker: draw samples for ever and put them on the queue."""
-    from training import scenes, textures
+class Samples:
+    """The blocks read so far, in the plan's order."""
 
-    cv2.setNumThreads(1)
-    rng = np.random.default_rng(seed)
-    bank = textures.TextureBank(rng)
-    while True:
-        try:
-            if net == "finder":
-                out.put([scenes.finder_sample(rng, bank)])
-            else:
-                batch: list[Any] = []
-                while len(batch) < 16:
-                    batch += scenes.strip_samples(rng, bank)
-                out.put(batch)
-        except (cv2.error, ValueError, IndexError, FloatingPointError) as problem:
-            print("a scene failed:", repr(problem)[:200], flush=True)
+    def __init__(self, blocks: list[Block], folder: Path, block: int) -> None:
+        self.blocks, self.folder, self.size = blocks, folder, block
+        self.parts: list[tuple[NDArray[np.uint8], NDArray[np.uint8]]] = []
+
+    def want(self, blocks: int) -> None:
+        """Wait until that many blocks are read. Raises TimeoutError when none comes for long."""
+        while len(self.parts) < blocks:
+            path = self.blocks[len(self.parts)].path(self.folder)
+            begun = time.monotonic()
+            while not path.exists():
+                if time.monotonic() - begun > PATIENCE:
+                    raise TimeoutError(f"{path} was not drawn within {PATIENCE:.0f} s")
+                time.sleep(0.05)
+            self.parts.append(read(path))
+
+    def pick(self, index: NDArray[np.int64]) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+        a, b = np.divmod(index, self.size)
+        pairs = [(self.parts[i][0][j], self.parts[i][1][j]) for i, j in zip(a, b, strict=True)]
+        return np.stack([p for p, _ in pairs]), np.stack([q for _, q in pairs])
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("net", choices=sorted(SIZES))
-    parser.add_argument("--minutes", type=float, default=9.0)
-    parser.add_argument("--workers", type=int, default=14, help="processes that draw")
-    parser.add_argument("--traced", type=int, default=0, help="processes that ray-trace")
-    parser.add_argument("--draw-minutes", type=float, default=1e9, help="send the workers home then: the card is the net's alone")
-    parser.add_argument("--device", default="cuda:0")
-    parser.add_argument("--batch", type=int, default=0)
-    parser.add_argument("--pool", type=int, default=0)
-    parser.add_argument("--rate", type=float, default=3e-3)
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--start", type=Path)
-    parser.add_argument("--out", type=Path, required=True)
-    a = parser.parse_args()
-
+def augment(x: Any, y: Any, finder: bool, coin: np.random.Generator) -> tuple[Any, Any]:
+    """Turn, mirror, zoom and recolour. x (n, 3, H, W) and y (n, 3, h, w), 0-1; x comes back as 0-255."""
     import torch
     from torch.nn import functional as F
 
-    from training import models
-    from training.export import EXAMPLE, export
+    n, device = len(x), x.device
 
-    started = time.monotonic()
-    a.out.mkdir(parents=True, exist_ok=True)
-    finder = a.net == "finder"
-    batch = a.batch or (16 if finder else 96)
-    capacity = a.pool or (14000 if finder else 120000)
-    (h, w), (lh, lw) = SIZES[a.net]
-    device = torch.device(a.device)
-    torch.backends.cudnn.benchmark = True
-    torch.backends.cuda.matmul.allow_tf32 = True
-
-    context = mp.get_context("spawn")
-    line = context.Queue(maxsize=64)
-    crew = [
-        context.Process(target=work if k < a.workers else trace, args=(a.net, a.seed * 1000 + k, line), daemon=True)
-        for k in range(a.workers + a.traced)
-    ]
-    for one in crew:
-        one.start()
-
-    pictures = torch.empty((capacity, h, w, 3), dtype=torch.uint8, device=device)
-    labels = torch.empty((capacity, lh, lw, 3), dtype=torch.uint8, device=device)
-    held = 96 if finder else 768
-    test_pictures = torch.empty((held, h, w, 3), dtype=torch.uint8, device=device)
-    test_labels = torch.empty((held, lh, lw, 3), dtype=torch.uint8, device=device)
-    state = {"seen": 0}
-
-    # A stream of its own: on the common one every copy would wait behind the queued training steps.
-    side = torch.cuda.Stream(device)
-
-    def keep(slot: Any, value: Any) -> None:
-        with torch.cuda.stream(side):
-            slot.copy_(torch.from_numpy(value))
-
-    def collect() -> None:
-        while True:
-            try:
-                got = line.get(timeout=1)
-            except queue.Empty:
-                continue
-            for picture, label in got:
-                k = state["seen"]
-                if k < held:
-                    keep(test_pictures[k], picture)
-                    keep(test_labels[k], label)
-                else:
-                    keep(pictures[(k - held) % capacity], picture)
-                    keep(labels[(k - held) % capacity], label)
-                state["seen"] = k + 1
-
-    threading.Thread(target=collect, daemon=True).start()
-
-    net = getattr(models, a.net)().to(device, memory_format=torch.channels_last)
-    print(a.net, "parameters", sum(p.numel() for p in net.parameters()), flush=True)
-    if a.start and a.start.exists():
-        net.load_state_dict(torch.load(a.start, map_location=device))
-    average = copy.deepcopy(net).eval()
-    optimiser = torch.optim.AdamW(net.parameters(), lr=a.rate, weight_decay=1e-3)
-    class_weight = torch.tensor([1.0, 0.4, 0.5], device=device)
-    rand = torch.rand
+    def rand(*shape: int) -> Any:
+        return torch.rand(*shape, device=device)
 
     def uniform(low: float, high: float, *shape: int) -> Any:
-        return low + (high - low) * rand(*shape, device=device)
+        return low + (high - low) * rand(*shape)
 
-    def augment(x: Any, y: Any) -> tuple[Any, Any]:
-        """x (B, 3, H, W) and y (B, 3, h, w), 0-1."""
-        n = len(x)
-        if finder:
-            theta = torch.zeros(n, 2, 3, device=device)
-            warp = rand(n, device=device) < 0.6
-            turn = torch.where(warp, uniform(-0.3, 0.3, n), torch.zeros(n, device=device))
-            zoom = torch.where(warp, torch.exp(uniform(-0.35, 0.35, n)), torch.ones(n, device=device))
-            stretch = torch.where(warp, uniform(0.92, 1.08, n), torch.ones(n, device=device))
-            shift = uniform(-0.15, 0.15, n, 2) * warp[:, None]
-            fx = torch.where(rand(n, device=device) < 0.5, 1.0, -1.0)
-            fy = torch.where(rand(n, device=device) < 0.5, 1.0, -1.0)
-            aspect = w / h
-            theta[:, 0, 0] = fx * zoom * torch.cos(turn)
-            theta[:, 0, 1] = -fy * zoom * torch.sin(turn) / aspect
-            theta[:, 1, 0] = fx * zoom * stretch * torch.sin(turn) * aspect
-            theta[:, 1, 1] = fy * zoom * stretch * torch.cos(turn)
-            theta[:, :, 2] = shift
-            x = F.grid_sample(
-                x,
-                F.affine_grid(theta, [n, 3, h, w], align_corners=False),
-                padding_mode="reflection",
-                align_corners=False,
-            )
-            y = F.grid_sample(
-                y,
-                F.affine_grid(theta, [n, 3, lh, lw], align_corners=False),
-                padding_mode="reflection",
-                align_corners=False,
-            )
-            if rand(1).item() < 0.5:
-                x, y = x.transpose(2, 3), y.transpose(2, 3)
-        else:
-            for axis in (2, 3):
-                flip = (rand(n, device=device) < 0.5)[:, None, None, None]
-                x = torch.where(flip, x.flip(axis), x)
-                y = torch.where(flip, y.flip(axis), y)
-        gain = uniform(0.75, 1.3, n, 1, 1, 1) * (1 + 0.08 * torch.randn(n, 3, 1, 1, device=device))
-        x = (x * gain).clamp(0, 1) ** torch.exp(uniform(-0.4, 0.4, n, 1, 1, 1))
-        grey = x.mean(1, keepdim=True)
-        vivid = torch.where(
-            rand(n, 1, 1, 1, device=device) < 0.1,
-            torch.zeros(1, device=device),
-            uniform(0.4, 1.5, n, 1, 1, 1),
-        )
-        x = grey + (x - grey) * vivid
-        contrast = uniform(0.6, 1.3, n, 1, 1, 1)
-        middle = x.mean((1, 2, 3), keepdim=True)
-        x = middle + (x - middle) * contrast
-        x = x + torch.randn_like(x) * (uniform(0, 0.03, n, 1, 1, 1) * (rand(n, 1, 1, 1, device=device) < 0.4))
-        if rand(1).item() < 0.25:
-            soft = F.avg_pool2d(F.pad(x, (1, 1, 1, 1), mode="replicate"), 3, 1)
-            x = x + (soft - x) * uniform(0, 1, n, 1, 1, 1)
-        x = (x * 255).round().clamp(0, 255)
-        return x.contiguous(memory_format=torch.channels_last), y
+    if finder:
+        (h, w), (lh, lw) = x.shape[2:], y.shape[2:]
+        theta = torch.zeros(n, 2, 3, device=device)
+        warp = rand(n) < 0.6
+        turn = torch.where(warp, uniform(-0.3, 0.3, n), torch.zeros(n, device=device))
+        zoom = torch.where(warp, torch.exp(uniform(-0.35, 0.35, n)), torch.ones(n, device=device))
+        stretch = torch.where(warp, uniform(0.92, 1.08, n), torch.ones(n, device=device))
+        shift = uniform(-0.15, 0.15, n, 2) * warp[:, None]
+        fx = torch.where(rand(n) < 0.5, 1.0, -1.0)
+        fy = torch.where(rand(n) < 0.5, 1.0, -1.0)
+        aspect = w / h
+        theta[:, 0, 0] = fx * zoom * torch.cos(turn)
+        theta[:, 0, 1] = -fy * zoom * torch.sin(turn) / aspect
+        theta[:, 1, 0] = fx * zoom * stretch * torch.sin(turn) * aspect
+        theta[:, 1, 1] = fy * zoom * stretch * torch.cos(turn)
+        theta[:, :, 2] = shift
+        grid = F.affine_grid(theta, [n, 3, h, w], align_corners=False)
+        x = F.grid_sample(x, grid, padding_mode="reflection", align_corners=False)
+        grid = F.affine_grid(theta, [n, 3, lh, lw], align_corners=False)
+        y = F.grid_sample(y, grid, padding_mode="reflection", align_corners=False)
+        if coin.random() < 0.5:
+            x, y = x.transpose(2, 3), y.transpose(2, 3)
+    else:
+        for axis in (2, 3):
+            flip = (rand(n) < 0.5)[:, None, None, None]
+            x = torch.where(flip, x.flip(axis), x)
+            y = torch.where(flip, y.flip(axis), y)
+    gain = uniform(0.75, 1.3, n, 1, 1, 1) * (1 + 0.08 * torch.randn(n, 3, 1, 1, device=device))
+    x = (x * gain).clamp(0, 1) ** torch.exp(uniform(-0.4, 0.4, n, 1, 1, 1))
+    grey = x.mean(1, keepdim=True)
+    vivid = torch.where(rand(n, 1, 1, 1) < 0.1, torch.zeros(1, device=device), uniform(0.4, 1.5, n, 1, 1, 1))
+    x = grey + (x - grey) * vivid
+    contrast = uniform(0.6, 1.3, n, 1, 1, 1)
+    middle = x.mean((1, 2, 3), keepdim=True)
+    x = middle + (x - middle) * contrast
+    x = x + torch.randn_like(x) * (uniform(0, 0.03, n, 1, 1, 1) * (rand(n, 1, 1, 1) < 0.4))
+    if coin.random() < 0.25:
+        soft = F.avg_pool2d(F.pad(x, (1, 1, 1, 1), mode="replicate"), 3, 1)
+        x = x + (soft - x) * uniform(0, 1, n, 1, 1, 1)
+    x = (x * 255).round().clamp(0, 255)
+    return x.contiguous(memory_format=torch.channels_last), y
 
-    def loss_of(z: Any, y: Any) -> Any:
-        p = torch.sigmoid(z)
-        bce = F.binary_cross_entropy_with_logits(z, y, reduction="none")
-        if finder:
-            weight = 1 + 5 * F.max_pool2d(y, 7, 1, 3)
-        else:
-            band = F.max_pool2d(y, 7, 1, 3) + F.max_pool2d(-y, 7, 1, 3)
-            weight = 0.5 + 5 * band
-        per_class = (bce * weight).mean((0, 2, 3)) * (8 if finder else 2)
-        overlap = (p * y).sum((0, 2, 3))
-        dice = 1 - (2 * overlap + 20) / ((p * p).sum((0, 2, 3)) + (y * y).sum((0, 2, 3)) + 20)
-        return ((per_class + (0.6 if finder else 0.3) * dice) * class_weight).sum()
 
-    def pick(index: Any, source: Any, target: Any) -> tuple[Any, Any]:
-        x = source[index].permute(0, 3, 1, 2).float() / 255
-        y = target[index].permute(0, 3, 1, 2).float() / 255
+def loss_of(z: Any, y: Any, finder: bool) -> Any:
+    """z: logits, y: coverage 0-1, both (n, 3, h, w)."""
+    import torch
+    from torch.nn import functional as F
+
+    p = torch.sigmoid(z)
+    bce = F.binary_cross_entropy_with_logits(z, y, reduction="none")
+    if finder:
+        weight = 1 + 5 * F.max_pool2d(y, 7, 1, 3)
+    else:  # near the borders most of all
+        weight = 0.5 + 5 * (F.max_pool2d(y, 7, 1, 3) + F.max_pool2d(-y, 7, 1, 3))
+    per_class = (bce * weight).mean((0, 2, 3)) * (8 if finder else 2)
+    overlap = (p * y).sum((0, 2, 3))
+    dice = 1 - (2 * overlap + 20) / ((p * p).sum((0, 2, 3)) + (y * y).sum((0, 2, 3)) + 20)
+    return ((per_class + (0.6 if finder else 0.3) * dice) * torch.tensor([1.0, 0.4, 0.5], device=z.device)).sum()
+
+
+def train(recipe: Recipe, out: Path, start: Path | None, device_name: str) -> None:
+    """Train one network on the blocks that appear in out/data and write out/NET.onnx and out/NET.pt."""
+    os.environ.setdefault("CUBLAS_WORKSPACE_CONFIG", ":4096:8")
+    import torch
+
+    from training import models
+    from training.export import EXAMPLE, export
+    from training.start import load, settle
+
+    torch.use_deterministic_algorithms(True, warn_only=True)
+    torch.backends.cudnn.benchmark = True
+    torch.backends.cuda.matmul.allow_tf32 = True
+    torch.manual_seed(recipe.seed)
+    coin = np.random.default_rng([recipe.seed, 99])
+    device = torch.device(device_name)
+    finder, folder = recipe.net == "finder", out / "data"
+    begun = time.monotonic()
+
+    def say(text: str) -> None:
+        print(f"{time.monotonic() - begun:5.0f} s {recipe.net}: {text}", flush=True)
+
+    def batch_of(pictures: NDArray[np.uint8], labels: NDArray[np.uint8]) -> tuple[Any, Any]:
+        x = torch.from_numpy(pictures).to(device, non_blocking=True).permute(0, 3, 1, 2).float() / 255
+        y = torch.from_numpy(labels).to(device, non_blocking=True).permute(0, 3, 1, 2).float() / 255
         return x, y
+
+    def seen_as(x: Any) -> Any:
+        return (x * 255).contiguous(memory_format=torch.channels_last)
+
+    net = getattr(models, recipe.net)().to(device, memory_format=torch.channels_last)
+    held = Samples(held_out(recipe), folder, recipe.block)
+    held.want(len(held.blocks))
+    samples = Samples(plan(recipe), folder, recipe.block)
+    samples.want(recipe.blocks_at(0))
+    if start is not None:
+        load(net, start / f"{recipe.net}.onnx")
+        few = np.arange(0, len(samples.parts) * recipe.block, max(1, len(samples.parts) * recipe.block // (4 * recipe.batch)))
+        settle(net, (seen_as(batch_of(*samples.pick(few[k : k + recipe.batch]))[0]) for k in range(0, len(few), recipe.batch)))
+    average = copy.deepcopy(net).eval()
+    optimiser = torch.optim.AdamW(net.parameters(), lr=recipe.rate, weight_decay=1e-3)
+    fast = torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda")
 
     @torch.no_grad()
     def check() -> str:
-        total, overlap, union = 0.0, torch.zeros(3, device=device), torch.zeros(3, device=device)
-        size = 16 if finder else 96
-        for k in range(0, held, size):
-            x, y = pick(slice(k, k + size), test_pictures, test_labels)
-            with torch.autocast("cuda", torch.bfloat16):
-                z = average.logits((x * 255).contiguous(memory_format=torch.channels_last)).float()
-            total += float(loss_of(z, y)) / (held // size)
-            inside, truth = z > 0, y > 0.5
-            overlap += (inside & truth).sum((0, 2, 3))
-            union += (inside | truth).sum((0, 2, 3))
-        return f"held-out loss {total:.4f} IoU {[round(float(v), 3) for v in overlap / union.clamp(min=1)]}"
+        """Loss and overlap on the held-out samples, drawn and traced apart."""
+        told = []
+        for way in ("drawn", "traced"):
+            chosen = [k for k, b in enumerate(held.blocks) if b.way == way]
+            if not chosen:
+                continue
+            total, n = 0.0, 0
+            overlap, union = (torch.zeros(3, device=device) for _ in range(2))
+            index = np.concatenate([np.arange(k * recipe.block, (k + 1) * recipe.block) for k in chosen])
+            for k in range(0, len(index), recipe.batch):
+                x, y = batch_of(*held.pick(index[k : k + recipe.batch]))
+                with fast:
+                    z = average.logits(seen_as(x)).float()
+                total, n = total + float(loss_of(z, y, finder)), n + 1
+                inside, truth = z > 0, y > 0.5
+                overlap += (inside & truth).sum((0, 2, 3))
+                union += (inside | truth).sum((0, 2, 3))
+            ious = [round(float(v), 3) for v in overlap / union.clamp(min=1)]
+            told.append(f"{way} loss {total / max(n, 1):.4f} IoU {ious}")
+        return "held-out " + ", ".join(told)
 
-    step, running, told, clock = 0, 0.0, time.monotonic(), 0.0
-    speed: dict[int, float] = {}
-    while state["seen"] < held + (200 if finder else 3000):
-        time.sleep(0.2)
-    print(f"first samples after {time.monotonic() - started:.0f} s", flush=True)
-    begun = time.monotonic()
-    finish = started + a.minutes * 60
-    while time.monotonic() < finish:
-        progress = (time.monotonic() - begun) / (finish - begun)
-        if crew and time.monotonic() - started > 60 * a.draw_minutes:
-            for one in crew:
-                one.kill()
-            crew = []
+    say(f"{sum(p.numel() for p in net.parameters())} parameters, {len(samples.parts)} blocks; at the start {check()}")
+    tell = max(1, recipe.steps // 12)
+    waited = 0.0
+    for step in range(recipe.steps):
         warm = min(1.0, (step + 1) / 200)
-        rate = a.rate * warm * (0.5 + 0.5 * math.cos(math.pi * min(progress, 1.0))) + 1e-6
         for group in optimiser.param_groups:
-            group["lr"] = rate
-        filled = min(state["seen"] - held, capacity)
-        x, y = augment(*pick(torch.randint(0, filled, (batch,), device=device), pictures, labels))
-        with torch.autocast("cuda", torch.bfloat16):
+            group["lr"] = recipe.rate * warm * (0.5 + 0.5 * math.cos(math.pi * step / recipe.steps)) + 1e-6
+        paused = time.monotonic()
+        samples.want(recipe.blocks_at(step))
+        waited += time.monotonic() - paused
+        index = coin.integers(0, recipe.blocks_at(step) * recipe.block, recipe.batch)
+        x, y = augment(*batch_of(*samples.pick(index)), finder, coin)
+        with fast:
             z = net.logits(x).float()
-        loss = loss_of(z, y)
+        loss = loss_of(z, y, finder)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
         optimiser.step()
-        step += 1
-        if step in (20, 60, 80, 120):  # keep whichever way of choosing kernels runs faster here
-            torch.cuda.synchronize(device)
-            if step in (60, 120):
-                speed[step] = 40 / (time.monotonic() - clock)
-                print(f"{speed[step]:.1f} steps/s, benchmark {torch.backends.cudnn.benchmark}", flush=True)
-                torch.backends.cudnn.benchmark = step == 120 and speed[60] > speed[120]
-            clock = time.monotonic()
-        decay = min(0.999, step / (step + 20))
+        decay = min(0.999, (step + 1) / (step + 21))
         with torch.no_grad():
-            for ours, theirs in zip(average.state_dict().values(), net.state_dict().values(), strict=True):
-                if ours.dtype.is_floating_point:
-                    ours.lerp_(theirs, 1 - decay)
-                else:
-                    ours.copy_(theirs)
-        if step % 50 == 0:
-            running = float(loss.detach()) if running == 0 else 0.8 * running + 0.2 * float(loss.detach())
-        if time.monotonic() - told > 45:
-            told = time.monotonic()
-            torch.save(average.state_dict(), a.out / f"{a.net}.pt")
-            print(
-                f"{told - started:4.0f} s step {step} samples {state['seen']} loss {running:.4f} {check()}",
-                flush=True,
-            )
-    print(f"done: step {step} samples {state['seen']} {check()}", flush=True)
-    for one in crew:
-        one.kill()
-    torch.save(average.state_dict(), a.out / f"{a.net}.pt")
-    export(
-        copy.deepcopy(average).cpu().to(memory_format=torch.contiguous_format),
-        a.out / f"{a.net}.onnx",
-        EXAMPLE[a.net],
-    )
+            ours, theirs = list(average.state_dict().values()), list(net.state_dict().values())
+            floats = [k for k, v in enumerate(ours) if v.dtype.is_floating_point]
+            torch._foreach_lerp_([ours[k] for k in floats], [theirs[k] for k in floats], 1 - decay)
+        if (step + 1) % tell == 0 or step + 1 == recipe.steps:
+            torch.save(average.state_dict(), out / f"{recipe.net}.pt")
+            say(f"step {step + 1} blocks {len(samples.parts)} (waited {waited:.0f} s) loss {float(loss.detach()):.4f} {check()}")
+    export(copy.deepcopy(average).cpu().to(memory_format=torch.contiguous_format), out / f"{recipe.net}.onnx", EXAMPLE[recipe.net])
+    say("done")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("net", choices=[*NETS, "all"])
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--recipe", choices=sorted(RECIPES), default="full")
+    parser.add_argument("--workers", type=int, default=max(1, (os.cpu_count() or 2) - 2), help="processes that draw")
+    parser.add_argument("--tracers", type=int, default=7, help="those of them that ray-trace")
+    parser.add_argument("--device", default="cuda:0")
+    parser.add_argument("--start", type=Path, default=START, help="folder with the ONNX files to go on from")
+    parser.add_argument("--scratch", action="store_true", help="begin with random weights")
+    a = parser.parse_args()
+    recipes = [r for r in RECIPES[a.recipe] if a.net in (r.net, "all")]
+    a.out.mkdir(parents=True, exist_ok=True)
+    context = mp.get_context("spawn")
+    crew = Crew(recipes, a.out / "data", a.workers, min(a.tracers, a.workers))
+    trainers = [context.Process(target=train, args=(r, a.out, None if a.scratch else a.start, a.device)) for r in recipes]
+    try:
+        for one in trainers:
+            one.start()
+        while any(one.is_alive() for one in trainers):
+            crew.look_after()
+            if any(one.exitcode not in (None, 0) for one in trainers):
+                break
+            time.sleep(1)
+    finally:
+        crew.stop()
+        for one in trainers:
+            one.terminate()
+            one.join()
+    if any(one.exitcode for one in trainers):
+        raise SystemExit("training failed: see above")
 
 
 if __name__ == "__main__":

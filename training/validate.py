@@ -1,6 +1,6 @@
 """Measure the two networks on a folder of photographs with known answers.
 
-    python -m training.validate FOLDER [--maps OUT_FOLDER]
+    python -m training.validate FOLDER [--maps OUT_FOLDER] [--models FOLDER_WITH_ONNX] [--only 0:16] [--rows 14]
 
 Needs NAME.jpg beside NAME.truth.json with pixels.axis, pixels.back and pixels.belly: (n, 2) in upright
 full-size pixels. Prints a line per picture:
@@ -117,17 +117,28 @@ def check_finder(
     return recall, float(far.sum() / max(length * thick / np.mean(maps.k), 1)), maps, seconds
 
 
-def check_strip(picture: NDArray[np.uint8], axis: Array, back: Array, belly: Array) -> dict[str, float]:
-    """The strip network against the classical edges and the true outline along a disturbed path."""
+def averaged_strip(picture: NDArray[np.uint8], path: Array, step: float) -> NDArray[np.uint8]:
+    """A strip of coarse steps is averaged from finer ones, as the product does it."""
+    fine = max(1, round(step / 1.25))
+    at = np.interp(np.arange((len(path) - 1) * fine + 1) / fine, np.arange(len(path)), np.arange(len(path)))
+    dense = np.stack([np.interp(at, np.arange(len(path)), path[:, k]) for k in (0, 1)], 1)
+    dense = dense[: len(dense) // fine * fine]
+    got = np.asarray(cut_strip(picture, dense, nets.STRIP_ACROSS * fine), np.uint8)
+    return np.asarray(cv2.resize(got, (got.shape[1] // fine, nets.STRIP_ACROSS), interpolation=cv2.INTER_AREA), np.uint8)
+
+
+def check_strip(picture: NDArray[np.uint8], axis: Array, back: Array, belly: Array, rows: float = 14.0) -> dict[str, float]:
+    """The strip network against the classical edges and the true outline along a disturbed path; the limb `rows` steps thick."""
     thick = float(np.median(np.linalg.norm(back - belly, axis=1)))
-    step = float(np.clip(thick / 14, 0.75, 1.5))
+    step = max(thick / rows, 0.75)
     path = _even(axis, step, 40 * step)
     rng = np.random.default_rng(0)
     t = np.gradient(path, axis=0)
     n = np.stack([-t[:, 1], t[:, 0]], 1) / np.linalg.norm(t, axis=1, keepdims=True)
     sway = 4 * np.sin(np.linspace(0, 9, len(path)) + rng.uniform(0, 6))
     path = _even(path + n * (sway * step)[:, None], step)
-    strip = np.asarray(cut_strip(picture, path), np.uint8)
+    strip = averaged_strip(picture, path, step)
+    path = path[: strip.shape[1]]
     maps = nets.silhouette_maps(strip)
     t = np.gradient(path, axis=0)
     n = np.stack([-t[:, 1], t[:, 0]], 1) / np.linalg.norm(t, axis=1, keepdims=True)
@@ -189,17 +200,24 @@ def main() -> None:
     )
     parser.add_argument("folder", type=Path)
     parser.add_argument("--maps", type=Path)
+    parser.add_argument("--models", type=Path, help="folder with finder.onnx and silhouette.onnx, other than the shipped ones")
+    parser.add_argument("--only", default=":", help="slice of the pictures, A:B")
+    parser.add_argument("--rows", type=float, default=14.0, help="how many steps thick the limb is in the strips")
     a = parser.parse_args()
+    if a.models:
+        for network in (nets._FINDER, nets._SILHOUETTE):
+            network._net = cv2.dnn.readNetFromONNX(str(a.models / network._name))
     rows = []
-    for path in sorted(a.folder.glob("*.jpg")):
+    first, last = (int(v) if v else None for v in a.only.split(":"))
+    for path in sorted(p for p in a.folder.iterdir() if p.suffix in (".jpg", ".png"))[first:last]:
         truth = path.with_name(path.stem + ".truth.json")
         picture = upright(path)
-        if truth.exists():
-            pixels = json.loads(truth.read_text())["pixels"]
+        pixels = json.loads(truth.read_text()).get("pixels") if truth.exists() else None
+        if pixels and "axis" in pixels:
             axis, back, belly = (np.array(pixels[k], float) for k in ("axis", "back", "belly"))
             thick = float(np.median(np.linalg.norm(back - belly, axis=1)))
             recall, false, maps, seconds = check_finder(picture, axis, thick)
-            s = check_strip(picture, axis, back, belly)
+            s = check_strip(picture, axis, back, belly, a.rows)
             rows.append([recall, false, s["found"], s["rms"], s["bias"], s["mid"], s["spread"], s["bad"]])
             print(
                 f"{path.stem:22s} recall {recall:.3f} false {false:.2f}"
@@ -220,7 +238,7 @@ def main() -> None:
             f"{len(t)} pictures: recall median {np.median(t[:, 0]):.3f} mean"
             f" {t[:, 0].mean():.3f} worst {t[:, 0].min():.3f};"
             f" recall over 0.95: {np.mean(t[:, 0] > 0.95):.0%}; false area median {np.median(t[:, 1]):.2f}"
-            f" mean {t[:, 1].mean():.2f}; strip found {np.nanmean(t[:, 2]):.3f} edge rms"
+            f" mean {t[:, 1].mean():.2f} over 0.3: {np.mean(t[:, 1] > 0.3):.0%}; strip found {np.nanmean(t[:, 2]):.3f} edge rms"
             f" median {np.nanmedian(t[:, 3]):.2f} px"
             f" bias {np.nanmedian(t[:, 4]):+.2f}; mid |median| {np.nanmedian(np.abs(t[:, 5])):.2f}"
             f" spread {np.nanmedian(t[:, 6]):.2f} px bad {np.nanmean(t[:, 7]):.3f}"

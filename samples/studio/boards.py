@@ -72,7 +72,7 @@ def make(scene: Scene, posed: Posed, place: Place, rng: np.random.Generator) -> 
         "lines_and_two_marks": _ruled,
         "tape": _tape,
         "four_marks": _dots,
-        "stick": _stick,
+        "stick": stick_and_pegs,
     }
     return maker[kind](scene, posed, place, around, rng)
 
@@ -213,7 +213,7 @@ def _dots(scene: Scene, posed: Posed, place: Place, around: np.ndarray, rng: np.
     return Board(frame, parts, scale, marks)
 
 
-def _stick(scene: Scene, posed: Posed, place: Place, around: np.ndarray, rng: np.random.Generator) -> Board:
+def stick_and_pegs(scene: Scene, posed: Posed, place: Place, around: np.ndarray, rng: np.random.Generator) -> Board:
     """A stick in the grass with pegs, a hedge behind; the pegs' faces lie in z = 0, the bow behind them."""
     step = scene.scale["spacing_in"] * IN
     belly = posed.built.grip_belly
@@ -245,11 +245,24 @@ def _stick(scene: Scene, posed: Posed, place: Place, around: np.ndarray, rng: np
     apart = min(scene.scale["steps"], len(free) - 2)
     pair = [free[0], min(free, key=lambda y: abs(y - (free[0] - apart * step)))]
     marks = rig.world(np.array([[14.0, y] for y in pair]), 0.0)
+    frame = np.vstack([around, marks + [0, 0, 0]])
+    scale = {
+        "kind": "stick",
+        "spacing_in": round(scene.scale["spacing_in"], 4),
+        "marks_apart_in": round((pair[0] - pair[1]) / IN, 3),
+    }
+    if scene.board != "none":
+        parts += hedge(rng)
+    return Board(frame, parts, scale, marks)
+
+
+def hedge(rng: np.random.Generator) -> list[tuple[Mesh, Colour]]:
+    """A lawn and a hedge behind it."""
     ground = -1560.0
     lawn = meshes.sheet(
         np.array([[-6000, ground, -9000], [6000, ground, -9000], [6000, ground, 3500], [-6000, ground, 3500]])
     )
-    parts.append((lawn, textures.grass(rng, (1500, 1500))))
+    parts: list[tuple[Mesh, Colour]] = [(lawn, textures.grass(rng, (1500, 1500)))]
     far = rng.uniform(-2600, -1500)
     top = rng.uniform(-100, 900)
     dark = meshes.upright((-5000, 5000), (ground, top - 250), far - 420)
@@ -262,13 +275,7 @@ def _stick(scene: Scene, posed: Posed, place: Place, around: np.ndarray, rng: np
             textures.greens(rng),
         ),
     ]
-    frame = np.vstack([around, marks + [0, 0, 0]])
-    scale = {
-        "kind": "stick",
-        "spacing_in": round(scene.scale["spacing_in"], 4),
-        "marks_apart_in": round((pair[0] - pair[1]) / IN, 3),
-    }
-    return Board(frame, parts, scale, marks)
+    return parts
 
 
 def clutter(

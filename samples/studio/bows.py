@@ -34,6 +34,20 @@ class Defect:
 
 
 @dataclass(frozen=True)
+class Kink:
+    """A crook that grew in the stave: ``turn`` radians (+ toward the belly) spread over +-``half`` mm of a limb."""
+
+    limb: str
+    from_nock: float
+    half: float
+    turn: float
+
+    def curvature(self, from_nock: np.ndarray) -> np.ndarray:
+        t = np.clip((from_nock - self.from_nock) / self.half, -1, 1)
+        return self.turn / self.half * np.cos(t * np.pi / 2) ** 2
+
+
+@dataclass(frozen=True)
 class BowPlan:
     """Dimensions of an invented bow, mm; weight in lb at a draw in inches to the back; reflex of each limb in
     mm.
@@ -58,6 +72,13 @@ class BowPlan:
     string: str = "white"
     string_d: float = 3.0
     seed: int = 1
+    past: tuple[float, float] = (5.0, 5.0)  # mm of limb beyond the upper and the lower nock
+    kinks: tuple[Kink, ...] = ()
+    chatter: float = 0.0  # spread of the thickness's unevenness, as a share: no scraper leaves a perfect taper
+    grip_length: float = 0.0  # of the grip's swell, where it is not the stiff handle's; it then bends with the limbs
+    back_power: float = 5.0  # roundness of the section's back and belly: 2 an ellipse, 5 a rectangle with soft corners
+    belly_power: float = 5.0
+    crown: float = 0.3  # mm by which the back's edges lie below its middle
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,9 +106,13 @@ class Built:
 
     def bump(self, s: np.ndarray) -> np.ndarray:
         """What the grip adds on the belly, mm."""
-        half = self.plan.handle / 2
-        t = np.clip((np.abs(s) - 0.42 * half) / (0.53 * half), 0, 1)
-        return self.plan.grip * (1 - t * t * (3 - 2 * t))
+        half = (self.plan.grip_length or self.plan.handle) / 2
+        return _swell(s, half, self.plan.grip)
+
+
+def _swell(s: np.ndarray, half: float, depth: float) -> np.ndarray:
+    t = np.clip((np.abs(s) - 0.42 * half) / (0.53 * half), 0, 1)
+    return depth * (1 - t * t * (3 - 2 * t))
 
 
 def _half(plan: BowPlan, limb: str) -> float:
@@ -105,13 +130,23 @@ def _limb(plan: BowPlan, limb: str, thick0: float) -> tuple[statics.Limb, np.nda
         if d.limb == limb:
             thick = thick * d.factor(s[-1] - s)
     side = 0 if limb == "upper" else 1
+    if plan.chatter:
+        uneven = np.random.default_rng([plan.seed, side, 5])
+        places = np.linspace(0, s[-1], max(4, int(s[-1] / 90)))
+        thick = thick * (1 + plan.chatter * np.interp(s, places, uneven.normal(size=places.size)))
     rng = np.random.default_rng([plan.seed, side])
     waves = sum(
         rng.normal() * np.sin(np.pi * (k * f + rng.uniform(0, 2))) / k for k in (2, 3, 4)
     )  # a stave is never quite even
     kappa0 = -2 * plan.reflex[side] / s[-1] ** 2 * np.ones_like(s) + plan.wander * waves * np.sin(np.pi * f)
+    for kink in plan.kinks:
+        if kink.limb == limb:
+            kappa0 = kappa0 + kink.curvature(s[-1] - s)
     stiffer = 1 + (plan.uneven if limb == "lower" else 0)
-    ei = plan.modulus * stiffer * width * thick**3 / 12
+    deep = thick
+    if plan.grip_length:  # the swell bends too, and stiffens what it lies on
+        deep = thick + _swell(s + stiff, plan.grip_length / 2, plan.grip)
+    ei = plan.modulus * stiffer * width * deep**3 / 12
     grip = np.array([[0.0, 0.8 * plan.width, thick0, 0.0], [0.6 * stiff, 0.82 * plan.width, thick0, 0.0]])
     table = np.vstack([grip, np.column_stack([s + stiff, width, thick, kappa0])])
     return statics.Limb(s, ei, kappa0), table

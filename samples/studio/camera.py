@@ -109,9 +109,10 @@ def look(
     fov_deg: float,
     size: tuple[int, int],
     k1: float,
+    fill: float = 0.94,
 ) -> Camera:
     """A camera that turns by (yaw, pitch, roll) about the scene and stands back until every point is well
-    inside.
+    inside: the farthest at ``fill`` of the way from the picture's middle to its border.
     """
     yaw, pitch, roll = np.radians(angles_deg)
     focal = max(size) / 2 / math.tan(math.radians(fov_deg) / 2)
@@ -126,7 +127,7 @@ def look(
             Camera(tuple(middle + far * way), tuple(middle), float(roll), focal, size, k1).project(points)
             - camera.centre
         ) / (np.array(size) / 2)
-        far *= 1 + 0.5 * (spread.max() / 0.94 - 1)
+        far *= 1 + 0.5 * (spread.max() / fill - 1)
     return Camera(
         tuple(float(v) for v in middle + far * way),
         tuple(float(v) for v in middle),

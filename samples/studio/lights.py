@@ -63,9 +63,7 @@ def of(scene: Scene, camera: Camera) -> dict[str, Any]:
         )
         return {"flash": lamp, "sky": _sky([0.10, 0.085, 0.065])}
     if scene.light == "sun":
-        up = rng.uniform(0.45, 0.85)
-        ray = np.array([side * rng.uniform(0.35, 0.8), up, rng.uniform(0.9, 1.3)])
-        at = 30_000 * ray / np.linalg.norm(ray)
+        at = sun_at(scene)
         sun = _panel(
             tuple(float(v) for v in at), (0, 0, 0), (280, 280), [26_000, 24_400, 21_500]
         )  # half a degree wide
@@ -73,4 +71,21 @@ def of(scene: Scene, camera: Camera) -> dict[str, Any]:
     if scene.light == "overcast":
         soft = _panel((side * 1500, 5200, 3000), (0, 0, -300), (5200, 4200), [0.9, 0.92, 0.96])
         return {"cloud": soft, "sky": _sky([0.62, 0.64, 0.67])}
+    if scene.light == "lamp":  # one bulb in a dark shop
+        bulb = _panel(
+            (side * rng.uniform(300, 1600), rng.uniform(200, 1500), rng.uniform(700, 1700)),
+            (0, -200, 0),
+            (90, 90),
+            [1500, 1290, 960],
+        )
+        return {"bulb": bulb, "sky": _sky([0.09, 0.075, 0.055])}
     raise ValueError(f"no light called {scene.light}")
+
+
+def sun_at(scene: Scene) -> np.ndarray:
+    """Where the sun stands, mm."""
+    rng = np.random.default_rng([scene.seed, 11])
+    side = float(rng.choice([-1, 1]))
+    up = rng.uniform(0.45, 0.85)
+    ray = np.array([side * rng.uniform(0.35, 0.8), up, rng.uniform(0.9, 1.3)])
+    return np.asarray(30_000 * ray / np.linalg.norm(ray))

@@ -8,7 +8,6 @@ import numpy as np
 
 from studio.bows import Posed, fine, normal, on_rig
 
-TIP = 5.0  # mm of limb beyond the nock
 AROUND = 56  # points round a limb's section
 
 
@@ -38,51 +37,58 @@ class Place:
         return np.column_stack([flat, np.broadcast_to(np.asarray(z, float) + self.depth, len(flat))])
 
 
-def section_ring() -> tuple[np.ndarray, np.ndarray]:
-    """Unit section (u across the width, v toward the back, each within +-1): a rectangle with well rounded
-    corners.
+def section_ring(back: float = 5.0, belly: float = 5.0, around: int = AROUND) -> tuple[np.ndarray, np.ndarray]:
+    """Unit section (u across the width, v toward the back, each within +-1): by default a rectangle with well
+    rounded corners. ``back``, ``belly``: each side's superellipse power, 2 = round.
     """
-    t = np.linspace(0, 2 * np.pi, AROUND, endpoint=False) + np.pi / AROUND
-    power = 2 / 5.0
+    t = np.linspace(0, 2 * np.pi, around, endpoint=False) + np.pi / around
+    power = 2 / np.where(np.sin(t) > 0, back, belly)
     return np.sign(np.cos(t)) * np.abs(np.cos(t)) ** power, np.sign(np.sin(t)) * np.abs(np.sin(t)) ** power
 
 
-def bow(posed: Posed, place: Place, crown: float = 0.3) -> Mesh:
-    """The whole bow from tip to tip. ``crown``: mm by which the back's edges lie below its middle."""
-    u, v = section_ring()
-    rings = []
-    parts = [fine(posed, "lower", beyond=TIP), fine(posed, "upper", beyond=TIP)]
-    along = []
-    for f, order in zip(parts, (slice(None, 0, -1), slice(None)), strict=True):
-        centre = np.column_stack([f["x"], f["y"]])
-        up = normal(f)
-        half_w, half_t = f["width"] / 2, f["thick"] / 2
-        bump = posed.built.bump(f["s"])
-        height = np.where(v > 0, v * half_t[:, None], v * (half_t + bump)[:, None])
-        height -= np.where(v > 0, crown * u**2 * np.minimum(1, half_t[:, None] / 5), 0)
-        flat = centre[:, None, :] + height[..., None] * up[:, None, :]
-        ring = np.concatenate([flat, (half_w[:, None] * u)[..., None]], -1)
-        rings.append(ring[order])
-        along.append((f["side"] * f["s"])[order])
-    ring, s = np.concatenate(rings), np.concatenate(along)
-    n, m = ring.shape[:2]
+def rings(posed: Posed, f: dict[str, np.ndarray]) -> np.ndarray:
+    """(n, AROUND, 3) the limb's surface at the places ``f`` (see bows.fine): x, y in the bow's frame, z across."""
+    plan = posed.built.plan
+    u, v = section_ring(plan.back_power, plan.belly_power)
+    centre = np.column_stack([f["x"], f["y"]])
+    up = normal(f)
+    half_w, half_t = f["width"] / 2, f["thick"] / 2
+    bump = posed.built.bump(f["s"])
+    height = np.where(v > 0, v * half_t[:, None], v * (half_t + bump)[:, None])
+    height -= np.where(v > 0, plan.crown * u**2 * np.minimum(1, half_t[:, None] / 5), 0)
+    flat = centre[:, None, :] + height[..., None] * up[:, None, :]
+    return np.concatenate([flat, (half_w[:, None] * u)[..., None]], -1)
+
+
+def bow(posed: Posed, place: Place) -> Mesh:
+    """The whole bow from tip to tip."""
+    past = dict(zip(("upper", "lower"), posed.built.plan.past, strict=True))
+    parts = [fine(posed, k, beyond=past[k]) for k in ("lower", "upper")]
+    orders = (slice(None, 0, -1), slice(None))
+    ring = np.concatenate([rings(posed, f)[o] for f, o in zip(parts, orders, strict=True)])
+    s = np.concatenate([(f["side"] * f["s"])[o] for f, o in zip(parts, orders, strict=True)])
+    m = ring.shape[1]
+    # the skin's seam runs along the side away from the camera, where two columns of points meet
+    order = (np.arange(m + 1) + m // 2) % m
+    ring = ring[:, order]
+    n = len(ring)
     flat = on_rig(posed, ring[..., :2].reshape(-1, 2))
     points = place.world(flat, ring[..., 2].ravel())
-    uv = np.stack(
-        np.broadcast_arrays(((s - s[0]) / np.ptp(s))[:, None], (np.arange(m) / m)[None]), -1
-    ).reshape(-1, 2)
-    faces = _skin(n, m)
-    caps = np.array([[points[:m].mean(0)], [points[-m:].mean(0)]]).reshape(2, 3)
+    around = (np.arange(m + 1) + m // 2) / m
+    uv = np.stack(np.broadcast_arrays(((s - s[0]) / np.ptp(s))[:, None], around[None]), -1).reshape(-1, 2)
+    faces = _skin(n, m + 1, closed=False)
+    last = (n - 1) * (m + 1)
+    caps = np.array([points[:m].mean(0), points[last : last + m].mean(0)])
     k = np.arange(m)
-    low = np.column_stack([np.full(m, n * m), k, (k + 1) % m])
-    top = np.column_stack([np.full(m, n * m + 1), (n - 1) * m + (k + 1) % m, (n - 1) * m + k])
+    low = np.column_stack([np.full(m, len(points)), k, k + 1])
+    top = np.column_stack([np.full(m, len(points) + 1), last + k + 1, last + k])
     return Mesh(
-        np.vstack([points, caps]), np.vstack([faces, low, top]), np.vstack([uv, [[0, 0.25], [1, 0.25]]]), True
+        np.vstack([points, caps]), np.vstack([faces, low, top]), np.vstack([uv, [[0, 0.75], [1, 0.75]]]), True
     )
 
 
-def _skin(n: int, m: int) -> np.ndarray:
-    i, j = np.meshgrid(np.arange(n - 1), np.arange(m), indexing="ij")
+def _skin(n: int, m: int, closed: bool = True) -> np.ndarray:
+    i, j = np.meshgrid(np.arange(n - 1), np.arange(m if closed else m - 1), indexing="ij")
     a, b = i * m + j, i * m + (j + 1) % m
     return np.concatenate(
         [np.stack([a, b, b + m], -1).reshape(-1, 3), np.stack([a, b + m, a + m], -1).reshape(-1, 3)]

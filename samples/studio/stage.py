@@ -74,12 +74,12 @@ def matte(colour: tuple[float, float, float] | np.ndarray) -> dict:
     return {"type": "twosided", "bsdf": {"type": "diffuse", "reflectance": texture}}
 
 
-def waxed(picture: np.ndarray) -> dict:
+def waxed(picture: np.ndarray, roughness: float = 0.42, specular: float = 0.35) -> dict:
     """Oiled wood: the picture under a soft sheen."""
     import mitsuba as mi
 
-    texture = {"type": "bitmap", "bitmap": mi.Bitmap(np.ascontiguousarray(picture)), "wrap_mode": "clamp"}
-    inner = {"type": "principled", "base_color": texture, "roughness": 0.42, "specular": 0.35}
+    texture = {"type": "bitmap", "bitmap": mi.Bitmap(np.ascontiguousarray(picture)), "wrap_mode": "repeat"}
+    inner = {"type": "principled", "base_color": texture, "roughness": roughness, "specular": specular}
     return {"type": "twosided", "bsdf": inner}
 
 
@@ -101,11 +101,19 @@ def rig(scene: Scene, posed: Posed, place: Place, rng: np.random.Generator) -> l
     from studio import textures
 
     plan = posed.built.plan
-    reach = {k: posed.shapes[k].s[-1] + meshes.TIP for k in ("upper", "lower")}
+    reach = {k: posed.shapes[k].s[-1] + past for k, past in zip(("upper", "lower"), plan.past, strict=True)}
     whole = reach["upper"] + reach["lower"]
     grip = tuple((reach["lower"] + side * 0.30 * plan.handle) / whole for side in (-1, 1))
     skin = textures.limb(np.random.default_rng(plan.seed), plan.look, grip)
-    out = [(meshes.bow(posed, place), waxed(skin))]
+    return [(meshes.bow(posed, place), waxed(skin)), *rig_parts(scene, posed, place, rng, scene.scale["kind"] != "stick")]
+
+
+def rig_parts(
+    scene: Scene, posed: Posed, place: Place, rng: np.random.Generator, post: bool
+) -> list[tuple[Mesh, dict]]:
+    """String, cradle on its post, and the scale with its rope when the bow is drawn."""
+    plan = posed.built.plan
+    out: list[tuple[Mesh, dict]] = []
     cord = matte(
         {"white": (224, 220, 208), "black": (34, 32, 32), "flax": (176, 146, 96), "red": (150, 40, 36)}[
             plan.string
@@ -120,7 +128,7 @@ def rig(scene: Scene, posed: Posed, place: Place, rng: np.random.Generator) -> l
         for a, b in zip(corners[:-1], corners[1:], strict=True):
             out.append((meshes.tube(meshes.line(a, b), plan.string_d / 2), cord))
         out += [(m, cord) for m in _loops(posed, place)]
-    if scene.scale["kind"] != "stick":
+    if post:
         out += _post(posed, place, scene.standoff, rng)
     if posed.state == "drawn":
         out += _scale_body(posed, place, rng)
@@ -199,8 +207,11 @@ def trace(
     seed: int,
     depth: int,
     hide: bool = True,
+    at_once: int = 16,
 ) -> np.ndarray:
-    """Path-traced light. ``hide``: lamps light the scene but are not seen themselves."""
+    """Path-traced light. ``hide``: lamps light the scene but are not seen themselves; ``at_once``: paths a pixel in
+    one pass.
+    """
     import mitsuba as mi
 
     scene: dict[str, Any] = {
@@ -212,9 +223,9 @@ def trace(
     for k, (mesh, material) in enumerate(parts):
         scene[f"part{k}"] = to_mitsuba(f"part{k}", mesh, material)
     loaded = mi.load_dict(scene)
-    passes, light = max(1, -(-samples // 16)), 0.0
+    passes, light = max(1, -(-samples // at_once)), 0.0
     for k in range(passes):  # small passes keep the memory low
-        part = mi.render(loaded, spp=min(samples, 16), seed=(seed * 1000 + k) % 2**31)
+        part = mi.render(loaded, spp=min(samples, at_once), seed=(seed * 1000 + k) % 2**31)
         light = light + np.array(part, np.float32)
     return np.asarray(light / passes, np.float32)
 
@@ -271,11 +282,13 @@ def shot(stage: Stage, photo: str, rng: np.random.Generator) -> dict:
     return out
 
 
-def begin(path: Path | None = None) -> None:
+def begin(variant: str = "") -> None:
     """Choose the renderer's backend once; the compiled one needs an LLVM library of version 16 or later."""
     import mitsuba as mi
 
-    del path
+    if variant:
+        mi.set_variant(variant)
+        return
     if "DRJIT_LIBLLVM_PATH" not in os.environ:
         found = sorted(Path("/usr/lib/x86_64-linux-gnu").glob("libLLVM.so.*"))
         if found:

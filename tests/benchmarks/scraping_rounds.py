@@ -46,6 +46,8 @@ class Outcome:
     worse: list[bool] = field(default_factory=list)  # whether a step worsened the tiller by more than its interval
     worse_anywhere: list[bool] = field(default_factory=list)  # the same at any station
     touched: list[tuple[bool, bool]] = field(default_factory=list)  # true hinges, each round: was it found; was wood taken off it
+    stiff: list[bool] = field(default_factory=list)  # true stiff places, each round: was it found
+    skips: tuple[int, int] = (0, 0)  # places that the first plan says to skip, and those it leaves out without a word
     false: list[bool] = field(default_factory=list)  # rounds with a hinge that is none
     seconds: float = 0.0
 
@@ -69,6 +71,9 @@ def run_bow(seed: int, rounds: int = 4, how: Pull | None = None, straight: bool 
             last = as_document(plan) if plan.stop is None else None
         out.stops.append(plan.stop or "go")
         note_hinges(out, bench, plan)
+        if len(out.stops) == 1:
+            unsure = [q for q in plan.leave if not q.told and not q.before]
+            out.skips = sum(not q.slight for q in unsure), sum(q.slight for q in unsure)
         at = np.array([r.from_handle_mm for r in plan.after.gaps])
         before = outside(bench, at)
         scrape(bench, plan, rng)
@@ -108,6 +113,11 @@ def note_hinges(out: Outcome, bench: Bench, plan: Plan) -> None:
             limb = (bench.bow.upper, bench.bow.lower)[k]
             seen = any(j == k and abs(lengths[k] - at - place) < NEAR_MM for j, at in found)
             out.touched.append((seen, bool(np.interp(place, limb.s, told[k]) > 0)))
+    places = () if plan.finding is None else plan.finding.places
+    for k, place in bench.stiff:
+        if hinge_now(bench, k, place) <= -HINGE:
+            mine = [p for p in places if p.kind == "stiff" and LIMBS.index(p.limb) == k]
+            out.stiff.append(any(abs(lengths[k] - p.from_nock_mm.value - place) < NEAR_MM for p in mine))
     tried = np.arange(-NEAR_MM, NEAR_MM + 1, 10)
     out.false.append(any(max(hinge_now(bench, k, lengths[k] - at + x) for x in tried) < NO_HINGE for k, at in found))
 
@@ -151,6 +161,10 @@ def main() -> None:
     true = [t for o in outcomes for t in o.touched]
     print(f"true hinges of {HINGE:.0%} or more, each round: found {np.mean([t[0] for t in true]):.1%}, "
           f"wood off their middle {np.mean([t[1] for t in true]):.1%} of {len(true)}")  # fmt: skip
+    print(f"true stiff places that bend less by {HINGE:.0%} or more, each round: found {share('stiff')}")
+    free = [o for o in outcomes if not o.bench.hinges]
+    print(f"first plans of {len(free)} bows without a hinge: {np.mean([o.skips[0] > 0 for o in free]):.1%} say to skip a place, "
+          f"{np.mean([sum(o.skips) > 0 for o in free]):.1%} leave one out")  # fmt: skip
     print(f"rounds with a false hinge: {share('false')}; {np.mean([o.seconds for o in outcomes]):.2f} s a round")
 
 

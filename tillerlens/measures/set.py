@@ -207,7 +207,7 @@ def runs(on: NDArray[np.bool_]) -> list[tuple[int, int]]:
 def share_kept(form_reflex_mm: float, now: Value) -> Value:
     """Reflex now over the reflex of the form that the bow was bent on, in %. The form is taken as exact to 1/16 in."""
     if not form_reflex_mm > 0:
-        raise SetError("The form's reflex has to be more than nought.", "Give the reflex of the form.")
+        raise SetError("The form's reflex must be above zero.", "Give the reflex of the form.")
     kept = now.value / form_reflex_mm
     budget = {c: 100 * v / form_reflex_mm for c, v in (now.budget or {"reading": now.u}).items()}
     budget["form"] = 100 * abs(kept) / form_reflex_mm * 25.4 / 16 / math.sqrt(3)

@@ -189,7 +189,7 @@ def as_document(plan: Plan) -> dict[str, Any]:
         "leave": [
             {
                 "limb": q.limb, "from_nock_mm": [_number(x, 1) for x in q.from_nock_mm], "softer": _number(q.softer, 3),
-                "told": q.told, "before": q.before,
+                "told": q.told, "before": q.before, "slight": q.slight,
             }
             for q in plan.leave
         ],

@@ -156,10 +156,10 @@ def plan_rows(plan: Plan, units: Units) -> Rows:
 
 
 def leave_rows(plan: Plan, units: Units) -> Rows:
-    """What the scraper keeps off: hinges always, places that only may be hinges where there is a step to keep off them."""
+    """What the scraper keeps off: hinges always, places that may well be hinges where there is a step to keep off them."""
     out: Rows = []
     for q in plan.leave:
-        if not q.told and plan.stop is not None:
+        if q.slight or (not q.told and plan.stop is not None):
             continue
         ends = sorted(_axis(plan, LIMBS.index(q.limb), mm, units) for mm in q.from_nock_mm)
         out.append(

@@ -187,7 +187,7 @@ def _bend_tips(units: Units) -> list[alt.Tooltip]:
     return [
         alt.Tooltip("limb:N"),
         alt.Tooltip("at:Q", title=f"from the handle's centre ({units.axis})", format=".1f"),
-        alt.Tooltip("bend:Q", title="1 / radius, per metre", format=".2f"),
+        alt.Tooltip("bend:Q", title="bend (1/radius, 1/m)", format=".2f"),
     ]
 
 

@@ -41,7 +41,7 @@ def bend_from_rest_chart(
     rest: Picture, bent: Picture, units: Units | None = None, bend: Bend = "arc",
     sections: Mapping[Limb, LimbSections] | None = None,
 ) -> alt.LayerChart:  # fmt: skip
-    """How much both limbs moved from their shape at rest, with bands, over the wished way to share the same bend out."""
+    """How much both limbs moved from their shape at rest, with bands, over the target way to share the same bend out."""
     units = units or Units()
     rows, wished = from_rest_rows(rest, bent, units, bend, sections)
     x = alt.X("at:Q", title=f"from the handle's centre ({units.axis})", scale=alt.Scale(nice=False, zero=False))
@@ -276,5 +276,5 @@ def _tips(units: Units) -> list[alt.Tooltip]:
     return [
         alt.Tooltip("limb:N"),
         alt.Tooltip("at:Q", title=f"from the handle's centre ({units.axis})", format=".1f"),
-        alt.Tooltip("bend:Q", title="1 / radius, per metre", format=".2f"),
+        alt.Tooltip("bend:Q", title="bend (1/radius, 1/m)", format=".2f"),
     ]

@@ -152,7 +152,7 @@ def bend_figure(picture: Picture, units: Units, rest: Picture | None = None) -> 
     _limb_legend(plot)
     natural = "natural shape" if picture.state == "unstrung" else "shape, natural bend included"
     what = "bend from rest" if rest is not None else natural
-    plot.axes(f"{units.axis} from the handle's centre", f"{what}: 1 / radius, per metre")
+    plot.axes(f"{units.axis} from the handle's centre", f"{what}: bend (1/radius, 1/m)")
     return plot.svg()
 
 
@@ -188,7 +188,7 @@ def set_figure(found: SetFound, units: Units) -> str:
     for i in range(steps):
         parts.append(_box(230 + i * 4, 142, 4.5, 10, _set_colour(i / (steps - 1)), "none"))
     parts.append(_text(222, 152, "no set", "end", 11))
-    parts.append(_text(230 + 4 * steps + 8, 152, f"{most:.2f} per metre more bend to the belly", "start", 11))
+    parts.append(_text(230 + 4 * steps + 8, 152, f"{most:.2f} 1/m more bend to the belly", "start", 11))
     parts.append(_text(WIDE / 2, 122, "coloured, a bar under it: more than its interval; bare: not told", "middle", 11))
     return svg(parts, height)
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from tillerlens.measurement import LIMBS, Measurement
 
-PER_METRE = "1 / radius, per metre"
+PER_METRE = "bend (1/radius, 1/m)"
 
 
 @dataclass(frozen=True, eq=False)

@@ -35,8 +35,8 @@ def plan_tables(plan: Plan, units: Units | None = None, every_mm: float | None =
 
 def _table(plan: Plan, limb: Limb, need: LimbNeed, units: Units, every: float) -> LimbTable:
     stretches = [s for s in plan.stretches if s.limb == limb]
-    leave = [q for q in plan.leave if q.limb == limb]
-    unit = "mm" if units.length == "cm" else "64ths"
+    leave = [(q, outward(q.from_nock_mm, units)) for q in plan.leave if q.limb == limb]
+    unit = f"mm{_doubt(need, units)}" if units.length == "cm" else f"64ths{_doubt(need, units)}"
     known = need.thickness is not None
     strokes = any(s.strokes for s in plan.stretches)
     head = ("cm" if units.length == "cm" else "in", *((f"now ({unit})", f"target ({unit})") if known else ()), "take")
@@ -44,7 +44,7 @@ def _table(plan: Plan, limb: Limb, need: LimbNeed, units: Units, every: float) -
     rows = []
     for at in np.arange(every, float(need.from_nock_mm[-1]) + 1.0, every):
         here = next((s for s in stretches if s.from_nock_mm[0] <= at <= s.from_nock_mm[1]), None)
-        left = next((q for q in leave if q.from_nock_mm[0] <= at <= q.from_nock_mm[1]), None)
+        left = next((q for q, (a, b) in leave if a <= at <= b), None)
         share = 0.0 if here is None or left is not None else here.share
         row = [f"{units.on_axis(float(at)):g}"]
         if known:
@@ -62,14 +62,26 @@ def _thickness(need: LimbNeed, at: float, share: float, units: Units) -> list[st
     thick = float(np.interp(at, need.from_nock_mm, need.thickness))
     if not math.isfinite(thick):
         return ["", ""]
-    u = None if need.u_thickness is None else float(np.interp(at, need.from_nock_mm, need.u_thickness))
-    fine = u is None or not math.isfinite(u)
+    # what is told to come off is what makes the target, or the three would not add up
     if units.length == "cm":
-        reach = "" if fine or u is None else f" ±{math.ceil(10 * COVER * u) / 10:.1f}"
-        return [f"{thick:.1f}{reach}", f"{thick * (1 - share):.1f}{reach}" if share else ""]
-    reach = "" if fine or u is None else f" ±{halves(math.ceil(2 * COVER * u / SIXTY_FOURTH_MM) / 2)}"
-    target = f"{halves(thick * (1 - share) / SIXTY_FOURTH_MM)}{reach}" if share else ""
-    return [f"{halves(thick / SIXTY_FOURTH_MM)}{reach}", target]
+        now, off = round(thick, 1), round(share * thick, 1)
+        return [f"{now:.1f}", f"{now - off:.1f}" if share else ""]
+    now, off = (math.floor(2 * x / SIXTY_FOURTH_MM + 0.5) / 2 for x in (thick, share * thick))
+    return [halves(now), halves(now - off) if share else ""]
+
+
+def _doubt(need: LimbNeed, units: Units) -> str:
+    """The interval of all the thicknesses of one limb, which err alike; nothing where it is not known."""
+    u = np.nan if need.u_thickness is None else float(np.max(need.u_thickness))
+    if not math.isfinite(u):
+        return ""
+    return f" ±{math.ceil(10 * COVER * u) / 10:.1f}" if units.length == "cm" else f" ±{math.ceil(COVER * u / SIXTY_FOURTH_MM)}"
+
+
+def outward(ends_mm: tuple[float, float], units: Units) -> tuple[float, float]:
+    """To the half inches or half cm about what is left, so that none of it is scraped."""
+    step = 5.0 if units.length == "cm" else MM_PER_INCH / 2
+    return math.floor(ends_mm[0] / step) * step, math.ceil(ends_mm[1] / step) * step
 
 
 def halves(number: float) -> str:
@@ -81,7 +93,7 @@ def halves(number: float) -> str:
 
 def _take(here: Stretch | None, left: Leave | None, need: LimbNeed, at: float, units: Units) -> str:
     if left is not None:
-        return "leave" if left.told else "skip"
+        return "leave" if left.told else "–" if left.slight else "skip"
     if here is None:
         return "–"
     share = f"{100 * here.share:g} %"

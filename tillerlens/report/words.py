@@ -14,6 +14,7 @@ from typing import Any, Literal
 
 from tillerlens.errors import Reason
 from tillerlens.measurement import LIMBS, GapRow, Limb, Measurement, Spot, Value
+from tillerlens.measures.pair import change
 from tillerlens.report.lengths import (
     COVER,
     Units,
@@ -128,23 +129,18 @@ def _limbs(measurement: Measurement, units: Units) -> list[Sentence]:
     rows = [row for row in measurement.gaps if math.isfinite(row.difference.value)]
     known = [row for row in rows if math.isfinite(row.difference.u)]
     if not rows:
-        return [Sentence("limbs", "The limbs could not be compared: no gap was measured on both.", "open")]
+        return [Sentence("limbs", "Can't compare the limbs: no gap was measured on both.", "open")]
     if not known:
-        text = "The limbs cannot be compared: the interval of their gaps' difference is not known."
+        text = "Can't compare the limbs: the interval of the gap difference isn't known."
         return [Sentence("limbs", text, "open")]
     told = [row for row in known if is_told(row.difference)]
     most_mm = max(abs(row.difference.value) + COVER * row.difference.u for row in known)
     if most_mm <= ALIKE_MM:
         within = say_length(math.ceil(most_mm / units.division_mm) * units.division_mm, units)
-        return [
-            Sentence("limbs", f"Upper and lower gaps are alike to within {within} at every station.", "fine")
-        ]
+        return [Sentence("limbs", f"The limbs are even: gaps match to within {within} at every station.", "fine")]
     if not told:
         widest = max((row.difference for row in known), key=lambda value: value.u)
-        text = (
-            "No difference between the limbs larger than what this photograph can tell "
-            f"({say_interval(Value(0.0, widest.u, 'mm'), units)})."
-        )
+        text = f"No difference between the limbs that this picture can show ({say_interval(Value(0.0, widest.u, 'mm'), units)})."
         return [Sentence("limbs", text, "fine")]
     return _difference(told, units)
 
@@ -154,21 +150,18 @@ def _difference(told: list[GapRow], units: Units) -> list[Sentence]:
     larger, smaller = _by_sign(most.difference.value)
     amount, interval = say_told(most.difference, units)
     text = (
-        f"{larger.capitalize()} limb's gap is {amount} larger than the {smaller} limb's at "
-        f"{say_place(most.from_handle_mm, units)} from the handle ({interval})."
+        f"{larger.capitalize()} limb bends more: gap {amount} bigger at {say_place(most.from_handle_mm, units)} "
+        f"from the handle ({interval})."
     )
-    meaning = (
-        f"The {larger} limb comes round further: it is the weaker one, unless it also stands further toward "
-        "the belly when unstrung."
-    )
+    meaning = f"So the {larger} limb is the weaker one, unless it has more set."
     sentences = [Sentence("limbs", text, "finding"), Sentence("limbs", meaning)]
     turned = [row for row in told if row.difference.value * most.difference.value < 0]
     if turned:
         other = max(turned, key=lambda row: abs(row.difference.value))
         amount, interval = say_told(other.difference, units)
         text = (
-            f"At {say_place(other.from_handle_mm, units)} it is the other way round: there the {smaller} "
-            f"limb's gap is {amount} larger ({interval}). The limbs bend in different places."
+            f"At {say_place(other.from_handle_mm, units)} it's the other way round: the {smaller} limb's gap is "
+            f"{amount} bigger ({interval}). The limbs bend in different places."
         )
         sentences.append(Sentence("limbs", text, "finding"))
     return sentences
@@ -203,13 +196,13 @@ def _wish(measurement: Measurement, units: Units, wish: Wish) -> list[Sentence]:
         else (f"near the fades, {say_place(at_mm, units)} from the handle")
     )
     says = f"Tiller {where}: {sign}{say(tiller, units)}, upper minus lower."
-    against = f"your wish of {wish.in_words(units)} (common practice; makers disagree)"
+    against = f"your target of {wish.in_words(units)} (common practice; makers disagree)"
     if low >= wish.low_mm and high <= wish.high_mm:
-        return [Sentence("wish", f"{says} That is within {against}.", "fine")]
+        return [Sentence("wish", f"{says} That's within {against}.", "fine")]
     if high < wish.low_mm or low > wish.high_mm:
         way = "below" if high < wish.low_mm else "above"
-        return [Sentence("wish", f"{says} That is {way} {against}.", "finding")]
-    text = f"{says} That is at the edge of {against}; on which side of it, this photograph cannot tell."
+        return [Sentence("wish", f"{says} That's {way} {against}.", "finding")]
+    text = f"{says} That's on the edge of {against}; this picture can't show which side."
     return [Sentence("wish", text, "open")]
 
 
@@ -231,10 +224,10 @@ def _spots(measurement: Measurement, units: Units) -> list[Sentence]:
         return []
     stands_on = _stands_on(measurement)
     if not measurement.spots and "rest_unknown" in doubts:
-        text = "No hinge and no stiff place stands out; a small one needs the bow's shape at rest to be told."
+        text = "No hinge or stiff place stands out. To find a small one, add a picture of the bow unstrung."
         return [Sentence("spots", text, "open")]
     if not measurement.spots:
-        return [Sentence("spots", "No hinge and no stiff place that can be told.", "fine"), *stands_on]
+        return [Sentence("spots", "No hinge or stiff place found.", "fine"), *stands_on]
     worst_first = sorted(measurement.spots, key=lambda spot: -abs(spot.bend_percent))
     return [Sentence("spot", spot_in_words(spot, measurement.shot, units), "finding") for spot in worst_first] + stands_on
 
@@ -252,8 +245,8 @@ def stands_on_in_words(strung: Sequence[str], rest: str | None) -> str:
     names = list(strung)
     together = f"{len(names)} pictures together: {', '.join(names[:-1])} and {names[-1]}"
     many = together if len(names) > 1 else f"one picture, {names[0]}"
-    against = f"held against the bow at rest in {rest}" if rest else "without a picture of the bow at rest"
-    return f"Hinges and stiff places are told from {many}, {against}."
+    against = f"with {rest} for the shape at rest" if rest else "without a picture of the bow at rest"
+    return f"Hinges and stiff places were found on {many}, {against}."
 
 
 def spot_in_words(spot: Spot, shot: dict[str, Any], units: Units) -> str:
@@ -263,18 +256,18 @@ def spot_in_words(spot: Spot, shot: dict[str, Any], units: Units) -> str:
     from_handle = limb_length_mm(shot, spot.limb) - spot.from_nock_mm
     place = f"{say_place(spot.from_nock_mm, units)} from the nock"
     if math.isfinite(from_handle):
-        place += f" and {say_place(from_handle, units)} from the handle's centre"
+        place += f" ({say_place(from_handle, units)} from the handle's centre)"
     much = f"{abs(spot.bend_percent):.0f} % {'more' if spot.bend_percent > 0 else 'less'}"
     doubt = f"±{math.ceil(COVER * spot.u_percent)} %" if math.isfinite(spot.u_percent) else "interval unknown"
     advice = (
-        "Take no wood off it; a hinge is relieved by thinning on both sides of it."
+        "Take no wood off it. Thin the wood on both sides of it instead."
         if spot.kind == "hinge"
-        else "If wood comes off, then there: few strokes, exercise the bow, measure again."
+        else "If wood comes off, take it here: a few strokes, exercise the bow, measure again."
     )
     head = f"{sure}{name}" if sure else name.capitalize()
     return (
-        f"{head} in the {spot.limb} limb, {place}, about {say_place(spot.length_mm, units)} long: it bends "
-        f"{much} than the taper around it would ({doubt}). {advice} (Common practice.)"
+        f"{head} in the {spot.limb} limb, {place}, about {say_place(spot.length_mm, units)} long: in its middle it bends "
+        f"{much} than the wood beside it ({doubt}). {advice} (Common practice.)"
     )
 
 
@@ -311,7 +304,7 @@ def _tips(values: dict[str, Value], units: Units) -> list[Sentence]:
         return []
     ahead, _ = _by_sign(-difference.value)
     amount, interval = say_told(difference, units)
-    text = f"Seen from the handle, the {ahead} tip stands {amount} further toward the archer ({interval})."
+    text = f"The {ahead} tip is {amount} nearer the archer than the other ({interval})."
     return [Sentence("tips", text)]
 
 
@@ -325,16 +318,16 @@ def _string_angle(measurement: Measurement, units: Units) -> list[Sentence]:
         return [Sentence("string_angle", says + ".")]
     limb, steepest = max(known, key=lambda pair: pair[1].value)
     left = STACK_DEG - steepest.value
-    rule = f"{STACK_DEG:.0f}°, from where a bow is said to stack (common practice)"
+    rule = f"{STACK_DEG:.0f}°, where a bow starts to stack (common practice)"
     if not math.isfinite(steepest.u):
-        return [Sentence("string_angle", f"{says}; how near to {rule} is not known.", "open")]
+        return [Sentence("string_angle", f"{says}. How close that is to {rule}, isn't known.", "open")]
     if left <= -COVER * steepest.u:
         return [Sentence("string_angle", f"{says}. The {limb} limb is past {rule}.", "finding")]
     if left < COVER * steepest.u:
-        text = f"{says}. Whether the {limb} limb is past {rule}, this photograph cannot tell."
+        text = f"{says}. This picture can't show whether the {limb} limb is past {rule}."
         return [Sentence("string_angle", text, "open")]
-    near = "Near: only " if left < NEAR_STACK_DEG else ""
-    short = f"{near}{left:.0f}° short of {rule}."
+    near = left < NEAR_STACK_DEG
+    short = f"{'Only ' if near else ''}{left:.0f}° short of {rule}."
     return [Sentence("string_angle", f"{says}. {short}", "finding" if near else "plain")]
 
 
@@ -359,8 +352,8 @@ def _rest(measurement: Measurement, units: Units) -> list[Sentence]:
     minutes = measurement.shot.get("minutes_since_unstrung")
     if minutes is not None:
         text = (
-            f"Taken {say_minutes(minutes)} after unstringing. Wood recovers over hours, so compare only "
-            "readings taken equally long after (common practice)."
+            f"Taken {say_minutes(minutes)} after unstringing. Wood recovers over hours, so only compare "
+            "readings taken after the same rest (common practice)."
         )
         sentences.append(Sentence("rested", text))
     return sentences
@@ -370,7 +363,7 @@ def _reflex_in_words(reflex: Value, units: Units) -> str:
     if not math.isfinite(reflex.u):
         return f"Reflex {say_value(reflex, units)}, interval unknown."
     if not is_told(reflex):
-        return f"Neither reflex nor follow that this photograph can tell ({say_interval(reflex, units)})."
+        return f"No reflex or string follow that this picture can show ({say_interval(reflex, units)})."
     amount, interval = say_told(reflex, units)
     if reflex.value > 0:
         return f"Reflex {amount} ({interval}): the tips stand toward the back."
@@ -385,33 +378,31 @@ def _reflex_difference(difference: Value | None, units: Units) -> list[Sentence]
     if difference is None or not math.isfinite(difference.u):
         return []
     if not is_told(difference):
-        text = (
-            f"At rest the limbs are alike for all this photograph tells ({say_interval(difference, units)})."
-        )
+        text = f"At rest the limbs match, as far as this picture shows ({say_interval(difference, units)})."
         return [Sentence("reflex_difference", text, "fine")]
     more, less = _by_sign(difference.value)
     amount, interval = say_told(difference, units)
     text = (
-        f"The {more} tip stands {amount} further toward the back than the {less} ({interval}). At rest that "
-        "is the stave's shape, not yet its tiller."
+        f"The {more} tip stands {amount} further toward the back than the {less} ({interval}). "
+        "That's the stave's shape, not its tiller."
     )
     return [Sentence("reflex_difference", text)]
 
 
 def _set(measurement: Measurement, units: Units, earlier: Value | None) -> list[Sentence]:
-    """Two pictures share no camera, so their uncertainties are independent and add in squares."""
+    """The set that the comparison of the two pictures tells, with its uncertainty."""
     now = measurement.values.get("reflex")
     if earlier is None or now is None:
         return []
-    taken = Value(earlier.value - now.value, math.hypot(earlier.u, now.u), "mm")
+    taken = change(now, earlier)
     if not math.isfinite(taken.u):
-        return [Sentence("set", "Set cannot be told: an interval is not known.", "open")]
+        return [Sentence("set", "Can't tell the set: an interval isn't known.", "open")]
     if not is_told(taken):
-        text = f"No set since the earlier picture that the two can tell ({say_interval(taken, units)})."
+        text = f"No set since the earlier picture that the two can show ({say_interval(taken, units)})."
         return [Sentence("set", text, "fine")]
     amount, interval = say_told(taken, units)
     if taken.value < 0:
-        return [Sentence("set", f"The bow has {amount} more reflex than earlier ({interval}): no set.")]
+        return [Sentence("set", f"{amount} more reflex than in the earlier picture ({interval}): no set.")]
     text = (
         f"Set since the earlier picture: {amount} ({interval}), "
         f"{_scale_of_set(taken)} on the usual scale (common practice: up to 1 in good, 2 in acceptable, 3 in "

@@ -28,13 +28,13 @@ def headline(bench: Bench, early: EarlyDraw | None, units: Units) -> Sentence:
     for risk, draw in ((bench.risk_seen, bench.draw_seen_mm), (bench.risk_full, bench.full_draw_mm)):
         if risk is not None and _sure(risk):
             place = f"the {risk.side} of the {risk.limb} limb"
-            text = f"Do not draw it to {say_length(draw, units)}: {place} would be strained over the wood's limit."
+            text = f"Don't draw it to {say_length(draw, units)}: {place} would be strained over the wood's limit."
             return Sentence("strain", text, "finding")
     for reason in bench.reasons:
         if reason.code == ReadingsDisagree.code:
             return Sentence(reason.code, reason.text, "finding")
     if bench.curve is not None and bench.curve.odd_mm:
-        text = f"The weight read at {say_length(bench.curve.odd_mm[0], units)} does not fit the others: read it again."
+        text = f"The weight read at {say_length(bench.curve.odd_mm[0], units)} doesn't fit the others. Weigh it again."
         return Sentence("reading", text, "finding")
     weight = None if bench.curve is None else bench.curve.weight_at(bench.full_draw_mm)
     said = ""
@@ -55,7 +55,7 @@ def headline(bench: Bench, early: EarlyDraw | None, units: Units) -> Sentence:
             return Sentence("stacking", f"{said}, and late in the draw it stacks.", "finding")
         return Sentence("weight", f"{said}.")
     why = bench.reasons[0].text if bench.reasons else "There are no readings yet."
-    return Sentence("weight", f"The weight at full draw cannot be told. {why}", "open")
+    return Sentence("weight", f"Can't tell the weight at full draw. {why}", "open")
 
 
 def _sure(risk: Risk) -> bool:
@@ -77,7 +77,7 @@ def moved_sentence(found: Comparison) -> Sentence:
     text = f"From rest to {bent.state} the upper limb turned by {_degrees(up)}, the lower by {_degrees(low)}"
     apart = added({"upper": (1.0, up), "lower": (-1.0, low)}, "deg")
     if not is_told(apart):
-        return Sentence("moved", f"{text}: alike as far as the two pictures tell.", "fine")
+        return Sentence("moved", f"{text}: alike, as far as the two pictures show.", "fine")
     return Sentence("moved", f"{text}: the {'upper' if apart.value > 0 else 'lower'} limb bends more.", "finding")
 
 

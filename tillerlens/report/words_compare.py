@@ -22,8 +22,8 @@ def scraping_sentence(found: Comparison, outcomes: Sequence[ScrapeOutcome] = (),
     """One sentence: did that scraping pass do what it should? Without scrapes: where does the bow bend differently?"""
     units = units or Units()
     if not found.bend or found.then.state == "unstrung":
-        why = " ".join(r.text for r in found.doubts) or "Scraping is judged on the bow braced or drawn, not at rest."
-        return Sentence("scraping", f"Whether the bow bends differently cannot be told. {why}", "open")
+        why = " ".join(r.text for r in found.doubts) or "To judge scraping, compare the bow braced or drawn, not at rest."
+        return Sentence("scraping", f"Can't compare the bend. {why}", "open")
     tips = _tips(found, units)
     if not outcomes:
         if not found.patches:
@@ -39,12 +39,12 @@ def scraping_sentence(found: Comparison, outcomes: Sequence[ScrapeOutcome] = (),
     other = f"; besides, the {elsewhere[0].limb} limb bends {_patch(elsewhere[0], units)}" if elsewhere else ""
     if lead.outcome == "did":
         much = _patch(lead.patch, units) if lead.patch else _percent(lead.percent)
-        return Sentence("scraping", f"Yes: {where}, bends {much}{tips}{other}.", "fine" if not elsewhere else "finding")
+        return Sentence("scraping", f"It worked: {where}, bends {much}{tips}{other}.", "fine" if not elsewhere else "finding")
     if lead.outcome == "opposite":
         much = _patch(lead.patch, units) if lead.patch else _percent(lead.percent)
-        return Sentence("scraping", f"No: {where}, bends {much} there instead of more{tips}{other}.", "finding")
+        return Sentence("scraping", f"It didn't work: {where}, bends {much} there instead of more{tips}{other}.", "finding")
     reach = _interval_percent(lead.percent)
-    text = f"Not yet by more than the two pictures can tell: {where}, bends there as before to within {reach}{tips}{other}."
+    text = f"No change these two pictures can show yet: {where}, bends as before to within {reach}{tips}{other}."
     return Sentence("scraping", text, "open" if not elsewhere else "finding")
 
 
@@ -58,12 +58,12 @@ def comparison_sentences(found: Comparison, outcomes: Sequence[ScrapeOutcome] = 
         amount, interval = say_told(told[at][2], units)
         which = "upper" if told[at][2].value > 0 else "lower"
         place = say_place(at, units)
-        text = f"At {place} from the handle the {which} gap grew by {amount} against the other limb's ({interval})."
+        text = f"At {place} from the handle the {which} gap grew {amount} more than the other limb's ({interval})."
         out.append(Sentence("gaps", text, "finding"))
     known = [g[2] for g in found.gaps.values() if math.isfinite(g[2].u)]
     if known and not told and not found.doubts:
         widest = max(known, key=lambda v: v.u)
-        text = f"No change in how the limbs' gaps differ that the two pictures can tell ({say_interval(widest, units)})."
+        text = f"No change in the tiller that the two pictures can show ({say_interval(widest, units)})."
         out.append(Sentence("gaps", text, "open"))
     if found.weight is not None:
         out.append(Sentence("weight", _weight(found.weight, units)))
@@ -73,16 +73,16 @@ def comparison_sentences(found: Comparison, outcomes: Sequence[ScrapeOutcome] = 
 def _weight(change: Value, units: Units) -> str:
     reach = say_weight(COVER * change.u, units)
     if not is_told(change):
-        return f"At equal draw the weight is as before, as nearly as the scale tells (±{reach})."
+        return f"At the same draw the weight hasn't changed, as far as the scale shows (±{reach})."
     way = "heavier" if change.value > 0 else "lighter"
-    return f"At equal draw the bow is {say_weight(abs(change.value), units)} {way} (±{reach})."
+    return f"At the same draw the bow is {say_weight(abs(change.value), units)} {way} (±{reach})."
 
 
 def _nothing(found: Comparison) -> str:
     known = [(c, (c.then_per_m > 0.5) & np.isfinite(c.u_per_m)) for c in found.bend.values()]
     parts = np.concatenate([c.u_per_m[on] / c.then_per_m[on] for c, on in known])
     reach = f" (about ±{math.ceil(100 * COVER * float(np.median(parts)))} % at a place)" if len(parts) else ""
-    return f"No place on either limb bends differently by more than the two pictures can tell{reach}"
+    return f"Neither limb bends differently anywhere, as far as the two pictures can show{reach}"
 
 
 def _tips(found: Comparison, units: Units) -> str:
@@ -92,15 +92,15 @@ def _tips(found: Comparison, units: Units) -> str:
         return ""
     then, now = found.then.values["tip_height_difference"], found.now.values["tip_height_difference"]
     before, after = (_apart(v, units) for v in (then, now))
-    return f", and the tips, before {before}, are now {after}"
+    return f"; the tips were {before} and are now {after}"
 
 
 def _apart(tips: Value, units: Units) -> str:
     """How two tips stand, from the upper minus the lower height; heights are toward the back."""
     if not is_told(tips):
-        return f"level as far as the picture tells ({say_interval(tips, units)})"
+        return f"level as far as the picture shows ({say_interval(tips, units)})"
     amount, interval = say_told(tips, units)
-    return f"{amount} apart ({interval}) with the {'upper' if tips.value < 0 else 'lower'} one further toward the archer"
+    return f"{amount} apart ({interval}) with the {'upper' if tips.value < 0 else 'lower'} one nearer the archer"
 
 
 def _patch(p: Patch, units: Units) -> str:
@@ -131,20 +131,20 @@ def set_sentences(found: SetFound, units: Units | None = None) -> list[Sentence]
     if is_told(found.difference):
         more = "upper" if found.difference.value > 0 else "lower"
         amount, interval = say_told(found.difference, units)
-        out.append(Sentence("set_limbs", f"The {more} limb took {amount} more set than the other ({interval}).", "finding"))
+        out.append(Sentence("set_limbs", f"The {more} limb took {amount} more set ({interval}).", "finding"))
     elif math.isfinite(found.difference.u):
         reach = say_interval(found.difference, units)
-        out.append(Sentence("set_limbs", f"Both limbs took the same set as far as the two pictures tell ({reach}).", "plain"))
+        out.append(Sentence("set_limbs", f"Both limbs took the same set, as far as the two pictures show ({reach}).", "plain"))
     for limb in LIMBS:
         out += _where(found.limbs[limb], units)
     if found.then != found.now:
-        counts = f"The reading within {JUST_MIN:.0f} minutes of unstringing is the one that counts (common practice)."
+        counts = f"The reading that counts is the one within {JUST_MIN:.0f} minutes of unstringing (common practice)."
         if "time not noted" in (found.then, found.now):
             which = "earlier" if found.then == "time not noted" else "later"
-            text = f"How long the bow had been unstrung is not noted for the {which} picture. {counts}"
+            text = f"The {which} picture doesn't say how long the bow had been unstrung. {counts}"
         else:
-            text = f"The earlier picture shows the bow {found.then}, the later one {found.now}: what springs back with time is "
-            text += f"mixed in. {counts}"
+            text = f"The earlier picture shows the bow {found.then}, the later one {found.now}, so what springs back with time "
+            text += f"is mixed in. {counts}"
         out.append(Sentence("rest", text, "open"))
     return out
 
@@ -158,12 +158,12 @@ def _tone(v: Value) -> Tone:
 def _overall(found: SetFound, units: Units) -> str:
     v = found.overall
     if not math.isfinite(v.u):
-        return "Set cannot be told: an interval is not known."
+        return "Can't tell the set: an interval isn't known."
     if not is_told(v):
-        return f"No set that the two pictures can tell ({say_interval(v, units)})."
+        return f"No set that the two pictures can show ({say_interval(v, units)})."
     amount, interval = say_told(v, units)
     if v.value < 0:
-        return f"The bow has {amount} more reflex than in the earlier picture ({interval}): it sprang back, or was bent."
+        return f"{amount} more reflex than in the earlier picture ({interval}): it sprang back, or was bent."
     return (
         f"The bow took {amount} of set ({interval}), {_scale_of_set(v)} on the usual scale (common practice: up to 1 in good, "
         "2 in acceptable, 3 in weak)."
@@ -177,20 +177,20 @@ def _where(limb: LimbSet, units: Units) -> list[Sentence]:
     first, second, _ = sorted(limb.shares, key=lambda t: -limb.shares[t].value)
     a, b = limb.shares[first], limb.shares[second]
     if a.value - b.value <= COVER * (a.u + b.u):  # how the two move together is not known
-        text = f"The two pictures cannot tell which third of the {limb.limb} limb took its set."
+        text = f"The two pictures can't show which third of the {limb.limb} limb took the set."
         return [Sentence("set_where", text, "open")]
     least = math.floor(a.value - COVER * a.u)
     fade = ", the fade with it" if first == "inner" else ""
-    text = f"In the {limb.limb} limb most of the set is in the {first} third{fade}: {a.value:.0f} % (at least {least:.0f} %)."
+    text = f"Most of the {limb.limb} limb's set is in its {first} third{fade}: {a.value:.0f} % (at least {least:.0f} %)."
     if limb.stretches:
         start, end = max(limb.stretches, key=lambda s: s[1] - s[0])
-        text += f" It shows plainly {_span(start, end, units)}."
+        text += f" It shows clearly {_span(start, end, units)}."
     advice = {
         "inner": "wider or thicker near the handle",
         "mid": "a little wider in mid-limb",
         "outer": "stouter in its outer third",
     }[first]
-    text += f" That wood was worked hardest: the next such bow may be {advice} (common practice)."
+    text += f" That wood worked hardest. Make the next one {advice} (common practice)."
     return [Sentence("set_where", text, "finding")]
 
 
@@ -198,14 +198,14 @@ def recovery_sentence(found: Recovery, units: Units | None = None) -> Sentence:
     """What springs back, and how the curve was made."""
     units = units or Units()
     if not is_told(found.springs_back):
-        text = f"The bow springs back by no more than the readings can tell ({say_interval(found.springs_back, units)})."
+        text = f"The bow doesn't spring back by more than the readings can show ({say_interval(found.springs_back, units)})."
         return Sentence("recovery", text, "open")
     low, high = (_time(m) for m in found.tau_minutes)
     end = f"{say_length(found.final.value, units)} ({say_interval(found.final, units)})"
     back = f"{say_length(found.springs_back.value, units)} ({say_interval(found.springs_back, units)})"
     text = (
-        f"By a curve that levels out (reflex = end - rest x exp(-t / tau), tau between {low} and {high}), reflex comes to "
-        f"rest at {end}; {back} of it springs back after unstringing."
+        f"Left unstrung, the bow settles at a reflex of {end}; {back} of that springs back after unstringing. (Fitted curve: "
+        f"reflex = end - rest x exp(-t / tau), tau {low} to {high}.)"
     )
     return Sentence("recovery", text)
 
@@ -233,8 +233,8 @@ def early_draw_sentence(found: EarlyDraw, units: Units | None = None) -> Sentenc
     if found.crushing:
         text = (
             f"At {at} the bow lost {say_weight(found.loss.value, units)} (±{reach}) without scraping, after being drawn to "
-            f"{say_length(found.deepest_mm, units)}: wood is being crushed. Stop, and find where (common practice)."
+            f"{say_length(found.deepest_mm, units)}: wood is being crushed. Stop and find out where (common practice)."
         )
         return Sentence("early_draw", text, "finding")
-    text = f"At {at} the weight held, as nearly as the scale tells (±{reach}): no sign of crushed wood."
+    text = f"At {at} the weight held, as far as the scale shows (±{reach}): no sign of crushed wood."
     return Sentence("early_draw", text, "fine")

@@ -65,13 +65,13 @@ def stiffness_words(stiffness: Stiffness, units: Units) -> list[Sentence]:
         for name, m in stiffness.limbs.items()
     )
     pictures = f"{count} pictures" if count > 1 else "one picture"
-    text = f"The stiffness along the limbs was told from {pictures}, {where}; nearer nock and handle it cannot be told."
+    text = f"Stiffness comes from {pictures}: {where}. Nearer the nocks and the handle it can't be measured."
     out = [Sentence("stiffness", text)]
     if not stiffness.rest_known:
         off = _up(100 * COVER * stiffness.u_unrested)
         text = (
             "No picture shows the bow unstrung, so its natural bend is guessed"
-            f"{f': all of the stiffness may be off by ±{off:.0f} % at once' if stiffness.absolute else ''}. Measure it unstrung."
+            f"{f': the whole stiffness may be off by ±{off:.0f} %' if stiffness.absolute else ''}. Measure it unstrung."
         )
         out.append(Sentence("stiffness", text, "open"))
     apart = limbs_apart(stiffness)
@@ -80,23 +80,23 @@ def stiffness_words(stiffness: Stiffness, units: Units) -> list[Sentence]:
         limb, other = ("upper", "lower") if apart.value > 0 else ("lower", "upper")
         # said of the stiffer limb against the other
         by = apart.value if apart.value > 0 else 100 * (1 / (1 + apart.value / 100) - 1)
-        out.append(Sentence("limbs", f"The {limb} limb is stiffer than the {other} one by {by:.0f} % ({interval})."))
+        out.append(Sentence("limbs", f"The {limb} limb is {by:.0f} % stiffer than the {other} ({interval})."))
     else:
-        out.append(Sentence("limbs", f"Neither limb is stiffer than the other as far as this can tell ({interval}).", "fine"))
+        out.append(Sentence("limbs", f"Both limbs are equally stiff, as far as this can show ({interval}).", "fine"))
     if not stiffness.absolute:
-        out.append(Sentence("stiffness", "No weighing was given: which place is stiffer is told, how stiff it is not.", "open"))
+        out.append(Sentence("stiffness", "Without a weighing this shows which places are stiffer, not how stiff.", "open"))
     return out
 
 
 def modulus_words(modulus: Modulus) -> list[Sentence]:
-    said = f"The wood bends like one of {modulus.value / 1000:.1f} GPa (±{_up(COVER * modulus.u / 100) / 10:.1f} GPa)"
+    said = f"The wood's stiffness (modulus) is {modulus.value / 1000:.1f} GPa (±{_up(COVER * modulus.u / 100) / 10:.1f} GPa)"
     if not modulus.verdict:
         return [Sentence("modulus", f"{said}.")]
-    book = f"the handbook's {modulus.expected / 1000:.1f} GPa for its kind, give or take {100 * modulus.spread:.0f} %"
+    book = f"the handbook's {modulus.expected / 1000:.1f} GPa for this wood, ±{100 * modulus.spread:.0f} %"
     if modulus.verdict == "as expected":
-        return [Sentence("modulus", f"{said}, which agrees with {book}.", "fine")]
+        return [Sentence("modulus", f"{said}. That agrees with {book}.", "fine")]
     return [
-        Sentence("modulus", f"{said}, {modulus.verdict} than {book}: check widths, thickness, moisture and the scale.", "finding")
+        Sentence("modulus", f"{said}, {modulus.verdict} than {book}. Check widths, thickness, moisture and the scale.", "finding")
     ]
 
 
@@ -110,15 +110,15 @@ def strain_words(risk: Risk, draw_mm: float, ahead: bool, units: Units) -> Sente
     place = f"the {risk.side} of the {risk.limb} limb, about {say_place(risk.from_nock_mm, units)} from the nock,"
     how = "will be" if ahead else "is"
     said = f"At {say_length(draw_mm, units)} of draw, {place} {how} {_SIDE[risk.side]} the most, by {_percent(risk.strain)}"
-    said += "." if risk.clear else "; other places come so near to it that none stands out."
+    said += "." if risk.clear else "; other places are so close that none stands out."
     limit = f"the limit of {100 * risk.limit.strain:.2f} %"
     sure, may = risk.share.value - COVER * risk.share.u > 1, risk.share.value + COVER * risk.share.u > 1
     if sure:
-        said += f" That is over {limit}: do not draw it so far."
+        said += f" That is over {limit}: don't draw it that far."
     elif may:
         over = "is over" if risk.share.value > 1 else "may be over"
-        but = ", though not by more than the interval" if risk.share.value > 1 else ""
-        said += f" That {over} {limit}{but}: do not draw it so far until the bend there is eased."
+        but = ", though by less than its interval" if risk.share.value > 1 else ""
+        said += f" That {over} {limit}{but}: don't draw it that far until that place bends less."
     return Sentence("strain", said, "finding" if may else "plain")
 
 
@@ -203,11 +203,11 @@ def _set_words(bench: Bench, units: Units) -> list[Sentence]:
         return []
     told = [m for m in bench.set_found.limbs.values() if m.stretches]
     if not told:
-        return [Sentence("set", "Between the two pictures at rest no set is told at any place along the limbs.", "fine")]
+        return [Sentence("set", "The two pictures at rest show no set anywhere along the limbs.", "fine")]
     limb = max(told, key=lambda m: float(max(m.smooth_per_m)))
     start, end = max(limb.stretches, key=lambda s: s[1] - s[0])
     where = f"{say_place(start, units)} to {say_place(end, units)} from the {limb.limb} nock"
-    return [Sentence("set", f"Most set was seen {where}; the wood gave way there, so let it bend less there.", "finding")]
+    return [Sentence("set", f"Most of the set is {where}. The wood gave way there, so let it bend less there.", "finding")]
 
 
 # --- draw weight ----------------------------------------------------------------------------------------------
@@ -224,8 +224,8 @@ def force_words(curve: ForceCurve, full_mm: float, stacks: Stacking | None, unit
         out.append(
             Sentence(
                 "weight",
-                f"At {at} expect about {_weight(weight, units)}, looked ahead from readings to "
-                f"{say_length(curve.readings_to_mm, units)} by {basis}.",
+                f"At {at} expect about {_weight(weight, units)}. The readings stop at "
+                f"{say_length(curve.readings_to_mm, units)}; the rest comes from {basis}.",
             )
         )
     else:
@@ -239,7 +239,7 @@ def force_words(curve: ForceCurve, full_mm: float, stacks: Stacking | None, unit
         )
     )
     for draw in curve.odd_mm:
-        text = f"The weight read at {say_length(draw, units)} does not fit the others: read it again."
+        text = f"The weight at {say_length(draw, units)} doesn't fit the others. Weigh it again."
         out.append(Sentence("reading", text, "finding"))
     if stacks is not None and math.isfinite(stacks.onset_mm):
         rule = f"common practice: more than {STACK_PERCENT_PER_INCH:g} % of the weight an inch"

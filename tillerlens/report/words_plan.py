@@ -15,8 +15,8 @@ from tillerlens.mechanics.finding import Finding
 from tillerlens.mechanics.places import Place
 from tillerlens.mechanics.scraping import Forecast, Leave, Plan, Stretch
 from tillerlens.report.lengths import COVER, Units, say, say_length, say_weight
-from tillerlens.report.table_plan import say_amount, say_strokes
-from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION
+from tillerlens.report.table_plan import outward, say_amount, say_strokes
+from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION, stands_on_in_words
 from tillerlens.units import MM_PER_INCH
 
 PASSES = ((0.01, "a light pass"), (0.02, "a pass or two"), (0.04, "a few passes"), (1.0, "several passes"))
@@ -41,21 +41,20 @@ PATTERNS = {
     "hold_beyond_shape": "It was drawn too far for its shape. Draw it less far until a new picture shows the limbs alike.",
     "pull": "Stop pulling today at {weight} on the scale or at {today}, whichever comes first.",
     # what the step is for
-    "order_even": "Even the limbs first. This step takes wood where they are too stiff; the weight comes down later.",
+    "order_even": "This step evens the limbs: it takes wood where they are too stiff, and the weight comes down with it.",
     "order_both": "This step evens the limbs and brings the weight down.",
     "order_trim": "The weight is where it should be. This step only evens the limbs, at the cost of a little of what is kept for "
     "shooting in.",
     "order_weight": "This step brings the weight down.",
     # what was found
-    "found_stiff": "{limb} limb: a stiff place {from_} to {to} from the nock. It bends about {less} % less than the wood "
-    "beside it.",
-    "stands_on": "Hinges and stiff places were found on {strung}, with {rest} for the shape at rest.",
-    "stands_on_strung": "Hinges and stiff places were found on {strung}.",
+    "found_stiff": "{limb} limb: a stiff place {from_} to {to} from the nock. In its middle it bends about {less} % less than "
+    "the wood beside it.",
+    "found_on": "{found_on}",
     # where
-    "stretch": "{limb} limb, {from_} to {to} from the nock: {pass_}, {amount}.",
-    "stretch_in_strokes": "{limb} limb, {from_} to {to} from the nock: {pass_}, {amount}; about {strokes} of your strokes.",
-    "leave": "{limb} limb: leave {from_} to {to} from the nock alone. There is a hinge; it bends about {softer} % more than the "
-    "wood beside it.",
+    "stretch": "{limb} limb, {from_} to {to} from the nock{but}: {pass_}, {amount}.",
+    "stretch_in_strokes": "{limb} limb, {from_} to {to} from the nock{but}: {pass_}, {amount}; about {strokes} of your strokes.",
+    "leave": "{limb} limb: leave {from_} to {to} from the nock alone. There is a hinge; in its middle it bends about {softer} % "
+    "more than the wood beside it.",
     "skip": "{limb} limb: skip {from_} to {to} from the nock this time. It may bend too much there; the next picture will tell.",
     "nothing": "{limb} limb: take nothing off.",
     # what to expect
@@ -63,21 +62,21 @@ PATTERNS = {
     "keep": "Stop scraping at {aim}: shooting in and finishing cost about {keep} (common practice).",
     "keep_spent": "Shooting in and finishing cost about {keep} (common practice), so expect it to end near {end}.",
     "weight_after": "After this step it should draw {after}.",
-    "tiller_after": "Tiller {station} from the handle at that draw, upper minus lower gap: {now} now, {after} after. You want "
-    "{low} to {high}.",
-    "tiller_now": "Tiller {station} from the handle at that draw, upper minus lower gap: {now}. You want {low} to {high}.",
-    "hand_unknown": "Your hand is not known yet: it may take {u} % more or less than it is told, alike everywhere. Weigh the bow "
-    "after the step, and the next plan knows better.",
-    "hand_known": "Your hand takes about {ratio} % of what it is told (±{u} %), by what the bow weighed after {steps}. The "
+    "tiller_after": "Tiller {station} from the handle's centre at that draw, upper minus lower gap: {now} now, {after} after. "
+    "You want {low} to {high}.",
+    "tiller_now": "Tiller {station} from the handle's centre at that draw, upper minus lower gap: {now}. You want {low} to "
+    "{high}.",
+    "hand_unknown": "Your hand is not known yet: it may take up to {u} % more or less than the plan says. Weigh the bow after "
+    "the step, and the next plan allows for it.",
+    "hand_known": "Your hand takes about {ratio} % of what a plan says (±{u} %), by what the bow weighed after {steps}. The "
     "amounts allow for that.",
     # what it assumes
     "half": "This step takes at most half of what the bow draws over your wish.",
     "relative": "The limbs' thickness is not known, so amounts are shares of it.",
-    "side": "The thickness is read from the side. Calipers know it better.",
+    "side": "The thickness is read from the side. Go by what to take off, and by calipers for how thick it is.",
     "assumes": "It counts on the bow being as it was measured, dry and rested, and on wood coming off the belly only.",
     # cautions that stand with every step
     "care_then": "Then give the bow 20 to 30 short pulls, photograph it, measure it, and plan again (common practice).",
-    "care_tick": "Stop at any tick, crack or lifting fibre.",
     "care_hinge": "No wood off a hinge, whatever the weight (common practice).",
     "care_edges": "Keep both edges of the limb equally thick (common practice).",
 }
@@ -126,13 +125,13 @@ def plan_in_words(plan: Plan, units: Units | None = None) -> PlanWords:
     expect = [] if said_now else [_line("weight_now", **words)]
     if wish.keep > 0:
         expect.append(_line("keep_spent" if said_now else "keep", **words))
-    care = [_line("care_tick")]
+    care = []
     tiller = _tiller(plan, units)
     if plan.stop is None:
         expect += [_line("weight_after", **words), _line("tiller_after", **tiller), _hand(plan), _line("half"), _line("assumes")]
         sources = {n.thickness_from for n in plan.limbs}
         expect += [_line("relative")] if "" in sources else [_line("side")] if "side" in sources else []
-        care = [_line("care_then"), _line("care_tick"), _line("care_edges")]
+        care = [_line("care_then"), _line("care_edges")]
     else:
         expect.append(_line("tiller_now", **tiller))
     care += [_line("care_hinge")] if any(q.told for q in plan.leave) else []
@@ -153,33 +152,37 @@ def _steps(plan: Plan, units: Units) -> list[Line]:
         out += [_stiff(p, units) for p in places if p.limb == limb and p.kind == "stiff"]
         out += [_stretch(s, left, units) for s in mine]
         out += [_line("nothing", limb=limb.capitalize())] if plan.stop is None and not mine else []
-        out += [_leave(q, units) for q in left]
+        out += [_leave(q, units) for q in left if not q.slight]
     return [*out, *([] if plan.finding is None else [_stands_on(plan.finding)])]
 
 
 def _stiff(place: Place, units: Units) -> Line:
-    a, b = _outward(place.ends_mm, units)
+    a, b = outward(place.ends_mm, units)
     words = {"limb": place.limb.capitalize(), "from_": _number(a, units), "to": _place(b, units)}
     return _line("found_stiff", less=f"{-100 * place.bend.value:.0f}", **words)
 
 
 def _stands_on(finding: Finding) -> Line:
-    names = finding.strung
-    strung = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
-    return (
-        _line("stands_on_strung", strung=strung) if finding.rest is None else _line("stands_on", strung=strung, rest=finding.rest)
-    )
+    return _line("found_on", found_on=stands_on_in_words(finding.strung, finding.rest))
 
 
 def _stretch(stretch: Stretch, left: Sequence[Leave], units: Units) -> Line:
     a, b = _ends(stretch, left, units)
     kind = next(name for most, name in PASSES if stretch.share <= most)
-    words = {"limb": stretch.limb.capitalize(), "from_": a, "to": b, "pass_": kind, "amount": _amount(stretch, units)}
+    words = {"limb": stretch.limb.capitalize(), "from_": a, "to": b, "but": _but(stretch, left, units)}
+    words |= {"pass_": kind, "amount": _amount(stretch, units)}
     return (
         _line("stretch", **words)
         if stretch.strokes is None
         else _line("stretch_in_strokes", strokes=say_strokes(stretch), **words)
     )
+
+
+def _but(stretch: Stretch, left: Sequence[Leave], units: Units) -> str:
+    """What is left out within a stretch without a word of its own."""
+    spans = sorted(outward(q.from_nock_mm, units) for q in left if q.slight and _inside(stretch, q, units))
+    said = [f"{_number(a, units)} to {_place(b, units)}" for a, b in spans]
+    return f", but for {' and '.join(said)}" if said else ""
 
 
 def _amount(stretch: Stretch, units: Units) -> str:
@@ -191,7 +194,7 @@ def _amount(stretch: Stretch, units: Units) -> str:
 
 
 def _leave(leave: Leave, units: Units) -> Line:
-    a, b = _outward(leave.from_nock_mm, units)
+    a, b = outward(leave.from_nock_mm, units)
     where = {"limb": leave.limb.capitalize(), "from_": _number(a, units), "to": _place(b, units)}
     return _line("leave", softer=f"{100 * leave.softer:.0f}", **where) if leave.told else _line("skip", **where)
 
@@ -200,19 +203,24 @@ def _step(units: Units) -> float:
     return 5.0 if units.length == "cm" else MM_PER_INCH / 2
 
 
-def _outward(ends_mm: tuple[float, float], units: Units) -> tuple[float, float]:
+def _rounded(stretch: Stretch, units: Units) -> tuple[float, float]:
     step = _step(units)
-    return math.floor(ends_mm[0] / step) * step, math.ceil(ends_mm[1] / step) * step
+    a, b = (math.floor(mm / step + 0.5) * step for mm in stretch.from_nock_mm)
+    return a, b
+
+
+def _inside(stretch: Stretch, left: Leave, units: Units) -> bool:
+    """Whether a place is skipped within a stretch, which goes on beyond it."""
+    (a, b), (low, high) = _rounded(stretch, units), outward(left.from_nock_mm, units)
+    return not left.told and a < low and high < b
 
 
 def _ends(stretch: Stretch, left: Sequence[Leave], units: Units) -> tuple[str, str]:
     """Both ends in words, to the nearest half inch or half cm, but never into a hinge, nor ending in what is skipped."""
-    step = _step(units)
-    a, b = (math.floor(mm / step + 0.5) * step for mm in stretch.from_nock_mm)
+    a, b = _rounded(stretch, units)
     for q in left:
-        low, high = _outward(q.from_nock_mm, units)
-        inside = not q.told and a < low and high < b
-        if q.limb == stretch.limb and low < b and a < high and not inside:
+        low, high = outward(q.from_nock_mm, units)
+        if q.limb == stretch.limb and low < b and a < high and not _inside(stretch, q, units):
             a, b = (max(a, high), b) if sum(stretch.from_nock_mm) > low + high else (a, min(b, low))
     return _number(a, units), _place(b, units)
 

@@ -24,6 +24,12 @@ ALONG = 5  # columns averaged before measuring: straightening makes the edge run
 CLEAR = 1.5  # steps from the proposal: beyond, a sample belongs to one side
 TELL_COLUMNS = 8.0  # along the limb, that are looked at together
 TELL_FLOOR = 0.06  # of the step: each side is taken to vary by so much at the least, in every colour
+FINE_PX = 1.25  # what a step should be where the edge is placed
+# Widths of the window that seeks the step's middle, in steps, and by how much it is moved past its centroid (which is drawn to
+# the window's own middle): until nothing is left of where it began; then, from a line that the picture drew, a few times only,
+# which scatters less.
+SEEK = ((1.2, 1.0), (1.0, 1.0), (0.9, 1.0), (0.9, 1.0))
+SETTLE = ((1.2, 1.0), (1.0, 1.0), (0.9, 1.0))
 PULL = 2.2  # further than this from the proposal, in steps, an edge is another edge
 
 
@@ -38,7 +44,11 @@ class Side:
 
 
 def measure_side(light: NDArray[np.uint16], strip: Strip, proposal: Array) -> Side:
-    """Refine ``proposal`` (rows per column, NaN outside the limb) to the edge on linear light (H, W, 3)."""
+    """Refine ``proposal`` (rows per column, NaN outside the limb) to the edge on linear light (H, W, 3).
+
+    A strip's steps follow the limb's thickness: where they are coarse the edge found in them is looked at again in steps of
+    about a pixel, as many along the limb as the strip's columns leave between them.
+    """
     columns = np.nonzero(~np.isnan(proposal))[0]
     out = np.full(len(proposal), np.nan)
     quality = np.zeros(len(proposal))
@@ -46,33 +56,52 @@ def measure_side(light: NDArray[np.uint16], strip: Strip, proposal: Array) -> Si
         return Side(out, quality, np.nan)
     start = ndimage.median_filter(proposal[columns], 9, mode="nearest")
     start = ndimage.gaussian_filter1d(start, 2.0, mode="nearest")
-    off = np.arange(-REACH, REACH + 0.01, 0.25)
-    rows = start[:, None] + off[None]
-    v = sample(light, strip.px(np.broadcast_to(columns[:, None].astype(float), rows.shape), rows)) / 65535.0
-    v = ndimage.uniform_filter1d(v, ALONG, axis=0, mode="nearest")
-    grad = np.gradient(v, 0.25, axis=1)
-    tells = _telling(v, off)
-    g = np.clip(np.einsum("cok,ck->co", grad, tells), 0, None)
-    place = np.zeros(len(columns))
-    for width in (1.2, 1.0, 0.9, 0.9):
-        w = g * np.exp(-0.5 * ((off[None] - place[:, None]) / width) ** 2)
-        place = (w * off).sum(1) / np.maximum(w.sum(1), 1e-12)
-    peak = w.sum(1)
-    ok = (np.abs(place) < PULL) & (peak > LEAST_STEP * np.median(peak))
-    row = start + place
+    row, peak, ok = _centres(light, strip, columns.astype(float), start, 1.0, SEEK)
+    parts = max(1, round(strip.step / FINE_PX))
+    if parts > 1 and ok.sum() >= 8:  # once more in finer steps, from the line that this makes
+        start = np.interp(columns, columns[ok], ndimage.median_filter(row[ok], 7, mode="nearest"))
+        start = smooth_rows(start, 15) if len(start) > 15 else start
+        fine = (columns[:, None] + (np.arange(parts) - (parts - 1) / 2) / parts).ravel()
+        row, peak, seen = _centres(light, strip, fine, np.interp(fine, columns, start), 1.0 / parts, SETTLE)
+        seen = seen.reshape(-1, parts)
+        ok = 2 * seen.sum(1) > parts
+        row = np.where(seen, row.reshape(-1, parts), 0.0).sum(1) / np.maximum(seen.sum(1), 1)
+        peak = peak.reshape(-1, parts).mean(1)
+    if ok.sum() < 8:
+        return Side(out, quality, np.nan)
+    row = np.interp(columns, columns[ok], row[ok]) if parts > 1 else row
     # columns that leave their neighbours (a ruled line behind, a scratch) are left out, not averaged in
     # (a parabola over 31 columns: the limb may still slope or bend a little in the strip, most of all at its tips)
-    calm = (
-        smooth_rows(ndimage.median_filter(row, 7, mode="nearest"), 31)
-        if len(row) > 31
-        else np.full(len(row), np.median(row))
-    )
+    calm = smooth_rows(ndimage.median_filter(row, 7, mode="nearest"), 31) if len(row) > 31 else np.full(len(row), np.median(row))
     stray = row - calm
     noise = 1.4826 * float(np.median(np.abs(stray - np.median(stray))))
-    ok &= np.abs(stray) < max(4 * noise, 0.6)
+    ok &= np.abs(stray) < max(4 * noise, 0.6 / parts)
     out[columns[ok]] = row[ok]
     quality[columns] = peak
     return Side(out, quality, noise)
+
+
+def _centres(
+    light: NDArray[np.uint16], strip: Strip, columns: Array, start: Array, unit: float, windows: tuple[tuple[float, float], ...]
+) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """The middle of the brightness step nearest to ``start`` (rows) in each of ``columns``, how strong it is, and whether it is
+    one; lengths across are in ``unit`` strip steps.
+
+    The middle is where a Gaussian window's centroid of the gradient is the window's own middle.
+    """
+    off = np.arange(-REACH, REACH + 0.01, 0.25)
+    rows = start[:, None] + unit * off[None]
+    v = sample(light, strip.px(np.broadcast_to(columns[:, None], rows.shape), rows)) / np.float32(65535.0)
+    v = ndimage.uniform_filter1d(v, ALONG, axis=0, mode="nearest")
+    grad = np.gradient(v, 0.25, axis=1)
+    g = np.clip(np.einsum("cok,ck->co", grad, _telling(v, off)), 0, None)
+    place = np.zeros(len(columns))
+    for width, gain in windows:
+        w = g * np.exp(-0.5 * ((off[None] - place[:, None]) / width) ** 2)
+        peak = w.sum(1)
+        place = np.clip(place + gain * ((w * off).sum(1) / np.maximum(peak, 1e-12) - place), -REACH, REACH)
+    ok = (np.abs(place) < PULL) & (peak > LEAST_STEP * np.median(peak))
+    return start + unit * place, peak, ok
 
 
 def _telling(v: Array, off: Array) -> Array:

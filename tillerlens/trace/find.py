@@ -136,9 +136,20 @@ def _cut_at_corners(path: Array, arm: float) -> Array:
     return p
 
 
+def followed_longest(maps: FinderMaps, blob: NDArray[np.bool_]) -> tuple[Array, float] | None:
+    """The longest path (N, 2) px through a blob of the limb's map, cut off where it runs on along the string, and the share of it
+    where the finder sees limb; None for a blob too small to be any limb."""
+    if blob.sum() < 12:
+        return None
+    on_map = _longest(blob, 1.0 / (0.03 + maps.limb.astype(float)))
+    if len(on_map) < 12:
+        return None
+    support = float(np.mean(_at(maps.limb, on_map) > LIMB_LEVEL))
+    return _cut_at_corners(maps.to_full(on_map), 10 * maps.k[0]), support
+
+
 def _free(maps: FinderMaps, camera: Camera, shot: Shot) -> CoarsePath:
     limb = maps.limb
-    cost = 1.0 / (0.03 + limb.astype(float))
     strong = (limb > LIMB_LEVEL) & (limb > maps.string)
     best: CoarsePath | None = None
     for gap in (1, 3, 6, 10, 15):
@@ -150,14 +161,11 @@ def _free(maps: FinderMaps, camera: Camera, shot: Shot) -> CoarsePath:
         mass = ndimage.sum(limb * strong, labels, np.arange(1, n + 1))
         for pick in np.argsort(-mass)[:3]:
             blob = labels == pick + 1
-            if blob.sum() < 12:
+            followed = followed_longest(maps, blob)
+            if followed is None:
                 continue
-            on_map = _longest(blob, cost)
-            if len(on_map) < 12:
-                continue
-            full = _cut_at_corners(maps.to_full(on_map), 10 * maps.k[0])
+            full, support = followed
             ratio = plane_length(camera, smooth_path(full, 4 * maps.k[0]), shot.standoff_mm) / shot.nock_to_nock_mm
-            support = float(np.mean(_at(limb, on_map) > LIMB_LEVEL))
             found = CoarsePath(smooth_path(full, 6 * maps.k[0]), support, ratio)
             if best is None or _merit(found) > _merit(best):
                 best = found

@@ -21,14 +21,30 @@ from tillerlens.trace.mend import mend_limb, thickness_of_both
 from tillerlens.trace.nets import FinderMaps
 from tillerlens.trace.refill import refill, without_islands
 from tillerlens.trace.sketch import Sketch, sketched
-from tillerlens.trace.strip import MIDDLE_ROW, Band, Strip, cut_strip, fair_path, first_path, next_path, read_band, strip_step
+from tillerlens.trace.strip import (
+    MIDDLE_ROW,
+    Band,
+    Strip,
+    cut_strip,
+    fair_path,
+    first_path,
+    fitting_step,
+    next_path,
+    read_band,
+    strip_step,
+    with_grip,
+)
 
 Array = NDArray[np.float64]
 
 EVERY = 3  # columns between the silhouettes' stations
+CORRELATED = 6.0  # columns of the strip over which the noise of an edge moves together
 SLIVER_U_PX = 0.3  # of the width of a shadow that was told from the wood
 MARGIN_SHARE = 0.4  # of a margin that may be shadow, as a standard uncertainty
-CLICK_AGREES_PX = 10.0
+CLICK_AGREES_PX = 6.0
+BESIDE = 1.0  # of the limb's thickness, that a nock may be clicked beside its middle
+HANDLE_OFF_MM = 45.0  # from the line between the limbs to the middle of the deepest grip, and something for the hand
+NOT_SEEN_BEFORE = 30  # columns before a clicked nock: the limb is carried on to it
 CLICK_U_PX = 2.5
 MIN_SEEN, MIN_SEEN_FAIR = 0.4, 0.6  # of a limb's length; a path that the finder's map hardly shows must be borne out by more
 NOCK_STATIONS = 3  # beside each tip, where the nock and the string's loop hide the limb's own edges
@@ -36,6 +52,7 @@ OUT_SHARE = 0.005  # of the picture's longer side: a bow that ends so near the b
 CLEAR_END = 0.5  # an end less clear than this is none
 LEAST_COLUMNS, LEAST_SEEN_STATIONS = 100, 24  # of a strip, and of its stations where both edges were seen: else it shows no bow
 LEAST_BETWEEN = 0.3  # of what was followed: clicked nocks nearer together are not both its ends
+HANDLE_REACH = 1.1  # of the handle's length at either side of its middle
 LEAST_LIMB_STATIONS = 24  # a limb of fewer cannot be told from its handle
 FARTHEST_CORRECTED = 0.9  # of half the strip's width, which shows two limbs' thickness at either side
 LEAST_THICK_ROWS = 2.0
@@ -103,11 +120,14 @@ def read_trace(
     strip, band, ends = _straighten(photo.rgb, light, path, px_per_mm, fit, shot)
     ends = settle_ends(light, strip, band, ends)
     _check_inside(coarse.px[[0, -1]], ends, strip, photo)
-    ends, clicked = _clicked_ends(strip, ends, shot)
+    ends, clicked = _clicked_ends(strip, ends, shot, strip.step * float(np.nanmedian(band.lower_row - band.upper_row)))
+    _check_handle(strip, shot, px_per_mm)
     ends, shown = _ends_by_string(strip, ends, by_string or {})
     check_frame(light, strip, band, ends.column)
     if ends.column[1] - ends.column[0] < LEAST_BETWEEN * len(strip.path):
         raise _ask("The nocks as they are clicked leave too little of what was followed between them.", "nock_upper")
+    back_is_right = bool(strip.normal[round(sum(ends.column) / 2)] @ np.array(_BACK[shot.back], float) > 0)
+    band = with_grip(photo.rgb, strip, band, 0 if back_is_right else 1, *_handle_columns(strip, ends, shot))
     corrected = _corrections(strip, shot)
     left, right = measure_edges(light, strip, _corrected(band, corrected), ends.column)
     left, right = held_to(left, corrected[0]), held_to(right, corrected[1])
@@ -126,7 +146,6 @@ def read_trace(
         if again is not None:
             left, right = held_to(again[0], corrected[0]), held_to(again[1], corrected[1])  # what a person has set stays
             rows_left, rows_right, weight = _mend(left.row[cols], right.row[cols], zones)
-    back_is_right = bool(strip.normal[cols[len(cols) // 2]] @ np.array(_BACK[shot.back], float) > 0)
     strayed = _hold_handle(rows_right if back_is_right else rows_left, rows_right - rows_left, zones) if hold_handle else 0.0
     left_px, right_px = strip.px(c, rows_left), strip.px(c, rows_right)
     back, belly = (right_px, left_px) if back_is_right else (left_px, right_px)
@@ -195,19 +214,77 @@ def _straighten(
 ) -> tuple[Strip, Band, Ends]:
     """Cut the strip along the coarse path, then along the middle it shows, until its ends stay where they are."""
     step = strip_step(px_per_mm)
-    path, length = first_path(coarse), 0.0
+    path, length = first_path(_to_clicks(coarse, shot)), 0.0
     for turn in range(4):
         strip = cut_strip(rgb, path, step)
         band = read_band(strip)
         if band.last - band.first < max(0.5 * len(strip.path), LEAST_COLUMNS):
             raise _not_followed()
         ends = find_ends(light, strip, band, fit.camera, shot.standoff_mm, shot.nock_to_nock_mm, fit.squared)
-        grown = ends.column[1] - ends.column[0] - length
+        between, band = _between_clicks(strip, band, ends.column, shot)
+        grown = between[1] - between[0] - length
         if turn and abs(grown) < 8:
             break
         length += grown
-        path = next_path(strip, *_band_middle(band, ends.column, shot))
+        path = next_path(strip, *_through_clicks(strip, *_band_middle(band, between, shot), shot))
+        if turn == 0 and (fitting := fitting_step(strip, band)) != step:
+            length, step = length * step / fitting, fitting
     return strip, band, ends
+
+
+def _to_clicks(coarse: Array, shot: Shot) -> Array:
+    """The coarse path carried on to a clicked nock that lies beyond its end. Raises ``NeedsHelp`` for one far beside it."""
+    path = coarse
+    for name, end, inward in (("nock_upper", 0, 20), ("nock_lower", -1, -21)):
+        if name not in shot.clicks:
+            continue
+        click = np.array(shot.clicks[name])
+        leg = click - path[end]
+        run = path[end] - path[np.clip(inward, -len(path), len(path) - 1)]
+        along = float(leg @ run) / max(float(np.linalg.norm(run)), 1e-9)
+        if along <= 1.0:
+            continue
+        if np.linalg.norm(leg) > 2 * along:  # more to the side than onward
+            raise _apart(name)
+        path = np.vstack([click[None], path] if end == 0 else [path, click[None]])
+    return path
+
+
+def _between_clicks(strip: Strip, band: Band, found: tuple[float, float], shot: Shot) -> tuple[tuple[float, float], Band]:
+    """The end columns with the clicked nocks in place of what was found, and the band as far as they reach."""
+    column, reach = list(found), [band.first, band.last]
+    for k, name in enumerate(("nock_upper", "nock_lower")):
+        if name in shot.clicks:
+            column[k] = float(_column_at(strip, shot.clicks[name]))
+            reach[k] = int(column[k])
+    if column[1] - column[0] < LEAST_COLUMNS:
+        raise _ask("The nocks as they are clicked leave too little of what was followed between them.", "nock_upper")
+    return (column[0], column[1]), Band(band.upper_row, band.lower_row, reach[0], reach[1])
+
+
+def _through_clicks(strip: Strip, columns: Array, middle: Array, shot: Shot) -> tuple[Array, Array]:
+    """The limb's middle (rows at columns) carried on to the clicked nocks where it was not seen up to them."""
+    for k, name in ((0, "nock_upper"), (-1, "nock_lower")):
+        if name not in shot.clicks:
+            continue
+        at = _column_at(strip, shot.clicks[name])
+        row = MIDDLE_ROW + float((np.array(shot.clicks[name]) - strip.path[at]) @ strip.normal[at]) / strip.step
+        if abs(at - columns[k]) > NOT_SEEN_BEFORE:
+            onward = [at, *columns] if k == 0 else [*columns, at]
+            columns, middle = np.array(onward, float), np.array([row, *middle] if k == 0 else [*middle, row])
+    return columns, middle
+
+
+def _handle_columns(strip: Strip, ends: Ends, shot: Shot) -> tuple[int, int]:
+    """The columns between which the handle lies with its fades, and as much again."""
+    first, last = ends.column
+    centre = _column_at(strip, shot.clicks["handle"]) if "handle" in shot.clicks else (first + last) / 2
+    reach = HANDLE_REACH * shot.handle_mm / shot.nock_to_nock_mm * (last - first)
+    return int(centre - reach), int(centre + reach)
+
+
+def _column_at(strip: Strip, place: tuple[float, float]) -> int:
+    return int(np.argmin(np.linalg.norm(strip.path - np.array(place), axis=1)))
 
 
 def _band_middle(band: Band, ends: tuple[float, float], shot: Shot) -> tuple[Array, Array]:
@@ -233,16 +310,32 @@ def _middle_rows(band: Band, left: Side, right: Side) -> Array:
     return np.where(np.isnan(measured), (band.upper_row + band.lower_row) / 2, measured)
 
 
-def _clicked_ends(strip: Strip, ends: Ends, shot: Shot) -> tuple[Ends, tuple[bool, bool]]:
+def _clicked_ends(strip: Strip, ends: Ends, shot: Shot, thick_px: float) -> tuple[Ends, tuple[bool, bool]]:
     """A clicked nock that agrees with the limb's end leaves it alone (the end is the sharper); one that does not, rules:
-    tips often stand past the nocks."""
+    tips often stand past the nocks. Raises ``NeedsHelp`` where one lies beside what was followed."""
     column, u, ruled = list(ends.column), list(ends.u_columns), [False, False]
     for k, name in enumerate(("nock_upper", "nock_lower")):
         if name in shot.clicks:
-            at = int(np.argmin(np.linalg.norm(strip.path - np.array(shot.clicks[name]), axis=1)))
+            at = _column_at(strip, shot.clicks[name])
+            if np.linalg.norm(np.array(shot.clicks[name]) - strip.path[at]) > BESIDE * thick_px + CLICK_AGREES_PX:
+                raise _apart(name)
             if name in shot.set_by_hand or abs(at - ends.column[k]) * strip.step > CLICK_AGREES_PX:
                 column[k], u[k], ruled[k] = float(at), CLICK_U_PX / strip.step, True
     return Ends((column[0], column[1]), ends.clear, (u[0], u[1])), (ruled[0], ruled[1])
+
+
+def _check_handle(strip: Strip, shot: Shot, px_per_mm: float) -> None:
+    """What was followed must pass the handle that was clicked, which may be the middle of the deepest grip."""
+    if "handle" in shot.clicks:
+        at = _column_at(strip, shot.clicks["handle"])
+        off = float(np.linalg.norm(np.array(shot.clicks["handle"]) - strip.path[at]))
+        if off > HANDLE_OFF_MM * px_per_mm + CLICK_AGREES_PX:
+            raise NeedsHelp(
+                f"What was followed passes the handle as it is clicked {off:.0f} px away.",
+                "Click the middle of the handle, or retake with the bow clear of things of its own shape.",
+                clicks=CLICKS,
+                off_px=off,
+            )
 
 
 def _ends_by_string(strip: Strip, ends: Ends, nocks: Mapping[str, tuple[float, float]]) -> tuple[Ends, tuple[bool, bool]]:
@@ -399,6 +492,17 @@ def _not_followed() -> NeedsHelp:
         "Click the two nocks and the middle of the handle.",
         clicks=CLICKS,
         fault="lost",
+    )
+
+
+def _apart(name: str) -> NeedsHelp:
+    limb = name.removeprefix("nock_")
+    return NeedsHelp(
+        f"The {limb} nock as it is clicked lies beside the limb that was followed.",
+        "Click the middle of the limb at its nock, and the middle of the handle.",
+        clicks=CLICKS,
+        fault="click",
+        wants=name,
     )
 
 

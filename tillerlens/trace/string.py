@@ -304,12 +304,12 @@ def _lines(merit: float, chosen: _Chosen, nocks: Array, px_per_mm: float) -> Dra
     return DrawnString(meet, lines, u, (ca, cb), (offset[0], offset[1]), 1 in pick[:2], merit)
 
 
-def find_braced_string(light: NDArray[np.uint16], maps: FinderMaps, nocks: Array) -> Array | None:
-    """The braced string's straight line, (2, 2) px from near the upper nock to near the lower; None when not seen, or when a
-    plank's joint or a ruled line beside it may as well be the string."""
+def find_braced_string(light: NDArray[np.uint16], maps: FinderMaps, nocks: Array) -> tuple[Array, float] | None:
+    """The braced string's straight line, (2, 2) px from near the upper nock to near the lower, and the share of its length that
+    shows; None when not seen, or when a plank's joint or a ruled line beside it may as well be the string."""
     r = _ridges(light, nocks[0], nocks[1], maps)
     line, seen, scatter = _straightest(r)
-    return line if np.isfinite(scatter) and seen > FAINT and not _has_rival(r) else None
+    return (line, seen) if np.isfinite(scatter) and seen > FAINT and not _has_rival(r) else None
 
 
 def line_between(light: NDArray[np.uint16], maps: FinderMaps, nocks: Array) -> tuple[Array, float, float]:

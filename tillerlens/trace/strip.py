@@ -23,6 +23,10 @@ Array = NDArray[np.float64]
 MIDDLE_ROW = (STRIP_ACROSS - 1) / 2
 BATTEN_TURNS, BATTEN_STEEPEST = 3, 12  # strips cut for it; rows in a stride
 HALF_LIMBS = (5, 7, 9, 11)  # steps: half a limb's thickness, from thin to broad
+FINEST_PX = 1.25  # a strip of coarser steps is averaged from finer ones
+COARSER, LEAST_GRIP = (1.6, 2.2), 24  # than the limb's steps; columns
+STEPS_PX = 0.4, 8.0
+LEAST_ROWS, MOST_ROWS_THICK = 8.0, 22.0  # a limb thicker or thinner than that is looked at in other steps
 LIMB_STEPS = 14.0  # how many steps the limb should be thick: the middle of what the network was trained on
 
 
@@ -70,7 +74,8 @@ def extend(path: Array, by: float) -> Array:
 
 def cut_strip(rgb: NDArray[np.uint8], path: Array, step: float) -> Strip:
     """Sample the strip along ``path`` and let the network look at it. Raises ``NeedsHelp`` for a path of endless windings."""
-    p = resample(path, step)
+    fine = max(1, round(step / FINEST_PX))  # looked at finer and averaged, or a coarse strip would show noise and moire
+    p = resample(path, step / fine)
     if len(p) > MOST_ROWS:
         raise NeedsHelp(
             "What was followed is far longer than a bow.",
@@ -78,12 +83,15 @@ def cut_strip(rgb: NDArray[np.uint8], path: Array, step: float) -> Strip:
             clicks=CLICKS,
             fault="lost",
         )
+    p = p[: len(p) // fine * fine]
     n = normals(p)
-    rows = (np.arange(STRIP_ACROSS) - MIDDLE_ROW) * step
-    xy = p[None] + rows[:, None, None] * n[None]
-    picture = cv2.remap(
-        rgb, xy[..., 0].astype(np.float32), xy[..., 1].astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    )
+    rows = (np.arange(STRIP_ACROSS * fine) - (STRIP_ACROSS * fine - 1) / 2) * step / fine
+    xy = (p[None] + rows[:, None, None] * n[None]).astype(np.float32)
+    picture = cv2.remap(rgb, xy[..., 0], xy[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    if fine > 1:
+        p = p.reshape(-1, fine, 2).mean(1)
+        n = normals(p)
+        picture = cv2.resize(picture, (len(p), STRIP_ACROSS), interpolation=cv2.INTER_AREA)
     return Strip(p, n, step, silhouette_maps(np.asarray(picture, np.uint8)))
 
 
@@ -125,6 +133,27 @@ def read_band(strip: Strip) -> Band:
     where = np.nonzero(labels == int(np.argmax(sizes)) + 1)[0]
     where = where[seen[where]]
     return Band(top, bottom, int(where[0]), int(where[-1]))
+
+
+def with_grip(rgb: NDArray[np.uint8], strip: Strip, band: Band, belly: int, first: int, last: int) -> Band:
+    """The band with a deep grip's belly, on its ``belly`` side (0 or 1), looked for between two columns in coarser strips: they
+    show a grip whole of which the limbs' own strip may show no more than the inside. The back must stay as it was."""
+    first, last = max(first, 0), min(last, len(strip.path) - 1)
+    if last - first < LEAST_GRIP:
+        return band
+    rows = [band.upper_row.copy(), band.lower_row.copy()]
+    columns = np.arange(first, last + 1)
+    for coarser in COARSER:
+        other = cut_strip(rgb, strip.path[first : last + 1], coarser * strip.step)
+        seen = read_band(other)
+        at = np.interp(columns - first, coarser * (np.arange(len(other.path)) + 0.5) - 0.5, np.arange(len(other.path)))
+        at = np.clip(np.round(at).astype(int), 0, len(other.path) - 1)
+        wide = [MIDDLE_ROW + coarser * (r[at] - MIDDLE_ROW) for r in (seen.upper_row, seen.lower_row)]
+        further = (2 * belly - 1) * (wide[belly] - rows[belly][columns])
+        same = np.abs(wide[1 - belly] - rows[1 - belly][columns]) < 1.5 * coarser
+        move = ndimage.binary_opening((further > coarser) & same, np.ones(LEAST_GRIP // 2))
+        rows[belly][columns[move]] = wide[belly][move]
+    return Band(rows[0], rows[1], band.first, band.last)
 
 
 def _runs(inside: NDArray[np.float32]) -> list[list[tuple[float, float]]]:
@@ -225,4 +254,12 @@ def fair_path(rgb: NDArray[np.uint8], coarse: Array, step: float) -> Array:
 
 def strip_step(px_per_mm: float, limb_mm: float = 14.0) -> float:
     """Sampling step in px that makes a limb as thick as the network likes it."""
-    return float(np.clip(px_per_mm * limb_mm / LIMB_STEPS, 0.4, 1.5))
+    return float(np.clip(px_per_mm * limb_mm / LIMB_STEPS, *STEPS_PX))
+
+
+def fitting_step(strip: Strip, band: Band) -> float:
+    """The step in px that suits the limb as thick as this strip shows it; its own where that does."""
+    thick = float(np.nanmedian((band.lower_row - band.upper_row)[band.first : band.last + 1]))
+    if LEAST_ROWS <= thick <= MOST_ROWS_THICK:
+        return strip.step
+    return float(np.clip(strip.step * np.clip(thick / LIMB_STEPS, 0.5, 2.0), *STEPS_PX))

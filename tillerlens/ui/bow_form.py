@@ -15,7 +15,7 @@ from tillerlens.units import MM_PER_INCH, parse_length, parse_weight
 
 # (field, label); both columns of the form
 _SIZES = (
-    ("length_mm", "Length along the back, nock to nock"),
+    ("length_mm", "Length along the back, nock to nock, not overall"),
     ("handle_mm", "Stiff handle with its fades"),
     ("limb_width_mm", "Limbs' greatest width"),
     ("limb_thickness_mm", "Limbs' greatest thickness"),
@@ -61,7 +61,7 @@ def _ask(bow: Bow | None, units: Units, key: str) -> dict[str, tuple[str, str, C
         hint = "Every picture of the bow needs it." if name in _NEEDED else None
         put((left, right)[i % 2], name, label, parse_length, length_text(was(name), units), help=hint)
     put(right, "made", "When it was made", usual=was("made") or "")
-    st.markdown("**What you wish for**")
+    st.markdown("**Target**")
     left, right = st.columns(2)
     weight = was("wish_weight_n")
     put(left, "wish_weight_n", "Draw weight", parse_weight, "" if weight is None else say_weight(weight, units))
@@ -71,7 +71,7 @@ def _ask(bow: Bow | None, units: Units, key: str) -> dict[str, tuple[str, str, C
         "Draw measured to the handle's", faces, default=was("wish_draw_to") or "back", key=f"{key}_face", required=True
     )
     out["wish_draw_to"] = ("Draw", face or "back", str)
-    right.caption("Tiller, upper minus lower gap at the fades. Left empty, the shop's wish holds.")
+    right.caption("Tiller, upper minus lower gap at the fades. Leave it empty to use the shop's target.")
     low, high = right.columns(2)
     put(low, "wish_tiller_low_mm", "Least tiller", parse_length, length_text(was("wish_tiller_low_mm"), units))
     put(high, "wish_tiller_high_mm", "Most tiller", parse_length, length_text(was("wish_tiller_high_mm"), units))

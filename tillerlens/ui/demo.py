@@ -17,7 +17,7 @@ from tillerlens.ui.turns import MEASURING
 from tillerlens.units import MM_PER_INCH, newtons_from_pounds
 
 NAME = "Linnet (demo, invented)"
-_ABOUT = "Invented for the demo: neither the bow nor its maker exists, and its pictures are computed."
+_ABOUT = "Invented for the demo: neither the bow nor its maker exists, and its pictures are made up."
 FOLDER = "walk"  # in the samples
 _DAY_S, _INCH = 86400.0, MM_PER_INCH
 _ONE = threading.Lock()  # puts it up at a time

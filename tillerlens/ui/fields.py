@@ -51,13 +51,13 @@ _SIDES = {"left": "left", "right": "right", "top": "top", "bottom": "bottom"}
 _FACES = {"up": "up", "down": "down", "left": "left", "right": "right"}
 _OPTIONAL = {"spacing_in"}  # for the stick
 _MORE = (
-    ("standoff_u_in", "Doubt of the standoff"),
+    ("standoff_u_in", "Standoff ±"),
     ("limb_width_in", "Limbs' greatest width, near the fades"),
     ("handle_thickness_in", "Handle's thickness, back to belly"),
     ("upper_limb_length_in", "Upper limb, handle's centre to nock"),
 )
 STANDOFF_HELP = (
-    "How far the middle of the limb's width stands in front of the marks; less than nought where "
+    "How far the middle of the limb's width stands in front of the marks; below zero where "
     "the marks stand nearer the camera, as a stick's pegs do."
 )
 POINTED = ("marks_px", "clicks", "set_by_hand", "edges_px")  # a shot's fields that a person points at rather than types
@@ -131,7 +131,7 @@ def ask() -> tuple[Form, list[str]]:
     with left:
         form["state"] = st.segmented_control("The bow is", STATES, key="shot_state", required=True)
         put(
-            form, "bow_length_nock_to_nock_in", "Bow's length along the back, nock to nock", bad, needed=True
+            form, "bow_length_nock_to_nock_in", "Bow's length along the back, nock to nock, not overall", bad, needed=True
         )
         put(form, "handle_in", "Stiff handle with its fades", bad, needed=True)
         form["upper_limb"] = st.segmented_control(

@@ -86,7 +86,7 @@ def _ways(place: Place, found: Timeline) -> None:
 def _entries(place: Place, found: Timeline) -> None:
     entries = list(reversed(found.in_order()))
     if not entries:
-        st.info("No picture and no event yet. Hand over a picture, or note what was done.")
+        st.info("Nothing here yet. Add a picture, or note what was done.")
         return
     key = f"all_{found.bow.id}"
     shown = entries if st.session_state.get(key) else entries[:_AT_ONCE]
@@ -148,7 +148,7 @@ def _event(place: Place, found: Timeline, event: Event) -> None:
 def _add_event(place: Place, found: Timeline) -> None:
     kind = st.selectbox("What was it?", list(KINDS), format_func=KINDS.__getitem__, key="event_kind")
     if kind == "finding" and not found.stages:
-        st.info("A finding is pinned on a picture. Hand over a picture first.")
+        st.info("A finding is pinned on a picture. Add a picture first.")
         return
     count = st.session_state.get("events_added", 0)
     event = ask_event(kind, None, found, place, f"new_event_{kind}_{count}", "Put it on the timeline")
@@ -198,7 +198,7 @@ def _over_time(place: Place, found: Timeline) -> None:
 
 
 def _bow_itself(place: Place, bow: Bow) -> None:
-    with st.expander("The bow itself: sizes, wishes, notes"):
+    with st.expander("The bow itself: sizes, target, notes"):
         held = f"held_{bow.id}"
         opened: Bow = st.session_state.setdefault(held, bow)
         given = ask_bow(opened, place.units, f"bow_{bow.id}_{opened.version}", "Keep the change")

@@ -91,7 +91,7 @@ def _at_rest(known: Known, then: Stage, now: Stage, found: SetFound) -> None:
     _shapes(known, read_picture(known.document(then)), read_picture(known.document(now)), pair)
     alt = "Both limbs' outlines, darker where the wood took more set, bare where that is not told; below, the change of bend"
     parts.chart(known, "Where the wood gave", partial(set_map_chart, found, known.units), "set", alt, pair)
-    st.caption("Darker is more set; bare is where the pictures cannot tell: there a limb's band, below, holds nought.")
+    st.caption("Darker is more set. Bare is where the pictures show none: there the limb's band, below, includes zero.")
     if len(readings) >= 2:
         alt = "Reflex over the hours since the last unstringing, with the curve that it follows"
         parts.chart(known, "How it springs back", partial(recovery_chart, readings, fitted, known.units), "recovery", alt, pair)
@@ -127,7 +127,7 @@ def _strung(known: Known, then: Stage, now: Stage, found: Comparison) -> None:
         rest, bent = (found.then, found.now) if found.then.state == "unstrung" else (found.now, found.then)
         alt = "How much each limb moved from its shape at rest, with its interval, over the way an even arc would share it out"
         parts.chart(known, "Bend from rest", partial(bend_from_rest_chart, rest, bent, known.units), "rest", alt, pair)
-        st.caption("The broad pale line under each limb is the same bend shared out evenly: the wish for an arc.")
+        st.caption("The broad pale line under each limb is the same bend shared out evenly: a plain arc.")
         return
     if found.then.state == found.now.state:
         _shapes(known, found.then, found.now, pair)

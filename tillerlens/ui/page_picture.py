@@ -38,7 +38,7 @@ def show(place: Place) -> None:
     waiting = kept.on_bench(folder, bow.id)
     if not waiting:
         st.info(
-            "Hand over the phone's own file, not one that a messenger has shrunk. The whole bow must be in it, with the marks "
+            "Use the phone's own file, not one that a messenger has shrunk. The whole bow must be in it, with the marks "
             "that give the scale."
         )
         link("guide", "How to take a picture that can be measured")
@@ -63,7 +63,7 @@ def show(place: Place) -> None:
 
 def _hand_over(place: Place, bow: Bow) -> None:
     count = st.session_state.get("handed", 0)
-    with st.expander("Hand over pictures", expanded=not kept.on_bench(place.record.folder, bow.id)):
+    with st.expander("Add pictures", expanded=not kept.on_bench(place.record.folder, bow.id)):
         uploads = st.file_uploader(
             "Photographs (JPEG, PNG or HEIC), one or many; a phone offers its camera here",
             _KINDS,
@@ -166,7 +166,7 @@ def _on_a_board(place: Place, picture: OnBench) -> OnBench:
     boards = kept.boards(place.record.folder)
     if not boards:
         return picture
-    names = told_apart({"": "another one, as the fields say"} | {b.id: f"{b.name} ({SCALES[b.scale['kind']]})" for b in boards})
+    names = told_apart({"": "Other (fill in below)"} | {b.id: f"{b.name} ({SCALES[b.scale['kind']]})" for b in boards})
     ids = list(names)
     at = ids.index(picture.board_id) if picture.board_id in names else 0
     chosen = st.selectbox("Board", ids, at, format_func=names.__getitem__, key=f"board_{picture.sha256}") or None

@@ -61,7 +61,7 @@ def show(place: Place) -> None:
 def _wish(known: Known) -> ScrapeWish | None:
     """The wish that the bow carries, with the fields to change it; weight and draw are kept with the bow."""
     bow, full = known.bow, known.full_draw_mm
-    with st.expander("What you wish for", expanded=bow.wish_weight_n is None or full is None):
+    with st.expander("Target", expanded=bow.wish_weight_n is None or full is None):
         left, right = st.columns(2)
         words = list(BEND_WORDS)
         bend = left.selectbox("The bend shared out as", words, format_func=BEND_WORDS.__getitem__, key="wish_bend")
@@ -83,7 +83,7 @@ def _wish(known: Known) -> ScrapeWish | None:
             weight, fit_1 = parts.field("Draw weight", parse_weight, f"wish_weight_{bow.id}", value=had, placeholder="45 lb")
             at = "" if full is None else as_text(inches_from_mm(full))
             draw, fit_2 = parts.field("At a draw to the back of", parse_length, f"wish_draw_{bow.id}", value=at, placeholder="28")
-            if st.form_submit_button("Keep this wish with the bow") and fit_1 and fit_2:
+            if st.form_submit_button("Keep this target with the bow") and fit_1 and fit_2:
                 _keep_wish(known, weight, draw)
     if bow.wish_weight_n is None or full is None:
         return None
@@ -106,7 +106,7 @@ def _keep_wish(known: Known, weight: float | None, draw: float | None) -> None:
     except TillerLensError as error:
         say_error(error)
         return
-    parts.flash("Kept: the wish.")
+    parts.flash("Target kept.")
     st.rerun()
 
 
@@ -134,13 +134,13 @@ def _planned(known: Known, wish: ScrapeWish | None, sections: dict[Limb, LimbSec
     said = plan_in_words(plan, known.units)
     _say(known, plan, said)
     deepest = max(drawn, key=lambda s: s.values.get("draw_length_back", {}).get("value") or 0.0)
-    alt = "How much each limb moved from its shape at rest, with its interval, over the wished way to share the same bend out"
+    alt = "How much each limb moved from its shape at rest, with its interval, over the target way to share the same bend out"
     rest = hand.rest
     make = lambda: bend_from_rest_chart(  # noqa: E731
         read_picture(known.document(rest)), read_picture(known.document(deepest)), known.units, wish.bend, sections
     )
     parts.chart(known, "How it bends from rest now", make, "moved", alt, wish)
-    st.caption(plain(f"{known.title(deepest)}. The broad pale line under each limb is the wish: {BEND_WORDS[wish.bend]}."))
+    st.caption(plain(f"{known.title(deepest)}. The broad pale line under each limb is the target: {BEND_WORDS[wish.bend]}."))
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
@@ -160,7 +160,7 @@ def _lacking(known: Known, hand: of.OnHand, wish: ScrapeWish | None) -> tuple[st
     drawn = [s for s in hand.strung if s.state == "drawn"]
     if wish is None:
         why = "A plan goes from the bow as it is to the bow you want."
-        return "The wished weight and draw are not noted.", why, "Note them under 'What you wish for', below.", ""
+        return "Your target weight and draw aren't noted.", why, "Note them under 'Target', below.", ""
     if hand.rest is None and hand.left_out:
         why = "Without its shape at rest as it is now, a natural bend cannot be told from a weak place."
         return hand.left_out[0].text, why, hand.left_out[0].remedy, "picture"
@@ -253,7 +253,7 @@ def _gaps(known: Known, plan: Plan) -> None:
         both = (a.difference, b.difference)
         cells = [f"{say_value(v, known.units)} {say_interval(v, known.units)}".replace(" ", "\u00a0") for v in both]
         lines.append(f"| {say_place(a.from_handle_mm, known.units)} | {' | '.join(cells)} |")
-    with st.expander("Gaps expected at the wished draw"):
+    with st.expander("Gaps expected at the target draw"):
         st.markdown("\n".join(lines))
 
 

@@ -48,14 +48,14 @@ def show(place: Place) -> None:
         "Draw length is measured to the handle's", _FACES, _FACES.index(now.draw_to), key="set_draw_to"
     )
     new["who"] = right.text_input("Name beside corrections and events", now.who, max_chars=80, key="set_who").strip() or now.who
-    st.markdown("**The tiller you wish for**")
-    st.caption("Upper minus lower gap at the fades; nought to a quarter inch is common, and makers disagree.")
+    st.markdown("**Target tiller**")
+    st.caption("Upper minus lower gap at the fades; 0 to 1/4 in is common; makers disagree.")
     left, right = st.columns(2)
     low = _wish(left, "Least", now.wish_low_mm, place, "set_wish_low")
     high = _wish(right, "Most", now.wish_high_mm, place, "set_wish_high")
     if low is not None and high is not None:
         if low > high:
-            st.error("The least wished for is more than the most. Correct one of them; until then the earlier wish holds.")
+            st.error("The low end of the target is above the high end. Fix one of them; until then the earlier target holds.")
         else:
             new |= {"wish_low_mm": low, "wish_high_mm": high}
     changed = replace(now, **new)

@@ -138,7 +138,7 @@ def _until_it_is_gone(place: Place) -> None:
 
 
 def _offer_demo(place: Place, samples: Path, label: str) -> None:
-    st.caption("Everything of the demo is invented, and its pictures are computed. It takes half a minute to measure them.")
+    st.caption("Everything of the demo is invented, and its pictures are made up. It takes half a minute to measure them.")
     if not st.button(label, type="primary", key="put_up_demo"):
         return
     tell = long_work("Measuring the demo's pictures", "demo")  # stopped, the demo is taken off the shelf again

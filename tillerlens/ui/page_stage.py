@@ -43,12 +43,12 @@ def show(place: Place) -> None:
     bench = places.has_room("bow")
     if stage.media.startswith("video/"):
         st.info("This stage is a moment of a video; it is measured from the video.")
-    correcting = st.toggle("Put this picture right", stage.status != "measured", key=f"right_{stage.id}")
+    correcting = st.toggle("Fix this measurement", stage.status != "measured", key=f"right_{stage.id}")
     shown = True  # or it is said why not
     with caught.net("one picture"):  # whatever comes, notes and the way back stand below
         shown = _correct(place, stage) if correcting else _as_kept(place, stage)
     if not shown and not correcting:
-        st.info("Switch on 'Put this picture right' to measure it.")
+        st.info("Switch on 'Fix this measurement' to measure it.")
     _about(place, stage)
     if bench:
         link("bow", "Back to the timeline", bow)

@@ -117,7 +117,7 @@ def _left_out(known: Known) -> list[Sentence]:
         out.append(Sentence("left_out", text, "open"))
     far = [e for e in hand.arrows if (d := of.to_back(bow, e.details)) is not None and not of.is_full(d, known.full_draw_mm)]
     if far:
-        text = f"{len(far)} of the arrows were shot at another draw than the wished one and are left out: energy differs there."
+        text = f"{len(far)} of the arrows were shot at another draw than the target, so they are left out: their energy differs."
         out.append(Sentence("left_out", text, "open"))
     old = [e for e in known.of_kind("weighing") if e not in hand.weighings]
     if old:
@@ -137,10 +137,10 @@ def _force(known: Known, bench: Bench, given: Given, typed: Typed) -> None:
     full, weight = known.full_draw_mm, known.bow.wish_weight_n
     wish = None if full is None or weight is None else (full, weight)
     stacks = float("nan") if bench.stacking is None else bench.stacking.onset_mm
-    alt = "Draw weight over draw length with its interval: as read, and looked ahead to full draw; the wish as a diamond"
+    alt = "Draw weight over draw length with its interval: as read, and carried on to full draw; the target as a diamond"
     parts.chart(known, "", partial(force_draw_chart, bench.curve, readings, known.units, wish, stacks), "force", alt, typed)
     if full is None:
-        st.caption("Note the wished draw and weight with the bow, and the curve is looked ahead to it.")
+        st.caption("Note the target draw and weight with the bow, and the curve is carried on to it.")
 
 
 def _strain(known: Known, bench: Bench, typed: Typed) -> None:

@@ -116,7 +116,7 @@ def _pick(samples: Path) -> Picked | None:
     shot = right.file_uploader("Its shot file, if you have one", ["json"], key="its_shot")
     if upload is None:
         st.info(
-            "Hand over the phone's original file. The whole bow and the marks that give the scale must be in "
+            "Use the phone's original file. The whole bow and the marks that give the scale must be in "
             "it."
         )
         return None
@@ -162,7 +162,7 @@ def _fill_once(picked: Picked) -> None:
 
 
 def _settings() -> tuple[Units, Wish]:
-    with st.expander("Units, and the tiller you wish for"):
+    with st.expander("Units and target tiller"):
         left, right = st.columns(2)
         lengths: list[LengthUnit] = ["sixteenths", "inches", "cm"]
         weights: list[WeightUnit] = ["lb", "kg"]
@@ -178,14 +178,14 @@ def _settings() -> tuple[Units, Wish]:
         )
         weight = right.selectbox("Weights in", weights, key="unit_weight")
         st.caption(
-            "Upper minus lower gap at the fades; nought to a quarter inch is common, and makers disagree."
+            "Upper minus lower gap at the fades; 0 to 1/4 in is common; makers disagree."
         )
         low = _wish_field(left, "Least", "0", "wish_low")
         high = _wish_field(right, "Most", "1/4", "wish_high")
     if low is None or high is None or low > high:
         if low is not None and high is not None:
             st.error(
-                "The least wished for is more than the most. The usual nought to a quarter inch is taken."
+                "The low end of the target is above the high end. The usual 0 to 1/4 in is used."
             )
         return Units(length, weight), Wish()
     return Units(length, weight), Wish(low, high)

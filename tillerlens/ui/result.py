@@ -150,11 +150,11 @@ def _show_numbers(shown: Shown) -> None:
             words = "Bars of the upper limb's gaps to the left and the lower limb's to the right, station by station"
             paper.chart("The limbs' gaps side by side", partial(gap_chart, measurement, units), "gaps", words, mark)
         with right:
-            words = "The upper gap less the lower one at each station, with its interval, and the tiller wished for"
+            words = "The upper gap less the lower one at each station, with its interval, and the target tiller"
             paper.chart("Upper minus lower", partial(difference_chart, measurement, units, shown.wish), "difference", words, mark)
             st.caption(
-                "A bar that keeps clear of the line at nought is a difference this photograph can tell. "
-                "Shaded: the tiller you wish for at the fades."
+                "A bar clear of the zero line is a difference this picture can show. "
+                "Shaded: your target at the fades."
             )
     st.markdown("#### All numbers")
     st.markdown(value_table(measurement, units))

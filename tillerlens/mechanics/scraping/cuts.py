@@ -10,16 +10,14 @@ import numpy as np
 from tillerlens.measurement import LIMBS
 from tillerlens.measurement import Limb as LimbName
 from tillerlens.mechanics.elastica import Floats
-from tillerlens.mechanics.places import Place
+from tillerlens.mechanics.places import BUMP_MEAN, MAY_BE_Z, Place
 from tillerlens.mechanics.present import TIP_MM, Patches, Present
 from tillerlens.mechanics.scraping.model import Care, Leave
 from tillerlens.mechanics.statics import Bow, Equilibrium
 
-BUMP_MEAN = 0.64
-"""Over its length a place bends on the average by this share of what it does in its middle, which is what the finding tells."""
-MAYBE_BEND, MAYBE_U = 0.06, 1.1
-"""A place that seems to bend more than both its sides by this share, and by so many standard uncertainties, may be a hinge."""
-MAYBE_MM, MAYBE_MOST, MAYBE_END, BESIDE_MM = 64.0, 2, 0.07, 50.0
+BESIDE_MM, END = 50.0, 0.07
+MAY_BE_MM = 64.0
+"""How long a stretch is left out where there may be a hinge: two and a half inches."""
 ACROSS_MM = 12.0  # a stretch shorter than this is nothing to scrape
 
 
@@ -70,7 +68,7 @@ def leaves_of(
     for k, limb in enumerate(LIMBS):
         # beside a stiff place the wood only seems to bend more
         taken = [(p.ends_mm[0] - BESIDE_MM, p.ends_mm[1] + BESIDE_MM) for p in found if p.limb == limb]
-        bend = _Bend.of(present, k, bow, state)
+        bend = _Bend.of(k, bow, state)
         known = [
             Leave(limb, (low, high), float(np.expm1(more)), told=False, before=True)
             for name, low, high in before
@@ -78,8 +76,20 @@ def leaves_of(
             for more in bend.more(np.array([bend.length - (low + high) / 2]))
             if more > 0
         ]
-        out += known + _maybe(bend, limb, [*taken, *(q.from_nock_mm for q in known)])
+        perhaps = () if present.finding is None else present.finding.perhaps
+        out += known
+        out += [q for p in perhaps if p.limb == limb for q in [_may_be(p)] if not any(_meet(q, r) for r in known)]
     return tuple(out)
+
+
+def _may_be(place: Place) -> Leave:
+    at = place.from_nock_mm.value
+    ends = at - MAY_BE_MM / 2, at + MAY_BE_MM / 2
+    return Leave(place.limb, ends, place.bend.value, told=False, slight=place.significance < MAY_BE_Z)
+
+
+def _meet(a: Leave, b: Leave) -> bool:
+    return a.from_nock_mm[0] < b.from_nock_mm[1] and b.from_nock_mm[0] < a.from_nock_mm[1]
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,44 +98,26 @@ class _Bend:
 
     s: Floats
     move: Floats
-    u: Floats
     length: float
 
     @classmethod
-    def of(cls, present: Present, k: int, bow: Bow, state: Equilibrium) -> _Bend:
+    def of(cls, k: int, bow: Bow, state: Equilibrium) -> _Bend:
         limb, shape = ((bow.upper, state.upper), (bow.lower, state.lower))[k]
-        s, length, u = limb.s, limb.length, present.limbs[k].u_log_ei
+        s, length = limb.s, limb.length
         moment = np.interp(s + shape.s[-1] - length, shape.s, shape.moment)
-        ok = (s > MAYBE_END * length) & (s < (1 - MAYBE_END) * length)
+        ok = (s > END * length) & (s < (1 - END) * length)
         move = np.log(np.maximum(moment, 1e-6 * moment.max()) / limb.ei)
         move = move - np.polyval(np.polyfit(s[ok] / length, move[ok], 3), s / length)
-        return cls(s, move, np.where(np.isfinite(u), u, 1.0), length)
+        return cls(s, move, length)
 
     def more(self, at: Floats) -> Floats:
         """(m,) how much more it bends around these places from the fade than to either side, each: ln."""
-        before, after = self.mean(self.move, at, -110, -50), self.mean(self.move, at, 50, 110)
-        return self.mean(self.move, at, -22, 22) - np.maximum(before, after)
+        before, after = self._mean(at, -110, -50), self._mean(at, 50, 110)
+        return self._mean(at, -22, 22) - np.maximum(before, after)
 
-    def mean(self, values: Floats, at: Floats, low: float, high: float) -> Floats:
+    def _mean(self, at: Floats, low: float, high: float) -> Floats:
         """(m,) averages between ``low`` and ``high`` mm from each place."""
-        return np.array([values[(self.s >= x + low) & (self.s <= x + high)].mean() for x in at])
-
-
-def _maybe(bend: _Bend, limb: LimbName, taken: list[tuple[float, float]]) -> list[Leave]:
-    """Places of one limb that may be hinges though nobody can tell: they seem to bend more than the wood to either side, each."""
-    length = bend.length
-    at = np.arange(1.7 * MAYBE_END * length, (1 - 1.7 * MAYBE_END) * length, 6.0)
-    more = bend.more(at)
-    z = more / np.maximum(MAYBE_U * bend.mean(bend.u, at, -22, 22), MAYBE_BEND)
-    out: list[Leave] = []
-    for i in np.argsort(-z):
-        low, high = length - at[i] - MAYBE_MM / 2, length - at[i] + MAYBE_MM / 2
-        near = any(a - MAYBE_MM / 2 < high and low < b + MAYBE_MM / 2 for a, b in [*taken, *(q.from_nock_mm for q in out)])
-        if z[i] < 1 or len(out) == MAYBE_MOST:
-            break
-        if not near:
-            out.append(Leave(limb, (float(low), float(high)), float(np.expm1(more[i])), told=False))
-    return out
+        return np.array([self.move[(self.s >= x + low) & (self.s <= x + high)].mean() for x in at])
 
 
 def _leave(present: Present, beside: float, place: Place) -> Leave:

@@ -39,7 +39,7 @@ class Care:
     alike: float = 0.25  # neighbours whose amounts differ by less are scraped alike
     shortest_mm: float = 5 * MM_PER_INCH
     most_stretches: int = 3
-    beside_hinge_mm: float = 25.0
+    beside_hinge_mm: float = 12.7
     least_share: float = 0.0025
     most_share: float = 0.08
     place_u: float = 0.1
@@ -74,6 +74,7 @@ class Stretch:
 class Leave:
     """A stretch to keep the scraper off: a hinge with its neighbourhood, by how much it is softer than the wood around.
     ``told``: the finding names it; else it may be one, and the next picture will tell. ``before``: an earlier plan named it.
+    ``slight``: it hardly looks like one, but leaving it out costs nothing and scraping a hinge does.
     """
 
     limb: LimbName
@@ -81,6 +82,7 @@ class Leave:
     softer: float
     told: bool = True
     before: bool = False
+    slight: bool = False
 
 
 @dataclass(frozen=True, eq=False)

@@ -93,7 +93,7 @@ def plan_scraping(
         wish,
         (limbs[0], limbs[1]),
         _limit(best.bow, present, wish, state, any(r.code == "beyond_shape" for r in holds)),
-        best.doubts,
+        best.doubts + (() if present.finding is None else present.finding.doubts),
         ln_ei,
         order,
         hand,

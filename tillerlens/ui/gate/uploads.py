@@ -12,7 +12,7 @@ MOST_TOGETHER = 300 * MB
 _AROUND = MB  # what a form's lines around a file may add
 _MOST_REMEMBERED = 100
 
-TOO_LARGE = f"That file is larger than {MOST_MB} MB, so it was not taken. Hand over the phone's own picture file."
+TOO_LARGE = f"That file is larger than {MOST_MB} MB, so it was not taken. Use the phone's own picture file."
 TAB_FULL = (
     f"This tab already holds {MOST_OF_TAB // MB} MB of files, so the last one was not taken. Reload the page and hand it over "
     "again; what is on the bench stays there."
