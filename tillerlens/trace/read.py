@@ -335,6 +335,8 @@ def _check_handle(strip: Strip, shot: Shot, px_per_mm: float) -> None:
                 "Click the middle of the handle, or retake with the bow clear of things of its own shape.",
                 clicks=CLICKS,
                 off_px=off,
+                fault="click",
+                wants="handle",
             )
 
 
@@ -499,9 +501,9 @@ def _apart(name: str) -> NeedsHelp:
     limb = name.removeprefix("nock_")
     return NeedsHelp(
         f"The {limb} nock as it is clicked lies beside the limb that was followed.",
-        "Click the middle of the limb at its nock, and the middle of the handle.",
+        f"Move the {limb} nock to the middle of the limb.",
         clicks=CLICKS,
-        fault="click",
+        fault="beside",
         wants=name,
     )
 
