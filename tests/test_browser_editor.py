@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from in_browser import PHONE, WIDE, free_port, marks, running_app, settled
 from made_up import SAMPLES
+from PIL import Image
 
 pytestmark = marks
 
@@ -408,3 +409,29 @@ def test_axe_finds_no_serious_fault_in_the_editor(bench, scheme):
     ]
     assert not ours
     assert any(isinstance(n["target"][0], list) for v in found["passes"] for n in v["nodes"])  # it was looked at
+
+
+@pytest.mark.parametrize("size", [WIDE, PHONE], ids=["wide", "phone"])
+def test_a_page_that_asks_shows_the_doubtful_place_enlarged_with_its_tool(bench, size, tmp_path):
+    """The lower tip cut off: the editor is there, looks at where the limb meets the border, and the lower nock is chosen."""
+    page = bench(size, sample=None)
+    with Image.open(SAMPLES / "walk" / "linnet-braced.jpg") as whole:
+        width, height = whole.size
+        edge = round(0.9 * width)
+        file = tmp_path / "cut.png"
+        whole.convert("RGB").crop((0, 0, edge, height)).save(file)
+    shot = (SAMPLES / "walk" / "linnet-braced.shot.json").read_bytes()
+    page.get_by_role("combobox").first.click()
+    page.get_by_role("option", name="my own photograph").click()
+    settled(page)
+    page.locator("input[type=file]").nth(0).set_input_files(file)
+    settled(page)
+    page.locator("input[type=file]").nth(1).set_input_files({"name": "a.json", "mimeType": "application/json", "buffer": shot})
+    page.get_by_text("Is the lower tip outside the picture?").first.wait_for()
+    bring(page)
+    chosen = page.locator('.chips button[aria-pressed="true"]')
+    assert chosen.inner_text().startswith("lower nock") and page.locator(".farther").is_enabled()  # not the whole picture
+    page.locator(".chips button", has_text="lower nock").press("Enter")  # set in the middle of what is seen
+    x, _ = place(page, "lower nock")
+    assert x > 0.85 * edge
+    assert not page.trouble and not page.locator('[data-testid="stException"]').count()

@@ -24,6 +24,7 @@ LABELS = {
     "edge_belly": "belly's edge?",
 }
 LEAST_CLOSER = 0.16  # of the picture's longer side: a doubtful place is shown with this much around it
+LOW = 0.6  # height over width of the enlarged place, so that it stands below a picture without hiding the words
 ROOM = 0.35  # of the doubtful stretch's own size, around it
 
 
@@ -64,17 +65,17 @@ def draw_asks(canvas: Canvas, to_canvas: ToCanvas, measurement: Measurement) -> 
 
 
 def closer_box(measurement: Measurement, size: tuple[int, int]) -> tuple[int, int, int, int] | None:
-    """A cutting (left, top, right, bottom) px about the first doubtful place of a picture (width, height), in the picture's own
-    proportions; None where no place is named."""
+    """A cutting (left, top, right, bottom) px about the first doubtful place of a picture (width, height), ``LOW`` times as high
+    as wide; None where no place is named, or where it would come no closer than the picture itself."""
     ask = next(iter(asks_of(measurement)), None)
     if ask is None:
         return None
     points = np.array([*ask.stretch_px, *([ask.place_px] if ask.place_px else [])], float)
     low, high = points.min(axis=0), points.max(axis=0)
     need = (high - low) * (1 + 2 * ROOM)
-    share = float(max(LEAST_CLOSER, *(need / np.array(size, float))))
-    if share > 0.5:  # no closer than the picture itself
+    w = float(max(LEAST_CLOSER * max(size), need[0], need[1] / LOW))
+    h = LOW * w
+    if w > 0.6 * size[0] or h > size[1]:
         return None
-    w, h = share * size[0], share * size[1]
     left, top = np.clip((low + high) / 2 - [w / 2, h / 2], 0, [size[0] - w, size[1] - h])
     return int(left), int(top), int(np.ceil(left + w)), int(np.ceil(top + h))

@@ -75,7 +75,7 @@ def draw_overlay(
         parts.append(_caption(canvas, [f"{r.text} {r.remedy}".strip() for r in measurement.reasons]))
     else:
         draw_asks(canvas, window, measurement)
-        parts += [*_closer(rgb, measurement, canvas), _key(canvas, bend, units)]
+        parts += [*([] if close else _closer(rgb, measurement, canvas)), _key(canvas, bend, units)]
     return np.vstack(parts)
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from tillerlens.errors import ScaleError
+from tillerlens.errors import Ask, ScaleError
 from tillerlens.photo.camera import CameraFit, Marks, fit_camera
 from tillerlens.photo.intake import Photo
 from tillerlens.shot import Shot
@@ -41,6 +41,7 @@ def fit_to_bow(photo: Photo, maps: FinderMaps, shot: Shot) -> CameraFit:
         raise ScaleError(
             "No whole bow was found in the picture, and its own length is the only scale.",
             "Click both nocks, where the string sits, or put marks on the board.",
+            asks=Ask("nock_upper"),
         )
     long = float(np.linalg.norm(np.diff(path, axis=0), axis=1).sum())
     ends = path[[0, -1]]

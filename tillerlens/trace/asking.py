@@ -11,6 +11,7 @@ one who noticed it (``NeedsHelp``'s field ``fault``):
 ``unseen``     a stretch of a limb shows no edge; ``limb``, ``share``
 ``edge``       an edge followed something else; ``limb``, ``share``
 ``click``      what was clicked contradicts itself; ``wants`` names the click that is off
+``beside``     the click that ``wants`` names lies beside what was followed: one of the two is off
 =============  ==============================================================================
 """
 
@@ -70,7 +71,9 @@ def one_thing(
         return Reason(code, text, *_cut(error, shot, followed))
     if fault in ("length", "apart"):
         return Reason(code, *_length(error, shot, followed))
-    if fault == "click":
+    if fault == "beside" and "handle" not in shot.clicks:
+        return Reason(code, text, "Click the middle of the handle too.", Ask("handle"))
+    if fault in ("click", "beside"):
         wants = error.fields["wants"]
         place = shot.clicks.get(wants, error.fields.get("place_px"))
         return Reason(code, text, error.remedy, Ask(wants, place))

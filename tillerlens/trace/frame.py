@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,6 +17,7 @@ NOTHING_BETWEEN_PX = 3.0  # blur and sharpening reach so far: no ground can be t
 NEAR_THICKNESSES, NEAR_SHARE = 2.0, 0.01  # of the limb there, or of the picture's longer side: an end so near may be cut off
 INSIDE, BESIDE = (0.5, 2.5), (0.8, 1.6)  # in thicknesses: along the limb from its end, and across from its middle
 PLACES = 24
+LIMB_MM = 14.0  # usual thickness of a limb
 TELLS = 0.04  # of full brightness: wood and ground that differ by less are not told apart
 LOOKED_AT = 60  # columns inward of an end, whose thickness is that of the limb there
 
@@ -35,6 +38,19 @@ def check_frame(light: NDArray[np.uint16], strip: Strip, band: Band, columns: tu
             continue
         if cut_at_border(light, end, (end - before) / length, float(np.median(thick)) * strip.step):
             raise runs_out(k, end)
+
+
+def check_clicked(light: NDArray[np.uint16], path_px: Array, ends: Iterable[int], px_per_mm: float) -> None:
+    """As ``check_frame``, for clicked ends (0 upper, 1 lower) of a path (N, 2) px from nock to nock, before the limb is seen:
+    what is followed there may stop short of the click."""
+    for k in ends:
+        path = path_px if k == 0 else path_px[::-1]
+        thick = LIMB_MM * px_per_mm
+        far = np.linalg.norm(path - path[0], axis=1)
+        before = path[int(np.argmax(far > 2 * thick))]
+        length = float(np.linalg.norm(path[0] - before))
+        if length > 0 and cut_at_border(light, path[0], (path[0] - before) / length, thick):
+            raise runs_out(k, path[0])
 
 
 def runs_out(end: int, place_px: Array) -> NeedsHelp:

@@ -16,7 +16,7 @@ from tillerlens.shot import Shot
 from tillerlens.trace.edges import Side, held_to, measure_edges, plain_margin_px
 from tillerlens.trace.ends import Ends, find_ends, settle_ends
 from tillerlens.trace.find import CLICKS, find_bow
-from tillerlens.trace.frame import check_frame, runs_out
+from tillerlens.trace.frame import check_clicked, check_frame, runs_out
 from tillerlens.trace.mend import mend_limb, thickness_of_both
 from tillerlens.trace.nets import FinderMaps
 from tillerlens.trace.refill import refill, without_islands
@@ -114,6 +114,8 @@ def read_trace(
     sketch.path(coarse.px)
     mid = coarse.px[len(coarse.px) // 2]
     px_per_mm = _px_per_mm(fit, mid, shot.standoff_mm)
+    if coarse.clicked:
+        check_clicked(light, coarse.px, (0, 1), px_per_mm)
     path = fair_path(photo.rgb, coarse.px, strip_step(px_per_mm)) if fair else coarse.px
     strip, band, ends = _straighten(photo.rgb, light, path, px_per_mm, fit, shot)
     ends = settle_ends(light, strip, band, ends)
@@ -333,6 +335,8 @@ def _check_handle(strip: Strip, shot: Shot, px_per_mm: float) -> None:
                 "Click the middle of the handle, or retake with the bow clear of things of its own shape.",
                 clicks=CLICKS,
                 off_px=off,
+                fault="click",
+                wants="handle",
             )
 
 
@@ -497,9 +501,9 @@ def _apart(name: str) -> NeedsHelp:
     limb = name.removeprefix("nock_")
     return NeedsHelp(
         f"The {limb} nock as it is clicked lies beside the limb that was followed.",
-        "Click the middle of the limb at its nock, and the middle of the handle.",
+        f"Move the {limb} nock to the middle of the limb.",
         clicks=CLICKS,
-        fault="click",
+        fault="beside",
         wants=name,
     )
 

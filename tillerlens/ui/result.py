@@ -81,10 +81,10 @@ def _pointing(measurement: Measurement) -> bool:
 
 def can_be_pointed_at(measurement: Measurement) -> bool:
     """Whether what the measurement asks for can be shown on the photograph by a person."""
-    if measurement.status != "needs_help" or not measurement.reasons:
+    if measurement.status == "measured" or not measurement.reasons:
         return False
     ask = measurement.reasons[0].asks
-    return ask is None or ask.wants in POINTED_AT
+    return measurement.status == "needs_help" if ask is None else ask.wants in POINTED_AT
 
 
 def _say_first(first: Sentence, measurement: Measurement, pointing: bool) -> None:
