@@ -64,6 +64,7 @@ def plans():
                            u_thickness=np.full(n.need.size, 0.3)) for n in heavy.limbs))  # fmt: skip
     made["kept"] = replace(heavy, wish=replace(heavy.wish, keep=11.0))
     made["kept and there"] = replace(made["at_weight"], wish=replace(heavy.wish, keep=11.0))
+    made["low"] = replace(made["at_weight"], wish=replace(heavy.wish, weight=heavy.now.weight.value - 4, keep=22.0))
     made["no rest"] = replace(heavy, finding=Finding((), ("braced", "drawn"), None))
     return made
 
@@ -236,6 +237,13 @@ def test_who_is_there_is_not_told_to_stop_at_another_weight(plans):
     texts = [line.text for line in plan_in_words(plans["kept and there"]).lines]
     assert not any(t.startswith("Stop scraping at ") for t in texts) and len(set(texts)) == len(texts)
     assert sum("end near" in t for t in texts) == 1 and not any(t.startswith("Now it should draw") for t in texts)
+
+
+def test_a_bow_that_shooting_in_takes_under_the_wish_is_not_said_to_be_there(plans):
+    said = plan_in_words(plans["low"])
+    texts = [line.text for line in said.lines]
+    assert any(t.startswith("Stop scraping. It should draw") and "under the" in t for t in texts)
+    assert sum("end near" in t for t in texts) == 1 and not any("where it should be" in t or "You are there" in t for t in texts)
 
 
 # --- chart and document ---

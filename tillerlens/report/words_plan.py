@@ -27,8 +27,10 @@ SAYS_WEIGHT = ("there", "at_weight", "below_wish")  # reasons to stop that name 
 PATTERNS = {
     # why there is no step
     "stop_there": "You are there. Stop. It should draw {now} at {draw}; you want {weight}.",
-    "stop_at_weight": "Stop scraping: the weight is where it should be, {now} at {draw}. The shape is not yet as you wish, "
-    "but putting it right would cost weight.",
+    "stop_at_weight": "Stop scraping: the weight is where it should be, {now} at {draw}.",
+    "stop_low": "Stop scraping. It should draw {now} at {draw}. Shooting in and finishing cost about {keep} (common practice), so "
+    "expect it to end near {end}, under the {weight} you want.",
+    "shape_off": "The shape is not yet as you wish, but putting it right would cost weight.",
     "stop_below_wish": "Take no wood off. It should draw {now} at {draw}, less than the {weight} you want.",
     "stop_nothing_told": "Take no wood off yet. The pictures show no place that needs it for sure. Take another at a longer "
     "draw, once the shape allows.",
@@ -119,11 +121,13 @@ def plan_in_words(plan: Plan, units: Units | None = None) -> PlanWords:
         "after": _weight(plan.after.weight, units),
     }
     first = [_line(f"hold_{reason.code}", **words) for reason in plan.holds]
-    first.append(_line(f"order_{plan.order}") if plan.stop is None else _line(f"stop_{plan.stop}", **words))
+    low = plan.stop in ("there", "at_weight") and plan.now.weight.value + COVER * plan.now.weight.u < wish.aim
+    first.append(_line(f"order_{plan.order}") if plan.stop is None else _line(f"stop_{'low' if low else plan.stop}", **words))
+    first += [_line("shape_off")] if plan.stop == "at_weight" else []
     first.append(_line("pull", weight=words["weight"], today=_draw(_down(plan.limit.draw_back, units), units)))
     said_now = plan.stop in SAYS_WEIGHT
     expect = [] if said_now else [_line("weight_now", **words)]
-    if wish.keep > 0:
+    if wish.keep > 0 and not low:
         expect.append(_line("keep_spent" if said_now else "keep", **words))
     care = []
     tiller = _tiller(plan, units)

@@ -234,9 +234,9 @@ def _printed(plan: Plan, title: str, units: Units) -> bytes:
 def _lead(plan: Plan, said: PlanWords) -> Sentence:
     """What forbids or ends the work, if anything does; else the stretch where this step takes the most."""
     if plan.stop is not None or plan.holds:
-        wanted = f"stop_{plan.stop}" if plan.stop is not None else f"hold_{plan.holds[0].code}"
-        line = next(line for line in said.first if line.pattern == wanted)
-        return Sentence("plan", line.text, "fine" if plan.stop == "there" else "finding")
+        wanted = "stop_" if plan.stop is not None else f"hold_{plan.holds[0].code}"
+        line = next(line for line in said.first if line.pattern.startswith(wanted))
+        return Sentence("plan", line.text, "fine" if line.pattern == "stop_there" else "finding")
     places = [line for line in said.steps if line.pattern.startswith("stretch")]
     order = [s for limb in LIMBS for s in plan.stretches if s.limb == limb]
     most, line = max(zip(order, places, strict=True), key=lambda q: q[0].share)
