@@ -171,6 +171,26 @@ def test_unequal_limbs_are_not_taken_for_a_turned_camera_unsaid():
     assert np.sqrt(np.sum(np.square(places))) < 4.0
 
 
+def test_a_handle_that_cannot_be_there_bends_no_camera():
+    """A place a foot off the middle, as where something beside the bow was followed: unsquared cameras used to turn to it."""
+    evidence, shape = straight_bow(SQUARE)
+    fit = two_marks(SQUARE)
+    settled = settle(fit, ways(False), evidence, shape, LENGTH_MM, handle_at(SQUARE, LENGTH_MM / 2 - 300.0))
+    assert settled.believed == (False,)
+    assert abs(settled.shift_mm) < 15.0 and settled.fit.camera.obliqueness() < np.radians(2.0)
+
+
+def test_a_length_and_a_picture_that_disagree_are_both_less_sure():
+    """Three to five uncertainties apart: told, met halfway, and the scale is not as sharp as either says."""
+    evidence, shape = straight_bow(SQUARE)
+    sharp = fitted(SQUARE, 2430.0, 0.02)
+    u = []
+    for longer in (0.0, 8.0):
+        settled = settle(sharp, KNOWN, evidence, shape, LENGTH_MM + longer, [])
+        u.append(np.sqrt((settled.fit.covariance)[5, 5]))
+    assert 2 < settled.length_off_u < 5 and u[1] > 1.2 * u[0]
+
+
 def test_a_typed_limb_leaves_it_to_the_camera():
     """With the limb's length typed the same picture tells how the camera stands."""
     evidence, shape = straight_bow(SQUARE)

@@ -241,6 +241,12 @@ def _measure_traced(
     own = _put(trace, shot)
     put = (own[0] or inside[0], own[1] or inside[1])
     last = first if put == own else settled(put)
+    if "handle" in shot.clicks and not last.believed[0]:
+        raise NeedsHelp(
+            "The handle is clicked where its centre cannot be between these two nocks.",
+            "Move the handle to its centre, or the nock that is off.",
+            clicks=("handle", "nock_upper", "nock_lower"),
+        )
     fit, off, evidence = last.fit, last.length_off_u, last.applied(evidence)
     if string is not None:
         # a string's line that passes a nock by has been led astray: its hook is less sure by as much

@@ -73,6 +73,7 @@ class Settled:
     covariance: Array
     length_off_u: float
     shares: dict[str, float]
+    believed: tuple[bool, ...]  # each of the handle's places
 
     @property
     def shift_u_mm(self) -> float:
@@ -199,13 +200,16 @@ def settle(
         found = [_updated(start, camera, way, at, miss, jacobian, u, use) for way in ways]
         best = max(found, key=lambda f: f[0])
         if turn == 0:
-            off = best[3]
-            if abs(off) > MOST_U:
-                use[0] = False  # what was typed and the picture disagree: the camera is not bent to it
-            elif abs(off) > AGREES_U:  # one of the two is less sure than it says, and nothing tells which
+            off = float(best[3][0])
+            if AGREES_U < abs(off) <= MOST_U:  # one of the two is less sure than it says, and nothing tells which
                 camera, u[0] = camera * (off / AGREES_U) ** 2, u[0] * abs(off) / AGREES_U
-            found = [_updated(start, camera, way, at, miss, jacobian, u, use) for way in ways]
-            best = max(found, key=lambda f: f[0])
+                found = [_updated(start, camera, way, at, miss, jacobian, u, use) for way in ways]
+                best = max(found, key=lambda f: f[0])
+            while np.max(np.abs(best[3][use]), initial=0.0) > MOST_U:
+                # what was typed, or a place that is the handle's, and the picture disagree: the camera is not bent to it
+                use[np.argmax(np.where(use, np.abs(best[3]), 0.0))] = False
+                found = [_updated(start, camera, way, at, miss, jacobian, u, use) for way in ways]
+                best = max(found, key=lambda f: f[0])
         weight = np.exp([f[0] - best[0] for f in found])
         weight = weight / weight.sum()
         # limbs are laid out alike or not: half of one and half of the other is no bow. The likelier is told, and the doubt of it
@@ -228,19 +232,20 @@ def settle(
         shares[way.name] = shares.get(way.name, 0.0) + float(w)
     new_fit = replace(fit, camera=with_theta(fit.camera, theta), covariance=(pose + pose.T) / 2)
     # the nudges' covariance lives where it was linearised: in what is seen
-    return Settled(new_fit, float(at[SHIFT]), (float(at[UPPER]), float(at[LOWER])), covariance, -off, shares)
+    overhang, believed = (float(at[UPPER]), float(at[LOWER])), tuple(bool(b) for b in use[1:])
+    return Settled(new_fit, float(at[SHIFT]), overhang, covariance, -off, shares, believed)
 
 
 def _updated(
     start: Array, camera: Array, way: Supposed, at: Array, miss: Array, jacobian: Array, u: Array, use: NDArray[np.bool_]
-) -> tuple[float, Array, Array, float]:
-    """Log evidence, mean, covariance under one supposition, and how far off the length is in its own uncertainty."""
+) -> tuple[float, Array, Array, Array]:
+    """Log evidence, mean, covariance under one supposition, and how far off each observation is in its own uncertainty."""
     prior = np.zeros((DIMENSIONS, DIMENSIONS))
     prior[:N_PARAMETERS, :N_PARAMETERS], prior[N_PARAMETERS:, N_PARAMETERS:] = camera, way.covariance
     mean = start + np.r_[np.zeros(N_PARAMETERS), way.mean]
     expected = miss + jacobian @ (mean - at)
     spread = jacobian @ prior @ jacobian.T + np.diag(u**2)
-    off = float(expected[0] / np.sqrt(spread[0, 0]))
+    off = expected / np.sqrt(np.diag(spread))
     j, own = jacobian[use], spread[np.ix_(use, use)]
     evidence = float(np.log(way.weight))
     if use.any():
