@@ -71,8 +71,8 @@ def one_thing(
         return Reason(code, text, *_cut(error, shot, followed))
     if fault in ("length", "apart"):
         return Reason(code, *_length(error, shot, followed))
-    if fault == "beside" and "handle" not in shot.clicks:
-        return Reason(code, text, "Click the middle of the handle too.", Ask("handle"))
+    if fault == "beside" and not {"nock_upper", "nock_lower", "handle"} <= set(shot.clicks):
+        return Reason(code, text, *_find_it(shot, None))
     if fault in ("click", "beside"):
         wants = error.fields["wants"]
         place = shot.clicks.get(wants, error.fields.get("place_px"))
