@@ -167,6 +167,8 @@ def _view(
     if followed is None or len(followed.middle_px) < 3 or error.fields.get("fault") == "cut":  # of a cut bow one half is short
         return None
     handle = shot.clicks.get("handle")
+    if shot.scale.kind == "bow_length" and not {"nock_upper", "nock_lower"} <= set(shot.clicks):
+        return None  # nothing has told yet whether what was followed is as long as the bow
     if handle is None and maps is not None and 0.6 < error.fields.get("ratio", 1.0) < 1.6:
         handle = grip_on_map(maps, followed.middle_px)
     return None if handle is None else view_of_path(followed.middle_px, handle, fit.camera.focal_px, shot)
