@@ -31,6 +31,7 @@ FAULTS = (
     {"fault": "edge", "limb": "upper", "share": (0.4, 0.7)},
     {"fault": "edge", "limb": "handle", "share": (0.0, 1.0), "side": "back"},
     {"fault": "click", "wants": "handle"},
+    {"fault": "beside", "wants": "nock_lower"},
 )
 
 
@@ -68,8 +69,9 @@ def test_what_was_clicked_is_never_asked_for_again(fault, shown, light):
     for k in range(4):
         for given in itertools.combinations(CLICKS, k):
             reason = told(fault, shot_with(*given), light, shown)
-            assert reason.asks is not None and reason.remedy and reason.remedy != "Do all of it." or fault["fault"] == "click"
-            if fault["fault"] != "click":
+            assert reason.asks is not None and reason.remedy
+            if fault["fault"] != "click" and not (fault["fault"] == "beside" and k == 3):  # there a click is asked to be moved
+                assert reason.remedy != "Do all of it."
                 assert reason.asks.wants not in given
                 for name in given:
                     assert f"lick the {name.removeprefix('nock_')} nock" not in reason.remedy

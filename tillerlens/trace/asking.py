@@ -71,8 +71,8 @@ def one_thing(
         return Reason(code, text, *_cut(error, shot, followed))
     if fault in ("length", "apart"):
         return Reason(code, *_length(error, shot, followed))
-    if fault == "beside" and "handle" not in shot.clicks:
-        return Reason(code, text, "Click the middle of the handle too.", Ask("handle"))
+    if fault == "beside" and not {"nock_upper", "nock_lower", "handle"} <= set(shot.clicks):
+        return Reason(code, text, *_find_it(shot, None))
     if fault in ("click", "beside"):
         wants = error.fields["wants"]
         place = shot.clicks.get(wants, error.fields.get("place_px"))
@@ -167,6 +167,8 @@ def _view(
     if followed is None or len(followed.middle_px) < 3 or error.fields.get("fault") == "cut":  # of a cut bow one half is short
         return None
     handle = shot.clicks.get("handle")
+    if shot.scale.kind == "bow_length" and not {"nock_upper", "nock_lower"} <= set(shot.clicks):
+        return None  # nothing has told yet whether what was followed is as long as the bow
     if handle is None and maps is not None and 0.6 < error.fields.get("ratio", 1.0) < 1.6:
         handle = grip_on_map(maps, followed.middle_px)
     return None if handle is None else view_of_path(followed.middle_px, handle, fit.camera.focal_px, shot)

@@ -332,10 +332,10 @@ def _check_handle(strip: Strip, shot: Shot, px_per_mm: float) -> None:
         if off > HANDLE_OFF_MM * px_per_mm + CLICK_AGREES_PX:
             raise NeedsHelp(
                 f"What was followed passes the handle as it is clicked {off:.0f} px away.",
-                "Click the middle of the handle, or retake with the bow clear of things of its own shape.",
+                "Move the handle to the middle of the grip, or retake with the bow clear of things of its own shape.",
                 clicks=CLICKS,
                 off_px=off,
-                fault="click",
+                fault="beside",
                 wants="handle",
             )
 
