@@ -106,7 +106,8 @@ def _near_fade(place: Place) -> Reason:
     name = "hinge" if place.kind == "hinge" else "stiff place"
     return Reason(
         "near_fade",
-        f"The {name} near the fade of the {place.limb} limb is not sure: a traced line strays most there, and few pictures show it.",
+        f"The {name} near the fade of the {place.limb} limb is not sure: a traced line strays most there, and few "
+        "pictures show it.",
         "Look at the traced line there, and measure another draw.",
     )
 
