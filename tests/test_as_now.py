@@ -5,11 +5,11 @@ from datetime import timedelta
 import numpy as np
 import pytest
 import shop
-from benches import HALF_HANDLE_MM, ROOT_MM, document, wooden_limb
+from benches import HALF_HANDLE_MM, ROOT_MM, document, string_of, wooden_bow, wooden_limb
 
 from tillerlens.history.as_now import finding_of, on_hand, on_hand_with, told_together
-from tillerlens.mechanics.finding import find
-from tillerlens.mechanics.statics import Bow, Handle
+from tillerlens.mechanics.finding import as_found, find
+from tillerlens.mechanics.statics import Bow, Handle, Limb
 from tillerlens.record import Event, Stage
 
 HINGED = Bow(wooden_limb(hinge=0.25), wooden_limb(), Handle(HALF_HANDLE_MM, HALF_HANDLE_MM, ROOT_MM))
@@ -69,3 +69,17 @@ def test_pictures_that_do_not_belong_together_keep_what_each_told(bow):
     for s in stages[1:3]:
         assert told[s.id]["spots"] == document_of(s)["spots"]
         assert "bows of different lengths" in told[s.id]["reasons"][-1]["text"]
+
+
+def test_a_place_near_a_fade_on_few_pictures_is_doubted():
+    """6 in from the fade, where a traced line strays most: one picture cannot tell it from wood, three can."""
+    bow = wooden_bow()
+    s = bow.upper.s
+    soft = Limb(s, bow.upper.ei * (1 - 0.3 * np.exp(-0.5 * ((s - 150) / 25) ** 2)), bow.upper.kappa0)
+    bow = Bow(soft, bow.lower, bow.handle)
+    rest, string = document(bow, cutoff_mm=130.0), string_of(bow)
+    drawn = [document(bow, d, string=string, cutoff_mm=130.0) for d in (450.0, 550.0, 650.0)]
+    one, all_ = find(drawn[-1:], rest), find(drawn, rest)
+    assert [(p.limb, p.kind, p.sure) for p in one.places] == [("upper", "hinge", False)]
+    assert [r.code for r in one.doubts] == ["near_fade"] and as_found(drawn[-1], one)["spots"][0]["confidence"] == 0.5
+    assert [(p.limb, p.kind, p.sure) for p in all_.places] == [("upper", "hinge", True)] and not all_.doubts

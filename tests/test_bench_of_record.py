@@ -142,7 +142,9 @@ def test_what_a_plan_foretold_is_read_back_once_it_was_the_last_step():
     assert after["weight"]["u"] == pytest.approx(plan.after.weight.u, abs=0.006)
     hinged = replace(plan, leave=(Leave("lower", (120.0, 180.4), 0.2), Leave("upper", (50.0, 90.0), 0.1, told=False)))
     kept = of.foretold_of([scrape, replace(note, notes=of.foretold_note(hinged, "Words."))])["leave"]
-    assert [(q["limb"], q["from_nock_mm"]) for q in kept] == [("lower", [120.0, 180.0])]
+    assert [(q["limb"], q["from_nock_mm"], q["told"]) for q in kept] == [
+        ("lower", [120.0, 180.0], True), ("upper", [50.0, 90.0], False)
+    ]  # fmt: skip
     told = of.foretold_of([scrape, note])
     assert told["now"]["weight"]["value"] == pytest.approx(plan.now.weight.value, abs=0.006)
     assert told["hand"] == {"ratio": 1.0, "u": 0.2, "steps": 0}

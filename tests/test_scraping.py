@@ -151,6 +151,20 @@ def test_a_hinge_that_the_last_plan_named_is_left_while_it_bends_more():
     assert [q[0] for q in plan.foretold.left] == ["lower"]
 
 
+def test_what_the_last_plan_skipped_is_left_out_again_while_it_bends_more():
+    """Without a word, beside a stiff place too; not where the finding has a stiff place itself."""
+    present = replace(exact(bow_of(lower=softer(330, 0.08, 30))), finding=None)
+    wish = wished(weight_of(present) / 1.25, "like_upper")
+    last = Foretold(FULL, Value(weight_of(present), 3.0, "N"), skipped=(("lower", 290.0, 350.0), ("upper", 290.0, 350.0)))
+    plan = plan_scraping(present, wish, last=last)
+    assert [(q.limb, q.slight, q.before) for q in plan.leave] == [("lower", True, False)]
+    assert plan.foretold.skipped == (("lower", 290.0, 350.0),)
+    for at, count in ((240.0, 1), (320.0, 0)):
+        stiff = Place("lower", "stiff", Value(at, 5.0, "mm"), 100.0, Value(-0.2, 0.05, ""), 6.0)
+        told = replace(present, finding=Finding((stiff,), ("drawn",), "at rest"))
+        assert len(plan_scraping(told, wish, last=last).leave) == count
+
+
 def test_a_stiff_spot_gets_the_most_where_the_finding_has_it():
     present = exact(bow_of(lower=softer(330, -0.35, 40)))
     plan = plan_scraping(present, wished(weight_of(present) / 1.15, "like_upper"))

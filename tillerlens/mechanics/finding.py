@@ -17,7 +17,6 @@ from tillerlens.mechanics.evidence import check_evidence
 from tillerlens.mechanics.places import LEAST_Z, LimbCurve, Place, find_places
 from tillerlens.mechanics.seen import SeenBow, read_seen
 from tillerlens.mechanics.stiffness import Stiffness, estimate_stiffness
-from tillerlens.units import MM_PER_INCH
 
 SUPERSEDED = frozenset({"rest_unknown", "too_little_bend", "no_lever"})
 """Doubts of a single picture about its own hinges and stiff places, which a finding on all pictures replaces."""
@@ -105,11 +104,10 @@ def _odd(place: Place, length_mm: float) -> Reason:
 
 def _near_fade(place: Place) -> Reason:
     name = "hinge" if place.kind == "hinge" else "stiff place"
-    at = f"{place.from_nock_mm.value / MM_PER_INCH:.0f} in"
     return Reason(
         "near_fade",
-        f"The {name} of the {place.limb} limb, {at} from its nock, is not sure: it lies near the fade, where a traced line "
-        "strays most, and few pictures show it.",
+        f"The {name} near the fade of the {place.limb} limb is not sure: a traced line strays most there, and few "
+        "pictures show it.",
         "Look at the traced line there, and measure another draw.",
     )
 

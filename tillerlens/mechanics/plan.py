@@ -5,7 +5,7 @@ The drawn picture that reaches furthest and was weighed gives gaps, weight and s
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -59,14 +59,19 @@ def _foretold(last: dict[str, Any] | None) -> Foretold | None:
             weight,
             float("nan") if before is None else float(before["weight"]["value"]),
             Hand() if hand is None else Hand(float(hand["ratio"]), float(hand["u"]), int(hand["steps"])),
-            tuple(
-                (q["limb"], float(q["from_nock_mm"][0]), float(q["from_nock_mm"][1]))
-                for q in last.get("leave") or []
-                if q["limb"] in LIMBS and (q["told"] or q["before"])
-            ),
+            _left(last, lambda q: q["told"] or q["before"]),
+            _left(last, lambda q: not (q["told"] or q["before"])),
         )
     except (TypeError, KeyError, ValueError, IndexError) as error:
         raise MechanicsError("The last plan is not a plan's document.", "Give what bench scrape --json printed.") from error
+
+
+def _left(last: dict[str, Any], which: Callable[[dict[str, Any]], bool]) -> tuple[tuple[LimbName, float, float], ...]:
+    return tuple(
+        (q["limb"], float(q["from_nock_mm"][0]), float(q["from_nock_mm"][1]))
+        for q in last.get("leave") or []
+        if q["limb"] in LIMBS and which(q)
+    )
 
 
 def present_from_documents(

@@ -41,7 +41,7 @@ _HAND = re.compile(
 )
 
 
-_LEFT = re.compile(r"Hinge left: (upper|lower) limb, ([\d.]+) to ([\d.]+) mm from the nock\.")
+_LEFT = re.compile(r"(Hinge left|Skipped): (upper|lower) limb, ([\d.]+) to ([\d.]+) mm from the nock\.")
 
 
 def given_of(
@@ -151,7 +151,8 @@ def foretold_note(plan: Plan, words: str) -> str:
     hand = plan.hand
     learned = f"The hand took {hand.ratio:.4f} of what it was told, standard uncertainty {hand.u:.4f}, "
     learned += f"learned from {hand.steps} steps."
-    left = "".join(f" Hinge left: {k} limb, {low:.0f} to {high:.0f} mm from the nock." for k, low, high in plan.foretold.left)
+    kept = [("Hinge left", q) for q in plan.foretold.left] + [("Skipped", q) for q in plan.foretold.skipped]
+    left = "".join(f" {what}: {k} limb, {low:.0f} to {high:.0f} mm from the nock." for what, (k, low, high) in kept)
     exact += f"standard uncertainty {after.weight.u:.2f} N. Before it: {plan.now.weight.value:.2f} N. {learned}{left}"
     return f"{FORETOLD} {words}\n{exact}"
 
@@ -168,8 +169,8 @@ def foretold_of(events: Sequence[Event]) -> dict[str, Any] | None:
     draw, weight, u = (float(g) for g in found.groups())
     told: dict[str, Any] = {"after": {"draw_back_mm": draw, "weight": {"value": weight, "u": u}}}
     told["leave"] = [
-        {"limb": limb, "from_nock_mm": [float(low), float(high)], "told": True, "before": False}
-        for limb, low, high in _LEFT.findall(noted[-1].notes)
+        {"limb": limb, "from_nock_mm": [float(low), float(high)], "told": what == "Hinge left", "before": False}
+        for what, limb, low, high in _LEFT.findall(noted[-1].notes)
     ]
     hand = _HAND.search(noted[-1].notes)  # a note of an earlier version has none
     if hand is not None:

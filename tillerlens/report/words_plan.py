@@ -28,8 +28,8 @@ PATTERNS = {
     # why there is no step
     "stop_there": "You are there. Stop. It should draw {now} at {draw}; you want {weight}.",
     "stop_at_weight": "Stop scraping: the weight is where it should be, {now} at {draw}.",
-    "stop_low": "Stop scraping. It should draw {now} at {draw}. Shooting in and finishing cost about {keep} (common practice), so "
-    "expect it to end near {end}, under the {weight} you want.",
+    "stop_low": "Stop scraping. It should draw {now} at {draw}. Shooting in and finishing cost about {keep} (common practice), "
+    "so expect it to end near {end}, under the {weight} you want.",
     "shape_off": "The shape is not yet as you wish, but putting it right would cost weight.",
     "stop_below_wish": "Take no wood off. It should draw {now} at {draw}, less than the {weight} you want.",
     "stop_nothing_told": "Take no wood off yet. The pictures show no place that needs it for sure. Take another at a longer "

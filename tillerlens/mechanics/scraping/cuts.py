@@ -8,14 +8,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tillerlens.measurement import LIMBS
-from tillerlens.measurement import Limb as LimbName
 from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.places import BUMP_MEAN, MAY_BE_Z, Place
 from tillerlens.mechanics.present import TIP_MM, Patches, Present
+from tillerlens.mechanics.scraping.hand import Foretold
 from tillerlens.mechanics.scraping.model import Care, Leave
 from tillerlens.mechanics.statics import Bow, Equilibrium
 
-BESIDE_MM, END = 50.0, 0.07
+END = 0.07  # of a limb, that its smooth course is not drawn through
 MAY_BE_MM = 64.0
 """How long a stretch is left out where there may be a hinge: two and a half inches."""
 ACROSS_MM = 12.0  # a stretch shorter than this is nothing to scrape
@@ -55,41 +55,38 @@ class Cut:
         return np.asarray(bare / np.diff(patches.edges))
 
 
-def leaves_of(
-    present: Present, bow: Bow, state: Equilibrium, care: Care, before: Sequence[tuple[LimbName, float, float]] = ()
-) -> tuple[Leave, ...]:
+def leaves_of(present: Present, bow: Bow, state: Equilibrium, care: Care, last: Foretold | None = None) -> tuple[Leave, ...]:
     """The finding's hinges with what lies beside them, and places that may be hinges, along each limb.
 
-    bow, state: what explains picture and scale best, drawn. before: hinges that the last plan named, limb and ends from the nock
-    in mm. Wood does not grow back: they stay hinges until they no longer seem to bend more than the wood beside them.
+    bow, state: what explains picture and scale best, drawn. last: the plan before. Wood does not grow back: the hinges that it
+    named stay hinges, and what it skipped is left out again, until they no longer seem to bend more than the wood beside them.
     """
-    found = () if present.finding is None else present.finding.places
+    found, perhaps = ((), ()) if present.finding is None else (present.finding.places, present.finding.perhaps)
     out = [_leave(present, care.beside_hinge_mm, p) for p in found if p.kind == "hinge"]
-    for k, limb in enumerate(LIMBS):
-        # beside a stiff place the wood only seems to bend more
-        taken = [(p.ends_mm[0] - BESIDE_MM, p.ends_mm[1] + BESIDE_MM) for p in found if p.limb == limb]
-        bend = _Bend.of(k, bow, state)
-        known = [
-            Leave(limb, (low, high), float(np.expm1(more)), told=False, before=True)
-            for name, low, high in before
-            if name == limb and not any(a < high and low < b for a, b in taken)
-            for more in bend.more(np.array([bend.length - (low + high) / 2]))
-            if more > 0
-        ]
-        perhaps = () if present.finding is None else present.finding.perhaps
-        out += known
-        out += [q for p in perhaps if p.limb == limb for q in [_may_be(p)] if not any(_meet(q, r) for r in known)]
+    stiff = [(p.limb, p.ends_mm) for p in found if p.kind == "stiff"]
+    bends = {limb: _Bend.of(k, bow, state) for k, limb in enumerate(LIMBS)}
+    named, skipped = ((), ()) if last is None else (last.left, last.skipped)
+    for spans, before in ((named, True), (skipped, False)):
+        for limb, low, high in spans:
+            middle = (low + high) / 2
+            more = float(bends[limb].more(np.array([bends[limb].length - middle]))[0])
+            again = Leave(limb, (low, high), float(np.expm1(more)), told=False, before=before, slight=not before)
+            if more > 0 and not any(k == limb and a < middle < b for k, (a, b) in stiff) and not _meets(again, out):
+                out.append(again)
+        if before:  # what is seen now speaks louder than what was skipped
+            out += [q for q in map(_may_be, perhaps) if not _meets(q, out)]
     return tuple(out)
+
+
+def _meets(one: Leave, others: Sequence[Leave]) -> bool:
+    (a, b) = one.from_nock_mm
+    return any(q.limb == one.limb and a < q.from_nock_mm[1] and q.from_nock_mm[0] < b for q in others)
 
 
 def _may_be(place: Place) -> Leave:
     at = place.from_nock_mm.value
     ends = at - MAY_BE_MM / 2, at + MAY_BE_MM / 2
     return Leave(place.limb, ends, place.bend.value, told=False, slight=place.significance < MAY_BE_Z)
-
-
-def _meet(a: Leave, b: Leave) -> bool:
-    return a.from_nock_mm[0] < b.from_nock_mm[1] and b.from_nock_mm[0] < a.from_nock_mm[1]
 
 
 @dataclass(frozen=True, eq=False)

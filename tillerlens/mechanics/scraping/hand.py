@@ -33,13 +33,15 @@ class Hand:
 @dataclass(frozen=True)
 class Foretold:
     """A plan's forecast whose step was taken: weight (N) after it at the draw, the weight before it and the hand as known then;
-    ``before`` NaN where that was not kept. ``left``: the hinges it named, as limb and ends from the nock, mm."""
+    ``before`` NaN where that was not kept. ``left``: the hinges it named, as limb and ends from the nock, mm; ``skipped``: what
+    else it left out."""
 
     draw_back: float
     weight: Value
     before: float = float("nan")
     hand: Hand = Hand()
     left: tuple[tuple[LimbName, float, float], ...] = ()
+    skipped: tuple[tuple[LimbName, float, float], ...] = ()
 
 
 @dataclass(frozen=True)

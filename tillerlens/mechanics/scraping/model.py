@@ -150,4 +150,5 @@ class Plan:
     def foretold(self) -> Foretold:
         """What the next plan holds this one's step against, once it was taken."""
         left = tuple((q.limb, *q.from_nock_mm) for q in self.leave if q.told or q.before)
-        return Foretold(self.after.draw_back, self.after.weight, self.now.weight.value, self.hand, left)
+        skipped = tuple((q.limb, *q.from_nock_mm) for q in self.leave if not (q.told or q.before))
+        return Foretold(self.after.draw_back, self.after.weight, self.now.weight.value, self.hand, left, skipped)

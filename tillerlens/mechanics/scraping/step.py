@@ -58,7 +58,7 @@ def plan_scraping(
             best = _with_expected(best, present, state, jac, last.weight)
             state = drawn(best.bow, present.string_length, wish.draw_back, present.how, segments=SEGMENTS, start=state)
     now = _forecast(state, jac @ best.cov @ jac.T, present, wish)
-    leave = leaves_of(present, best.bow, state, care, () if last is None else last.left)
+    leave = leaves_of(present, best.bow, state, care, last)
     over = excess(best.bow, state, present, wish)
     n = over.size
     cov = amplification(present, wish) ** 2 * best.cov[:n, :n]
