@@ -16,9 +16,9 @@ from tillerlens.shot import Shot
 from tillerlens.trace.edges import Side, held_to, measure_edges, plain_margin_px
 from tillerlens.trace.ends import Ends, find_ends, settle_ends
 from tillerlens.trace.find import CLICKS, find_bow
-from tillerlens.trace.mend import mend_limb, thickness_of_both
+from tillerlens.trace.mend import common_thickness, mend_limb, thickness_of_both
 from tillerlens.trace.nets import FinderMaps
-from tillerlens.trace.refill import refill, without_islands
+from tillerlens.trace.refill import refill, second_outline, without_islands
 from tillerlens.trace.strip import (
     MIDDLE_ROW,
     Band,
@@ -129,6 +129,13 @@ def read_trace(
     zones = _zones(len(cols), shot, grip_at)
     if min(zones["upper"][1], len(cols) - zones["lower"][0]) < LEAST_LIMB_STATIONS:
         raise _ask("With the handle where it is clicked, and as long as typed, one limb is next to nothing.")
+    thick = right.row[cols] - left.row[cols]
+    upper, lower = slice(*zones["upper"]), slice(*zones["lower"])
+    if np.isfinite(thick).sum() >= LEAST_SEEN_STATIONS:
+        both = common_thickness(thick[upper], thick[lower][::-1])
+        for limb, expected in ((upper, both[0]), (lower, both[1][::-1])):
+            left, right, _ = second_outline(light, strip, (left, right), cols[limb], expected)
+    left, right = held_to(left, corrected[0]), held_to(right, corrected[1])
     rows_left, rows_right, weight = _mend(left.row[cols], right.row[cols], zones)
     for a, b in (zones["upper"], zones["lower"]):
         again = refill(light, strip, (left, right), cols[a:b], (rows_left[a:b], rows_right[a:b]), weight[a:b])

@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from tillerlens.trace.edges import Side, measure_side
 from tillerlens.trace.strip import Strip
@@ -19,6 +20,10 @@ Array = NDArray[np.float64]
 LEAST_LOST = 6  # stations
 LEAST_BESIDE, BESIDE = 10, 60  # known stations at either side of a lost stretch: enough to carry the line over it, and the most
 MOST_ISLAND = 24  # stations
+LEAST_OFF, OFF_SHARE = 2.0, 0.2  # rows, and of the thickness, from which two sides stand apart otherwise than a limb's
+LEAST_WRONG = 14  # stations
+NEAR_STEPS, SEEN_AGAIN, STRONG = 1.3, 0.6, 0.3  # of an edge looked for again: how near, over what share, how strong
+FAIR_STEPS = 0.6  # rows that the middle may lie off its fair line
 
 
 def without_islands(weight: Array) -> Array:
@@ -70,6 +75,75 @@ def refill(
             places[k][inside] = measure_side(light, strip, proposal).row[inside]
         again = True
     return (replace(sides[0], row=places[0]), replace(sides[1], row=places[1])) if again else None
+
+
+def second_outline(
+    light: NDArray[np.uint16], strip: Strip, sides: tuple[Side, Side], cols: NDArray[np.intp], thick: Array
+) -> tuple[Side, Side, NDArray[np.bool_]]:
+    """Both sides of one limb with the stretches put right where an edge inside the limb, or a shadow beside it, was followed.
+
+    A colour line between sapwood and heartwood, a face that catches the light and the border of a shadow are edges as clear as
+    the limb's own; what they lack is the limb's thickness. Where the two sides stand apart otherwise than both limbs together
+    do (``thick`` (N,), rows at the limb's stations ``cols``), each is looked for again at that distance from the other; the
+    one that is found there, and carries the limb's middle on smoothly from the stretches beside, is taken. Stretches that no
+    edge puts right are told (N,).
+    """
+    rows = [s.row[cols].copy() for s in sides]
+    off = rows[1] - rows[0] - thick
+    wrong = np.abs(off) > np.maximum(LEAST_OFF, OFF_SHARE * thick)  # NaN where a side was not seen
+    wrong = without_islands_of(ndimage.binary_closing(np.pad(wrong, 6), np.ones(7))[6:-6] & ~(np.abs(off) < LEAST_OFF / 2))
+    open_ = np.zeros(len(cols), bool)
+    places = [s.row.copy() for s in sides]
+    for start, stop in _runs(wrong):
+        inside = np.arange(cols[start], cols[stop - 1] + 1)
+        trusted = np.nonzero(~wrong & np.isfinite(off) & (np.abs(off) < 0.7 * np.maximum(LEAST_OFF, OFF_SHARE * thick)))[0]
+        near = trusted[(trusted > start - BESIDE) & (trusted < stop + BESIDE)]
+        best: tuple[float, int, Array] | None = None
+        for k, sign in ((0, -1.0), (1, 1.0)):
+            other = np.interp(inside, cols, _filled(rows[1 - k]))
+            want = other + sign * np.interp(inside, cols, thick)
+            proposal = np.full(len(strip.path), np.nan)
+            proposal[inside] = want
+            found = measure_side(light, strip, proposal)
+            row = found.row[inside]
+            seen = np.isfinite(row) & (np.abs(row - want) < NEAR_STEPS)
+            usual = float(np.median(sides[k].quality[cols[trusted]])) if len(trusted) else 0.0
+            if seen.mean() < SEEN_AGAIN or float(np.median(found.quality[inside])) < STRONG * usual:
+                continue
+            middle = (other + np.where(seen, row, np.nan)) / 2
+            rough = _unfair(near, (rows[0] + rows[1])[near] / 2, (inside - cols[0]) / (cols[1] - cols[0]), middle)
+            if best is None or rough < best[0]:
+                best = (rough, k, np.where(seen, row, np.nan))
+        as_is = _unfair(near, (rows[0] + rows[1])[near] / 2, np.arange(start, stop), (rows[0] + rows[1])[start:stop] / 2)
+        if best is not None and best[0] < max(as_is, FAIR_STEPS):
+            places[best[1]][inside] = best[2]
+        else:
+            open_[start:stop] = True
+    return replace(sides[0], row=places[0]), replace(sides[1], row=places[1]), open_
+
+
+def without_islands_of(true: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The long stretches only."""
+    out = true.copy()
+    for start, stop in _runs(true):
+        if stop - start < LEAST_WRONG:
+            out[start:stop] = False
+    return out
+
+
+def _filled(row: Array) -> Array:
+    seen = np.nonzero(np.isfinite(row))[0]
+    return np.interp(np.arange(len(row)), seen, row[seen])
+
+
+def _unfair(at: Array, middle: Array, where: Array, shown: Array) -> float:
+    """How far (rows, root mean square) the middles shown at some places lie off a cubic through known ones beside them; 0 where
+    too few are known to tell."""
+    seen = np.isfinite(shown)
+    if len(at) < 2 * LEAST_BESIDE or not seen.any():
+        return 0.0
+    line = np.polynomial.polynomial.Polynomial.fit(at, middle, 3)
+    return float(np.sqrt(np.mean((line(where[seen]) - shown[seen]) ** 2)))
 
 
 def _runs(true: NDArray[np.bool_]) -> list[tuple[int, int]]:
