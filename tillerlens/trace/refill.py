@@ -20,10 +20,10 @@ Array = NDArray[np.float64]
 LEAST_LOST = 6  # stations
 LEAST_BESIDE, BESIDE = 10, 60  # known stations at either side of a lost stretch: enough to carry the line over it, and the most
 MOST_ISLAND = 24  # stations
-LEAST_OFF, OFF_SHARE = 2.0, 0.2  # rows, and of the thickness, from which two sides stand apart otherwise than a limb's
+LEAST_OFF, OFF_SHARE = 2.5, 0.2  # rows, and of the thickness, from which two sides stand apart otherwise than a limb's
 LEAST_WRONG = 14  # stations
 NEAR_STEPS, SEEN_AGAIN, STRONG = 1.3, 0.6, 0.3  # of an edge looked for again: how near, over what share, how strong
-FAIR_STEPS = 0.6  # rows that the middle may lie off its fair line
+FAIR_STEPS = 1.0  # rows that the middle may lie off its fair line
 
 
 def without_islands(weight: Array) -> Array:
@@ -90,13 +90,17 @@ def second_outline(
     """
     rows = [s.row[cols].copy() for s in sides]
     off = rows[1] - rows[0] - thick
-    wrong = np.abs(off) > np.maximum(LEAST_OFF, OFF_SHARE * thick)  # NaN where a side was not seen
-    wrong = without_islands_of(ndimage.binary_closing(np.pad(wrong, 6), np.ones(7))[6:-6] & ~(np.abs(off) < LEAST_OFF / 2))
+    limit = np.maximum(LEAST_OFF, OFF_SHARE * thick)
+    wrong = np.zeros(len(cols), bool)
+    for sign in (-1.0, 1.0):  # a stretch reaches as far as half of what gives it away
+        leaning = ndimage.binary_closing(np.pad(sign * off > limit / 2, 6), np.ones(7))[6:-6]
+        for start, stop in _runs(leaning):
+            wrong[start:stop] |= (sign * off[start:stop] > limit[start:stop]).sum() >= LEAST_WRONG
     open_ = np.zeros(len(cols), bool)
     places = [s.row.copy() for s in sides]
     for start, stop in _runs(wrong):
         inside = np.arange(cols[start], cols[stop - 1] + 1)
-        trusted = np.nonzero(~wrong & np.isfinite(off) & (np.abs(off) < 0.7 * np.maximum(LEAST_OFF, OFF_SHARE * thick)))[0]
+        trusted = np.nonzero(~wrong & np.isfinite(off) & (np.abs(off) < limit / 2))[0]
         near = trusted[(trusted > start - BESIDE) & (trusted < stop + BESIDE)]
         best: tuple[float, int, Array] | None = None
         for k, sign in ((0, -1.0), (1, 1.0)):
@@ -111,24 +115,14 @@ def second_outline(
             if seen.mean() < SEEN_AGAIN or float(np.median(found.quality[inside])) < STRONG * usual:
                 continue
             middle = (other + np.where(seen, row, np.nan)) / 2
-            rough = _unfair(near, (rows[0] + rows[1])[near] / 2, (inside - cols[0]) / (cols[1] - cols[0]), middle)
+            rough = _unfair(near.astype(float), (rows[0] + rows[1])[near] / 2, (inside - cols[0]) / (cols[1] - cols[0]), middle)
             if best is None or rough < best[0]:
                 best = (rough, k, np.where(seen, row, np.nan))
-        as_is = _unfair(near, (rows[0] + rows[1])[near] / 2, np.arange(start, stop), (rows[0] + rows[1])[start:stop] / 2)
-        if best is not None and best[0] < max(as_is, FAIR_STEPS):
+        if best is not None and best[0] < FAIR_STEPS:
             places[best[1]][inside] = best[2]
         else:
             open_[start:stop] = True
     return replace(sides[0], row=places[0]), replace(sides[1], row=places[1]), open_
-
-
-def without_islands_of(true: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """The long stretches only."""
-    out = true.copy()
-    for start, stop in _runs(true):
-        if stop - start < LEAST_WRONG:
-            out[start:stop] = False
-    return out
 
 
 def _filled(row: Array) -> Array:
