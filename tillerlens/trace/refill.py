@@ -22,6 +22,8 @@ LEAST_BESIDE, BESIDE = 10, 60  # known stations at either side of a lost stretch
 MOST_ISLAND = 24  # stations
 LEAST_OFF, OFF_SHARE = 2.5, 0.2  # rows, and of the thickness, from which two sides stand apart otherwise than a limb's
 LEAST_WRONG = 14  # stations
+NEVER_SO_FAR = 0.4  # of the thickness
+JUMP, JUMP_OVER = 0.6, 20  # of what is too much, that it must come or go by; over so many stations at either side
 NEAR_STEPS, SEEN_AGAIN, STRONG = 1.3, 0.6, 0.3  # of an edge looked for again: how near, over what share, how strong
 FAIR_STEPS = 1.0  # rows that the middle may lie off its fair line
 
@@ -95,7 +97,10 @@ def second_outline(
     for sign in (-1.0, 1.0):  # a stretch reaches as far as half of what gives it away
         leaning = ndimage.binary_closing(np.pad(sign * off > limit / 2, 6), np.ones(7))[6:-6]
         for start, stop in _runs(leaning):
-            wrong[start:stop] |= (sign * off[start:stop] > limit[start:stop]).sum() >= LEAST_WRONG
+            if (sign * off[start:stop] > limit[start:stop]).sum() >= LEAST_WRONG:
+                # two limbs may differ in thickness by nature, but then one grows into it, and not by nearly half
+                jumps = any(_jump(off, at) > JUMP * limit[start:stop].mean() for at in (start, stop))
+                wrong[start:stop] |= jumps or float(np.nanmedian(np.abs(off / thick)[start:stop])) > NEVER_SO_FAR
     open_ = np.zeros(len(cols), bool)
     places = [s.row.copy() for s in sides]
     for start, stop in _runs(wrong):
@@ -123,6 +128,13 @@ def second_outline(
         else:
             open_[start:stop] = True
     return replace(sides[0], row=places[0]), replace(sides[1], row=places[1]), open_
+
+
+def _jump(off: Array, at: int) -> float:
+    """By how much a run of values steps at a place; 0 where too few beside it are known."""
+    before, after = off[max(0, at - 2 * JUMP_OVER) : at], off[at : at + 2 * JUMP_OVER]
+    before, after = before[np.isfinite(before)][-JUMP_OVER:], after[np.isfinite(after)][:JUMP_OVER]
+    return abs(float(np.median(after) - np.median(before))) if min(len(before), len(after)) >= JUMP_OVER // 2 else 0.0
 
 
 def _filled(row: Array) -> Array:
