@@ -116,7 +116,7 @@ def _telling(v: Array, off: Array) -> Array:
     spread = sum(np.einsum("coj,cok->cjk", s - m[:, None], s - m[:, None]) / s.shape[1] for s, m in zip(sides, mean, strict=True))
     spread = ndimage.gaussian_filter1d(np.asarray(spread), TELL_COLUMNS, axis=0, mode="nearest")
     step = mean[1] - mean[0]
-    floor = TELL_FLOOR * np.sum(step**2, axis=1)
+    floor = TELL_FLOOR * np.sum(step**2, axis=1) + 1e-12  # blown-out ground at both sides has no step at all
     spread = spread + floor[:, None, None] * np.eye(3)
     w = np.linalg.solve(spread, step[..., None])[..., 0]
     return w / np.maximum(np.linalg.norm(w, axis=1, keepdims=True), 1e-12)

@@ -37,23 +37,28 @@ def _cauchy(v: Array, t: Array, start: Array, scales: tuple[float, ...]) -> Arra
     return c
 
 
-def thickness_of_both(upper: Array, lower: Array) -> tuple[Array, Array]:
-    """Smooth apparent thickness of both limbs, nock first (N,), (M,), NaN where unseen.
-
-    The two limbs of a bow are nearly alike, so what both agree on comes first (a long stretch of false edge on one limb
-    cannot make that), then each limb may differ by a straight line.
-    """
+def common_thickness(upper: Array, lower: Array) -> tuple[Array, Array]:
+    """Smooth apparent thickness that both limbs agree on, nock first (N,), (M,), from theirs, NaN where unseen."""
     z = [np.linspace(-1, 1, len(t)) for t in (upper, lower)]
     ok = [~np.isnan(t) for t in (upper, lower)]
     zz, tt = np.concatenate([z[0][ok[0]], z[1][ok[1]]]), np.concatenate([upper[ok[0]], lower[ok[1]]])
     wide = 0.25 * float(np.median(tt))
     common = _cauchy(np.vander(zz, 4), tt, np.array([0, 0, 0, float(np.median(tt))]), (wide,) * 6 + (wide / 2,) * 6 + (1.0,) * 8)
+    return np.vander(z[0], 4) @ common, np.vander(z[1], 4) @ common
+
+
+def thickness_of_both(upper: Array, lower: Array) -> tuple[Array, Array]:
+    """Smooth apparent thickness of both limbs, nock first (N,), (M,), NaN where unseen.
+
+    The two limbs of a bow are nearly alike, so what both agree on comes first (a long stretch of false edge on one limb
+    cannot make that), then each limb may differ by a parabola.
+    """
     out = []
-    for zk, t, k in zip(z, (upper, lower), ok, strict=True):
-        base = np.vander(zk, 4) @ common
+    for base, t in zip(common_thickness(upper, lower), (upper, lower), strict=True):
+        z, k = np.linspace(-1, 1, len(t)), ~np.isnan(t)
         if k.sum() > 12:
-            own = _cauchy(np.vander(zk[k], 3), t[k] - base[k], np.zeros(3), (1.5,) * 4 + (0.8,) * 8)
-            base = base + np.vander(zk, 3) @ own
+            own = _cauchy(np.vander(z[k], 3), t[k] - base[k], np.zeros(3), (1.5,) * 4 + (0.8,) * 8)
+            base = base + np.vander(z, 3) @ own
         out.append(np.maximum(base, 2.0))
     return out[0], out[1]
 

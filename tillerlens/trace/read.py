@@ -17,9 +17,9 @@ from tillerlens.trace.edges import Side, held_to, measure_edges, plain_margin_px
 from tillerlens.trace.ends import Ends, find_ends, settle_ends
 from tillerlens.trace.find import CLICKS, find_bow
 from tillerlens.trace.frame import check_clicked, check_frame, runs_out
-from tillerlens.trace.mend import mend_limb, thickness_of_both
+from tillerlens.trace.mend import common_thickness, mend_limb, thickness_of_both
 from tillerlens.trace.nets import FinderMaps
-from tillerlens.trace.refill import refill, without_islands
+from tillerlens.trace.refill import refill, second_outline, without_islands
 from tillerlens.trace.sketch import Sketch, sketched
 from tillerlens.trace.strip import (
     MIDDLE_ROW,
@@ -52,6 +52,7 @@ OUT_SHARE = 0.005  # of the picture's longer side: a bow that ends so near the b
 CLEAR_END = 0.5  # an end less clear than this is none
 LEAST_COLUMNS, LEAST_SEEN_STATIONS = 100, 24  # of a strip, and of its stations where both edges were seen: else it shows no bow
 LEAST_BETWEEN = 0.3  # of what was followed: clicked nocks nearer together are not both its ends
+HANDLE_AGREES = 0.25  # of the handle's length: a bump further from where its middle was clicked is no grip's
 HANDLE_REACH = 1.1  # of the handle's length at either side of its middle
 LEAST_LIMB_STATIONS = 24  # a limb of fewer cannot be told from its handle
 FARTHEST_CORRECTED = 0.9  # of half the strip's width, which shows two limbs' thickness at either side
@@ -130,16 +131,27 @@ def read_trace(
     band = with_grip(photo.rgb, strip, band, 0 if back_is_right else 1, *_handle_columns(strip, ends, shot))
     corrected = _corrections(strip, shot)
     left, right = measure_edges(light, strip, _corrected(band, corrected), ends.column)
-    left, right = held_to(left, corrected[0]), held_to(right, corrected[1])
     a, b = int(np.ceil(ends.column[0])), int(np.floor(ends.column[1]))
     cols = np.arange(a, b + 1, EVERY)
     c = cols.astype(float)
     grip_at = _grip(band.lower_row[cols] - band.upper_row[cols], shot)
-    if "handle" in shot.set_by_hand:
-        grip_at = int(np.argmin(np.linalg.norm(strip.path[cols] - np.array(shot.clicks["handle"]), axis=1)))
+    if "handle" in shot.clicks:
+        clicked_at = int(np.argmin(np.linalg.norm(strip.path[cols] - np.array(shot.clicks["handle"]), axis=1)))
+        far = HANDLE_AGREES * shot.handle_mm / shot.nock_to_nock_mm * len(cols)
+        if "handle" in shot.set_by_hand or (grip_at is not None and abs(grip_at - clicked_at) > far):
+            grip_at = clicked_at
     zones = _zones(len(cols), shot, grip_at)
     if min(zones["upper"][1], len(cols) - zones["lower"][0]) < LEAST_LIMB_STATIONS:
         raise _ask("With the handle where it is clicked, and as long as typed, one limb is next to nothing.", "handle")
+    thick = right.row[cols] - left.row[cols]
+    upper, lower = slice(*zones["upper"]), slice(*zones["lower"])
+    if np.isfinite(thick).sum() >= LEAST_SEEN_STATIONS:
+        both = common_thickness(thick[upper], thick[lower][::-1])
+        for limb, expected in ((upper, both[0]), (lower, both[1][::-1])):
+            left, right, open_ = second_outline(light, strip, (left, right), cols[limb], expected)
+            for at in cols[limb][open_]:  # neither side is known there: what lies between is looked for along the fair line
+                left.row[at : at + EVERY], right.row[at : at + EVERY] = np.nan, np.nan
+    left, right = held_to(left, corrected[0]), held_to(right, corrected[1])
     rows_left, rows_right, weight = _mend(left.row[cols], right.row[cols], zones)
     for a, b in (zones["upper"], zones["lower"]):
         again = refill(light, strip, (left, right), cols[a:b], (rows_left[a:b], rows_right[a:b]), weight[a:b])

@@ -24,6 +24,7 @@ MIDDLE_ROW = (STRIP_ACROSS - 1) / 2
 BATTEN_TURNS, BATTEN_STEEPEST = 3, 12  # strips cut for it; rows in a stride
 HALF_LIMBS = (5, 7, 9, 11)  # steps: half a limb's thickness, from thin to broad
 FINEST_PX = 1.25  # a strip of coarser steps is averaged from finer ones
+GRIP_SHARE = 0.27  # of the stretch looked at, to either side of its middle, that may be grip: the rest is the limbs'
 COARSER, LEAST_GRIP = (1.6, 2.2), 24  # than the limb's steps; columns
 STEPS_PX = 0.4, 8.0
 LEAST_ROWS, MOST_ROWS_THICK = 8.0, 22.0  # a limb thicker or thinner than that is looked at in other steps
@@ -152,6 +153,7 @@ def with_grip(rgb: NDArray[np.uint8], strip: Strip, band: Band, belly: int, firs
         further = (2 * belly - 1) * (wide[belly] - rows[belly][columns])
         same = np.abs(wide[1 - belly] - rows[1 - belly][columns]) < 1.5 * coarser
         move = ndimage.binary_opening((further > coarser) & same, np.ones(LEAST_GRIP // 2))
+        move &= np.abs(columns - (first + last) / 2) <= GRIP_SHARE * (last - first)
         rows[belly][columns[move]] = wide[belly][move]
     return Band(rows[0], rows[1], band.first, band.last)
 

@@ -1,0 +1,150 @@
+"""A limb's outline: big limbs seen whole, clicked nocks that rule, colour lines inside the limb told from its silhouettes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tillerlens.errors import NeedsHelp
+from tillerlens.shot import read_shot
+from tillerlens.trace import strip as straightened
+from tillerlens.trace.edges import Side, measure_side
+from tillerlens.trace.nets import StripMaps
+from tillerlens.trace.read import _to_clicks
+from tillerlens.trace.refill import second_outline
+from tillerlens.trace.strip import MIDDLE_ROW, Band, Strip, cut_strip, fitting_step, normals, strip_step, with_grip
+
+
+def shot(**clicks):
+    form = {
+        "state": "unstrung",
+        "bow_length_nock_to_nock_in": 64,
+        "handle_in": 8,
+        "standoff_in": 1,
+        "upper_limb": "left",
+        "back": "up",
+        "scale": {"kind": "two_marks", "marks_apart_in": 40},
+        "marks_px": [[100, 100], [900, 100]],
+        "clicks": clicks,
+    }
+    return read_shot(form)
+
+
+def level_strip(n: int, step: float) -> Strip:
+    path = np.column_stack([20 + step * np.arange(n), np.full(n, 150.0)])
+    return Strip(path, normals(path), step, None)  # type: ignore[arg-type]  # the maps are not looked at
+
+
+@pytest.mark.parametrize("px_per_mm", [1.0, 2.0, 3.5, 5.0])
+@pytest.mark.parametrize("limb_mm", [9.0, 14.0, 28.0])
+def test_a_limb_of_any_size_fills_ten_to_24_rows(px_per_mm, limb_mm):
+    """From 8 to 50 megapixels: what the network was trained on, and within it after one more look."""
+    step = strip_step(px_per_mm)
+    for _ in range(2):
+        rows = px_per_mm * limb_mm / step
+        edge = np.full(200, MIDDLE_ROW - rows / 2)
+        step = fitting_step(level_strip(200, step), Band(edge, edge + rows, 0, 199))
+    assert 8 <= px_per_mm * limb_mm / step <= 24
+
+
+def test_a_coarse_strip_lies_where_a_fine_one_does(monkeypatch):
+    """Averaged from finer samples, its rows and columns must still be centred on what they show (to a tenth of a step)."""
+    seen = []
+
+    def look(picture):
+        seen.append(picture)
+        nothing = np.zeros(picture.shape[:2], np.float32)
+        return StripMaps(nothing, nothing, nothing)
+
+    monkeypatch.setattr(straightened, "silhouette_maps", look)
+    y, x = np.mgrid[0:400, 0:600]
+    rgb = np.stack([x / 4, y / 2, 0 * x], -1).round().astype(np.uint8)
+    strip = cut_strip(rgb, np.array([[100.0, 200.0], [500.0, 200.0]]), 3.7)
+    column = np.arange(len(strip.path))
+    at = strip.px(np.broadcast_to(column[None, :].astype(float), seen[0].shape[:2]), np.arange(64.0)[:, None] + 0 * column)
+    assert np.abs(seen[0][..., 0] * 4.0 - at[..., 0]).max() < 4.0  # the picture itself is rounded to 4 px along, 2 px across
+    assert abs(np.mean(seen[0][..., 0] * 4.0 - at[..., 0])) < 0.37
+    assert abs(np.mean(seen[0][..., 1] * 2.0 - at[..., 1])) < 0.37
+
+
+def test_a_coarse_strip_does_not_make_an_edge_less_sharp():
+    """A blurred step read in steps of 3 px, the proposal off by a step: placed to a twentieth of a pixel all the same."""
+    rng = np.random.default_rng(2)
+    y = np.arange(300)[:, None]
+    row = 130.3 + 2.0 * np.sin(np.arange(1000) / 90)[None]
+    light = 0.3 + 0.4 / (1 + np.exp(-(y - row) / 0.6)) + rng.normal(0, 0.01, (300, 1000))
+    picture = np.repeat(np.round(np.clip(light, 0, 1) * 65535).astype(np.uint16)[..., None], 3, axis=2)
+    strip = level_strip(300, 3.0)
+    x = strip.path[:, 0]
+    true = MIDDLE_ROW + (np.interp(x, np.arange(1000), row[0]) - 150.0) / 3.0
+    off = 3.0 * (measure_side(picture, strip, true + 1.0).row - true)
+    assert np.isfinite(off).mean() > 0.95
+    assert abs(np.nanmedian(off)) < 0.05
+    assert np.nanstd(off[20:-20]) < 0.15
+
+
+def test_a_clicked_nock_beyond_what_was_followed_extends_it():
+    coarse = np.column_stack([np.arange(300.0, 700.0), np.full(400, 200.0)])
+    path = _to_clicks(coarse, shot(nock_upper=[120, 210], nock_lower=[880, 195]))
+    assert path[0] == pytest.approx([120, 210])
+    assert path[-1] == pytest.approx([880, 195])
+    inside = _to_clicks(coarse, shot(nock_upper=[320, 201], nock_lower=[690, 200]))
+    assert np.array_equal(inside, coarse)  # one within it cuts it short later
+
+
+def test_a_clicked_nock_beside_what_was_followed_is_asked_about():
+    coarse = np.column_stack([np.arange(300.0, 700.0), np.full(400, 200.0)])
+    with pytest.raises(NeedsHelp, match="upper nock"):
+        _to_clicks(coarse, shot(nock_upper=[280, 320]))
+
+
+def limb(colour_line: bool):
+    """A level limb 42 px thick, dark over its left-hand 14 px, on pale ground; its left-hand side followed along the colour line
+    over a third of it."""
+    light = np.full((300, 1300, 3), 42000, np.uint16)
+    light[129:171] = (30000, 22000, 14000)
+    light[129:143] = (20000, 13000, 8000)
+    strip = level_strip(400, 3.0)
+    true = MIDDLE_ROW + (np.array([128.5, 170.5]) - 150.0) / 3.0
+    left, right = np.full(400, true[0]), np.full(400, true[1])
+    if colour_line:
+        left[150:290] = MIDDLE_ROW + (142.5 - 150.0) / 3.0
+    q = np.full(400, 0.1)
+    return light, strip, (Side(left, q, 0.05), Side(right, q, 0.05)), true
+
+
+@pytest.mark.parametrize("colour_line", [True, False])
+def test_a_colour_line_is_told_from_the_outline_by_the_limbs_thickness(colour_line):
+    light, strip, sides, true = limb(colour_line)
+    cols = np.arange(6, 394, 3)
+    left, right, undecided = second_outline(light, strip, sides, cols, np.full(len(cols), true[1] - true[0]))
+    assert not undecided.any()
+    assert np.nanmax(np.abs(left.row[cols] - true[0])) < 0.1  # a third of a pixel
+    assert np.nanmax(np.abs(right.row[cols] - true[1])) < 0.1
+
+
+def test_two_sides_that_nothing_puts_right_are_not_believed():
+    light, strip, sides, true = limb(True)
+    light[:143] = 42000  # what was taken for a colour line is the only edge there is
+    cols = np.arange(6, 394, 3)
+    _, _, undecided = second_outline(light, strip, sides, cols, np.full(len(cols), true[1] - true[0]))
+    assert undecided[50:90].all()
+    assert not undecided[:45].any()
+
+
+def test_a_grip_too_deep_for_the_limbs_strip_is_seen_in_a_coarser_one(monkeypatch):
+    def look(picture):
+        return StripMaps(*(np.ascontiguousarray(picture[..., k] / np.float32(255)) for k in range(3)))
+
+    monkeypatch.setattr(straightened, "silhouette_maps", look)
+    rgb = np.zeros((400, 1000, 3), np.uint8)
+    rgb[190:210, 50:950, 0] = 255
+    rgb[190:260, 440:560, 0] = 255  # 60 px from the path, which ends at 32
+    strip = cut_strip(rgb, np.array([[50.0, 200.0], [950.0, 200.0]]), 1.4)
+    edge = np.full(len(strip.path), MIDDLE_ROW)
+    band = Band(edge - 7, edge + 7, 0, len(edge) - 1)
+    middle = len(edge) // 2
+    found = with_grip(rgb, strip, band, 1, middle - 120, middle + 120)
+    assert found.lower_row[middle] == pytest.approx(MIDDLE_ROW + 60 / 1.4, abs=1.6)
+    assert np.array_equal(found.upper_row, band.upper_row)
+    assert np.array_equal(found.lower_row[: middle - 70], band.lower_row[: middle - 70])
