@@ -45,10 +45,13 @@ def test_a_block_comes_back_from_its_file_as_it_was(tmp_path: Path) -> None:
     assert np.array_equal(back[1], labels)
 
 
-@pytest.mark.parametrize("recipe", [r for rs in RECIPES.values() for r in rs], ids=lambda r: f"{r.net}-{r.steps}")
+@pytest.mark.parametrize("recipe", [r for rs in RECIPES.values() for r in rs], ids=lambda r: f"{r.net}-{r.steps}-{r.until}")
 def test_every_block_is_used_by_the_end_and_none_that_is_held_out(recipe: Recipe) -> None:
     blocks = plan(recipe)
     assert len(set(blocks)) == recipe.drawn + recipe.traced == recipe.blocks_at(recipe.steps - 1)
+    if recipe.then is not None:  # the second run's samples are among those of the first, so that they are drawn
+        assert set(plan(recipe.then)) <= set(blocks)
+        assert held_out(recipe.then) == held_out(recipe)
     used = [recipe.blocks_at(k) for k in range(recipe.steps)]
     assert used[0] >= 1
     assert used == sorted(used)
@@ -124,7 +127,8 @@ def test_a_short_run_ends_in_networks_that_opencv_loads(tmp_path: Path) -> None:
 
     command = [sys.executable, "-m", "training.train", "all", "--recipe", "tiny", "--device", "cpu", "--workers", "1",
                "--tracers", "0", "--out", str(tmp_path)]  # fmt: skip
-    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=600, env={**os.environ, "OMP_NUM_THREADS": "1"})
+    quiet = {**os.environ, "OMP_NUM_THREADS": "1"}
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=600, env=quiet)
     assert done.returncode == 0, done.stdout[-2000:] + done.stderr[-2000:]
     for name, shape in (("finder", (128, 192)), ("silhouette", (64, 96))):
         net = getattr(models, name)()

@@ -40,7 +40,8 @@ class Block:
 
 def plan(recipe: Recipe) -> list[Block]:
     """The blocks that a network is trained on, in the order in which it gets them: drawn and traced ones evenly mixed."""
-    both = [((k + 0.5) / count, way, k) for way, count in zip(WAYS, (recipe.drawn, recipe.traced), strict=True) for k in range(count)]
+    counts = zip(WAYS, (recipe.drawn, recipe.traced), strict=True)
+    both = [((k + 0.5) / count, way, k) for way, count in counts for k in range(count)]
     return [Block(recipe.net, way, k) for _, way, k in sorted(both)]
 
 

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 
 @dataclass(frozen=True)
 class Recipe:
     """How one network is trained.
 
-    drawn, traced: blocks of samples from the compositor and from the ray tracer; held_drawn, held_traced: blocks for checking;
-    block: samples a block; size: (width, height) of a sample; steps of `batch` samples at a learning rate that rises to `rate`
-    and falls as a cosine. At step 0 the first `early` share of the blocks is in use, the last joins after `joined` of the steps.
+    drawn, traced: blocks of samples from the compositor and from the ray tracer; held_drawn, held_traced: blocks for
+    checking; block: samples a block; size: (width, height) of a sample; steps of `batch` samples at a learning rate that
+    rises to `rate` and falls as a cosine over `steps`. At step 0 the first `early` share of the blocks is in use, the last
+    joins after `joined` of the steps.
     """
 
     net: str
@@ -27,6 +28,8 @@ class Recipe:
     rate: float
     early: float = 0.05
     joined: float = 0.8
+    until: int | None = None  # the step after which the run ends, where that is before `steps`
+    then: Recipe | None = None  # a second run from the weights of this one, over some of its blocks
 
     def blocks_at(self, step: int) -> int:
         """How many blocks are in use at a step."""
@@ -35,16 +38,28 @@ class Recipe:
         return min(total, max(1, int(total * share + 0.999)))
 
 
+_FULL = (
+    Recipe("finder", seed=13, drawn=600, traced=480, held_drawn=6, held_traced=6, block=8, size=(1024, 768),
+           steps=9000, batch=16, rate=1.5e-3),
+    Recipe("silhouette", seed=13, drawn=600, traced=440, held_drawn=6, held_traced=6, block=64, size=(512, 64),
+           steps=9000, batch=96, rate=2e-3),
+)  # fmt: skip
+
+
+def _cut_short(whole: Recipe, traced: int, rate: float) -> Recipe:
+    """The first 3750 of 9000 steps, then 1000 more at a low rate over a few of the blocks."""
+    finish = replace(whole, drawn=160, traced=traced, steps=1000, rate=rate, early=1.0)
+    return replace(whole, until=3750, then=finish)
+
+
 RECIPES = {
-    "full": (
-        Recipe("finder", seed=13, drawn=600, traced=480, held_drawn=6, held_traced=6, block=8, size=(1024, 768),
-               steps=9000, batch=16, rate=1.5e-3),
-        Recipe("silhouette", seed=13, drawn=600, traced=440, held_drawn=6, held_traced=6, block=64, size=(512, 64),
-               steps=9000, batch=96, rate=2e-3),
-    ),
+    "full": _FULL,
+    # what there was time for: the weights that were tried in the product
+    "short": (_cut_short(_FULL[0], 100, 3e-4), _cut_short(_FULL[1], 96, 4e-4)),
     "tiny": (
         Recipe("finder", seed=7, drawn=3, traced=0, held_drawn=1, held_traced=0, block=2, size=(256, 192),
-               steps=6, batch=2, rate=1e-4),
+               steps=6, batch=2, rate=1e-4, until=3, then=Recipe("finder", seed=7, drawn=1, traced=0, held_drawn=1, held_traced=0,
+               block=2, size=(256, 192), steps=2, batch=2, rate=1e-4, early=1.0)),
         Recipe("silhouette", seed=7, drawn=2, traced=0, held_drawn=1, held_traced=0, block=4, size=(256, 64),
                steps=6, batch=4, rate=1e-4),
     ),

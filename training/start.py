@@ -28,7 +28,7 @@ def load(net: nn.Module, path: Path) -> None:
         weight, bias = stored[node.input[1]], stored[node.input[2]]
         with torch.no_grad():
             if conv.weight.shape != weight.shape:
-                raise ValueError(f"{path}: a convolution of {tuple(weight.shape)} where the network has {tuple(conv.weight.shape)}")
+                raise ValueError(f"{path}: a convolution of {tuple(weight.shape)}, the network's has {tuple(conv.weight.shape)}")
             conv.weight.copy_(weight)
             if norm is None:
                 conv.bias.copy_(bias)  # type: ignore[union-attr]

@@ -116,10 +116,8 @@ def loss_of(z: Any, y: Any, finder: bool) -> Any:
 
     p = torch.sigmoid(z)
     bce = F.binary_cross_entropy_with_logits(z, y, reduction="none")
-    if finder:
-        weight = 1 + 5 * F.max_pool2d(y, 7, 1, 3)
-    else:  # near the borders most of all
-        weight = 0.5 + 5 * (F.max_pool2d(y, 7, 1, 3) + F.max_pool2d(-y, 7, 1, 3))
+    near = F.max_pool2d(y, 7, 1, 3)
+    weight = 1 + 5 * near if finder else 0.5 + 5 * (near + F.max_pool2d(-y, 7, 1, 3))  # strips: the borders most of all
     per_class = (bce * weight).mean((0, 2, 3)) * (8 if finder else 2)
     overlap = (p * y).sum((0, 2, 3))
     dice = 1 - (2 * overlap + 20) / ((p * p).sum((0, 2, 3)) + (y * y).sum((0, 2, 3)) + 20)
@@ -194,7 +192,8 @@ def train(recipe: Recipe, out: Path, start: Path | None, device_name: str) -> No
     say(f"{sum(p.numel() for p in net.parameters())} parameters, {len(samples.parts)} blocks; at the start {check()}")
     tell = max(1, recipe.steps // 12)
     waited = 0.0
-    for step in range(recipe.steps):
+    last = recipe.until or recipe.steps
+    for step in range(last):
         warm = min(1.0, (step + 1) / 200)
         for group in optimiser.param_groups:
             group["lr"] = recipe.rate * warm * (0.5 + 0.5 * math.cos(math.pi * step / recipe.steps)) + 1e-6
@@ -215,11 +214,14 @@ def train(recipe: Recipe, out: Path, start: Path | None, device_name: str) -> No
             ours, theirs = list(average.state_dict().values()), list(net.state_dict().values())
             floats = [k for k, v in enumerate(ours) if v.dtype.is_floating_point]
             torch._foreach_lerp_([ours[k] for k in floats], [theirs[k] for k in floats], 1 - decay)
-        if (step + 1) % tell == 0 or step + 1 == recipe.steps:
+        if (step + 1) % tell == 0 or step + 1 == last:
             torch.save(average.state_dict(), out / f"{recipe.net}.pt")
             say(f"step {step + 1} blocks {len(samples.parts)} (waited {waited:.0f} s) loss {float(loss.detach()):.4f} {check()}")
-    export(copy.deepcopy(average).cpu().to(memory_format=torch.contiguous_format), out / f"{recipe.net}.onnx", EXAMPLE[recipe.net])
+    settled = copy.deepcopy(average).cpu().to(memory_format=torch.contiguous_format)
+    export(settled, out / f"{recipe.net}.onnx", EXAMPLE[recipe.net])
     say("done")
+    if recipe.then is not None:
+        train(recipe.then, out, out, device_name)
 
 
 def main() -> None:
