@@ -44,11 +44,11 @@ def test_what_was_prepared_changes_nothing() -> None:
 
 @pytest.mark.parametrize("by_hand", [True, False])
 def test_a_nock_set_by_hand_rules(by_hand: bool) -> None:
-    """Five pixels inside the limb's end: a hasty click leaves the sharper end alone, a place set with care does not."""
+    """Four pixels inside the limb's end: a hasty click leaves the sharper end alone, a place set with care does not."""
     found = plain().trace
     assert found is not None
     inward = found.centre_px[20] - found.nocks_px[0]
-    click = tuple(found.nocks_px[0] + 6 * inward / np.hypot(*inward))
+    click = tuple(found.nocks_px[0] + 4 * inward / np.hypot(*inward))
     other = again(clicks={"nock_upper": click}, set_by_hand=("nock_upper",) if by_hand else ()).trace
     assert other is not None
     moved = float((other.nocks_px[0] - found.nocks_px[0]) @ inward / np.hypot(*inward))

@@ -122,7 +122,7 @@ def test_a_path_that_runs_on_to_the_border_is_only_cut_off_if_the_bow_is(end, cl
     found = np.array([[100.0, 100.0], [999.0, 100.0]])
     ends = Ends((90.0, end), (0.9, clear), (1.0, 1.0))
     if cut_off:
-        with pytest.raises(NeedsHelp, match="run out of the picture"):
+        with pytest.raises(NeedsHelp, match="runs out of the picture"):
             _check_inside(found, ends, level_strip(990), photo)
     else:
         _check_inside(found, ends, level_strip(990), photo)
