@@ -28,7 +28,7 @@ from tillerlens.measures.from_rest import movement_from_rest
 from tillerlens.measures.spots import find_spots
 from tillerlens.mechanics.finding import find, with_finding
 from tillerlens.mechanics.seen import MechanicsError
-from tillerlens.nocks import Chain, Met, nocks_by_string, nocks_far_inside, stand_of, string_of, to_px
+from tillerlens.nocks import Chain, Met, nocks_by_string, nocks_far_inside, put_together, stand_of, string_of, to_px
 from tillerlens.photo.camera import OBLIQUENESS_PRIOR_U, Camera, CameraFit
 from tillerlens.photo.intake import Photo, judge
 from tillerlens.photo.light import linear_light, lit_from_camera
@@ -239,7 +239,7 @@ def _measure_traced(
         # what was followed past the nock bends the limb's last inches: follow it again, only so far
         return _measure(asked, seen, hold_handle, fair)
     own = _put(trace, shot)
-    put = (own[0] or inside[0], own[1] or inside[1])
+    put = put_together(own, inside, evidence, chain, [_near_end(trace, shot, k) for k in (0, 1)])
     last = first if put == own else settled(put)
     if "handle" in shot.clicks and not last.believed[0]:
         raise NeedsHelp(
@@ -320,6 +320,11 @@ def _put(trace: TraceRead, shot: Shot) -> tuple[Met | None, Met | None]:
         for cause, name in zip(trace.tip_cause, ("nock_upper", "nock_lower"), strict=True)
     ]
     return put[0], put[1]
+
+
+def _near_end(trace: TraceRead, shot: Shot, k: int) -> tuple[float, float] | None:
+    """The click that agreed with the limb's end, where there is one; a click that did not agree has ruled already."""
+    return shot.clicks.get(("nock_upper", "nock_lower")[k]) if trace.tip_cause[k] == "tip" else None
 
 
 def _handle_seen(light: NDArray[np.uint16], trace: TraceRead, shot: Shot) -> list[Seen]:

@@ -5,6 +5,7 @@ A limb's outline ends where its wood does, or where a shadow does; the string sh
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -169,6 +170,32 @@ def braced_line(light: NDArray[np.uint16], trace: TraceRead, e: Evidence, chain:
         if put.all() or (best is not None and best[0] > PLAINLY_SEEN):
             break
     return None if best is None else best[1]
+
+
+def put_together(
+    own: tuple[Met | None, Met | None],
+    by_string: tuple[Met | None, Met | None],
+    e: Evidence,
+    chain: Chain,
+    clicks: Sequence[tuple[float, float] | None],
+) -> tuple[Met | None, Met | None]:
+    """Where each nock lies: as it was put, else as the string shows it.
+
+    ``clicks``: those that agree with an end, upper and lower. A tip of the ground's own colour ends a little before its nock,
+    and a click between the two agrees with both. The string's place counts if the click is nearer to it than to the end; else
+    the nock is between them, and as unsure as they are apart.
+    """
+    ends, met = (_inside(e, chain, np.array(mm)) for mm in ((0.0, 0.0), tuple(0.0 if m is None else m.mm for m in by_string)))
+    out: list[Met | None] = []
+    for k, click in enumerate(clicks):
+        mine, seen = own[k], by_string[k]
+        if mine is None or seen is None or not seen.mm or click is None:
+            out.append(mine or seen)
+        elif np.linalg.norm(met[k] - click) < np.linalg.norm(ends[k] - click):
+            out.append(seen)
+        else:
+            out.append(Met(seen.mm / 2, abs(seen.mm) / 2))
+    return out[0], out[1]
 
 
 def nocks_far_inside(e: Evidence, chain: Chain, inside: tuple[Met | None, Met | None]) -> dict[str, tuple[float, float]]:
