@@ -114,7 +114,7 @@ def test_a_hinge_is_found_where_it_is(which: int, at_mm: float) -> None:
     assert place.bend.value == pytest.approx(1 / 3, abs=2.5 * place.bend.u + 0.05)
     (spot,) = spots(limbs[0], limbs[1], int(at_mm))  # the bend alone shows it too, where the limbs are straight at rest
     assert (spot.limb, spot.kind) == (LIMBS[which], "hinge") and spot.from_nock_mm == pytest.approx(at_mm, abs=25)
-    assert 15 < spot.bend_percent < 45 and spot.confidence > 0.6
+    assert 15 < spot.bend_percent < 45 and 0.3 < spot.confidence < 0.6  # for want of the shape at rest
     assert spot.centre_px[0] == pytest.approx(spot.from_nock_mm, abs=1)
 
 

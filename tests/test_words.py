@@ -2,6 +2,7 @@
 
 import math
 import re
+from dataclasses import replace
 
 import pytest
 from made_up import asking, from_truth, gap_row, measured, mm, spot
@@ -160,6 +161,12 @@ def test_the_tiller_is_read_nearest_the_fades():
 
 def drawn_with(*spots):
     return measured(gaps=[gap_row(355.6, 100, 100)], spots=spots, profile={"upper": object()})
+
+
+def test_without_the_shape_at_rest_a_hinge_may_be_natural_crook():
+    unrested = replace(drawn_with(spot()), reasons=(Reason("rest_unknown", "Judged without the shape at rest.", ""),))
+    (sentence,) = about(unrested, "spot")
+    assert sentence.tone == "open" and "natural crook" in sentence.text and "Thin the wood" not in sentence.text
 
 
 def test_a_spot_is_placed_from_the_nock_and_from_the_handle():

@@ -33,6 +33,9 @@ LEAST_SHARE = 0.1  # bends that differ by less are no spot
 LEAST_Z = 4.4
 MODEL_U = 0.025  # how far a well made limb strays from the smooth baseline, relative (common practice, no source)
 SPREAD_FLOOR = 0.7  # bands also hold slow doubts that cannot look like a spot; the scatter seen decides, down to this
+# A natural crook bends as a hinge or a stiff place does, and most wooden bows have one: without the shape at rest a place is no
+# surer than this (common practice, no source).
+UNRESTED_SURE = 0.59
 SECOND_Z = 0.8  # what a further spot in the same picture must show beyond the first
 CORRELATED_MM = 45.0  # the smoothing spline's own length: values nearer than this move together
 
@@ -121,7 +124,7 @@ def find_spots(
                 2 * half,
                 float(percent),
                 float(100 * u_amount * np.exp(amount)),
-                float(1 - 0.5 * np.exp(-(z - floor) / 2)),
+                UNRESTED_SURE * float(1 - 0.5 * np.exp(-(z - floor) / 2)),
                 (px[0], px[1]),
             )
         )

@@ -9,7 +9,7 @@ from tillerlens.errors import Reason
 from tillerlens.measurement import Measurement, Value
 from tillerlens.report.lengths import COVER, Units, say_interval, say_place, say_value
 from tillerlens.report.names import in_order, name_of
-from tillerlens.report.words import spot_in_words, verdict
+from tillerlens.report.words import judged_from_rest, spot_in_words, verdict
 from tillerlens.units import UNKNOWN
 
 
@@ -25,7 +25,7 @@ def as_text(measurement: Measurement, units: Units | None = None) -> str:
         )
         lines += _gaps(measurement, units)
         for spot in measurement.spots:
-            lines += ["", spot_in_words(spot, measurement.shot, units)]
+            lines += ["", spot_in_words(spot, measurement.shot, units, judged_from_rest(measurement))]
     if measurement.reasons:
         lines += ["", "Doubts:" if measurement.status == "measured" else "Reasons:"]
         lines += [f"  - {in_a_line(reason)}" for reason in measurement.reasons]

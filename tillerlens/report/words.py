@@ -229,7 +229,14 @@ def _spots(measurement: Measurement, units: Units) -> list[Sentence]:
     if not measurement.spots:
         return [Sentence("spots", "No hinge or stiff place found.", "fine"), *stands_on]
     worst_first = sorted(measurement.spots, key=lambda spot: -abs(spot.bend_percent))
-    return [Sentence("spot", spot_in_words(spot, measurement.shot, units), "finding") for spot in worst_first] + stands_on
+    rested = judged_from_rest(measurement)
+    tone: Tone = "finding" if rested else "open"
+    return [Sentence("spot", spot_in_words(s, measurement.shot, units, rested), tone) for s in worst_first] + stands_on
+
+
+def judged_from_rest(measurement: Measurement) -> bool:
+    """Whether hinges and stiff places were judged on the bow's movement from rest, not on its shape alone."""
+    return all(reason.code != "rest_unknown" for reason in measurement.reasons)
 
 
 def _stands_on(measurement: Measurement) -> list[Sentence]:
@@ -249,8 +256,11 @@ def stands_on_in_words(strung: Sequence[str], rest: str | None) -> str:
     return f"Hinges and stiff places were found on {many}, {against}."
 
 
-def spot_in_words(spot: Spot, shot: dict[str, Any], units: Units) -> str:
-    """One hinge or stiff place: where, how long, how much, and what not to do."""
+def spot_in_words(spot: Spot, shot: dict[str, Any], units: Units, rested: bool = True) -> str:
+    """One hinge or stiff place: where, how long, how much, and what not to do.
+
+    ``rested``: judged on the bow's movement from rest; else it may be its natural shape.
+    """
     sure = "" if spot.confidence >= SURE else "Probably a " if spot.confidence >= LIKELY else "Perhaps a "
     name = "hinge" if spot.kind == "hinge" else "stiff place"
     from_handle = limb_length_mm(shot, spot.limb) - spot.from_nock_mm
@@ -264,6 +274,8 @@ def spot_in_words(spot: Spot, shot: dict[str, Any], units: Units) -> str:
         if spot.kind == "hinge"
         else "If wood comes off, take it here: a few strokes, exercise the bow, measure again."
     )
+    if not rested:
+        advice = "Or it may be the bow's natural crook. Measure the bow unstrung before you act on it."
     head = f"{sure}{name}" if sure else name.capitalize()
     return (
         f"{head} in the {spot.limb} limb, {place}, about {say_place(spot.length_mm, units)} long: in its middle it bends "
