@@ -5,6 +5,7 @@ WRONG_... name what the chain does not get right yet: expected failures, which f
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -13,7 +14,10 @@ from against_truth import SAMPLES, curvature_rms, measure_sample, rows, truth_of
 from jsonschema import Draft202012Validator
 
 from tillerlens.document import measurement_schema
+from tillerlens.measure import measure_photo
 from tillerlens.measurement import Measurement
+from tillerlens.photo.intake import read_photo
+from tillerlens.shot import read_shot
 
 NAMES = sorted(p.stem for p in SAMPLES.glob("*.jpg"))
 SQUARED = [n for n in NAMES if truth_of(SAMPLES, n)["kind"] in ("aruco", "grid", "lines_and_two_marks")]
@@ -103,3 +107,13 @@ def test_nothing_is_said_where_nothing_was_measured() -> None:
         found = measured(name)
         if found.status != "measured":
             assert found.reasons and not found.values and not found.gaps and not found.spots
+
+
+@pytest.mark.parametrize("share", [0.9, 1.08])
+def test_a_length_that_the_picture_contradicts_is_asked_about(share: float) -> None:
+    """Two pegs give the scale. Typed a tenth short or long, the bow's length can't be right: it is no doubt beside numbers."""
+    name = "bramble-drawn-stick"
+    photo = read_photo(SAMPLES / f"{name}.jpg")
+    shot = read_shot(SAMPLES / f"{name}.shot.json", photo.name, (photo.width, photo.height))
+    found = measure_photo(photo, replace(shot, nock_to_nock_mm=share * shot.nock_to_nock_mm))
+    assert found.status == "needs_help" and "length" in found.reasons[0].text

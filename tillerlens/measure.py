@@ -180,8 +180,8 @@ def _measure_twice(asked: _Asked) -> Measurement:
         except TillerLensError as second:
             if error.fields.get("followed") is None:
                 error.fields["followed"] = second.fields.get("followed")
-            if second.fields.get("fault") == "cut":
-                raise  # nothing else explains what was followed so well
+            if second.fields.get("fault") == "cut" and error.fields.get("ratio", 0.0) <= 1.0:
+                raise  # nothing else explains so well what was followed, unless that is longer than the bow
             raise error from None  # what the first reading asks for
 
 
@@ -268,7 +268,7 @@ def _measure_traced(
     nudges = last.nudges(trace.tip_cause) + _nudges(shot, trace, string)
     nudges += thickness_nudges(_width_u(shot), tilt_u, shadow_u_mm)
     doubts += _of_nocks(last) + _of_limbs(last, shot)
-    check_shape(shape, off, fit.squared)
+    check_shape(shape, off)
     doubts += outline_doubts(light, trace)
     thinner = thinner_inward(shape)
     nudges += thinner_nudges(len(trace.back_px), trace.zones, {k: (mm * trace.px_per_mm, at) for k, (mm, at) in thinner.items()})

@@ -12,7 +12,7 @@ THICKNESS_RATIO = 1.4  # one limb's thickness over the other's, at like places (
 ROOT_SHARE = 0.25  # of the limb's thickness: how far a limb's root may stand off the handle's line
 ROOT_SLOPE = np.radians(4.5)  # a limb grows out of its handle; where it was traced well it does so within two or three degrees
 BACKWARD_PER_MM = 2.5e-3  # a strung limb may keep some reflex, never a bend of a foot's radius towards the back
-LENGTH_OFF_U = 5.5
+LENGTH_OFF_U = 5.5  # so far off, what was followed is not the whole bow or what was typed is not its length
 LEAST_ROOT = 0.9  # of the limb's greatest thickness, at its root
 SHARPEST_PER_MM = 1 / 150.0  # tighter bends than a six-inch radius are not a limb's
 HALF_SHOWN = 0.12  # of a limb's length at either side of a doubtful place, that is marked
@@ -32,7 +32,7 @@ def thinner_inward(s: BowShape) -> dict[str, tuple[float, float]]:
     return out
 
 
-def check_shape(s: BowShape, length_off_u: float, squared: bool) -> None:
+def check_shape(s: BowShape, length_off_u: float) -> None:
     """Raise ``NeedsHelp`` when the two edges followed cannot both be the bow's."""
     share = np.array([0.25, 0.5, 0.75])
     up, low = (np.interp(share * m.from_nock_mm[-1], m.from_nock_mm, m.thickness_mm) for m in (s.upper, s.lower))
@@ -86,7 +86,7 @@ def check_shape(s: BowShape, length_off_u: float, squared: bool) -> None:
                 limb=name,
                 share=_around(m, int(np.argmax(bends)) + 3),
             )
-    if squared and abs(length_off_u) > LENGTH_OFF_U:
+    if abs(length_off_u) > LENGTH_OFF_U:
         raise NeedsHelp(
             "The traced bow is much {} than the length typed.".format("longer" if length_off_u < 0 else "shorter"),
             "Check the length nock to nock and the marks' distances, or click the two nocks.",
