@@ -84,7 +84,7 @@ def test_a_wrong_spacing_is_named(light):
     shot = replace(shot, scale=replace(shot.scale, kind="grid", spacing_mm=76.2))
     reason = told({"fault": "apart", "ratio": 1.42}, shot, light)
     assert reason.text == 'A spacing of 3" makes the bow between the clicked nocks 142% of its length.'
-    assert reason.remedy == "Check the spacing." and reason.asks.wants == "scale"
+    assert reason.remedy == "Check the spacing, and the nocks." and reason.asks.wants == "scale"
 
 
 @pytest.mark.parametrize(("limb", "share"), [("upper", (0.4, 0.7)), ("lower", (0.4, 0.7))])

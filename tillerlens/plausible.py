@@ -33,7 +33,16 @@ def thinner_inward(s: BowShape) -> dict[str, tuple[float, float]]:
 
 
 def check_shape(s: BowShape, length_off_u: float) -> None:
-    """Raise ``NeedsHelp`` when the two edges followed cannot both be the bow's."""
+    """Raise ``NeedsHelp`` when what was followed is not the whole bow, or its two edges cannot both be the bow's."""
+    if abs(length_off_u) > LENGTH_OFF_U:
+        raise NeedsHelp(
+            "The traced bow is much {} than the length typed.".format("longer" if length_off_u < 0 else "shorter"),
+            "Check the length nock to nock and the marks' distances, or click the two nocks.",
+            clicks=CLICKS,
+            off_u=length_off_u,
+            fault="length",
+            length_mm=s.length_mm,
+        )
     share = np.array([0.25, 0.5, 0.75])
     up, low = (np.interp(share * m.from_nock_mm[-1], m.from_nock_mm, m.thickness_mm) for m in (s.upper, s.lower))
     apart = np.abs(np.log(up / low))
@@ -86,15 +95,6 @@ def check_shape(s: BowShape, length_off_u: float) -> None:
                 limb=name,
                 share=_around(m, int(np.argmax(bends)) + 3),
             )
-    if abs(length_off_u) > LENGTH_OFF_U:
-        raise NeedsHelp(
-            "The traced bow is much {} than the length typed.".format("longer" if length_off_u < 0 else "shorter"),
-            "Check the length nock to nock and the marks' distances, or click the two nocks.",
-            clicks=CLICKS,
-            off_u=length_off_u,
-            fault="length",
-            length_mm=s.length_mm,
-        )
 
 
 def _around(m: Limb, at: int) -> tuple[float, float]:

@@ -318,7 +318,8 @@ def _length(error: NeedsHelp, shot: Shot, followed: Followed | None) -> tuple[st
     if sure:
         what, check = scale
         who = "the bow between the clicked nocks" if nocks else "the bow"
-        return f"{what} makes {who} {ratio:.0%} of its length.", f"Check {check}.", Ask("scale")
+        also = ", and the nocks" if nocks else ""
+        return f"{what} makes {who} {ratio:.0%} of its length.", f"Check {check}{also}.", Ask("scale")
     return (error.text, *_find_it(shot, None))
 
 
