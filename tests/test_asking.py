@@ -151,3 +151,10 @@ def test_the_editor_looks_at_the_place_with_the_right_tool():
     assert focus.as_data()["mark"] != replace(focus, at=(1001.0, 690.0)).as_data()["mark"]
     assert [c.kind for c in traced_curves(asking())] == ["edge", "edge", "doubt"]
     assert focus_of(replace(asking(), status="measured"), wanted, {}) is None
+
+
+@pytest.mark.parametrize(("ends_at", "cut"), [(2980.0, True), (2600.0, False)])
+def test_a_bow_too_short_that_ends_at_the_border_is_cut_off(ends_at, cut, light):
+    path = np.column_stack([np.linspace(300.0, ends_at, 40), np.full(40, 700.0)])
+    reason = told({"fault": "length", "ratio": 0.7, "path_px": path, "support": 1.0}, shot_with(), light)
+    assert ("lower tip outside the picture" in reason.remedy) == cut

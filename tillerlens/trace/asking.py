@@ -27,6 +27,7 @@ from tillerlens.measurement import Followed
 from tillerlens.photo.camera import CameraFit
 from tillerlens.photo.view import View, view_by_halves, view_by_marks
 from tillerlens.shot import Shot
+from tillerlens.trace.frame import runs_out
 from tillerlens.trace.nets import FinderMaps
 from tillerlens.trace.proof import UNSEEN_ASK, doubtful_stretch, prove
 from tillerlens.trace.sketch import Traced
@@ -42,6 +43,7 @@ GRIP_STANDS_OUT = 2.0  # of the limbs' width in the finder's map
 LEAST_ON_MAP = 0.97  # of a path that the map shows, if it is the bow's from end to end
 ON_THE_BOW = 0.6  # of both lines that show as edges: what was followed is the bow, but for a stretch
 REACHES = 0.04  # of the span: how near a path comes to the nocks that were clicked, if it is the bow's
+AT_BORDER = 0.015  # of the picture's longer side: the finder's map ends so far inside it at most
 MOST_STRETCH = 60  # places of a stretch that is shown
 
 
@@ -69,6 +71,8 @@ def one_thing(
     text = error.text
     if fault == "cut":
         return Reason(code, text, *_cut(error, shot, followed))
+    if fault == "length" and (out := _out_at(error, size)) is not None:
+        return Reason(code, out.text, *_cut(out, shot, followed))
     if fault in ("length", "apart"):
         return Reason(code, *_length(error, shot, followed))
     if fault == "beside" and not {"nock_upper", "nock_lower", "handle"} <= set(shot.clicks):
@@ -304,6 +308,16 @@ def _cut(error: NeedsHelp, shot: Shot, followed: Followed | None) -> tuple[str, 
     if nock in shot.clicks:
         return f"Is the {name} tip outside the picture? {back}", Ask("retake", place)
     return f"Is the {name} tip outside the picture? {back} If it is inside, click the {name} nock.", Ask(_wants(nock), place)
+
+
+def _out_at(error: NeedsHelp, size: tuple[int, int]) -> NeedsHelp | None:
+    """The refusal of a bow cut off, where what was followed is shorter than the bow and ends at the picture's border."""
+    path = np.asarray(error.fields.get("path_px", ()), float)
+    if len(path) < 2 or error.fields.get("ratio", 1.0) >= 1.0:
+        return None
+    room = np.minimum(path[[0, -1]], np.array(size) - 1.0 - path[[0, -1]]).min(axis=1)
+    end = int(np.argmin(room))
+    return runs_out(end, path[-end]) if room[end] < AT_BORDER * max(size) else None
 
 
 def _length(error: NeedsHelp, shot: Shot, followed: Followed | None) -> tuple[str, str, Ask]:
