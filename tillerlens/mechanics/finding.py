@@ -119,13 +119,14 @@ def with_finding(found: Measurement, finding: Finding) -> Measurement:
         limb = found.profile[p.limb]
         px = tuple(float(np.interp(p.from_nock_mm.value, limb.from_nock_mm, limb.centre_px[:, j])) for j in (0, 1))
         amount, u = 100 * p.bend.value, 100 * p.bend.u
-        spots.append(Spot(p.limb, p.kind, p.from_nock_mm.value, p.length_mm, amount, u, _confidence(p), (px[0], px[1])))
+        spots.append(Spot(p.limb, p.kind, p.from_nock_mm.value, p.length_mm, amount, u, confidence(p), (px[0], px[1])))
     kept = tuple(r for r in found.reasons if r.code not in SUPERSEDED)
     evidence = {**found.evidence, "found_on": _stands_on(finding)}
     return replace(found, spots=tuple(spots), reasons=kept + finding.doubts, evidence=evidence)
 
 
-def _confidence(place: Place) -> float:
+def confidence(place: Place) -> float:
+    """How sure a told place is, 0 ... 1: from half at the least that is told up, and half where something speaks against it."""
     return 0.5 if not place.sure else 1 - 0.5 * float(np.exp(-(place.significance - LEAST_Z) / 2))
 
 
@@ -153,6 +154,6 @@ def _printed(place: Place, document: dict[str, Any]) -> dict[str, Any]:
         "length_mm": round(place.length_mm, 1),
         "bend_percent": round(100 * place.bend.value, 1),
         "u_percent": round(100 * place.bend.u, 1),
-        "confidence": round(_confidence(place), 2),
+        "confidence": round(confidence(place), 2),
         "centre_px": [round(float(np.interp(place.from_nock_mm.value, s, px[:, j])), 1) for j in (0, 1)],
     }

@@ -256,12 +256,17 @@ def stands_on_in_words(strung: Sequence[str], rest: str | None) -> str:
     return f"Hinges and stiff places were found on {many}, {against}."
 
 
+def how_sure(confidence: float) -> Literal["sure", "likely", "perhaps"]:
+    """How a hinge or a stiff place is spoken of, on every page alike."""
+    return "sure" if confidence >= SURE else "likely" if confidence >= LIKELY else "perhaps"
+
+
 def spot_in_words(spot: Spot, shot: dict[str, Any], units: Units, rested: bool = True) -> str:
     """One hinge or stiff place: where, how long, how much, and what not to do.
 
     ``rested``: judged on the bow's movement from rest; else it may be its natural shape.
     """
-    sure = "" if spot.confidence >= SURE else "Probably a " if spot.confidence >= LIKELY else "Perhaps a "
+    sure = {"sure": "", "likely": "Probably a ", "perhaps": "Perhaps a "}[how_sure(spot.confidence)]
     name = "hinge" if spot.kind == "hinge" else "stiff place"
     from_handle = limb_length_mm(shot, spot.limb) - spot.from_nock_mm
     place = f"{say_place(spot.from_nock_mm, units)} from the nock"

@@ -11,12 +11,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tillerlens.measurement import LIMBS, Value
-from tillerlens.mechanics.finding import Finding
+from tillerlens.mechanics.finding import Finding, confidence
 from tillerlens.mechanics.places import Place
 from tillerlens.mechanics.scraping import Forecast, Leave, Plan, Stretch
 from tillerlens.report.lengths import COVER, Units, say, say_length, say_weight
 from tillerlens.report.table_plan import outward, say_amount, say_strokes
-from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION, stands_on_in_words
+from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION, how_sure, stands_on_in_words
 from tillerlens.units import MM_PER_INCH
 
 PASSES = ((0.01, "a light pass"), (0.02, "a pass or two"), (0.04, "a few passes"), (1.0, "several passes"))
@@ -30,13 +30,13 @@ PATTERNS = {
     "stop_at_weight": "Stop scraping: the weight is where it should be, {now} at {draw}.",
     "stop_low": "Stop scraping. It should draw {now} at {draw}. Shooting in and finishing cost about {keep} (common practice), "
     "so expect it to end near {end}, under the {weight} you want.",
-    "shape_off": "The shape is not yet as you wish, but putting it right would cost weight.",
+    "shape_off": "The shape isn't right yet, but putting it right would cost weight.",
     "stop_below_wish": "Take no wood off. It should draw {now} at {draw}, less than the {weight} you want.",
     "stop_nothing_told": "Take no wood off yet. The pictures show no place that needs it for sure. Take another at a longer "
     "draw, once the shape allows.",
     "stop_only_hinges": "Take no wood off yet. Leave the hinge alone; nothing beside it needs wood off for sure. Measure again.",
     "stop_tiller": "Take no wood off yet. Every step tried would make the tiller worse. Measure the bow again, at rest and "
-    "drawn, or widen the tiller you wish for.",
+    "drawn, or widen your target tiller.",
     # how far it may be drawn
     "hold_past_weight": "In a picture it was drawn past the weight you want. Draw it no further than that weight.",
     "hold_past_draw": "It was drawn past {draw}, the draw you want. Don't draw it further than that.",
@@ -49,14 +49,14 @@ PATTERNS = {
     "shooting in.",
     "order_weight": "This step brings the weight down.",
     # what was found
-    "found_stiff": "{limb} limb: a stiff place {from_} to {to} from the nock. In its middle it bends about {less} % less than "
+    "found_stiff": "{limb} limb: {a_} stiff place {from_} to {to} from the nock. In its middle it bends about {less} % less than "
     "the wood beside it.",
     "found_on": "{found_on}",
     # where
     "stretch": "{limb} limb, {from_} to {to} from the nock{but}: {pass_}, {amount}.",
     "stretch_in_strokes": "{limb} limb, {from_} to {to} from the nock{but}: {pass_}, {amount}; about {strokes} of your strokes.",
-    "leave": "{limb} limb: leave {from_} to {to} from the nock alone. There is a hinge; in its middle it bends about {softer} % "
-    "more than the wood beside it.",
+    "leave": "{limb} limb: leave {from_} to {to} from the nock alone. There {is_} a hinge; in its middle it bends about {softer} "
+    "% more than the wood beside it.",
     "skip": "{limb} limb: skip {from_} to {to} from the nock this time. It may bend too much there; the next picture will tell.",
     "nothing": "{limb} limb: take nothing off.",
     # what to expect
@@ -73,7 +73,7 @@ PATTERNS = {
     "hand_known": "Your hand takes about {ratio} % of what a plan says (±{u} %), by what the bow weighed after {steps}. The "
     "amounts allow for that.",
     # what it assumes
-    "half": "This step takes at most half of what the bow draws over your wish.",
+    "half": "This step takes at most half of what the bow draws over your target.",
     "relative": "The limbs' thickness is not known, so amounts are shares of it.",
     "side": "The thickness is read from the side. Go by what to take off, and by calipers for how thick it is.",
     "assumes": "It counts on the bow being as it was measured, dry and rested, and on wood coming off the belly only.",
@@ -156,14 +156,15 @@ def _steps(plan: Plan, units: Units) -> list[Line]:
         out += [_stiff(p, units) for p in places if p.limb == limb and p.kind == "stiff"]
         out += [_stretch(s, left, units) for s in mine]
         out += [_line("nothing", limb=limb.capitalize())] if plan.stop is None and not mine else []
-        out += [_leave(q, units) for q in left if not q.slight]
+        out += [_leave(q, places, units) for q in left if not q.slight]
     return [*out, *([] if plan.finding is None else [_stands_on(plan.finding)])]
 
 
 def _stiff(place: Place, units: Units) -> Line:
     a, b = outward(place.ends_mm, units)
     words = {"limb": place.limb.capitalize(), "from_": _number(a, units), "to": _place(b, units)}
-    return _line("found_stiff", less=f"{-100 * place.bend.value:.0f}", **words)
+    a_ = {"sure": "a", "likely": "probably a", "perhaps": "perhaps a"}[how_sure(confidence(place))]
+    return _line("found_stiff", a_=a_, less=f"{-100 * place.bend.value:.0f}", **words)
 
 
 def _stands_on(finding: Finding) -> Line:
@@ -197,10 +198,16 @@ def _amount(stretch: Stretch, units: Units) -> str:
     return f"{'' if amount.startswith('under') else 'about '}{amount} ({share})"
 
 
-def _leave(leave: Leave, units: Units) -> Line:
+def _leave(leave: Leave, places: Sequence[Place], units: Units) -> Line:
     a, b = outward(leave.from_nock_mm, units)
     where = {"limb": leave.limb.capitalize(), "from_": _number(a, units), "to": _place(b, units)}
-    return _line("leave", softer=f"{100 * leave.softer:.0f}", **where) if leave.told else _line("skip", **where)
+    if not leave.told:
+        return _line("skip", **where)
+    low, high = leave.from_nock_mm
+    named = [p for p in places if p.limb == leave.limb and p.kind == "hinge" and low < p.from_nock_mm.value < high]
+    # what an earlier plan named stays named; what the finding names is as sure here as on the picture's page
+    is_ = {"sure": "is", "likely": "is probably", "perhaps": "may be"}[how_sure(max(map(confidence, named), default=1.0))]
+    return _line("leave", is_=is_, softer=f"{100 * leave.softer:.0f}", **where)
 
 
 def _step(units: Units) -> float:
