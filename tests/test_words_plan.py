@@ -255,7 +255,7 @@ def test_the_chart_shows_the_plans_own_numbers(plans, name):
     rows = plan_rows(plan, INCHES)
     upper, lower = ([r for r in rows if r["limb"] == k] for k in ("upper", "lower"))
     assert max(r["at"] for r in upper) <= 0 <= min(r["at"] for r in lower)
-    unit = plan.limbs[0].thickness if name == "sections" else np.full(len(upper), 100.0)
+    unit = 64 / 25.4 * plan.limbs[0].thickness if name == "sections" else np.full(len(upper), 100.0)  # a bench counts 64ths
     np.testing.assert_allclose([r["take"] for r in upper], plan.limbs[0].take * unit, atol=1e-3)
     boxed = [q for q in plan.leave if not q.slight]
     assert len(leave_rows(plan, INCHES)) == len(boxed)

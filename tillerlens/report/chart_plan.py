@@ -19,18 +19,19 @@ from tillerlens.mechanics.scraping import LimbNeed, Plan
 from tillerlens.report.charts import COLOURS
 from tillerlens.report.figures import WIDE, _rule, _text, svg
 from tillerlens.report.lengths import COVER, Units
+from tillerlens.units import MM_PER_INCH
 
 Rows = list[dict[str, Any]]
 _HINGE, _WOOD = "#4d4d4d", "#e3d3b4"
 
 
 def plan_chart(plan: Plan, units: Units | None = None) -> alt.LayerChart:
-    """What to take off by place (share of the thickness, or mm where it is known), within all that seems needed with its
-    interval. The upper limb lies to the left with its nock outermost, the lower to the right.
+    """What to take off by place (share of the thickness; where that is known 64ths or mm, as the reader counts), within all that
+    seems needed with its interval. The upper limb lies to the left with its nock outermost, the lower to the right.
     """
     units = units or Units()
     rows = plan_rows(plan, units)
-    depth = "thickness to take off (mm)" if _known(plan) else "to take off (% of the thickness)"
+    depth = f"thickness to take off ({_depth(plan, units)[1]})" if _known(plan) else "to take off (% of the thickness)"
     x = alt.X(
         "at:Q",
         title=f"← upper nock          from the nock ({units.axis})          lower nock →",
@@ -75,7 +76,7 @@ def plan_figure(plan: Plan, units: Units | None = None) -> str:
     deepest = max(max(float(r["take"]) for r in rows), 0.1)
     wide, left, line, under, above = WIDE, 16.0, 78.0, 84.0, 46.0
     x = lambda at: left + (at - low) / (high - low) * (wide - 2 * left)  # noqa: E731
-    unit = "mm" if _known(plan) else "%"
+    unit = _depth(plan, units)[1]
     parts = []
     for k, limb in enumerate(LIMBS):
         mine = sorted((r for r in rows if r["limb"] == limb), key=lambda r: r["at"])
@@ -89,7 +90,7 @@ def plan_figure(plan: Plan, units: Units | None = None) -> str:
             parts.append(
                 _polygon([(x(a), line), (x(a), line + depth), (x(b), line + depth), (x(b), line)], COLOURS[limb], _HINGE)
             )
-            said = f"{take:.2f} {unit}" if unit == "mm" else f"{take:g} %"
+            said = {"mm": f"{take:.2f} mm", "64ths": f"{take:.1f}/64 in"}.get(unit, f"{take:g} %")
             parts.append(_text(x((a + b) / 2), line + depth + 13, said, "middle", 11))
         parts.append(_text(left if k == 0 else wide - left, 14, f"{limb} limb, nock outermost", "end" if k else "start", 12))
     for box in boxes:
@@ -133,11 +134,14 @@ def plan_rows(plan: Plan, units: Units) -> Rows:
     """The chart's data, upper limb to the left: place on the axis, what to take, the need and its interval."""
     rows: Rows = []
     known = _known(plan)
-    stout = max(float(n.thickness.max()) if known and n.thickness is not None else 1.0 for n in plan.limbs)
-    deepest = max(float(np.nanmax(n.take * (n.thickness if known and n.thickness is not None else 100.0))) for n in plan.limbs)
+    per, _ = _depth(plan, units)
+    stout = per * max(float(n.thickness.max()) if known and n.thickness is not None else 1.0 for n in plan.limbs)
+    deepest = max(
+        float(np.nanmax(n.take * (per * n.thickness if known and n.thickness is not None else 100.0))) for n in plan.limbs
+    )
     for k, need in enumerate(plan.limbs):
         for i, s in enumerate(need.from_nock_mm):
-            scale = float(need.thickness[i]) if known and need.thickness is not None else 100.0
+            scale = per * float(need.thickness[i]) if known and need.thickness is not None else 100.0
             wanted, u = float(need.need[i]), float(need.u_need[i])
             told = math.isfinite(wanted) and math.isfinite(u)
             rows.append(
@@ -149,7 +153,7 @@ def plan_rows(plan: Plan, units: Units) -> Rows:
                     "need": round(scale * wanted, 4) if told else None,
                     "low": round(scale * max(0.0, wanted - COVER * u), 4) if told else None,
                     "high": round(scale * (wanted + COVER * u), 4) if told else None,
-                    "back": round(-max(deepest, 0.1) * 0.6 * (scale / stout if known else 1.0), 4),
+                    "back": round(-max(deepest, 0.1 * per) * 0.6 * (scale / stout if known else 1.0), 4),
                 }
             )
     return rows
@@ -188,6 +192,13 @@ def _marks(plan: Plan, units: Units) -> list[float]:
 
 def _known(plan: Plan) -> bool:
     return all(n.thickness is not None for n in plan.limbs)
+
+
+def _depth(plan: Plan, units: Units) -> tuple[float, str]:
+    """What a depth is drawn in, and how many of it a mm of thickness makes; percent where no thickness is known."""
+    if not _known(plan):
+        return 1.0, "%"
+    return (1.0, "mm") if units.length == "cm" else (64 / MM_PER_INCH, "64ths")
 
 
 def _reach(need: LimbNeed) -> float:

@@ -93,7 +93,7 @@ def facts(bow: Bow, units: Units) -> str:
     if bow.length_mm is not None:
         parts.append(f"{say_length(bow.length_mm, units)} nock to nock")
     if bow.wish_weight_n is not None:
-        wished = f"wished {say_weight(bow.wish_weight_n, units)}"
+        wished = f"target {say_weight(bow.wish_weight_n, units)}"
         if bow.wish_draw_mm is not None:
             wished += f" at {say_length(bow.wish_draw_mm, units)}"
         parts.append(wished)

@@ -97,7 +97,7 @@ def _at_rest(known: Known, then: Stage, now: Stage, found: SetFound) -> None:
         parts.chart(known, "How it springs back", partial(recovery_chart, readings, fitted, known.units), "recovery", alt, pair)
     else:
         parts.missing(
-            "How the bow springs back is not told yet.",
+            "The pictures don't show yet how the bow springs back.",
             "Photograph it unstrung several times after one unstringing, and note the minutes with each picture.",
         )
     values = {f"set of the {k} limb at its tip": s.at_tip for k, s in found.limbs.items()}

@@ -97,7 +97,7 @@ def _say_first(first: Sentence, measurement: Measurement, pointing: bool) -> Non
     elif ask is not None and ask.place_px is not None:
         st.info("The place is enlarged on the photograph below: tap it there.")
     else:
-        st.info("Tap it on the photograph below.")
+        st.info("Tap the photograph below.")
 
 
 def _say_more(spoken: Verdict) -> None:
