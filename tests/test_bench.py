@@ -164,7 +164,7 @@ def test_an_odd_weight_and_a_seen_full_draw() -> None:
     wrong = said(25)
     assert wrong.curve is None and wrong.cast is None
     first = bench_words(wrong)[0]
-    assert first.tone == "finding" and "does not fit the others. So no weight is foretold" in first.text
+    assert first.tone == "finding" and "does not fit the others. So no weight is given" in first.text
 
 
 def test_the_expected_speed_says_how_sure() -> None:

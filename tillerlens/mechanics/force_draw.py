@@ -247,7 +247,7 @@ def _disagreement(used: Sequence[Reading], shape: RiseShape, u_brace_mm: float) 
         else f"The weighings of {several} cannot be of one bow."
     )
     return ReadingsDisagree(
-        f"{text} So no weight is foretold.",
+        f"{text} So no weight is given.",
         "Weigh there again, and correct the reading or take it out.",
         draws_mm=tuple(r.draw_mm for r in odd or used),
     )

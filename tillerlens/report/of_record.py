@@ -178,7 +178,7 @@ def _facts(bow: Bow, units: Units) -> tuple[tuple[str, str], ...]:
         "limbs' thickness": bow.limb_thickness_mm,
         "form's reflex": bow.form_reflex_mm,
     }
-    said = {"wood": bow.wood, "made": bow.made, "wished": wished or ""}
+    said = {"wood": bow.wood, "made": bow.made, "target": wished or ""}
     said |= {k: "" if v is None else say_length(v, units) for k, v in lengths.items()}
     return tuple((k, v) for k, v in said.items() if v)
 

@@ -177,14 +177,12 @@ def _where(limb: LimbSet, units: Units) -> list[Sentence]:
     first, second, _ = sorted(limb.shares, key=lambda t: -limb.shares[t].value)
     a, b = limb.shares[first], limb.shares[second]
     if a.value - b.value <= COVER * (a.u + b.u):  # how the two move together is not known
-        text = f"The two pictures can't show which third of the {limb.limb} limb took the set."
+        text = f"The two pictures can't show which third of the {limb.limb} limb took most of the set.{_shows(limb, units)}"
         return [Sentence("set_where", text, "open")]
     least = math.floor(a.value - COVER * a.u)
     fade = ", the fade with it" if first == "inner" else ""
     text = f"Most of the {limb.limb} limb's set is in its {first} third{fade}: {a.value:.0f} % (at least {least:.0f} %)."
-    if limb.stretches:
-        start, end = max(limb.stretches, key=lambda s: s[1] - s[0])
-        text += f" It shows clearly {_span(start, end, units)}."
+    text += _shows(limb, units)
     advice = {
         "inner": "wider or thicker near the handle",
         "mid": "a little wider in mid-limb",
@@ -192,6 +190,13 @@ def _where(limb: LimbSet, units: Units) -> list[Sentence]:
     }[first]
     text += f" That wood worked hardest. Make the next one {advice} (common practice)."
     return [Sentence("set_where", text, "finding")]
+
+
+def _shows(limb: LimbSet, units: Units) -> str:
+    if not limb.stretches:
+        return ""
+    start, end = max(limb.stretches, key=lambda s: s[1] - s[0])
+    return f" It shows clearly {_span(start, end, units)}."
 
 
 def recovery_sentence(found: Recovery, units: Units | None = None) -> Sentence:

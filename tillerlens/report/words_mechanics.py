@@ -207,7 +207,7 @@ def _set_words(bench: Bench, units: Units) -> list[Sentence]:
     limb = max(told, key=lambda m: float(max(m.smooth_per_m)))
     start, end = max(limb.stretches, key=lambda s: s[1] - s[0])
     where = f"{say_place(start, units)} to {say_place(end, units)} from the {limb.limb} nock"
-    return [Sentence("set", f"Most of the set is {where}. The wood gave way there, so let it bend less there.", "finding")]
+    return [Sentence("set", f"Set shows clearly {where}. The wood gave way there, so let it bend less there.", "finding")]
 
 
 # --- draw weight ----------------------------------------------------------------------------------------------

@@ -108,7 +108,7 @@ def _pick(samples: Path) -> Picked | None:
     first = names.index(FIRST) if FIRST in names else 0
     chosen = st.selectbox("Photograph", choices, first, format_func=_title, key="which")
     if chosen != OWN:
-        st.caption("An invented bow, its picture computed, to show what TillerLens does.")
+        st.caption("An invented bow and a made-up picture, to show what TillerLens does.")
         form = json.loads((samples / f"{chosen}.shot.json").read_text(encoding="utf-8"))
         return Picked((samples / f"{chosen}.jpg").read_bytes(), f"{chosen}.jpg", form, chosen)
     left, right = st.columns(2)
