@@ -132,7 +132,10 @@ def test_two_sides_that_nothing_puts_right_are_not_believed():
     assert not undecided[:45].any()
 
 
-def test_a_grip_too_deep_for_the_limbs_strip_is_seen_in_a_coarser_one(monkeypatch):
+@pytest.fixture
+def deep_grip(monkeypatch):
+    """A picture whose own colours are its maps: a limb with a grip 60 px deep on the belly side, its strip and its band."""
+
     def look(picture):
         return StripMaps(*(np.ascontiguousarray(picture[..., k] / np.float32(255)) for k in range(3)))
 
@@ -142,9 +145,22 @@ def test_a_grip_too_deep_for_the_limbs_strip_is_seen_in_a_coarser_one(monkeypatc
     rgb[190:260, 440:560, 0] = 255  # 60 px from the path, which ends at 32
     strip = cut_strip(rgb, np.array([[50.0, 200.0], [950.0, 200.0]]), 1.4)
     edge = np.full(len(strip.path), MIDDLE_ROW)
-    band = Band(edge - 7, edge + 7, 0, len(edge) - 1)
-    middle = len(edge) // 2
+    return rgb, strip, Band(edge - 7, edge + 7, 0, len(edge) - 1), len(edge) // 2
+
+
+def test_a_grip_too_deep_for_the_limbs_strip_is_seen_in_a_coarser_one(deep_grip):
+    rgb, strip, band, middle = deep_grip
     found = with_grip(rgb, strip, band, 1, middle - 120, middle + 120)
     assert found.lower_row[middle] == pytest.approx(MIDDLE_ROW + 60 / 1.4, abs=1.6)
     assert np.array_equal(found.upper_row, band.upper_row)
     assert np.array_equal(found.lower_row[: middle - 70], band.lower_row[: middle - 70])
+
+
+@pytest.mark.parametrize("off", [-30, -12, 0, 12, 30])
+def test_a_grips_middle_never_follows_where_it_was_looked_for(deep_grip, off):
+    """The handle clicked or supposed ``off`` columns beside it: the grip is seen whole, where it is, or not at all."""
+    rgb, strip, band, middle = deep_grip
+    found = with_grip(rgb, strip, band, 1, middle + off - 120, middle + off + 120)
+    deep = np.nonzero(found.lower_row > band.lower_row + 3)[0]
+    assert len(deep) == 0 or deep.mean() == pytest.approx(middle, abs=2)
+    assert len(deep) > 0 or off != 0

@@ -153,7 +153,10 @@ def with_grip(rgb: NDArray[np.uint8], strip: Strip, band: Band, belly: int, firs
         further = (2 * belly - 1) * (wide[belly] - rows[belly][columns])
         same = np.abs(wide[1 - belly] - rows[1 - belly][columns]) < 1.5 * coarser
         move = ndimage.binary_opening((further > coarser) & same, np.ones(LEAST_GRIP // 2))
-        move &= np.abs(columns - (first + last) / 2) <= GRIP_SHARE * (last - first)
+        # a grip is taken whole or not at all: cut short at a window's edge it would stand in the window's middle, not in its own
+        runs, _ = ndimage.label(move)
+        beyond = np.unique(runs[np.abs(columns - (first + last) / 2) > GRIP_SHARE * (last - first)])
+        move &= ~np.isin(runs, beyond)
         rows[belly][columns[move]] = wide[belly][move]
     return Band(rows[0], rows[1], band.first, band.last)
 
