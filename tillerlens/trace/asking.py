@@ -119,14 +119,12 @@ def outline_doubts(light: NDArray[np.uint16], trace: Traced) -> tuple[Reason, ..
         return ()
     where = f"{found.side}'s edge of the {found.limb} limb"
     remedy = f"Set a place on the {where}, where the line is marked, if the line runs beside it."
-    if found.why == "unseen" and found.amount > UNSEEN_ASK:
-        text = f"Along {found.amount:.0%} of its length the {where} does not show where it was drawn."
-        fields = {"limb": found.limb, "share": found.share, "side": found.side}
-        raise NeedsHelp(text, remedy, clicks=(), fault="unseen", **fields)
     if found.why == "unseen":
         text = f"Along {found.amount:.0%} of its length the {where} does not show where it was drawn."
     else:
         text = f"The line drawn on the {where} steps aside, as an edge does not."
+    if found.why == "unseen" and found.amount > UNSEEN_ASK:
+        raise NeedsHelp(text, remedy, clicks=(), fault="unseen", limb=found.limb, share=found.share, side=found.side)
     followed = Followed(trace.path_px, trace.back_px, trace.belly_px, trace.zones["handle"])
     stretch = _places(found.limb, found.share, followed)
     if stretch is None:
