@@ -14,6 +14,7 @@ from against_truth import SAMPLES, curvature_rms, measure_sample, rows, truth_of
 from jsonschema import Draft202012Validator
 
 from tillerlens.document import measurement_schema
+from tillerlens.errors import NeedsHelp
 from tillerlens.measure import measure_photo
 from tillerlens.measurement import Measurement
 from tillerlens.photo.intake import read_photo
@@ -117,3 +118,23 @@ def test_a_length_that_the_picture_contradicts_is_asked_about(share: float) -> N
     shot = read_shot(SAMPLES / f"{name}.shot.json", photo.name, (photo.width, photo.height))
     found = measure_photo(photo, replace(shot, nock_to_nock_mm=share * shot.nock_to_nock_mm))
     assert found.status == "needs_help" and "length" in found.reasons[0].text
+
+
+def test_a_handle_that_is_held_costs_no_second_look(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Four readings of a bow that hangs together in none: it is outlined once for each path, not for each reading."""
+    from tillerlens import measure
+
+    looks: list[bool] = []
+
+    def counted(*args: object) -> object:
+        looks.append(bool(args[-1]))
+        return outline(*args)  # type: ignore[arg-type]
+
+    def apart(*_: object) -> None:
+        raise NeedsHelp("The limb does not meet the handle.", "Click it.", step_mm=9.0)
+
+    outline = measure.outline
+    monkeypatch.setattr(measure, "outline", counted)
+    monkeypatch.setattr(measure, "check_shape", apart)
+    assert measure_sample(SAMPLES, "heron-braced").status == "needs_help"
+    assert looks == [False, True]  # along the first path, and along a batten's

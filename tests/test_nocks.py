@@ -14,7 +14,7 @@ from tillerlens.nocks import Chain, Met, _inside, nocks_by_string, nocks_far_ins
 from tillerlens.photo.intake import read_photo
 from tillerlens.photo.scale import fit_scale
 from tillerlens.shot import read_shot
-from tillerlens.trace.read import read_trace
+from tillerlens.trace.read import outline, trace_of
 from tillerlens.trace.string import DrawnString
 
 
@@ -24,7 +24,7 @@ def drawn():
     shot = read_shot(SAMPLES / "heron-drawn-27.shot.json")
     truth = json.loads((SAMPLES / "heron-drawn-27.truth.json").read_text())["outline_px"]
     ready, fit = prepare(photo), fit_scale(photo, shot)
-    trace = read_trace(photo, ready.light, ready.maps, fit, shot)
+    trace = trace_of(photo, ready.light, ready.maps, outline(photo, ready.light, ready.maps, fit, shot))
     evidence = _evidence(fit, shot, trace)
     chain = Chain(_layout(evidence, shot, trace), shot.state)
     return ready.light, shot, truth, trace, evidence, chain

@@ -27,8 +27,8 @@ def traces(monkeypatch):
         seen.append(shot)
         return read(photo, light, maps, fit, shot, *more)
 
-    read = measure.read_trace
-    monkeypatch.setattr(measure, "read_trace", counted)
+    read = measure.outline
+    monkeypatch.setattr(measure, "outline", counted)
     return seen
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -54,7 +54,7 @@ from tillerlens.trace.alone import fit_to_bow
 from tillerlens.trace.asking import check_view, one_thing, outline_doubts
 from tillerlens.trace.grip import see_grip
 from tillerlens.trace.nets import FinderMaps, find_maps
-from tillerlens.trace.read import CORRELATED, EVERY, TraceRead, read_trace
+from tillerlens.trace.read import CORRELATED, EVERY, Outlined, TraceRead, outline, trace_of
 from tillerlens.trace.sketch import shown_on_refusal
 from tillerlens.trace.string import FAINT, DrawnString
 from tillerlens.trace.strung import check_state
@@ -128,6 +128,7 @@ class _Asked:
     rest: dict[str, Any] | None
     shared: dict[str, Any]  # fields of the measurement that are known before
     remembered: Remembered
+    outlines: dict[str, Outlined] = field(default_factory=dict)  # of this measurement's readings, for the next of them
 
 
 def measure_photo(
@@ -203,7 +204,14 @@ def _measure(
 ) -> Measurement:
     p, fit, shot = asked.prepared, asked.fit, asked.shot
     how = repr((by_string, hold_handle, fair))
-    trace = asked.remembered(how, lambda: read_trace(p.photo, p.light, p.maps, fit, shot, by_string, hold_handle, fair))
+
+    def read() -> TraceRead:
+        known = repr((by_string, fair))
+        if known not in asked.outlines:
+            asked.outlines[known] = outline(p.photo, p.light, p.maps, fit, shot, by_string, fair)
+        return trace_of(p.photo, p.light, p.maps, asked.outlines[known], hold_handle, fair)
+
+    trace = asked.remembered(how, read)
     with shown_on_refusal(trace):
         check_view(fit, shot, (p.photo.width, p.photo.height), trace.path_px, trace.grip_column)
         return _measure_traced(asked, trace, by_string, hold_handle, fair)

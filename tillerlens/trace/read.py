@@ -91,8 +91,33 @@ class TraceRead:
     handle_held: bool = False  # its back was not seen: it was put on the line between the limbs' roots
 
 
+@dataclass(frozen=True, eq=False)
+class Outlined:
+    """What was followed and both its sides, before the handle is looked at once more.
+
+    ``rows_left``, ``rows_right`` (N,): rows of the strip at ``cols`` (N,), every third of its columns; ``weight`` (N,) for their
+    middles. ``causes``: what put each end. ``px_per_mm``, ``support``: of what was followed.
+    """
+
+    strip: Strip
+    band: Band
+    ends: Ends
+    causes: tuple[str, str]
+    left: Side
+    right: Side
+    cols: NDArray[np.intp]
+    rows_left: Array
+    rows_right: Array
+    weight: Array
+    zones: dict[str, tuple[int, int]]
+    grip_at: int | None
+    back_is_right: bool
+    px_per_mm: float
+    support: float
+
+
 @sketched
-def read_trace(
+def outline(
     sketch: Sketch,
     photo: Photo,
     light: NDArray[np.uint16],
@@ -100,14 +125,12 @@ def read_trace(
     fit: CameraFit,
     shot: Shot,
     by_string: Mapping[str, tuple[float, float]] | None = None,
-    hold_handle: bool = False,
     fair: bool = False,
-) -> TraceRead:
-    """Find, straighten, measure; ``sketch`` is told what is followed.
+) -> Outlined:
+    """Find, straighten, measure both sides; ``sketch`` is told what is followed.
 
     ``by_string``: nocks that the string has shown to lie well inside what was followed before.
-    ``hold_handle``: the limbs did not meet the handle as it was followed before, so its back is held to the line between them.
-    ``fair``: along a batten's path, where the first one came to nothing; more of the limbs must then be seen.
+    ``fair``: along a batten's path, where the first one came to nothing.
 
     Raises ``NeedsHelp`` when the bow or its tips are not certain.
     """
@@ -133,7 +156,6 @@ def read_trace(
     left, right = measure_edges(light, strip, _corrected(band, corrected), ends.column)
     a, b = int(np.ceil(ends.column[0])), int(np.floor(ends.column[1]))
     cols = np.arange(a, b + 1, EVERY)
-    c = cols.astype(float)
     grip_at = _grip(band.lower_row[cols] - band.upper_row[cols], shot)
     if "handle" in shot.clicks:
         clicked_at = int(np.argmin(np.linalg.norm(strip.path[cols] - np.array(shot.clicks["handle"]), axis=1)))
@@ -158,13 +180,40 @@ def read_trace(
         if again is not None:
             left, right = held_to(again[0], corrected[0]), held_to(again[1], corrected[1])  # what a person has set stays
             rows_left, rows_right, weight = _mend(left.row[cols], right.row[cols], zones)
+    causes = ["string" if shown[k] else "clicks" if clicked[k] else "tip" for k in (0, 1)]
+    return Outlined(
+        strip, band, ends, (causes[0], causes[1]), left, right, cols, rows_left, rows_right, weight, zones, grip_at,
+        back_is_right, px_per_mm, coarse.support,
+    )  # fmt: skip
+
+
+@sketched
+def trace_of(
+    sketch: Sketch,
+    photo: Photo,
+    light: NDArray[np.uint16],
+    maps: FinderMaps,
+    seen: Outlined,
+    hold_handle: bool = False,
+    fair: bool = False,
+) -> TraceRead:
+    """The silhouettes and what they are worth.
+
+    ``hold_handle``: the limbs did not meet the handle as it was followed, so its back is held to the line between them.
+    ``fair``: more of the limbs must be seen.
+
+    Raises ``NeedsHelp`` where too little of the bow was seen, or it runs out of the picture.
+    """
+    strip, ends, left, right, zones, cols = seen.strip, seen.ends, seen.left, seen.right, seen.zones, seen.cols
+    rows_left, rows_right, weight, back_is_right = seen.rows_left.copy(), seen.rows_right.copy(), seen.weight, seen.back_is_right
+    c = cols.astype(float)
+    sketch.path(strip.path[cols])
     strayed = _hold_handle(rows_right if back_is_right else rows_left, rows_right - rows_left, zones) if hold_handle else 0.0
     left_px, right_px = strip.px(c, rows_left), strip.px(c, rows_right)
     back, belly = (right_px, left_px) if back_is_right else (left_px, right_px)
     sketch.edges(strip.path[cols], back, belly, zones)
-    tips = _tips(strip, _middle_rows(band, left, right), ends.column)
+    tips = _tips(strip, _middle_rows(seen.band, left, right), ends.column)
     u = (ends.u_columns[0] * strip.step, ends.u_columns[1] * strip.step)
-    causes = ["string" if shown[k] else "clicks" if clicked[k] else "tip" for k in (0, 1)]
     _check_seen(weight, zones, MIN_SEEN_FAIR if fair else MIN_SEEN)
     for k, end in enumerate(back[~np.isnan(back[:, 0])][[0, -1]]):
         if not _inside(end[None], photo, 3):
@@ -205,16 +254,16 @@ def read_trace(
         weight,
         tips,
         u,
-        (causes[0], causes[1]),
-        grip_at,
+        seen.causes,
+        seen.grip_at,
         zones,
         max(noise, 0.03),
         wander,
         shadow,
         grip,
-        px_per_mm,
+        seen.px_per_mm,
         strip.step,
-        coarse.support,
+        seen.support,
         maps,
         doubts,
         strayed > HANDLE_LOST,
