@@ -44,8 +44,16 @@ def check_shape(s: BowShape, length_off_u: float) -> None:
             length_mm=s.length_mm,
         )
     share = np.array([0.25, 0.5, 0.75])
-    up, low = (np.interp(share * m.from_nock_mm[-1], m.from_nock_mm, m.thickness_mm) for m in (s.upper, s.lower))
-    apart = np.abs(np.log(up / low))
+    # An edge taken wrongly shows in what was seen; what only the broad face taken off makes differ is in the interval.
+    ways = [
+        [np.interp(share * m.from_nock_mm[-1], m.from_nock_mm, thick) for m, thick in pair]
+        for pair in (
+            [(m, m.thickness_mm) for m in (s.upper, s.lower)],
+            [(m, m.apparent_mm) for m in (s.upper, s.lower)],
+        )
+    ]
+    apart = np.min([np.abs(np.log(a / b)) for a, b in ways], axis=0)
+    up, low = ways[1]
     ratio = float(np.exp(np.max(apart)))
     if ratio > THICKNESS_RATIO:
         worst = float(share[int(np.argmax(apart))])

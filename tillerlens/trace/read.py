@@ -53,11 +53,13 @@ CLEAR_END = 0.5  # an end less clear than this is none
 LEAST_COLUMNS, LEAST_SEEN_STATIONS = 100, 24  # of a strip, and of its stations where both edges were seen: else it shows no bow
 LEAST_BETWEEN = 0.3  # of what was followed: clicked nocks nearer together are not both its ends
 HANDLE_AGREES = 0.25  # of the handle's length: a bump further from where its middle was clicked is no grip's
+HANDLE_HIDES = 1.7  # of the handle's length: with its fades
 HANDLE_REACH = 1.1  # of the handle's length at either side of its middle
 LEAST_LIMB_STATIONS = 24  # a limb of fewer cannot be told from its handle
 FARTHEST_CORRECTED = 0.9  # of half the strip's width, which shows two limbs' thickness at either side
 LEAST_THICK_ROWS = 2.0
 CORRECTION_REACH = 25.0  # columns at either side of a corrected place that it speaks for
+LIKE_ROOTS = 1.25  # one limb's thickness beside the handle over the other's, at the most
 MAX_GAP = 0.3  # of a limb's length without an edge
 ONE_SIDE_WEIGHT = 0.6
 ROOT_STATIONS = 8  # beside the handle, that tell where its back runs
@@ -278,7 +280,7 @@ def _straighten(
     path, length = first_path(_to_clicks(coarse, shot)), 0.0
     for turn in range(4):
         strip = cut_strip(rgb, path, step)
-        band = read_band(strip)
+        band = read_band(strip, HANDLE_HIDES * shot.handle_mm * px_per_mm / step)
         if band.last - band.first < max(0.5 * len(strip.path), LEAST_COLUMNS):
             raise _not_followed()
         ends = find_ends(light, strip, band, fit.camera, shot.standoff_mm, shot.nock_to_nock_mm, fit.squared)
@@ -487,7 +489,7 @@ def _hold_handle(back: Array, thickness: Array, zones: dict[str, tuple[int, int]
     inside = np.arange(a, b)
     line = np.interp(inside, [at for at, _ in roots], [row for _, row in roots])
     limit = OFF_ROOTS * float(np.nanmedian(np.concatenate([thickness[s] for s in sides])))
-    off = np.abs(back[inside] - line) > limit
+    off = ~(np.abs(back[inside] - line) <= limit)  # astray, or not seen
     seen = inside[np.isfinite(back[inside])]
     if len(seen) > len(inside) / 2:
         own = stats.siegelslopes(back[seen], seen)
@@ -585,6 +587,9 @@ def _grip(thickness: Array, shot: Shot) -> int | None:
     near = np.abs(np.arange(n) - n / 2) < 1.1 * width
     limb = near & (np.abs(np.arange(n) - n / 2) > 0.9 * width)
     if not limb.any():  # a handle of next to nothing, or of half the bow
+        return None
+    sides = [float(np.median(t[limb & side])) for side in (np.arange(n) < n / 2, np.arange(n) > n / 2)]
+    if max(sides) > LIKE_ROOTS * min(sides):  # a shadow or a line runs beside one limb's root: its bump is not the grip's
         return None
     excess = t - float(np.median(t[limb]))
     top = float(np.percentile(excess[near], 95))
