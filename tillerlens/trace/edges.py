@@ -49,9 +49,9 @@ class Side:
 def measure_side(light: NDArray[np.uint16], strip: Strip, proposal: Array, outward: int = 0) -> Side:
     """Refine ``proposal`` (rows per column, NaN outside the limb) to the edge on linear light (H, W, 3).
 
-    ``outward``: +1 where rows grow out of the limb, -1 where they shrink; then ``proposal`` is the network's, which knows limb from
-    ground better than light does: where the edge found lies well inside it and what is between is no ground, that is a colour
-    line or a face's border, and the edge is looked for nearer to the proposal.
+    ``outward``: +1 where rows grow out of the limb, -1 where they shrink; then ``proposal`` is the network's, which knows limb
+    from ground better than light does: where the edge found lies well inside it and what is between is no ground, that is a
+    colour line or a face's border, and the edge is looked for nearer to the proposal.
 
     A strip's steps follow the limb's thickness: where they are coarse the edge found in them is looked at again in steps of
     about a pixel, as many along the limb as the strip's columns leave between them.

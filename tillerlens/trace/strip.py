@@ -226,12 +226,12 @@ def first_path(coarse: Array, reach: float = 0.06) -> Array:
     return extend(coarse, reach * float(np.linalg.norm(np.diff(coarse, axis=0), axis=1).sum()))
 
 
-def next_path(strip: Strip, columns: Array, middle: Array) -> Array:
-    """A truer path: through the limb's middle rows at some columns (gaps allowed), carried on a little at both ends."""
+def next_path(strip: Strip, columns: Array, middle: Array, on: float = 60) -> Array:
+    """A truer path: through the limb's middle rows at some columns (gaps allowed), carried on by ``on`` steps at both ends."""
     cols = np.arange(columns[0], columns[-1] + 1)
     mid = ndimage.median_filter(np.interp(cols, columns, middle), 9, mode="nearest")
     mid = smooth_rows(mid, min(61, len(mid) // 2 * 2 - 1))
-    return extend(smooth_path(strip.px(cols, mid), 10 * strip.step), 60 * strip.step)
+    return extend(smooth_path(strip.px(cols, mid), 10 * strip.step), on * strip.step)
 
 
 def slender(inside: Array) -> Array:
