@@ -10,7 +10,9 @@ from tillerlens.trace.find import CLICKS
 
 THICKNESS_RATIO = 1.4  # one limb's thickness over the other's, at like places (common practice: limbs are made alike)
 ROOT_SHARE = 0.25  # of the limb's thickness: how far a limb's root may stand off the handle's line
-ROOT_SLOPE = np.radians(4.5)  # a limb grows out of its handle; where it was traced well it does so within two or three degrees
+# Where a limb was traced well it leaves its handle within a few degrees; handles are carved, spliced and bent to more (common
+# practice, no source).
+ROOT_SLOPE = np.radians(8.0)
 BACKWARD_PER_MM = 2.5e-3  # a strung limb may keep some reflex, never a bend of a foot's radius towards the back
 LENGTH_OFF_U = 5.5  # so far off, what was followed is not the whole bow or what was typed is not its length
 LEAST_ROOT = 0.9  # of the limb's greatest thickness, at its root
