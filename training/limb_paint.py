@@ -130,6 +130,8 @@ def _bow_skin(
         colours[1] = np.clip(colours[1] * rng.uniform(0.5, 1.5), 0, 1)
     if rng.random() < 0.35:  # toasted belly
         colours[2] *= rng.uniform(0.3, 0.85)
+    if canvas.bank.charred and rng.random() < canvas.bank.charred:  # held over the coals until it was nearly black
+        colours[2] = (rng.uniform(0.04, 0.22) * np.array([1.1, 1.0, 0.9]) * rng.normal(1, 0.04, 3)).astype(np.float32)
     if rng.random() < 0.12:  # backing: skin, cloth, bark
         colours[1] = textures.any_colour(rng)
     if rng.random() < 0.07:  # black glass, snakeskin, dark horn

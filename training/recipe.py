@@ -28,6 +28,7 @@ class Recipe:
     rate: float
     early: float = 0.05
     joined: float = 0.8
+    charred: float = 0.0  # share of the bows whose belly was burnt dark, beside those that are toasted anyway
     until: int | None = None  # the step after which the run ends, where that is before `steps`
     then: Recipe | None = None  # a second run from the weights of this one, over some of its blocks
 
@@ -56,6 +57,11 @@ RECIPES = {
     "full": _FULL,
     # what there was time for: the weights that were tried in the product
     "short": (_cut_short(_FULL[0], 100, 3e-4), _cut_short(_FULL[1], 96, 4e-4)),
+    # after `full`, from its weights: bellies held over the coals until they are nearly black, which look like a shadow
+    "charred": (
+        Recipe("silhouette", seed=29, drawn=160, traced=200, held_drawn=4, held_traced=4, block=64, size=(512, 64),
+               steps=2500, batch=96, rate=6e-4, early=0.25, charred=0.35),
+    ),
     "tiny": (
         Recipe("finder", seed=7, drawn=3, traced=0, held_drawn=1, held_traced=0, block=2, size=(256, 192),
                steps=6, batch=2, rate=1e-4, until=3, then=Recipe("finder", seed=7, drawn=1, traced=0, held_drawn=1, held_traced=0,

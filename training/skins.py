@@ -58,6 +58,10 @@ def _base(rng: Rng, finish: str, board: Floats) -> Floats:
 
 def _faces(rng: Rng, finish: str, rgb: Floats, up: Floats, side: Floats) -> Floats:
     """Toast the belly, keep the sapwood pale, lay on a backing. up, side (ROWS, 1): -1 belly, +1 back; across."""
+    if finish == "charred":  # nearly black, and no further than the belly's own face and a little of the edges
+        black = (rng.uniform(0.04, 0.2) * np.array([1.1, 1.0, 0.9]) * rng.normal(1, 0.04, 3)).astype(np.float32)
+        mask = _ramp(rng.uniform(-0.9, -0.2) - up + rng.uniform(0, 0.1) * _wander(rng, 20), 0.15)[..., None]
+        rgb = rgb + (black - rgb) * mask * rng.uniform(0.85, 1.0)
     if finish == "toasted" or (finish in ("board-coloured", "two-tone") and rng.random() < 0.3):
         reach = rng.uniform(-0.9, 0.35)  # how far up the edges the heat has coloured the wood
         soft = rng.choice([0.15, 0.5, 1.2])
@@ -141,9 +145,14 @@ def _bands(rng: Rng, rgb: Floats, grip: tuple[float, float], inch: float) -> Flo
     return rgb
 
 
-def random_skin(rng: Rng, up: Floats, side: Floats, length_in: float, handle_half_in: float, board: Floats) -> Skin:
-    """Paint a bow. up, side (ROWS,): where on the section each row lies, -1 to 1; board (3,): what hangs behind."""
+def random_skin(
+    rng: Rng, up: Floats, side: Floats, length_in: float, handle_half_in: float, board: Floats, charred: float = 0.0
+) -> Skin:
+    """Paint a bow. up, side (ROWS,): where on the section each row lies, -1 to 1; board (3,): what hangs behind; charred: how
+    likely its belly was burnt dark."""
     finish = str(rng.choice(FINISHES, p=[0.15, 0.2, 0.25, 0.07, 0.17, 0.08, 0.08]))
+    if charred and rng.random() < charred:
+        finish = "charred"
     u, v = up[:, None].astype(np.float32), side[:, None].astype(np.float32)
     rgb = np.ones((ROWS, COLUMNS, 1), np.float32) * _base(rng, finish, board)
     rgb = _grain(rng, _faces(rng, finish, rgb, u, v), u, v)

@@ -414,7 +414,9 @@ class Stock:
 
 
 class TextureBank:
-    """Tiles from a stock, turned over and shaded anew each time."""
+    """Tiles from a stock, turned over and shaded anew each time. ``charred``: share of the bows whose belly was burnt dark."""
+
+    charred = 0.0
 
     def __init__(self, rng: Rng, stock: Stock | None = None) -> None:
         self.rng, self.stock = rng, stock or Stock()

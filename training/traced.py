@@ -61,7 +61,7 @@ def build(rng: Rng, bank: textures.TextureBank, scene: Scene, lights: dict[str, 
     reach = np.concatenate([rings[:, 0], *[scene.world(line) for line in scene.bow.strings]])
     round_ = surroundings.around(scene, rng, bank, ppi, reach)
     skin = skins.random_skin(rng, limbs.rows_of(up, skins.ROWS), limbs.rows_of(side, skins.ROWS),
-                             float(scene.bow.s[-1]), scene.bow.handle_half, round_.colour)  # fmt: skip
+                             float(scene.bow.s[-1]), scene.bow.handle_half, round_.colour, bank.charred)  # fmt: skip
     wood = {"type": "twosided", "bsdf": {"type": "principled", "base_color": _bitmap(skin.picture),
             "roughness": skin.roughness, "specular": skin.specular}}  # fmt: skip
     cord = limbs.strings(scene, rng)

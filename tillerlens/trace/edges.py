@@ -46,12 +46,14 @@ class Side:
     sliver: Sliver | None = None  # of shadow beside it, already taken off
 
 
-def measure_side(light: NDArray[np.uint16], strip: Strip, proposal: Array, outward: int = 0) -> Side:
+def measure_side(
+    light: NDArray[np.uint16], strip: Strip, proposal: Array, network: Array | None = None, outward: int = 0
+) -> Side:
     """Refine ``proposal`` (rows per column, NaN outside the limb) to the edge on linear light (H, W, 3).
 
-    ``outward``: +1 where rows grow out of the limb, -1 where they shrink; then ``proposal`` is the network's, which knows limb
-    from ground better than light does: where the edge found lies well inside it and what is between is no ground, that is a
-    colour line or a face's border, and the edge is looked for nearer to the proposal.
+    ``network``: rows per column where the network sees the limb end, which knows limb from ground better than light does: where
+    the edge found lies well inside and what is between is no ground, that is a colour line or a face's border, and the edge is
+    looked for nearer to the network's. ``outward``: +1 where rows grow out of the limb, -1 where they shrink.
 
     A strip's steps follow the limb's thickness: where they are coarse the edge found in them is looked at again in steps of
     about a pixel, as many along the limb as the strip's columns leave between them.
@@ -63,7 +65,6 @@ def measure_side(light: NDArray[np.uint16], strip: Strip, proposal: Array, outwa
         return Side(out, quality, np.nan)
     start = ndimage.median_filter(proposal[columns], 9, mode="nearest")
     start = ndimage.gaussian_filter1d(start, 2.0, mode="nearest")
-    proposed = start
     parts = max(1, round(strip.step / FINE_PX))
     fine = (columns[:, None] + (np.arange(parts) - (parts - 1) / 2) / parts).ravel()
 
@@ -80,7 +81,8 @@ def measure_side(light: NDArray[np.uint16], strip: Strip, proposal: Array, outwa
     if ok.sum() < 8:
         return Side(out, quality, np.nan)
     row = np.interp(columns, columns[ok], row[ok]) if parts > 1 else row
-    if outward:
+    if network is not None:
+        proposed = ndimage.gaussian_filter1d(ndimage.median_filter(network[columns], 9, mode="nearest"), 2.0, mode="nearest")
         inner = _inside_of(light, strip, columns.astype(float), proposed, row, outward)
         if inner.any():
             near, peak_near, clear = measured(proposed, NEAR)
@@ -171,7 +173,7 @@ def measure_edges(light: NDArray[np.uint16], strip: Strip, band: Band, ends: tup
     for proposal, sliver, outward in zip(proposals, slivers, (-1, 1), strict=True):
         if sliver is None:
             beyond = wood_beyond_px(light, strip, proposal, outward)
-            sides.append(measure_side(light, strip, proposal + outward * beyond / strip.step, outward))
+            sides.append(measure_side(light, strip, proposal + outward * beyond / strip.step, proposal, outward))
         else:  # the outer border of the shadow is the sharper one: it is measured, and the shadow's width taken off
             side = measure_side(light, strip, proposal + outward * sliver.outer)
             sides.append(replace(side, row=side.row - outward * sliver.width, sliver=sliver))

@@ -21,6 +21,7 @@ Array = NDArray[np.float64]
 SPAN = 24  # columns compared at either side of a possible end
 REACH = 16  # columns at either side in which the limb may end after all
 ONE_COLUMN = 1.0  # standard uncertainty of an end before it is settled
+STOPS = 0.8  # of the colour's step from limb to ground: an end, whatever the network sees beyond
 RIVAL = 0.5  # of merit: a pair of ends so little worse than the best may be the right one
 ONE_STEP = 0.12  # of the squared step: what two even colours may leave
 
@@ -78,7 +79,8 @@ def find_ends(
     for fall, half in ((after - before, c < 0.45 * n), (before - after, c > 0.55 * n)):
         worth = fall + 0.8 * step[c]
         top = ndimage.maximum_filter1d(worth, 13)
-        good = np.nonzero((worth >= top) & (fall > 0.1) & (worth > 0.45) & half)[0]
+        # what the network takes for limb may run on along the ground's grain where the wood is seen to stop
+        good = np.nonzero((worth >= top) & ((fall > 0.1) | (step[c] > STOPS)) & (worth > 0.45) & half)[0]
         picks.append([(int(c[k]), float(worth[k])) for k in good])
     if not picks[0]:
         picks[0] = [(band.first, 0.0)]
