@@ -12,8 +12,10 @@ from outside.test_curves import CUTOFF_MM, HANDLE_MM, seen
 from tillerlens.errors import NeedsHelp
 from tillerlens.photo.camera import Camera
 from tillerlens.shape import HELD_U_MM, make_layout
+from tillerlens.shot import read_shot
 from tillerlens.trace.batten import bend_battens, evidence
 from tillerlens.trace.ends import Ends, find_ends
+from tillerlens.trace.find import find_bow
 from tillerlens.trace.nets import FinderMaps, StripMaps
 from tillerlens.trace.read import _check_inside, _hold_handle
 from tillerlens.trace.string import find_braced_string, find_string
@@ -176,6 +178,53 @@ def test_the_share_of_a_handles_back_that_strayed_is_told():
 def camera(mm_per_px=1.0, size=(1400, 1000)):
     away = 5000.0
     return Camera(np.r_[0, 0, 0, 0, 0, away, np.log(away / mm_per_px), 0, (size[0] - 1) / 2, (size[1] - 1) / 2], size)
+
+
+def a_shot(**more):
+    form = {
+        "state": "braced",
+        "bow_length_nock_to_nock_in": 63.5,
+        "handle_in": 8,
+        "standoff_in": 0,
+        "upper_limb": "left",
+        "back": "up",
+        "scale": {"kind": "tape", "length_in": 40},
+        "marks_px": [[200, 600], [1216, 600]],
+    }
+    return read_shot(form | more)
+
+
+def maps_of(limb):
+    nothing = np.zeros_like(limb)
+    return FinderMaps(limb, nothing, nothing, (4.0, 4.0))
+
+
+def test_a_tape_that_was_pointed_at_is_neither_the_bow_nor_its_rival():
+    """The tape lies beside the bow, as long and brighter."""
+    bow = map_of(BRACED, 0.8)
+    tape = map_of(np.full(len(X), 150), 1.0)
+    found = find_bow(maps_of(np.maximum(bow, tape)), camera(size=(1920, 640)), a_shot(), False)
+    assert np.abs(np.interp(X * 4.0, found.px[:, 0], found.px[:, 1]) / 4 - BRACED)[20:-20].max() < PX
+    with pytest.raises(NeedsHelp, match="More than one thing"):  # elsewhere the same thing is a rival
+        find_bow(maps_of(np.maximum(bow, tape)), camera(size=(1920, 640)), a_shot(marks_px=[[200, 20], [1216, 20]]), False)
+
+
+def test_what_is_seen_of_a_bow_is_followed_on_and_too_little_is_not():
+    seen = map_of(BRACED, np.where(X > 360, 0.0, 0.9))
+    part = find_bow(maps_of(seen), camera(size=(1920, 640)), a_shot(), True)
+    assert 0.7 < part.length_ratio < 0.9
+    with pytest.raises(NeedsHelp, match="of the bow's length"):
+        find_bow(maps_of(map_of(BRACED, np.where(X > 230, 0.0, 0.9))), camera(size=(1920, 640)), a_shot(), True)
+
+
+def test_a_stave_cut_off_by_the_border_gives_way_to_a_bow_that_ends_inside():
+    """The stave is the better length; what ends at the border may be any length at all."""
+    stave = map_of(np.full(470, 20), 0.9, np.arange(0, 470))
+    bow = map_of(BRACED, 0.9)
+    long = a_shot(bow_length_nock_to_nock_in=68.0, marks_px=[[200, 600], [1216, 600]])
+    with pytest.raises(NeedsHelp) as asked:
+        find_bow(maps_of(np.maximum(stave, bow)), camera(size=(1920, 640)), long, False)
+    assert asked.value.fields["path_px"][:, 1].max() > 300, "the bow is what was followed"
 
 
 @pytest.mark.parametrize("dark_tips", [False, True])

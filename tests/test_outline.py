@@ -8,11 +8,12 @@ import pytest
 from tillerlens.errors import NeedsHelp
 from tillerlens.shot import read_shot
 from tillerlens.trace import strip as straightened
-from tillerlens.trace.edges import Side, measure_side
+from tillerlens.trace.edges import Side, dark_beyond_px, measure_side
 from tillerlens.trace.nets import StripMaps
 from tillerlens.trace.read import _to_clicks
 from tillerlens.trace.refill import second_outline
-from tillerlens.trace.strip import MIDDLE_ROW, Band, Strip, cut_strip, fitting_step, normals, strip_step, with_grip
+from tillerlens.trace.sliver import Sliver, one_lamps
+from tillerlens.trace.strip import MIDDLE_ROW, Band, Strip, cut_strip, fitting_step, normals, read_band, strip_step, with_grip
 
 
 def shot(**clicks):
@@ -121,6 +122,81 @@ def test_a_colour_line_is_told_from_the_outline_by_the_limbs_thickness(colour_li
     assert not undecided.any()
     assert np.nanmax(np.abs(left.row[cols] - true[0])) < 0.1  # a third of a pixel
     assert np.nanmax(np.abs(right.row[cols] - true[1])) < 0.1
+
+
+def two_toned(stripe=(52000, 42000, 26000)):
+    """A level limb 42 px thick, brown with a 3 px stripe of pale sapwood along its left-hand side, on a wall of nearly the
+    stripe's light; the network's rows are true to a third of a step."""
+    light = np.full((300, 1300, 3), (42000, 40000, 37000), np.uint16)
+    light[129:171] = (30000, 20000, 9000)
+    light[129:132] = stripe
+    strip = level_strip(400, 1.5)
+    true = MIDDLE_ROW + (128.5 - 150.0) / 1.5
+    return light, strip, true
+
+
+def test_a_colour_line_near_the_silhouette_is_not_taken_for_it():
+    light, strip, true = two_toned()
+    network = np.full(400, true + 0.3)
+    row = measure_side(light, strip, network, network, -1).row
+    assert np.nanmax(np.abs(row - true)) < 0.5, "the stripe ends two steps further in"
+    assert np.isfinite(row).mean() > 0.95
+
+
+def test_what_the_network_added_of_the_ground_is_taken_off_again():
+    """The same limb without its stripe: the ground begins where the brown ends, whatever was proposed."""
+    light, strip, true = two_toned(stripe=(42000, 40000, 37000))
+    brown = true + 3 / 1.5
+    network = np.full(400, brown - 1.2)
+    assert np.nanmax(np.abs(measure_side(light, strip, network, network, -1).row - brown)) < 0.2
+
+
+@pytest.mark.parametrize(("hard", "beyond"), [(True, 9.0), (False, 0.0)])
+def test_a_dark_band_is_a_face_where_its_border_is_hard(hard, beyond):
+    """Brown wood, then 9 px at a quarter of the ground's light; a soft lamp's shadow has no such border."""
+    light = np.full((300, 1300, 3), 40000.0)
+    light[129:150] = (30000, 20000, 9000)
+    light[150:159] = 10000
+    if not hard:
+        light[150:] = (10000 + 30000 * np.clip((np.arange(150) - 4) / 12, 0, 1))[:, None, None]
+    strip = level_strip(400, 1.5)
+    proposed = np.full(400, MIDDLE_ROW + (149.5 - 150.0) / 1.5)
+    band = dark_beyond_px(light.astype(np.uint16), strip, proposed, 1)
+    assert np.abs(band - beyond).max() < 1.0
+
+
+def lamp_shadow(*spans):
+    shown = np.zeros(400, bool)
+    for a, b in spans:
+        shown[a:b] = True
+    nothing = np.zeros(400)
+    return Sliver(nothing, nothing + 1.0, 0.1, shown)
+
+
+def test_one_lamp_throws_no_shadow_to_both_sides_of_a_place():
+    assert one_lamps(lamp_shadow((0, 300)), lamp_shadow((50, 350))) == (None, None)
+    left, right = one_lamps(lamp_shadow((0, 190)), lamp_shadow((180, 400)))  # a drawn bow's limbs, a lamp beside the middle
+    assert left is not None
+    assert right is not None
+
+
+def inside_map(*spans):
+    inside = np.zeros((64, 900), np.float32)
+    for a, b in spans:
+        inside[25:39, a:b] = 1.0
+    maps = StripMaps(inside, np.zeros_like(inside), np.zeros_like(inside))
+    return Strip(level_strip(900, 2.0).path, level_strip(900, 2.0).normal, 2.0, maps)
+
+
+def test_two_limbs_are_one_bow_where_the_handle_between_them_does_not_show():
+    strip = inside_map((50, 390), (510, 850))
+    assert (read_band(strip, 130).first, read_band(strip, 130).last) == (50, 849)
+    assert read_band(strip, 100).last - read_band(strip, 100).first < 345, "a wider gap than a handle's is no handle"
+
+
+def test_a_thing_past_a_tip_is_no_second_limb():
+    band = read_band(inside_map((50, 600), (680, 850)), 130)
+    assert (band.first, band.last) == (50, 599)
 
 
 def test_two_sides_that_nothing_puts_right_are_not_believed():

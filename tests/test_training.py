@@ -36,6 +36,34 @@ def test_a_block_depends_on_the_seed_and_its_number_alone(recipe: Recipe) -> Non
     assert not np.array_equal(first[0], draw_block(one, replace(recipe, seed=recipe.seed + 1), Stock())[0])
 
 
+def test_burnt_bellies_are_drawn_where_the_recipe_asks_for_them() -> None:
+    """The same block, once with no bow burnt and once with all."""
+    plain = replace(SILHOUETTE, seed=5, block=6)
+    block = Block("silhouette", "drawn", 0)
+    one = draw_block(block, plain, Stock())
+    again = draw_block(block, replace(plain, charred=0.0), Stock())
+    burnt = draw_block(block, replace(plain, charred=1.0), Stock())
+    assert all(np.array_equal(a, b) for a, b in zip(one, again, strict=True))
+    assert not np.array_equal(one[0], burnt[0])
+
+
+def test_a_blend_lies_between_its_networks(tmp_path: Path) -> None:
+    onnx = pytest.importorskip("onnx", reason="training needs onnx, which the package itself does not")
+    from training.blend import blend
+
+    def one(value: float, size: int = 4) -> Path:
+        path = tmp_path / f"{value}-{size}.onnx"
+        weights = onnx.numpy_helper.from_array(np.full(size, value, np.float32), "w")
+        onnx.save(onnx.helper.make_model(onnx.helper.make_graph([], "net", [], [], [weights])), path)
+        return path
+
+    blend(one(1.0), one(3.0), 0.25, tmp_path / "out.onnx")
+    (weights,) = onnx.load(tmp_path / "out.onnx").graph.initializer
+    assert onnx.numpy_helper.to_array(weights).tolist() == [1.5] * 4
+    with pytest.raises(ValueError, match="shape"):
+        blend(one(1.0), one(3.0, size=5), 0.25, tmp_path / "out.onnx")
+
+
 def test_a_block_comes_back_from_its_file_as_it_was(tmp_path: Path) -> None:
     rng = np.random.default_rng(1)
     pictures, labels = (rng.integers(0, 256, shape, np.uint8) for shape in ((2, 8, 16, 3), (2, 4, 8, 3)))
