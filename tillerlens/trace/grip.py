@@ -30,7 +30,7 @@ WRAP_LONG = (0.25, 1.1)  # of the handle's length
 LEAST_CONTRAST = 4.0  # of a wrap's end, against how the colour varies beside it
 STEP_STATIONS = 5  # at either side of a wrap's end
 LEAST_BESIDE, WIDEST_GAP = 4, 8.5  # stations: of a limb beside the fade; of an edge lost across a level
-LEAST_SEEN = 0.98  # of the stations about the handle, for a wrap
+LEAST_SEEN = 0.9  # of the stations about the handle, for a wrap
 OF_ONE_COLOUR = 0.85  # of a wrap's stations, and of those beside it
 
 
@@ -144,8 +144,10 @@ def _wrap(s: Array, colour: Array, handle_px: float) -> tuple[float, float] | No
     near = np.nonzero(about & np.isfinite(colour[:, 0]))[0]
     if len(near) < max(6 * STEP_STATIONS, LEAST_SEEN * about.sum()):
         return None  # a grip whose edges were not followed, or one behind its cradle
-    x, c = s[near], colour[near]
     n = STEP_STATIONS
+    if np.max(np.diff(near), initial=1) > n:
+        return None  # one of its ends may lie where nothing was followed
+    x, c = s[near], colour[near]
     cum = np.vstack([np.zeros(3), np.cumsum(c, axis=0)])
     k = np.arange(n, len(c) - n)
     step = (cum[k + n] - cum[k]) / n - (cum[k] - cum[k - n]) / n
