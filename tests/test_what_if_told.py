@@ -92,7 +92,7 @@ def test_the_words_say_what_moves_and_what_it_stands_on(standing) -> None:
     tried = compare(standing, [Change("take", 0.05, "upper", (150.0, 450.0))])
     said = what_if_words(tried)
     assert said[0].text.startswith("If you take 5.0 % of the thickness off the upper limb") and "loses" in said[0].text
-    assert any("The upper limb then bends more than before" in s.text for s in said)
+    assert any("The upper limb then bends more against the other" in s.text for s in said)
     assert "seen from the side" in said[-1].text and "safe" not in " ".join(s.text for s in said)
     assert "common practice, no source" in " ".join(s.text for s in what_if_words(compare(standing, [Change("heat")])))
     own = what_if_words(compare(standing, [Change("heat", 0.1, u=0.02)]), own_heat=True)

@@ -28,7 +28,10 @@ BANNED = re.compile(
 """Words that no bowyer says today, and one that no measurement may promise."""
 
 _NO_WORDS = re.compile(r"^[\s\W\d_]*$")
-_CODE = re.compile(r"[{};]\s*\n|^<|</|^\s*(?:SELECT|PRAGMA|CREATE|INSERT|DELETE|UPDATE|--)\b|\(\?|\\[dsSw]|==|=>|^[a-z]+(?:[-_./][\w*-]+)+$|^M\d")
+_CODE = re.compile(
+    r"[{};]\s*\n|^<|</|^\s*(?:SELECT|PRAGMA|CREATE|INSERT|DELETE|UPDATE|--)\b|\(\?"
+    r"|\\[dsSw]|==|=>|^[a-z]+(?:[-_./][\w*-]+)+$|^M\d"
+)
 _DRAWN = re.compile(r"^[MQLhvz\d\s.{}…-]+$")
 
 

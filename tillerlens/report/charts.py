@@ -14,7 +14,7 @@ import numpy as np
 
 from tillerlens.measurement import LIMBS, Limb, Measurement
 from tillerlens.report.from_rest import bend_of
-from tillerlens.report.lengths import COVER, Units, say_length
+from tillerlens.report.lengths import COVER, Units, say_two_limbs
 from tillerlens.report.words import Wish, limb_length_mm
 
 COLOURS = {"upper": "#0b5a8a", "lower": "#c2570c"}  # dark blue and burnt orange: apart for every eye
@@ -88,10 +88,10 @@ def gap_chart(measurement: Measurement, units: Units | None = None) -> alt.Layer
         raise ValueError("the measurement has no gaps to chart")
     rows: Rows = []
     for row in measurement.gaps:
-        for limb, value, sign in (("upper", row.upper, -1), ("lower", row.lower, 1)):
+        two = say_two_limbs(row.upper, row.lower, row.difference, units)
+        for limb, value, said, sign in (("upper", row.upper, two.upper, -1), ("lower", row.lower, two.lower, 1)):
             if math.isfinite(value.value):
                 size = units.on_axis(value.value)
-                said = say_length(value.value, units)
                 rows.append(
                     {
                         "limb": limb,

@@ -19,7 +19,7 @@ from tillerlens.measures.set import Recovery, RestReading, SetFound
 from tillerlens.report.charts import COLOURS, limb_colour, limb_dash
 from tillerlens.report.from_rest import PER_METRE
 from tillerlens.report.history import SHELF_HEADS, TRENDS, ReflexAt, ShelfLine, TrendPoint
-from tillerlens.report.lengths import COVER, Units, say_length
+from tillerlens.report.lengths import COVER, Units, say_length, say_two_limbs
 from tillerlens.units import KG_PER_POUND, NEWTON_PER_POUND, STANDARD_GRAVITY
 
 INK, THEN = "#2b2b2b", "#8f8a7d"
@@ -130,10 +130,10 @@ def gap_pair_chart(found: Comparison, units: Units | None = None) -> alt.LayerCh
     rows: Rows = []
     for at in sorted(set(found.then.gaps) & set(found.now.gaps)):
         for stage, gaps in (("earlier", found.then.gaps[at]), ("now", found.now.gaps[at])):
-            for limb, value, sign in zip(LIMBS, gaps[:2], (-1, 1), strict=True):
+            two = say_two_limbs(*gaps, units)
+            for limb, value, said, sign in zip(LIMBS, gaps[:2], (two.upper, two.lower), (-1, 1), strict=True):
                 if math.isfinite(value.value):
                     size = round(sign * units.on_axis(value.value), 4)
-                    said = say_length(value.value, units)
                     rows.append({"station": f"{units.on_axis(at):.0f}", "stage": stage, "limb": limb, "gap": size, "said": said})
     _some(rows, "the two stages have no gap in common")
     most = 1.45 * max(abs(r["gap"]) for r in rows)

@@ -8,21 +8,26 @@ computed one.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
 from tillerlens.measurement import Value
 from tillerlens.units import (
+    JOULE_PER_FOOT_POUND,
     MM_PER_INCH,
     STANDARD_GRAVITY,
     UNKNOWN,
+    format_grains,
     format_inches,
     format_pounds,
+    grains_from_kg,
 )
 
 LengthUnit = Literal["sixteenths", "inches", "cm"]
 WeightUnit = Literal["lb", "kg"]
 
+FOOT_M = 0.3048
 COVER = 2.0  # standard uncertainties to each side of a value: about 95 in 100
 _DIVISION_MM: dict[LengthUnit, float] = {
     "sixteenths": MM_PER_INCH / 16,
@@ -70,33 +75,73 @@ def say_length(mm: float, units: Units, finer: int = 1) -> str:
     if units.length == "sixteenths":
         return format_inches(mm, 16 * finer).removesuffix('"') + " in"
     more = 0 if finer == 1 else 1
-    if units.length == "inches":
-        return f"{round(mm / MM_PER_INCH, 2 + more) + 0.0:.{2 + more}f} in"
-    return f"{round(mm / 10, 1 + more) + 0.0:.{1 + more}f} cm"
+    places, per, unit = (2 + more, MM_PER_INCH, "in") if units.length == "inches" else (1 + more, 10.0, "cm")
+    return f"{_steps(mm, per / 10**places) / 10**places + 0.0:.{places}f} {unit}"
 
 
 def say_told(value: Value, units: Units) -> tuple[str, str]:
-    """Size and interval of a length that ``is_told``, on a ruler fine enough that the printed two say so as
-    well; where none of those is, a length of some divisions is said on the usual one.
-    """
+    """Size and interval of a length that ``is_told``, on the ruler of choice: ``3/16 in`` and ``±1/16 in``."""
     size = Value(abs(value.value), value.u, "mm")
-    for finer in (1, 2, 4) if size.value < 2 * units.division_mm or _tells(size, units.division_mm / 4) else (1,):
-        division = units.division_mm / finer
-        printed = math.floor(size.value / division + 0.5) * division
-        interval = _covering(size, division)
-        if _tells(size, division):
-            break
-    amount = (
-        say_length(size.value, units, finer)
-        if printed > 0
-        else f"less than {say_length(division, units, finer)}"
-    )
-    return amount, "±" + say_length(interval, units, finer)
+    amount = say_length(size.value, units)
+    if _steps(size.value, units.division_mm) == 0:
+        amount = f"less than {say_length(units.division_mm, units)}"
+    return amount, say_interval(size, units)
 
 
-def _tells(size: Value, division_mm: float) -> bool:
-    """Whether the length printed on this division is more than the interval printed beside it."""
-    return _covering(size, division_mm) < math.floor(size.value / division_mm + 0.5) * division_mm
+def is_plain(value: Value, units: Units) -> bool:
+    """Whether a length is told and prints as more than the interval printed beside it: what a headline is made of."""
+    if not is_told(value):
+        return False
+    size = Value(abs(value.value), value.u, "mm")
+    return _covering(size, units.division_mm) < _steps(size.value, units.division_mm) * units.division_mm * (1 - 1e-9)
+
+
+@dataclass(frozen=True)
+class TwoLimbs:
+    """The upper and the lower limb's length and their difference in print, each with its interval: the first two subtract to
+    the third."""
+
+    upper: str
+    lower: str
+    difference: str
+    reach_upper: str
+    reach_lower: str
+    reach_difference: str
+
+
+def say_two_limbs(upper: Value, lower: Value, difference: Value, units: Units) -> TwoLimbs:
+    """Two lengths and their difference, printed so that they subtract.
+
+    The difference is the sharpest of the three and is rounded by itself. The two lengths are then put to those divisions,
+    apart by the difference as printed, that lie nearest to what was measured: none moves by more than three quarters of a
+    division. Each printed interval covers the computed one.
+
+    Parameters
+    ----------
+    upper, lower, difference : Value
+        Lengths in mm; the difference is the first less the second.
+    units : Units
+        What is printed.
+    """
+    three = [upper, lower, difference]
+    if not all(math.isfinite(v.value) for v in three):
+        said, reach = [say_length(v.value, units) for v in three], [say_interval(v, units) for v in three]
+        return TwoLimbs(said[0], said[1], said[2], reach[0], reach[1], reach[2])
+    step = units.division_mm
+    apart = _steps(difference.value, step)
+    low = _steps((upper.value + lower.value - apart * step) / 2, step)
+    printed = [(low + apart) * step, low * step, apart * step]
+    said = [say_length(mm, units) for mm in printed]
+    reach = [
+        "±" + say_length(_covering(v, step, mm), units) if math.isfinite(v.u) else say_interval(v, units)
+        for v, mm in zip(three, printed, strict=True)
+    ]
+    return TwoLimbs(said[0], said[1], said[2], reach[0], reach[1], reach[2])
+
+
+def _steps(mm: float, step: float) -> int:
+    """Whole divisions nearest to a length; half a division goes away from zero."""
+    return int(math.copysign(math.floor(abs(mm) / step + 0.5), mm))
 
 
 def say_place(mm: float, units: Units) -> str:
@@ -160,9 +205,69 @@ def say_weight(newtons: float, units: Units) -> str:
     return f"{newtons / STANDARD_GRAVITY:.1f} kg"
 
 
-def _covering(value: Value, division: float) -> float:
-    """2u, widened by what rounding the value to its division moves it, in whole divisions, at least one."""
-    number = abs(value.value) if math.isfinite(value.value) else 0.0
-    moved = abs(math.floor(number / division + 0.5) * division - number)
+def say_inch(units: Units) -> str:
+    """The step of draw that a rise in weight is told for."""
+    return "2.54 cm" if units.length == "cm" else "inch"
+
+
+def say_arrow(kg: float, units: Units) -> str:
+    """An arrow's mass: ``500 gr`` or ``32.4 g``; ``unknown`` for NaN."""
+    if units.length == "cm" and math.isfinite(kg):
+        return f"{1000 * kg:.1f} g"
+    return format_grains(kg)
+
+
+def say_arrow_reach(u_kg: float, units: Units) -> str:
+    """The interval of an arrow's mass, rounded up: ``±12 gr`` or ``±0.8 g``."""
+    if not math.isfinite(u_kg):
+        return "interval unknown"
+    if units.length == "cm":
+        return f"±{_up(COVER * 1e4 * u_kg) / 10:.1f} g"
+    return f"±{_up(COVER * grains_from_kg(u_kg)):.0f} gr"
+
+
+def say_speed(m_s: float, units: Units) -> str:
+    """``172 ft/s`` or ``52.4 m/s``."""
+    return f"{m_s:.1f} m/s" if units.length == "cm" else f"{m_s / FOOT_M:.0f} ft/s"
+
+
+def say_speed_reach(u_m_s: float, units: Units) -> str:
+    """The interval of a speed, rounded up: ``±6 ft/s`` or ``±1.8 m/s``."""
+    if not math.isfinite(u_m_s):
+        return "interval unknown"
+    return f"±{_up(COVER * 10 * u_m_s) / 10:.1f} m/s" if units.length == "cm" else f"±{_up(COVER * u_m_s / FOOT_M):.0f} ft/s"
+
+
+def say_energy(energy: Value, units: Units) -> str:
+    """``38.2 ft·lb (±1.5 ft·lb)`` or ``51.8 J (±2.1 J)``; the interval is rounded up."""
+    per, unit = (1.0, "J") if units.length == "cm" else (JOULE_PER_FOOT_POUND, "ft·lb")
+    return f"{energy.value / per:.1f} {unit} (±{_up(10 * COVER * energy.u / per) / 10:.1f} {unit})"
+
+
+def _up(x: float) -> float:
+    """Rounded up to a whole number, at least 1; a hair less, so that the last bit makes no step. NaN stays."""
+    return max(1.0, math.ceil(x - 1e-9)) if math.isfinite(x) else math.nan
+
+
+def _covering(value: Value, division: float, printed: float | None = None) -> float:
+    """2u, widened by what printing moves the value, in whole divisions, at least one. ``printed``: if not the nearest."""
+    number = value.value if math.isfinite(value.value) else 0.0
+    moved = abs((_steps(number, division) * division if printed is None else printed) - number)
     # A hair less, so that 2u of exactly three divisions is not made four by the last bit.
     return max(1, math.ceil((COVER * value.u + moved) / division - 1e-9)) * division
+
+
+_TWO_LIMBS = ("reflex", "tip_height", "tip_movement")  # values of both limbs that stand beside their difference
+
+
+def say_all(values: Mapping[str, Value], units: Units) -> dict[str, tuple[str, str]]:
+    """Every value and its interval in print, by name: both limbs' lengths subtract to the difference beside them."""
+    said = {name: (say_value(v, units), say_interval(v, units)) for name, v in values.items()}
+    for what in _TWO_LIMBS:
+        names = [f"{what}_upper", f"{what}_lower", f"{what}_difference"]
+        if all(name in values for name in names):
+            two = say_two_limbs(*(values[name] for name in names), units)
+            texts = (two.upper, two.lower, two.difference)
+            reaches = (two.reach_upper, two.reach_lower, two.reach_difference)
+            said |= dict(zip(names, zip(texts, reaches, strict=True), strict=True))
+    return said

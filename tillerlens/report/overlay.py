@@ -20,7 +20,7 @@ from PIL import Image, ImageDraw
 from tillerlens.measurement import LIMBS, Measurement, TracedBow
 from tillerlens.report.asked import closer_box, draw_asks, draw_clicks, draw_followed
 from tillerlens.report.from_rest import PER_METRE, Bend, bend_of
-from tillerlens.report.lengths import Units, say_length
+from tillerlens.report.lengths import Units, say_two_limbs
 from tillerlens.report.pens import (
     GAP,
     HINGE,
@@ -243,9 +243,10 @@ def _gap_labels(
             f"{len(lines)} gap lines for {len(rows)} gap rows; each row has an upper and a lower line"
         )
     labels = []
+    said = [say_two_limbs(row.upper, row.lower, row.difference, units) for row in rows]
     for k in (0, 1):
         ends = lines[k::2]
-        texts = [_bare(say_length((row.upper, row.lower)[k].value, units)) for row in rows]
+        texts = [_bare((two.upper, two.lower)[k]) for two in said]
         labels += _in_rows(canvas, ends, texts)
     return labels
 

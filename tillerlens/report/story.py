@@ -31,7 +31,8 @@ from tillerlens.measures.set import (
 )
 from tillerlens.report import figures
 from tillerlens.report.history import Pull, ReflexAt, sessions
-from tillerlens.report.lengths import Units, say, say_interval, say_length, say_place, say_value, say_weight
+from tillerlens.report.lengths import Units, say, say_length, say_place, say_two_limbs, say_weight
+from tillerlens.report.phrases import phrase
 from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION, Sentence, Wish, verdict
 from tillerlens.report.words_compare import (
     early_draw_sentence,
@@ -44,8 +45,8 @@ from tillerlens.units import format_grains, newtons_from_pounds
 
 MOST_PICTURES, MOST_GAP_TABLES, MOST_PROFILES = 9, 3, 4
 INSPECTION = (
-    "Inspection before every pull: splinters and lifting fibres on the back, chrysals across the belly, cracks at knots and at "
-    "the nocks, glue lines, the string and its loops.",
+    "Before every pull, look for splinters and lifting fibres on the back, chrysals across the belly, and cracks at knots and "
+    "nocks. Check the glue lines, the string and its loops.",
 )
 Block = dict[str, Any]
 
@@ -218,8 +219,7 @@ def _last_scraping(story: Story, measured: Sequence[StageShown], units: Units) -
                     said = scraping_sentence(pair, judge_scrapes(pair, between), units)
                     return Sentence("scraping", f"{then.title}, against {now.title}: {said.text}", said.tone)
     if story.scrapes:
-        text = "What the scraping did is not told: no two pictures at like draw, or like brace height, stand around a scraping."
-        return Sentence("scraping", text, "open")
+        return Sentence("scraping", phrase("scraping.no_pair"), "open")
     return None
 
 
@@ -231,12 +231,12 @@ def _set(measured: Sequence[StageShown], units: Units) -> tuple[SetFound | None,
     after = [s for before, s in pairwise(measured) if s.state == "unstrung" and before.state != "unstrung" and s is not rest[0]]
     now = next((choice[-1] for choice in (just, after, rest[1:]) if choice), None)
     if now is None:
-        return None, [Sentence("set", "Set is not told: that needs two pictures of the bow unstrung, early and late.", "open")]
+        return None, [Sentence("set", phrase("set.needs_two"), "open")]
     titles = f"{rest[0].title}, against {now.title}"
     try:
         found = set_between(rest[0].document, now.document)
     except TillerLensError as error:
-        return None, [Sentence("set", f"{titles}: set is not told. {error}", "open")]
+        return None, [Sentence("set", phrase("set.open", titles=titles, why=error), "open")]
     first, *more = set_sentences(found, units)
     return found, [replace(first, text=f"{titles}: {first.text}"), *more]
 
@@ -246,7 +246,7 @@ def _rest_words(story: Story, fitted: Recovery | None, units: Units) -> list[Sen
     read = [r for r in story.reflexes if math.isfinite(r.reflex.value)]
     if read and story.form_reflex_mm and story.form_reflex_mm > 0:
         kept = kept_sentence(share_kept(story.form_reflex_mm, read[-1].reflex))
-        out.append(replace(kept, text=f"By the last reading ({read[-1].kind}), {kept.text}"))
+        out.append(replace(kept, text=phrase("kept.last", kind=read[-1].kind, kept=kept.text)))
     if fitted is not None:
         out.append(recovery_sentence(fitted, units))
     first = story.pulls[0].when if story.pulls else None
@@ -366,8 +366,8 @@ def _gap_table(s: StageShown, units: Units) -> Block:
     rows = []
     for g in s.document["gaps"]:
         upper, lower, difference = (read_value(g[k]) for k in ("upper", "lower", "difference"))
-        said = [say_value(v, units) for v in (upper, lower, difference)]
-        rows.append([say_place(g["from_handle_mm"], units), *said, say_interval(difference, units)])
+        two = say_two_limbs(upper, lower, difference, units)
+        rows.append([say_place(g["from_handle_mm"], units), two.upper, two.lower, two.difference, two.reach_difference])
     head = ["from the handle's centre", "upper", "lower", "upper - lower", "interval of that"]
     return {"title": f"{s.title}, {s.when:%Y-%m-%d}", "head": head, "rows": rows}
 

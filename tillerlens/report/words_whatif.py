@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from tillerlens.measurement import LIMBS, Value
 from tillerlens.mechanics.whatif import STIFFER, Change, Outcome, Tried
 from tillerlens.report.lengths import COVER, Units, say_length, say_place, say_value, say_weight
+from tillerlens.report.phrases import phrase
 from tillerlens.report.words import Sentence
 from tillerlens.units import JOULE_PER_FOOT_POUND, MM_PER_INCH, NEWTON_PER_POUND, STANDARD_GRAVITY
 
@@ -22,7 +23,7 @@ def change_words(c: Change, units: Units) -> str:
     if c.kind == "take":
         assert c.from_nock_mm is not None
         a, b = (say_place(x, units) for x in c.from_nock_mm)
-        much = f"{100 * amount:.1f} % of the thickness" if c.mm is None else _sixty_fourths(c.mm)
+        much = f"{100 * amount:.1f} % of the thickness" if c.mm is None else _thin(c.mm, units)
         return f"take {much} off {of} from {a} to {b} from the nock"
     if c.kind == "narrow":
         return f"narrow the tips of {of} by {100 * amount:.0f} % at the nock, running out over the outer third"
@@ -63,39 +64,25 @@ def what_if_words(tried: Tried, units: Units | None = None, own_heat: bool = Fal
     the stiffening by heat is from the user's own bows.
     """
     units = units or Units()
-    asked = "; ".join(change_words(c, units) for c in tried.changes) or "change nothing"
+    asked = "; ".join(change_words(c, units) for c in tried.changes) or phrase("what_if.nothing")
     at, d = say_length(tried.draw_back, units), tried.difference
     weight = d["weight"]
-    if abs(weight.value) <= COVER * weight.u or abs(weight.value) < 0.05 * NEWTON_PER_POUND:
-        said = f"At {at} the weight stays at about {_weight(tried.after.weight, units)}"
-    else:
-        how = "gains" if weight.value > 0 else "loses"
-        by = _weight(Value(abs(weight.value), weight.u, "N"), units)
-        said = f"At {at} it {how} {by} and draws {_weight(tried.after.weight, units)}"
-    out = [Sentence("what_if", f"If you {asked}: {said[0].lower()}{said[1:]}.")]
+    still = abs(weight.value) <= COVER * weight.u or abs(weight.value) < 0.05 * NEWTON_PER_POUND
+    words = {"asked": asked, "at": at, "after": _weight(tried.after.weight, units)}
+    words |= {"by": _weight(Value(abs(weight.value), weight.u, "N"), units)}
+    out = [Sentence("what_if", phrase(f"what_if.{'stays' if still else 'gains' if weight.value > 0 else 'loses'}", **words))]
     most = max((x for x in tried.after.gaps), key=lambda x: abs(d[f"difference_{x:.1f}"].value), default=None)
     if most is not None:
         moved = d[f"difference_{most:.1f}"]
         if abs(moved.value) > max(COVER * moved.u, MM_PER_INCH / 32):
-            limb = "upper" if moved.value > 0 else "lower"
-            text = (
-                f"The {limb} limb then bends more than before against the other: {say_place(most, units)} from the handle the "
-                f"upper gap minus the lower changes by {_length(moved, units)}, to {_length(tried.after.gaps[most][2], units)}."
-            )
-            out.append(Sentence("what_if_tiller", text))
+            words = {"limb": "upper" if moved.value > 0 else "lower", "place": say_place(most, units)}
+            words |= {"by": _length(moved, units), "after": _length(tried.after.gaps[most][2], units)}
+            out.append(Sentence("what_if_tiller", phrase("what_if.tiller", **words)))
     if any(c.kind == "heat" and (c.amount is None or c.u > 0) for c in tried.changes):
-        low, high = STIFFER
-        basis = (
-            "what your own bows gained when you heated them"
-            if own_heat and all(c.amount is not None for c in tried.changes if c.kind == "heat")
-            else f"a gain of {100 * low:.0f} to {100 * high:.0f} % (common practice, no source)"
-        )
-        out.append(Sentence("what_if_heat", f"How much stiffer heat makes the belly is taken from {basis}.", "open"))
-    text = (
-        f"Computed by statics from this bow as it was measured, strain {DRAWN_FROM[tried.strain_from]}. "
-        "The differences are known better than the weights."
-    )
-    return [*out, Sentence("what_if_basis", text)]
+        own = own_heat and all(c.amount is not None for c in tried.changes if c.kind == "heat")
+        low, high = (f"{100 * x:.0f}" for x in STIFFER)
+        out.append(Sentence("what_if_heat", phrase(f"what_if.heat{'_own' if own else ''}", low=low, high=f"{high} %"), "open"))
+    return [*out, Sentence("what_if_basis", phrase("what_if.basis", strain=DRAWN_FROM[tried.strain_from]))]
 
 
 def _three(tried: Tried, name: str) -> tuple[Value, Value, Value]:
@@ -142,7 +129,9 @@ def _covering(value: float, u: float, step: float) -> float:
     return max(1, math.ceil((COVER * u + moved) / step - 1e-9)) * step
 
 
-def _sixty_fourths(mm: float) -> str:
+def _thin(mm: float, units: Units) -> str:
+    if units.length == "cm":
+        return f"{mm:.1f} mm"
     n = 64 * mm / MM_PER_INCH
     return f"{n:.0f}/64 in" if abs(n - round(n)) < 0.05 else f"{n:.1f}/64 in"
 
