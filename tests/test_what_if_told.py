@@ -72,7 +72,7 @@ def test_the_command(tmp_path) -> None:
 
     got = run("--change", "shorten 1in", "--change", "take upper 8in-14in 3%")
     assert got.exit_code == 0, got.output
-    assert "shorten each end by 1 in; take 3.0 % of the thickness off the upper limb from 8 in to 14 in" in got.stdout
+    assert "Say you shorten each end by 1 in. Then you take 3.0 % of the thickness off the upper limb from 8 in to" in got.stdout
     assert "weight at 27 in" in got.stdout and "string angle, upper" in got.stdout and "most strain, lower belly" in got.stdout
     printed = json.loads(run("--change", "heat", "--gained", "48lb-53lb", "--json").stdout)
     gain = printed["after"]["weight"]["value"] / printed["today"]["weight"]["value"]
@@ -91,7 +91,7 @@ def test_the_command(tmp_path) -> None:
 def test_the_words_say_what_moves_and_what_it_stands_on(standing) -> None:
     tried = compare(standing, [Change("take", 0.05, "upper", (150.0, 450.0))])
     said = what_if_words(tried)
-    assert said[0].text.startswith("If you take 5.0 % of the thickness off the upper limb") and "loses" in said[0].text
+    assert said[0].text.startswith("Say you take 5.0 % of the thickness off the upper limb") and "loses" in said[0].text
     assert any("The upper limb then bends more against the other" in s.text for s in said)
     assert "seen from the side" in said[-1].text and "safe" not in " ".join(s.text for s in said)
     assert "common practice, no source" in " ".join(s.text for s in what_if_words(compare(standing, [Change("heat")])))

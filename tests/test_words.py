@@ -279,7 +279,7 @@ def test_stacking_is_told_only_beyond_the_interval(angle, u, words):
     values = {"string_angle_upper": deg(70.0), "string_angle_lower": deg(angle, u)}
     (sentence,) = about(measured(values=values), "string_angle")
     assert words in sentence.text
-    assert "common practice" in sentence.text
+    assert "Common practice" in sentence.text
 
 
 def test_a_braced_bow_is_not_judged_for_stacking():
@@ -337,13 +337,13 @@ def test_a_set_is_as_sure_in_words_as_where_the_two_pictures_are_compared():
 
 @pytest.mark.parametrize(
     ("set_in", "u", "word"),
-    [(0.5, 0.5, "good on"), (2.5, 0.5, "weak on"), (4, 0.5, "wrong on"), (1, 1.0, "good to acceptable")],
+    [(0.5, 0.5, ": good."), (2.5, 0.5, ": weak."), (4, 0.5, ": wrong."), (1, 1.0, ": good to acceptable.")],
 )
 def test_a_set_at_a_step_of_the_scale_gets_both_words(set_in, u, word):
     (sentence,) = about(
         measured("unstrung", {"reflex": mm(0.0, u)}), "set", earlier_reflex=mm(set_in * INCH, u)
     )
-    assert word in sentence.text and "common practice" in sentence.text
+    assert word in sentence.text and "Common practice" in sentence.text
 
 
 def test_a_set_within_the_interval_or_backwards_is_no_set():

@@ -23,7 +23,7 @@ _M_S = {"fps": 0.3048, "ft/s": 0.3048, "m/s": 1.0, "km/h": 1 / 3.6}
 def _at_least_zero(text: str, factors: Mapping[str, float], what: str, example: str) -> float:
     value = units.parse_quantity(text, factors, what, example, RecordError)
     if value < 0:
-        raise RecordError(f"'{shown(text, units.MOST_TYPED)}' is less than nothing.", f"Write it like {example}.", given=text)
+        raise RecordError(f"'{shown(text, units.MOST_TYPED)}' is below zero.", f"Write it like {example}.", given=text)
     return value
 
 
@@ -140,7 +140,7 @@ def read_words(given: Sequence[str], known: Words) -> dict[str, Any]:
         word = word.strip().lower().replace("-", "_")
         if not equals or word not in known:
             choices = ", ".join(known) or "none here; use --notes"
-            raise RecordError(f"'{shown(item)}' is not understood.", f"Write WORD=VALUE with one of: {choices}.", given=item)
+            raise RecordError(f"'{shown(item)}' is not a field here.", f"Write WORD=VALUE with one of: {choices}.", given=item)
         name, reader = known[word]
         if name in out:
             raise RecordError(f"'{word}' is given twice.", "Give it once.", given=word)

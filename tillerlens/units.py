@@ -130,7 +130,7 @@ def parse_weight(text: str, or_none: bool = False) -> float:
     newtons = parse_quantity(text, _NEWTONS_PER, "weight", _WEIGHT_LIKE, most=MOST_FORCE_N)
     if newtons < 0 or (newtons == 0 and not or_none):
         raise ShotError(
-            f"'{shown(text, MOST_TYPED)}' is no weight: a bow pulls with more than nothing.", "Correct it.", given=text
+            f"'{shown(text, MOST_TYPED)}' is not a draw weight: it must be more than zero.", "Correct it.", given=text
         )
     return newtons
 

@@ -20,7 +20,8 @@ from pathlib import Path
 PACKAGE = Path(__file__).resolve().parents[2] / "tillerlens"
 MOST_WORDS = 25  # of a sentence
 BANNED = re.compile(
-    r"\b(safe(?:ly)?|foretold|foretells?|foresee\w*|nought|untold|whereof|thereof|wherein|hitherto|shall|hand over|handed over|"
+    r"\b(safe(?:ly)?|foretold|foretells?|foresee\w*|nought|untold|whereof|thereof|wherein|hitherto|shall|"
+    r"hand(?:s|ed|ing)? (?:\w+ ){0,3}over|reckon\w*|anew|for want of|foresaw|amiss|aslant|"
     r"put(?:s|ting)? (?:\w+ ){0,3}right|bears? out|borne out|per metre|wished|wish for|speaks? of|gone before|"
     r"cannot be told|can be told|is told|are told|was told|were told|not told|be told apart)\b",
     re.IGNORECASE,

@@ -189,7 +189,7 @@ def set_figure(found: SetFound, units: Units) -> str:
         parts.append(_box(230 + i * 4, 142, 4.5, 10, _set_colour(i / (steps - 1)), "none"))
     parts.append(_text(222, 152, "no set", "end", 11))
     parts.append(_text(230 + 4 * steps + 8, 152, f"{most:.2f} 1/m more bend to the belly", "start", 11))
-    parts.append(_text(WIDE / 2, 122, "coloured, a bar under it: more than its interval; bare: not told", "middle", 11))
+    parts.append(_text(WIDE / 2, 122, "coloured, a bar under it: more than its interval; bare: no set that shows", "middle", 11))
     return svg(parts, height)
 
 

@@ -8,13 +8,18 @@ computed one.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from fractions import Fraction
 from typing import Literal
 
+from tillerlens.errors import Reason
 from tillerlens.measurement import Value
 from tillerlens.units import (
     JOULE_PER_FOOT_POUND,
+    KG_PER_GRAIN,
+    KG_PER_POUND,
     MM_PER_INCH,
     STANDARD_GRAVITY,
     UNKNOWN,
@@ -271,3 +276,68 @@ def say_all(values: Mapping[str, Value], units: Units) -> dict[str, tuple[str, s
             reaches = (two.reach_upper, two.reach_lower, two.reach_difference)
             said |= dict(zip(names, zip(texts, reaches, strict=True), strict=True))
     return said
+
+
+# --- sentences that were made in inches and pounds
+
+_NUMBER = r"\d+(?:\.\d+)?(?: \d+/\d+)?(?!\d*/)|\d+/\d+"
+_IN_TEXT = re.compile(
+    r"(?P<quoted>(?<![\w'])'[^']*'(?!\w))"  # what somebody typed stays as it was typed
+    rf"|(?<![\w./])(?P<sign>[±−-]?)(?P<a>{_NUMBER})(?:(?P<between> to | and | by )(?P<b>{_NUMBER}))?"
+    r"(?P<unit>\"|(?: in(?! \d)| lb| gr| ft)(?![\w·/]|\.\w)| feet per second)"
+    r"(?P<other> or \d+(?:\.\d+)? (?:cm|mm|kg|N)\b)?"
+)
+
+
+def in_units(text: str, units: Units) -> str:
+    """A reason's or an error's sentence in the reader's units.
+
+    Whatever is kept or raised speaks inches, pounds, grains and feet, since it is the same for every reader. Here they are put
+    into the reader's units where it is shown; what stands in single quotes is somebody's own and stays.
+
+    Parameters
+    ----------
+    text : str
+        One sentence or more, with lengths like ``28 3/16"`` or ``2.5 in``, weights like ``45.0 lb``; ``8 to 13 in`` is two.
+    units : Units
+        What the reader has chosen.
+    """
+    return _IN_TEXT.sub(lambda match: _in_units(match, units), text)
+
+
+def in_words(reason: Reason, units: Units) -> str:
+    """A reason or an error's reason with its remedy, in the reader's units."""
+    return in_units(f"{reason.text} {reason.remedy}".strip(), units)
+
+
+def _in_units(match: re.Match[str], units: Units) -> str:
+    if match["quoted"]:
+        return match[0]
+    unit = match["unit"].strip()
+    if (units.weight == "lb") if unit == "lb" else (units.length != "cm"):
+        return match[0].replace('"', " in", 1) if unit == '"' else match[0]
+    if match["other"]:  # an example that is given in the reader's unit besides
+        return match["other"].removeprefix(" or ")
+    per, new, least = _METRIC[unit]
+    said = [_metric(part, per, least, match["sign"] == "±") for part in (match["a"], match["b"]) if part]
+    return f"{match['sign']}{(match['between'] or '').join(said)} {new}"
+
+
+_METRIC = {  # what one of the unit is in the new one, its name, and the least number of decimals
+    '"': (MM_PER_INCH / 10, "cm", 1),
+    "in": (MM_PER_INCH / 10, "cm", 1),
+    "lb": (KG_PER_POUND, "kg", 1),
+    "gr": (1000 * KG_PER_GRAIN, "g", 1),
+    "ft": (12 * MM_PER_INCH / 1000, "m", 2),
+    "feet per second": (FOOT_M, "m/s", 0),
+}
+
+
+def _metric(number: str, per: float, least: int, interval: bool) -> str:
+    """A printed number in another unit, as finely as it was printed; an interval is rounded up."""
+    value = per * float(sum(Fraction(part) for part in number.split()))
+    places = max(least, len(number.partition(".")[2]))
+    while 0 < value < 10 ** (1 - places) and places < 4:
+        places += 1  # two digits at the least
+    size = 10.0**-places
+    return f"{math.ceil(value / size - 1e-9) * size if interval else value:.{places}f}"

@@ -20,7 +20,7 @@ from PIL import Image, ImageDraw
 from tillerlens.measurement import LIMBS, Measurement, TracedBow
 from tillerlens.report.asked import closer_box, draw_asks, draw_clicks, draw_followed
 from tillerlens.report.from_rest import PER_METRE, Bend, bend_of
-from tillerlens.report.lengths import Units, say_two_limbs
+from tillerlens.report.lengths import Units, in_words, say_two_limbs
 from tillerlens.report.pens import (
     GAP,
     HINGE,
@@ -72,7 +72,7 @@ def draw_overlay(
     if measurement.status != "measured":
         _draw_asked(canvas, window, measurement)
         parts += _closer(rgb, measurement, canvas)
-        parts.append(_caption(canvas, [f"{r.text} {r.remedy}".strip() for r in measurement.reasons]))
+        parts.append(_caption(canvas, [in_words(r, units) for r in measurement.reasons]))
     else:
         draw_asks(canvas, window, measurement)
         parts += [*([] if close else _closer(rgb, measurement, canvas)), _key(canvas, bend, units)]

@@ -57,7 +57,7 @@ PHRASES = {
     "string_angle.rule": "{stack}, where a bow starts to stack (common practice)",
     # --- one picture: at rest
     "reflex.not_measured": "The bow's reflex could not be measured.",
-    "reflex.no_interval": "Reflex {amount}, interval unknown.",
+    "reflex.no_interval": "Reflex {amount}, but its interval isn't known.",
     "reflex.nothing": "No reflex or string follow that this picture can show ({interval}).",
     "reflex": "Reflex {amount} ({interval}): the tips stand toward the back.",
     "reflex.follow": "String follow {amount} ({interval}): the tips stand toward the belly.",
@@ -65,7 +65,7 @@ PHRASES = {
     "reflex_difference.none": "At rest the limbs match, as far as this picture shows ({interval}).",
     "reflex_difference": "The {more} tip stands {amount} further toward the back than the {less} ({interval}). "
     "That's the stave's shape, not its tiller.",
-    "rested": "Taken {time} after unstringing. Wood recovers over hours, so only compare readings taken after the same rest "
+    "rested": "Taken {time} after unstringing. Wood springs back over hours, so compare only readings taken after the same rest "
     "(common practice).",
     # --- two pictures: set
     "set.no_interval": "Can't tell the set: an interval isn't known.",
@@ -73,9 +73,9 @@ PHRASES = {
     "set.none": "No set that the two pictures can show ({interval}).",
     "set.less_since": "{amount} more reflex than in the earlier picture ({interval}): no set.",
     "set.less": "{amount} more reflex than in the earlier picture ({interval}): it sprang back, or was bent.",
-    "set.since": "Set since the earlier picture: {amount} ({interval}), {scale}.",
-    "set.taken": "The bow took {amount} of set ({interval}), {scale}.",
-    "set.scale": "{word} on the usual scale (common practice: up to {good} good, {acceptable} acceptable, {weak} weak)",
+    "set.since": "{amount} of set since the earlier picture ({interval}): {word}. {scale}",
+    "set.taken": "The bow took {amount} of set ({interval}): {word}. {scale}",
+    "set.scale": "Common practice: up to {good} is good, {acceptable} acceptable, {weak} weak.",
     "set_limbs": "The {more} limb took {amount} more set ({interval}).",
     "set_limbs.same": "Both limbs took the same set, as far as the two pictures show ({interval}).",
     "set.needs_two": "Can't tell the set: it takes two pictures of the bow unstrung, one early and one late.",
@@ -102,10 +102,9 @@ PHRASES = {
     "Wood is being crushed. Stop and find out where (common practice).",
     "early_draw": "At {at} the weight held, as far as the scale shows ({interval}): no sign of crushed wood.",
     # --- two pictures: bend, gaps, weight
-    "scraping.open": "Can't compare the bend. {why}",
     "scraping.no_pair": "Can't tell what the scraping did: no two pictures at one draw, or one brace height, stand before and "
     "after it.",
-    "scraping.at_rest": "To judge scraping, compare the bow braced or drawn, not at rest.",
+    "scraping.at_rest": "Can't compare the bend. To judge scraping, compare the bow braced or drawn, not at rest.",
     "scraping.nothing": "No change in bend that the two pictures can show.",
     "scraping.nothing_within": "No change in bend that the two pictures can show (about {reach} at any one place).",
     "scraping.bends": "The {limb} limb bends {much}.",
@@ -179,11 +178,11 @@ PHRASES = {
     "set.bounds": "{said}: within bounds. Makers call up to {good} good, up to {most} acceptable (common practice).",
     "set.seen_none": "The two pictures at rest show no set anywhere along the limbs.",
     "set.seen": "Set shows clearly {where}. The wood gave way there, so let it bend less there.",
-    "limit": "The limit of {limit} is {what} (from {source}).",
+    "limit": "The limit of {limit} is {what}.",
+    "limit.source": "Source: {source}.",
     "limit.less": "Knots, damp and old cracks make wood take less.",
-    "limit.crush": "The set comes from a belly that crushes at {crushes} ({source}). Bent, it yields at {low} to {high} times "
-    "that "
-    "(common practice, no source).",
+    "limit.crush": "The set comes from a belly that crushes at {crushes}. Bent, it yields at {low} to {high} times that (common "
+    "practice, no source). Source of the crushing: {source}.",
     "limit.causes": "The strain's interval comes from {causes}.",
     "limit.heat": "A heat-hardened belly is taken to yield {low} to {high} later (common practice, no source). Give your own "
     "factor "
@@ -210,9 +209,11 @@ PHRASES = {
     "speed.far": "Expect an arrow of {arrow} to fly at {speed} ({interval}). It is unlike those shot, so the virtual mass may "
     "not hold.",
     # --- the bench: what a change would do
-    "what_if.stays": "If you {asked}: at {at} the weight stays at about {after}.",
-    "what_if.gains": "If you {asked}: at {at} it gains {by} and draws {after}.",
-    "what_if.loses": "If you {asked}: at {at} it loses {by} and draws {after}.",
+    "what_if.say": "Say you {asked}.",
+    "what_if.and": "Then you {asked}.",
+    "what_if.stays": "At {at} the weight stays at about {after}.",
+    "what_if.gains": "At {at} it gains {by} and draws {after}.",
+    "what_if.loses": "At {at} it loses {by} and draws {after}.",
     "what_if.nothing": "change nothing",
     "what_if.tiller": "The {limb} limb then bends more against the other. At {place} from the handle the tiller changes by {by}, "
     "to {after}.",

@@ -31,7 +31,7 @@ from tillerlens.measures.set import (
 )
 from tillerlens.report import figures
 from tillerlens.report.history import Pull, ReflexAt, sessions
-from tillerlens.report.lengths import Units, say, say_length, say_place, say_two_limbs, say_weight
+from tillerlens.report.lengths import Units, in_words, say, say_arrow, say_length, say_place, say_two_limbs, say_weight
 from tillerlens.report.phrases import phrase
 from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION, Sentence, Wish, verdict
 from tillerlens.report.words_compare import (
@@ -41,7 +41,7 @@ from tillerlens.report.words_compare import (
     scraping_sentence,
     set_sentences,
 )
-from tillerlens.units import format_grains, newtons_from_pounds
+from tillerlens.units import newtons_from_pounds
 
 MOST_PICTURES, MOST_GAP_TABLES, MOST_PROFILES = 9, 3, 4
 INSPECTION = (
@@ -144,7 +144,7 @@ def lay_out(story: Story, units: Units | None = None) -> Block:
         "facts": [list(f) for f in story.facts],
         "notes": story.notes,
         "sections": [s for s in sections if any(s.get(k) for k in ("text", "pictures", "figures", "tables"))],
-        "foot": f"TillerLens {__version__}. Intervals are about 95 in 100.",
+        "foot": f"TillerLens {__version__}. The intervals hold about 95 times in 100.",
     }
 
 
@@ -236,7 +236,7 @@ def _set(measured: Sequence[StageShown], units: Units) -> tuple[SetFound | None,
     try:
         found = set_between(rest[0].document, now.document)
     except TillerLensError as error:
-        return None, [Sentence("set", phrase("set.open", titles=titles, why=error), "open")]
+        return None, [Sentence("set", phrase("set.open", titles=titles, why=in_words(error.reason, units)), "open")]
     first, *more = set_sentences(found, units)
     return found, [replace(first, text=f"{titles}: {first.text}"), *more]
 
@@ -393,7 +393,7 @@ def _cast_row(s: Shot, units: Units) -> list[str]:
     return [
         f"{s.when:%Y-%m-%d}",
         say_length(s.draw_mm, units),
-        format_grains(s.arrow_kg),
+        say_arrow(s.arrow_kg, units),
         per_pound,
         speed,
         f"{s.energy_j:.1f} J",

@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from tillerlens.errors import Reason
 from tillerlens.measurement import Measurement, Value
-from tillerlens.report.lengths import COVER, Units, say_all, say_place, say_two_limbs
+from tillerlens.report.lengths import COVER, Units, in_words, say_all, say_place, say_two_limbs
 from tillerlens.report.names import in_order, name_of
 from tillerlens.report.words import judged_from_rest, spot_in_words, verdict
 from tillerlens.units import UNKNOWN
@@ -29,12 +28,8 @@ def as_text(measurement: Measurement, units: Units | None = None) -> str:
             lines += ["", spot_in_words(spot, measurement.shot, units, judged_from_rest(measurement))]
     if measurement.reasons:
         lines += ["", "Doubts:" if measurement.status == "measured" else "Reasons:"]
-        lines += [f"  - {in_a_line(reason)}" for reason in measurement.reasons]
+        lines += [f"  - {in_words(reason, units)}" for reason in measurement.reasons]
     return "\n".join(lines)
-
-
-def in_a_line(reason: Reason) -> str:
-    return f"{reason.text} {reason.remedy}".strip()
 
 
 def _rows(named: list[tuple[str, Value, str, str]]) -> list[str]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from tillerlens.errors import Reason
@@ -18,6 +18,8 @@ from tillerlens.measures.pair import change
 from tillerlens.report.lengths import (
     COVER,
     Units,
+    in_units,
+    in_words,
     is_plain,
     is_told,
     say,
@@ -106,21 +108,25 @@ def verdict(
     """
     units, wish = units or Units(), wish or Wish()
     if measurement.status != "measured":
-        return _not_measured(measurement)
+        return _not_measured(measurement, units)
     if measurement.state == "unstrung":
         sentences = [*_rest(measurement, units), *_set(measurement, units, earlier_reflex)]
     else:
         sentences = [*_limbs(measurement, units), *_wish(measurement, units, wish)]
         sentences += [*_spots(measurement, units), *_strung(measurement, units)]
     care = CARE_ALWAYS if measurement.state == "unstrung" else CARE_ALWAYS + CARE_UNDER_TENSION
-    return Verdict(sentences[0], tuple(sentences[1:]), measurement.reasons, care)
+    return Verdict(sentences[0], tuple(sentences[1:]), _reasons(measurement, units), care)
 
 
-def _not_measured(measurement: Measurement) -> Verdict:
-    told = [f"{r.text} {r.remedy}".strip() for r in measurement.reasons]
+def _reasons(measurement: Measurement, units: Units) -> tuple[Reason, ...]:
+    return tuple(replace(r, text=in_units(r.text, units), remedy=in_units(r.remedy, units)) for r in measurement.reasons)
+
+
+def _not_measured(measurement: Measurement, units: Units) -> Verdict:
+    told = [in_words(r, units) for r in measurement.reasons]
     first = Sentence(measurement.status, phrase(measurement.status, why=told[0] if told else "").strip(), "open")
     more = tuple(Sentence(r.code, text) for r, text in zip(measurement.reasons[1:], told[1:], strict=True))
-    return Verdict(first, more, measurement.reasons, CARE_ALWAYS)
+    return Verdict(first, more, _reasons(measurement, units), CARE_ALWAYS)
 
 
 # --- the two limbs against each other -----------------------------------------------------------------------
@@ -399,14 +405,15 @@ def _set(measurement: Measurement, units: Units, earlier: Value | None) -> list[
     amount, interval = say_told(taken, units)
     if taken.value < 0:
         return [Sentence("set", phrase("set.less_since", amount=amount, interval=interval))]
-    text = phrase("set.since", amount=amount, interval=interval, scale=scale_of_set(taken, units))
+    text = phrase("set.since", amount=amount, interval=interval, **scale_of_set(taken, units))
     return [Sentence("set", text, "finding" if taken.value > MM_PER_INCH else "plain")]
 
 
-def scale_of_set(taken: Value, units: Units) -> str:
-    """What makers call so much set, or both words where the interval straddles a step, with the scale."""
+def scale_of_set(taken: Value, units: Units) -> dict[str, str]:
+    """What makers call so much set (``word``), or both words where the interval straddles a step, and their ``scale``."""
     words = []
     for mm in (taken.value - COVER * taken.u, taken.value + COVER * taken.u):
         words.append(next((word for limit, word in _SET_SCALE if mm <= limit * MM_PER_INCH), _SET_WORST))
     word = words[0] if words[0] == words[1] else f"{words[0]} to {words[1]}"
-    return phrase("set.scale", word=word, **{name: say_length(most * MM_PER_INCH, units) for most, name in _SET_SCALE})
+    scale = phrase("set.scale", **{name: say_length(most * MM_PER_INCH, units) for most, name in _SET_SCALE})
+    return {"word": word, "scale": scale}

@@ -13,7 +13,7 @@ from tillerlens.mechanics.bench import Bench
 from tillerlens.mechanics.force_draw import ReadingsDisagree
 from tillerlens.mechanics.strain import Risk
 from tillerlens.report.charts_bench import newtons_per
-from tillerlens.report.lengths import COVER, Units, is_told, say_inch, say_length, say_weight
+from tillerlens.report.lengths import COVER, Units, in_units, is_told, say_inch, say_length, say_weight
 from tillerlens.report.phrases import phrase
 from tillerlens.report.words import Sentence
 from tillerlens.report.words_mechanics import say_set
@@ -31,7 +31,7 @@ def headline(bench: Bench, early: EarlyDraw | None, units: Units) -> Sentence:
             return Sentence("strain", phrase("bench.strained", **words), "finding")
     for reason in bench.reasons:
         if reason.code == ReadingsDisagree.code:
-            return Sentence(reason.code, reason.text, "finding")
+            return Sentence(reason.code, in_units(reason.text, units), "finding")
     if bench.curve is not None and bench.curve.odd_mm:
         return Sentence("reading", phrase("bench.odd", draw=say_length(bench.curve.odd_mm[0], units)), "finding")
     weight = None if bench.curve is None else bench.curve.weight_at(bench.full_draw_mm)
@@ -53,7 +53,7 @@ def headline(bench: Bench, early: EarlyDraw | None, units: Units) -> Sentence:
         if bench.stacking is not None and bench.stacking.sure:
             return Sentence("stacking", " ".join([*said, phrase("bench.stacks")]), "finding")
         return Sentence("weight", said[0])
-    why = bench.reasons[0].text if bench.reasons else phrase("bench.no_readings")
+    why = in_units(bench.reasons[0].text, units) if bench.reasons else phrase("bench.no_readings")
     return Sentence("weight", phrase("bench.no_weight", why=why), "open")
 
 

@@ -13,7 +13,19 @@ import numpy as np
 from tillerlens.measurement import LIMBS, Value
 from tillerlens.measures.compare import Comparison, Patch, ScrapeOutcome
 from tillerlens.measures.set import JUST_MIN, EarlyDraw, LimbSet, Recovery, SetFound
-from tillerlens.report.lengths import COVER, Units, is_plain, is_told, say_interval, say_length, say_place, say_told, say_weight
+from tillerlens.report.lengths import (
+    COVER,
+    Units,
+    in_units,
+    in_words,
+    is_plain,
+    is_told,
+    say_interval,
+    say_length,
+    say_place,
+    say_told,
+    say_weight,
+)
 from tillerlens.report.phrases import phrase
 from tillerlens.report.words import Sentence, Tone, scale_of_set
 from tillerlens.units import MM_PER_INCH
@@ -23,8 +35,8 @@ def scraping_sentence(found: Comparison, outcomes: Sequence[ScrapeOutcome] = (),
     """Did that scraping pass do what it should? Without scrapes: where does the bow bend differently?"""
     units = units or Units()
     if not found.bend or found.then.state == "unstrung":
-        why = " ".join(r.text for r in found.doubts) or phrase("scraping.at_rest")
-        return Sentence("scraping", phrase("scraping.open", why=why), "open")
+        why = " ".join(in_units(r.text, units) for r in found.doubts) or phrase("scraping.at_rest")
+        return Sentence("scraping", why, "open")
     tips = _tips(found, units)
     if not outcomes:
         if not found.patches:
@@ -64,7 +76,7 @@ def comparison_sentences(found: Comparison, outcomes: Sequence[ScrapeOutcome] = 
         out.append(Sentence("gaps", phrase("gaps.nothing", interval=say_interval(widest, units)), "open"))
     if found.weight is not None:
         out.append(Sentence("weight", _weight(found.weight, units)))
-    return out + [Sentence(r.code, f"{r.text} {r.remedy}".strip(), "open") for r in found.doubts]
+    return out + [Sentence(r.code, in_words(r, units), "open") for r in found.doubts]
 
 
 def _weight(change: Value, units: Units) -> str:
@@ -161,7 +173,7 @@ def _overall(found: SetFound, units: Units) -> str:
     amount, interval = say_told(v, units)
     if v.value < 0:
         return phrase("set.less", amount=amount, interval=interval)
-    return phrase("set.taken", amount=amount, interval=interval, scale=scale_of_set(v, units))
+    return phrase("set.taken", amount=amount, interval=interval, **scale_of_set(v, units))
 
 
 def _where(limb: LimbSet, units: Units) -> list[Sentence]:

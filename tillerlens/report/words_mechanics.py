@@ -18,6 +18,7 @@ from tillerlens.mechanics.strain import ACCEPTABLE_SET_MM, GOOD_SET_MM, HEAT_RAN
 from tillerlens.report.lengths import (
     COVER,
     Units,
+    in_words,
     say_arrow,
     say_arrow_reach,
     say_energy,
@@ -58,8 +59,7 @@ def bench_words(bench: Bench, units: Units | None = None, others: Sequence[float
         out += cast_words(bench.cast, units)
         out += [speed_words(bench.cast, mass, units) for mass in others]
     out += [
-        Sentence(r.code, f"{r.text} {r.remedy}".strip(), "finding" if r.code == ReadingsDisagree.code else "open")
-        for r in bench.reasons
+        Sentence(r.code, in_words(r, units), "finding" if r.code == ReadingsDisagree.code else "open") for r in bench.reasons
     ]
     out.sort(key=lambda s: s.tone != "finding")
     return out + [Sentence("care", text) for text in (*CARE_ALWAYS, *CARE_UNDER_TENSION)]
@@ -161,8 +161,8 @@ def say_set(found: SetExpected, units: Units) -> str:
 def limit_words(risk: Risk, sections_known: bool) -> list[Sentence]:
     """Where limit and set come from, what the strain's interval is made of, and what the strain rests on."""
     limit = risk.limit
-    what = phrase("limit", limit=f"{100 * limit.strain:.2f} %", what=limit.what, source=limit.source)
-    out = [Sentence("limit", f"{what} {phrase('limit.less')}")]
+    words = {"limit": f"{100 * limit.strain:.2f} %", "what": limit.what, "source": limit.source}
+    out = [Sentence("limit", " ".join(phrase(key, **words) for key in ("limit", "limit.less", "limit.source")))]
     if risk.set_expected is not None:
         words = {"crushes": f"{100 * limit.crushes:.2f} %", "source": limit.crushes_source}
         out.append(Sentence("limit", phrase("limit.crush", low=f"{YIELDS[0]:g}", high=f"{YIELDS[1]:g}", **words)))

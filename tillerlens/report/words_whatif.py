@@ -64,13 +64,15 @@ def what_if_words(tried: Tried, units: Units | None = None, own_heat: bool = Fal
     the stiffening by heat is from the user's own bows.
     """
     units = units or Units()
-    asked = "; ".join(change_words(c, units) for c in tried.changes) or phrase("what_if.nothing")
+    asked = [change_words(c, units) for c in tried.changes] or [phrase("what_if.nothing")]
+    asked = [phrase("what_if.and" if k else "what_if.say", asked=words) for k, words in enumerate(asked)]
     at, d = say_length(tried.draw_back, units), tried.difference
     weight = d["weight"]
     still = abs(weight.value) <= COVER * weight.u or abs(weight.value) < 0.05 * NEWTON_PER_POUND
-    words = {"asked": asked, "at": at, "after": _weight(tried.after.weight, units)}
+    words = {"at": at, "after": _weight(tried.after.weight, units)}
     words |= {"by": _weight(Value(abs(weight.value), weight.u, "N"), units)}
-    out = [Sentence("what_if", phrase(f"what_if.{'stays' if still else 'gains' if weight.value > 0 else 'loses'}", **words))]
+    then = phrase(f"what_if.{'stays' if still else 'gains' if weight.value > 0 else 'loses'}", **words)
+    out = [Sentence("what_if", " ".join([*asked, then]))]
     most = max((x for x in tried.after.gaps), key=lambda x: abs(d[f"difference_{x:.1f}"].value), default=None)
     if most is not None:
         moved = d[f"difference_{most:.1f}"]

@@ -32,7 +32,7 @@ def show(place: Place) -> None:
         _way_in(shop, "looking", "To look only", shop.keys.pins.looking)
         st.warning(WARNING)
         st.markdown(
-            "Pictures are best handed over from the phone itself: New picture, then the camera or the gallery. "
+            "Add photos from the phone itself: open a bow, then the camera or the gallery. "
             f"A picture may have {MOST_MB} MB."
         )
     st.markdown(plain(others_in_words(shop, visitor())))

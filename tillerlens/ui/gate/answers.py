@@ -26,7 +26,7 @@ BAD_PATH = "There is no such place in this shop."
 BROKEN = "Something went wrong while this was fetched. Reload the page; what happened is in the program's log."
 CROWDED = "Too many tabs have this shop open. Close some that nobody uses, and try again."
 WRONG_PIN = "That is not the PIN."
-WRONG_KEY = "That code is an old one; the shop was started anew since. Point the camera at the present code, or type the PIN."
+WRONG_KEY = "That code is old: the shop was restarted since. Point the camera at the new code, or type the PIN."
 
 _STYLE = (
     "body{font:1.1rem/1.5 system-ui,sans-serif;background:#faf8f2;color:#16181c;margin:0;padding:2rem 1rem}"
