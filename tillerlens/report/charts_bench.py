@@ -22,7 +22,6 @@ from tillerlens.mechanics.strain import LimbStrain, Risk
 from tillerlens.mechanics.wish import LEAN_OF_BEND, Bend
 from tillerlens.mechanics.wood import DryBand
 from tillerlens.report.charts import COLOURS, limb_colour, limb_dash, line_legend
-from tillerlens.report.from_rest import PER_METRE
 from tillerlens.report.history import FOOT_M
 from tillerlens.report.lengths import COVER, Units
 from tillerlens.units import KG_PER_GRAIN, MM_PER_INCH, NEWTON_PER_POUND, STANDARD_GRAVITY
@@ -45,7 +44,7 @@ def bend_from_rest_chart(
     units = units or Units()
     rows, wished = from_rest_rows(rest, bent, units, bend, sections)
     x = alt.X("at:Q", title=f"from the handle's centre ({units.axis})", scale=alt.Scale(nice=False, zero=False))
-    y = f"bend from rest: {PER_METRE}"
+    y = f"bend from rest, {units.bend_axis}"
     base = _chart(rows).encode(x, color=limb_colour())
     band = base.mark_area(opacity=0.18).encode(alt.Y("low:Q", title=y), alt.Y2("high:Q"))
     line = base.mark_line(strokeWidth=2.5).encode(alt.Y("bend:Q"), strokeDash=limb_dash(), tooltip=_tips(units))
@@ -66,7 +65,7 @@ def from_rest_rows(
     fade = float(bent.shot.get("handle_in", 0.0)) * MM_PER_INCH / 2
     for limb in LIMBS:
         at, k, u = moved[limb]
-        for x, value, reach in zip(at, k, COVER * u, strict=True):
+        for x, value, reach in zip(at, units.on_bend(1.0) * k, units.on_bend(1.0) * COVER * u, strict=True):
             if math.isfinite(value):
                 known = math.isfinite(reach)
                 ends = {"low": round(float(value - reach), 4), "high": round(float(value + reach), 4)}
@@ -78,7 +77,8 @@ def from_rest_rows(
         if shape is not None and on.any() and float(np.mean(shape[on])) > 0:
             level = float(np.mean(k[on])) / float(np.mean(shape[on]))
             for x, value in zip(at[on], level * shape[on], strict=True):
-                wished.append({"limb": limb, "at": round(units.on_axis(float(x)), 3), "wish": round(float(value), 4)})
+                row = {"limb": limb, "at": round(units.on_axis(float(x)), 3), "wish": round(units.on_bend(float(value)), 4)}
+                wished.append(row)
     return rows, wished
 
 
@@ -276,5 +276,5 @@ def _tips(units: Units) -> list[alt.Tooltip]:
     return [
         alt.Tooltip("limb:N"),
         alt.Tooltip("at:Q", title=f"from the handle's centre ({units.axis})", format=".1f"),
-        alt.Tooltip("bend:Q", title="bend (1/radius, 1/m)", format=".2f"),
+        alt.Tooltip("bend:Q", title=f"bend, {units.bend_axis}", format=".2f"),
     ]

@@ -63,6 +63,15 @@ class Units:
         """A length as the number that an axis in this unit shows."""
         return mm / 10 if self.length == "cm" else mm / MM_PER_INCH
 
+    @property
+    def bend_axis(self) -> str:
+        """What the numbers of a bend are: by how much the limb turns along a short way."""
+        return "degrees in 10 cm" if self.length == "cm" else "degrees in an inch"
+
+    def on_bend(self, per_m: float) -> float:
+        """A curvature in 1/m as the number that an axis of bend shows."""
+        return math.degrees(per_m * (100.0 if self.length == "cm" else MM_PER_INCH) / 1000)
+
 
 def is_told(value: Value) -> bool:
     """Whether a value differs from zero by more than its interval. Without a known interval nothing is

@@ -19,7 +19,7 @@ from PIL import Image, ImageDraw
 
 from tillerlens.measurement import LIMBS, Measurement, TracedBow
 from tillerlens.report.asked import closer_box, draw_asks, draw_clicks, draw_followed
-from tillerlens.report.from_rest import PER_METRE, Bend, bend_of
+from tillerlens.report.from_rest import Bend, bend_of
 from tillerlens.report.lengths import Units, in_words, say_two_limbs
 from tillerlens.report.pens import (
     GAP,
@@ -315,7 +315,7 @@ def _caption(canvas: Canvas, paragraphs: list[str]) -> Picture:
 def _key(canvas: Canvas, bend: Bend, units: Units) -> Picture:
     """What the colours and the figures mean."""
     size, measurement = canvas.letter, bend.shown
-    strips = [_bend_key(canvas, bend)] if measurement.profile else []
+    strips = [_bend_key(canvas, bend, units)] if measurement.profile else []
     if measurement.gaps:
         text = f"Figures: belly to the line between the nocks, in {units.axis}."
         strips.append(_caption(canvas, [text]))
@@ -324,7 +324,7 @@ def _key(canvas: Canvas, bend: Bend, units: Units) -> Picture:
     return np.vstack(strips)
 
 
-def _bend_key(canvas: Canvas, bend: Bend) -> Picture:
+def _bend_key(canvas: Canvas, bend: Bend, units: Units) -> Picture:
     """The bar of colours between its two ends in words, with the curvatures they stand for; below it, what they are."""
     measurement = bend.shown
     width, size = canvas.rgb.shape[1], canvas.letter
@@ -342,6 +342,6 @@ def _bend_key(canvas: Canvas, bend: Bend) -> Picture:
     pen.text((size, middle), ends[0], INK, font, "lm")
     pen.text((width - size, middle), ends[1], INK, font, "rm")
     for x, value, anchor in ((left, low, "lm"), (width - right, high, "rm")):
-        pen.text((x, 2.2 * size), f"{value:.2f}", INK, small, anchor)
-    pen.text(((left + width - right) / 2, 2.2 * size), PER_METRE, INK, small, "mm")
+        pen.text((x, 2.2 * size), f"{units.on_bend(value):.2f}", INK, small, anchor)
+    pen.text(((left + width - right) / 2, 2.2 * size), f"bend, {units.bend_axis}", INK, small, "mm")
     return np.vstack([np.asarray(image), _caption(canvas, [bend.key])])
