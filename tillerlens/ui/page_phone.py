@@ -7,6 +7,7 @@ import streamlit as st
 from tillerlens.cli_serve import MOST_MB, WARNING
 from tillerlens.ui.fields import plain
 from tillerlens.ui.gate import Kind, Shop, looking_only, shop_now, visitor
+from tillerlens.ui.gate.answers import START
 from tillerlens.ui.gate.visit import others_in_words
 from tillerlens.ui.place import Place
 
@@ -16,8 +17,8 @@ def show(place: Place) -> None:
     shop = shop_now()
     if shop is None or shop.address is None:
         st.subheader("This shop is open to this computer only.", anchor=False)
-        st.markdown("To reach it from a phone in the same network, stop it and start it with")
-        st.code("tillerlens serve --lan", language=None)
+        st.markdown("To reach it from a phone in the same network, stop it. Then start it in its own folder with")
+        st.code(START, language=None)
         st.markdown("It then shows an address, a PIN and a code here that the phone's camera reads.")
         st.warning(WARNING)
         return

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import html
+import os
 import re
 from collections.abc import Iterable
 from functools import cache
@@ -14,7 +15,9 @@ from starlette.types import Message, Receive, Scope, Send
 
 RawHeaders = list[tuple[bytes, bytes]]
 
-ALONE = "This shop is open to the computer it runs on only. To let others in, start it there with: tillerlens serve --lan"
+PYTHON = ".venv\\Scripts\\python" if os.name == "nt" else ".venv/bin/python"
+START = f"{PYTHON} -m tillerlens serve --lan"  # the README's own line
+ALONE = f"This shop is open to the computer it runs on only. To let others in, start it there with: {START}"
 NO_PIN = "This shop asks for its PIN first. Open its address in a browser and type it there."
 LOOKING = "You are here to look only, so nothing was changed. Ask whoever runs the shop for the other PIN."
 WRONG_NAME = (
