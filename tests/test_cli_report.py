@@ -70,7 +70,7 @@ def test_a_photograph_is_measured_first(files, tmp_path, monkeypatch):
     (tmp_path / "bow.jpg").write_bytes(b"")
     truth = files("a.json", json.loads(json.dumps(from_truth("heron-unstrung", spots=False).as_document())))
     done = run("compare", truth, tmp_path / "bow.jpg")
-    assert done.exit_code == 0 and done.stdout.startswith("No set that the two pictures can show")
+    assert done.exit_code == 0 and done.stdout.startswith("The two pictures show no set")
     done = run("compare", truth, tmp_path / "bow.jpg")
     assert done.exit_code == 2 and "was not measured" in done.stderr
 

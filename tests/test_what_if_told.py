@@ -138,9 +138,9 @@ def test_on_the_page_a_touch_moves_the_answer(tmp_path, monkeypatch) -> None:
         at.run()
         assert not at.exception
         said = lambda: " ".join(m.value for m in at.markdown).replace("\\", "")  # noqa: E731
-        assert "Try before you cut" in said() and "If you change nothing" in said()
+        assert "Try before you cut" in said() and "Say you change nothing" in said()
         next(c for c in at.checkbox if c.key == "try_heat").check().run()
-        assert not at.exception and "If you heat-treat the belly of both limbs" in said()
+        assert not at.exception and "Say you heat-treat the belly of both limbs" in said()
         next(c for c in at.checkbox if c.key == "try_heat").uncheck().run()
         next(s for s in at.slider if s.key == "try_shorten").set_value(1.0).run()
-        assert not at.exception and "If you shorten each end by 1 in: at 28 in it gains" in said()
+        assert not at.exception and "Say you shorten each end by 1 in. At 28 in it gains" in said()

@@ -196,13 +196,12 @@ def _measured(path: Path, shot: Path | None, rest: Path | None, about: dict[str,
 
 def _finish(outcome: _Outcome, overlay: Path | None, json_out: bool) -> int:
     """Print and draw one outcome; its exit status."""
-    from tillerlens.report.lengths import Units, in_words
     from tillerlens.report.table import as_text
 
     found = outcome.measurement
     if found.status != "measured":
         for reason in found.reasons:
-            typer.echo(in_words(reason, Units()), err=True)
+            typer.echo(f"{reason.text} {reason.remedy}".strip(), err=True)
     if outcome.photo is None:
         return UNUSABLE
     try:

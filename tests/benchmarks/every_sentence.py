@@ -1,10 +1,11 @@
 """List every sentence and label that a page, a command, a report or an error can show, with where it is made.
 
-Usage: every_sentence.py [PART ...] [--faults]
+Usage: every_sentence.py [PART ...] [--faults] | --phrases | --said | --said-metric
 
 PART: show only files whose path holds it. --faults: only what is too long or holds a banned word. Two sources are read: the
 package's Python (every string constant and f-string that is not a docstring and reads like words, with {...} for what is
-filled in) and its templates and schemas. Nothing is run.
+filled in) and its templates and schemas. --phrases: the verdicts' and the plan's sentences by their keys. --said: what these
+say with real numbers, from made-up bows; --said-metric: the same in centimetres and kilograms.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import argparse
 import ast
 import json
 import re
+import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -143,7 +145,16 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("part", nargs="*", help="only files whose path holds it")
     parser.add_argument("--faults", action="store_true", help="only what is too long or holds a banned word")
+    parser.add_argument("--phrases", action="store_true", help="the verdicts' and the plan's sentences by their keys")
+    parser.add_argument("--said", action="store_true", help="the same with real numbers")
+    parser.add_argument("--said-metric", action="store_true", help="the same in cm and kg")
     asked = parser.parse_args()
+    if asked.phrases:
+        _print_phrases()
+        return
+    if asked.said or asked.said_metric:
+        _print_said(asked.said_metric)
+        return
     for text in texts_in_source():
         if asked.part and not any(part in text.file for part in asked.part):
             continue
@@ -151,6 +162,25 @@ def main() -> None:
         if asked.faults and not wrong:
             continue
         print(f"{text.file}:{text.line}: {text.words!r}" + "".join(f"\n      ! {fault}" for fault in wrong))
+
+
+def _print_phrases() -> None:
+    from tillerlens.report.phrases import PHRASES
+    from tillerlens.report.words_plan import PATTERNS
+
+    for key, words in [*PHRASES.items(), *((f"plan.{key}", words) for key, words in PATTERNS.items())]:
+        print(f"{key}: {words}")
+
+
+def _print_said(metric: bool) -> None:
+    root = Path(__file__).resolve().parents[2]
+    sys.path[:0] = [str(root), str(root / "tests")]
+    from spoken import everything
+
+    from tillerlens.report.lengths import Units
+
+    for topic, texts in everything(Units("cm", "kg") if metric else Units()).items():
+        print(f"--- {topic}", *dict.fromkeys(texts), sep="\n")
 
 
 if __name__ == "__main__":

@@ -221,7 +221,7 @@ def _bench(look: _Look) -> None:
             look.tell("bench", path.name, f"The file {path} is damaged.", "Put it back from a backup, or remove it.")
     for path in sorted((look.record.folder / "bench").glob("*/[!.]*.picture")):
         if path.with_suffix(".json").exists() and not originals.is_whole(path, path.stem):
-            look.tell("bench", path.name, f"The picture {path} on the bench is damaged.", "Hand it over again.")
+            look.tell("bench", path.name, f"The picture {path} on the bench is damaged.", "Add it again.")
 
 
 def _notes(folder: Path) -> Iterator[Path]:

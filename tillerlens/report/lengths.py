@@ -107,7 +107,7 @@ def is_plain(value: Value, units: Units) -> bool:
     if not is_told(value):
         return False
     size = Value(abs(value.value), value.u, "mm")
-    return _covering(size, units.division_mm) < _steps(size.value, units.division_mm) * units.division_mm * (1 - 1e-9)
+    return covering(size, units.division_mm) < _steps(size.value, units.division_mm) * units.division_mm * (1 - 1e-9)
 
 
 @dataclass(frozen=True)
@@ -126,9 +126,7 @@ class TwoLimbs:
 def say_two_limbs(upper: Value, lower: Value, difference: Value, units: Units) -> TwoLimbs:
     """Two lengths and their difference, printed so that they subtract.
 
-    The difference is the sharpest of the three and is rounded by itself. The two lengths are then put to those divisions,
-    apart by the difference as printed, that lie nearest to what was measured: none moves by more than three quarters of a
-    division. Each printed interval covers the computed one.
+    Each printed interval covers the computed one.
 
     Parameters
     ----------
@@ -142,15 +140,25 @@ def say_two_limbs(upper: Value, lower: Value, difference: Value, units: Units) -
         said, reach = [say_length(v.value, units) for v in three], [say_interval(v, units) for v in three]
         return TwoLimbs(said[0], said[1], said[2], reach[0], reach[1], reach[2])
     step = units.division_mm
-    apart = _steps(difference.value, step)
-    low = _steps((upper.value + lower.value - apart * step) / 2, step)
-    printed = [(low + apart) * step, low * step, apart * step]
+    printed = [n * step for n in agreeing(upper.value, lower.value, difference.value, step)]
     said = [say_length(mm, units) for mm in printed]
     reach = [
-        "±" + say_length(_covering(v, step, mm), units) if math.isfinite(v.u) else say_interval(v, units)
+        "±" + say_length(covering(v, step, mm), units) if math.isfinite(v.u) else say_interval(v, units)
         for v, mm in zip(three, printed, strict=True)
     ]
     return TwoLimbs(said[0], said[1], said[2], reach[0], reach[1], reach[2])
+
+
+def agreeing(a: float, b: float, difference: float, step: float) -> tuple[int, int, int]:
+    """Three numbers in whole steps such that the first less the second is the third.
+
+    The difference is the sharpest of the three and is rounded by itself. The other two are put to those steps, apart by the
+    difference as rounded, that lie nearest to what was measured: none moves by more than three quarters of a step where the
+    difference is that of the two.
+    """
+    apart = _steps(difference, step)
+    low = _steps((a + b - apart * step) / 2, step)
+    return low + apart, low, apart
 
 
 def _steps(mm: float, step: float) -> int:
@@ -180,11 +188,11 @@ def say_interval(value: Value, units: Units) -> str:
     if not math.isfinite(value.u):
         return "interval unknown"
     if value.unit == "mm":
-        return "±" + say_length(_covering(value, units.division_mm), units)
+        return "±" + say_length(covering(value, units.division_mm), units)
     if value.unit == "deg":
-        return f"±{_covering(value, _ANGLE_DIVISION_DEG):.1f}°"
+        return f"±{covering(value, _ANGLE_DIVISION_DEG):.1f}°"
     division = 10 ** math.floor(math.log10(max(COVER * value.u, 1e-9)))
-    return f"±{_covering(value, division):.6g} {value.unit}".rstrip()
+    return f"±{covering(value, division):.6g} {value.unit}".rstrip()
 
 
 def say_value(value: Value, units: Units) -> str:
@@ -219,9 +227,9 @@ def say_weight(newtons: float, units: Units) -> str:
     return f"{newtons / STANDARD_GRAVITY:.1f} kg"
 
 
-def say_inch(units: Units) -> str:
+def say_inch(units: Units, article: str = "") -> str:
     """The step of draw that a rise in weight is told for."""
-    return "2.54 cm" if units.length == "cm" else "inch"
+    return "2.54 cm" if units.length == "cm" else f"{article}inch"
 
 
 def say_arrow(kg: float, units: Units) -> str:
@@ -263,7 +271,7 @@ def _up(x: float) -> float:
     return max(1.0, math.ceil(x - 1e-9)) if math.isfinite(x) else math.nan
 
 
-def _covering(value: Value, division: float, printed: float | None = None) -> float:
+def covering(value: Value, division: float, printed: float | None = None) -> float:
     """2u, widened by what printing moves the value, in whole divisions, at least one. ``printed``: if not the nearest."""
     number = value.value if math.isfinite(value.value) else 0.0
     moved = abs((_steps(number, division) * division if printed is None else printed) - number)
@@ -278,9 +286,9 @@ def say_all(values: Mapping[str, Value], units: Units) -> dict[str, tuple[str, s
     """Every value and its interval in print, by name: both limbs' lengths subtract to the difference beside them."""
     said = {name: (say_value(v, units), say_interval(v, units)) for name, v in values.items()}
     for what in _TWO_LIMBS:
-        names = [f"{what}_upper", f"{what}_lower", f"{what}_difference"]
+        names = upper, lower, apart = f"{what}_upper", f"{what}_lower", f"{what}_difference"
         if all(name in values for name in names):
-            two = say_two_limbs(*(values[name] for name in names), units)
+            two = say_two_limbs(values[upper], values[lower], values[apart], units)
             texts = (two.upper, two.lower, two.difference)
             reaches = (two.reach_upper, two.reach_lower, two.reach_difference)
             said |= dict(zip(names, zip(texts, reaches, strict=True), strict=True))

@@ -46,7 +46,8 @@ def headline(bench: Bench, early: EarlyDraw | None, units: Units) -> Sentence:
     if risk is not None and risk.share.value + COVER * risk.share.u > 1:
         draw = bench.full_draw_mm if risk is bench.risk_full else bench.draw_seen_mm
         words = {"side": risk.side, "limb": risk.limb, "draw": say_length(draw, units)}
-        return Sentence("strain", " ".join([*said, phrase("bench.near_limit", **words)]), "finding")
+        there = bool(said) and risk is bench.risk_full
+        return Sentence("strain", " ".join([*said, phrase(f"bench.near_limit{'_there' if there else ''}", **words)]), "finding")
     if risk is not None and risk.set_expected is not None and risk.set_expected.too_much:
         return Sentence("set", " ".join([*said, phrase("bench.costs_set", set=say_set(risk.set_expected, units))]), "finding")
     if said:

@@ -216,7 +216,7 @@ def force_words(curve: ForceCurve, full_mm: float, stacks: Stacking | None, unit
         out.append(Sentence("reading", phrase("reading", draw=say_length(draw, units)), "finding"))
     if stacks is not None and math.isfinite(stacks.onset_mm):
         words = {"onset": say_place(stacks.onset_mm, units), "at": at, "rise": _weight(stacks.rise, units)}
-        words |= {"inch": say_inch(units), "share": f"{STACK_PERCENT_PER_INCH:g} %"}
+        words |= {"inch": say_inch(units), "an_inch": say_inch(units, "an "), "share": f"{STACK_PERCENT_PER_INCH:g} %"}
         key = "stacking" if stacks.sure else "stacking.may"
         out.append(Sentence("stacking", phrase(key, **words), "finding" if stacks.sure else "open"))
     return out

@@ -7,11 +7,12 @@ from collections.abc import Sequence
 
 from tillerlens.measurement import LIMBS, Value
 from tillerlens.mechanics.whatif import STIFFER, Change, Outcome, Tried
-from tillerlens.report.lengths import COVER, Units, say_length, say_place, say_value, say_weight
+from tillerlens.report.lengths import COVER, Units, agreeing, covering, say_length, say_place, say_two_limbs
 from tillerlens.report.phrases import phrase
 from tillerlens.report.words import Sentence
 from tillerlens.units import JOULE_PER_FOOT_POUND, MM_PER_INCH, NEWTON_PER_POUND, STANDARD_GRAVITY
 
+Three = tuple[Value, Value, Value]  # today, after, and the difference
 HEAD = ("", "today", "after", "difference")
 DRAWN_FROM = {"calipers": "by your calipers", "the side": "by the thickness seen from the side"}
 
@@ -41,21 +42,21 @@ def table(tried: Tried, units: Units) -> list[tuple[str, ...]]:
     """Rows of HEAD: weight, energy, brace height, tiller by station, string angles, most strain on each belly."""
     at = say_length(tried.draw_back, units)
     rows: list[tuple[str, ...]] = [
-        (f"weight at {at}", *(_weight(v, units) for v in _three(tried, "weight"))),
-        ("energy stored from the brace", *(_energy(v, units) for v in _three(tried, "energy"))),
-        ("brace height to the back", *(_length(v, units) for v in _three(tried, "brace_back"))),
+        (f"weight at {at}", *_weights(_three(tried, "weight"), units)),
+        ("energy stored from the brace", *_energies(_three(tried, "energy"), units)),
+        ("brace height to the back", *_lengths(_three(tried, "brace_back"), units)),
     ]
     for station in tried.today.gaps:
         if station not in tried.after.gaps:
             continue  # it lies beyond the shortened limb
         values = (tried.today.gaps[station][2], tried.after.gaps[station][2], tried.difference[f"difference_{station:.1f}"])
-        rows.append((f"upper − lower gap, {say_place(station, units)} from the handle", *(_length(v, units) for v in values)))
+        rows.append((f"upper − lower gap, {say_place(station, units)} from the handle", *_lengths(values, units)))
     for limb in LIMBS:
-        rows.append((f"tip drawn in, {limb}", *(_length(v, units) for v in _three(tried, f"tip_{limb}"))))
+        rows.append((f"tip drawn in, {limb}", *_lengths(_three(tried, f"tip_{limb}"), units)))
     for limb in LIMBS:
-        rows.append((f"string angle, {limb}", *(_angle(v) for v in _three(tried, f"string_angle_{limb}"))))
+        rows.append((f"string angle, {limb}", *_agreeing(_three(tried, f"string_angle_{limb}"), 1.0, 0.1, "°", "°")))
     for limb in LIMBS:
-        rows.append((f"most strain, {limb} belly", *(_strain(v) for v in _three(tried, f"strain_{limb}"))))
+        rows.append((f"most strain, {limb} belly", *_agreeing(_three(tried, f"strain_{limb}"), 0.01, 0.01, " %", "")))
     return rows
 
 
@@ -69,8 +70,8 @@ def what_if_words(tried: Tried, units: Units | None = None, own_heat: bool = Fal
     at, d = say_length(tried.draw_back, units), tried.difference
     weight = d["weight"]
     still = abs(weight.value) <= COVER * weight.u or abs(weight.value) < 0.05 * NEWTON_PER_POUND
-    words = {"at": at, "after": _weight(tried.after.weight, units)}
-    words |= {"by": _weight(Value(abs(weight.value), weight.u, "N"), units)}
+    _, after, by = _weights(_three(tried, "weight"), units)
+    words = {"at": at, "after": after, "by": by.removeprefix("-")}
     then = phrase(f"what_if.{'stays' if still else 'gains' if weight.value > 0 else 'loses'}", **words)
     out = [Sentence("what_if", " ".join([*asked, then]))]
     most = max((x for x in tried.after.gaps), key=lambda x: abs(d[f"difference_{x:.1f}"].value), default=None)
@@ -78,7 +79,8 @@ def what_if_words(tried: Tried, units: Units | None = None, own_heat: bool = Fal
         moved = d[f"difference_{most:.1f}"]
         if abs(moved.value) > max(COVER * moved.u, MM_PER_INCH / 32):
             words = {"limb": "upper" if moved.value > 0 else "lower", "place": say_place(most, units)}
-            words |= {"by": _length(moved, units), "after": _length(tried.after.gaps[most][2], units)}
+            _, after, by = _lengths((tried.today.gaps[most][2], tried.after.gaps[most][2], moved), units)
+            words |= {"by": by, "after": after}
             out.append(Sentence("what_if_tiller", phrase("what_if.tiller", **words)))
     if any(c.kind == "heat" and (c.amount is None or c.u > 0) for c in tried.changes):
         own = own_heat and all(c.amount is not None for c in tried.changes if c.kind == "heat")
@@ -87,7 +89,7 @@ def what_if_words(tried: Tried, units: Units | None = None, own_heat: bool = Fal
     return [*out, Sentence("what_if_basis", phrase("what_if.basis", strain=DRAWN_FROM[tried.strain_from]))]
 
 
-def _three(tried: Tried, name: str) -> tuple[Value, Value, Value]:
+def _three(tried: Tried, name: str) -> Three:
     def of(o: Outcome) -> Value:
         for start, values in (("tip_", o.tip), ("string_angle_", o.string_angle), ("strain_", o.strain)):
             if name.startswith(start):
@@ -98,37 +100,34 @@ def _three(tried: Tried, name: str) -> tuple[Value, Value, Value]:
     return of(tried.today), of(tried.after), tried.difference[name]
 
 
-def _weight(v: Value, units: Units) -> str:
+def _weights(three: Three, units: Units) -> list[str]:
     pounds = units.weight == "lb"
-    per = NEWTON_PER_POUND if pounds else STANDARD_GRAVITY
-    return f"{say_weight(v.value, units)} (±{_covering(v.value / per, v.u / per, 0.1):.1f})"
+    return _agreeing(three, NEWTON_PER_POUND if pounds else STANDARD_GRAVITY, 0.1, " lb" if pounds else " kg", "")
 
 
-def _energy(v: Value, units: Units) -> str:
-    per, unit = (1.0, "J") if units.length == "cm" else (JOULE_PER_FOOT_POUND, "ft·lb")
-    return f"{v.value / per + 0.0:.1f} {unit} (±{_covering(v.value / per, v.u / per, 0.1):.1f})"
+def _energies(three: Three, units: Units) -> list[str]:
+    metric = units.length == "cm"
+    return _agreeing(three, 1.0 if metric else JOULE_PER_FOOT_POUND, 0.1, " J" if metric else " ft·lb", "")
 
 
-def _length(v: Value, units: Units) -> str:
-    """To half the ruler's division, for what is looked for here is small."""
-    step = units.division_mm / 2
-    return f"{say_length(v.value, units, 2)} (±{say_length(_covering(v.value, v.u, step), units, 2)})"
+def _lengths(three: Three, units: Units) -> list[str]:
+    """On the ruler of choice; after less today is the difference as printed."""
+    today, after, change = three
+    two = say_two_limbs(after, today, change, units)
+    changed = two.reach_difference if change.value or change.u else f"±{say_length(0.0, units)}"
+    return [f"{two.lower} ({two.reach_lower})", f"{two.upper} ({two.reach_upper})", f"{two.difference} ({changed})"]
 
 
-def _angle(v: Value) -> str:
-    return f"{say_value(v, Units())} (±{_covering(v.value, v.u, 0.1):.1f}°)"
-
-
-def _strain(v: Value) -> str:
-    return f"{100 * v.value + 0.0:.2f} % (±{_covering(100 * v.value, 100 * v.u, 0.01):.2f})"
-
-
-def _covering(value: float, u: float, step: float) -> float:
-    """2u, widened by what rounding the value to its step moves it, in whole steps; nothing where nothing changes."""
-    if value == 0 and u == 0:
-        return 0.0
-    moved = abs(round(value / step) * step - value)
-    return max(1, math.ceil((COVER * u + moved) / step - 1e-9)) * step
+def _agreeing(three: Three, per: float, step: float, unit: str, reach_unit: str) -> list[str]:
+    """Today, after and the difference in print, each with its interval; the first two subtract to the third."""
+    today, after, change = (Value(v.value / per, v.u / per, "") for v in three)
+    places = max(0, round(-math.log10(step)))
+    late, early, apart = agreeing(after.value, today.value, change.value, step)
+    said = []
+    for v, n in ((today, early), (after, late), (change, apart)):
+        reach = 0.0 if v.value == 0 and v.u == 0 else covering(v, step, n * step)  # nothing where nothing changes
+        said.append(f"{n * step + 0.0:.{places}f}{unit} (±{reach:.{places}f}{reach_unit})")
+    return said
 
 
 def _thin(mm: float, units: Units) -> str:
