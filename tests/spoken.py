@@ -6,6 +6,7 @@ Every sentence of ``report.phrases`` is reached from here, which ``test_sentence
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -245,9 +246,19 @@ def reports(units):
     for s in unset.stages:
         s.document["values"].pop("reflex")
     for told in (whole, bare, unset):
-        for section in lay_out_story(told, units)["sections"]:
-            out += section.get("text", [])
-            out += [str(cell) for t in section.get("tables", []) for row in t["rows"] for cell in row]
+        out += _cells(lay_out_story(told, units))
+    return out
+
+
+def _cells(content):
+    """All text of a report: sentences, heads and cells of tables, captions, and the words in figures."""
+    out = []  # the facts are the fixture's own
+    for section in content["sections"]:
+        out += [section["title"], *section.get("text", [])]
+        out += [str(cell) for t in section.get("tables", []) for row in (t["head"], *t["rows"]) for cell in row]
+        out += [p["caption"] for p in section.get("pictures", [])]
+        for f in section.get("figures", []):
+            out += [f["title"], *re.findall(r"<text[^>]*>([^<]*)</text>", f["svg"])]
     return out
 
 

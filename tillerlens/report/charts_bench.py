@@ -238,7 +238,7 @@ def arrows_chart(cast_: Cast, shots: Sequence[ArrowSpeed], units: Units | None =
         ends = {"low": (v.value - COVER * v.u) * fast, "high": (v.value + COVER * v.u) * fast}
         rows.append({"arrow": float(m) * mass, "speed": v.value * fast, **ends})
     x = alt.X("arrow:Q", title=f"arrow ({'g' if metric else 'grains'})", scale=alt.Scale(zero=False, nice=False))
-    y = f"speed ({'m/s' if metric else 'feet per second'})"
+    y = f"speed ({'m/s' if metric else 'fps'})"
     free = alt.Scale(zero=False)
     base = _chart(rows).encode(x)
     band = base.mark_area(opacity=0.2, color=INK).encode(alt.Y("low:Q", title=y, scale=free), alt.Y2("high:Q"))

@@ -248,16 +248,29 @@ def say_arrow_reach(u_kg: float, units: Units) -> str:
     return f"±{_up(COVER * grains_from_kg(u_kg)):.0f} gr"
 
 
+def say_mass(kg: float, units: Units) -> str:
+    """A bow's mass: ``19.0 oz`` or ``540 g``."""
+    return f"{16 * kg / KG_PER_POUND:.1f} oz" if units.weight == "lb" else f"{1000 * kg:.0f} g"
+
+
+def say_thin(mm: float, units: Units) -> str:
+    """A thickness taken off, or a depth: ``3/64 in`` or ``1.2 mm``; tenths of a 64th where it is none of those."""
+    if units.length == "cm":
+        return f"{mm:.1f} mm"
+    n = 64 * mm / MM_PER_INCH
+    return f"{n:.0f}/64 in" if abs(n - round(n)) < 0.05 else f"{n:.1f}/64 in"
+
+
 def say_speed(m_s: float, units: Units) -> str:
-    """``172 ft/s`` or ``52.4 m/s``."""
-    return f"{m_s:.1f} m/s" if units.length == "cm" else f"{m_s / FOOT_M:.0f} ft/s"
+    """``172 fps`` or ``52.4 m/s``."""
+    return f"{m_s:.1f} m/s" if units.length == "cm" else f"{m_s / FOOT_M:.0f} fps"
 
 
 def say_speed_reach(u_m_s: float, units: Units) -> str:
-    """The interval of a speed, rounded up: ``±6 ft/s`` or ``±1.8 m/s``."""
+    """The interval of a speed, rounded up: ``±6 fps`` or ``±1.8 m/s``."""
     if not math.isfinite(u_m_s):
         return "interval unknown"
-    return f"±{_up(COVER * 10 * u_m_s) / 10:.1f} m/s" if units.length == "cm" else f"±{_up(COVER * u_m_s / FOOT_M):.0f} ft/s"
+    return f"±{_up(COVER * 10 * u_m_s) / 10:.1f} m/s" if units.length == "cm" else f"±{_up(COVER * u_m_s / FOOT_M):.0f} fps"
 
 
 def say_energy(energy: Value, units: Units) -> str:
@@ -301,7 +314,7 @@ _NUMBER = r"\d+(?:\.\d+)?(?: \d+/\d+)?(?!\d*/)|\d+/\d+"
 _IN_TEXT = re.compile(
     r"(?P<quoted>(?<![\w'])'[^']*'(?!\w))"  # what somebody typed stays as it was typed
     rf"|(?<![\w./])(?P<sign>[±−-]?)(?P<a>{_NUMBER})(?:(?P<between> to | and | by )(?P<b>{_NUMBER}))?"
-    r"(?P<unit>\"|(?: in(?! \d)| lb| gr| ft)(?![\w·/]|\.\w)| feet per second)"
+    r"(?P<unit>\"|(?: in(?! \d)| lb| gr| ft)(?![\w·/]|\.\w)| feet per second| fps)"
     r"(?P<other> or \d+(?:\.\d+)? (?:cm|mm|kg|N)\b)?"
 )
 
@@ -346,6 +359,7 @@ _METRIC = {  # what one of the unit is in the new one, its name, and the least n
     "lb": (KG_PER_POUND, "kg", 1),
     "gr": (1000 * KG_PER_GRAIN, "g", 1),
     "ft": (12 * MM_PER_INCH / 1000, "m", 2),
+    "fps": (FOOT_M, "m/s", 0),
     "feet per second": (FOOT_M, "m/s", 0),
 }
 

@@ -29,9 +29,10 @@ from tillerlens.measures.set import (
     set_between,
     share_kept,
 )
+from tillerlens.mechanics.cast import grains_per_pound
 from tillerlens.report import figures
 from tillerlens.report.history import Pull, ReflexAt, sessions
-from tillerlens.report.lengths import Units, in_words, say, say_arrow, say_length, say_place, say_two_limbs, say_weight
+from tillerlens.report.lengths import Units, in_words, say, say_arrow, say_length, say_place, say_speed, say_two_limbs, say_weight
 from tillerlens.report.phrases import phrase
 from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION, Sentence, Wish, verdict
 from tillerlens.report.words_compare import (
@@ -41,7 +42,7 @@ from tillerlens.report.words_compare import (
     scraping_sentence,
     set_sentences,
 )
-from tillerlens.units import newtons_from_pounds
+from tillerlens.units import JOULE_PER_FOOT_POUND, STANDARD_GRAVITY, newtons_from_pounds
 
 MOST_PICTURES, MOST_GAP_TABLES, MOST_PROFILES = 9, 3, 4
 INSPECTION = (
@@ -378,25 +379,28 @@ def _weights(story: Story, units: Units) -> list[Block]:
         rows = [[f"{p.when:%Y-%m-%d}", say_length(p.draw_mm, units), say_weight(p.weight_n, units)] for p in story.pulls]
         out.append({"title": "Weight", "head": ["when", "draw to the back", "weight"], "rows": rows})
     if story.shots:
-        out.append({"title": "Cast", "head": _CAST, "rows": [_cast_row(s, units) for s in story.shots]})
+        out.append({"title": "Cast", "head": _cast_head(units), "rows": [_cast_row(s, units) for s in story.shots]})
     return out
 
 
-_CAST = ["when", "draw", "arrow", "grains per pound", "speed", "arrow's energy"]
+def _cast_head(units: Units) -> list[str]:
+    share = "grams per kilogram" if units.weight == "kg" else "grains per pound"
+    return ["when", "draw", "arrow", share, "speed", "arrow's energy"]
 
 
 def _cast_row(s: Shot, units: Units) -> list[str]:
-    from tillerlens.units import KG_PER_GRAIN, NEWTON_PER_POUND
-
-    per_pound = "" if not s.weight_n else f"{s.arrow_kg / KG_PER_GRAIN / (s.weight_n / NEWTON_PER_POUND):.1f}"
-    speed = f"{s.speed_m_s / 0.3048:.0f} fps" if units.length != "cm" else f"{s.speed_m_s:.1f} m/s"
+    per, unit = (1.0, "J") if units.length == "cm" else (JOULE_PER_FOOT_POUND, "ft·lb")
+    share = ""  # of the arrow's mass to the draw weight
+    if s.weight_n:
+        metric = units.weight == "kg"
+        share = f"{1000 * s.arrow_kg * STANDARD_GRAVITY / s.weight_n if metric else grains_per_pound(s.arrow_kg, s.weight_n):.1f}"
     return [
         f"{s.when:%Y-%m-%d}",
         say_length(s.draw_mm, units),
         say_arrow(s.arrow_kg, units),
-        per_pound,
-        speed,
-        f"{s.energy_j:.1f} J",
+        share,
+        say_speed(s.speed_m_s, units),
+        f"{s.energy_j / per:.1f} {unit}",
     ]
 
 

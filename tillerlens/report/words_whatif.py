@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from tillerlens.measurement import LIMBS, Value
 from tillerlens.mechanics.whatif import STIFFER, Change, Outcome, Tried
-from tillerlens.report.lengths import COVER, Units, agreeing, covering, say_length, say_place, say_two_limbs
+from tillerlens.report.lengths import COVER, Units, agreeing, covering, say_length, say_place, say_thin, say_two_limbs
 from tillerlens.report.phrases import phrase
 from tillerlens.report.words import Sentence
 from tillerlens.units import JOULE_PER_FOOT_POUND, MM_PER_INCH, NEWTON_PER_POUND, STANDARD_GRAVITY
@@ -24,7 +24,7 @@ def change_words(c: Change, units: Units) -> str:
     if c.kind == "take":
         assert c.from_nock_mm is not None
         a, b = (say_place(x, units) for x in c.from_nock_mm)
-        much = f"{100 * amount:.1f} % of the thickness" if c.mm is None else _thin(c.mm, units)
+        much = f"{100 * amount:.1f} % of the thickness" if c.mm is None else say_thin(c.mm, units)
         return f"take {much} off {of} from {a} to {b} from the nock"
     if c.kind == "narrow":
         return f"narrow the tips of {of} by {100 * amount:.0f} % at the nock, running out over the outer third"
@@ -128,13 +128,6 @@ def _agreeing(three: Three, per: float, step: float, unit: str, reach_unit: str)
         reach = 0.0 if v.value == 0 and v.u == 0 else covering(v, step, n * step)  # nothing where nothing changes
         said.append(f"{n * step + 0.0:.{places}f}{unit} (±{reach:.{places}f}{reach_unit})")
     return said
-
-
-def _thin(mm: float, units: Units) -> str:
-    if units.length == "cm":
-        return f"{mm:.1f} mm"
-    n = 64 * mm / MM_PER_INCH
-    return f"{n:.0f}/64 in" if abs(n - round(n)) < 0.05 else f"{n:.1f}/64 in"
 
 
 def as_lines(rows: Sequence[Sequence[str]]) -> list[str]:

@@ -21,7 +21,7 @@ from tillerlens.mechanics.section import LimbSections
 from tillerlens.record import Event
 from tillerlens.report import bench_of_record as of
 from tillerlens.report.charts_bench import arrows_chart, force_draw_chart, strain_chart
-from tillerlens.report.lengths import say_length, say_weight
+from tillerlens.report.lengths import say_arrow, say_length, say_mass, say_speed, say_weight
 from tillerlens.report.words import Sentence
 from tillerlens.report.words_bench import headline, number_rows
 from tillerlens.report.words_compare import early_draw_sentence
@@ -31,7 +31,7 @@ from tillerlens.ui.fields import plain
 from tillerlens.ui.parts import Known
 from tillerlens.ui.place import Place, say_error
 from tillerlens.ui.turns import MEASURING, in_turn
-from tillerlens.units import format_grains, newtons_from_pounds, parse_length, parse_weight
+from tillerlens.units import newtons_from_pounds, parse_length, parse_weight
 
 FACES = {"back": "to the back", "belly": "to the belly"}
 
@@ -260,8 +260,8 @@ def _said(e: Event, known: Known) -> str:
     d: Mapping[str, float] = e.details
     when = f"{e.happened_at.astimezone():%Y-%m-%d %H:%M}"
     if e.kind == "mass":
-        return plain(f"{when}: the bow weighed {1000 * d['mass_kg']:.0f} g")
+        return plain(f"{when}: the bow weighed {say_mass(d['mass_kg'], known.units)}")
     draw = f"{say_length(d['draw_mm'], known.units)} {FACES[e.details['draw_to']]}"
     if e.kind == "weighing":
         return f"{when}: {say_weight(d['weight_n'], known.units)} at {draw}"
-    return f"{when}: {format_grains(d['arrow_mass_kg'])} at {d['speed_m_s'] / 0.3048:.0f} feet per second, {draw}"
+    return f"{when}: {say_arrow(d['arrow_mass_kg'], known.units)} at {say_speed(d['speed_m_s'], known.units)}, {draw}"
