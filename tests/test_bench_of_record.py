@@ -192,7 +192,7 @@ def test_the_force_draw_curve_is_drawn_with_its_readings(told, units):
     given, bench = told
     wish = (FULL_MM, 200.0)
     rows = rows_of(charts_bench.force_draw_chart(bench.curve, given.readings, units, wish, 600.0))
-    ahead = [r for r in rows if r.get("part") == "looked ahead"]
+    ahead = [r for r in rows if r.get("part") == "expected"]
     assert min(r["draw"] for r in ahead) == pytest.approx(units.on_axis(bench.curve.readings_to_mm), abs=units.on_axis(6.0))
     per = charts_bench.newtons_per(units)
     end = max(ahead, key=lambda r: r["draw"])

@@ -124,6 +124,8 @@ def test_grade_of_a_short_and_of_a_long_winded_text():
         ("0.35 in thick", "0.89 cm thick"),
         ("Write it like 28 3/16 in or 71.5 cm.", "Write it like 71.5 cm."),
         ("Write it like 42.5 lb or 19 kg.", "Write it like 19 kg."),
+        ("Write it like 500 gr or 32 g, 150 fps or 46 m/s.", "Write it like 32 g, 46 m/s."),
+        ("The bow weighs 19 oz.", "The bow weighs 539 g."),
         ("An arrow of 500 gr at 600 feet per second", "An arrow of 32.4 g at 183 m/s"),
         ("5.5 ft, which is 66 in?", "1.68 m, which is 167.6 cm?"),
         ("'28 in' is not a length of the limbs' edges.", "'28 in' is not a length of the limbs' edges."),

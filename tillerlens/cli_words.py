@@ -40,12 +40,12 @@ def _whole(text: str) -> int:
 
 def _mass(text: str) -> float:
     """Kilograms; a bare number is ounces."""
-    return _at_least_zero(text, {**_KG, "": _KG["oz"]}, "mass", "19 oz, 540 g or 500 gr (grains)")
+    return _at_least_zero(text, {**_KG, "": _KG["oz"]}, "mass", "19 oz or 540 g")
 
 
 def _arrow_mass(text: str) -> float:
     """Kilograms; a bare number is grains."""
-    return _at_least_zero(text, {**_KG, "": _KG["gr"]}, "mass", "500 gr (grains) or 32 g")
+    return _at_least_zero(text, {**_KG, "": _KG["gr"]}, "mass", "500 gr or 32 g")
 
 
 def _speed(text: str) -> float:

@@ -100,7 +100,7 @@ _INCH_WORDS = ('"', "''", "inches", "inch", "in", "in.")
 _MM_PER = {"": MM_PER_INCH, **dict.fromkeys(_INCH_WORDS, MM_PER_INCH), "mm": 1.0, "cm": 10.0, "m": 1000.0}
 _POUND_WORDS = ("lbs.", "lbs", "lb.", "lb", "pounds", "pound", "#")
 _NEWTONS_PER = {"": NEWTON_PER_POUND, **dict.fromkeys(_POUND_WORDS, NEWTON_PER_POUND), "n": 1.0, "kg": STANDARD_GRAVITY}
-_LENGTH_LIKE, _WEIGHT_LIKE = '28 3/16" or 715 mm', "42.5 lb or 190 N"
+_LENGTH_LIKE, _WEIGHT_LIKE = "28 3/16 in or 71.5 cm", "42.5 lb or 19 kg"
 
 
 def parse_length(text: str) -> float:

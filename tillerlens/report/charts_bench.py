@@ -151,7 +151,7 @@ def force_draw_chart(
     y = f"weight ({units.weight})"
     base = _chart(rows).encode(x)
     layers: list[Any] = [base.mark_area(opacity=0.2, color=INK).encode(alt.Y("low:Q", title=y), alt.Y2("high:Q"))]
-    what = alt.Scale(domain=["as read", "looked ahead"], range=[[1, 0], [6, 4]])
+    what = alt.Scale(domain=["as read", "expected"], range=[[1, 0], [6, 4]])
     dash = alt.StrokeDash("part:N", title=None, scale=what, legend=line_legend())
     tips = [alt.Tooltip("draw:Q", title="draw", format=".1f"), alt.Tooltip("weight:Q", format=".1f")]
     layers.append(base.mark_line(strokeWidth=2.5, color=INK).encode(alt.Y("weight:Q", title=y), strokeDash=dash, tooltip=tips))
@@ -177,7 +177,7 @@ def force_rows(curve: ForceCurve, units: Units) -> Rows:
     for i, (d, w, u) in enumerate(zip(curve.draw_mm, curve.weight_n, curve.u_weight_n, strict=True)):
         row = {"draw": round(units.on_axis(float(d)), 3), "weight": round(float(w) / per, 3)}
         row |= {"low": round(max(0.0, float(w - COVER * u)) / per, 3), "high": round(float(w + COVER * u) / per, 3)}
-        parts = (["as read"] if i <= last else []) + (["looked ahead"] if i >= last else [])
+        parts = (["as read"] if i <= last else []) + (["expected"] if i >= last else [])
         rows += [{**row, "part": part} for part in parts]
     return rows
 

@@ -314,8 +314,8 @@ _NUMBER = r"\d+(?:\.\d+)?(?: \d+/\d+)?(?!\d*/)|\d+/\d+"
 _IN_TEXT = re.compile(
     r"(?P<quoted>(?<![\w'])'[^']*'(?!\w))"  # what somebody typed stays as it was typed
     rf"|(?<![\w./])(?P<sign>[±−-]?)(?P<a>{_NUMBER})(?:(?P<between> to | and | by )(?P<b>{_NUMBER}))?"
-    r"(?P<unit>\"|(?: in(?! \d)| lb| gr| ft)(?![\w·/]|\.\w)| feet per second| fps)"
-    r"(?P<other> or \d+(?:\.\d+)? (?:cm|mm|kg|N)\b)?"
+    r"(?P<unit>\"|(?: in(?! \d)| lb| oz| gr| ft)(?![\w·/]|\.\w)| feet per second| fps)"
+    r"(?P<other> or \d+(?:\.\d+)? (?:cm|mm|kg|g|m/s)\b)?"
 )
 
 
@@ -344,7 +344,7 @@ def _in_units(match: re.Match[str], units: Units) -> str:
     if match["quoted"]:
         return match[0]
     unit = match["unit"].strip()
-    if (units.weight == "lb") if unit == "lb" else (units.length != "cm"):
+    if (units.weight == "lb") if unit in ("lb", "oz") else (units.length != "cm"):
         return match[0].replace('"', " in", 1) if unit == '"' else match[0]
     if match["other"]:  # an example that is given in the reader's unit besides
         return match["other"].removeprefix(" or ")
@@ -357,6 +357,7 @@ _METRIC = {  # what one of the unit is in the new one, its name, and the least n
     '"': (MM_PER_INCH / 10, "cm", 1),
     "in": (MM_PER_INCH / 10, "cm", 1),
     "lb": (KG_PER_POUND, "kg", 1),
+    "oz": (1000 * KG_PER_POUND / 16, "g", 0),
     "gr": (1000 * KG_PER_GRAIN, "g", 1),
     "ft": (12 * MM_PER_INCH / 1000, "m", 2),
     "fps": (FOOT_M, "m/s", 0),

@@ -34,7 +34,7 @@ PHRASES = {
     "spots.none_without_rest": "No hinge or stiff place stands out. To find a small one, add a picture of the bow unstrung.",
     "spot.where": "{Name} in the {limb} limb, {place} from the nock.",
     "spot.where_both": "{Name} in the {limb} limb, {place} from the nock ({from_handle} from the handle's centre).",
-    "spot.much": "It's about {length} long. At its middle it bends {much} than the wood beside it ({interval}).",
+    "spot.much": "It's about {length} long. In its middle it bends {much} than the wood beside it ({interval}).",
     "spot.hinge": "Take no wood off it. Thin the wood on both sides of it instead (common practice).",
     "spot.stiff": "If wood comes off, take it here: a few strokes, exercise the bow, measure again (common practice).",
     "spot.maybe_crook": "Or it may be the bow's natural crook. Measure the bow unstrung before you act on it (common practice).",

@@ -138,7 +138,7 @@ def _show_numbers(shown: Shown) -> None:
         paper.chart(title, partial(bend_chart, measurement, units, rest), "bend", words, mark)
         even = "Higher is tighter. A bow of even bend need not be a circle; look" if strung else "Look"
         st.caption(
-            f"{bend_of(measurement, rest).caption} The shaded bands are what the photograph cannot tell. "
+            f"{bend_of(measurement, rest).caption} The shaded bands are the intervals. "
             f"{even} for a limb unlike the other, or a bump."
         )
     with right:
