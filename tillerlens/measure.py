@@ -87,6 +87,8 @@ TIP_TURN_U_RAD = np.radians(0.2)
 # Between the handle's line and the limbs' at the fades: so much is usual, by its own edges and a little crook. How much of the
 # rest is an edge taken wrongly is not known.
 STEP_USUAL_MM, STEP_U = 0.4, 0.8
+# Of a handle's back from the straight line between its ends (common practice, no source): crook, and what is carved.
+HANDLE_UNSEEN_U_MM = 1.0
 ANGLES = ("string_angle", "turn_", "handle_tilt")
 MM, DEG, PER_M = "mm", "deg", "1/m"
 
@@ -187,11 +189,11 @@ def _measure_twice(asked: _Asked) -> Measurement:
 
 
 def _measure_held(asked: _Asked, fair: bool = False) -> Measurement:
-    """Measure; where the limbs do not meet the handle, again with its back held to the line between them."""
+    """Measure; where the limbs do not meet the handle, or it is not seen, again with its back held to the line between them."""
     try:
         return _measure(asked, fair=fair)
     except NeedsHelp as error:
-        if "step_mm" not in error.fields:
+        if "step_mm" not in error.fields and error.fields.get("limb") != "handle":
             raise
         return _measure(asked, hold_handle=True, fair=fair)  # beside the wrap something else was followed
 
@@ -236,10 +238,11 @@ def _measure_traced(
 
     first = settled(_put(trace, shot))
     evidence = first.applied(evidence)
-    string, from_within = None, False
+    string, from_within, faint = None, False, False
     if shot.state == "drawn":
         string, from_within = string_of(light, trace, evidence, chain, shot)
-        evidence = replace(evidence, hook_px=None if string is None else string.hook)
+        faint = string is not None and min(string.clear) < FAINT and "hook" not in shot.clicks
+        evidence = replace(evidence, hook_px=None if string is None or faint else string.hook)
     if "hook" not in shot.clicks:
         doubts += tuple(check_state(light, trace.maps, shot.state, stand_of(evidence, chain), string))
     inside = nocks_by_string(light, trace, evidence, chain, string)
@@ -285,6 +288,8 @@ def _measure_traced(
     step = abs(float(shape.upper.curve.xy[-1, 1] + shape.lower.curve.xy[-1, 1])) / 2 - STEP_USUAL_MM
     if step > 0:
         nudges.append(step_nudge(len(trace.back_px), trace.zones["handle"], STEP_U * step * trace.px_per_mm))
+    if (level := _handle_level_u(trace, shape)) > 0:
+        nudges.append(step_nudge(len(trace.back_px), trace.zones["handle"], level * trace.px_per_mm))
     # where the back's line and the fades' are further apart than their own doubts, both are the less sure (Birge's ratio)
     turn = layout.direction_u_rad * max(1.0, shape.handle_apart_rad / layout.apart_u_rad)
     nudges.append(Nudge("handle", lambda e: replace(e, handle_turn_rad=e.handle_turn_rad + turn)))
@@ -380,6 +385,15 @@ def _of_limbs(settled: Settled, shot: Shot) -> tuple[Reason, ...]:
     else:
         text = "The handle's centre doesn't show, so the limbs' difference isn't sharp."
     return (Reason("limbs_not_known", text, "Measure the upper limb from its nock to the handle's centre and type it in."),)
+
+
+def _handle_level_u(trace: TraceRead, shape: BowShape) -> float:
+    """Standard uncertainty (mm) of where the back runs at the handle's middle: it is read off a straight line along the handle's
+    back, which may bend or be carved, and may not be seen where it counts."""
+    a, b = trace.zones["handle"]
+    inner = trace.back_px[a + (b - a) // 4 : b - (b - a) // 4, 0]
+    unseen = 1.0 if trace.handle_held else float(np.isnan(inner).mean()) if len(inner) else 0.0
+    return float(np.hypot(shape.handle_scatter_mm, HANDLE_UNSEEN_U_MM * unseen))
 
 
 def _thinner(limb: str) -> Reason:
@@ -517,8 +531,8 @@ def _doubts(
         out.append(
             Reason(
                 "string_faint",
-                f"Only {min(string.clear):.0%} of the string was seen where it should be; hook and nocks are less sure.",
-                "Click both nocks and the hook, or use a string that stands out from what is behind it.",
+                f"Only {min(string.clear):.0%} of the string shows, so draw length and string angles are left out.",
+                "Click the hook, or use a string that stands out from what is behind it.",
             )
         )
     if s.handle_scatter_mm > 2.0:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from tillerlens.photo.light import sample
-from tillerlens.trace.sliver import Sliver, find_sliver
+from tillerlens.trace.sliver import Sliver, find_sliver, one_lamps
 from tillerlens.trace.strip import Band, Strip, smooth_rows
 
 Array = NDArray[np.float64]
@@ -30,6 +30,9 @@ FINE_PX = 1.25  # what a step should be where the edge is placed
 # which scatters less.
 SEEK = ((1.2, 1.0), (1.0, 1.0), (0.9, 1.0), (0.9, 1.0))
 SETTLE = ((1.2, 1.0), (1.0, 1.0), (0.9, 1.0))
+NEAR = ((0.7, 1.0), (0.6, 1.0), (0.6, 1.0))  # the same, beside a stronger edge inside the limb
+MOVED = 0.5  # steps that an edge may lie inside the network's proposal: further in it is seldom the silhouette
+NO_GROUND = 0.25  # of the difference between limb and ground: what differs so much from the ground is no ground
 PULL = 2.2  # further than this from the proposal, in steps, an edge is another edge
 
 
@@ -43,8 +46,12 @@ class Side:
     sliver: Sliver | None = None  # of shadow beside it, already taken off
 
 
-def measure_side(light: NDArray[np.uint16], strip: Strip, proposal: Array) -> Side:
+def measure_side(light: NDArray[np.uint16], strip: Strip, proposal: Array, outward: int = 0) -> Side:
     """Refine ``proposal`` (rows per column, NaN outside the limb) to the edge on linear light (H, W, 3).
+
+    ``outward``: +1 where rows grow out of the limb, -1 where they shrink; then ``proposal`` is the network's, which knows limb
+    from ground better than light does: where the edge found lies well inside it and what is between is no ground, that is a
+    colour line or a face's border, and the edge is looked for nearer to the proposal.
 
     A strip's steps follow the limb's thickness: where they are coarse the edge found in them is looked at again in steps of
     about a pixel, as many along the limb as the strip's columns leave between them.
@@ -56,20 +63,30 @@ def measure_side(light: NDArray[np.uint16], strip: Strip, proposal: Array) -> Si
         return Side(out, quality, np.nan)
     start = ndimage.median_filter(proposal[columns], 9, mode="nearest")
     start = ndimage.gaussian_filter1d(start, 2.0, mode="nearest")
-    row, peak, ok = _centres(light, strip, columns.astype(float), start, 1.0, SEEK)
+    proposed = start
     parts = max(1, round(strip.step / FINE_PX))
-    if parts > 1 and ok.sum() >= 8:  # once more in finer steps, from the line that this makes
-        start = np.interp(columns, columns[ok], ndimage.median_filter(row[ok], 7, mode="nearest"))
-        start = smooth_rows(start, 15) if len(start) > 15 else start
-        fine = (columns[:, None] + (np.arange(parts) - (parts - 1) / 2) / parts).ravel()
-        row, peak, seen = _centres(light, strip, fine, np.interp(fine, columns, start), 1.0 / parts, SETTLE)
+    fine = (columns[:, None] + (np.arange(parts) - (parts - 1) / 2) / parts).ravel()
+
+    def measured(begin: Array, windows: tuple[tuple[float, float], ...]) -> tuple[Array, Array, NDArray[np.bool_]]:
+        row, peak, seen = _centres(light, strip, fine, np.interp(fine, columns, begin), 1.0 / parts, windows)
         seen = seen.reshape(-1, parts)
-        ok = 2 * seen.sum(1) > parts
         row = np.where(seen, row.reshape(-1, parts), 0.0).sum(1) / np.maximum(seen.sum(1), 1)
-        peak = peak.reshape(-1, parts).mean(1)
+        return row, peak.reshape(-1, parts).mean(1), 2 * seen.sum(1) > parts
+
+    row, peak, ok = measured(start, SEEK)
+    if parts > 1 and ok.sum() >= 8:  # once more from the line that this makes
+        start = np.interp(columns, columns[ok], ndimage.median_filter(row[ok], 7, mode="nearest"))
+        row, peak, ok = measured(smooth_rows(start, 15) if len(start) > 15 else start, SETTLE)
     if ok.sum() < 8:
         return Side(out, quality, np.nan)
     row = np.interp(columns, columns[ok], row[ok]) if parts > 1 else row
+    if outward:
+        inner = _inside_of(light, strip, columns.astype(float), proposed, row, outward)
+        if inner.any():
+            near, peak_near, clear = measured(proposed, NEAR)
+            clear &= outward * (proposed - near) < MOVED  # else no edge is told beside the inner one: the network's word stands
+            row[inner] = np.where(clear, near, proposed)[inner]
+            peak, ok = np.where(inner, peak_near, peak), ok | inner
     # columns that leave their neighbours (a ruled line behind, a scratch) are left out, not averaged in
     # (a parabola over 31 columns: the limb may still slope or bend a little in the strip, most of all at its tips)
     calm = smooth_rows(ndimage.median_filter(row, 7, mode="nearest"), 31) if len(row) > 31 else np.full(len(row), np.median(row))
@@ -79,6 +96,28 @@ def measure_side(light: NDArray[np.uint16], strip: Strip, proposal: Array) -> Si
     out[columns[ok]] = row[ok]
     quality[columns] = peak
     return Side(out, quality, noise)
+
+
+def _inside_of(
+    light: NDArray[np.uint16], strip: Strip, columns: Array, proposed: Array, row: Array, outward: int
+) -> NDArray[np.bool_]:
+    """Columns (C,) where ``row`` lies well inside ``proposed`` and what is between them is not the ground beyond."""
+    moved = ndimage.median_filter(outward * (proposed - row), 15, mode="nearest")
+    far = moved > MOVED
+    if not far.any():
+        return far
+    share = np.linspace(0.2, 0.8, 4)
+    rows = {
+        "between": row[:, None] + (proposed - row)[:, None] * share,
+        "ground": proposed[:, None] + outward * np.linspace(0.75, 2.75, 5),
+        "limb": row[:, None] - outward * np.linspace(1.0, 3.0, 5),
+    }
+    tone = {}
+    for name, at in rows.items():
+        v = np.sqrt(sample(light, strip.px(np.broadcast_to(columns[:, None], at.shape), at)) / np.float32(65535.0))
+        tone[name] = ndimage.gaussian_filter1d(v.mean(1), TELL_COLUMNS, axis=0, mode="nearest")
+    apart = np.linalg.norm(tone["between"] - tone["ground"], axis=1)
+    return np.asarray(far & (apart > NO_GROUND * np.linalg.norm(tone["limb"] - tone["ground"], axis=1)))
 
 
 def _centres(
@@ -126,13 +165,13 @@ def measure_edges(light: NDArray[np.uint16], strip: Strip, band: Band, ends: tup
     """Both silhouettes between the end columns, left-hand side of the path first (for a path running right: the upper)."""
     seen = np.zeros(len(strip.path), bool)
     seen[max(band.first, int(np.ceil(ends[0]))) : min(band.last, int(ends[1])) + 1] = True
+    proposals = [np.where(seen, rows, np.nan) for rows in (band.upper_row, band.lower_row)]
+    slivers = one_lamps(*(find_sliver(light, strip, p, way) for p, way in zip(proposals, (-1, 1), strict=True)))
     sides = []
-    for rows, outward in ((band.upper_row, -1), (band.lower_row, 1)):
-        proposal = np.where(seen, rows, np.nan)
-        sliver = find_sliver(light, strip, proposal, outward)
+    for proposal, sliver, outward in zip(proposals, slivers, (-1, 1), strict=True):
         if sliver is None:
             beyond = wood_beyond_px(light, strip, proposal, outward)
-            sides.append(measure_side(light, strip, proposal + outward * beyond / strip.step))
+            sides.append(measure_side(light, strip, proposal + outward * beyond / strip.step, outward))
         else:  # the outer border of the shadow is the sharper one: it is measured, and the shadow's width taken off
             side = measure_side(light, strip, proposal + outward * sliver.outer)
             sides.append(replace(side, row=side.row - outward * sliver.width, sliver=sliver))

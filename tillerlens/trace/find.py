@@ -26,7 +26,11 @@ Array = NDArray[np.float64]
 LIMB_LEVEL = 0.35
 LENGTH_TOLERANCE = 0.08  # of the bow's length, where the picture is squared
 LENGTH_TOLERANCE_UNSQUARED = 0.15
+LEAST_PART, PART_SEEN = 0.6, 0.8  # of the bow's length, and of that what the finder must see, for the rest to be followed from it
 LEAST_EVIDENCE = (0.6, 0.45, 0.3, 0.2, 0.1)  # under a stride of the batten, from a clear bow to a faint one
+BORDER, AT_BORDER = 3.0, 0.5  # map pixels; of merit, that an end at the picture's border costs
+# Half a tape's or a stick's width and how far from its edge its marks may have been pointed at; the share of a thing on it.
+RULES, RULE_MM, ON_RULE = ("tape", "stick"), 30.0, 0.8
 CLICKS = ("nock_upper", "nock_lower", "handle")
 # How far apart the nocks stand in the bow's plane, as shares of its length along the back (common practice, no source): a
 # strongly recurved or reflexed bow has its nocks nearer together than a straight one, a drawn one the more so.
@@ -151,7 +155,7 @@ def followed_longest(maps: FinderMaps, blob: NDArray[np.bool_]) -> tuple[Array, 
 def _free(maps: FinderMaps, camera: Camera, shot: Shot) -> CoarsePath:
     limb = maps.limb
     strong = (limb > LIMB_LEVEL) & (limb > maps.string)
-    best: CoarsePath | None = None
+    best, most = None, -np.inf
     for gap in (1, 3, 6, 10, 15):
         disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * gap + 1, 2 * gap + 1))
         joined = cv2.morphologyEx(strong.astype(np.uint8), cv2.MORPH_CLOSE, disc) > 0
@@ -167,8 +171,11 @@ def _free(maps: FinderMaps, camera: Camera, shot: Shot) -> CoarsePath:
             full, support = followed
             ratio = plane_length(camera, smooth_path(full, 4 * maps.k[0]), shot.standoff_mm) / shot.nock_to_nock_mm
             found = CoarsePath(smooth_path(full, 6 * maps.k[0]), support, ratio)
-            if best is None or _merit(found) > _merit(best):
-                best = found
+            if along_a_rule(found.px, camera, shot):
+                continue
+            merit = _merit(found) - AT_BORDER * _at_border(found.px, maps)
+            if best is None or merit > most:
+                best, most = found, merit
         if best is not None and abs(best.length_ratio - 1) < 0.04 and best.support > 0.9:
             break
     if best is None:
@@ -205,6 +212,23 @@ def _merit(p: CoarsePath) -> float:
     return p.support - 2.5 * abs(np.log(max(p.length_ratio, 1e-3)))
 
 
+def _at_border(path: Array, maps: FinderMaps) -> bool:
+    """Whether one end of a path (N, 2) px lies at the picture's border, as a stave's or a shelf's does that is cut off there."""
+    h, w = maps.limb.shape
+    ends = maps.to_map(path[[0, -1]])
+    return bool(((ends < BORDER) | (ends > [w - 1 - BORDER, h - 1 - BORDER])).any())
+
+
+def along_a_rule(px: Array, camera: Camera, shot: Shot) -> bool:
+    """Whether something (N, 2) px lies along the tape or stick whose two marks were pointed at: that is no bow."""
+    if shot.scale.kind not in RULES or len(shot.marks_px) != 2:
+        return False
+    a, b = camera.to_plane(np.array(shot.marks_px, float), 0.0)
+    along = (b - a) / np.linalg.norm(b - a)
+    off = np.abs((camera.to_plane(px, 0.0) - a) @ np.array([-along[1], along[0]]))
+    return bool(np.mean(off < RULE_MM) > ON_RULE)
+
+
 def _rival(maps: FinderMaps, path: Array, camera: Camera, shot: Shot) -> float:
     """How long the longest other limb-like thing is, as a share of the bow's length."""
     on_map = maps.to_map(path)
@@ -213,7 +237,10 @@ def _rival(maps: FinderMaps, path: Array, camera: Camera, shot: Shot) -> float:
     rest = (maps.limb > 0.5) & (own == 0)
     labels, n = ndimage.label(cv2.dilate(rest.astype(np.uint8), np.ones((3, 3), np.uint8)), np.ones((3, 3)))
     longest = 0.0
-    for box in ndimage.find_objects(labels):
+    for j, box in enumerate(ndimage.find_objects(labels), start=1):
+        ys, xs = np.nonzero(labels[box] == j)
+        if along_a_rule(maps.to_full(np.column_stack([xs + box[1].start, ys + box[0].start]).astype(float)), camera, shot):
+            continue
         span = np.array([[box[1].start, box[0].start], [box[1].stop, box[0].stop]], float)
         longest = max(longest, plane_length(camera, maps.to_full(span), shot.standoff_mm))
     return longest / shot.nock_to_nock_mm
@@ -221,6 +248,12 @@ def _rival(maps: FinderMaps, path: Array, camera: Camera, shot: Shot) -> float:
 
 def _ask(text: str, **fields: object) -> NeedsHelp:
     return NeedsHelp(text, "Click the two nocks and the middle of the handle.", clicks=CLICKS, **{"fault": "lost"} | fields)
+
+
+def not_its_length(ratio: float, support: float, path_px: Array) -> NeedsHelp:
+    """The refusal of something (N, 2) px that is ``ratio`` times as long as the bow is known to be."""
+    text = f"What looks like the bow is {ratio:.0%} of the bow's length."
+    return _ask(text, fault="length", ratio=ratio, support=support, path_px=path_px)
 
 
 def check_against_length(camera: Camera, shot: Shot, squared: bool) -> None:
@@ -283,14 +316,10 @@ def find_bow(maps: FinderMaps, camera: Camera, shot: Shot, squared: bool, fair: 
             support=path.support,
             path_px=_orient(path.px, shot),
         )
-    if abs(path.length_ratio - 1) > tolerance:
-        raise _ask(
-            f"What looks like the bow is {path.length_ratio:.0%} of the bow's length.",
-            fault="length",
-            ratio=path.length_ratio,
-            support=path.support,
-            path_px=_orient(path.px, shot),
-        )
+    # where a part of it is seen well the rest may be followed from there
+    part = not fair and LEAST_PART < path.length_ratio < 1 and path.support > PART_SEEN and not _at_border(path.px, maps)
+    if abs(path.length_ratio - 1) > tolerance and not part:
+        raise not_its_length(path.length_ratio, path.support, _orient(path.px, shot))
     rival = _rival(maps, path.px, camera, shot)
     if rival > 0.5:
         raise _ask("More than one thing in the picture looks like the bow.", rival=rival, path_px=_orient(path.px, shot))

@@ -15,7 +15,7 @@ from tillerlens.photo.intake import Photo
 from tillerlens.shot import Shot
 from tillerlens.trace.edges import Side, held_to, measure_edges, plain_margin_px
 from tillerlens.trace.ends import Ends, find_ends, settle_ends
-from tillerlens.trace.find import CLICKS, find_bow
+from tillerlens.trace.find import CLICKS, LENGTH_TOLERANCE, find_bow, not_its_length, plane_length
 from tillerlens.trace.frame import check_clicked, check_frame, runs_out
 from tillerlens.trace.mend import common_thickness, mend_limb, thickness_of_both
 from tillerlens.trace.nets import FinderMaps
@@ -53,11 +53,14 @@ CLEAR_END = 0.5  # an end less clear than this is none
 LEAST_COLUMNS, LEAST_SEEN_STATIONS = 100, 24  # of a strip, and of its stations where both edges were seen: else it shows no bow
 LEAST_BETWEEN = 0.3  # of what was followed: clicked nocks nearer together are not both its ends
 HANDLE_AGREES = 0.25  # of the handle's length: a bump further from where its middle was clicked is no grip's
+MOST_TURNS_OF_PART, CARRIED_ON_OF_PART = 10, 120  # strips cut, and steps at either end between two of them
+HANDLE_HIDES = 1.7  # of the handle's length: with its fades
 HANDLE_REACH = 1.1  # of the handle's length at either side of its middle
 LEAST_LIMB_STATIONS = 24  # a limb of fewer cannot be told from its handle
 FARTHEST_CORRECTED = 0.9  # of half the strip's width, which shows two limbs' thickness at either side
 LEAST_THICK_ROWS = 2.0
 CORRECTION_REACH = 25.0  # columns at either side of a corrected place that it speaks for
+LIKE_ROOTS = 1.25  # one limb's thickness beside the handle over the other's, at the most
 MAX_GAP = 0.3  # of a limb's length without an edge
 ONE_SIDE_WEIGHT = 0.6
 ROOT_STATIONS = 8  # beside the handle, that tell where its back runs
@@ -141,7 +144,13 @@ def outline(
     if coarse.clicked:
         check_clicked(light, coarse.px, (0, 1), px_per_mm)
     path = fair_path(photo.rgb, coarse.px, strip_step(px_per_mm)) if fair else coarse.px
-    strip, band, ends = _straighten(photo.rgb, light, path, px_per_mm, fit, shot)
+    part = coarse.length_ratio < 1 - LENGTH_TOLERANCE
+    strip, band, ends = _straighten(photo.rgb, light, path, px_per_mm, fit, shot, part)
+    if part:
+        a, b = round(ends.column[0]), round(ends.column[1])
+        ratio = plane_length(fit.camera, strip.path[max(a, 0) : b + 1], shot.standoff_mm) / shot.nock_to_nock_mm
+        if ratio < 1 - LENGTH_TOLERANCE:
+            raise not_its_length(ratio, coarse.support, coarse.px)
     ends = settle_ends(light, strip, band, ends)
     _check_inside(coarse.px[[0, -1]], ends, strip, photo)
     ends, clicked = _clicked_ends(strip, ends, shot, strip.step * float(np.nanmedian(band.lower_row - band.upper_row)))
@@ -271,14 +280,15 @@ def trace_of(
 
 
 def _straighten(
-    rgb: NDArray[np.uint8], light: NDArray[np.uint16], coarse: Array, px_per_mm: float, fit: CameraFit, shot: Shot
+    rgb: NDArray[np.uint8], light: NDArray[np.uint16], coarse: Array, px_per_mm: float, fit: CameraFit, shot: Shot, part: bool
 ) -> tuple[Strip, Band, Ends]:
-    """Cut the strip along the coarse path, then along the middle it shows, until its ends stay where they are."""
+    """Cut the strip along the coarse path, then along the middle it shows, until its ends stay where they are. Of a bow that was
+    found in ``part`` the limbs are followed on to their ends by longer strides."""
     step = strip_step(px_per_mm)
     path, length = first_path(_to_clicks(coarse, shot)), 0.0
-    for turn in range(4):
+    for turn in range(MOST_TURNS_OF_PART if part else 4):
         strip = cut_strip(rgb, path, step)
-        band = read_band(strip)
+        band = read_band(strip, HANDLE_HIDES * shot.handle_mm * px_per_mm / step)
         if band.last - band.first < max(0.5 * len(strip.path), LEAST_COLUMNS):
             raise _not_followed()
         ends = find_ends(light, strip, band, fit.camera, shot.standoff_mm, shot.nock_to_nock_mm, fit.squared)
@@ -287,7 +297,8 @@ def _straighten(
         if turn and abs(grown) < 8:
             break
         length += grown
-        path = next_path(strip, *_through_clicks(strip, *_band_middle(band, between, shot), shot))
+        middle = _through_clicks(strip, *_band_middle(band, between, shot), shot)
+        path = next_path(strip, *middle, *((CARRIED_ON_OF_PART,) if part else ()))
         if turn == 0 and (fitting := fitting_step(strip, band)) != step:
             length, step = length * step / fitting, fitting
     return strip, band, ends
@@ -487,7 +498,7 @@ def _hold_handle(back: Array, thickness: Array, zones: dict[str, tuple[int, int]
     inside = np.arange(a, b)
     line = np.interp(inside, [at for at, _ in roots], [row for _, row in roots])
     limit = OFF_ROOTS * float(np.nanmedian(np.concatenate([thickness[s] for s in sides])))
-    off = np.abs(back[inside] - line) > limit
+    off = ~(np.abs(back[inside] - line) <= limit)  # astray, or not seen
     seen = inside[np.isfinite(back[inside])]
     if len(seen) > len(inside) / 2:
         own = stats.siegelslopes(back[seen], seen)
@@ -585,6 +596,9 @@ def _grip(thickness: Array, shot: Shot) -> int | None:
     near = np.abs(np.arange(n) - n / 2) < 1.1 * width
     limb = near & (np.abs(np.arange(n) - n / 2) > 0.9 * width)
     if not limb.any():  # a handle of next to nothing, or of half the bow
+        return None
+    sides = [float(np.median(t[limb & side])) for side in (np.arange(n) < n / 2, np.arange(n) > n / 2)]
+    if max(sides) > LIKE_ROOTS * min(sides):  # a shadow or a line runs beside one limb's root: its bump is not the grip's
         return None
     excess = t - float(np.median(t[limb]))
     top = float(np.percentile(excess[near], 95))

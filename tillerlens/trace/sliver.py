@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.special import erf
 
-from tillerlens.photo.light import sample
+from tillerlens.photo.light import lit_from_camera, sample
 from tillerlens.trace.strip import Strip
 
 Array = NDArray[np.float64]
@@ -37,17 +37,19 @@ CLEARER = 0.85  # a third level must leave this share of what two levels leave
 # the sharper step, and is measured as it is.
 SHARPER = 0.5
 FAR, UNEVEN = 4.0, 0.3  # from so many steps on the ground must show alone, and even to this share of its light
+BOTH_SIDES = 0.5  # of what one side shows, that the other shows too: then neither is a shadow
 LEAST = 0.35  # steps: a narrower band does not show
 
 
 @dataclass(frozen=True, eq=False)
 class Sliver:
     """``outer`` (N,): how far (steps, + outwards) the band's outer border lies from the proposed edge, per column; ``width``
-    (N,): of the band, steps; ``u``: standard uncertainty of the width, steps."""
+    (N,): of the band, steps; ``u``: standard uncertainty of the width, steps; ``shown`` (N,): where it was seen."""
 
     outer: Array
     width: Array
     u: float
+    shown: NDArray[np.bool_]
 
 
 @lru_cache(maxsize=32)  # half a megabyte each
@@ -77,6 +79,8 @@ def find_sliver(light: NDArray[np.uint16], strip: Strip, proposal: Array, outwar
     )
     if np.mean([beside[p].mean(0).max() > NETWORK for p in parts]) < AGREE:
         return None
+    if lit_from_camera(light) == 0.0:  # another lamp's shadow is softer, or stands clear of the limb
+        return None
     profiles, shadows = [], []
     for part in parts:
         cols = have[part[::2]].astype(float)
@@ -103,7 +107,16 @@ def find_sliver(light: NDArray[np.uint16], strip: Strip, proposal: Array, outwar
     if u > MOST_U:
         return None
     columns = np.arange(len(proposal))
-    return Sliver(np.interp(columns, at, outer), np.clip(np.interp(columns, at, width), 0.0, WIDEST), u)
+    seen = np.interp(columns, at, shown.astype(float)) > 0.5
+    return Sliver(np.interp(columns, at, outer), np.clip(np.interp(columns, at, width), 0.0, WIDEST), u, seen)
+
+
+def one_lamps(a: Sliver | None, b: Sliver | None) -> tuple[Sliver | None, Sliver | None]:
+    """The slivers at a limb's two sides, or neither: one lamp casts its shadow to one side of any place."""
+    if a is None or b is None:
+        return a, b
+    both = (a.shown & b.shown).sum() / max(min(a.shown.sum(), b.shown.sum()), 1)
+    return (None, None) if both > BOTH_SIDES else (a, b)
 
 
 def _between(shadow: Array, fit: _Fit) -> Array:

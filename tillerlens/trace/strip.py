@@ -25,6 +25,7 @@ BATTEN_TURNS, BATTEN_STEEPEST = 3, 12  # strips cut for it; rows in a stride
 HALF_LIMBS = (5, 7, 9, 11)  # steps: half a limb's thickness, from thin to broad
 FINEST_PX = 1.25  # a strip of coarser steps is averaged from finer ones
 GRIP_SHARE = 0.2  # of the stretch looked at, to either side of its middle, that may be grip: the rest is the limbs'
+MIDDLE_SHARE = (0.35, 0.65)  # of a bow, where its handle's middle may lie
 COARSER, LEAST_GRIP = (1.6, 2.2), 24  # than the limb's steps; columns
 STEPS_PX = 0.4, 8.0
 LEAST_ROWS, MOST_ROWS_THICK = 8.0, 22.0  # a limb thicker or thinner than that is looked at in other steps
@@ -109,8 +110,11 @@ class Band:
     last: int
 
 
-def read_band(strip: Strip) -> Band:
-    """Follow the inside map along the strip: in each column the run nearest to where the limb was in the last one."""
+def read_band(strip: Strip, handle: float = 0.0) -> Band:
+    """Follow the inside map along the strip: in each column the run nearest to where the limb was in the last one.
+
+    ``handle``: columns at the bow's middle that may not show: a deep grip, a wrap, a hand or a cradle.
+    """
     inside = np.where(strip.maps.string > strip.maps.inside, 0, strip.maps.inside)  # the string goes on where the limb ends
     n = inside.shape[1]
     top, bottom = np.full(n, np.nan), np.full(n, np.nan)
@@ -130,10 +134,16 @@ def read_band(strip: Strip) -> Band:
     labels, k = ndimage.label(bridged)
     if k == 0:
         return Band(top, bottom, 0, -1)
-    sizes = ndimage.sum(seen, labels, np.arange(1, k + 1))
-    where = np.nonzero(labels == int(np.argmax(sizes)) + 1)[0]
-    where = where[seen[where]]
-    return Band(top, bottom, int(where[0]), int(where[-1]))
+    stretches = [np.nonzero((labels == j) & seen)[0] for j in range(1, k + 1)]
+    longest = max(stretches, key=len)
+    first, last = int(longest[0]), int(longest[-1])
+    for other in stretches:  # the other limb, where the handle between the two does not show
+        a, b = min(first, int(other[0])), max(last, int(other[-1]))
+        hidden = (other[-1], longest[0]) if other[0] < longest[0] else (longest[-1], other[0])
+        middle = (hidden[0] + hidden[1]) / 2
+        if 0 < hidden[1] - hidden[0] <= handle and MIDDLE_SHARE[0] < (middle - a) / (b - a) < MIDDLE_SHARE[1]:
+            first, last = min(first, a), max(last, b)
+    return Band(top, bottom, first, last)
 
 
 def with_grip(rgb: NDArray[np.uint8], strip: Strip, band: Band, belly: int, first: int, last: int) -> Band:
@@ -216,12 +226,12 @@ def first_path(coarse: Array, reach: float = 0.06) -> Array:
     return extend(coarse, reach * float(np.linalg.norm(np.diff(coarse, axis=0), axis=1).sum()))
 
 
-def next_path(strip: Strip, columns: Array, middle: Array) -> Array:
-    """A truer path: through the limb's middle rows at some columns (gaps allowed), carried on a little at both ends."""
+def next_path(strip: Strip, columns: Array, middle: Array, on: float = 60) -> Array:
+    """A truer path: through the limb's middle rows at some columns (gaps allowed), carried on by ``on`` steps at both ends."""
     cols = np.arange(columns[0], columns[-1] + 1)
     mid = ndimage.median_filter(np.interp(cols, columns, middle), 9, mode="nearest")
     mid = smooth_rows(mid, min(61, len(mid) // 2 * 2 - 1))
-    return extend(smooth_path(strip.px(cols, mid), 10 * strip.step), 60 * strip.step)
+    return extend(smooth_path(strip.px(cols, mid), 10 * strip.step), on * strip.step)
 
 
 def slender(inside: Array) -> Array:
