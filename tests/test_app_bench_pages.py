@@ -335,7 +335,7 @@ def test_the_wished_tiller_and_what_is_kept_move_the_plan(full):
     at.text_input(key=f"wish_keep_{full.id}").set_value("0").run()
     assert not at.exception and "shooting in" not in said(at)
     at.text_input(key=f"wish_tiller_low_{full.id}").set_value("1").run()  # above the highest
-    assert not at.exception and any("low end lies above" in e.value for e in at.error)
+    assert not at.exception and any("low end is above" in e.value for e in at.error)
 
 
 def test_even_strain_without_calipers_says_what_it_needs(record):

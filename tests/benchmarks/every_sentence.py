@@ -98,6 +98,8 @@ def _of_tree(tree: ast.AST) -> Iterator[tuple[str, int]]:
         for annotation in (getattr(node, "annotation", None), getattr(node, "returns", None)):
             if isinstance(annotation, ast.AST) and "help" not in ast.dump(annotation):
                 skip |= {id(inner) for inner in ast.walk(annotation)}
+        if isinstance(node, ast.Assign) and any(isinstance(t, ast.Name) and t.id == "__all__" for t in node.targets):
+            skip |= {id(inner) for inner in ast.walk(node)}
         if isinstance(node, ast.Subscript) and isinstance(node.value, ast.Name) and node.value.id == "Literal":
             skip |= {id(inner) for inner in ast.walk(node)}
         if isinstance(node, ast.JoinedStr):

@@ -167,7 +167,7 @@ def _log_rise(bow: Bow, string_mm: float | None, brace_back_mm: float | None, fu
     curve = force_draw(bow, first.string_length, draws, segments=SEGMENTS)
     if string_on_belly(first) or any(map(string_on_belly, curve.states)):
         raise MechanicsError(
-            "The string would lie on the belly of a recurve, and how such a bow draws is not reckoned here.",
+            "The string would lie on the belly of a recurve. TillerLens can't work out how such a bow draws.",
             "Weigh it over its whole draw instead.",
         )
     weight = curve.weight

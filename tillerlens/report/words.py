@@ -66,6 +66,11 @@ class Wish:
     low_mm: float = 0.0
     high_mm: float = MM_PER_INCH / 4
 
+    def usual(self, units: Units) -> str:
+        """What the target usually is, for the fields where another one is typed."""
+        low, high = self.ends(units)
+        return f"Upper minus lower gap at the fades: {low} to {high} is common; makers disagree."
+
     def ends(self, units: Units) -> tuple[str, str]:
         """The low end without its unit, and the high end, both with their sign."""
         low, high = (("+" if mm > 0 else "") + say_length(mm, units) for mm in (self.low_mm, self.high_mm))
