@@ -80,9 +80,8 @@ def format_pounds(newtons: float, decimals: int = 1) -> str:
 
 def format_grains(kg: float) -> str:
     """Kilograms as whole grains, ``500 gr``; ``unknown`` for NaN."""
-    if not math.isfinite(kg):
-        return UNKNOWN
-    return f"{round(grains_from_kg(kg)):d} gr"
+    grains = grains_from_kg(kg)  # beyond all numbers before the kilograms are
+    return f"{round(grains):d} gr" if math.isfinite(grains) else UNKNOWN
 
 
 MOST_TYPED = 40  # letters; the longest length that anyone writes has half as many
