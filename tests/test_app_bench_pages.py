@@ -113,7 +113,8 @@ def test_comparing_says_what_the_core_says(record, full):
     at = visit("compare", full, earlier=then.id, later=now.id)
     pair = compare(store.measurement(record, then.id), store.measurement(record, now.id))
     others = [s.text for s in comparison_sentences(pair)][1:]
-    assert at.subheader[0].value.replace("\\", "").startswith("It worked: the upper limb, scraped from 10 to 25 1/2 in")
+    first = at.subheader[0].value.replace("\\", "")
+    assert first.startswith("It worked: the upper limb bends 9 % more (±6 %). You scraped it from 10")
     for text in others:
         assert text in said(at)
     assert len(at.get("vega_lite_chart")) == 4  # shapes, a panel of bend for each limb, gaps
@@ -132,7 +133,7 @@ def test_rest_against_drawn_tells_which_limb_bends_more(record, full):
     stages = store.list_stages(record, full.id)
     last = [s for s in stages if s.state == "drawn"][-1]
     at = visit("compare", full, earlier=stages[0].id, later=last.id)
-    assert at.subheader[0].value.endswith("the lower limb bends more.")
+    assert at.subheader[0].value.endswith("The lower limb bends more.")
 
 
 def test_one_stage_against_itself_is_said_to_be_no_comparison(record, full):
@@ -334,7 +335,7 @@ def test_the_wished_tiller_and_what_is_kept_move_the_plan(full):
     at.text_input(key=f"wish_keep_{full.id}").set_value("0").run()
     assert not at.exception and "shooting in" not in said(at)
     at.text_input(key=f"wish_tiller_low_{full.id}").set_value("1").run()  # above the highest
-    assert not at.exception and any("low end lies above" in e.value for e in at.error)
+    assert not at.exception and any("low end is above" in e.value for e in at.error)
 
 
 def test_even_strain_without_calipers_says_what_it_needs(record):

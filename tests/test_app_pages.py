@@ -189,7 +189,7 @@ def test_an_event_of_every_kind_is_put_on_the_timeline(record, kind, given, deta
         ("scrape", {"from": "far", "to": "16"}, "not a length"),
         ("weighing", {"draw": "27"}, "draw weight is missing"),
         ("moisture", {"humidity": "50"}, "missing"),
-        ("heat", {"minutes": "-3"}, "less than nothing"),
+        ("heat", {"minutes": "-3"}, "below zero"),
         ("rest", {"hours": "long"}, "not a number"),
         ("note", {}, "missing"),
         ("finding", {"at": "12"}, "not a place"),

@@ -132,7 +132,7 @@ def test_the_command_prints_words_and_a_document(pictures, tmp_path):
     assert "layer" in json.loads(chart.read_text())
     (tmp_path / "last.json").write_text(printed.output)
     again = CliRunner().invoke(app, [*base, "--weight", "48lb", "--last", str(tmp_path / "last.json")])
-    assert again.exit_code == 0 and "left aside" in again.output  # the step of that plan was not taken
+    assert again.exit_code == 0 and "left out" in again.output  # the step of that plan was not taken
     not_one = CliRunner().invoke(app, [*base, "--weight", "48lb", "--last", str(tmp_path / "rest.json")])
     assert not_one.exit_code == 2
     for wrong in (

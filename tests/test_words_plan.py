@@ -97,7 +97,7 @@ def test_cautions_stand_where_advice_stands(plans):
         care = {line.pattern for line in said.care}
         if NO_CUT & {line.pattern for line in said.steps}:
             assert {"care_then", "care_edges"} <= care
-        assert "cannot see grain" in " ".join(said.always) and "stop at any tick" in " ".join(said.always)
+        assert "cannot see grain" in " ".join(said.always) and "Stop at any tick" in " ".join(said.always)
         assert any(q.told for q in plan.leave) == ("care_hinge" in care)
 
 

@@ -98,7 +98,7 @@ def _odd(place: Place, length_mm: float) -> Reason:
         "not_wood",
         f"In its {third} third the {place.limb} limb seems to bend {much} than the wood beside it. Wood hardly does that: the "
         "traced line may have left the limb there.",
-        "Look at the traced line there, and put its edge right.",
+        "Look at the traced line there, and fix its edge.",
     )
 
 

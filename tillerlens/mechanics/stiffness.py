@@ -141,7 +141,7 @@ def _stiffness(seen: Sequence[SeenBow], data: Sequence[_Data], tensions: Array, 
     fits = [_fit(d, tensions) for d in data]
     if any(f.told.sum() < 10 for f in fits):
         raise MechanicsError(
-            "The limbs moved too little in these pictures for their stiffness to be told.",
+            "The limbs moved too little in these pictures to show their stiffness.",
             "Add the shape at rest and a further draw, once the shape so far is right.",
         )
     level = 1.0 if absolute else float(np.exp(np.nanmean(np.log(np.concatenate([f.ei for f in fits])))))
@@ -187,7 +187,7 @@ def _with_doubt(here: Stiffness, moved: list[Stiffness]) -> Stiffness:
         limbs.append(replace(a, ei=np.where(told, a.ei, np.nan), u_relative=np.where(told, u, np.nan)))
     if any(m.told.sum() < 10 for m in limbs):
         raise MechanicsError(
-            "Without the shape at rest these pictures do not tell the limbs' stiffness.", "Add a picture of the bow unstrung."
+            "Without the shape at rest these pictures don't show the limbs' stiffness.", "Add a picture of the bow unstrung."
         )
     level = float(np.sqrt(sum(np.mean([np.median(v[v > 0]) for v in size[k]]) ** 2 for k in kept)))
     return replace(here, upper=limbs[0], lower=limbs[1], u_unrested=level, moved=tuple(moved[k] for k in kept))
@@ -363,7 +363,7 @@ def bending_modulus(
 ) -> Modulus:
     """Effective modulus E = EI / I over both limbs, weighted; ``expected``: handbook's modulus and its relative spread."""
     if not stiffness.absolute:
-        raise MechanicsError("Without a weighing the wood's modulus cannot be told.", "Weigh the bow at one draw and note it.")
+        raise MechanicsError("Without a weighing the wood's modulus stays unknown.", "Weigh the bow at one draw and note it.")
     value, weight, places = [], [], 0.0
     for name, limb in stiffness.limbs.items():
         at = sections[name].at(limb.from_nock_mm)

@@ -30,7 +30,7 @@ PATTERNS = {
     "stop_at_weight": "Stop scraping: the weight is where it should be, {now} at {draw}.",
     "stop_low": "Stop scraping. It should draw {now} at {draw}. Shooting in and finishing cost about {keep} (common practice), "
     "so expect it to end near {end}, under the {weight} you want.",
-    "shape_off": "The shape isn't right yet, but putting it right would cost weight.",
+    "shape_off": "The shape isn't right yet, but fixing it would cost weight.",
     "stop_below_wish": "Take no wood off. It should draw {now} at {draw}, less than the {weight} you want.",
     "stop_nothing_told": "Take no wood off yet. The pictures show no place that needs it for sure. Take another at a longer "
     "draw, once the shape allows.",

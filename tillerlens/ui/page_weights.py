@@ -21,7 +21,7 @@ from tillerlens.mechanics.section import LimbSections
 from tillerlens.record import Event
 from tillerlens.report import bench_of_record as of
 from tillerlens.report.charts_bench import arrows_chart, force_draw_chart, strain_chart
-from tillerlens.report.lengths import say_length, say_weight
+from tillerlens.report.lengths import say_arrow, say_length, say_mass, say_speed, say_weight
 from tillerlens.report.words import Sentence
 from tillerlens.report.words_bench import headline, number_rows
 from tillerlens.report.words_compare import early_draw_sentence
@@ -31,7 +31,7 @@ from tillerlens.ui.fields import plain
 from tillerlens.ui.parts import Known
 from tillerlens.ui.place import Place, say_error
 from tillerlens.ui.turns import MEASURING, in_turn
-from tillerlens.units import format_grains, newtons_from_pounds, parse_length, parse_weight
+from tillerlens.units import newtons_from_pounds, parse_length, parse_weight
 
 FACES = {"back": "to the back", "belly": "to the belly"}
 
@@ -70,7 +70,7 @@ def _told(known: Known, typed: Typed, sections: dict[Limb, LimbSections] | None,
         with top:
             st.subheader(f"Nothing is weighed yet{since}.", anchor=False)
             parts.missing(
-                "From two or three readings the weight at full draw is looked ahead.",
+                "Two or three readings are enough to expect the weight at full draw.",
                 "Type draws and weights below, or measure a picture of the bow drawn with the scale's reading noted.",
             )
             parts.say_rest([] if early is None else [early_draw_sentence(early, known.units)])
@@ -104,7 +104,7 @@ def _say(known: Known, bench: Bench, given: Given, typed: Typed, early: EarlyDra
         alt = "Speed expected of arrows by their mass, with its interval, and the arrows that were shot"
         make = partial(arrows_chart, bench.cast, given.arrows, known.units)
         parts.chart(known, "Speed of other arrows", make, "arrows", alt, typed)
-    with st.expander("What else the readings tell, and where the limits come from"):
+    with st.expander("What else the readings show, and where the limits come from"):
         parts.say_rest([s for s in said if s not in shown])
 
 
@@ -121,7 +121,7 @@ def _left_out(known: Known) -> list[Sentence]:
         out.append(Sentence("left_out", text, "open"))
     old = [e for e in known.of_kind("weighing") if e not in hand.weighings]
     if old:
-        text = f"{len(old)} weighings from before the last scraping or heating are left out: the bow was another then."
+        text = f"{len(old)} weighings from before the last scraping or heating are left out: the bow has changed since."
         out.append(Sentence("left_out", text, "plain"))
     return out
 
@@ -150,7 +150,7 @@ def _strain(known: Known, bench: Bench, typed: Typed) -> None:
         return
     draw = bench.full_draw_mm if ahead else bench.draw_seen_mm
     alt = "How much the belly of each limb is pressed along its length, with its interval, under what the wood is said to take"
-    title = f"Strain on the belly at {say_length(draw, known.units)}{', looked ahead' if ahead else ''}"
+    title = f"Strain on the belly at {say_length(draw, known.units)}{', expected' if ahead else ''}"
     on_belly = risk if risk is not None and risk.side == "belly" else None
     parts.chart(known, title, partial(strain_chart, strains, on_belly, known.units), "strain", alt, (typed, draw))
     if not bench.sections_known:
@@ -260,8 +260,8 @@ def _said(e: Event, known: Known) -> str:
     d: Mapping[str, float] = e.details
     when = f"{e.happened_at.astimezone():%Y-%m-%d %H:%M}"
     if e.kind == "mass":
-        return plain(f"{when}: the bow weighed {1000 * d['mass_kg']:.0f} g")
+        return plain(f"{when}: the bow weighed {say_mass(d['mass_kg'], known.units)}")
     draw = f"{say_length(d['draw_mm'], known.units)} {FACES[e.details['draw_to']]}"
     if e.kind == "weighing":
         return f"{when}: {say_weight(d['weight_n'], known.units)} at {draw}"
-    return f"{when}: {format_grains(d['arrow_mass_kg'])} at {d['speed_m_s'] / 0.3048:.0f} feet per second, {draw}"
+    return f"{when}: {say_arrow(d['arrow_mass_kg'], known.units)} at {say_speed(d['speed_m_s'], known.units)}, {draw}"

@@ -103,7 +103,7 @@ def plan_scraping(
 
 _MISSED = Reason(
     "forecast_missed",
-    "The bow does not draw what the last plan foresaw, so that forecast is left aside.",
+    "The bow does not draw what the last plan said, so that forecast is left out.",
     "Check the scale, and that this is the wood taken off since.",
 )
 
@@ -139,10 +139,10 @@ def _holds(present: Present, leave: Sequence[Leave], care: Care, wish: ScrapeWis
     """Why this bow should not be drawn further for now."""
     seen, out = present.seen, []
     if seen.draw_back > wish.draw_back + 3.0:
-        out.append(Reason("past_draw", "It is drawn past the wished draw already.", "Never draw it past the wished draw."))
+        out.append(Reason("past_draw", "It was drawn past your target draw already.", "Never draw it past your target draw."))
     if seen.weight - COVER * seen.u_weight > wish.weight:
-        text = "It is drawn past the wished weight already."
-        out.append(Reason("past_weight", text, "Draw it only until the scale shows the wished weight."))
+        text = "It was drawn past your target weight already."
+        out.append(Reason("past_weight", text, "Draw it only until the scale shows your target weight."))
     off = float(np.max(np.abs(seen.upper - seen.lower)))
     if off - COVER * seen.u_gap > care.shape_gap_mm or any(q.told and q.softer > care.shape_hinge for q in leave):
         text = "It is drawn beyond correct shape: at this draw the limbs bend too unequally."
