@@ -1,0 +1,182 @@
+"""How far it is from an empty shop to one's own measured photo, counted in a real browser: every click and every field typed.
+
+The counts are promises to whoever stands at the bench: first photo 5 clicks and 3 fields without a board, 8 and 5 with one; each
+later photo 2 clicks; ten at once 4.
+"""
+
+import json
+import re
+
+import pytest
+from in_browser import PHONE, WIDE, marks, running_app, settled
+from made_up import SAMPLES
+from PIL import Image
+
+from tillerlens.record import open_record, store
+from tillerlens.ui import kept
+
+pytestmark = marks
+SIZES = pytest.mark.parametrize("size", [WIDE, PHONE], ids=["bench", "phone"])
+MEASURING_MS = 120_000  # ten photographs on a busy machine
+WALK = ("linnet-unstrung", "linnet-braced", "linnet-drawn-18", "linnet-drawn-26", "linnet-rested")
+
+
+class Walker:
+    """A page and what a person did on it. A choice in a list is two clicks; handing over files is one, whatever their number."""
+
+    def __init__(self, page):
+        self.page, self.clicks, self.fields = page, 0, 0
+
+    def click(self, place):
+        self.clicks += 1
+        place.click()
+
+    def press(self, name):
+        self.click(self.page.get_by_role("button", name=name).first)
+
+    def type(self, label, text):
+        """Type into a field and leave it as it is: the next click is what takes the cursor away."""
+        self.fields += 1
+        self.page.get_by_role("textbox", name=label).first.fill(text)
+
+    def choose(self, label, option):
+        self.click(self.page.get_by_role("combobox", name=label).first)
+        self.click(self.page.get_by_role("option", name=option).first)
+
+    def hand_over(self, *files):
+        with self.page.expect_file_chooser() as chooser:
+            self.click(self.page.locator('[data-testid="stFileUploader"] button').first)
+        chooser.value.set_files(list(files))
+
+    def since(self):
+        """(clicks, fields) since this was last asked."""
+        counted, self.clicks, self.fields = (self.clicks, self.fields), 0, 0
+        return counted
+
+
+@pytest.fixture
+def shop(tmp_path):
+    """An empty shop of its own: its address and its record."""
+    with running_app(tmp_path) as url, open_record(tmp_path / "record") as record:
+        yield url, record
+
+
+@pytest.fixture
+def walker(visitor, shop):
+    def _walker(size, path=""):
+        page = visitor.page(size)
+        page.goto(f"{shop[0]}/{path}")
+        page.locator("h1").first.wait_for()
+        return Walker(page)
+
+    return _walker
+
+
+def jpeg(name, **more):
+    data = (SAMPLES / f"{name}.jpg").read_bytes() if not more else _turned(name, **more)
+    return {"name": f"{name}{more or ''}.jpg", "mimeType": "image/jpeg", "buffer": data}
+
+
+def _turned(name, quality):
+    """The same picture in other bytes, as a second photograph is."""
+    import io
+
+    out = io.BytesIO()
+    with Image.open(SAMPLES / f"{name}.jpg") as picture:
+        picture.save(out, "JPEG", quality=quality)
+    return out.getvalue()
+
+
+def own_bow(walker, length="66 7/16", handle="7 1/2"):
+    walker.type("What you call it", "Wren")
+    walker.type(re.compile("Length along the back"), length)
+    walker.type(re.compile("Stiff handle"), handle)
+    walker.press("Put it on the shelf")
+    walker.page.get_by_role("heading", name=re.compile("Add photos")).wait_for()
+
+
+def kept_line(walker, count=1):
+    walker.page.get_by_text(re.compile(rf"^Kept {count} photo")).wait_for(timeout=MEASURING_MS)
+    settled(walker.page)
+
+
+def in_first_screen(page, *places):
+    """Whether each place stands whole in what is seen without scrolling."""
+    height = page.viewport_size["height"]
+    for place in places:
+        box = place.bounding_box()
+        assert box is not None and box["y"] >= 0 and box["y"] + box["height"] <= height, (place, box)
+
+
+@SIZES
+def test_the_first_photo_without_a_board_and_each_later_one(walker, shop, size):
+    _, record = shop
+    walk = walker(size)
+    own_bow(walk)
+    walk.hand_over(jpeg("heron-braced"))
+    walk.page.get_by_role("heading", name=re.compile("difference between the limbs|bends more")).wait_for(timeout=MEASURING_MS)
+    walk.press("Keep")
+    kept_line(walk)
+    assert walk.since() <= (5, 3)
+    (bow,) = store.list_bows(record)
+    (stage,) = store.list_stages(record, bow.id)
+    assert (stage.state, stage.status, stage.shot["scale"]["kind"]) == ("braced", "measured", "bow_length")
+    # a later one, drawn: what it was guessed to be gives way to what it shows, and the weight is asked at once
+    walk.hand_over(jpeg("heron-drawn-23"))
+    verdict = walk.page.get_by_role("heading", name=re.compile("difference between the limbs|bends more"))
+    verdict.wait_for(timeout=MEASURING_MS)
+    settled(walk.page)
+    weight = walk.page.get_by_role("textbox", name=re.compile("Weight on the scale"))
+    in_first_screen(walk.page, verdict, weight, walk.page.get_by_role("button", name="Keep", exact=True))
+    walk.type(re.compile("Weight on the scale"), "33")
+    walk.press("Keep")
+    kept_line(walk)
+    assert walk.since() <= (2, 1)
+    later = store.list_stages(record, bow.id)[-1]
+    assert (later.state, later.status, later.shot["scale_reading_lb"]) == ("drawn", "measured", 33.0)
+    assert not walk.page.trouble
+
+
+@SIZES
+def test_the_first_photo_with_a_board(walker, shop, size):
+    _, record = shop
+    shot = json.loads((SAMPLES / "bramble-drawn-grid.shot.json").read_text())
+    walk = walker(size)
+    own_bow(walk, str(shot["bow_length_nock_to_nock_in"]), str(shot["handle_in"]))
+    walk.hand_over(jpeg("bramble-drawn-grid"))
+    walk.page.get_by_role("heading", name=re.compile("difference between the limbs|bends more")).wait_for(timeout=MEASURING_MS)
+    walk.choose(re.compile("^Scale"), re.compile("ruled grid"))
+    walk.type(re.compile("From line to line"), str(shot["scale"]["spacing_in"]))
+    walk.type(re.compile("Standoff, marks to bow"), str(shot["standoff_in"]))
+    walk.press("Keep")
+    kept_line(walk)
+    assert walk.since() <= (8, 5)
+    (bow,) = store.list_bows(record)
+    (stage,) = store.list_stages(record, bow.id)
+    assert stage.status == "measured" and stage.shot["scale"]["kind"] == "grid" and stage.state == "drawn"
+    (board,) = kept.boards(record.folder)  # described once, and guessed for the next
+    assert board.standoff_in == shot["standoff_in"]
+    walk.hand_over(jpeg("bramble-drawn-grid", quality=90))
+    walk.press("Keep")
+    kept_line(walk)
+    assert walk.since() <= (2, 0)
+    assert [s.shot["scale"]["kind"] for s in store.list_stages(record, bow.id)] == ["grid", "grid"]
+
+
+@SIZES
+def test_ten_at_once(walker, shop, size):
+    _, record = shop
+    walk = walker(size)
+    own_bow(walk, "64", "8")
+    walk.since()
+    names = [f"walk/{name}" for name in WALK]
+    walk.hand_over(*(jpeg(name) for name in names), *(jpeg(name, quality=92) for name in names))
+    walk.page.get_by_role("button", name="Keep all 10").wait_for(timeout=MEASURING_MS)
+    assert walk.page.get_by_role("img", name=re.compile(r"^Photo \d")).count() == 10  # each with its own picture beside its fields
+    walk.press("Keep all 10")
+    kept_line(walk, 10)
+    assert walk.since() <= (4, 0)
+    (bow,) = store.list_bows(record)
+    stages = store.list_stages(record, bow.id)
+    assert len(stages) == 10 and kept.on_bench(record.folder, bow.id) == []
+    assert sorted(s.state for s in stages if s.status == "measured") == ["braced"] * 2 + ["drawn"] * 4 + ["unstrung"] * 4
