@@ -15,6 +15,11 @@ h3 { line-height: 1.35; }
 [data-testid="stSliderThumbValue"], .stButtonGroup button { color: inherit !important; }
 table { width: 100%; font-variant-numeric: tabular-nums; }
 table th, table td { padding: .3rem .45rem !important; }
+[class*="st-key-rows_"] [data-testid="stHorizontalBlock"] { flex-wrap: nowrap; }
+[class*="st-key-rows_"] [data-testid="stColumn"] { min-width: 0; flex: 1 1 0; width: auto; }
+/* whatever can be tapped is as large as a finger's tip */
+.stMain button, .stMain summary, .stMain [data-baseweb="select"] > div, .stMain [data-baseweb="input"], .stMain label:has(input),
+.stMain [data-testid="stPageLink-NavLink"], .stMain [role="option"] { min-height: 44px; }
 @media (min-width: 641px) {
   [data-testid="stImage"] img { max-height: 92vh; object-fit: contain; object-position: left top; }
 }
@@ -24,6 +29,7 @@ table th, table td { padding: .3rem .45rem !important; }
   .stMainBlockContainer h3 { font-size: 1.3rem; }
   .stMainBlockContainer h4 { font-size: 1.1rem; }
   table { font-size: .9rem; }
+  [class*="st-key-card_"] [data-testid="stImage"] img { max-height: 22vh; object-fit: contain; }
 }
 </style>
 """

@@ -18,6 +18,7 @@ from tillerlens.ui.bow_form import ask_bow, facts
 from tillerlens.ui.event_form import KINDS, ask_event, say_event
 from tillerlens.ui.fields import plain
 from tillerlens.ui.look import BADGES
+from tillerlens.ui.page_picture import hand_over
 from tillerlens.ui.parts import Known, chart
 from tillerlens.ui.place import Place, go, has_room, link, pick_bow, say_error, told
 from tillerlens.ui.stages import line_of, small_picture
@@ -70,9 +71,11 @@ def _ways(place: Place, found: Timeline) -> None:
     waiting = 0
     with told():  # a damaged note on the bench must not hide the timeline
         waiting = len(kept.on_bench(place.record.folder, found.bow.id))
-    label = "New picture" + (f" ({waiting} on the bench)" if waiting else "")
-    if st.button(label, type="primary", key="new_picture"):
-        go("picture", found.bow)
+    if waiting:
+        label = f"{waiting} {'photo waits' if waiting == 1 else 'photos wait'} to be kept"
+        if st.button(label, type="primary", key="new_picture"):
+            go("picture", found.bow)
+    hand_over(place, found.bow)
     rooms = [(room, name) for room, name in _MORE_ROOMS.items() if has_room(room)]
     if rooms and found.stages:
         with st.container(horizontal=True):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -121,12 +121,15 @@ def _drawn_over(_record: Record, _stage: Stage, document: str, rest: str | None,
 
 def earlier_reflex(place: Place, stage: Stage) -> Value | None:
     """The bow's first measured reflex, for telling set; none for the first picture itself, nor for a strung bow."""
-    if stage.state != "unstrung":
+    return earlier_reflex_of(store.list_stages(place.record, stage.bow_id), stage.state, stage.id)
+
+
+def earlier_reflex_of(stages: Sequence[Stage], state: str, stage_id: str = "") -> Value | None:
+    """The first measured reflex among these stages, for one in this state that is not itself the first."""
+    if state != "unstrung":
         return None
-    first = next(
-        (s for s in store.list_stages(place.record, stage.bow_id) if s.state == "unstrung" and "reflex" in s.values), None
-    )
-    return None if first is None or first.id == stage.id else read_value(first.values["reflex"])
+    first = next((s for s in stages if s.state == "unstrung" and "reflex" in s.values), None)
+    return None if first is None or first.id == stage_id else read_value(first.values["reflex"])
 
 
 # --- put right

@@ -74,6 +74,26 @@ def show_result(shown: Shown, picture: Callable[[], None] | None = None, top: De
             st.markdown(care)
 
 
+def show_details(shown: Shown) -> None:
+    """All of a result but its first sentence, which stands elsewhere on the page."""
+    measurement = shown.measurement
+    spoken = verdict(measurement, shown.units, shown.wish, shown.earlier_reflex)
+    pointing = _pointing(measurement)
+    _say_how(measurement, pointing)
+    left, right = st.columns([3, 2], gap="medium")
+    with left:
+        if not (can_be_pointed_at(measurement) and pointing):
+            _show_picture(shown)
+    with right:
+        _say_more(spoken)
+    if measurement.status == "measured":
+        _show_numbers(shown)
+    _show_downloads(shown)
+    with st.container(border=True):
+        for care in spoken.care:
+            st.markdown(care)
+
+
 def _pointing(measurement: Measurement) -> bool:
     """Whether the photograph stands on the page to be pointed at."""
     return bool(st.session_state.get(f"pointing_{measurement.photo.get('sha256', '')[:16]}"))
@@ -89,6 +109,10 @@ def can_be_pointed_at(measurement: Measurement) -> bool:
 
 def _say_first(first: Sentence, measurement: Measurement, pointing: bool) -> None:
     st.subheader(plain(first.text), anchor=False)
+    _say_how(measurement, pointing)
+
+
+def _say_how(measurement: Measurement, pointing: bool) -> None:
     if not can_be_pointed_at(measurement):
         return
     ask = measurement.reasons[0].asks
