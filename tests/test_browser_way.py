@@ -145,7 +145,7 @@ def test_the_first_photo_with_a_board(walker, shop, size):
     own_bow(walk, str(shot["bow_length_nock_to_nock_in"]), str(shot["handle_in"]))
     walk.hand_over(jpeg("bramble-drawn-grid"))
     walk.page.get_by_role("heading", name=re.compile("difference between the limbs|bends more")).wait_for(timeout=MEASURING_MS)
-    walk.choose(re.compile("^Scale"), re.compile("ruled grid"))
+    walk.choose(re.compile("^Scale$|Scale. "), re.compile("ruled grid"))
     walk.type(re.compile("From line to line"), str(shot["scale"]["spacing_in"]))
     walk.type(re.compile("Standoff, marks to bow"), str(shot["standoff_in"]))
     walk.press("Keep")
@@ -172,6 +172,7 @@ def test_ten_at_once(walker, shop, size):
     names = [f"walk/{name}" for name in WALK]
     walk.hand_over(*(jpeg(name) for name in names), *(jpeg(name, quality=92) for name in names))
     walk.page.get_by_role("button", name="Keep all 10").wait_for(timeout=MEASURING_MS)
+    walk.page.get_by_role("img", name=re.compile(r"^Photo 10")).wait_for()
     assert walk.page.get_by_role("img", name=re.compile(r"^Photo \d")).count() == 10  # each with its own picture beside its fields
     walk.press("Keep all 10")
     kept_line(walk, 10)

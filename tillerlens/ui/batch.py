@@ -35,6 +35,7 @@ SIZES = (
     ("upper_limb_length_in", "upper_limb_length_mm"),
 )
 BARE: Form = {"kind": "bow_length"}
+STATE_DOUBTED = ("state_unlikely", "no_braced_string")  # codes of the doubts that the bow stands as was said
 LOOKED_FOR = ("aruco", "grid")  # marks that are found without anybody pointing at them
 MOST_LOOKED_AT = 4  # boards, for one photo
 
@@ -204,14 +205,36 @@ def measure(known: Known, picture: OnBench, rests: Rests) -> Found:
     """Measure a photo as it stands; where its state was only guessed and the photo shows another, as that. Raises
     TillerLensError."""
     found = _measure(known, picture, rests)
-    shows = found.measurement.evidence.get("state_shown")
-    if shows is not None and picture.form.get("state") == picture.state_guessed:
-        said = (f"{str(shows).capitalize()}, as the photo shows.", *picture.guessed[1:])
-        changed = replace(picture, form={**picture.form, "state": shows}, guessed=said, state_guessed=None)
-        kept.note(known.place.record.folder, changed)
-        found = _measure(known, changed, rests)
+    if picture.form.get("state") == picture.state_guessed:
+        shows = _state_shown(known, picture, rests, found.measurement)
+        if shows is not None:
+            said = (f"{shows.capitalize()}, as the photo shows.", *picture.guessed[1:])
+            changed = replace(picture, form={**picture.form, "state": shows}, guessed=said, state_guessed=None)
+            kept.note(known.place.record.folder, changed)
+            found = _measure(known, changed, rests)
     rests.take(found)
     return found
+
+
+def doubts_state(measurement: Measurement) -> bool:
+    """Whether the photo looks as if the bow were in another state than was said."""
+    return any(reason.code in STATE_DOUBTED for reason in measurement.reasons)
+
+
+def _state_shown(known: Known, picture: OnBench, rests: Rests, measurement: Measurement) -> str | None:
+    """The state that the photo shows, where that is another than was guessed."""
+    shows = measurement.evidence.get("state_shown")
+    if shows is not None:
+        return str(shows)
+    if measurement.status == "measured" and not doubts_state(measurement):
+        return None
+    others = [s for s in ("drawn", "braced", "unstrung") if s != picture.form["state"]]
+    for state in others:  # one of them is measured without doubt of the state, or the guess stands with what was said of it
+        as_other = replace(picture, form={**picture.form, "state": state})
+        m = _measure(known, as_other, rests).measurement
+        if m.status == "measured" and not doubts_state(m):
+            return state
+    return None
 
 
 def _measure(known: Known, picture: OnBench, rests: Rests) -> Found:

@@ -9,7 +9,7 @@ BADGES = {"finding": ":orange-badge[look here]", "fine": ":green-badge[fine]", "
 _STYLE = """
 <style>
 .stMainBlockContainer { max-width: 82rem; padding-top: 2.4rem; }
-h1 { letter-spacing: .02em; border-bottom: 3px double #8d8570; padding-bottom: .3rem; }
+h1 { letter-spacing: .02em; border-bottom: 3px double #8d8570; padding-bottom: .3rem; margin-bottom: .7rem !important; }
 h3 { line-height: 1.35; }
 [class*="st-key-told_"] { margin-top: 1.6rem; } /* clear of the framework's bar when it comes first */
 [data-testid="stSliderThumbValue"], .stButtonGroup button { color: inherit !important; }

@@ -83,12 +83,15 @@ def hand_over(place: Place, bow: Bow) -> None:
     if was_stopped("laying"):
         refused.append("Stopped. The photos not shown below were not taken in; add them again.")
     else:
-        tell = long_work("Taking them in", "laying")
-        for i, upload in enumerate(uploads):
-            tell(i / len(uploads), f"Looking at {plain(upload.name)}")
-            trouble = _lay(place, bow, upload.getvalue(), upload.name)
-            if trouble is not None:
-                refused.append(trouble)
+        bar = st.empty()
+        with bar.container():
+            tell = long_work("Taking them in", "laying")
+            for i, upload in enumerate(uploads):
+                tell(i / len(uploads), f"Looking at {plain(upload.name)}")
+                trouble = _lay(place, bow, upload.getvalue(), upload.name)
+                if trouble is not None:
+                    refused.append(trouble)
+        bar.empty()  # else it would stand there, faded, until the last photo is measured
     st.session_state["refused_pictures"] = (bow.id, refused)
     st.session_state["handed"] = count + 1  # an empty field, so that they are not handed over twice
     go("picture", bow)
@@ -144,7 +147,7 @@ def _bench(known: Known, waiting: list[OnBench]) -> None:
     all_pressed = False
     if not alone:
         all_pressed = st.button(f"Keep all {len(waiting)}", type="primary", key="keep_all", width="stretch")
-        known, waiting = _scale_for_all(known, waiting)
+        waiting = _ask_scale(known, waiting, f"all_{known.bow.id}", "Scale for all of them")
     cards: list[_Card] = []
     for number, picture in enumerate(waiting, start=1):
         with caught.net("a photo on the bench"):  # one photo's trouble must not hide the others
@@ -201,14 +204,13 @@ def _scale_of(known: Known, picture: OnBench) -> str:
     return kind if kind == BARE["kind"] else f"{_NEW}{kind}"
 
 
-def _put_scale(known: Known, picture: OnBench, chosen: str) -> OnBench:
+def _put_scale(known: Known, picture: OnBench, chosen: str) -> None:
     if chosen.startswith(_NEW):
         changed = batch.on_board(picture, None, {"kind": chosen.removeprefix(_NEW)})
     else:
         changed = batch.on_board(picture, None if chosen == BARE["kind"] else chosen)
     with told():
         kept.note(known.place.record.folder, changed)
-    return changed
 
 
 def _ask_scale(known: Known, pictures: list[OnBench], key: str, label: str) -> list[OnBench]:
@@ -223,10 +225,10 @@ def _ask_scale(known: Known, pictures: list[OnBench], key: str, label: str) -> l
     chosen = st.selectbox(label, list(names), format_func=names.__getitem__, key=widget, placeholder=differs)
     st.session_state[f"{widget}_was"] = chosen or at
     if chosen is not None and chosen != at:
-        pictures = [p if _scale_of(known, p) == chosen else _put_scale(known, p, chosen) for p in pictures]
         for p in pictures:
-            st.session_state.pop(f"scale_{p.sha256}_was", None)
-        at = chosen
+            if _scale_of(known, p) != chosen:
+                _put_scale(known, p, chosen)
+        st.rerun()  # what stands above says the scale too
     if at is not None and at.startswith(_NEW):
         pictures = _describe(known, pictures, at.removeprefix(_NEW), key)
     return pictures
@@ -263,11 +265,6 @@ def _describe(known: Known, pictures: list[OnBench], kind: str, key: str) -> lis
 
 def _text(inches: Any) -> str:
     return length_text(inches * MM_PER_INCH) if isinstance(inches, int | float) else ""
-
-
-def _scale_for_all(known: Known, waiting: list[OnBench]) -> tuple[Known, list[OnBench]]:
-    with st.expander("Scale for all of them", expanded=any(_scale_of(known, w).startswith(_NEW) for w in waiting)):
-        return known, _ask_scale(known, waiting, f"all_{known.bow.id}", "Scale for all")
 
 
 # --- one photo
@@ -362,13 +359,13 @@ class _Card:
         return any(state != "unstrung" for state in before)
 
     def _below(self) -> None:
-        with st.expander("Scale, time and how it hangs" if self.usable else "Take it off"):
+        if self.usable and self.alone:
+            self._scale("Scale")
+        more = "Time, and how it hangs" if self.alone else "Scale, time, and how it hangs"
+        with st.expander(more if self.usable else "Take it off"):
             if self.usable:
-                label = "Scale for this photo"
-                if self.alone:
-                    label = "Scale"
-                (changed,) = _ask_scale(self.known, [self.picture], self.sha, label)
-                self.picture = changed
+                if not self.alone:
+                    self._scale("Scale for this photo")
                 self._time()
                 self._hang()
             if st.button("Take this photo off the bench", key=f"off_bench_{self.sha}"):
@@ -378,6 +375,9 @@ class _Card:
         if st.button("Look closer", key=f"closer_{self.sha}", width="stretch"):
             st.query_params["picture"] = self.sha
             st.rerun()
+
+    def _scale(self, label: str) -> None:
+        (self.picture,) = _ask_scale(self.known, [self.picture], self.sha, label)
 
     def _time(self) -> None:
         when = batch.time_of(self.picture).replace(tzinfo=None)
@@ -415,6 +415,11 @@ class _Card:
         spoken = verdict(measurement, place.units, place.wish, earlier)
         with self.verdict:
             st.subheader(plain(spoken.first.text), anchor=False)
+            if batch.doubts_state(measurement):
+                doubt = next(r for r in measurement.reasons if r.code in batch.STATE_DOUBTED)
+                st.warning(plain(f"{doubt.text} {doubt.remedy}"))
+            elif spoken.doubts and not self.close and measurement.status == "measured":
+                st.caption(plain(f"Doubt: {spoken.doubts[0].text}"))
         if self.close:
             shot = json.dumps(found.form, sort_keys=True)
             if self.edit is not None:
@@ -473,9 +478,11 @@ def _keep(known: Known, cards: list[_Card]) -> None:
     if was_stopped("keeping"):
         st.info("Stopped. The photos below are not kept yet.")
         return
-    tell = long_work(f"Measuring and keeping {len(pictures)} photos", "keeping") if len(pictures) > 1 else None
-    with st.spinner("Keeping"):
+    bar = st.empty()
+    with bar.container(), st.spinner("Keeping"):
+        tell = long_work(f"Measuring and keeping {len(pictures)} photos", "keeping") if len(pictures) > 1 else None
         done, troubles = batch.keep_all(known, pictures, tell)
+    bar.empty()
     troubles += [(c.picture, c.bad) for c in cards if c.bad is not None]
     if not done:
         for _, error in troubles:
