@@ -173,7 +173,7 @@ def test_ten_at_once(walker, shop, size):
     walk.hand_over(*(jpeg(name) for name in names), *(jpeg(name, quality=92) for name in names))
     walk.page.get_by_role("button", name="Keep all 10").wait_for(timeout=MEASURING_MS)
     walk.page.get_by_role("img", name=re.compile(r"^Photo 10")).wait_for()
-    assert walk.page.get_by_role("img", name=re.compile(r"^Photo \d")).count() == 10  # each with its own picture beside its fields
+    assert walk.page.get_by_role("img", name=re.compile(r"^Photo \d")).count() == 10  # each has its own
     walk.press("Keep all 10")
     kept_line(walk, 10)
     walk.at_most(4, 0)

@@ -154,6 +154,8 @@ def lacking(known: Known, form: Form) -> str | None:
     missing = [label for name, label in needed if name not in form["scale"]]
     if kind == "aruco" and "centres_in" not in form["scale"]:
         missing.append("where the tags hang")
+    if kind != BARE["kind"] and "standoff_in" not in form:
+        missing.append("standoff")
     if missing:
         return f"The scale, {SCALES[kind]}, still needs: {', '.join(missing).lower()}."
     return None
@@ -295,10 +297,10 @@ def keep_all(
         if tell is not None:
             tell(k / len(pictures), f"{k + 1} of {len(pictures)}")
         try:
-            known, picture = board_of(known, picture)
             why = lacking(known, form_of(known, picture))
             if why is not None:
                 raise kept.KeptError(f"{picture.name} is not kept yet.", why)
+            known, picture = board_of(known, picture)
             done.append(keep(known, measure(known, picture, rests), stage_of))
         except TillerLensError as error:
             troubles.append((picture, error))

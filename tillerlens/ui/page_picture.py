@@ -23,7 +23,7 @@ from tillerlens.ui.photo_page import Picked, point_at
 from tillerlens.ui.place import Place, go, link, long_work, pick_bow, say_error, told, was_stopped
 from tillerlens.ui.result import Shown, show_details
 from tillerlens.ui.stages import line_of
-from tillerlens.ui.typed import in_length, in_weight, length_text, read_length, said, start, weight_text
+from tillerlens.ui.typed import follow, followed, in_length, in_weight, length_text, read_length, said, start, weight_text
 from tillerlens.units import MM_PER_INCH, newtons_from_pounds, parse_quantity
 
 _KINDS = ["jpg", "jpeg", "png", "heic", "heif", "webp"]
@@ -219,11 +219,9 @@ def _ask_scale(known: Known, pictures: list[OnBench], key: str, label: str) -> l
     now = {_scale_of(known, p) for p in pictures}
     at = next(iter(now)) if len(now) == 1 else None
     widget = f"scale_{key}"
-    if st.session_state.get(f"{widget}_was") != at:  # guessed anew, or changed for one of them
-        st.session_state[widget] = at
     differs = "differs from photo to photo"
-    chosen = st.selectbox(label, list(names), format_func=names.__getitem__, key=widget, placeholder=differs)
-    st.session_state[f"{widget}_was"] = chosen or at
+    follow(widget, at)  # guessed anew, or changed for one of them
+    chosen = followed(widget, st.selectbox(label, list(names), format_func=names.__getitem__, key=widget, placeholder=differs))
     if chosen is not None and chosen != at:
         for p in pictures:
             if _scale_of(known, p) != chosen:
@@ -250,7 +248,7 @@ def _describe(known: Known, pictures: list[OnBench], kind: str, key: str) -> lis
         if centres:
             scale["centres_in"] = centres
     start(f"new_standoff_{key}", _text(form.get("standoff_in")))
-    put(more, "standoff_in", "Standoff, marks to bow", bad, f"new_standoff_{key}", help_text=STANDOFF_HELP)
+    put(more, "standoff_in", "Standoff, marks to bow", bad, f"new_standoff_{key}", needed=True, help_text=STANDOFF_HELP)
     st.caption("Kept as a board with the photo, and guessed for the next one.")
     new = {"scale": scale, **more}
     out = []
@@ -319,14 +317,12 @@ class _Card:
         """Weight on top where it is drawn; state; then Keep, which stands still whatever is typed."""
         state = self.picture.form.get("state", "unstrung")
         key = f"state_{self.sha}"
-        if st.session_state.get(f"{key}_was") != state:  # the photo has shown another
-            st.session_state[key] = state
         if state == "drawn":
             pounds = self.picture.form.get("scale_reading_lb")
             text = weight_text(newtons_from_pounds(pounds)) if isinstance(pounds, int | float) else ""
             self._typed("scale_reading_lb", in_weight("Weight on the scale"), f"weight_{self.sha}", text, read_pounds)
-        chosen = st.segmented_control("The bow is", STATES, key=key, required=True) or state
-        st.session_state[f"{key}_was"] = chosen
+        follow(key, state)
+        chosen = followed(key, st.segmented_control("The bow is", STATES, key=key, required=True)) or state
         if chosen != state:
             by_hand = (f"{chosen.capitalize()}, as you say.", *self.picture.guessed[1:])
             self._note(replace(self.picture, form={**self.picture.form, "state": chosen}, guessed=by_hand, state_guessed=None))
@@ -388,14 +384,14 @@ class _Card:
 
     def _hang(self) -> None:
         form = batch.form_of(self.known, self.picture)
-        upper = st.segmented_control(
-            "Upper limb", _PLACES, format_func=_PLACES.__getitem__, default=form["upper_limb"], key=f"upper_{self.sha}",
-            required=True,
-        )  # fmt: skip
+        key = follow(f"upper_{self.sha}", form["upper_limb"])
+        upper = followed(
+            key, st.segmented_control("Upper limb", _PLACES, format_func=_PLACES.__getitem__, key=key, required=True)
+        )
         level = upper in ("left", "right")
         faces = ("up", "down") if level else ("left", "right")
-        usual = form["back"] if form["back"] in faces else faces[0]
-        back = st.segmented_control("The back looks", faces, default=usual, key=f"back_of_{self.sha}_{level}", required=True)
+        key = follow(f"back_of_{self.sha}_{level}", form["back"] if form["back"] in faces else faces[0])
+        back = followed(key, st.segmented_control("The back looks", faces, key=key, required=True))
         if (upper, back) != (form["upper_limb"], form["back"]) and upper and back:
             self._note(replace(self.picture, form={**self.picture.form, "upper_limb": upper, "back": back}))
 
@@ -457,6 +453,7 @@ def _measure(known: Known, cards: list[_Card]) -> None:
         if why is not None:
             with card.verdict:
                 st.info(plain(why))
+                _say_quality(known, card.picture)
             if card.edit is not None:
                 card.edit(None, known.place.units)
             continue
@@ -470,6 +467,14 @@ def _measure(known: Known, cards: list[_Card]) -> None:
         except TillerLensError as error:
             with card.verdict:
                 say_error(error)
+
+
+def _say_quality(known: Known, picture: OnBench) -> None:
+    """What to do better with the next photo, one thing at a time, while this one cannot be measured yet."""
+    with told(), st.spinner("Looking at the photo"):
+        doubts = work.doubts(kept.picture_of(known.place.record.folder, picture), picture.name)
+        if doubts:
+            st.warning(plain(f"{doubts[0].text} {doubts[0].remedy}".strip()))
 
 
 def _keep(known: Known, cards: list[_Card]) -> None:

@@ -134,3 +134,17 @@ def start(key: str, value: Any) -> str:
     """Put a field's first value into the session unless somebody has typed there already; the key."""
     st.session_state.setdefault(key, value)
     return key
+
+
+def follow(key: str, value: Any) -> str:
+    """Have a widget show a value that can change elsewhere too: it follows a new one, and is left alone otherwise. The key; hand
+    what the widget gives to ``followed``."""
+    if st.session_state.get(f"{key}_was", st.session_state) != value:
+        st.session_state[key] = value
+        st.session_state[f"{key}_was"] = value
+    return key
+
+
+def followed(key: str, chosen: Any) -> Any:
+    st.session_state[f"{key}_was"] = chosen
+    return chosen
