@@ -101,7 +101,7 @@ def _scale(known: Known, data: bytes, name: str, sha256: str) -> tuple[Board | N
             return board, {}, f"{board.name}, the board last used"
     last = known.stages[-1] if known.stages else None
     if last is not None and not known.boards and last.shot["scale"]["kind"] != BARE["kind"]:
-        form = {k: last.shot[k] for k in ("scale", "standoff_in", "standoff_u_in") if k in last.shot}
+        form: Form = {k: last.shot[k] for k in ("scale", "standoff_in", "standoff_u_in") if k in last.shot}
         return None, form, "as in the photo before"
     none = "no board shows" if known.boards else "no board yet"
     return None, {"scale": BARE}, f"the bow's own length, {none}"

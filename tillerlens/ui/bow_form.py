@@ -64,7 +64,7 @@ def _ask(bow: Bow | None, units: Units, key: str) -> dict[str, tuple[str, str, C
     for column, (name, label) in zip((middle, right), _NEEDED, strict=True):
         length(column, name, label, help="Needed for every photo of it. Along the back between the string nocks, not overall."
                if name == "length_mm" else "Needed for every photo of it. The part that doesn't bend.")  # fmt: skip
-    with st.expander("More, if you know it: wood, sizes, target"):
+    with st.expander("More, if you know it: wood, sizes, target") if bow is None else st.container():
         left, right = st.columns(2)
         put(left, "wood", "Wood", usual=was("wood") or "")
         put(right, "made", "When it was made", usual=was("made") or "")

@@ -181,7 +181,8 @@ def _sizes(known: Known) -> Known:
                 try:
                     mm = read_length(text)
                     if mm != getattr(bow, name):
-                        bow = store.update_bow(known.place.record, replace(bow, **{name: mm}))
+                        sized = replace(bow, length_mm=mm) if name == "length_mm" else replace(bow, handle_mm=mm)
+                        bow = store.update_bow(known.place.record, sized)
                 except TillerLensError as error:
                     say_error(error)
     return replace(known, bow=bow)

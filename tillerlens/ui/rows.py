@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Literal
 
 import streamlit as st
 
@@ -38,8 +38,9 @@ def number_rows(key: str, labels: Sequence[str], first: Sequence[Sequence[str]],
             for at, (column, label) in enumerate(zip(st.columns(len(labels), gap="xsmall"), labels, strict=True)):
                 start(f"{key}_{row}_{at}", first[row][at] if row < len(first) else "")
                 hint = hints[at] if row == 0 and at < len(hints) else None
-                name, seen = (label, "visible") if row == 0 else (f"{label}, row {row + 1}", "collapsed")
-                texts.append(column.text_input(name, key=f"{key}_{row}_{at}", label_visibility=seen, placeholder=hint))  # type: ignore[arg-type]
+                name = label if row == 0 else f"{label}, row {row + 1}"
+                seen: Literal["visible", "collapsed"] = "visible" if row == 0 else "collapsed"
+                texts.append(column.text_input(name, key=f"{key}_{row}_{at}", label_visibility=seen, placeholder=hint))
             if any(map(str.strip, texts)):
                 out.append(texts)
     return out
