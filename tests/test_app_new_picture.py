@@ -240,6 +240,30 @@ def test_a_correction_is_kept_at_once_with_who_made_it(record):
     assert [c["field"] for c in correction.changes] == ["standoff_in"]
 
 
+def test_a_correction_that_voids_a_measurement_is_said_with_what_stands_and_kept_only_if_wanted(record):
+    data, shot = sample()
+    bow = store.add_bow(record, Bow("Bramble"))
+    stage = store.add_stage(record, bow.id, data, shot, name="drawn.jpg")
+    page = visit("stage", bow, stage)
+    verdict = page.subheader[0].value
+    stage = store.get_stage(record, stage.id)
+    page = visit("stage", bow, stage)
+    page.toggle(key=f"right_{stage.id}").set_value(True).run()
+    page.button_group(key="shot_state").set_value("braced").run()
+    page.button(key="measure").click().run()
+    assert errors(page) == []
+    assert page.subheader[0].value == verdict and "your change isn't kept" in page.warning[0].value
+    assert store.get_stage(record, stage.id) == stage
+    page.button(key=f"again_undone_{stage.id}").click().run()
+    assert page.subheader[0].value == verdict and page.button_group(key="shot_state").value == "drawn"
+    page.button_group(key="shot_state").set_value("braced").run()
+    page.button(key="measure").click().run()
+    page.button(key=f"keep_void_{stage.id}").click().run()
+    assert errors(page) == []
+    after = store.get_stage(record, stage.id)
+    assert (after.state, after.status) == ("braced", "refused")
+
+
 def test_a_picture_leaves_the_timeline_after_a_question(record):
     bow = shop.fill(record)
     stage = store.list_stages(record, bow.id)[1]

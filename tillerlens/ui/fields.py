@@ -233,11 +233,12 @@ def put(
 ) -> None:
     """One text field; its number goes into the form, its trouble beneath it. Without ``read`` it is a length, and inches."""
     hint = (help_text or length_hint()) if read is None else None
-    text = st.text_input(in_length(label) if read is None else label, key=key or f"shot_{name}", help=hint)
+    label = in_length(label) if read is None else label
+    # said in the label: a line that goes once something is typed would move the button below from under the finger
+    text = st.text_input(f"{label}, needed" if needed else label, key=key or f"shot_{name}", help=hint)
     if not text.strip():
         if needed:
             bad.append(name)
-            st.caption("needed")
         return
     try:
         form[name] = round((read or _inches)(text), 9)

@@ -211,7 +211,9 @@ def _bow_itself(place: Place, bow: Bow) -> None:
     with st.expander("Take this bow off the shelf"):
         st.markdown("Its pictures, measurements and notes go with it. An export made beforehand can bring it back.")
         text = st.text_input("Write the bow's name to say that you are sure", key=f"off_name_{bow.id}")
-        if st.button("Take it off for good", disabled=text.strip() != bow.name, key=f"off_bow_{bow.id}"):
+        if st.button("Take it off for good", key=f"off_bow_{bow.id}"):
             with told():
+                if text.strip() != bow.name:
+                    raise kept.KeptError("Nothing was taken off.", f"Write the bow's name first: {bow.name}.")
                 store.remove_bow(place.record, bow.id)
                 go("shelf")

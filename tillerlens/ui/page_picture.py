@@ -174,9 +174,8 @@ def _sizes(known: Known) -> Known:
         ):  # fmt: skip
             with column:
                 key = start(f"bow_{name}_{bow.id}", length_text(getattr(bow, name), units))
-                text = st.text_input(in_length(label), key=key)
+                text = st.text_input(f"{in_length(label)}, needed", key=key)
                 if not text.strip():
-                    st.caption("needed")
                     continue
                 try:
                     mm = read_length(text)
@@ -458,16 +457,22 @@ def _measure(known: Known, cards: list[_Card]) -> None:
             if card.edit is not None:
                 card.edit(None, known.place.units)
             continue
-        try:
-            with caught.net("a photo on the bench"):
+        with caught.net("a photo on the bench"):
+            try:
                 with card.verdict, st.spinner("Measuring: marks, bow, edges, bend", show_time=True):
                     found = batch.measure(known, card.picture, rests)
-                if found.picture != card.picture:
-                    st.rerun()  # it is another state than was guessed: its fields are others
-                card.say(found)
-        except TillerLensError as error:
-            with card.verdict:
-                say_error(error)
+            except TillerLensError as error:
+                with card.verdict:
+                    if isinstance(error, ShotError):  # of what was said or pointed at, and is put right on this page
+                        st.warning(plain(said(error)))
+                    else:
+                        say_error(error)
+                if card.edit is not None:
+                    card.edit(None, known.place.units)
+                continue
+            if found.picture != card.picture:
+                st.rerun()  # it is another state than was guessed: its fields are others
+            card.say(found)
 
 
 def _say_quality(known: Known, picture: OnBench) -> None:

@@ -234,8 +234,10 @@ def _beside(known: Known) -> Typed:
             help="No book gives a figure; 1 counts it as any other wood.",
         )  # fmt: skip
         mass, fit = parts.field("The bow weighs", _mass, "mass_text", placeholder="19 oz or 540 g")
-        kept = st.button("Keep its mass", disabled=mass is None or not fit, key="keep_mass")
-        if kept and parts.keep_events(known, [("mass", {"mass_kg": mass}, "")], datetime.now(UTC)):
+        kept = st.button("Keep its mass", key="keep_mass")
+        if kept and mass is None and fit:
+            st.error("Type what the bow weighs first.")
+        if kept and mass is not None and parts.keep_events(known, [("mass", {"mass_kg": mass}, "")], datetime.now(UTC)):
             parts.clear(["mass_text"], "Kept: the bow's mass.")
     return Typed(brace, float(factor), tuple(others or ()))
 

@@ -242,7 +242,7 @@ def calipers(known: Known) -> dict[Limb, LimbSections] | None:
             key=f"calipers_{known.bow.id}",
         )  # fmt: skip
         st.caption("A bare number is inches; 35 mm is fine too. Five places on each limb, or more, from the nock inward.")
-        if st.button("Keep these caliper readings", disabled=not text.strip(), key="keep_calipers"):
+        if st.button("Keep these caliper readings", key="keep_calipers"):
             try:
                 note = of.calipers_note(text)
             except TillerLensError as error:

@@ -346,9 +346,11 @@ def _asked(picked: Picked, form: fields.Form, bad: list[str], size: tuple[int, i
             st.warning(amiss)
         else:
             st.caption(trouble or changed)
-        if st.button("Measure", type="primary", disabled=trouble is not None, key="measure"):
-            state["asked"] = text
-            st.rerun()
+        if st.button("Measure", type="primary", key="measure"):  # never disabled, or a click right after typing would be lost
+            if trouble is None:
+                state["asked"] = text
+                st.rerun()
+            st.error(trouble)
     asked: str | None = state["asked"]
     return asked
 
