@@ -11,6 +11,7 @@ import pytest
 from in_browser import PHONE, WIDE, marks, running_app, settled
 from made_up import SAMPLES
 from PIL import Image
+from test_browser_pages import serious_faults
 
 from tillerlens.record import open_record, store
 from tillerlens.ui import kept
@@ -181,3 +182,87 @@ def test_ten_at_once(walker, shop, size):
     stages = store.list_stages(record, bow.id)
     assert len(stages) == 10 and kept.on_bench(record.folder, bow.id) == []
     assert sorted(s.state for s in stages if s.status == "measured") == ["braced"] * 2 + ["drawn"] * 4 + ["unstrung"] * 4
+
+
+# --- what a finger meets, and what is read
+
+TAPPED = """
+() => {
+  const what = 'button, a[href], summary, input:not([type=hidden]):not([type=file]), textarea, [role=combobox], [role=radio], ' +
+    '[role=tab], [role=switch], [role=checkbox]';
+  const seen = (e) => { const b = e.getBoundingClientRect(), s = getComputedStyle(e);
+    return b.width > 0 && b.height > 0 && s.visibility !== 'hidden' && e.getAttribute('aria-hidden') !== 'true' &&
+      !e.closest('[aria-hidden=true], [data-testid=stElementToolbar], [data-testid=stToolbar]'); };
+  const out = [];
+  for (const e of document.querySelectorAll(what)) {
+    if (!seen(e)) continue;
+    // a finger may land on anything that passes the tap on: a field's frame, the words beside a box
+    const frame = e.closest(`label, ${['input', 'base-input', 'select', 'textarea'].map((n) => `[data-baseweb=${n}]`)}`) || e;
+    const boxes = [e, frame].map((f) => f.getBoundingClientRect());
+    const w = Math.max(...boxes.map((b) => b.width)), h = Math.max(...boxes.map((b) => b.height));
+    const inText = e.matches('a[href]') && e.closest('p, li');  // a link within a sentence
+    const name = (e.innerText || e.getAttribute('aria-label') || e.dataset.testid || e.type || '').trim().slice(0, 40);
+    const forReaders = e.innerText === 'Skip to main content';  // shown once it has the focus
+    if (!inText && !forReaders && (w < 43.5 || h < 43.5)) out.push(`${e.tagName} ${name} ${Math.round(w)}x${Math.round(h)}`);
+  }
+  return [...new Set(out)];
+}
+"""
+UNITS = r"\d[ \u00a0]*(?:in\b(?! (?:all|the|one|a)\b)|\"|″|inch|lb\b|pound)|\(in\)|\(lb\)|\binch(?:es)?\b|\bpounds?\b"
+INCH = re.compile(UNITS, re.IGNORECASE)
+
+
+def faults_of(page, stop):
+    """What is smaller than a finger, inaccessible, in inches or pounds, or beside the page."""
+    settled(page)
+    out = [f"smaller than 44 px: {e}" for e in page.evaluate(TAPPED)]
+    out += serious_faults(page)
+    said = page.locator('[data-testid="stMain"]').inner_text()
+    out += [f"not metric: {said[max(0, m.start() - 40): m.end() + 20]!r}" for m in INCH.finditer(said)]
+    wide = page.evaluate("[document.documentElement, ...document.querySelectorAll('.stMain')].map(e => e.scrollWidth)")
+    out += [f"scrolls sideways: {max(wide)}"] if max(wide) > page.viewport_size["width"] else []
+    return [f"{stop}: {fault}" for fault in out]
+
+
+@pytest.mark.parametrize(("size", "scheme"), [(WIDE, "dark"), (PHONE, "light")], ids=["bench by lamplight", "phone by day"])
+def test_every_stop_of_the_way_fits_a_finger_and_stays_in_centimetres(walker, shop, size, scheme):
+    _, record = shop
+    kept.keep_settings(record.folder, kept.Settings(length="cm", weight="kg"))
+    walk = walker(size)
+    page = walk.page
+    page.emulate_media(color_scheme=scheme)
+    faults = []
+    page.get_by_text("cannot see grain").wait_for(timeout=MEASURING_MS)
+    faults += faults_of(page, "an empty shop")
+    own_bow(walk, "162.6", "20.3")
+    faults += faults_of(page, "no photo yet")
+    walk.hand_over(jpeg("walk/linnet-braced"))
+    page.get_by_role("heading", name=re.compile("bends more|difference between")).wait_for(timeout=MEASURING_MS)
+    settled(page)
+    page.evaluate("() => document.querySelectorAll('details:not([open]) > summary').forEach(e => e.click())")
+    faults += faults_of(page, "one photo")
+    walk.choose(re.compile("^Scale$|Scale. "), re.compile("printed tags"))
+    page.get_by_role("textbox", name=re.compile("^Right")).first.wait_for()
+    faults += faults_of(page, "a board of tags described")
+    walk.choose(re.compile("^Scale$|Scale. "), re.compile("no board"))
+    settled(page)
+    walk.press("Keep")
+    kept_line(walk)
+    faults += faults_of(page, "kept")
+    walk.hand_over(jpeg("walk/linnet-drawn-18"), jpeg("walk/linnet-drawn-26"))
+    page.get_by_role("button", name="Keep all 2").wait_for(timeout=MEASURING_MS)
+    page.get_by_role("textbox", name="Weight on the scale (kg)").nth(1).wait_for(timeout=MEASURING_MS)
+    page.get_by_role("textbox", name="Weight on the scale (kg)").nth(0).fill("10.5")
+    page.get_by_role("textbox", name="Weight on the scale (kg)").nth(1).fill("17")
+    walk.press("Keep all 2")
+    kept_line(walk, 2)
+    (bow,) = store.list_bows(record)
+    pounds = [s.shot["scale_reading_lb"] for s in store.list_stages(record, bow.id) if s.state == "drawn"]
+    assert pounds == pytest.approx([10.5 / 0.45359237, 17 / 0.45359237])
+    for room in ("bow", "stage", "shelf", "compare", "weights", "boards", "settings"):
+        page.goto(f"{shop[0]}/{'' if room == 'shelf' else room}?bow={bow.id}")
+        page.locator("h1").first.wait_for()
+        settled(page)
+        faults += faults_of(page, room)
+    assert not page.trouble
+    assert not faults, "\n".join(faults)

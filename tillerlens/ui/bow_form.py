@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import streamlit as st
@@ -57,23 +58,24 @@ def _ask(bow: Bow | None, units: Units, key: str) -> dict[str, tuple[str, str, C
     was = (lambda name: getattr(bow, name)) if bow is not None else (lambda name: None)
 
     def length(column: Any, name: str, label: str, **more: Any) -> None:
-        put(column, name, in_length(label, units), read_length, length_text(was(name), units), **more)
+        put(column, name, in_length(label, units), partial(read_length, units=units), length_text(was(name), units), **more)
 
     left, middle, right = st.columns(3)
     put(left, "name", "What you call it", usual=was("name") or "")
     for column, (name, label) in zip((middle, right), _NEEDED, strict=True):
-        length(column, name, label, help="Needed for every photo of it. Along the back between the string nocks, not overall."
-               if name == "length_mm" else "Needed for every photo of it. The part that doesn't bend.")  # fmt: skip
+        length(column, name, label)
+    st.caption("Both lengths are needed for every photo of it, and asked this once. The handle is the part that doesn't bend.")
     with st.expander("More, if you know it: wood, sizes, target") if bow is None else st.container():
         left, right = st.columns(2)
         put(left, "wood", "Wood", usual=was("wood") or "")
         put(right, "made", "When it was made", usual=was("made") or "")
         for i, (name, label) in enumerate(_SIZES):
-            hint = "Leave it empty where both limbs are equal." if name == "upper_limb_length_mm" else None
-            length((left, right)[i % 2], name, label, help=hint)
+            length((left, right)[i % 2], name, label)
+        st.caption("Leave the upper limb's length empty where both limbs are equal.")
         st.markdown("**Target**")
         left, right = st.columns(2)
-        put(left, "wish_weight_n", in_weight("Draw weight", units), read_weight, weight_text(was("wish_weight_n"), units))
+        weight = weight_text(was("wish_weight_n"), units)
+        put(left, "wish_weight_n", in_weight("Draw weight", units), partial(read_weight, units=units), weight)
         length(right, "wish_draw_mm", "at a draw of")
         faces = ["back", "belly"]
         face = left.segmented_control(

@@ -13,7 +13,7 @@ from tillerlens.errors import ShotError
 from tillerlens.report.lengths import Units
 from tillerlens.shot import Point, as_point, is_number
 from tillerlens.ui.editor import Role
-from tillerlens.ui.typed import in_length, in_weight, length_text, read_length, read_weight, said, units_now, weight_text
+from tillerlens.ui.typed import in_length, in_weight, length_text, read_length, read_weight, said, say_in, units_now, weight_text
 from tillerlens.units import MM_PER_INCH, inches_from_mm, newtons_from_pounds, parse_quantity, pounds_from_newtons
 
 Form = dict[str, Any]
@@ -61,10 +61,6 @@ MOST_EDGE_PLACES = 9
 MOST_NUMBER = 1e7  # as the shot's schema has it for minutes
 TAG_NUMBERS = tuple(map(str, range(50)))  # of the printed set
 _SHOWN_IN = "shot_fields_in"  # the units that the fields' texts stand in
-
-
-def length_hint() -> str:
-    return "Like 71.5 or 28 3/16 in." if units_now().length == "cm" else "Like 28 3/16, 5/8, 2.25 or 71.5 cm."
 
 
 def fill(form: Mapping[str, Any]) -> int:
@@ -155,7 +151,7 @@ def ask() -> tuple[Form, list[str]]:
     with right:
         form["scale"] = ask_scale(bad)
         if form["scale"]["kind"] != "bow_length":
-            put(form, "standoff_in", "Standoff, marks to bow", bad, needed=True, help_text=STANDOFF_HELP)
+            put(form, "standoff_in", "Standoff, marks to bow", bad, needed=True, note=STANDOFF_HELP)
         with st.expander("More, if you know it"):
             for name, label in _MORE:
                 put(form, name, label, bad)
@@ -207,7 +203,6 @@ def ask_scale(bad: list[str]) -> Form:
             in_length("Tags' centres, a line each: number: right, down"),
             key="shot_centres",
             placeholder="0: 0, 0\n1: 72, 0\n2: 0, 42\n3: 72, 42",
-            help="To the right of and below any one tag. Not sure? Have them worked out from a tape, below.",
         )
         try:
             scale["centres_in"] = read_centres(text)
@@ -229,13 +224,14 @@ def put(
     key: str | None = None,
     read: Callable[[str], float] | None = None,
     needed: bool = False,
-    help_text: str | None = None,
+    note: str | None = None,
 ) -> None:
     """One text field; its number goes into the form, its trouble beneath it. Without ``read`` it is a length, and inches."""
-    hint = (help_text or length_hint()) if read is None else None
     label = in_length(label) if read is None else label
     # said in the label: a line that goes once something is typed would move the button below from under the finger
-    text = st.text_input(f"{label}, needed" if needed else label, key=key or f"shot_{name}", help=hint)
+    text = st.text_input(f"{label}, needed" if needed else label, key=key or f"shot_{name}")
+    if note is not None:
+        st.caption(note)
     if not text.strip():
         if needed:
             bad.append(name)
@@ -343,6 +339,11 @@ def plain(text: str) -> str:
     for sign in "\\`*_[]<>$#~|:":
         text = text.replace(sign, f"\\{sign}")
     return text
+
+
+def spoken(text: str) -> str:
+    """A sentence fit to be shown, in the reader's units: some reasons are made in inches."""
+    return plain(say_in(text))
 
 
 def _is_level(upper_limb: str | None) -> bool:

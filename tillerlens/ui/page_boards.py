@@ -83,7 +83,7 @@ def _ask() -> tuple[dict[str, Any], dict[str, Any], list[str]]:
     scale = fields.ask_scale(bad)
     more: dict[str, Any] = {}
     if scale["kind"] != "bow_length":
-        fields.put(more, "standoff_in", "Standoff, marks to the middle of the bow's width", bad, help_text=fields.STANDOFF_HELP)
+        fields.put(more, "standoff_in", "Standoff, marks to the middle of the bow's width", bad, note=fields.STANDOFF_HELP)
         fields.put(more, "standoff_u_in", "Standoff ±, if it varies", bad)
     return scale, more, bad
 

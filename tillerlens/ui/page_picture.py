@@ -17,6 +17,7 @@ from tillerlens.report.words import verdict
 from tillerlens.ui import batch, caught, kept, work
 from tillerlens.ui.batch import BARE, Found, Known, Rests
 from tillerlens.ui.fields import SCALE_FIELDS, SCALES, STANDOFF_HELP, plain, put, read_pounds, told_apart
+from tillerlens.ui.fields import spoken as words
 from tillerlens.ui.kept import Form, OnBench
 from tillerlens.ui.page_stage import earlier_reflex_of
 from tillerlens.ui.photo_page import Picked, point_at
@@ -248,7 +249,7 @@ def _describe(known: Known, pictures: list[OnBench], kind: str, key: str) -> lis
         if centres:
             scale["centres_in"] = centres
     start(f"new_standoff_{key}", _text(form.get("standoff_in")))
-    put(more, "standoff_in", "Standoff, marks to bow", bad, f"new_standoff_{key}", needed=True, help_text=STANDOFF_HELP)
+    put(more, "standoff_in", "Standoff, marks to bow", bad, f"new_standoff_{key}", needed=True, note=STANDOFF_HELP)
     st.caption("Kept as a board with the photo, and guessed for the next one.")
     new = {"scale": scale, **more}
     out = []
@@ -410,12 +411,12 @@ class _Card:
         earlier = earlier_reflex_of(self.known.stages, measurement.state)
         spoken = verdict(measurement, place.units, place.wish, earlier)
         with self.verdict:
-            st.subheader(plain(spoken.first.text), anchor=False)
+            st.subheader(words(spoken.first.text), anchor=False)
             if batch.doubts_state(measurement):
                 doubt = next(r for r in measurement.reasons if r.code in batch.STATE_DOUBTED)
-                st.warning(plain(f"{doubt.text} {doubt.remedy}"))
+                st.warning(words(f"{doubt.text} {doubt.remedy}"))
             elif spoken.doubts and not self.close and measurement.status == "measured":
-                st.caption(plain(f"Doubt: {spoken.doubts[0].text}"))
+                st.caption(words(f"Doubt: {spoken.doubts[0].text}"))
         if self.close:
             shot = json.dumps(found.form, sort_keys=True)
             if self.edit is not None:

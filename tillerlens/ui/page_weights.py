@@ -226,12 +226,10 @@ def _beside(known: Known) -> Typed:
     with st.expander("Brace height, other arrows, the bow's own mass, a heated belly"):
         brace, _ = parts.field(
             "Brace height, from the handle's back to the string", _brace, "brace_text",
-            help="Only where no picture shows the bow braced; it is not kept.",
         )  # fmt: skip
         others, _ = parts.field("Speed wanted for arrows of", _masses, "others_text", placeholder="400, 450 gr, 30 g")
         factor = st.number_input(
             "How much more a heat-hardened belly takes, in your own experience", 0.5, 2.0, 1.0, 0.05, key="heat_factor",
-            help="No book gives a figure; 1 counts it as any other wood.",
         )  # fmt: skip
         mass, fit = parts.field("The bow weighs", _mass, "mass_text", placeholder="19 oz or 540 g")
         kept = st.button("Keep its mass", key="keep_mass")

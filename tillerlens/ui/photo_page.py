@@ -25,7 +25,7 @@ from tillerlens.ui import fields, work
 from tillerlens.ui.editor import Place, placed, show_editor
 from tillerlens.ui.editor.found import focus_of, found_places, say_corrections, traced_curves
 from tillerlens.ui.result import Shown, can_be_pointed_at, show_result
-from tillerlens.ui.typed import hold_units, in_length, length_text, read_length, said
+from tillerlens.ui.typed import hold_units, in_length, length_text, read_length, said, units_now
 from tillerlens.units import MM_PER_INCH
 
 OWN = "my own photograph"
@@ -46,7 +46,17 @@ class Picked:
 
 def show(samples: Path, title: bool = True) -> None:
     """The whole page. samples: folder of NAME.jpg with NAME.shot.json."""
-    hold_units(Units(st.session_state.get("unit_length", "sixteenths"), st.session_state.get("unit_weight", "lb")), anew=True)
+    shop = units_now()
+    st.session_state.setdefault("unit_length", shop.length)
+    st.session_state.setdefault("unit_weight", shop.weight)
+    hold_units(Units(st.session_state["unit_length"], st.session_state["unit_weight"]), anew=True)
+    try:
+        _show(samples, title)
+    finally:
+        hold_units(shop, anew=True)  # what else stands on the page is in the shop's units
+
+
+def _show(samples: Path, title: bool) -> None:
     if title:
         st.title("TillerLens")
     st.markdown("One photograph of a bow, from the side: how its limbs bend, and how sure that is.")
