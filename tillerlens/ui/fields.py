@@ -341,7 +341,7 @@ def plain(text: str) -> str:
     return text
 
 
-def spoken(text: str) -> str:
+def in_words(text: str) -> str:
     """A sentence fit to be shown, in the reader's units: some reasons are made in inches."""
     return plain(say_in(text))
 

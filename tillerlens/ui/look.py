@@ -18,8 +18,8 @@ table th, table td { padding: .3rem .45rem !important; }
 [class*="st-key-rows_"] [data-testid="stHorizontalBlock"] { flex-wrap: nowrap; }
 [class*="st-key-rows_"] [data-testid="stColumn"] { min-width: 0; flex: 1 1 0; width: auto; }
 /* whatever can be tapped is as large as a finger's tip */
-.stMain button, .stMain summary, .stMain input, .stMain textarea, .stMain label:has(input), .stMain [data-testid="stPageLink-NavLink"],
-[data-testid="stSidebarNavLink"], .stMain [role="option"] { min-height: 44px; }
+.stMain button, .stMain summary, .stMain input, .stMain textarea, .stMain label:has(input), .stMain [role="option"],
+.stMain [data-testid="stPageLink-NavLink"], [data-testid="stSidebarNavLink"] { min-height: 44px; }
 .stMain button { min-width: 44px; }
 [data-testid="stHeaderActionElements"] { display: none; } /* the framework's link beside a heading */
 @media (min-width: 641px) {

@@ -16,7 +16,7 @@ from tillerlens.report.of_record import reflexes_of, trends_of
 from tillerlens.ui import caught, kept
 from tillerlens.ui.bow_form import ask_bow, facts
 from tillerlens.ui.event_form import KINDS, ask_event, say_event
-from tillerlens.ui.fields import plain, spoken
+from tillerlens.ui.fields import in_words, plain
 from tillerlens.ui.look import BADGES
 from tillerlens.ui.page_picture import hand_over
 from tillerlens.ui.parts import Known, chart
@@ -57,7 +57,7 @@ def _first(place: Place, found: Timeline) -> None:
     newest = next((s for s in reversed(found.stages) if s.status == "measured"), None)
     if newest is not None:
         said = line_of(place.record, newest, place.units, place.wish)
-        st.subheader(spoken(f"{newest.state.capitalize()}: {said.text}"), anchor=False)
+        st.subheader(in_words(f"{newest.state.capitalize()}: {said.text}"), anchor=False)
     else:
         st.subheader("Nothing is measured of this bow yet.", anchor=False)
     known = facts(found.bow, place.units)
@@ -118,7 +118,7 @@ def _stage(place: Place, bow: Bow, stage: Stage, number: int) -> None:
             when = f"{stage.taken_at.astimezone():%d %b %Y, %H:%M}"
             st.markdown(f"**{number}. {stage.state.capitalize()}**{since} · {when}")
             said = line_of(place.record, stage, place.units, place.wish)
-            st.markdown(f"{BADGES[said.tone]} {spoken(said.text)}".strip())
+            st.markdown(f"{BADGES[said.tone]} {in_words(said.text)}".strip())
             if stage.notes:
                 st.caption(plain(stage.notes))
             if st.button("Open the picture", key=f"open_{stage.id}"):

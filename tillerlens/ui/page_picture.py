@@ -16,8 +16,7 @@ from tillerlens.record.entries import say_time
 from tillerlens.report.words import verdict
 from tillerlens.ui import batch, caught, kept, work
 from tillerlens.ui.batch import BARE, Found, Known, Rests
-from tillerlens.ui.fields import SCALE_FIELDS, SCALES, STANDOFF_HELP, plain, put, read_pounds, told_apart
-from tillerlens.ui.fields import spoken as words
+from tillerlens.ui.fields import SCALE_FIELDS, SCALES, STANDOFF_HELP, in_words, plain, put, read_pounds, told_apart
 from tillerlens.ui.kept import Form, OnBench
 from tillerlens.ui.page_stage import earlier_reflex_of
 from tillerlens.ui.photo_page import Picked, point_at
@@ -411,12 +410,12 @@ class _Card:
         earlier = earlier_reflex_of(self.known.stages, measurement.state)
         spoken = verdict(measurement, place.units, place.wish, earlier)
         with self.verdict:
-            st.subheader(words(spoken.first.text), anchor=False)
+            st.subheader(in_words(spoken.first.text), anchor=False)
             if batch.doubts_state(measurement):
                 doubt = next(r for r in measurement.reasons if r.code in batch.STATE_DOUBTED)
-                st.warning(words(f"{doubt.text} {doubt.remedy}"))
+                st.warning(in_words(f"{doubt.text} {doubt.remedy}"))
             elif spoken.doubts and not self.close and measurement.status == "measured":
-                st.caption(words(f"Doubt: {spoken.doubts[0].text}"))
+                st.caption(in_words(f"Doubt: {spoken.doubts[0].text}"))
         if self.close:
             shot = json.dumps(found.form, sort_keys=True)
             if self.edit is not None:

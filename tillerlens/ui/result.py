@@ -24,7 +24,7 @@ from tillerlens.report.lengths import COVER, Units, is_told, say_interval, say_l
 from tillerlens.report.names import cause_of, in_order, name_of
 from tillerlens.report.words import Sentence, Verdict, Wish, verdict
 from tillerlens.ui import paper, work
-from tillerlens.ui.fields import plain, spoken
+from tillerlens.ui.fields import in_words, plain
 from tillerlens.ui.look import BADGES
 
 POINTED_AT = frozenset({"nock_upper", "nock_lower", "handle", "hook", "edge_back", "edge_belly"})
@@ -108,7 +108,7 @@ def can_be_pointed_at(measurement: Measurement) -> bool:
 
 
 def _say_first(first: Sentence, measurement: Measurement, pointing: bool) -> None:
-    st.subheader(spoken(first.text), anchor=False)
+    st.subheader(in_words(first.text), anchor=False)
     _say_how(measurement, pointing)
 
 
@@ -126,11 +126,11 @@ def _say_how(measurement: Measurement, pointing: bool) -> None:
 
 def _say_more(spoken: Verdict) -> None:
     for sentence in spoken.more:
-        st.markdown(f"{BADGES[sentence.tone]} {spoken(sentence.text)}".strip())
+        st.markdown(f"{BADGES[sentence.tone]} {in_words(sentence.text)}".strip())
     if spoken.first.about in ("needs_help", "refused"):
         return  # the reasons are the first sentence
     for doubt in spoken.doubts:
-        st.warning(spoken(f"{doubt.text} {doubt.remedy}".strip()))
+        st.warning(in_words(f"{doubt.text} {doubt.remedy}".strip()))
 
 
 def _show_picture(shown: Shown) -> None:

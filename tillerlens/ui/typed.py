@@ -18,7 +18,9 @@ _BARE = re.compile(r"\s*[-+−]?\s*[\d\s./⁄,½¼¾⅛⅜⅝⅞⅓⅔-]+\s*")  
 _LENGTHS, _WEIGHTS = ("in", "cm"), ("lb", "kg")
 _NUMBER = r"-?(?:\d+ \d+/\d+|\d+/\d+|\d+(?:\.\d+)?)"
 # as the errors say lengths and weights: one amount, or two with the unit behind the second
-_SAID = re.compile(rf"(?P<a>{_NUMBER})(?:(?P<between> and | to )(?P<b>{_NUMBER}))?(?P<unit>\"| in\b(?! (?:the|a|an|all|one|each|every|\d))| inches\b| lb\b)")
+_NO_UNIT = r"(?! (?:the|a|an|all|one|each|every|\d))"  # behind an "in" that is a word: 2 in the record, 95 in 100
+_UNIT = rf"(?P<unit>\"| in\b{_NO_UNIT}| inches\b| lb\b)"
+_SAID = re.compile(rf"(?P<a>{_NUMBER})(?:(?P<between> and | to )(?P<b>{_NUMBER}))?{_UNIT}")
 
 
 def units_now() -> Units:
