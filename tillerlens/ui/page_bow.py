@@ -16,8 +16,9 @@ from tillerlens.report.of_record import reflexes_of, trends_of
 from tillerlens.ui import caught, kept
 from tillerlens.ui.bow_form import ask_bow, facts
 from tillerlens.ui.event_form import KINDS, ask_event, say_event
-from tillerlens.ui.fields import plain
+from tillerlens.ui.fields import in_words, plain
 from tillerlens.ui.look import BADGES
+from tillerlens.ui.page_picture import hand_over
 from tillerlens.ui.parts import Known, chart
 from tillerlens.ui.place import Place, go, has_room, link, pick_bow, say_error, told
 from tillerlens.ui.stages import line_of, small_picture
@@ -56,7 +57,7 @@ def _first(place: Place, found: Timeline) -> None:
     newest = next((s for s in reversed(found.stages) if s.status == "measured"), None)
     if newest is not None:
         said = line_of(place.record, newest, place.units, place.wish)
-        st.subheader(plain(f"{newest.state.capitalize()}: {said.text}"), anchor=False)
+        st.subheader(in_words(f"{newest.state.capitalize()}: {said.text}"), anchor=False)
     else:
         st.subheader("Nothing is measured of this bow yet.", anchor=False)
     known = facts(found.bow, place.units)
@@ -70,9 +71,11 @@ def _ways(place: Place, found: Timeline) -> None:
     waiting = 0
     with told():  # a damaged note on the bench must not hide the timeline
         waiting = len(kept.on_bench(place.record.folder, found.bow.id))
-    label = "New picture" + (f" ({waiting} on the bench)" if waiting else "")
-    if st.button(label, type="primary", key="new_picture"):
-        go("picture", found.bow)
+    if waiting:
+        label = f"{waiting} {'photo waits' if waiting == 1 else 'photos wait'} to be kept"
+        if st.button(label, type="primary", key="new_picture"):
+            go("picture", found.bow)
+    hand_over(place, found.bow)
     rooms = [(room, name) for room, name in _MORE_ROOMS.items() if has_room(room)]
     if rooms and found.stages:
         with st.container(horizontal=True):
@@ -115,7 +118,7 @@ def _stage(place: Place, bow: Bow, stage: Stage, number: int) -> None:
             when = f"{stage.taken_at.astimezone():%d %b %Y, %H:%M}"
             st.markdown(f"**{number}. {stage.state.capitalize()}**{since} · {when}")
             said = line_of(place.record, stage, place.units, place.wish)
-            st.markdown(f"{BADGES[said.tone]} {plain(said.text)}".strip())
+            st.markdown(f"{BADGES[said.tone]} {in_words(said.text)}".strip())
             if stage.notes:
                 st.caption(plain(stage.notes))
             if st.button("Open the picture", key=f"open_{stage.id}"):
@@ -208,7 +211,9 @@ def _bow_itself(place: Place, bow: Bow) -> None:
     with st.expander("Take this bow off the shelf"):
         st.markdown("Its pictures, measurements and notes go with it. An export made beforehand can bring it back.")
         text = st.text_input("Write the bow's name to say that you are sure", key=f"off_name_{bow.id}")
-        if st.button("Take it off for good", disabled=text.strip() != bow.name, key=f"off_bow_{bow.id}"):
+        if st.button("Take it off for good", key=f"off_bow_{bow.id}"):
             with told():
+                if text.strip() != bow.name:
+                    raise kept.KeptError("Nothing was taken off.", f"Write the bow's name first: {bow.name}.")
                 store.remove_bow(place.record, bow.id)
                 go("shelf")

@@ -28,11 +28,11 @@ from tillerlens.report.table_plan import plan_tables
 from tillerlens.report.words import Sentence
 from tillerlens.report.words_plan import PlanWords, plan_in_words
 from tillerlens.ui import parts, what_if
-from tillerlens.ui.fields import as_text, plain
+from tillerlens.ui.fields import plain
 from tillerlens.ui.parts import Known
 from tillerlens.ui.place import Place, say_error
 from tillerlens.ui.turns import MEASURING, in_turn
-from tillerlens.units import inches_from_mm, parse_length, parse_weight, pounds_from_newtons
+from tillerlens.ui.typed import in_length, in_weight, length_text, read_length, read_weight, weight_text
 
 BEND_WORDS: dict[Bend, str] = {
     "arc": "an even arc",
@@ -66,23 +66,24 @@ def _wish(known: Known) -> ScrapeWish | None:
         words = list(BEND_WORDS)
         bend = left.selectbox("The bend shared out as", words, format_func=BEND_WORDS.__getitem__, key="wish_bend")
         with right:
-            had = f"{pounds_from_newtons(KEEP_N):.4g} lb"
-            or_none = partial(parse_weight, or_none=True)
-            keep, fit_keep = parts.field("Kept for shooting in", or_none, f"wish_keep_{bow.id}", value=had)
+            had = f"{float(weight_text(KEEP_N)):.4g}"
+            or_none = partial(read_weight, or_none=True)
+            keep, fit_keep = parts.field(in_weight("Kept for shooting in"), or_none, f"wish_keep_{bow.id}", value=had)
         with left:
             low, fit_low = parts.field(
-                "Tiller (upper minus lower gap), lowest", parse_length, f"wish_tiller_low_{bow.id}",
-                value=as_text(inches_from_mm(known.wish.low_mm)),
+                in_length("Tiller (upper minus lower gap), lowest"), read_length, f"wish_tiller_low_{bow.id}",
+                value=length_text(known.wish.low_mm),
             )  # fmt: skip
         with right:
             high, fit_high = parts.field(
-                "Tiller, highest", parse_length, f"wish_tiller_high_{bow.id}", value=as_text(inches_from_mm(known.wish.high_mm)),
+                in_length("Tiller, highest"), read_length, f"wish_tiller_high_{bow.id}", value=length_text(known.wish.high_mm),
             )  # fmt: skip
         with st.form("wish", border=False):
-            had = "" if bow.wish_weight_n is None else f"{pounds_from_newtons(bow.wish_weight_n):.4g} lb"
-            weight, fit_1 = parts.field("Draw weight", parse_weight, f"wish_weight_{bow.id}", value=had, placeholder="45 lb")
-            at = "" if full is None else as_text(inches_from_mm(full))
-            draw, fit_2 = parts.field("At a draw to the back of", parse_length, f"wish_draw_{bow.id}", value=at, placeholder="28")
+            had = "" if bow.wish_weight_n is None else f"{float(weight_text(bow.wish_weight_n)):.4g}"
+            weight, fit_1 = parts.field(in_weight("Draw weight"), read_weight, f"wish_weight_{bow.id}", value=had)
+            draw, fit_2 = parts.field(
+                in_length("At a draw to the back of"), read_length, f"wish_draw_{bow.id}", value=length_text(full)
+            )
             if st.form_submit_button("Keep this target with the bow") and fit_1 and fit_2:
                 _keep_wish(known, weight, draw)
     if bow.wish_weight_n is None or full is None:
@@ -99,7 +100,7 @@ def _wish(known: Known) -> ScrapeWish | None:
 
 def _keep_wish(known: Known, weight: float | None, draw: float | None) -> None:
     if weight is None or draw is None:
-        st.error("Weight and draw are both needed. Write them like 45 lb and 28.")
+        st.error("Weight and draw are both needed.")
         return
     try:
         store.update_bow(known.record, replace(known.bow, wish_weight_n=weight, wish_draw_mm=draw, wish_draw_to="back"))

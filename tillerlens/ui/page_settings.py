@@ -10,10 +10,9 @@ import streamlit as st
 from tillerlens.errors import ShotError
 from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION
 from tillerlens.ui import kept
-from tillerlens.ui.bow_form import length_text
 from tillerlens.ui.fields import plain
 from tillerlens.ui.place import Place, say_error, told
-from tillerlens.units import parse_length
+from tillerlens.ui.typed import forget_units, in_length, length_text, read_length
 
 _LENGTHS = {"sixteenths": "inches and sixteenths", "inches": "inches, decimal", "cm": "centimetres"}
 _WEIGHTS = {"lb": "pounds", "kg": "kilograms"}
@@ -63,6 +62,7 @@ def show(place: Place) -> None:
         with told():
             kept.keep_settings(place.record.folder, changed, before=now)
             st.toast("Kept.")
+            forget_units()
             st.rerun()
     with st.container(border=True):
         st.markdown("**Cautions.** They stand beside every verdict and cannot be switched off.")
@@ -74,9 +74,9 @@ def show(place: Place) -> None:
 def _wish(column: Any, label: str, usual_mm: float, place: Place, key: str) -> float | None:
     usual = length_text(usual_mm, place.units) or "0"
     with column:
-        text = st.text_input(label, usual, key=f"{key}_{place.units.length}")
+        text = st.text_input(in_length(label), usual, key=f"{key}_{place.units.length}")
         try:
-            mm = usual_mm if text == usual else parse_length(text)
+            mm = usual_mm if text == usual else read_length(text)
         except ShotError as error:
             say_error(error)
             return None

@@ -226,16 +226,16 @@ def _beside(known: Known) -> Typed:
     with st.expander("Brace height, other arrows, the bow's own mass, a heated belly"):
         brace, _ = parts.field(
             "Brace height, from the handle's back to the string", _brace, "brace_text",
-            help="Only where no picture shows the bow braced; it is not kept.",
         )  # fmt: skip
         others, _ = parts.field("Speed wanted for arrows of", _masses, "others_text", placeholder="400, 450 gr, 30 g")
         factor = st.number_input(
             "How much more a heat-hardened belly takes, in your own experience", 0.5, 2.0, 1.0, 0.05, key="heat_factor",
-            help="No book gives a figure; 1 counts it as any other wood.",
         )  # fmt: skip
         mass, fit = parts.field("The bow weighs", _mass, "mass_text", placeholder="19 oz or 540 g")
-        kept = st.button("Keep its mass", disabled=mass is None or not fit, key="keep_mass")
-        if kept and parts.keep_events(known, [("mass", {"mass_kg": mass}, "")], datetime.now(UTC)):
+        kept = st.button("Keep its mass", key="keep_mass")
+        if kept and mass is None and fit:
+            st.error("Type what the bow weighs first.")
+        if kept and mass is not None and parts.keep_events(known, [("mass", {"mass_kg": mass}, "")], datetime.now(UTC)):
             parts.clear(["mass_text"], "Kept: the bow's mass.")
     return Typed(brace, float(factor), tuple(others or ()))
 

@@ -23,7 +23,7 @@ from tillerlens.report.lengths import Units, say_length
 from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION, Sentence, Wish
 from tillerlens.ui import paper
 from tillerlens.ui import place as places
-from tillerlens.ui.fields import plain, told_apart
+from tillerlens.ui.fields import in_words, plain, told_apart
 from tillerlens.ui.kept import Settings
 from tillerlens.ui.look import BADGES
 from tillerlens.ui.place import Place, say_error
@@ -109,17 +109,17 @@ def open_page(place: Place, title: str) -> Known:
 
 def say_first(sentence: Sentence) -> None:
     """The one sentence of a page, before anything else."""
-    st.subheader(plain(sentence.text), anchor=False)
+    st.subheader(in_words(sentence.text), anchor=False)
 
 
 def say_rest(sentences: Sequence[Sentence]) -> None:
     for s in sentences:
-        st.markdown(f"{BADGES[s.tone]} {plain(s.text)}".strip())
+        st.markdown(f"{BADGES[s.tone]} {in_words(s.text)}".strip())
 
 
 def missing(text: str, remedy: str, known: Known | None = None, room: str = "", label: str = "") -> None:
     """One sentence for what is not there yet, and one for what to add and where, with the way there."""
-    st.info(f"{plain(text)} {plain(remedy)}")
+    st.info(f"{in_words(text)} {in_words(remedy)}")
     if known is not None and places.has_room(room):
         places.link(room, label, known.bow)
 
@@ -242,7 +242,7 @@ def calipers(known: Known) -> dict[Limb, LimbSections] | None:
             key=f"calipers_{known.bow.id}",
         )  # fmt: skip
         st.caption("A bare number is inches; 35 mm is fine too. Five places on each limb, or more, from the nock inward.")
-        if st.button("Keep these caliper readings", disabled=not text.strip(), key="keep_calipers"):
+        if st.button("Keep these caliper readings", key="keep_calipers"):
             try:
                 note = of.calipers_note(text)
             except TillerLensError as error:

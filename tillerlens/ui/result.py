@@ -25,7 +25,7 @@ from tillerlens.report.lengths import COVER, Units, is_plain, say_all, say_place
 from tillerlens.report.names import cause_of, in_order, name_of
 from tillerlens.report.words import Sentence, Verdict, Wish, verdict
 from tillerlens.ui import paper, work
-from tillerlens.ui.fields import plain
+from tillerlens.ui.fields import in_words, plain
 from tillerlens.ui.look import BADGES
 
 POINTED_AT = frozenset({"nock_upper", "nock_lower", "handle", "hook", "edge_back", "edge_belly"})
@@ -75,6 +75,26 @@ def show_result(shown: Shown, picture: Callable[[], None] | None = None, top: De
             st.markdown(care)
 
 
+def show_details(shown: Shown) -> None:
+    """All of a result but its first sentence, which stands elsewhere on the page."""
+    measurement = shown.measurement
+    spoken = verdict(measurement, shown.units, shown.wish, shown.earlier_reflex)
+    pointing = _pointing(measurement)
+    _say_how(measurement, pointing)
+    left, right = st.columns([3, 2], gap="medium")
+    with left:
+        if not (can_be_pointed_at(measurement) and pointing):
+            _show_picture(shown)
+    with right:
+        _say_more(spoken)
+    if measurement.status == "measured":
+        _show_numbers(shown)
+    _show_downloads(shown)
+    with st.container(border=True):
+        for care in spoken.care:
+            st.markdown(care)
+
+
 def _pointing(measurement: Measurement) -> bool:
     """Whether the photograph stands on the page to be pointed at."""
     return bool(st.session_state.get(f"pointing_{measurement.photo.get('sha256', '')[:16]}"))
@@ -89,7 +109,11 @@ def can_be_pointed_at(measurement: Measurement) -> bool:
 
 
 def _say_first(first: Sentence, measurement: Measurement, pointing: bool) -> None:
-    st.subheader(plain(first.text), anchor=False)
+    st.subheader(in_words(first.text), anchor=False)
+    _say_how(measurement, pointing)
+
+
+def _say_how(measurement: Measurement, pointing: bool) -> None:
     if not can_be_pointed_at(measurement):
         return
     ask = measurement.reasons[0].asks
@@ -103,11 +127,11 @@ def _say_first(first: Sentence, measurement: Measurement, pointing: bool) -> Non
 
 def _say_more(spoken: Verdict) -> None:
     for sentence in spoken.more:
-        st.markdown(f"{BADGES[sentence.tone]} {plain(sentence.text)}".strip())
+        st.markdown(f"{BADGES[sentence.tone]} {in_words(sentence.text)}".strip())
     if spoken.first.about in ("needs_help", "refused"):
         return  # the reasons are the first sentence
     for doubt in spoken.doubts:
-        st.warning(f"{plain(doubt.text)} {plain(doubt.remedy)}".strip())
+        st.warning(in_words(f"{doubt.text} {doubt.remedy}".strip()))
 
 
 def _show_picture(shown: Shown) -> None:
