@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.linalg import block_diag
 from scipy.optimize import lsq_linear
 
 from tillerlens.errors import Reason
@@ -31,6 +32,9 @@ from tillerlens.mechanics.wish import ScrapeWish, amplification, excess, find_ne
 from tillerlens.units import MM_PER_INCH
 
 NEAR_LN, WITHIN_MM = 0.05, 0.2  # how freely a step is reshaped to keep the tiller, and how closely that is then kept
+HAND_TOGETHER_MM = 40.0
+"""A hand that takes too much here does so an inch or two further on as well: strokes are a hand's breadth long (common practice, no
+source). Over the limb this sums up as stretches of 4 in that err each by itself."""
 GAP_MODEL_U_MM = 0.2
 """What the statics of few patches leave over of a gap's difference."""
 
@@ -278,8 +282,14 @@ class _Work:
         n = by_patch.size
         hand = np.zeros(self.best.cov.shape)
         u_common = self.hand.u / self.hand.ratio
-        hand[:n, :n] = np.diag((self.care.place_u * by_patch) ** 2) + np.outer(u_common * by_patch, u_common * by_patch)
+        one = self.care.place_u**2 * self._hand_together() + u_common**2
+        hand[:n, :n] = one * np.outer(by_patch, by_patch)
         return _forecast(state, self.jac @ (self.best.cov + hand) @ self.jac.T, self.present, self.wish)
+
+    def _hand_together(self) -> Floats:
+        """(P, P) how far two patches err alike by the hand, beside what all do."""
+        middles = [(c.edges[:-1] + c.edges[1:]) / 2 for c in self.present.patches]
+        return block_diag(*(np.exp(-0.5 * ((m[:, None] - m) / HAND_TOGETHER_MM) ** 2) for m in middles))
 
     def within_tiller(self, told: Floats) -> tuple[Floats, Forecast]:
         """The step and its forecast. Where it would leave the wished tiller or worsen it, the nearest step that does not; less
