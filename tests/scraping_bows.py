@@ -50,6 +50,7 @@ class Bench:
     faults: tuple[str, ...]
     hinges: tuple[tuple[int, float, float], ...]  # limb, place from the fade (mm), depth
     stiff: tuple[tuple[int, float], ...]  # limb, place from the fade (mm)
+    halves: tuple[float, ...]  # standard deviations of these bumps, hinges first, mm
     how: Pull
     with_sections: bool
     hand: float = 1.0  # taken over told, alike everywhere
@@ -83,6 +84,7 @@ def random_bench(rng: np.random.Generator, how: Pull | None = None) -> Bench:
     width = np.interp(z, [0, rng.uniform(0.3, 0.7), 1], [wide, wide * rng.uniform(0.9, 1), tip])
     thick = 13 * np.interp(z, [0, 1], [1, rng.uniform(0.55, 0.75)])
     faults, limbs, hinges, stiff = [], [], [], []
+    halves: dict[str, list[float]] = {"hinge": [], "stiff": []}
     natural = rng.uniform(-2e-4, 1e-4)
     strong = rng.choice([0.0, 1.0]) * rng.uniform(-0.15, 0.15)
     for k in (0, 1):
@@ -98,6 +100,7 @@ def random_bench(rng: np.random.Generator, how: Pull | None = None) -> Bench:
                 taken = place
                 ln = ln + size * np.exp(-0.5 * ((s - place) / half) ** 2)
                 faults.append(kind)
+                halves[kind].append(half)
                 if kind == "hinge":
                     hinges.append((k, place, 1 - float(np.exp(size))))
                 else:
@@ -129,6 +132,7 @@ def random_bench(rng: np.random.Generator, how: Pull | None = None) -> Bench:
         tuple(faults),
         tuple(hinges),
         tuple(stiff),
+        (*halves["hinge"], *halves["stiff"]),
         how,
         sections,
         hand,
@@ -144,10 +148,13 @@ def hinge_now(bench: Bench, k: int, place: float) -> float:
     return float(np.expm1(flanks.mean() - np.interp(place, limb.s, ln)))
 
 
-def pictured(bench: Bench, rng: np.random.Generator) -> tuple[list[dict[str, Any]], dict[str, Any]]:
-    """Measurement documents: braced, half drawn and as far as it may be drawn, each weighed; and at rest."""
-    furthest = _draw_for(bench)
-    seen: dict[str, Any] = {"noise": rng, "u_per_m": CURVATURE_U, "cutoff_mm": CUTOFF_MM}
+def pictured(
+    bench: Bench, rng: np.random.Generator, banded: bool = False, rest_noisier: float = 1.0
+) -> tuple[list[dict[str, Any]], dict[str, Any]]:
+    """Measurement documents: braced, half drawn and as far as it may be drawn, each weighed; and at rest. ``banded``: their
+    curvature errs as that of rendered pictures does, else with long waves."""
+    furthest = furthest_draw(bench)
+    seen: dict[str, Any] = {"noise": rng, "u_per_m": CURVATURE_U, "cutoff_mm": CUTOFF_MM, "banded": banded}
     given: dict[str, Any] = {**seen, "string": bench.string, "how": bench.how}
     strung = [document(bench.bow, braced_only=True, **given)]
     for draw in (0.75 * furthest, furthest):
@@ -160,12 +167,12 @@ def pictured(bench: Bench, rng: np.random.Generator) -> tuple[list[dict[str, Any
             at, xy = np.array(p["from_nock_mm"]), np.array(p["centre_mm"])
             xy[:, 1] += _wave(at, GAP_LONG, rng) * np.clip(at / 60, 0, 1)  # the nocks themselves are marked
             p["centre_mm"] = xy.tolist()
-    return strung, document(bench.bow, **seen)
+    return strung, document(bench.bow, **(seen | {"u_per_m": rest_noisier * CURVATURE_U}))
 
 
 def photographed(bench: Bench, rng: np.random.Generator) -> Present:
     """Rest and drawn picture, drawn no further than to the wished weight or the wished draw, and a weighing."""
-    draw = _draw_for(bench)
+    draw = furthest_draw(bench)
     state = bench.at(draw)
     read = state.weight + U_WEIGHT * rng.normal()
     limbs, curves = [], []
@@ -219,7 +226,8 @@ def told_by_place(bench: Bench, plan: Plan) -> list[np.ndarray]:
     return out
 
 
-def _draw_for(bench: Bench) -> float:
+def furthest_draw(bench: Bench) -> float:
+    """Draw to the back, mm, at which the bow reaches the wished weight, never past the wished draw."""
     full = bench.at(bench.wish.draw_back)
     if full.weight <= bench.wish.weight:
         return bench.wish.draw_back

@@ -14,7 +14,7 @@ import numpy as np
 from tillerlens.errors import Reason
 from tillerlens.measurement import Measurement, Spot
 from tillerlens.mechanics.evidence import check_evidence
-from tillerlens.mechanics.places import LEAST_Z, LimbCurve, Place, find_places
+from tillerlens.mechanics.places import LEAST_Z, LimbCurve, Place, find_places, slow_share
 from tillerlens.mechanics.seen import SeenBow, read_seen
 from tillerlens.mechanics.stiffness import Stiffness, estimate_stiffness
 
@@ -70,6 +70,7 @@ def limb_curves(stiffness: Stiffness, seen: Sequence[SeenBow]) -> tuple[LimbCurv
     at = int(np.argmax(bends))
     bow, tension = seen[at], stiffness.tensions_n[stiffness.pictures.index(seen[at].name)]
     cutoff = float(np.mean([b.smoothing_mm for b in seen]))
+    slow = slow_share([(m.from_nock_mm[m.inside], m.left) for m in stiffness.limbs.values()], cutoff)
     upper, lower = (
         LimbCurve(
             limb.from_nock_mm,
@@ -78,6 +79,7 @@ def limb_curves(stiffness: Stiffness, seen: Sequence[SeenBow]) -> tuple[LimbCurv
             1000 * tension * np.interp(limb.from_nock_mm, bow.limbs[k].from_nock_mm, np.nan_to_num(bow.limbs[k].arm_mm)),
             limb.length_mm,
             cutoff,
+            slow,
         )
         for k, limb in stiffness.limbs.items()
     )

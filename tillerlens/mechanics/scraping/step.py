@@ -239,18 +239,23 @@ class _Work:
         """At the wished weight with the tiller out: what evens the limbs at the cost of a little of the weight that is kept, and
         its forecast. Nothing where that would not bring the tiller clearly nearer."""
         worst = max(self.now.outside_mm)
-        spare = min(self.care.trim * self.wish.aim, self.wish.keep)
+        # what is not known of the weight may be missing already
+        least = self.care.below * self.wish.aim - COVER * self.now.weight.u
+        spare = min(self.care.trim * self.wish.aim, self.wish.keep, least)
         lower = replace(self, wish=replace(self.wish, keep=self.wish.keep - spare))
         if spare <= 0 or self.now.weight.value <= lower.wish.aim:
             return np.zeros(len(self.cuts)), self.now
         need = lower.need(over, u_over)
         uneven = need - need.min()
         share = np.array([-np.expm1(-t / self.power(c)) for t, c in zip(uneven, self.cuts, strict=True)])
-        told = _round(np.minimum(share, self.care.most_share) / self.hand.ratio)
-        told = np.where(told < self.care.least_share, 0.0, told)
-        after = self.after(told)
-        good = told.any() and after.weight.value >= lower.wish.aim and max(after.outside_mm) < worst - self.care.worse_mm
-        return (told, after) if good and not self._worse(after) else (np.zeros(told.size), self.now)
+        for part in (1.0, 0.75, 0.5):
+            told = _round(np.minimum(part * share, self.care.most_share) / self.hand.ratio)
+            told = np.where(told < self.care.least_share, 0.0, told)
+            after = self.after(told)
+            good = told.any() and after.weight.value >= lower.wish.aim and max(after.outside_mm) < worst - self.care.worse_mm
+            if good and not self._worse(after):
+                return told, after
+        return np.zeros(len(self.cuts)), self.now
 
     def _allowed(self) -> float:
         """Of ln weight in this step: at most the step's share of what stands above the wish, and no more than leaves the weight
