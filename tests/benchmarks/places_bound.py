@@ -16,9 +16,9 @@ the place found at a threshold t is then Phi(d - t) (Kay, *Fundamentals of Stati
 - taper unknown: and the limbs' smooth taper is not known, but for the smooth lines that the finding allows.
 - uneven wood: and sound wood strays from that by what the finding allows.
 
-The last row is what the finding finds. "A true place" is one that bends by 12 % more or less than the wood 90 mm beside it, in that
-round: a stiff place that was scraped and is still stiff by so much counts again, and only those that were missed are left at full
-size, so later rounds have the harder ones.
+The last row is what the finding finds. "A true place" is one that bends by 12 % more or less than the wood 90 mm beside it, in
+that round: a stiff place that was scraped and is still stiff by so much counts again, and only those that were missed are left
+at full size, so later rounds have the harder ones.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ import argparse
 import sys
 from collections import defaultdict
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from scipy.stats import norm
@@ -84,15 +85,15 @@ def main() -> None:
                 if not searched:
                     searched = _thresholds(bench, a.banded)
                 length = (bench.bow.upper.length, bench.bow.lower.length)[limb]
-                told = any(
-                    (p.kind, p.limb) == (kind, LIMBS[limb]) and abs(length - p.from_nock_mm.value - place) < NEAR_MM for p in places
-                )
+                mine = [length - p.from_nock_mm.value for p in places if (p.kind, p.limb) == (kind, LIMBS[limb])]
+                told = any(abs(at - place) < NEAR_MM for at in mine)
                 d = _stands_out(bench, limb, place, half, a.banded)
                 t = (float(norm.isf(ALARMS)), *searched)
                 rates = [float(norm.cdf(x - y)) for x, y in zip((d[0], *d), t, strict=True)]
                 found[kind, r].append((*rates, float(told)))
             scrape(bench, plan, rng)
-    print(f"{a.bows} bows, seeds {1000 * a.seed} to {1000 * a.seed + a.bows - 1}, errors {'banded' if a.banded else 'with long waves'}")
+    look = "banded" if a.banded else "with long waves"
+    print(f"{a.bows} bows, seeds {1000 * a.seed} to {1000 * a.seed + a.bows - 1}, errors {look}")
     print("thresholds: told where " + f"{norm.isf(ALARMS):.2f}, then " + ", ".join(f"{x:.2f}" for x in searched))
     rounds = [("all", range(a.rounds)), *((str(r), range(r, r + 1)) for r in range(a.rounds))]
     print(f"{'found, %':22s}" + "".join(f"{kind + ' ' + name:>11s}" for kind in ("hinge", "stiff") for name, _ in rounds))
@@ -123,22 +124,20 @@ def _without(bench: Bench, k: int, place: float, half: float) -> Bow:
     return Bow(limbs[0], limbs[1], bench.bow.handle)
 
 
-def _bends(bench: Bench, bow: Bow) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Places from the nock (n,), and curvature, 1/m, at rest and in each strung picture (pictures, 2, n), without errors; lever
-    arms (pictures, 2, n) with none at rest."""
+def _bends(bench: Bench, bow: Bow) -> tuple[np.ndarray, np.ndarray]:
+    """Places from the nock (n,), and curvature, 1/m, at rest and in each strung picture (pictures, 2, n), without errors."""
     furthest = furthest_draw(bench)
-    seen = {"cutoff_mm": CUTOFF_MM, "string": bench.string, "how": bench.how, "weigh": False}
+    seen: dict[str, Any] = {"cutoff_mm": CUTOFF_MM, "string": bench.string, "how": bench.how, "weigh": False}
     documents = [document(bow, cutoff_mm=CUTOFF_MM), document(bow, braced_only=True, **seen)]
     documents += [document(bow, draw, **seen) for draw in (0.75 * furthest, furthest)]
     length = bench.bow.upper.length
     at = np.arange(FIRST * length, LAST * length, 6.0)
 
     def read(name: str) -> np.ndarray:
-        return np.array([
-            [np.interp(at, d["profile"][k]["from_nock_mm"], np.array(d["profile"][k][name], float)) for k in LIMBS] for d in documents
-        ])  # fmt: skip
+        limbs = [[d["profile"][k] for k in LIMBS] for d in documents]
+        return np.array([[np.interp(at, p["from_nock_mm"], p[name]) for p in both] for both in limbs])
 
-    return at, read("curvature_per_m"), np.nan_to_num(read("lever_arm_mm"))
+    return at, read("curvature_per_m")
 
 
 def _errors(at: np.ndarray, banded: bool) -> np.ndarray:
@@ -151,8 +150,8 @@ def _errors(at: np.ndarray, banded: bool) -> np.ndarray:
 
 def _stands_out(bench: Bench, k: int, place: float, half: float, banded: bool) -> tuple[float, float, float, float]:
     """d of the place: everything known; rest by its picture; taper unknown; uneven wood."""
-    at, here, _ = _bends(bench, bench.bow)
-    _, without, _ = _bends(bench, _without(bench, k, place, half))
+    at, here = _bends(bench, bench.bow)
+    _, without = _bends(bench, _without(bench, k, place, half))
     errors = CURVATURE_U**2 * _errors(at, banded)
     moved = here - without  # at rest: nothing
     known = sum(float(m @ np.linalg.solve(errors, m)) for picture in moved[1:] for m in picture)
@@ -196,7 +195,7 @@ def _taper(z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 def _thresholds(bench: Bench, banded: bool) -> list[float]:
     """What the clearest chance bump of a sound bow stays below in 98 of 100, for each row that is searched: simulated on this
     bow's limbs, with the filters of all places, lengths and both limbs."""
-    at, here, _ = _bends(bench, bench.bow)
+    at, here = _bends(bench, bench.bow)
     length = at[-1] / LAST
     spread = here - here.mean(0)
     u = 1 / np.sqrt(np.sum(spread**2, 0))

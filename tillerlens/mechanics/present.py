@@ -28,9 +28,9 @@ TIP_MM = 50.0  # next to the nock the string has no lever: stiffness there is no
 BLIND_U = 0.35  # a patch whose stiffness is doubtful by more than this is not judged
 KAPPA_PARTS = 3
 GAP_OWN, GAP_TOGETHER_MM = 0.1, 200.0
-"""Share of a gap's variance that is its station's own, and how far along a limb the rest moves together: errors of a centreline are
-long. On 26 rendered pictures gaps 4 in apart erred alike with a correlation of 0.7 to 0.98, 8 in apart with 0.65 to 0.96. Taken for
-independent, they would average away what they share, and the statics would be believed too closely between the stations."""
+"""Share of a gap's variance that is its station's own, and how far along a limb the rest moves together: errors of a centreline
+are long. On 26 rendered pictures gaps 4 in apart erred alike with a correlation of 0.7 to 0.98, 8 in apart with 0.65 to 0.96.
+Taken for independent, they would average away what they share, and the statics would be believed too closely."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,7 +57,8 @@ class Seen:
     """What one drawn picture and the scale showed: draw (mm to the back), weight (N), gaps (k,) mm from the limb's
     *centreline* to the line through the nocks at ``stations`` (mm along the limb from the handle's centre).
 
-    ``u_gap``: doubt of each gap, shared with its neighbours' (``GAP_TOGETHER_MM``); ``u_scale``: relative doubt common to all. ``half_*``: centreline to belly there, for
+    ``u_gap``: doubt of each gap, shared with its neighbours' (``GAP_TOGETHER_MM``); ``u_scale``: relative doubt common to all.
+    ``half_*``: centreline to belly there, for
     saying gaps to the belly.
     """
 

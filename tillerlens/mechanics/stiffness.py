@@ -149,7 +149,8 @@ def estimate_stiffness(strung: Sequence[SeenBow], rest: SeenBow | None = None) -
 
 def _stiffness(seen: Sequence[SeenBow], data: Sequence[_Data], tensions: Array, u_level: float, rest_known: bool) -> Stiffness:
     absolute = bool(np.isfinite(u_level))
-    fits = [_fit(d, tensions) for d in data]
+    own, size = _agreement(data, tensions)
+    fits = [_fit(d, tensions, own, size) for d in data]
     if any(f.told.sum() < 10 for f in fits):
         raise MechanicsError(
             "The limbs moved too little in these pictures for their stiffness to be told.",
@@ -249,9 +250,10 @@ def _all_tensions(data: Sequence[_Data], tensions: Array) -> Array:
 
 @dataclass(frozen=True, eq=False)
 class _Line:
-    """The straight line at each place of one limb: compliance, rest curvature, their standard uncertainties; all (n,). left (k, n):
-    what is left over, in k independent parts. misfit: its squares over what was promised, per degree of freedom; NaN where there
-    is none. likely (n,): ln of the restricted likelihood, but for a constant."""
+    """The straight line at each place of one limb: compliance, rest curvature, their standard uncertainties; all (n,).
+
+    left (k, n): what is left over, in k independent parts. misfit: its squares over what was promised, per degree of freedom; NaN
+    where there is none. likely (n,): ln of the restricted likelihood, but for a constant."""
 
     compliance: Array
     rest: Array
@@ -265,9 +267,11 @@ class _Line:
 def _solve(
     d: _Data, tensions: Array, use: NDArray[np.bool_], shared: float = SHARED, own_part: float = 1 - SHARED, size: float = 1.0
 ) -> _Line:
-    """Curvature over load by generalised least squares at each place. ``shared`` and ``own_part``: of a curvature's variance, what
-    all strung pictures have in common and what each has to itself. ``size``: of the strung pictures' errors over what was
-    promised."""
+    """Curvature over load by generalised least squares at each place.
+
+    ``shared`` and ``own_part``: of a curvature's variance, what all strung pictures have in common and what each has to itself.
+    ``size``: of the strung pictures' errors over what was promised.
+    """
     kappa, arm, t = d.kappa[use], d.arm[use], tensions[use]
     load = t[:, None] * arm
     scale = float(np.median(load[:, d.inside]))
@@ -302,19 +306,26 @@ def _solve(
     return _Line(best[:, 1] / scale, best[:, 0], u[:, 1] / scale, u[:, 0], misfit, left, likely)
 
 
-def _fit(d: _Data, tensions: Array) -> LimbStiffness:
+def _agreement(data: Sequence[_Data], tensions: Array) -> tuple[float, float]:
+    """How well several pictures agree, on both limbs together: what part of a curvature's variance each has to itself, and how
+    much larger their errors are than was promised. Where there are too few to tell, what is taken for granted."""
     use = np.ones(len(tensions), bool)
-    line, spread = _solve(d, tensions, use), 1.0
-    if np.isfinite(line.misfit).all():
-        # Several pictures show how well they agree, and so what each has to itself. Scatter beyond all of that, as a set taken
-        # between them, widens the band. Errors promised too large narrow it, but for the picture at rest: how well the others
-        # agree says nothing of that one.
-        tried = [_solve(d, tensions, use, 1 - own, own) for own in OWN_PARTS]
-        best = int(np.argmax([float(np.sum(x.likely[d.inside])) for x in tried]))
-        own, line = OWN_PARTS[best], tried[best]
-        spread = float(np.clip(np.sqrt(np.mean(line.misfit[d.inside])), *SPREAD))
-        if spread < 1:
-            line, spread = _solve(d, tensions, use, 1 - own, own, spread), 1.0
+    tried = [[_solve(d, tensions, use, 1 - own, own) for d in data] for own in OWN_PARTS]
+    if not np.isfinite(tried[0][0].misfit).all():
+        return 1 - SHARED, 1.0
+    # places nearer than the errors' own length tell the same
+    likely = np.array([sum(float(np.sum(x.likely[d.inside])) for x, d in zip(both, data, strict=True)) for both in tried])
+    weight = np.exp((likely - likely.max()) * STEP_MM / CORRELATED_MM)
+    own = float(weight @ np.array(OWN_PARTS) / weight.sum())
+    misfit = np.concatenate([_solve(d, tensions, use, 1 - own, own).misfit[d.inside] for d in data])
+    return own, float(np.clip(np.sqrt(np.mean(misfit)), *SPREAD))
+
+
+def _fit(d: _Data, tensions: Array, own: float, size: float) -> LimbStiffness:
+    # Scatter beyond all that the pictures have to themselves, as a set taken between them, widens the band. Errors promised too
+    # large narrow it, but for the picture at rest: how well the others agree says nothing of that one.
+    line = _solve(d, tensions, np.ones(len(tensions), bool), 1 - own, own, min(size, 1.0))
+    spread = max(size, 1.0)
     c, u_c = line.compliance, spread * line.u_compliance
     with np.errstate(divide="ignore", invalid="ignore"):
         relative = u_c / c

@@ -17,7 +17,6 @@ from tillerlens.mechanics.scraping import Forecast, Leave, Plan, Stretch
 from tillerlens.report.lengths import COVER, Units, say, say_length, say_weight
 from tillerlens.report.table_plan import outward, said_ends, say_amount, say_strokes, skipped_inside, told_step
 from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION, how_sure, stands_on_in_words
-from tillerlens.units import MM_PER_INCH
 
 PASSES = ((0.01, "a light pass"), (0.02, "a pass or two"), (0.04, "a few passes"), (1.0, "several passes"))
 """Shares of the thickness up to which a scraper's work is called so (common practice, no source)."""
@@ -174,8 +173,8 @@ def _stands_on(finding: Finding) -> Line:
 def _stretch(stretch: Stretch, left: Sequence[Leave], units: Units) -> Line:
     a, b = said_ends(stretch, left, units)
     kind = next(name for most, name in PASSES if stretch.share <= most)
-    words = {"limb": stretch.limb.capitalize(), "from_": _number(a, units), "to": _place(b, units), "but": _but(stretch, left, units)}
-    words |= {"pass_": kind, "amount": _amount(stretch, units)}
+    words = {"limb": stretch.limb.capitalize(), "from_": _number(a, units), "to": _place(b, units)}
+    words |= {"but": _but(stretch, left, units), "pass_": kind, "amount": _amount(stretch, units)}
     return (
         _line("stretch", **words)
         if stretch.strokes is None

@@ -33,8 +33,8 @@ from tillerlens.units import MM_PER_INCH
 
 NEAR_LN, WITHIN_MM = 0.05, 0.2  # how freely a step is reshaped to keep the tiller, and how closely that is then kept
 HAND_TOGETHER_MM = 40.0
-"""A hand that takes too much here does so an inch or two further on as well: strokes are a hand's breadth long (common practice, no
-source). Over the limb this sums up as stretches of 4 in that err each by itself."""
+"""A hand that takes too much here does so an inch or two further on as well: strokes are a hand's breadth long (common practice,
+no source). Over the limb this sums up as stretches of 4 in that err each by itself."""
 GAP_MODEL_U_MM = 0.2
 """What the statics of few patches leave over of a gap's difference."""
 
