@@ -50,7 +50,6 @@ class Bench:
     faults: tuple[str, ...]
     hinges: tuple[tuple[int, float, float], ...]  # limb, place from the fade (mm), depth
     stiff: tuple[tuple[int, float], ...]  # limb, place from the fade (mm)
-    halves: tuple[float, ...]  # standard deviations of these bumps, hinges first, mm
     how: Pull
     with_sections: bool
     hand: float = 1.0  # taken over told, alike everywhere
@@ -84,7 +83,6 @@ def random_bench(rng: np.random.Generator, how: Pull | None = None) -> Bench:
     width = np.interp(z, [0, rng.uniform(0.3, 0.7), 1], [wide, wide * rng.uniform(0.9, 1), tip])
     thick = 13 * np.interp(z, [0, 1], [1, rng.uniform(0.55, 0.75)])
     faults, limbs, hinges, stiff = [], [], [], []
-    halves: dict[str, list[float]] = {"hinge": [], "stiff": []}
     natural = rng.uniform(-2e-4, 1e-4)
     strong = rng.choice([0.0, 1.0]) * rng.uniform(-0.15, 0.15)
     for k in (0, 1):
@@ -100,7 +98,6 @@ def random_bench(rng: np.random.Generator, how: Pull | None = None) -> Bench:
                 taken = place
                 ln = ln + size * np.exp(-0.5 * ((s - place) / half) ** 2)
                 faults.append(kind)
-                halves[kind].append(half)
                 if kind == "hinge":
                     hinges.append((k, place, 1 - float(np.exp(size))))
                 else:
@@ -132,7 +129,6 @@ def random_bench(rng: np.random.Generator, how: Pull | None = None) -> Bench:
         tuple(faults),
         tuple(hinges),
         tuple(stiff),
-        (*halves["hinge"], *halves["stiff"]),
         how,
         sections,
         hand,

@@ -58,7 +58,7 @@ from tillerlens.mechanics.statics import Bow, Limb  # noqa: E402
 
 ALARMS = 0.02  # of sound bows
 LEAST = 0.12
-NEAR_MM = 70.0
+NEAR_MM, BESIDE_MM = 70.0, 90.0
 FINE = 0.01  # of an error's size: what no place shares with the next, so that the covariance can be inverted
 TRIES = 2000
 ROWS = ("told where", "to be searched", "rest by its picture", "taper unknown", "uneven wood", "the finding")
@@ -81,13 +81,13 @@ def main() -> None:
             plan = plan_from_documents(*pictures, bench.wish, last=last)
             last = as_document(plan) if plan.stop is None else None
             places = () if plan.finding is None else plan.finding.places
-            for kind, limb, place, half in _places(bench):
+            for kind, limb, place in _places(bench):
                 if not searched:
                     searched = _thresholds(bench, a.banded)
                 length = (bench.bow.upper.length, bench.bow.lower.length)[limb]
                 mine = [length - p.from_nock_mm.value for p in places if (p.kind, p.limb) == (kind, LIMBS[limb])]
                 told = any(abs(at - place) < NEAR_MM for at in mine)
-                d = _stands_out(bench, limb, place, half, a.banded)
+                d = _stands_out(bench, limb, place, a.banded)
                 t = (float(norm.isf(ALARMS)), *searched)
                 rates = [float(norm.cdf(x - y)) for x, y in zip((d[0], *d), t, strict=True)]
                 found[kind, r].append((*rates, float(told)))
@@ -103,24 +103,20 @@ def main() -> None:
     print(f"{'places':22s}" + "".join(f"{len(c):11d}" for c in cells))
 
 
-def _places(bench: Bench) -> list[tuple[str, int, float, float]]:
-    """Kind, limb, place from the fade and half length (mm) of what is a true place now."""
+def _places(bench: Bench) -> list[tuple[str, int, float]]:
+    """Kind, limb and place from the fade (mm) of what is a true place now."""
     all_ = [("hinge", k, at) for k, at, _ in bench.hinges] + [("stiff", k, at) for k, at in bench.stiff]
-    return [
-        (kind, k, at, half)
-        for (kind, k, at), half in zip(all_, bench.halves, strict=True)
-        if (1 if kind == "hinge" else -1) * hinge_now(bench, k, at) >= LEAST
-    ]
+    return [q for q in all_ if (1 if q[0] == "hinge" else -1) * hinge_now(bench, *q[1:]) >= LEAST]
 
 
-def _without(bench: Bench, k: int, place: float, half: float) -> Bow:
-    """The bow with this place as stiff as the wood beside it."""
+def _without(bench: Bench, k: int, place: float) -> Bow:
+    """The bow with this place as stiff as the wood 90 mm beside it, evenly from the one side to the other. What a scraper has left
+    of a stiff place is no bump: it may be a narrow ridge between two hollows, which smoothed curvature hardly shows."""
     limbs = [bench.bow.upper, bench.bow.lower]
     limb = limbs[k]
-    bump = np.exp(-0.5 * ((limb.s - place) / half) ** 2)
-    beside = float(np.exp(-0.5 * (90 / half) ** 2))
-    size = -float(np.log1p(hinge_now(bench, k, place))) / (1 - beside)
-    limbs[k] = Limb(limb.s, limb.ei * np.exp(-size * bump), limb.kappa0)
+    ln, ends = np.log(limb.ei), [place - BESIDE_MM, place + BESIDE_MM]
+    inside = (limb.s > ends[0]) & (limb.s < ends[1])
+    limbs[k] = Limb(limb.s, np.where(inside, np.exp(np.interp(limb.s, ends, np.interp(ends, limb.s, ln))), limb.ei), limb.kappa0)
     return Bow(limbs[0], limbs[1], bench.bow.handle)
 
 
@@ -148,10 +144,10 @@ def _errors(at: np.ndarray, banded: bool) -> np.ndarray:
     return np.exp(-0.5 * (lag / SLOW_MM) ** 2) + FINE**2 * np.eye(at.size)
 
 
-def _stands_out(bench: Bench, k: int, place: float, half: float, banded: bool) -> tuple[float, float, float, float]:
+def _stands_out(bench: Bench, k: int, place: float, banded: bool) -> tuple[float, float, float, float]:
     """d of the place: everything known; rest by its picture; taper unknown; uneven wood."""
     at, here = _bends(bench, bench.bow)
-    _, without = _bends(bench, _without(bench, k, place, half))
+    _, without = _bends(bench, _without(bench, k, place))
     errors = CURVATURE_U**2 * _errors(at, banded)
     moved = here - without  # at rest: nothing
     known = sum(float(m @ np.linalg.solve(errors, m)) for picture in moved[1:] for m in picture)
