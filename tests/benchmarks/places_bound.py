@@ -110,8 +110,8 @@ def _places(bench: Bench) -> list[tuple[str, int, float]]:
 
 
 def _without(bench: Bench, k: int, place: float) -> Bow:
-    """The bow with this place as stiff as the wood 90 mm beside it, evenly from the one side to the other. What a scraper has left
-    of a stiff place is no bump: it may be a narrow ridge between two hollows, which smoothed curvature hardly shows."""
+    """The bow with this place as stiff as the wood 90 mm beside it, evenly from the one side to the other. What a scraper has
+    left of a stiff place is no bump: it may be a narrow ridge between two hollows, which smoothed curvature hardly shows."""
     limbs = [bench.bow.upper, bench.bow.lower]
     limb = limbs[k]
     ln, ends = np.log(limb.ei), [place - BESIDE_MM, place + BESIDE_MM]
