@@ -34,6 +34,9 @@ GAP_LONG = (0.3, 200.0)  # mm: errors of the centreline's place in a document, a
 TILLER = (0.0, 6.35)  # mm, wished
 CURVATURE_U = 0.02  # 1/m, as good pictures show
 BRACE_MM = 150.0
+UNSMOOTHED_MM = 100.0
+"""Errors that move together over 45 mm leave curvature with waves as a smoothing of this wavelength does: the two
+correlations differ by 0.1 at most, fall to nothing at 33 mm and are deepest at 61 mm."""
 SKEW = np.sqrt(3.0)  # a smooth error of size a and reach l has a second derivative of size sqrt(3) a / l2
 
 
@@ -183,7 +186,7 @@ def photographed(bench: Bench, rng: np.random.Generator) -> Present:
         lever = np.maximum(level, 1e-3 * level.max())
         compliance, u_compliance = (move + pulled - rest) / lever, np.sqrt(2) * _u_curvature() / lever
         of_nock = (v[::-1] for v in (compliance, u_compliance, 1000 * lever))
-        curves.append(LimbCurve(limb.length - limb.s[::-1], *of_nock, limb.length))
+        curves.append(LimbCurve(limb.length - limb.s[::-1], *of_nock, limb.length, UNSMOOTHED_MM))
         thick = to_belly = None
         if bench.with_sections:
             thick = (12 * limb.ei / (bench.modulus * bench.widths[k])) ** (1 / 3)

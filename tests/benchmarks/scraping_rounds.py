@@ -190,7 +190,7 @@ def main() -> None:
     print(f"true stiff places that bend less by {HINGE:.0%} or more, until they are found: found in {share('stiff')} rounds")
     if left:
         again, less = np.mean([t[0] for t in left]), np.median([t[1] for t in left])
-        print(f"what scraping left of them: found again in {again:.1%} of {len(left)}, whose middle two inches bend {less:.0%} less")
+        print(f"what scraping left of them: found again in {again:.1%} of {len(left)}; their two inches bend {less:.0%} less")
     free = [o for o in outcomes if not o.bench.hinges]
     print(f"first plans of {len(free)} bows without a hinge: {np.mean([o.skips[0] > 0 for o in free]):.1%} say to skip a place, "
           f"{np.mean([sum(o.skips) > 0 for o in free]):.1%} leave one out")  # fmt: skip
