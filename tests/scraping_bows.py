@@ -30,6 +30,7 @@ U_WEIGHT = 0.3 * NEWTON_PER_POUND  # a scale read to half a pound (0.25 lb) and 
 SEGMENTS = 100  # the plan takes 60
 HAND_COMMON, HAND_BY_PLACE, HAND_MM = 0.2, 0.1, 100.0  # what a hand takes beside what it was told, and how far alike
 SCALE_GAIN = 0.005  # of the scale, the same in all pictures of a bow
+READ_LB = 0.2  # of a reading before it is rounded to half a pound: together 0.25 lb
 GAP_LONG = (0.3, 200.0)  # mm: errors of the centreline's place in a document, and their reach
 TILLER = (0.0, 6.35)  # mm, wished
 CURVATURE_U = 0.02  # 1/m, as good pictures show
@@ -158,7 +159,7 @@ def pictured(
     strung = [document(bench.bow, braced_only=True, **given)]
     for draw in (0.75 * furthest, furthest):
         d = document(bench.bow, draw, half_pounds=False, **given)
-        read = bench.gain * d["shot"]["scale_reading_lb"]
+        read = bench.gain * d["shot"]["scale_reading_lb"] + READ_LB * rng.normal()
         d["shot"]["scale_reading_lb"] = round(2 * read) / 2
         strung.append(d)
     for d in strung:
@@ -166,6 +167,8 @@ def pictured(
             at, xy = np.array(p["from_nock_mm"]), np.array(p["centre_mm"])
             xy[:, 1] += _wave(at, GAP_LONG, rng) * np.clip(at / 60, 0, 1)  # the nocks themselves are marked
             p["centre_mm"] = xy.tolist()
+        for g in d["gaps"]:
+            g["difference"] = g["difference"] | {"u": float(np.sqrt(2) * GAP_LONG[0])}  # as they err
     return strung, document(bench.bow, **(seen | {"u_per_m": rest_noisier * CURVATURE_U}))
 
 
