@@ -17,6 +17,7 @@ from tillerlens.mechanics.scraping.cuts import Cut, cut_limbs, leaves_of, over_o
 from tillerlens.mechanics.scraping.hand import COMMON_U, Foretold, Hand, Scrape, learned, missed, own_u, per_stroke
 from tillerlens.mechanics.scraping.model import (
     COVER,
+    NEVER,
     Care,
     Forecast,
     Leave,
@@ -239,11 +240,11 @@ class _Work:
         """At the wished weight with the tiller out: what evens the limbs at the cost of a little of the weight that is kept, and
         its forecast. Nothing where that would not bring the tiller clearly nearer."""
         worst = max(self.now.outside_mm)
-        # what is not known of the weight may be missing already
-        least = self.care.below * self.wish.aim - COVER * self.now.weight.u
-        spare = min(self.care.trim * self.wish.aim, self.wish.keep, least)
+        # what is not known of the weight may be missing already; then it ends above the aim
+        most = self.care.below * self.wish.aim - NEVER * self.now.weight.u
+        spare = min(self.care.trim * self.wish.aim, self.wish.keep, most)
         lower = replace(self, wish=replace(self.wish, keep=self.wish.keep - spare))
-        if spare <= 0 or self.now.weight.value <= lower.wish.aim:
+        if self.wish.keep <= 0 or self.now.weight.value <= lower.wish.aim:
             return np.zeros(len(self.cuts)), self.now
         need = lower.need(over, u_over)
         uneven = need - need.min()
