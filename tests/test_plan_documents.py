@@ -67,8 +67,8 @@ def test_a_place_must_stand_out_more_where_the_shape_at_rest_is_poor(pictures, m
 
 
 def test_draws_that_agree_make_a_poor_rest_no_surer():
-    """Two draws an inch apart and without any error: what the limbs moved from rest is as unsure as the rest. Believed by how well
-    the draws agree, it was said to be a third surer."""
+    """Two draws an inch apart and without any error: what the limbs moved from rest is as unsure as the rest. Believed by how
+    well the draws agree, it was said to be a third surer."""
     seen = [read_seen(document(BOW, d)) for d in (575.0, 600.0)]
     got = estimate_stiffness(seen, read_seen(document(BOW, u_per_m=0.1)))
     for name, limb in got.limbs.items():

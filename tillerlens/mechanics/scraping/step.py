@@ -260,13 +260,14 @@ class _Work:
 
     def _allowed(self) -> float:
         """Of ln weight in this step: at most the step's share of what stands above the wish, and no more than leaves the weight
-        above the aim for all that is doubtful."""
+        above the aim for all that is doubtful, nor ever far below it."""
         now, wish, care = self.now.weight, self.wish, self.care
         most = care.share * float(np.log(now.value / wish.weight))
-        above = float(np.log(now.value / wish.aim)) + care.under
+        above = float(np.log(now.value / wish.aim))
         u_hand = float(np.hypot(self.hand.u / self.hand.ratio, care.place_u / 2))  # places average
         tried = most * np.linspace(1, 0, 51)
-        fits = tried + COVER * np.hypot(now.u / now.value, u_hand * tried) <= above
+        u = np.hypot(now.u / now.value, u_hand * tried)
+        fits = (tried + COVER * u <= above + care.under) & (tried + NEVER * u <= above + care.below)
         return float(tried[np.argmax(fits)]) if fits.any() else 0.0
 
     def ln_ei(self, told: Floats) -> tuple[Floats, Floats]:
