@@ -314,7 +314,7 @@ _NUMBER = r"\d+(?:\.\d+)?(?: \d+/\d+)?(?!\d*/)|\d+/\d+"
 _IN_TEXT = re.compile(
     r"(?P<quoted>(?<![\w'])'[^']*'(?!\w))"  # what somebody typed stays as it was typed
     rf"|(?<![\w./])(?P<sign>[±−-]?)(?P<a>{_NUMBER})(?:(?P<between> to | and | by )(?P<b>{_NUMBER}))?"
-    r"(?P<unit>\"|(?: in(?! \d)| lb| oz| gr| ft)(?![\w·/]|\.\w)| feet per second| fps)"
+    r"(?P<unit>\"|(?: in(?! (?:the|a|an|all|one|each|every|this|\d))| lb| oz| gr| ft)(?![\w·/]|\.\w)| feet per second| fps)"
     r"(?P<other> or \d+(?:\.\d+)? (?:cm|mm|kg|g|m/s)\b)?"
 )
 

@@ -10,10 +10,10 @@ import streamlit as st
 
 from tillerlens.core.reading import shown
 from tillerlens.errors import ShotError
-from tillerlens.report.lengths import Units
+from tillerlens.report.lengths import Units, in_units
 from tillerlens.shot import Point, as_point, is_number
 from tillerlens.ui.editor import Role
-from tillerlens.ui.typed import in_length, in_weight, length_text, read_length, read_weight, said, say_in, units_now, weight_text
+from tillerlens.ui.typed import in_length, in_weight, length_text, read_length, read_weight, said, units_now, weight_text
 from tillerlens.units import MM_PER_INCH, inches_from_mm, newtons_from_pounds, parse_quantity, pounds_from_newtons
 
 Form = dict[str, Any]
@@ -52,8 +52,8 @@ _MORE = (
     ("upper_limb_length_in", "Upper limb, handle's centre to nock"),
 )
 STANDOFF_HELP = (
-    "How far the middle of the limb's width stands in front of the marks; below zero where "
-    "the marks stand nearer the camera, as a stick's pegs do."
+    "How far the middle of the limb's width stands in front of the marks. Below zero where the marks are nearer the camera, as "
+    "on a stick's pegs."
 )
 POINTED = ("marks_px", "clicks", "set_by_hand", "edges_px")  # a shot's fields that a person points at rather than types
 _EDGE = "edge_"
@@ -343,7 +343,7 @@ def plain(text: str) -> str:
 
 def in_words(text: str) -> str:
     """A sentence fit to be shown, in the reader's units: some reasons are made in inches."""
-    return plain(say_in(text))
+    return plain(in_units(text, units_now()))
 
 
 def _is_level(upper_limb: str | None) -> bool:

@@ -223,7 +223,7 @@ def picture_of(folder: Path, picture: OnBench) -> bytes:
 
 
 def _taken_away(name: str) -> KeptError:
-    return KeptError(f"{name} is no longer on the bench.", "Look whether it is on the timeline; if not, hand it over again.")
+    return KeptError(f"{name} is no longer on the bench.", "Check the timeline. If it is not there, add it again.")
 
 
 def on_bench(folder: Path, bow_id: str) -> list[OnBench]:
@@ -281,7 +281,7 @@ def _load(place: Path, what: str) -> dict[str, Any] | None:
 
 
 def _damaged(place: Path, what: str) -> KeptError:
-    remedy = f"Put the file back from a backup, or set it aside and begin anew: {place}"
+    remedy = f"Put the file back from a backup, or set it aside and start again: {place}"
     return KeptError(f"{what} are damaged.", remedy, damaged=place)
 
 

@@ -90,7 +90,7 @@ def _show(asked: dict[str, str], heated: bool, moisture: float | None, units: Un
     parts.say_rest(said.rest)
 
 
-@st.cache_data(max_entries=32, show_spinner="Reckoning the sizes")
+@st.cache_data(max_entries=32, show_spinner="Working out the sizes")
 def _laid_out(asked: tuple[tuple[str, str], ...], heated: bool, moisture: float | None, units: Units) -> LayoutWords:
     text = dict(asked)
     wood = find_wood(text["wood"])

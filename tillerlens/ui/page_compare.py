@@ -22,7 +22,7 @@ from tillerlens.report import laid_over
 from tillerlens.report.charts_bench import bend_from_rest_chart, shape_pair_chart
 from tillerlens.report.charts_bow import bend_pair_chart, gap_pair_chart, recovery_chart, set_map_chart
 from tillerlens.report.history import sessions
-from tillerlens.report.lengths import is_told, say_interval, say_place, say_value
+from tillerlens.report.lengths import is_plain, is_told, say_interval, say_place, say_two_limbs, say_value
 from tillerlens.report.names import in_order, name_of
 from tillerlens.report.of_record import reflexes_of, scrapes_between
 from tillerlens.report.words_bench import moved_sentence
@@ -89,7 +89,7 @@ def _at_rest(known: Known, then: Stage, now: Stage, found: SetFound) -> None:
     _picture(known, then, now)
     parts.say_rest([*more, *([] if fitted is None else [recovery_sentence(fitted, known.units)])])
     _shapes(known, read_picture(known.document(then)), read_picture(known.document(now)), pair)
-    alt = "Both limbs' outlines, darker where the wood took more set, bare where that is not told; below, the change of bend"
+    alt = "Both limbs' outlines, darker where the wood took more set, bare where none shows; below, the change of bend"
     parts.chart(known, "Where the wood gave", partial(set_map_chart, found, known.units), "set", alt, pair)
     st.caption("Darker is more set. Bare is where the pictures show none: there the limb's band, below, includes zero.")
     if len(readings) >= 2:
@@ -221,12 +221,14 @@ def _warped(folder: str, sha256: str, name: str, places: str, frame: laid_over.F
 def _gaps(found: Comparison, known: Known) -> None:
     lines = ["| from handle | upper | lower | upper − lower |", "|---|---|---|---|"]
     for at, changes in sorted(found.gaps.items()):
-        cells = [f"{say_value(v, known.units)} {say_interval(v, known.units)}" for v in changes]
-        cells = [f"**{c}**" if is_told(v) else c for c, v in zip(cells, changes, strict=True)]
+        two = say_two_limbs(*changes, known.units)
+        printed = (two.upper, two.reach_upper), (two.lower, two.reach_lower), (two.difference, two.reach_difference)
+        cells = [f"{text} {reach}" for text, reach in printed]
+        cells = [f"**{c}**" if is_plain(v, known.units) else c for c, v in zip(cells, changes, strict=True)]
         lines.append(f"| {say_place(at, known.units)} | " + " | ".join(c.replace(" ", "\u00a0") for c in cells) + " |")
     with st.expander("Change of every gap, now minus earlier"):
         st.markdown("\n".join(lines))
-        st.caption("Bold: told for certain.")
+        st.caption("Bold: more than its interval.")
 
 
 def _numbers(values: dict[str, Any], known: Known) -> None:
@@ -237,4 +239,4 @@ def _numbers(values: dict[str, Any], known: Known) -> None:
         lines.append(f"| {name} | {told}{say_value(v, known.units)}{told} | {interval} |")
     with st.expander("All numbers"):
         st.markdown("\n".join(lines))
-        st.caption("Bold: told for certain.")
+        st.caption("Bold: more than its interval.")

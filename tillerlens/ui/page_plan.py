@@ -163,10 +163,10 @@ def _lacking(known: Known, hand: of.OnHand, wish: ScrapeWish | None) -> tuple[st
         why = "A plan goes from the bow as it is to the bow you want."
         return "Your target weight and draw aren't noted.", why, "Note them under 'Target', below.", ""
     if hand.rest is None and hand.left_out:
-        why = "Without its shape at rest as it is now, a natural bend cannot be told from a weak place."
+        why = "Without its shape at rest as it is now, a natural bend looks like a weak place."
         return hand.left_out[0].text, why, hand.left_out[0].remedy, "picture"
     if hand.rest is None:
-        why = "Without the shape at rest a natural bend cannot be told from a weak place, so no wood should come off."
+        why = "Without its shape at rest a natural bend looks like a weak place, so no wood should come off."
         return "No picture of the bow unstrung is measured.", why, "Add a picture of it unstrung.", "picture"
     if not drawn and hand.scraped is not None and known.measured("drawn"):
         last = max((e for e in known.events if e.kind in CHANGES), key=lambda e: e.happened_at)
@@ -295,7 +295,7 @@ def _mark(plan: Plan) -> str:
 
 def _foretold(known: Known, plan: Plan) -> str:
     after = plan.after.weight
-    return f"It foretold {say_weight(after.value, known.units)} (standard uncertainty {say_weight(after.u, known.units)})."
+    return f"It expected {say_weight(after.value, known.units)} (standard uncertainty {say_weight(after.u, known.units)})."
 
 
 def _said_stretch(s: Stretch, known: Known) -> str:

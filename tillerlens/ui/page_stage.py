@@ -37,7 +37,7 @@ def show(place: Place) -> None:
     place = replace(place, bow=bow)
     stages = list(timeline(place.record, bow.id).stages)
     if not stages:
-        st.info("This bow has no picture yet. Hand one over first.")
+        st.info("This bow has no picture yet. Add one first.")
         link("picture", "New picture", bow)
         return
     stage = _choose(place, stages)

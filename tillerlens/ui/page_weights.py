@@ -21,7 +21,7 @@ from tillerlens.mechanics.section import LimbSections
 from tillerlens.record import Event
 from tillerlens.report import bench_of_record as of
 from tillerlens.report.charts_bench import arrows_chart, force_draw_chart, strain_chart
-from tillerlens.report.lengths import say_arrow, say_length, say_mass, say_speed, say_weight
+from tillerlens.report.lengths import in_words, say_arrow, say_length, say_mass, say_speed, say_weight
 from tillerlens.report.words import Sentence
 from tillerlens.report.words_bench import headline, number_rows
 from tillerlens.report.words_compare import early_draw_sentence
@@ -31,7 +31,8 @@ from tillerlens.ui.fields import plain
 from tillerlens.ui.parts import Known
 from tillerlens.ui.place import Place, say_error
 from tillerlens.ui.turns import MEASURING, in_turn
-from tillerlens.units import newtons_from_pounds, parse_length, parse_weight
+from tillerlens.ui.typed import in_length, in_units, length_unit, read_length, read_weight
+from tillerlens.units import newtons_from_pounds
 
 FACES = {"back": "to the back", "belly": "to the belly"}
 
@@ -111,7 +112,7 @@ def _say(known: Known, bench: Bench, given: Given, typed: Typed, early: EarlyDra
 def _left_out(known: Known) -> list[Sentence]:
     """Readings that are kept but do not count, and why."""
     hand, bow = of.on_hand(known.stages, known.events), known.bow
-    out = [Sentence(r.code, f"{r.text} {r.remedy}", "open") for r in hand.left_out]
+    out = [Sentence(r.code, in_words(r, known.units), "open") for r in hand.left_out]
     if any(of.to_back(bow, e.details) is None for e in (*hand.weighings, *hand.arrows)):
         text = "Readings to the belly do not count: the handle's thickness is not noted. Note it with the bow."
         out.append(Sentence("left_out", text, "open"))
@@ -172,17 +173,21 @@ def _bench(mark: str, brace_back_mm: float | None, heat_factor: float, _of: tupl
 
 def _quick_entry(known: Known) -> None:
     st.markdown("#### Type in readings")
+    metric = known.units.length == "cm" and known.units.weight == "kg"
     left, right = st.columns(2)
     with left, st.form("weighings", clear_on_submit=False, border=True):
-        text = st.text_area("Weighings: draw = weight, a line each", key="weigh_text", placeholder="20 = 33\n22 = 37.5\n24 = 42")
+        like = "50 = 15\n55 = 17\n60 = 19" if metric else "20 = 33\n22 = 37.5\n24 = 42"
+        label = f"Weighings: draw ({length_unit(known.units)}) = weight ({known.units.weight}), a line each"
+        text = st.text_area(label, key="weigh_text", placeholder=like)
         to = st.segmented_control(
             "Draw measured", FACES, format_func=FACES.__getitem__, default=known.settings.draw_to, key="weigh_to", required=True
         )
         if st.form_submit_button("Keep these weighings", type="primary"):
             _keep_weighings(known, text, str(to))
     with right, st.form("arrows", clear_on_submit=False, border=True):
-        text = st.text_area("Arrows: mass = speed, a line each", key="arrow_text", placeholder="500 gr = 150 fps\n32 g = 46 m/s")
-        draw = st.text_input("Shot at a draw of", key="arrow_draw", placeholder="28")
+        like = "32 g = 46 m/s" if metric else "500 gr = 150 fps\n32 g = 46 m/s"
+        text = st.text_area("Arrows: mass = speed, a line each", key="arrow_text", placeholder=like)
+        draw = st.text_input(in_length("Shot at a draw of"), key="arrow_draw")
         to = st.segmented_control(
             "Draw measured", FACES, format_func=FACES.__getitem__, default=known.settings.draw_to, key="arrow_to", required=True
         )
@@ -194,7 +199,7 @@ def _quick_entry(known: Known) -> None:
 
 def _keep_weighings(known: Known, text: str, to: str) -> None:
     try:
-        pairs = parts.read_pairs(text, parse_length, parse_weight, "20 = 33")
+        pairs = parts.read_pairs(text, read_length, read_weight, "20 in = 33 lb or 50 cm = 15 kg")
         for reading in pairs:
             check_reading(*reading)
     except TillerLensError as error:
@@ -207,8 +212,8 @@ def _keep_weighings(known: Known, text: str, to: str) -> None:
 
 def _keep_arrows(known: Known, text: str, draw: str, to: str) -> None:
     try:
-        pairs = parts.read_pairs(text, _arrow_mass, _speed, "500 gr = 150 fps")
-        at = parse_length(draw)
+        pairs = parts.read_pairs(text, in_units(_arrow_mass), in_units(_speed), "500 gr = 150 fps or 32 g = 46 m/s")
+        at = read_length(draw)
         check_draw(at)
         for shot in pairs:
             check_arrow(*shot)
@@ -225,13 +230,14 @@ def _keep_arrows(known: Known, text: str, draw: str, to: str) -> None:
 def _beside(known: Known) -> Typed:
     with st.expander("Brace height, other arrows, the bow's own mass, a heated belly"):
         brace, _ = parts.field(
-            "Brace height, from the handle's back to the string", _brace, "brace_text",
+            in_length("Brace height, from the handle's back to the string"), _brace, "brace_text",
         )  # fmt: skip
-        others, _ = parts.field("Speed wanted for arrows of", _masses, "others_text", placeholder="400, 450 gr, 30 g")
+        others, _ = parts.field("Speed wanted for arrows of", _masses, "others_text", placeholder=_some_masses(known))
         factor = st.number_input(
             "How much more a heat-hardened belly takes, in your own experience", 0.5, 2.0, 1.0, 0.05, key="heat_factor",
         )  # fmt: skip
-        mass, fit = parts.field("The bow weighs", _mass, "mass_text", placeholder="19 oz or 540 g")
+        like = "540 g" if known.units.weight == "kg" else "19 oz"
+        mass, fit = parts.field("The bow weighs", in_units(_mass), "mass_text", placeholder=like)
         kept = st.button("Keep its mass", key="keep_mass")
         if kept and mass is None and fit:
             st.error("Type what the bow weighs first.")
@@ -240,15 +246,19 @@ def _beside(known: Known) -> Typed:
     return Typed(brace, float(factor), tuple(others or ()))
 
 
+def _some_masses(known: Known) -> str:
+    return "26, 30 g" if known.units.weight == "kg" else "400, 450 gr"
+
+
 def _masses(text: str) -> list[float]:
-    masses = [_arrow_mass(part) for part in filter(str.strip, text.split(","))]
+    masses = [in_units(_arrow_mass)(part) for part in filter(str.strip, text.split(","))]
     for mass in masses:
         check_arrow_mass(mass)
     return masses
 
 
 def _brace(text: str) -> float:
-    brace = parse_length(text)
+    brace = read_length(text)
     check_brace(brace)
     return brace
 

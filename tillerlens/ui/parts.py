@@ -28,6 +28,7 @@ from tillerlens.ui.kept import Settings
 from tillerlens.ui.look import BADGES
 from tillerlens.ui.place import Place, say_error
 from tillerlens.ui.together import documents_of
+from tillerlens.ui.typed import length_unit
 
 
 @dataclass(frozen=True, eq=False)
@@ -224,6 +225,9 @@ def clear(keys: Sequence[str], text: str) -> None:
     st.rerun()
 
 
+_CALIPERS_LIKE = ("upper, 4, 1 1/4, 0.44\nupper, 12, 1 1/2, 0.52, 1/16", "upper, 10, 3.2, 1.1\nupper, 30, 3.8, 1.3, 0.2")
+
+
 def calipers(known: Known) -> dict[Limb, LimbSections] | None:
     """The sections of the last caliper readings that were kept, and the field to type new ones; they are kept as a note."""
     found = of.calipers_of(known.events)
@@ -238,13 +242,14 @@ def calipers(known: Known) -> dict[Limb, LimbSections] | None:
                 st.warning("Wood came off since these were read: measure again where it did.")
         text = st.text_area(
             "Limb, place from the nock, width, thickness and, if you know it, the crown of the back",
-            "" if found is None else found[0], height=180, placeholder="upper, 4, 1 1/4, 0.44\nupper, 12, 1 1/2, 0.52, 1/16",
+            "" if found is None else found[0], height=180, placeholder=_CALIPERS_LIKE[known.units.length == "cm"],
             key=f"calipers_{known.bow.id}",
         )  # fmt: skip
-        st.caption("A bare number is inches; 35 mm is fine too. Five places on each limb, or more, from the nock inward.")
+        unit = "centimetres" if known.units.length == "cm" else "inches"
+        st.caption(f"A bare number is in {unit}; 35 mm is fine too. Five places on each limb, or more, from the nock inward.")
         if st.button("Keep these caliper readings", key="keep_calipers"):
             try:
-                note = of.calipers_note(text)
+                note = of.calipers_note(of.with_unit(text, length_unit(known.units)))
             except TillerLensError as error:
                 say_error(error)
             else:

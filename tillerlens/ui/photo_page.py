@@ -211,15 +211,13 @@ def _settings() -> tuple[Units, Wish]:
             key="unit_length",
         )
         weight = right.selectbox("Weights in", weights, key="unit_weight")
-        st.caption(
-            "Upper minus lower gap at the fades; 0 to 1/4 in is common; makers disagree."
-        )
+        st.caption(Wish().usual(Units(length, weight)))
         low = _wish_field(left, "Least", 0.0, length)
         high = _wish_field(right, "Most", MM_PER_INCH / 4, length)
     if low is None or high is None or low > high:
         if low is not None and high is not None:
             st.error(
-                "The low end of the target is above the high end. The usual 0 to 1/4 in is used."
+                "The low end of the target is above the high end. The usual one is used."
             )
         return Units(length, weight), Wish()
     return Units(length, weight), Wish(low, high)
@@ -322,7 +320,7 @@ def _edit(photo: Photo, form: fields.Form, measurement: Measurement | None, unit
         for sentence in say_corrections(labels, points, found, measurement, units):
             st.caption(fields.plain(sentence))
     st.caption(
-        "Nocks, handle and hook need you only where they are not found by themselves, or found amiss. Where a traced line runs "
+        "Nocks, handle and hook need you only where they are not found, or found wrong. Where a traced line runs "
         "beside a limb's edge, choose that edge below the picture and tap where it really runs."
     )
 

@@ -197,7 +197,7 @@ def say_error(error: TillerLensError) -> None:
         return
     st.error(plain(said(error)))
     damaged = error.fields.get("damaged")
-    if damaged is not None and st.button("Set the damaged file aside and begin anew", key=f"aside_{damaged}"):
+    if damaged is not None and st.button("Set the damaged file aside and start again", key=f"aside_{damaged}"):
         with told():
             st.toast(f"It lies beside it now as {kept.set_aside(damaged).name}.")
             st.rerun()

@@ -10,17 +10,12 @@ import streamlit as st
 from tillerlens import units as reading
 from tillerlens.cli_words import EVENT_WORDS, Reader
 from tillerlens.errors import TillerLensError
-from tillerlens.report.lengths import Units
-from tillerlens.units import KG_PER_POUND, MM_PER_INCH, NEWTON_PER_POUND, STANDARD_GRAVITY, format_inches
+from tillerlens.report.lengths import Units, in_words
+from tillerlens.units import MM_PER_INCH, NEWTON_PER_POUND, STANDARD_GRAVITY, format_inches
 
 _PAGE = "units_on_page"
 _BARE = re.compile(r"\s*[-+−]?\s*[\d\s./⁄,½¼¾⅛⅜⅝⅞⅓⅔-]+\s*")  # a number and nothing that could be its unit
 _LENGTHS, _WEIGHTS = ("in", "cm"), ("lb", "kg")
-_NUMBER = r"-?(?:\d+ \d+/\d+|\d+/\d+|\d+(?:\.\d+)?)"
-# as the errors say lengths and weights: one amount, or two with the unit behind the second
-_NO_UNIT = r"(?! (?:the|a|an|all|one|each|every|\d))"  # behind an "in" that is a word: 2 in the record, 95 in 100
-_UNIT = rf"(?P<unit>\"| in\b{_NO_UNIT}| inches\b| lb\b)"
-_SAID = re.compile(rf"(?P<a>{_NUMBER})(?:(?P<between> and | to )(?P<b>{_NUMBER}))?{_UNIT}")
 
 
 def units_now() -> Units:
@@ -105,31 +100,9 @@ def weight_text(newtons: float | None, units: Units | None = None) -> str:
     return f"{round(newtons / per, 9):.9g}"
 
 
-def say_in(text: str, units: Units | None = None) -> str:
-    """An error's sentence with its lengths and weights in the reader's units; it was made in inches and pounds."""
-    units = units or units_now()
-
-    def one(match: re.Match[str]) -> str:
-        pounds = match["unit"].strip() == "lb"
-        if (units.weight != "kg") if pounds else (units.length != "cm"):
-            return match[0]
-        factor, unit = (KG_PER_POUND, "kg") if pounds else (MM_PER_INCH / 10, "cm")
-        said = [f"{_amount(part) * factor:.3g}" for part in (match["a"], match["b"]) if part is not None]
-        return f"{(match['between'] or '').join(said)} {unit}"
-
-    return _SAID.sub(one, text)
-
-
 def said(error: TillerLensError) -> str:
     """An error with its remedy, in the reader's units."""
-    return say_in(f"{error.text} {error.remedy}".strip())
-
-
-def _amount(text: str) -> float:
-    sign, text = (-1.0, text[1:]) if text.startswith("-") else (1.0, text)
-    whole, _, part = text.rpartition(" ")
-    above, slash, below = part.partition("/")
-    return sign * (float(whole or 0) + (float(above) / float(below) if slash else float(part)))
+    return in_words(error.reason, units_now())
 
 
 def start(key: str, value: Any) -> str:
