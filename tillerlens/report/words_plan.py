@@ -37,8 +37,8 @@ PATTERNS = {
     "stop_tiller": "Take no wood off yet. Every step tried would make the tiller worse. Measure the bow again, at rest and "
     "drawn, or widen your target tiller.",
     # how far it may be drawn
-    "hold_past_weight": "In a picture it was drawn past the weight you want. Draw it no further than that weight.",
-    "hold_past_draw": "It was drawn past {draw}, the draw you want. Don't draw it further than that.",
+    "hold_past_weight": "Over your target weight in a picture. Don't pull past {weight}.",
+    "hold_past_draw": "It was drawn past your target draw. Don't draw it past {draw}.",
     "hold_beyond_shape": "It was drawn too far for its shape. Draw it less far until a new picture shows the limbs alike.",
     "pull": "Stop pulling today at {weight} on the scale or at {today}, whichever comes first.",
     # what the step is for
