@@ -172,7 +172,9 @@ def measure_edges(light: NDArray[np.uint16], strip: Strip, band: Band, ends: tup
     sides = []
     for proposal, sliver, outward in zip(proposals, slivers, (-1, 1), strict=True):
         if sliver is None:
-            beyond = wood_beyond_px(light, strip, proposal, outward)
+            beyond = np.maximum(
+                wood_beyond_px(light, strip, proposal, outward), dark_beyond_px(light, strip, proposal, outward)
+            )
             sides.append(measure_side(light, strip, proposal + outward * beyond / strip.step, proposal, outward))
         else:  # the outer border of the shadow is the sharper one: it is measured, and the shadow's width taken off
             side = measure_side(light, strip, proposal + outward * sliver.outer)
@@ -227,6 +229,44 @@ def plain_margin_px(light: NDArray[np.uint16], strip: Strip, row: Array, inward:
         stop = np.nonzero(inside & ~plain)[0]
         widths.append(float(off[stop[0]] - 0.7) if len(stop) else deep)
     return float(np.median(widths))
+
+
+SHARP_PX = 2.5  # within which a hard border passes from band to ground: a soft shadow's takes longer
+BAND_SHOWN = 0.3  # of the windows along the limb
+GROUND = 0.85  # of the ground's light: what is lighter is ground
+
+
+def dark_beyond_px(light: NDArray[np.uint16], strip: Strip, row: Array, outward: int) -> Array:
+    """How far (px, per column) a dark band with a hard outer border goes on beyond a proposed edge: a burnt belly's face.
+
+    A shadow as dark has a hard border only under a flash or the sun; the one is told apart before, and the other's stands off
+    the limb. Windows along the limb; 0 everywhere where few of them show a band.
+    """
+    have = np.nonzero(~np.isnan(row))[0]
+    if len(have) < 120:
+        return np.zeros(len(row))
+    off = np.arange(0.0, FAR_PX + 0.01, 0.5)
+    centres, widths = [], []
+    for part in np.array_split(have, 16):
+        cols = part[:: max(1, len(part) // 50)]
+        rows = row[cols][:, None] + outward * off[None] / strip.step
+        v = np.median(sample(light, strip.px(np.broadcast_to(cols[:, None].astype(float), rows.shape), rows)), axis=0).mean(1)
+        level = v / max(float(np.median(v[off > FAR_PX - 4])), 1.0)
+        centres.append(float(cols.mean()))
+        widths.append(_hard_band(off, level))
+    w = ndimage.median_filter(np.array(widths), 3, mode="nearest")
+    return np.interp(np.arange(len(row)), centres, w) if np.mean(w > 0) > BAND_SHOWN else np.zeros(len(row))
+
+
+def _hard_band(off: Array, level: Array) -> float:
+    """Width of a dark band that begins at an edge and ends at a hard border, in a profile of light over the ground's; or 0."""
+    dark = np.nonzero((level < DARK) & (off > 1.0))[0]
+    if len(dark) == 0 or off[dark[0]] > SHARP_PX:
+        return 0.0
+    beyond = off > off[dark[0]]
+    past, clear = np.nonzero((level >= DARK) & beyond)[0], np.nonzero((level >= GROUND) & beyond)[0]
+    hard = len(past) > 0 and len(clear) > 0 and off[clear[0]] - off[past[0]] <= SHARP_PX
+    return float(off[past[0]]) if hard else 0.0
 
 
 FAR_PX = 16.0

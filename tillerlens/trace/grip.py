@@ -30,7 +30,7 @@ WRAP_LONG = (0.25, 1.1)  # of the handle's length
 LEAST_CONTRAST = 4.0  # of a wrap's end, against how the colour varies beside it
 STEP_STATIONS = 5  # at either side of a wrap's end
 LEAST_BESIDE, WIDEST_GAP = 4, 8.5  # stations: of a limb beside the fade; of an edge lost across a level
-LEAST_SEEN = 0.9  # of the stations about the handle, for a wrap
+LEAST_SEEN = 0.98  # of the stations about the handle, for a wrap
 OF_ONE_COLOUR = 0.85  # of a wrap's stations, and of those beside it
 
 
