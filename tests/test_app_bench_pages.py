@@ -1,7 +1,7 @@
 """The bench's pages as a person uses them: on a bow that nothing is known of, on a full record, and with what makes no sense."""
 
 import re
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from bench_shop import CALIPERS, FULL_MM, fill_bench, keep, stage_document, statics
@@ -12,10 +12,12 @@ from tillerlens.measures.compare import compare
 from tillerlens.measures.set import set_between
 from tillerlens.mechanics.find_wood import find_wood
 from tillerlens.mechanics.layout import lay_out, wish_of_wood
-from tillerlens.record import Bow, Event, open_record, store
+from tillerlens.record import Bow, Event, Stage, open_record, store
 from tillerlens.report.lengths import Units
+from tillerlens.report.words import Sentence
 from tillerlens.report.words_compare import comparison_sentences, set_sentences
 from tillerlens.report.words_layout import layout_words
+from tillerlens.ui.page_compare import newest_alike, weightiest_first
 from tillerlens.ui.page_wood import wood_rows
 from tillerlens.units import NEWTON_PER_POUND, parse_weight
 
@@ -318,6 +320,38 @@ def test_a_step_that_was_taken_is_noted_with_its_forecast(record, full):
     assert len(scrapes) == len(fields) and [e.details.get("strokes") for e in scrapes].count(12) == 1
     assert len(notes) == 1 and "Expected after it at 711.0 mm to the back" in notes[0].notes
     assert "Wood came off since" in at.subheader[0].value
+    # one scrape is one entry of the timeline, and taken back in one press, here or there
+    timeline = visit("bow", full)
+    assert [b.label for b in timeline.button].count("Undo this scrape") == 1
+    assert "Expected after it" not in said(timeline)
+    at.button(key="off_scrape_just").click().run()
+    assert store.list_events(record, full.id) == before and "taken back" in at.success[0].value
+    next(f for f in at.text_input if f.label.startswith("Strokes on")).set_value("12")
+    press(at, "I did this")
+    timeline = visit("bow", full)
+    press(timeline, "Undo this scrape")
+    assert store.list_events(record, full.id) == before
+
+
+def test_compare_chooses_the_newest_pair_at_a_like_draw():
+    def stage(state, n, **values):
+        values = {name: {"value": v, "u": 1.0, "unit": "mm"} for name, v in values.items()}
+        when = datetime(2026, 3, 1, tzinfo=UTC) + timedelta(days=n)
+        return Stage("bow", n, when, state, f"{n}.jpg", "0" * 64, "image/jpeg", 1, {}, status="measured", values=values)
+
+    braced, short, long, longer = (
+        stage("braced", 1, brace_height_back=150.0), stage("drawn", 2, draw_length_back=500.0),
+        stage("drawn", 3, draw_length_back=700.0), stage("drawn", 4, draw_length_back=505.0),
+    )  # fmt: skip
+    assert newest_alike([braced, short, long, longer]) == (short, longer)
+    assert newest_alike([braced, short, long]) == (short, long)  # none is alike: the last two of one state
+    assert newest_alike([braced, long]) == (braced, long)
+
+
+def test_a_change_that_is_told_leads_and_one_within_its_interval_does_not():
+    open_, plain, told = Sentence("a", "cannot tell", "open"), Sentence("b", "within ±", "plain"), Sentence("c", "!", "finding")
+    assert weightiest_first([open_, plain, told]) == [told, open_, plain]
+    assert weightiest_first([Sentence("d", "it worked", "fine"), told])[0].about == "d"
 
 
 def test_a_plan_has_a_table_a_limb_and_a_page_for_the_bench(full):

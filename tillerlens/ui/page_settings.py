@@ -12,7 +12,7 @@ from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION
 from tillerlens.ui import kept
 from tillerlens.ui.fields import plain
 from tillerlens.ui.place import Place, say_error, told
-from tillerlens.ui.typed import forget_units, in_length, length_text, read_length
+from tillerlens.ui.typed import forget_units, in_length, length_text, read_length, say_in
 
 _LENGTHS = {"sixteenths": "inches and sixteenths", "inches": "inches, decimal", "cm": "centimetres"}
 _WEIGHTS = {"lb": "pounds", "kg": "kilograms"}
@@ -48,7 +48,7 @@ def show(place: Place) -> None:
     )
     new["who"] = right.text_input("Name beside corrections and events", now.who, max_chars=80, key="set_who").strip() or now.who
     st.markdown("**Target tiller**")
-    st.caption("Upper minus lower gap at the fades; 0 to 1/4 in is common; makers disagree.")
+    st.caption(say_in("Upper minus lower gap at the fades; 0 to 1/4 in is common; makers disagree."))
     left, right = st.columns(2)
     low = _wish(left, "Least", now.wish_low_mm, place, "set_wish_low")
     high = _wish(right, "Most", now.wish_high_mm, place, "set_wish_high")

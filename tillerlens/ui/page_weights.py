@@ -31,7 +31,8 @@ from tillerlens.ui.fields import plain
 from tillerlens.ui.parts import Known
 from tillerlens.ui.place import Place, say_error
 from tillerlens.ui.turns import MEASURING, in_turn
-from tillerlens.units import format_grains, newtons_from_pounds, parse_length, parse_weight
+from tillerlens.ui.typed import in_length, in_units, read_length, read_weight, say_in
+from tillerlens.units import format_grains, newtons_from_pounds
 
 FACES = {"back": "to the back", "belly": "to the belly"}
 
@@ -90,7 +91,7 @@ def _say(known: Known, bench: Bench, given: Given, typed: Typed, early: EarlyDra
     rows = number_rows(bench, known.units)
     if rows:
         st.markdown("#### Numbers")
-        cells = "\n".join(f"| {what} | {value} | {reach} |" for what, value, reach in rows)
+        cells = "\n".join(f"| {say_in(what)} | {value} | {reach} |" for what, value, reach in rows)
         st.markdown(f"| what | value | interval |\n|---|---|---|\n{cells}")
     said = [s for s in bench_words(bench, known.units, typed.others) if s.about != "care"]
     said += [] if early is None else [early_draw_sentence(early, known.units)]
@@ -194,7 +195,7 @@ def _quick_entry(known: Known) -> None:
 
 def _keep_weighings(known: Known, text: str, to: str) -> None:
     try:
-        pairs = parts.read_pairs(text, parse_length, parse_weight, "20 = 33")
+        pairs = parts.read_pairs(text, read_length, read_weight, "20 = 33")
         for reading in pairs:
             check_reading(*reading)
     except TillerLensError as error:
@@ -207,8 +208,8 @@ def _keep_weighings(known: Known, text: str, to: str) -> None:
 
 def _keep_arrows(known: Known, text: str, draw: str, to: str) -> None:
     try:
-        pairs = parts.read_pairs(text, _arrow_mass, _speed, "500 gr = 150 fps")
-        at = parse_length(draw)
+        pairs = parts.read_pairs(text, in_units(_arrow_mass), in_units(_speed), "500 gr = 150 fps")
+        at = read_length(draw)
         check_draw(at)
         for shot in pairs:
             check_arrow(*shot)
@@ -225,13 +226,13 @@ def _keep_arrows(known: Known, text: str, draw: str, to: str) -> None:
 def _beside(known: Known) -> Typed:
     with st.expander("Brace height, other arrows, the bow's own mass, a heated belly"):
         brace, _ = parts.field(
-            "Brace height, from the handle's back to the string", _brace, "brace_text",
+            in_length("Brace height, from the handle's back to the string"), _brace, "brace_text",
         )  # fmt: skip
         others, _ = parts.field("Speed wanted for arrows of", _masses, "others_text", placeholder="400, 450 gr, 30 g")
         factor = st.number_input(
             "How much more a heat-hardened belly takes, in your own experience", 0.5, 2.0, 1.0, 0.05, key="heat_factor",
         )  # fmt: skip
-        mass, fit = parts.field("The bow weighs", _mass, "mass_text", placeholder="19 oz or 540 g")
+        mass, fit = parts.field(f"The bow weighs ({'g' if known.units.weight == 'kg' else 'oz'})", in_units(_mass), "mass_text")
         kept = st.button("Keep its mass", key="keep_mass")
         if kept and mass is None and fit:
             st.error("Type what the bow weighs first.")
@@ -241,14 +242,14 @@ def _beside(known: Known) -> Typed:
 
 
 def _masses(text: str) -> list[float]:
-    masses = [_arrow_mass(part) for part in filter(str.strip, text.split(","))]
+    masses = [in_units(_arrow_mass)(part) for part in filter(str.strip, text.split(","))]
     for mass in masses:
         check_arrow_mass(mass)
     return masses
 
 
 def _brace(text: str) -> float:
-    brace = parse_length(text)
+    brace = read_length(text)
     check_brace(brace)
     return brace
 

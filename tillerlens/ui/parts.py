@@ -187,6 +187,14 @@ def keep_events(known: Known, entries: Sequence[tuple[str, dict[str, Any], str]]
     return True
 
 
+def scrape_of(events: Sequence[Event], event: Event) -> list[Event]:
+    """All that was noted with this entry as one scrape: its stretches and what was expected of it. The entry alone where it was
+    not part of one."""
+    together = [e for e in events if e.happened_at == event.happened_at and e.kind in ("scrape", "note")]
+    planned = [e for e in together if e.kind == "scrape" or e.notes.startswith(of.FORETOLD)]
+    return planned if event in planned and any(e.kind == "scrape" for e in planned) else [event]
+
+
 def flash(text: str) -> None:
     """Said once, on the run after this one."""
     st.session_state["bench_flash"] = text
@@ -200,16 +208,21 @@ def say_flash() -> None:
 
 def take_back(known: Known, kinds: Sequence[str], say: Callable[[Event], str], key: str) -> None:
     """Choose one of the entries of these kinds and take it out of the record again."""
-    entries = {e.id: e for e in reversed(known.events) if e.kind in kinds}
+    entries: dict[str, Event] = {}
+    for e in reversed(known.events):
+        if e.kind in kinds and not any(q.id in entries for q in scrape_of(known.events, e)):
+            entries[e.id] = e
     if not entries:
         return
     with st.expander("Take an entry back"):
-        names = told_apart({i: say(e) for i, e in entries.items()})
+        parts = {i: [q for q in scrape_of(known.events, e) if q.kind in kinds] for i, e in entries.items()}
+        names = told_apart({i: "; ".join(map(say, every)) for i, every in parts.items()})
         chosen = st.selectbox("Entry", list(entries), format_func=names.__getitem__, key=f"back_{key}")
         sure = st.checkbox("Yes, remove it from the record", key=f"back_sure_{key}_{chosen}")
         if st.button("Remove this entry", disabled=not sure, key=f"back_do_{key}"):
             try:
-                store.remove_event(known.record, chosen)
+                for part in scrape_of(known.events, entries[chosen]):
+                    store.remove_event(known.record, part.id)
             except TillerLensError as error:
                 say_error(error)
                 return

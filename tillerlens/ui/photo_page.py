@@ -25,7 +25,7 @@ from tillerlens.ui import fields, work
 from tillerlens.ui.editor import Place, placed, show_editor
 from tillerlens.ui.editor.found import focus_of, found_places, say_corrections, traced_curves
 from tillerlens.ui.result import Shown, can_be_pointed_at, show_result
-from tillerlens.ui.typed import hold_units, in_length, length_text, read_length, said, units_now
+from tillerlens.ui.typed import hold_units, in_length, length_text, read_length, said, say_in, units_now
 from tillerlens.units import MM_PER_INCH
 
 OWN = "my own photograph"
@@ -212,7 +212,7 @@ def _settings() -> tuple[Units, Wish]:
         )
         weight = right.selectbox("Weights in", weights, key="unit_weight")
         st.caption(
-            "Upper minus lower gap at the fades; 0 to 1/4 in is common; makers disagree."
+            say_in("Upper minus lower gap at the fades; 0 to 1/4 in is common; makers disagree.")
         )
         low = _wish_field(left, "Least", 0.0, length)
         high = _wish_field(right, "Most", MM_PER_INCH / 4, length)

@@ -20,6 +20,7 @@ _NUMBER = r"-?(?:\d+ \d+/\d+|\d+/\d+|\d+(?:\.\d+)?)"
 # as the errors say lengths and weights: one amount, or two with the unit behind the second
 _NO_UNIT = r"(?! (?:the|a|an|all|one|each|every|\d))"  # behind an "in" that is a word: 2 in the record, 95 in 100
 _UNIT = rf"(?P<unit>\"| in\b{_NO_UNIT}| inches\b| lb\b)"
+_LAST_INCH, _AN_INCH = re.compile(r"\blast inch\b"), re.compile(r"\b(?:an|per|each) inch\b")
 _SAID = re.compile(rf"(?P<a>{_NUMBER})(?:(?P<between> and | to )(?P<b>{_NUMBER}))?{_UNIT}")
 
 
@@ -117,7 +118,11 @@ def say_in(text: str, units: Units | None = None) -> str:
         said = [f"{_amount(part) * factor:.3g}" for part in (match["a"], match["b"]) if part is not None]
         return f"{(match['between'] or '').join(said)} {unit}"
 
-    return _SAID.sub(one, text)
+    text = _SAID.sub(one, text)
+    if units.length == "cm":  # rates by the inch: as many pounds or per cent on as much draw
+        text = _LAST_INCH.sub("last 2.5 cm", text)
+        text = _AN_INCH.sub("each 2.5 cm", text)
+    return text
 
 
 def said(error: TillerLensError) -> str:
