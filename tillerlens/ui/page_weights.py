@@ -30,8 +30,9 @@ from tillerlens.ui import parts
 from tillerlens.ui.fields import plain
 from tillerlens.ui.parts import Known
 from tillerlens.ui.place import Place, say_error
+from tillerlens.ui.rows import field_rows, more_rows, pairs_of, row_keys
 from tillerlens.ui.turns import MEASURING, in_turn
-from tillerlens.ui.typed import in_length, in_units, read_length, read_weight, say_in
+from tillerlens.ui.typed import in_length, in_units, in_weight, read_length, read_weight, say_in
 from tillerlens.units import format_grains, newtons_from_pounds
 
 FACES = {"back": "to the back", "belly": "to the belly"}
@@ -174,28 +175,35 @@ def _bench(mark: str, brace_back_mm: float | None, heat_factor: float, _of: tupl
 def _quick_entry(known: Known) -> None:
     st.markdown("#### Type in readings")
     left, right = st.columns(2)
-    with left, st.form("weighings", clear_on_submit=False, border=True):
-        text = st.text_area("Weighings: draw = weight, a line each", key="weigh_text", placeholder="20 = 33\n22 = 37.5\n24 = 42")
-        to = st.segmented_control(
-            "Draw measured", FACES, format_func=FACES.__getitem__, default=known.settings.draw_to, key="weigh_to", required=True
-        )
-        if st.form_submit_button("Keep these weighings", type="primary"):
-            _keep_weighings(known, text, str(to))
-    with right, st.form("arrows", clear_on_submit=False, border=True):
-        text = st.text_area("Arrows: mass = speed, a line each", key="arrow_text", placeholder="500 gr = 150 fps\n32 g = 46 m/s")
-        draw = st.text_input("Shot at a draw of", key="arrow_draw", placeholder="28")
-        to = st.segmented_control(
-            "Draw measured", FACES, format_func=FACES.__getitem__, default=known.settings.draw_to, key="arrow_to", required=True
-        )
-        if st.form_submit_button("Keep these arrows"):
-            _keep_arrows(known, text, draw, str(to))
+    metric = known.units.weight == "kg"
+    with left:
+        with st.form("weighings", clear_on_submit=False, border=True):
+            rows = field_rows("weigh", (in_length("Draw"), in_weight("Weight")), [["", ""]] * 4)
+            to = _to(known, "weigh_to")
+            if st.form_submit_button("Keep these weighings", type="primary"):
+                _keep_weighings(known, rows, str(to))
+        more_rows("weigh", 4)
+    with right:
+        with st.form("arrows", clear_on_submit=False, border=True):
+            speed = "m/s" if known.units.length == "cm" else "fps"
+            rows = field_rows("arrow", (f"Arrow ({'g' if metric else 'gr'})", f"Speed ({speed})"), [["", ""]] * 3)
+            draw = st.text_input(in_length("Shot at a draw of"), key="arrow_draw")
+            to = _to(known, "arrow_to")
+            if st.form_submit_button("Keep these arrows"):
+                _keep_arrows(known, rows, draw, str(to))
+        more_rows("arrow", 3)
     if known.settings.draw_to == "belly" and known.bow.handle_thickness_mm is None:
         st.caption("Draws to the belly count once the handle's thickness is noted with the bow.")
 
 
-def _keep_weighings(known: Known, text: str, to: str) -> None:
+def _to(known: Known, key: str) -> Any:
+    usual = known.settings.draw_to
+    return st.segmented_control("Draw measured", FACES, format_func=FACES.__getitem__, default=usual, key=key, required=True)
+
+
+def _keep_weighings(known: Known, rows: list[list[str]], to: str) -> None:
     try:
-        pairs = parts.read_pairs(text, read_length, read_weight, "20 = 33")
+        pairs = pairs_of(rows, read_length, read_weight, "a draw and a weight")
         for reading in pairs:
             check_reading(*reading)
     except TillerLensError as error:
@@ -203,12 +211,12 @@ def _keep_weighings(known: Known, text: str, to: str) -> None:
         return
     entries = [("weighing", {"draw_mm": d, "draw_to": to, "weight_n": w}, "") for d, w in pairs]
     if parts.keep_events(known, entries, datetime.now(UTC)):
-        parts.clear(["weigh_text"], f"Kept: {len(pairs)} weighing{'s' if len(pairs) > 1 else ''}.")
+        parts.clear(row_keys("weigh", 2), f"Kept: {len(pairs)} weighing{'s' if len(pairs) > 1 else ''}.")
 
 
-def _keep_arrows(known: Known, text: str, draw: str, to: str) -> None:
+def _keep_arrows(known: Known, rows: list[list[str]], draw: str, to: str) -> None:
     try:
-        pairs = parts.read_pairs(text, in_units(_arrow_mass), in_units(_speed), "500 gr = 150 fps")
+        pairs = pairs_of(rows, in_units(_arrow_mass), in_units(_speed), "an arrow and its speed")
         at = read_length(draw)
         check_draw(at)
         for shot in pairs:
@@ -220,7 +228,7 @@ def _keep_arrows(known: Known, text: str, draw: str, to: str) -> None:
         ("arrow_speed", {"arrow_mass_kg": m, "speed_m_s": v, "draw_mm": at, "draw_to": to}, "") for m, v in pairs
     ]
     if parts.keep_events(known, entries, datetime.now(UTC)):
-        parts.clear(["arrow_text"], f"Kept: {len(pairs)} arrow{'s' if len(pairs) > 1 else ''}.")
+        parts.clear(row_keys("arrow", 2), f"Kept: {len(pairs)} arrow{'s' if len(pairs) > 1 else ''}.")
 
 
 def _beside(known: Known) -> Typed:

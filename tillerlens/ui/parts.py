@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -11,9 +12,8 @@ from typing import Any
 
 import streamlit as st
 
-from tillerlens.core.reading import shown
 from tillerlens.errors import ShotError, TillerLensError
-from tillerlens.measurement import Limb
+from tillerlens.measurement import LIMBS, Limb
 from tillerlens.mechanics.section import LimbSections
 from tillerlens.record import Bow, Event, Record, Stage, store
 from tillerlens.record.entries import check_entry
@@ -27,7 +27,10 @@ from tillerlens.ui.fields import in_words, plain, told_apart
 from tillerlens.ui.kept import Settings
 from tillerlens.ui.look import BADGES
 from tillerlens.ui.place import Place, say_error
+from tillerlens.ui.rows import field_rows, more_rows
 from tillerlens.ui.together import documents_of
+from tillerlens.ui.typed import in_length, is_bare, length_text, length_unit, units_now
+from tillerlens.units import parse_length
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,19 +150,6 @@ def chart(known: Known, title: str, make: Callable[[], Any], key: str, alt: str,
 # --- what is typed
 
 
-def read_pairs(text: str, left: Callable[[str], float], right: Callable[[str], float], example: str) -> list[tuple[float, float]]:
-    """Lines like ``20 = 33`` as pairs of numbers. Raises ShotError with the line that cannot be read."""
-    out = []
-    for line in filter(str.strip, text.splitlines()):
-        parts = next((line.split(sign) for sign in ("=", ":", ";", ",") if sign in line), line.split())
-        if len(parts) != 2 or not all(map(str.strip, parts)):
-            raise ShotError(f"'{shown(line.strip())}' cannot be read.", f"Write each line like {example}.", given=line)
-        out.append((left(parts[0]), right(parts[1])))
-    if not out:
-        raise ShotError("Nothing was typed.", f"Write a line like {example}.")
-    return out
-
-
 def field(label: str, read: Callable[[str], Any], key: str, **more: Any) -> tuple[Any, bool]:
     """One text field and whether it is fit: its value, None where empty; the trouble stands beneath it."""
     text = st.text_input(label, key=key, **more)
@@ -249,15 +239,20 @@ def calipers(known: Known) -> dict[Limb, LimbSections] | None:
                 say_error(error)
             if known.last_scraped is not None and found[1] < known.last_scraped:
                 st.warning("Wood came off since these were read: measure again where it did.")
-        text = st.text_area(
-            "Limb, place from the nock, width, thickness and, if you know it, the crown of the back",
-            "" if found is None else found[0], height=180, placeholder="upper, 4, 1 1/4, 0.44\nupper, 12, 1 1/2, 0.52, 1/16",
-            key=f"calipers_{known.bow.id}",
-        )  # fmt: skip
-        st.caption("A bare number is inches; 35 mm is fine too. Five places on each limb, or more, from the nock inward.")
+        had = [] if found is None else [re.split(r"[,;\t]", line) for line in found[0].splitlines() if line.strip()]
+        labels = (in_length("Place from nock"), in_length("Width"), in_length("Thickness"), in_length("Crown"))
+        typed: list[str] = []
+        for limb in LIMBS:
+            st.markdown(f"**{limb.capitalize()} limb**")
+            first = [[_as_typed(cell) for cell in cells[1:5]] for cells in had if cells[0].strip().lower() == limb]
+            first = [(cells + [""] * 4)[:4] for cells in first] or [[""] * 4] * 5
+            key = f"calipers_{limb}_{known.bow.id}"
+            typed += [", ".join([limb, *(_with_unit(c) for c in row if c.strip())]) for row in field_rows(key, labels, first)]
+            more_rows(key, len(first))
+        st.caption("Five places on each limb, or more, from the nock inward. The back's crown may stay empty.")
         if st.button("Keep these caliper readings", key="keep_calipers"):
             try:
-                note = of.calipers_note(text)
+                note = of.calipers_note("\n".join(typed))
             except TillerLensError as error:
                 say_error(error)
             else:
@@ -265,3 +260,20 @@ def calipers(known: Known) -> dict[Limb, LimbSections] | None:
                     flash("Kept: the caliper readings, as a note on the timeline.")
                     st.rerun()
     return sections
+
+
+def _as_typed(cell: str) -> str:
+    """A kept reading for its field: a bare one is inches, and is turned where the field reads centimetres."""
+    cell = cell.strip()
+    if not is_bare(cell) or length_unit(units_now()) == "in":
+        return cell
+    try:
+        return length_text(parse_length(cell))
+    except ShotError:
+        return cell  # kept by a program that could read it; it is said beside the readings
+
+
+def _with_unit(cell: str) -> str:
+    """A reading as it is kept: a bare one is inches there."""
+    cell = " ".join(cell.replace(",", ".").split())
+    return f"{cell} cm" if is_bare(cell) and length_unit(units_now()) == "cm" else cell

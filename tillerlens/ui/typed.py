@@ -54,6 +54,11 @@ def length_unit(units: Units) -> str:
     return "cm" if units.length == "cm" else "in"
 
 
+def is_bare(text: str) -> bool:
+    """Whether it is a number and nothing that could be its unit."""
+    return _BARE.fullmatch(text) is not None and bool(text.strip())
+
+
 def read_length(text: str, units: Units | None = None) -> float:
     """Millimetres; a bare number is in the reader's unit. Raises ShotError."""
     metric = (units or units_now()).length == "cm" and _BARE.fullmatch(text)
