@@ -8,6 +8,7 @@ from app_visits import visit
 from bench_shop import fill_bench
 
 from tillerlens.record import Bow, open_record, store
+from tillerlens.report import bench_of_record as of
 from tillerlens.ui import kept
 
 ROOMS = ["shelf", "boards", "guide", "settings", "bow", "picture", "stage", "compare", "weights", "wood", "plan", "report"]
@@ -71,24 +72,37 @@ def test_no_page_speaks_of_inches(shop, room):
         assert any(re.search(r"\d cm\b", text) for text in spoken(page))
 
 
-@pytest.mark.parametrize("typed", ["50 = 0", "0 = 15", "900 = 15", "50 = 900", "50 = -4", "8 = 15", "fifty = 15", "50"])
+def type_rows(page, key, rows):
+    for i, row in enumerate(rows):
+        for j, text in enumerate(row):
+            page.text_input(key=f"{key}_{i}_{j}").set_value(text)
+
+
+def press(page, label):
+    next(b for b in page.button if b.label == label).click().run()
+    assert not page.exception
+
+
+@pytest.mark.parametrize(
+    "typed", [("50", "0"), ("0", "15"), ("900", "15"), ("50", "900"), ("50", "-4"), ("8", "15"), ("fifty", "15"), ("50", "")]
+)
 def test_a_weighing_that_makes_no_sense_is_refused_in_kilograms(shop, typed):
     bow = store.add_bow(shop, Bow(f"Swift {typed}"))
     page = visit("weights", bow)
-    page.text_area(key="weigh_text").set_value(typed)
-    next(b for b in page.button if b.label == "Keep these weighings").click().run()
-    assert not page.exception and len(page.error) == 1
+    type_rows(page, "weigh", [typed])
+    press(page, "Keep these weighings")
+    assert len(page.error) == 1
     assert not IMPERIAL.search(page.error[0].value.replace("\\", "")) and not store.list_events(shop, bow.id)
 
 
 def test_bare_numbers_are_centimetres_kilograms_grams_and_metres_a_second(shop):
     bow = store.add_bow(shop, Bow("Wren"))
     page = visit("weights", bow)
-    page.text_area(key="weigh_text").set_value("50 = 15\n24 in = 40 lb")
-    next(b for b in page.button if b.label == "Keep these weighings").click().run()
-    page.text_area(key="arrow_text").set_value("32 = 46")
+    type_rows(page, "weigh", [("50", "15"), ("24 in", "40 lb")])
+    press(page, "Keep these weighings")
+    type_rows(page, "arrow", [("32", "46")])
     page.text_input(key="arrow_draw").set_value("70")
-    next(b for b in page.button if b.label == "Keep these arrows").click().run()
+    press(page, "Keep these arrows")
     first, second = (e.details for e in store.list_events(shop, bow.id, "weighing"))
     assert (first["draw_mm"], first["weight_n"]) == pytest.approx((500.0, 15 * 9.80665))
     assert (second["draw_mm"], second["weight_n"]) == pytest.approx((609.6, 40 * 0.45359237 * 9.80665))
@@ -97,13 +111,12 @@ def test_bare_numbers_are_centimetres_kilograms_grams_and_metres_a_second(shop):
 
 
 def test_bare_caliper_readings_are_kept_with_their_unit(shop):
-    from tillerlens.report import bench_of_record as of
-
     bow = store.add_bow(shop, Bow("Robin"))
     page = visit("weights", bow)
-    typed = "upper, 10, 3.2, 1.1\nupper, 60, 3.8, 1.3, 2 mm\nlower, 10, 3.2, 1.1\nlower, 60, 3.8, 1.3"
-    page.text_area(key=f"calipers_{bow.id}").set_value(typed).run()
-    next(b for b in page.button if b.label == "Keep these caliper readings").click().run()
+    for limb in ("upper", "lower"):
+        type_rows(page, f"calipers_{limb}_{bow.id}", [("10", "3.2", "1.1"), ("60", "3.8", "13 mm")])
+    press(page, "Keep these caliper readings")
     text, _ = of.calipers_of(store.list_events(shop, bow.id))
     upper = of.read_calipers(text)["upper"]
     assert (upper.from_nock_mm[0], upper.width_mm[0], upper.thickness_mm[0]) == pytest.approx((100.0, 32.0, 11.0))
+    assert upper.thickness_mm[1] == pytest.approx(13.0)

@@ -264,6 +264,18 @@ def test_a_correction_that_voids_a_measurement_is_said_with_what_stands_and_kept
     assert (after.state, after.status) == ("braced", "refused")
 
 
+def test_the_time_of_a_kept_picture_can_be_changed(record):
+    bow = store.add_bow(record, Bow("Wren"))
+    stage = shop.add_stage(record, bow, "braced", size=(960, 720))
+    page = visit("stage", bow, stage)
+    next(d for d in page.get("datetime_input") if d.key == f"when_{stage.id}").set_value(datetime(2026, 1, 2, 8, 5))
+    page.text_area(key=f"notes_{stage.id}").set_value("by the barn")
+    page.button(key=f"keep_notes_{stage.id}").click().run()  # at once after typing
+    assert errors(page) == []
+    after = store.get_stage(record, stage.id)
+    assert after.taken_at.astimezone().replace(tzinfo=None) == datetime(2026, 1, 2, 8, 5) and after.notes == "by the barn"
+
+
 def test_a_picture_leaves_the_timeline_after_a_question(record):
     bow = shop.fill(record)
     stage = store.list_stages(record, bow.id)[1]

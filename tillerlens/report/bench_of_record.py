@@ -129,13 +129,6 @@ def read_calipers(text: str) -> dict[Limb, LimbSections]:
     return {limb: sections_from_stations(rows, limb) for limb, rows in stations.items()}
 
 
-def with_unit(text: str, unit: str) -> str:
-    """Caliper readings with the unit behind every bare number, so that they are read alike by everybody. Inches stay bare."""
-    if unit == "in":
-        return text
-    return re.sub(r"([,;\t]\s*)([\d.]+)(?=\s*(?:[,;\t]|$))", rf"\1\2 {unit}", text, flags=re.MULTILINE)
-
-
 def calipers_note(text: str) -> str:
     """The readings as a note, once they can be read."""
     read_calipers(text)

@@ -311,6 +311,7 @@ def say_all(values: Mapping[str, Value], units: Units) -> dict[str, tuple[str, s
 # --- sentences that were made in inches and pounds
 
 _NUMBER = r"\d+(?:\.\d+)?(?: \d+/\d+)?(?!\d*/)|\d+/\d+"
+_LAST_INCH, _AN_INCH = re.compile(r"\blast inch\b"), re.compile(r"\b(?:an|each|per) inch\b")
 _IN_TEXT = re.compile(
     r"(?P<quoted>(?<![\w'])'[^']*'(?!\w))"  # what somebody typed stays as it was typed
     rf"|(?<![\w./])(?P<sign>[±−-]?)(?P<a>{_NUMBER})(?:(?P<between> to | and | by )(?P<b>{_NUMBER}))?"
@@ -332,7 +333,10 @@ def in_units(text: str, units: Units) -> str:
     units : Units
         What the reader has chosen.
     """
-    return _IN_TEXT.sub(lambda match: _in_units(match, units), text)
+    text = _IN_TEXT.sub(lambda match: _in_units(match, units), text)
+    if units.length == "cm":  # rates by the inch
+        text = _AN_INCH.sub("2.54 cm", _LAST_INCH.sub("last 2.54 cm", text))
+    return text
 
 
 def in_words(reason: Reason, units: Units) -> str:

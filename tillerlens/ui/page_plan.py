@@ -46,6 +46,7 @@ BEND_WORDS: dict[Bend, str] = {
 
 def show(place: Place) -> None:
     known = parts.open_page(place, "Scraping plan")
+    _undo(known)
     top = st.container()
     wish = _wish(known)
     sections = parts.calipers(known)
@@ -53,6 +54,23 @@ def show(place: Place) -> None:
         _planned(known, wish, sections)
     what_if.show(known, sections)
     parts.take_back(known, ("scrape",), lambda e: _said_scrape(e, known), "plan")
+
+
+def _undo(known: Known) -> None:
+    """The scrape that was just noted, taken back in one press."""
+    when = st.session_state.get("just_scraped")
+    part = next((e for e in known.events if e.kind == "scrape" and e.happened_at == when), None)
+    if part is None:
+        st.session_state.pop("just_scraped", None)
+    elif st.button("Undo: I did not scrape", key="off_scrape_just"):
+        try:
+            for event in parts.scrape_of(known.events, part):
+                store.remove_event(known.record, event.id)
+        except TillerLensError as error:
+            say_error(error)
+            return
+        parts.flash("The scrape is taken back.")
+        st.rerun()
 
 
 # --- what is wished
@@ -283,7 +301,9 @@ def _did_it(known: Known, plan: Plan) -> None:
                 details |= {"tool": tool.strip()} if tool.strip() else {}
                 entries.append(("scrape", details, f"As planned: about {100 * s.share:g} % of the thickness."))
             entries.append(("note", {}, of.foretold_note(plan, _foretold(known, plan))))
-            if parts.keep_events(known, entries, datetime.now(UTC)):
+            when = datetime.now(UTC)
+            if parts.keep_events(known, entries, when):
+                st.session_state["just_scraped"] = when
                 parts.flash("Noted. Now exercise the bow with part draws, photograph it, measure again, and make a new plan.")
                 st.rerun()
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from datetime import datetime
 from typing import Any
 
 import streamlit as st
@@ -226,7 +227,7 @@ def _about(place: Place, stage: Stage) -> None:
                 names = ", ".join(change["field"].replace("_", " ") for change in c.changes)
                 why = f" ({plain(c.reason)})" if c.reason else ""
                 st.markdown(f"{c.made_at.astimezone():%d %b %Y, %H:%M}: {plain(c.who)} changed {plain(names)}{why}")
-    with st.expander("Notes, and taking this picture off the timeline"):
+    with st.expander("Time and notes, and taking this picture off the timeline"):
         _notes(place, stage)
         sure = st.checkbox("I want to take this picture and its measurements off the timeline for good", key=f"sure_{stage.id}")
         if st.button("Take it off", disabled=not sure, key=f"off_{stage.id}"):
@@ -237,7 +238,12 @@ def _about(place: Place, stage: Stage) -> None:
 
 def _notes(place: Place, stage: Stage) -> None:
     notes = st.text_area("Notes on this picture", stage.notes, key=f"notes_{stage.id}")
-    if st.button("Keep the notes", key=f"keep_notes_{stage.id}"):
+    was = stage.taken_at.astimezone().replace(tzinfo=None)
+    given = st.datetime_input("Taken", was, key=f"when_{stage.id}", step=60)
+    if st.button("Keep time and notes", key=f"keep_notes_{stage.id}"):
+        same = not isinstance(given, datetime) or given.replace(second=0, microsecond=0) == was.replace(second=0, microsecond=0)
         with told():
-            store.update_stage(place.record, replace(stage, notes=notes))
+            taken_at = stage.taken_at if same else given.astimezone()
+            store.update_stage(place.record, replace(stage, notes=notes, taken_at=taken_at))
+            st.toast("Kept.")
             st.rerun()

@@ -30,8 +30,9 @@ from tillerlens.ui import parts
 from tillerlens.ui.fields import plain
 from tillerlens.ui.parts import Known
 from tillerlens.ui.place import Place, say_error
+from tillerlens.ui.rows import field_rows, more_rows, pairs_of, row_keys
 from tillerlens.ui.turns import MEASURING, in_turn
-from tillerlens.ui.typed import in_length, in_units, length_unit, read_length, read_weight
+from tillerlens.ui.typed import in_length, in_units, in_weight, read_length, read_weight, say_in
 from tillerlens.units import newtons_from_pounds
 
 FACES = {"back": "to the back", "belly": "to the belly"}
@@ -91,7 +92,7 @@ def _say(known: Known, bench: Bench, given: Given, typed: Typed, early: EarlyDra
     rows = number_rows(bench, known.units)
     if rows:
         st.markdown("#### Numbers")
-        cells = "\n".join(f"| {what} | {value} | {reach} |" for what, value, reach in rows)
+        cells = "\n".join(f"| {say_in(what)} | {value} | {reach} |" for what, value, reach in rows)
         st.markdown(f"| what | value | interval |\n|---|---|---|\n{cells}")
     said = [s for s in bench_words(bench, known.units, typed.others) if s.about != "care"]
     said += [] if early is None else [early_draw_sentence(early, known.units)]
@@ -173,33 +174,36 @@ def _bench(mark: str, brace_back_mm: float | None, heat_factor: float, _of: tupl
 
 def _quick_entry(known: Known) -> None:
     st.markdown("#### Type in readings")
-    metric = known.units.length == "cm" and known.units.weight == "kg"
     left, right = st.columns(2)
-    with left, st.form("weighings", clear_on_submit=False, border=True):
-        like = "50 = 15\n55 = 17\n60 = 19" if metric else "20 = 33\n22 = 37.5\n24 = 42"
-        label = f"Weighings: draw ({length_unit(known.units)}) = weight ({known.units.weight}), a line each"
-        text = st.text_area(label, key="weigh_text", placeholder=like)
-        to = st.segmented_control(
-            "Draw measured", FACES, format_func=FACES.__getitem__, default=known.settings.draw_to, key="weigh_to", required=True
-        )
-        if st.form_submit_button("Keep these weighings", type="primary"):
-            _keep_weighings(known, text, str(to))
-    with right, st.form("arrows", clear_on_submit=False, border=True):
-        like = "32 g = 46 m/s" if metric else "500 gr = 150 fps\n32 g = 46 m/s"
-        text = st.text_area("Arrows: mass = speed, a line each", key="arrow_text", placeholder=like)
-        draw = st.text_input(in_length("Shot at a draw of"), key="arrow_draw")
-        to = st.segmented_control(
-            "Draw measured", FACES, format_func=FACES.__getitem__, default=known.settings.draw_to, key="arrow_to", required=True
-        )
-        if st.form_submit_button("Keep these arrows"):
-            _keep_arrows(known, text, draw, str(to))
+    metric = known.units.weight == "kg"
+    with left:
+        with st.form("weighings", clear_on_submit=False, border=True):
+            rows = field_rows("weigh", (in_length("Draw"), in_weight("Weight")), [["", ""]] * 4)
+            to = _to(known, "weigh_to")
+            if st.form_submit_button("Keep these weighings", type="primary"):
+                _keep_weighings(known, rows, str(to))
+        more_rows("weigh", 4)
+    with right:
+        with st.form("arrows", clear_on_submit=False, border=True):
+            speed = "m/s" if known.units.length == "cm" else "fps"
+            rows = field_rows("arrow", (f"Arrow ({'g' if metric else 'gr'})", f"Speed ({speed})"), [["", ""]] * 3)
+            draw = st.text_input(in_length("Shot at a draw of"), key="arrow_draw")
+            to = _to(known, "arrow_to")
+            if st.form_submit_button("Keep these arrows"):
+                _keep_arrows(known, rows, draw, str(to))
+        more_rows("arrow", 3)
     if known.settings.draw_to == "belly" and known.bow.handle_thickness_mm is None:
         st.caption("Draws to the belly count once the handle's thickness is noted with the bow.")
 
 
-def _keep_weighings(known: Known, text: str, to: str) -> None:
+def _to(known: Known, key: str) -> Any:
+    usual = known.settings.draw_to
+    return st.segmented_control("Draw measured", FACES, format_func=FACES.__getitem__, default=usual, key=key, required=True)
+
+
+def _keep_weighings(known: Known, rows: list[list[str]], to: str) -> None:
     try:
-        pairs = parts.read_pairs(text, read_length, read_weight, "20 in = 33 lb or 50 cm = 15 kg")
+        pairs = pairs_of(rows, read_length, read_weight, "a draw and a weight")
         for reading in pairs:
             check_reading(*reading)
     except TillerLensError as error:
@@ -207,12 +211,12 @@ def _keep_weighings(known: Known, text: str, to: str) -> None:
         return
     entries = [("weighing", {"draw_mm": d, "draw_to": to, "weight_n": w}, "") for d, w in pairs]
     if parts.keep_events(known, entries, datetime.now(UTC)):
-        parts.clear(["weigh_text"], f"Kept: {len(pairs)} weighing{'s' if len(pairs) > 1 else ''}.")
+        parts.clear(row_keys("weigh", 2), f"Kept: {len(pairs)} weighing{'s' if len(pairs) > 1 else ''}.")
 
 
-def _keep_arrows(known: Known, text: str, draw: str, to: str) -> None:
+def _keep_arrows(known: Known, rows: list[list[str]], draw: str, to: str) -> None:
     try:
-        pairs = parts.read_pairs(text, in_units(_arrow_mass), in_units(_speed), "500 gr = 150 fps or 32 g = 46 m/s")
+        pairs = pairs_of(rows, in_units(_arrow_mass), in_units(_speed), "an arrow and its speed")
         at = read_length(draw)
         check_draw(at)
         for shot in pairs:
@@ -224,7 +228,7 @@ def _keep_arrows(known: Known, text: str, draw: str, to: str) -> None:
         ("arrow_speed", {"arrow_mass_kg": m, "speed_m_s": v, "draw_mm": at, "draw_to": to}, "") for m, v in pairs
     ]
     if parts.keep_events(known, entries, datetime.now(UTC)):
-        parts.clear(["arrow_text"], f"Kept: {len(pairs)} arrow{'s' if len(pairs) > 1 else ''}.")
+        parts.clear(row_keys("arrow", 2), f"Kept: {len(pairs)} arrow{'s' if len(pairs) > 1 else ''}.")
 
 
 def _beside(known: Known) -> Typed:
@@ -232,22 +236,18 @@ def _beside(known: Known) -> Typed:
         brace, _ = parts.field(
             in_length("Brace height, from the handle's back to the string"), _brace, "brace_text",
         )  # fmt: skip
-        others, _ = parts.field("Speed wanted for arrows of", _masses, "others_text", placeholder=_some_masses(known))
+        some = "26, 30" if known.units.weight == "kg" else "400, 450 gr, 30 g"
+        others, _ = parts.field("Speed wanted for arrows of", _masses, "others_text", placeholder=some)
         factor = st.number_input(
             "How much more a heat-hardened belly takes, in your own experience", 0.5, 2.0, 1.0, 0.05, key="heat_factor",
         )  # fmt: skip
-        like = "540 g" if known.units.weight == "kg" else "19 oz"
-        mass, fit = parts.field("The bow weighs", in_units(_mass), "mass_text", placeholder=like)
+        mass, fit = parts.field(f"The bow weighs ({'g' if known.units.weight == 'kg' else 'oz'})", in_units(_mass), "mass_text")
         kept = st.button("Keep its mass", key="keep_mass")
         if kept and mass is None and fit:
             st.error("Type what the bow weighs first.")
         if kept and mass is not None and parts.keep_events(known, [("mass", {"mass_kg": mass}, "")], datetime.now(UTC)):
             parts.clear(["mass_text"], "Kept: the bow's mass.")
     return Typed(brace, float(factor), tuple(others or ()))
-
-
-def _some_masses(known: Known) -> str:
-    return "26, 30 g" if known.units.weight == "kg" else "400, 450 gr"
 
 
 def _masses(text: str) -> list[float]:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Literal
 
 import streamlit as st
 
+from tillerlens.core.reading import shown
 from tillerlens.errors import ShotError
 from tillerlens.shot import as_point
 from tillerlens.ui.fields import TAG_NUMBERS, as_text, plain
@@ -16,7 +18,7 @@ from tillerlens.units import inches_from_mm
 MOST_ROWS = 40
 
 
-def number_rows(key: str, labels: Sequence[str], first: Sequence[Sequence[str]], hints: Sequence[str] = ()) -> list[list[str]]:
+def field_rows(key: str, labels: Sequence[str], first: Sequence[Sequence[str]], hints: Sequence[str] = ()) -> list[list[str]]:
     """Rows of text fields side by side; the texts of those with anything in them.
 
     Parameters
@@ -54,19 +56,34 @@ def more_rows(key: str, shown: int) -> None:
         st.rerun()
 
 
-def clear_rows(key: str) -> None:
-    """Forget what the rows hold; before they are shown."""
-    for name in [k for k in st.session_state if str(k).startswith(f"{key}_")]:
-        del st.session_state[name]
+def pairs_of(
+    rows: Sequence[Sequence[str]], left: Callable[[str], float], right: Callable[[str], float], what: str
+) -> list[tuple[float, float]]:
+    """The numbers of rows of two fields; what: what a row holds, for the error. Raises ShotError with the row that is not whole,
+    and what the readers raise."""
+    out = []
+    for a, b in rows:
+        if not a.strip() or not b.strip():
+            raise ShotError(f"A row has only '{shown((a or b).strip(), 40)}' in it.", f"Fill in {what}, or empty the row.")
+        out.append((left(a), right(b)))
+    if not out:
+        raise ShotError("Nothing was typed.", f"Fill in {what}.")
+    return out
+
+
+def row_keys(key: str, columns: int) -> list[str]:
+    """The keys of every field that the rows have now."""
+    ours = re.compile(rf"{re.escape(key)}_\d+_[0-{columns - 1}]")
+    return [str(k) for k in st.session_state if ours.fullmatch(str(k))]
 
 
 def ask_centres(key: str, had: Mapping[str, Any] | None, bad: list[str]) -> dict[str, list[float]]:
     """Where printed tags hang: number, right and down of each, in inches. What cannot be read is said, and goes into ``bad``."""
     first = [[tag, as_text(at[0]), as_text(at[1])] for tag, place in (had or {}).items() if (at := as_point(place)) is not None]
-    shown = first or [[str(tag), "", ""] for tag in range(4)]
+    usual = first or [[str(tag), "", ""] for tag in range(4)]
     st.caption("Where each tag's centre hangs, to the right of and below any one of them.")
-    rows = number_rows(key, ("Tag", in_length("Right"), in_length("Down")), shown, ("0", "0", "0"))
-    more_rows(key, len(shown))
+    rows = field_rows(key, ("Tag", in_length("Right"), in_length("Down")), usual, ("0", "0", "0"))
+    more_rows(key, len(usual))
     centres: dict[str, list[float]] = {}
     for number, right, down in rows:
         if not right.strip() and not down.strip():

@@ -11,6 +11,7 @@ from tillerlens import units as reading
 from tillerlens.cli_words import EVENT_WORDS, Reader
 from tillerlens.errors import TillerLensError
 from tillerlens.report.lengths import Units, in_words
+from tillerlens.report.lengths import in_units as in_units_of
 from tillerlens.units import MM_PER_INCH, NEWTON_PER_POUND, STANDARD_GRAVITY, format_inches
 
 _PAGE = "units_on_page"
@@ -46,6 +47,11 @@ def in_weight(label: str, units: Units | None = None) -> str:
 
 def length_unit(units: Units) -> str:
     return "cm" if units.length == "cm" else "in"
+
+
+def is_bare(text: str) -> bool:
+    """Whether it is a number and nothing that could be its unit."""
+    return _BARE.fullmatch(text) is not None and bool(text.strip())
 
 
 def read_length(text: str, units: Units | None = None) -> float:
@@ -98,6 +104,11 @@ def weight_text(newtons: float | None, units: Units | None = None) -> str:
         return ""
     per = STANDARD_GRAVITY if (units or units_now()).weight == "kg" else NEWTON_PER_POUND
     return f"{round(newtons / per, 9):.9g}"
+
+
+def say_in(text: str, units: Units | None = None) -> str:
+    """A sentence with its lengths and weights in the reader's units; it was made in inches and pounds."""
+    return in_units_of(text, units or units_now())
 
 
 def said(error: TillerLensError) -> str:
