@@ -248,6 +248,26 @@ def test_a_bow_leaves_the_shelf_only_when_its_name_is_written(record):
     assert errors(page) == [] and store.list_bows(record) == []
 
 
+def test_a_backup_made_before_a_bow_leaves_brings_it_back(record):
+    bow = full(record)
+    stages = store.list_stages(record, bow.id)
+    page = visit("bow", bow)
+    page.button(key=f"backup_{bow.id}").click().run()
+    assert errors(page) == []
+    data, name = page.session_state["backups"][bow.id]
+    assert name.endswith(".zip") and [b.label for b in page.get("download_button")][-1].startswith("Save the backup")
+    page.text_input(key=f"off_name_{bow.id}").set_value(bow.name)
+    page.button(key=f"off_bow_{bow.id}").click().run()  # at once after typing
+    assert errors(page) == [] and store.list_bows(record) == []
+    page = visit("settings")
+    page.file_uploader(key="restore_zip").set_value((name, data, "application/zip")).run()
+    assert errors(page) == [] and "comes onto the shelf" in said(page) and store.list_bows(record) == []
+    page.button(key="restore_do").click().run()
+    assert errors(page) == [] and store.list_stages(record, bow.id) == stages
+    page.file_uploader(key="restore_zip").set_value(("odd.zip", b"no zip", "application/zip")).run()
+    assert len(errors(page)) == 1
+
+
 # --- boards and settings
 
 

@@ -14,7 +14,7 @@ from tillerlens.record.views import Timeline, timeline
 from tillerlens.report.charts_bow import reflex_chart, trends_chart
 from tillerlens.report.lengths import say_interval, say_minutes, say_value, say_weight
 from tillerlens.report.of_record import reflexes_of, trends_of
-from tillerlens.ui import caught, kept
+from tillerlens.ui import backup, caught, kept
 from tillerlens.ui.bow_form import ask_bow, facts
 from tillerlens.ui.event_form import KINDS, ask_event, say_event
 from tillerlens.ui.fields import in_words, plain
@@ -109,7 +109,7 @@ def _entries(place: Place, found: Timeline) -> None:
                 _event(place, found, entry)
             said |= {e.id for e in together}
     if len(shown) < len(entries):
-        st.checkbox(f"Show the {len(entries) - len(shown)} earlier ones too", key=key)
+        st.checkbox(f"Show what came before ({len(entries) - len(shown)} more)", key=key)
 
 
 def _stage(place: Place, bow: Bow, stage: Stage, number: int) -> None:
@@ -262,7 +262,8 @@ def _bow_itself(place: Place, bow: Bow) -> None:
             st.session_state.pop(held)
             _change(lambda: store.update_bow(place.record, replace(opened, **given)))
     with st.expander("Take this bow off the shelf"):
-        st.markdown("Its pictures, measurements and notes go with it. An export made beforehand can bring it back.")
+        st.markdown("Its photos, measurements and notes go with it. A backup made first can bring it back.")
+        backup.offer(place.record, [bow.id], bow.id, "Make a backup of this bow")
         text = st.text_input("Write the bow's name to say that you are sure", key=f"off_name_{bow.id}")
         if st.button("Take it off for good", key=f"off_bow_{bow.id}"):
             with told():

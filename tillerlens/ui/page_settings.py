@@ -9,7 +9,7 @@ import streamlit as st
 
 from tillerlens.errors import ShotError
 from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION, Wish
-from tillerlens.ui import kept
+from tillerlens.ui import backup, kept
 from tillerlens.ui.fields import plain
 from tillerlens.ui.place import Place, say_error, told
 from tillerlens.ui.typed import forget_units, in_length, length_text, read_length
@@ -64,6 +64,10 @@ def show(place: Place) -> None:
             st.toast("Kept.")
             forget_units()
             st.rerun()
+    with st.expander("Backup"):
+        st.markdown("Everything of the shop in one zip: photos, measurements, notes. Keep it on another disk.")
+        backup.offer(place.record, None, "shop", "Make a backup of the whole shop")
+        backup.put_back(place.record)
     with st.container(border=True):
         st.markdown("**Cautions.** They stand beside every verdict and cannot be switched off.")
         for care in (*CARE_ALWAYS, *CARE_UNDER_TENSION):
