@@ -48,8 +48,7 @@ def find(strung: Sequence[dict[str, Any]], rest: dict[str, Any] | None) -> Findi
 def find_in(stiffness: Stiffness, seen: Sequence[SeenBow], rest: SeenBow | None) -> Finding:
     """The finding on a stiffness that was estimated from these pictures."""
     used = [b for b in seen if b.name in stiffness.pictures]
-    curves = limb_curves(stiffness, used)
-    found = find_places(*curves, LEAST_Z if curves[0].slow is not None and _rest_is_good(used, rest) else BLIND_Z)
+    found = find_places(*limb_curves(stiffness, used), LEAST_Z if _rest_is_good(used, rest) else BLIND_Z)
     doubts = [] if rest is not None else [_NO_REST]
     doubts += [_odd(p, stiffness.limbs[p.limb].length_mm) for p in found.odd]
     far = {k: limb.length_mm - UNSURE_MM for k, limb in stiffness.limbs.items()}

@@ -14,7 +14,7 @@ from tillerlens.measurement import LIMBS, GapRow, Value
 from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.present import SEGMENTS, Present, Sharpened, readings, responses, sharpen, thinned
 from tillerlens.mechanics.scraping.cuts import Cut, cut_limbs, leaves_of, over_of, weights_of
-from tillerlens.mechanics.scraping.hand import COMMON_U, Foretold, Hand, Scrape, learned, missed, own_u, per_stroke
+from tillerlens.mechanics.scraping.hand import COMMON_U, Foretold, Hand, Scrape, learned, missed, own_u, per_stroke, together
 from tillerlens.mechanics.scraping.model import (
     COVER,
     NEVER,
@@ -53,13 +53,14 @@ def plan_scraping(
     care = care or Care()
     best = sharpen(present)
     state, jac = responses(best.bow, present, wish.draw_back)
-    hand = Hand() if last is None else last.hand
+    hand, along = Hand() if last is None else last.hand, np.zeros(len(best.cov))
     if last is not None and abs(last.draw_back - wish.draw_back) < 1.0:
         alone = _weight(state, jac, best.cov)
         if missed(last, alone):
             best = replace(best, doubts=(*best.doubts, _MISSED))
         else:
             hand = learned(last, alone)
+            along = together(last, alone) * (best.cov @ jac[-1])
             best = _with_expected(best, present, state, jac, last.weight)
             state = drawn(best.bow, present.string_length, wish.draw_back, present.how, segments=SEGMENTS, start=state)
     now = _forecast(state, jac @ best.cov @ jac.T, present, wish)
@@ -69,7 +70,7 @@ def plan_scraping(
     cov = amplification(present, wish) ** 2 * best.cov[:n, :n]
     cuts = cut_limbs(present, leave, over, cov, care)
     u_need = _u_need(weights_of(cuts, present.patches), cov)
-    work = _Work(best, present, wish, care, hand, state, jac, now, cuts)
+    work = _Work(best, present, wish, care, hand, along, state, jac, now, cuts)
     stop, holds = _at_weight(now, wish, leave), _holds(present, leave, care, wish)
     need = work.need(over, u_need) if cuts else np.zeros(0)
     told, order = work.step(need) if stop is None and cuts else (np.zeros(len(cuts)), "weight")
@@ -83,6 +84,8 @@ def plan_scraping(
     if stop is None and order != "trim":
         told, after = work.within_tiller(told)
         stop = None if told.any() else "tiller"
+    if told.any():
+        after = work.after(told, closely=True)
     ln_ei = work.ln_ei(told)
     stroke = per_stroke(history, present, responses(best.bow, present, present.seen.draw_back)[1]) if history else None
     shares = [-np.expm1(-x / present.limbs[c.k].power) for x, c in zip(need, cuts, strict=True)]
@@ -188,6 +191,8 @@ class _Work:
     wish: ScrapeWish
     care: Care
     hand: Hand
+    along: Floats
+    """(P,) covariance of what is known of the bow with the hand's ratio: one weighing told of both."""
     state: Equilibrium
     jac: Floats
     now: Forecast
@@ -278,20 +283,28 @@ class _Work:
             out[c.k] = np.where(c.mask(p.limb.s) > 0, p.power * np.log1p(-min(share * self.hand.ratio, 0.5)), out[c.k])
         return out[0], out[1]
 
-    def after(self, told: Floats) -> Forecast:
-        """What comes of it, with the doubt of what was measured and of the hand: alike everywhere, and by place."""
+    def after(self, told: Floats, closely: bool = False) -> Forecast:
+        """What comes of it, with the doubt of what was measured and of the hand: alike everywhere, and by place.
+
+        closely: doubts by the responses of the bow as it will be. Gaps and weight tie its stiffnesses together as they are now;
+        where a step shifts the bend, some of that tie is lost. It takes as long as all the rest.
+        """
         ln_ei = self.ln_ei(told)
-        bow = self.best.bow
+        bow, jac = self.best.bow, self.jac
         limbs = [Limb(q.s, q.ei * np.exp(e), q.kappa0) for q, e in zip((bow.upper, bow.lower), ln_ei, strict=True)]
-        state = drawn(Bow(limbs[0], limbs[1], bow.handle), self.present.string_length, self.wish.draw_back, self.present.how,
-                      segments=SEGMENTS)  # fmt: skip
+        bow = Bow(limbs[0], limbs[1], bow.handle)
+        if closely:
+            state, jac = responses(bow, self.present, self.wish.draw_back)
+        else:
+            state = drawn(bow, self.present.string_length, self.wish.draw_back, self.present.how, segments=SEGMENTS)
+        change = np.zeros(len(self.best.cov))
         by_patch = np.concatenate([c.mean @ e for c, e in zip(self.present.patches, ln_ei, strict=True)])
-        n = by_patch.size
-        hand = np.zeros(self.best.cov.shape)
-        u_common = self.hand.u / self.hand.ratio
-        one = self.care.place_u**2 * self._hand_together() + u_common**2
-        hand[:n, :n] = one * np.outer(by_patch, by_patch)
-        return _forecast(state, self.jac @ (self.best.cov + hand) @ self.jac.T, self.present, self.wish)
+        change[: by_patch.size] = by_patch
+        n, per_ratio = by_patch.size, change / self.hand.ratio
+        cov = self.best.cov + self.hand.u**2 * np.outer(per_ratio, per_ratio)
+        cov[:n, :n] += self.care.place_u**2 * self._hand_together() * np.outer(by_patch, by_patch)
+        cov += np.outer(self.along, per_ratio) + np.outer(per_ratio, self.along)
+        return _forecast(state, jac @ cov @ jac.T, self.present, self.wish)
 
     def _hand_together(self) -> Floats:
         """(P, P) how far two patches err alike by the hand, beside what all do."""
