@@ -30,10 +30,14 @@ U_WEIGHT = 0.3 * NEWTON_PER_POUND  # a scale read to half a pound (0.25 lb) and 
 SEGMENTS = 100  # the plan takes 60
 HAND_COMMON, HAND_BY_PLACE, HAND_MM = 0.2, 0.1, 100.0  # what a hand takes beside what it was told, and how far alike
 SCALE_GAIN = 0.005  # of the scale, the same in all pictures of a bow
+READ_LB = 0.2  # of a reading before it is rounded to half a pound: together 0.25 lb
 GAP_LONG = (0.3, 200.0)  # mm: errors of the centreline's place in a document, and their reach
 TILLER = (0.0, 6.35)  # mm, wished
 CURVATURE_U = 0.02  # 1/m, as good pictures show
 BRACE_MM = 150.0
+UNSMOOTHED_MM = 100.0
+"""Errors that move together over 45 mm leave curvature with waves as a smoothing of this wavelength does: the two
+correlations differ by 0.1 at most, fall to nothing at 33 mm and are deepest at 61 mm."""
 SKEW = np.sqrt(3.0)  # a smooth error of size a and reach l has a second derivative of size sqrt(3) a / l2
 
 
@@ -144,15 +148,18 @@ def hinge_now(bench: Bench, k: int, place: float) -> float:
     return float(np.expm1(flanks.mean() - np.interp(place, limb.s, ln)))
 
 
-def pictured(bench: Bench, rng: np.random.Generator) -> tuple[list[dict[str, Any]], dict[str, Any]]:
-    """Measurement documents: braced, half drawn and as far as it may be drawn, each weighed; and at rest."""
-    furthest = _draw_for(bench)
-    seen: dict[str, Any] = {"noise": rng, "u_per_m": CURVATURE_U, "cutoff_mm": CUTOFF_MM}
+def pictured(
+    bench: Bench, rng: np.random.Generator, banded: bool = False, rest_noisier: float = 1.0
+) -> tuple[list[dict[str, Any]], dict[str, Any]]:
+    """Measurement documents: braced, half drawn and as far as it may be drawn, each weighed; and at rest. ``banded``: their
+    curvature errs as that of rendered pictures does, else with long waves."""
+    furthest = furthest_draw(bench)
+    seen: dict[str, Any] = {"noise": rng, "u_per_m": CURVATURE_U, "cutoff_mm": CUTOFF_MM, "banded": banded}
     given: dict[str, Any] = {**seen, "string": bench.string, "how": bench.how}
     strung = [document(bench.bow, braced_only=True, **given)]
     for draw in (0.75 * furthest, furthest):
         d = document(bench.bow, draw, half_pounds=False, **given)
-        read = bench.gain * d["shot"]["scale_reading_lb"]
+        read = bench.gain * d["shot"]["scale_reading_lb"] + READ_LB * rng.normal()
         d["shot"]["scale_reading_lb"] = round(2 * read) / 2
         strung.append(d)
     for d in strung:
@@ -160,12 +167,14 @@ def pictured(bench: Bench, rng: np.random.Generator) -> tuple[list[dict[str, Any
             at, xy = np.array(p["from_nock_mm"]), np.array(p["centre_mm"])
             xy[:, 1] += _wave(at, GAP_LONG, rng) * np.clip(at / 60, 0, 1)  # the nocks themselves are marked
             p["centre_mm"] = xy.tolist()
-    return strung, document(bench.bow, **seen)
+        for g in d["gaps"]:
+            g["difference"] = g["difference"] | {"u": float(np.sqrt(2) * GAP_LONG[0])}  # as they err
+    return strung, document(bench.bow, **(seen | {"u_per_m": rest_noisier * CURVATURE_U}))
 
 
 def photographed(bench: Bench, rng: np.random.Generator) -> Present:
     """Rest and drawn picture, drawn no further than to the wished weight or the wished draw, and a weighing."""
-    draw = _draw_for(bench)
+    draw = furthest_draw(bench)
     state = bench.at(draw)
     read = state.weight + U_WEIGHT * rng.normal()
     limbs, curves = [], []
@@ -180,7 +189,7 @@ def photographed(bench: Bench, rng: np.random.Generator) -> Present:
         lever = np.maximum(level, 1e-3 * level.max())
         compliance, u_compliance = (move + pulled - rest) / lever, np.sqrt(2) * _u_curvature() / lever
         of_nock = (v[::-1] for v in (compliance, u_compliance, 1000 * lever))
-        curves.append(LimbCurve(limb.length - limb.s[::-1], *of_nock, limb.length))
+        curves.append(LimbCurve(limb.length - limb.s[::-1], *of_nock, limb.length, UNSMOOTHED_MM))
         thick = to_belly = None
         if bench.with_sections:
             thick = (12 * limb.ei / (bench.modulus * bench.widths[k])) ** (1 / 3)
@@ -219,7 +228,8 @@ def told_by_place(bench: Bench, plan: Plan) -> list[np.ndarray]:
     return out
 
 
-def _draw_for(bench: Bench) -> float:
+def furthest_draw(bench: Bench) -> float:
+    """Draw to the back, mm, at which the bow reaches the wished weight, never past the wished draw."""
     full = bench.at(bench.wish.draw_back)
     if full.weight <= bench.wish.weight:
         return bench.wish.draw_back

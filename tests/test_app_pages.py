@@ -110,13 +110,13 @@ def test_a_new_bow_is_put_on_the_shelf_and_opened(record):
     given = {"name": "Wren", "wood": "ash", "length_mm": "66 1/2", "handle_mm": "20 cm", "wish_weight_n": "42#"}
     for name, text in given.items():
         page.text_input(key=f"new_bow_0_{name}").set_value(text)
-    page.button[[b.label for b in page.button].index("Put it on the shelf")].click().run()
+    page.button[[b.label for b in page.button].index("Put it on the shelf and add photos")].click().run()
     assert errors(page) == []
     (bow,) = store.list_bows(record)
     assert (bow.name, bow.wood, bow.handle_mm) == ("Wren", "ash", 200.0)
     assert bow.length_mm == pytest.approx(66.5 * MM_PER_INCH)
     assert bow.wish_weight_n == pytest.approx(42 * NEWTON_PER_POUND)
-    assert page.title[0].value == "Wren" and page.query_params["bow"] == bow.id
+    assert page.title[0].value == "Add photos: Wren" and page.query_params["bow"] == bow.id
 
 
 @pytest.mark.parametrize(
@@ -127,7 +127,7 @@ def test_a_bow_that_makes_no_sense_is_refused_in_words(record, field, text, word
     page = visit("shelf")
     page.text_input(key="new_bow_0_name").set_value("Wren")
     page.text_input(key=f"new_bow_0_{field}").set_value(text)
-    page.button[[b.label for b in page.button].index("Put it on the shelf")].click().run()
+    page.button[[b.label for b in page.button].index("Put it on the shelf and add photos")].click().run()
     assert any(words in e for e in errors(page))
     assert store.list_bows(record) == []
 
@@ -189,7 +189,7 @@ def test_an_event_of_every_kind_is_put_on_the_timeline(record, kind, given, deta
         ("scrape", {"from": "far", "to": "16"}, "not a length"),
         ("weighing", {"draw": "27"}, "draw weight is missing"),
         ("moisture", {"humidity": "50"}, "missing"),
-        ("heat", {"minutes": "-3"}, "less than nothing"),
+        ("heat", {"minutes": "-3"}, "below zero"),
         ("rest", {"hours": "long"}, "not a number"),
         ("note", {}, "missing"),
         ("finding", {"at": "12"}, "not a place"),
@@ -241,10 +241,31 @@ def test_a_bow_leaves_the_shelf_only_when_its_name_is_written(record):
     bow = store.add_bow(record, Bow("Wren"))
     page = visit("bow", bow)
     page.text_input(key=f"off_name_{bow.id}").set_value("wrong").run()
-    assert page.button(key=f"off_bow_{bow.id}").disabled
+    page.button(key=f"off_bow_{bow.id}").click().run()
+    assert any("Nothing was taken off" in e for e in errors(page)) and store.list_bows(record)
     page.text_input(key=f"off_name_{bow.id}").set_value("Wren").run()
     page.button(key=f"off_bow_{bow.id}").click().run()
     assert errors(page) == [] and store.list_bows(record) == []
+
+
+def test_a_backup_made_before_a_bow_leaves_brings_it_back(record):
+    bow = full(record)
+    stages = store.list_stages(record, bow.id)
+    page = visit("bow", bow)
+    page.button(key=f"backup_{bow.id}").click().run()
+    assert errors(page) == []
+    data, name = page.session_state["backups"][bow.id]
+    assert name.endswith(".zip") and [b.label for b in page.get("download_button")][-1].startswith("Save the backup")
+    page.text_input(key=f"off_name_{bow.id}").set_value(bow.name)
+    page.button(key=f"off_bow_{bow.id}").click().run()  # at once after typing
+    assert errors(page) == [] and store.list_bows(record) == []
+    page = visit("settings")
+    page.file_uploader(key="restore_zip").set_value((name, data, "application/zip")).run()
+    assert errors(page) == [] and "comes onto the shelf" in said(page) and store.list_bows(record) == []
+    page.button(key="restore_do").click().run()
+    assert errors(page) == [] and store.list_stages(record, bow.id) == stages
+    page.file_uploader(key="restore_zip").set_value(("odd.zip", b"no zip", "application/zip")).run()
+    assert len(errors(page)) == 1
 
 
 # --- boards and settings
@@ -252,7 +273,7 @@ def test_a_bow_leaves_the_shelf_only_when_its_name_is_written(record):
 
 def test_a_board_is_described_once(record):
     page = visit("boards")
-    assert errors(page) == [] and page.button(key="keep_board").disabled
+    assert errors(page) == []
     page.text_input(key="board_name").set_value("the slate sheet")
     page.selectbox(key="shot_kind").select("grid").run()
     page.text_input(key="shot_spacing_in").set_value("4 cm")
@@ -283,7 +304,8 @@ def test_a_board_that_makes_no_sense_is_refused_in_words(record):
     page = visit("boards")
     page.selectbox(key="shot_kind").select("grid").run()
     page.text_input(key="shot_spacing_in").set_value("wide").run()
-    assert any("not a length" in e for e in errors(page)) and page.button(key="keep_board").disabled
+    page.button(key="keep_board").click().run()
+    assert any("not a length" in e for e in errors(page)) and kept.boards(record.folder) == []
     page.text_input(key="shot_spacing_in").set_value("2").run()
     page.button(key="keep_board").click().run()
     assert any("no name" in e for e in errors(page)) and kept.boards(record.folder) == []

@@ -172,16 +172,18 @@ def test_strokes_are_learnt_only_from_a_scraping_alone_between_two_weighings():
 
 
 def test_bend_from_rest_shows_the_movement_and_the_wish():
-    """Bend of 1.5/m drawn on 0.2/m at rest moved by 1.3/m wherever it is even; the wish for an arc is that very line."""
+    """Bend of 1.5/m drawn on 0.2/m at rest moved by 1.3/m wherever it is even; the wish for an arc is that very line.
+    Shown as degrees in an inch, of which 1/m is 1.45530."""
+    moved = 1.3 * np.degrees(0.0254)
     rest, bent = (document(stretch(k, 0, 1e4), stretch(k, 0, 1e4), state) for k, state in ((0.2, "unstrung"), (1.5, "drawn")))
     rows, wished = charts_bench.from_rest_rows(read_picture(rest), read_picture(bent), INCHES, "arc")
     assert {r["limb"] for r in rows} == {"upper", "lower"}
-    assert [r["bend"] for r in rows] == pytest.approx([1.3] * len(rows), abs=1e-4)
-    assert rows[0]["high"] - rows[0]["low"] == pytest.approx(4 * np.hypot(0.03, 0.03), abs=1e-3)
-    assert [r["wish"] for r in wished] == pytest.approx([1.3] * len(wished), abs=1e-4)
+    assert [r["bend"] for r in rows] == pytest.approx([moved] * len(rows), abs=1e-4)
+    assert rows[0]["high"] - rows[0]["low"] == pytest.approx(4 * np.hypot(0.03, 0.03) * np.degrees(0.0254), abs=1e-3)
+    assert [r["wish"] for r in wished] == pytest.approx([moved] * len(wished), abs=1e-4)
     outer = charts_bench.from_rest_rows(read_picture(rest), read_picture(bent), INCHES, "more_outer")[1]
     upper = sorted((r for r in outer if r["limb"] == "upper"), key=lambda r: r["at"])
-    assert upper[-1]["wish"] > 1.3 > upper[0]["wish"]  # a quarter more at the nock, a quarter less at the fade
+    assert upper[-1]["wish"] > moved > upper[0]["wish"]  # a quarter more at the nock, a quarter less at the fade
     assert charts_bench.from_rest_rows(read_picture(rest), read_picture(bent), INCHES, "even_strain")[1] == []
 
 
@@ -190,7 +192,7 @@ def test_the_force_draw_curve_is_drawn_with_its_readings(told, units):
     given, bench = told
     wish = (FULL_MM, 200.0)
     rows = rows_of(charts_bench.force_draw_chart(bench.curve, given.readings, units, wish, 600.0))
-    ahead = [r for r in rows if r.get("part") == "looked ahead"]
+    ahead = [r for r in rows if r.get("part") == "expected"]
     assert min(r["draw"] for r in ahead) == pytest.approx(units.on_axis(bench.curve.readings_to_mm), abs=units.on_axis(6.0))
     per = charts_bench.newtons_per(units)
     end = max(ahead, key=lambda r: r["draw"])
@@ -235,7 +237,7 @@ def test_the_first_sentence_is_the_most_pressing(told):
     assert "may be strained over the wood's limit" in headline(at(0.95, 0.1), None, INCHES).text
     calm = replace(bench, risk_seen=None, risk_full=replace(risk, share=Value(0.5, 0.05, ""), set_expected=SetExpected(5, 20)))
     hard = replace(calm, risk_full=replace(calm.risk_full, set_expected=SetExpected(55, 90)))
-    assert "that costs 2 to 3 3/4 in of set" in headline(hard, None, INCHES).text
+    assert "That costs 2 to 3 3/4 in of set" in headline(hard, None, INCHES).text
     plain = headline(replace(calm, stacking=None), None, INCHES)
     assert plain.tone == "plain" and plain.text.startswith("At 28 in expect about") and "lb (±" in plain.text
     nothing = headline(replace(bench, curve=None, risk_seen=None, risk_full=None), None, INCHES)
@@ -256,6 +258,6 @@ def test_turning_from_rest_is_told_where_it_differs():
     """1/m over 400 mm is 0.4 rad or 22.9 degrees; the other limb does half of that."""
     pair = compare(document(flat, flat), document(stretch(1.0, 100, 500), stretch(0.5, 100, 500), "drawn"))
     said = moved_sentence(pair).text
-    assert "upper limb turned by 22." in said and "lower by 11." in said and said.endswith("the upper limb bends more.")
+    assert "upper limb turned by 22." in said and "lower by 11." in said and said.endswith("The upper limb bends more.")
     alike = compare(document(flat, flat), document(stretch(1.0, 100, 500), stretch(1.0, 100, 500), "drawn"))
     assert "alike" in moved_sentence(alike).text

@@ -63,5 +63,6 @@ def test_colours_and_curves_use_the_same_bend_and_say_which() -> None:
 
 
 def test_a_picture_at_rest_and_a_wrong_rest_are_shown_as_they_are() -> None:
-    assert not bend_of(measurement_of(REST), REST).from_rest and "natural shape" in bend_of(measurement_of(REST), REST).axis
+    natural = bend_of(measurement_of(REST), REST)
+    assert not natural.from_rest and "natural shape" in natural.axis_in(Units())
     assert not bend_of(measurement_of(DRAWN), DRAWN).from_rest  # a drawn picture is no rest

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from in_browser import PHONE, WIDE, marks
+from in_browser import PHONE, WIDE, marks, settled
 from PIL import Image
 
 pytestmark = marks
@@ -77,6 +77,8 @@ def test_the_numbers_can_be_taken_home(visit):
 
 def test_a_bad_file_is_told_in_place(visit):
     page = visit(PHONE)
+    page.get_by_role("combobox").first.scroll_into_view_if_needed()  # a page that scrolls folds its lists up
+    settled(page)
     page.get_by_role("combobox").first.click()
     page.get_by_role("option", name="my own photograph").click()
     upload = page.locator("input[type=file]").first

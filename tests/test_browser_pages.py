@@ -79,11 +79,16 @@ def test_the_walk_leads_from_rest_to_the_report_and_survives_a_lock(visit, recor
                 assert p.get_by_text("drawn").count() and p.url == where
             if at < len(steps):
                 p.get_by_role("button", name="Next:").click()
+    page.get_by_role("button", name="End the walk").click()
+    phone.get_by_role("button", name="Put your own bow on the shelf").click()
     for p in (page, phone):
-        p.get_by_role("button", name="End the walk").click()
         p.get_by_role("heading", name="The shelf").wait_for()
         assert not p.trouble
-    assert [b.name for b in store.list_bows(record)] == [demo.NAME]
+    settled(phone)
+    phone.get_by_role("textbox", name="What you call it").fill("Wren")  # as from an empty shop
+    phone.get_by_role("button", name="Put it on the shelf and add photos").click()
+    phone.get_by_role("heading", name="Add photos: Wren").wait_for()
+    assert {b.name for b in store.list_bows(record)} == {demo.NAME, "Wren"}
 
 
 def test_two_tabs_on_one_bow_lose_nothing_in_silence(visit, record):
@@ -122,10 +127,12 @@ def test_a_heic_is_measured_and_a_cut_off_picture_is_told(visit, record, size):
     )
     page.get_by_text("cut.jpg").and_(page.locator("p")).first.wait_for()
     page.get_by_text("damaged or cut off").wait_for()
-    page.get_by_text("On the bench").first.wait_for()
+    page.get_by_role("button", name="Keep", exact=True).wait_for()
     settled(page)
-    page.get_by_text("so the picture shows it").wait_for()  # the bow's first picture was taken to be unstrung
-    page.get_by_role("button", name="Keep on the timeline as drawn").click()
+    page.get_by_text("as the photo shows").wait_for()  # the bow's first picture was taken to be unstrung
+    page.get_by_role("button", name="Keep", exact=True).click()
+    page.get_by_text("Kept 1 photo").wait_for()
+    page.get_by_role("button", name="Open this photo").click()
     page.get_by_text("Stage 1 of 1").wait_for()
     fits(page, size)
     (stage,) = store.list_stages(record, bow.id)

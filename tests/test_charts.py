@@ -28,12 +28,12 @@ def values(chart, layer):
 
 def test_the_bend_chart_runs_from_the_handle_with_a_band_of_two_u():
     """heron: 66 1/2 in from nock to nock, so the nock lies 33 1/4 in from the handle's centre; u was made
-    0.04/m.
+    0.04/m, and 1/m is 1.4553 degrees in an inch.
     """
     rows = bend_rows(from_truth(), INCHES)
     assert {row["limb"] for row in rows} == {"upper", "lower"}
     assert max(row["at"] for row in rows) == pytest.approx(33.25, abs=0.01)
-    assert all(row["high"] - row["low"] == pytest.approx(0.16, abs=0.001) for row in rows)
+    assert all(row["high"] - row["low"] == pytest.approx(0.16 * 1.4553, abs=0.001) for row in rows)
     assert bend_rows(from_truth(), CM)[0]["at"] == pytest.approx(33.25 * 2.54, abs=0.05)
 
 
@@ -43,7 +43,7 @@ def test_unknown_bends_are_left_out_and_unknown_bands_are_not_nought():
         n, np.array([1.0, np.nan, 1.2]), np.array([0.1, 0.1, np.nan]), n, n, np.zeros((3, 2)), np.zeros((3, 2)), n
     )
     rows = bend_rows(measured(profile={"upper": profile}), INCHES)
-    assert [row["bend"] for row in rows] == [1.0, 1.2]
+    assert [row["bend"] for row in rows] == [1.4553, 1.7464]  # 1.0 and 1.2 per m; 1/m x 25.4 mm is 1.4553 degrees
     assert rows[1]["low"] is None and rows[1]["high"] is None
 
 

@@ -285,7 +285,7 @@ def test_a_shot_file_that_names_another_photograph(tmp_path):
         ({"scale": {"kind": "tape", "length_in": 59}, "marks_px": [[425, 969], [27, -945]]}, "outside"),
         ({"clicks": {"nose": [900, 10]}}, "no place called 'nose'"),
         ({"clicks": {"nose": "there"}}, "clicks.nose' is not of the right form"),
-        ({"scale_reading_lb": 0}, "weight is given as nothing"),
+        ({"scale_reading_lb": 0}, "draw weight is zero"),
     ],
 )  # fmt: skip
 def test_impossible_numbers(tmp_path, changes, words):
@@ -297,11 +297,11 @@ def test_impossible_numbers(tmp_path, changes, words):
     [
         ('{"state": "drawn", "state": "braced"}', "it names 'state' twice"),
         ('{"a":' * 5000, "nested too deeply"),
-        ('{"a":' * 100 + "1" + "}" * 100, "far more than a shot does"),
+        ('{"a":' * 100 + "1" + "}" * 100, "far more than it should"),
         ("[1, 2]", "holds no named fields"),
         ("", "not JSON (line 1, column 1"),
         ('{"handle_in": ' + "9" * 5000 + "}", "not JSON"),
-        ('{"handle_in": ' + "9" * 400 + "}", "larger than any"),
+        ('{"handle_in": ' + "9" * 400 + "}", "far too large"),
         ('{"notes": "\\ud800"}', "characters that cannot be kept"),
         ('{"not\\u0000es": 1}', "name that cannot be kept"),
         ('{"handle_in": 1e999}', "'handle_in' is not a number"),

@@ -186,7 +186,7 @@ def test_a_real_picture_goes_in_and_is_measured_anew(tmp_path):
 
 def test_measuring_anew_prints_what_changed(shop, measuring):
     done = run("remeasure", status=3)  # the small pictures of the made-up shop cannot be measured
-    assert done.stdout.count("too few to measure") == 3 and "Measured anew: 3. To look at: 3." in done.stdout
+    assert done.stdout.count("too few to measure") == 3 and "Measured again: 3. To look at: 3." in done.stdout
 
 
 # --- events
@@ -262,7 +262,7 @@ def test_an_export_over_gaps_says_them_and_an_import_puts_back(shop, place, tmp_
     lacking = run("import", tmp_path / "gaps.zip", "--new", "--record", tmp_path / "fresh", status=3)
     assert "the picture unstrung.jpg is neither in the zip nor here" in lacking.stderr
     assert "here already, the same; put back: 1 originals" in run("import", out).stdout
-    assert run("check").stdout == "Everything is whole.\n"
+    assert run("check").stdout == "Everything is in order.\n"
 
 
 @pytest.mark.parametrize("full", ["out", "record"])
@@ -291,10 +291,10 @@ def test_a_full_disk_is_named_by_its_own_name(shop, tmp_path, monkeypatch, full)
 
 
 def test_tidy_says_what_it_would_do_and_moves_only_when_told(shop, place, monkeypatch):
-    assert run("tidy").stdout == "There is nothing to tidy.\n"
+    assert run("tidy").stdout == "Nothing to tidy.\n"
     run("stage", "remove", "heron:2", "--yes")
     said = run("tidy").stdout  # without a terminal it does not ask, and does nothing
-    assert "Not needed: 1 file, 0.0 MB: originals/" in said and "Nothing was moved. Say --yes to do it." in said
+    assert "Not needed: 1 file, 0.0 MB: originals/" in said and "Nothing was moved. Add --yes to do it." in said
     assert run_json("tidy")["files"] == 1 and len(list(place.glob("originals/??/*"))) == 3
     monkeypatch.setattr("sys.stdin.isatty", lambda: True, raising=False)
     done = run("tidy", "--yes")
@@ -313,7 +313,7 @@ def test_a_picture_that_is_needed_comes_back(shop, place):
     assert run("tidy", "--undo").stdout == "1 file put back from the bin.\n" and lying.exists()
     lying.rename(binned)
     done = run("check", "--heal")
-    assert "was put back. Healed." in done.stdout and run("check").stdout == "Everything is whole.\n"
+    assert "was put back. Healed." in done.stdout and run("check").stdout == "Everything is in order.\n"
 
 
 def test_a_record_of_lost_pictures_is_told_and_claimed(shop, place):

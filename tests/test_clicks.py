@@ -46,8 +46,8 @@ def test_places_as_they_are_on_a_bow_are_taken():
 @pytest.mark.parametrize(
     ("form", "words"),
     [
-        pytest.param(clicked(nock_lower=[404, 1102]), "Both nocks are clicked on one spot", id="a double tap"),
-        pytest.param(clicked(nock_lower=[400, 1100]), "Both nocks are clicked on one spot", id="the very same"),
+        pytest.param(clicked(nock_lower=[404, 1102]), "Both nocks are clicked on the same spot", id="a double tap"),
+        pytest.param(clicked(nock_lower=[400, 1100]), "Both nocks are clicked on the same spot", id="the very same"),
         pytest.param(clicked(nock_lower=[600, 1100]), "only 200 pixels apart", id="too near"),
         pytest.param(clicked(nock_upper=CLICKS["nock_lower"], nock_lower=CLICKS["nock_upper"]), "bow's other end", id="swapped"),
         pytest.param(clicked(handle=[410, 1100]), "handle is clicked on a nock", id="handle on a nock"),
@@ -71,7 +71,7 @@ def test_places_as_they_are_on_a_bow_are_taken():
             id="both edges",
         ),
         pytest.param(changed(GRID, upper_limb_length_in=8), "12% of the bow's length", id="a stub of a limb"),
-        pytest.param(changed(GRID, scale_reading_lb=0), "draw weight is given as nothing", id="zero pounds"),
+        pytest.param(changed(GRID, scale_reading_lb=0), "draw weight is zero", id="zero pounds"),
     ],
 )
 def test_a_slip_is_told_in_its_own_sentence(form, words):
@@ -106,7 +106,7 @@ def test_clicked_nocks_are_held_against_the_length_typed(heron):
     check_against_length(fit.camera, read_shot({**form, "clicks": true}), fit.squared)
     short = {**true, "nock_lower": [0.75 * a + 0.25 * b for a, b in zip(true["nock_upper"], true["nock_lower"], strict=True)]}
     for clicks, length, words in (
-        (true, 48, "those of a bow of 48"),  # the bow is 66 1/2 in long
+        (true, 48, "On a bow of 48"),  # the bow is 66 1/2 in long
         (short, 66.5, "apart when it is drawn"),
         (
             {**true, "handle": [true["nock_lower"][0] - 300, true["handle"][1]]},
@@ -139,7 +139,7 @@ def test_a_handle_of_any_length_is_measured_or_told_why_not(heron, handle_in):
     photo, form, _, prepared, fit = heron
     found = measure_photo(photo, read_shot({**form, "handle_in": handle_in}), prepared=prepared, fit=fit)
     assert all(r.code != "unforeseen" for r in found.reasons)
-    assert handle_in > 2 or (found.status == "refused" and "too short to tell" in found.reasons[0].text)
+    assert handle_in > 2 or (found.status == "refused" and "too short to show" in found.reasons[0].text)
 
 
 # --- on the pages
@@ -171,10 +171,9 @@ def test_a_picture_on_the_bench_with_a_double_tap_opens_says_so_and_can_be_put_r
     laid = kept.lay_down(record.folder, data, "heron.jpg", bow.id, {**form, "clicks": SLIPS})
     page = visit("picture", bow, picture=laid.sha256)
     assert errors(page) == []
-    assert any("Both nocks are clicked on one spot" in w.value for w in page.warning)
+    assert any("Both nocks are clicked on the same spot" in w.value for w in page.warning)
     (toggle,) = [t for t in page.toggle if t.key.startswith("pointing_")]
     assert toggle.value, "the editor is there to move them"
-    assert page.button(key="measure").disabled
 
 
 def test_a_stage_kept_with_such_clicks_opens_and_can_be_put_right(record):
@@ -185,6 +184,6 @@ def test_a_stage_kept_with_such_clicks_opens_and_can_be_put_right(record):
     page = visit("stage", bow, stage)
     assert errors(page) == []
     warnings = " ".join(w.value for w in page.warning)
-    assert "Both nocks are clicked on one spot" in warnings and "1 of the places kept" in warnings
+    assert "Both nocks are clicked on the same spot" in warnings and "1 of the places kept" in warnings
     assert any(t.key.startswith("pointing_") and t.value for t in page.toggle)
     assert "Stage 1 of 1" in said(page)

@@ -129,22 +129,23 @@ def test_the_sentence_names_limb_place_amount_and_interval():
     assert text.startswith("The lower limb bends 20 % more (±6 %) from 18 to 21 1/2 in from the nock")
     yes = scraping_sentence(found, judge_scrapes(found, [Scraped("lower", 430, 570)]))
     assert yes.tone == "fine"
-    assert yes.text.startswith("It worked: the lower limb, scraped from 17 to 22 1/2 in from the nock, bends 20 % more")
+    assert yes.text.startswith("It worked: the lower limb bends 20 % more (±6 %) from 18 to 21 1/2 in from the nock.")
+    assert "You scraped it from 17 to 22 1/2 in from the nock." in yes.text
     miss = scraping_sentence(found, judge_scrapes(found, [Scraped("upper", 430, 570)]))
-    assert miss.text.startswith("No change these two pictures can show yet")
-    assert "besides, the lower limb bends 20 % more" in miss.text
+    assert miss.text.startswith("No change shows yet")
+    assert "Elsewhere, the lower limb bends 20 % more" in miss.text
     assert "cm" in scraping_sentence(found, units=Units("cm")).text
 
 
 def test_nothing_told_is_said_with_what_could_be_told():
     text = scraping_sentence(compare(drawn(), drawn())).text
-    assert text.startswith("Neither limb bends differently anywhere") and "±6 %" in text
+    assert text.startswith("The two pictures show no change in bend") and "±6 %" in text
 
 
 def test_the_tips_are_named_only_beyond_their_interval():
     moved = compare(drawn(upper=0.3), drawn())
     text = scraping_sentence(moved).text
-    assert "with the upper one nearer the archer and are now level as far as the picture shows" in text
+    assert "the upper one nearer the archer; now they are level as far as the picture shows" in text
     assert moved.values["tip_height_difference"].value > 2 * moved.values["tip_height_difference"].u
     assert "tips" not in scraping_sentence(compare(drawn(), drawn())).text
 
@@ -164,7 +165,7 @@ def test_set_in_words():
     assert "Most of the upper limb's set is in its inner third" in said
     assert "just unstrung" in said and "rested" in said
     same = [s.text for s in set_sentences(set_between(then, then))]
-    assert same[0].startswith("No set that the two pictures can show")
+    assert same[0].startswith("The two pictures show no set")
 
 
 def test_other_sentences():
@@ -173,11 +174,12 @@ def test_other_sentences():
     from tillerlens.measurement import Value
     from tillerlens.measures.set import early_draw, fit_recovery
 
-    assert "tau" in recovery_sentence(fit_recovery(readings(10.0, 15.0, 120.0, (1, 120, 1440), 0.3))).text
+    springs = recovery_sentence(fit_recovery(readings(10.0, 15.0, 120.0, (1, 120, 1440), 0.3))).text
+    assert "half of it in 71 minutes to 2 hours" in springs  # 120 minutes' time constant is 83 minutes to the half
     still = fit_recovery(readings(10.0, 0.0, 120.0, (1, 120, 1440), 0.3))
     assert "doesn't spring back by more than the readings can show" in recovery_sentence(still).text
     assert kept_sentence(Value(50.0, 1.2, "%")).text == "50 % of the form's reflex is left (±3 %)."
-    assert kept_sentence(Value(-20.0, 1.2, "%")).text == "none of the form's reflex is left (-20 %, ±3 %)."
+    assert kept_sentence(Value(-20.0, 1.2, "%")).text == "None of the form's reflex is left (-20 %, ±3 %)."
     assert "unknown" in kept_sentence(Value(50.0, math.nan, "%")).text
     crushed = early_draw_sentence(early_draw([lb(0, 15, 25.0), lb(1, 24, 45.0), lb(2, 15, 22.5)]))
     assert crushed.tone == "finding" and "Stop" in crushed.text

@@ -8,7 +8,7 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from shop import BEGIN
 
@@ -86,6 +86,8 @@ anything = st.floats(allow_nan=True, allow_infinity=True) | st.floats(-50, 900)
     st.none() | anything | st.floats(1000, 2000),
     st.lists(st.builds(ArrowSpeed, anything | st.floats(0, 0.1), anything), max_size=2),
 )
+@example(readings=[], full=500.0, brace=200.0, length=994.0, arrows=[])  # short, braced high
+@example(readings=[], full=None, brace=None, length=None, arrows=[ArrowSpeed(1.2e304, 0.0)])  # no number of grains
 def test_any_number_is_told_or_left_out_with_a_word(readings, full, brace, length, arrows) -> None:
     found = tell(Given([], readings=readings, full_draw_mm=full, brace_back_mm=brace, length_mm=length, arrows=arrows))
     if found.curve is None:

@@ -374,7 +374,7 @@ BAD_ZIPS = {
     "another bow's event": (dict(bow=lambda b: b["events"][0].update(bow_id=SOME)), "mixes up its bows"),
     "a stage that is not there": (dict(bow=lambda b: b["stages"][1].update(rest_stage_id=SOME)), "does not hold"),
     "an entry twice": (dict(bow=lambda b: b["events"].append(b["events"][0])), "holds an entry twice"),
-    "a time of no calendar": (dict(bow=lambda b: b["bow"].update(added_at="2026-19-39T00:00:00.000000+00:00")), "no time"),
+    "a time of no calendar": (dict(bow=lambda b: b["bow"].update(added_at="2026-19-39T00:00:00.000000+00:00")), "on no calendar"),
     "a shot that cannot be": (dict(bow=lambda b: b["stages"][0]["shot"].update(standoff_in=900)), "standoff is 900"),
     "a state that contradicts": (dict(bow=lambda b: b["stages"][0].update(state="drawn")), "contradicts"),
     "a picture's hostile name": (

@@ -12,9 +12,12 @@ import tomllib
 from pathlib import Path
 
 import pytest
+from typer.main import get_command
 
 import tillerlens
+from tillerlens.cli import app as cli
 from tillerlens.shot import read_shot, shot_schema
+from tillerlens.ui.gate.answers import START
 
 ROOT = Path(__file__).parent.parent
 CORE = [
@@ -69,3 +72,26 @@ def test_packages_are_pinned_with_hashes_and_without_addresses(file):
     assert all("==" in entry and "--hash=sha256:" in entry for entry in entries)
     wanted = project()["dependencies"] + (project()["optional-dependencies"]["dev"] if "dev" in file else [])
     assert names(wanted) <= names(entry.splitlines()[0] for entry in entries)
+
+
+def test_the_readmes_line_for_the_phone_is_the_one_that_the_app_shows_and_that_works():
+    """Right after the two commands of the set-up, which install no command of their own, and word for word."""
+    readme = (ROOT / "README.md").read_text()
+    lines = [line.strip() for line in re.findall(r"^    (?!\{)\S.*$", readme, re.MULTILINE)]
+    assert lines[:2] == [
+        "python3 -m venv .venv && .venv/bin/pip install -r requirements.txt",
+        ".venv/bin/streamlit run app.py",
+    ]
+    python, *words = lines[2].split()
+    assert lines[2] == START and python == ".venv/bin/python"
+    got = subprocess.run([sys.executable, *words, "--help"], cwd=ROOT, capture_output=True, text=True, timeout=120)
+    assert got.returncode == 0 and "--pin" in got.stdout
+
+
+def test_every_command_in_the_readme_is_one():
+    """Each ``tillerlens WORD``; where the line gives more than a word, its first two."""
+    readme = (ROOT / "README.md").read_text()
+    app = get_command(cli)
+    for first, second in re.findall(r"^    tillerlens ([a-z]+)(?: ([a-z]+))?", readme, re.MULTILINE):
+        command = app.commands[first]
+        assert not hasattr(command, "commands") or second in command.commands

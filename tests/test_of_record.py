@@ -1,5 +1,6 @@
 """The record's bows as the report, the charts and the shelf see them. Bows and documents are made up; see ``pairs``."""
 
+import re
 from dataclasses import replace
 from datetime import timedelta
 
@@ -11,6 +12,7 @@ from test_compare import drawn
 
 from tillerlens.measures.compare import Scraped
 from tillerlens.record import Bow, Event, RecordError, open_record, store
+from tillerlens.report.lengths import Units
 from tillerlens.report.of_record import reflexes_of, scrapes_between, shelf_lines, story_of, trends_of
 from tillerlens.report.page import render_page
 from tillerlens.report.story import lay_out
@@ -65,7 +67,7 @@ def test_every_kind_of_event_is_in_the_report(record):
     page = render_page(lay_out(story_of(record, bow.id)))
     for words in (
         "scrape: upper limb from 4 in to 10 in from the nock, 20 strokes",
-        "heat: 45 minutes, browning brown, 12 in from the coals, 3 mm deep, on a form of 2 in reflex",
+        "heat: 45 minutes, browning brown, 12 in from the coals, 1/8 in deep, on a form of 2 in reflex",
         "rest: 48 hours",
         "moisture: air 21 °C, 45 %",
         "mass: 19.0 oz",
@@ -129,3 +131,14 @@ def test_the_shelf_in_lines(record, heron):
 def test_no_such_bow(record):
     with pytest.raises(RecordError):
         story_of(record, "nobody")
+
+
+def test_in_centimetres_and_kilograms_the_report_holds_no_inch_and_no_pound(record):
+    """Every text of the page: the stylesheet is no text, and what a person has typed is theirs."""
+    bow = fill(record)
+    units = Units("cm", "kg")
+    page = render_page(lay_out(story_of(record, bow.id, units), units)).partition("<body>")[2]
+    texts = [text.strip() for text in re.findall(r">([^<>]+)<", page)]
+    odd = re.compile(r"\d ?(?:in|lb|gr|ft|oz|ft·lb|fps)\b(?! \d)|\d&#34;|64ths|/64|\b(?:inch|pound|ounce)")
+    assert [text for text in texts if odd.search(text)] == []
+    assert any(re.search(r"\d cm\b", text) for text in texts) and any(re.search(r"\d kg\b", text) for text in texts)

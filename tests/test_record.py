@@ -203,7 +203,7 @@ def test_an_event_that_cannot_be_is_refused_in_a_sentence(tmp_path, kind, detail
         ({"notes": "x" * 20001}, "longer than 20000"),
         ({"length_mm": -3.0}, 'length from nock to nock is -1/8"'),
         ({"length_mm": "long"}, "not of the right form"),
-        ({"wish_tiller_low_mm": 3.0, "wish_tiller_high_mm": 1.0}, "above the highest"),
+        ({"wish_tiller_low_mm": 3.0, "wish_tiller_high_mm": 1.0}, "low end is above its high end"),
         ({"id": "../../etc"}, "identity is not of the right form"),
     ],
 )

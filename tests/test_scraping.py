@@ -12,9 +12,11 @@ from scraping_bows import STATIONS, U_WEIGHT, photographed, random_bench, scrape
 from tillerlens.measurement import LIMBS, Value
 from tillerlens.mechanics.finding import Finding
 from tillerlens.mechanics.places import LimbCurve, Place, find_places
-from tillerlens.mechanics.present import Present, PresentLimb, Seen, gaps_of, sharpen, thinned
+from tillerlens.mechanics.present import TIP_MM, Present, PresentLimb, Seen, gaps_of, sharpen, thinned
+from tillerlens.mechanics.present import _noise as noise_of
 from tillerlens.mechanics.scraping import Care, Foretold, Hand, Scrape, plan_scraping
-from tillerlens.mechanics.scraping.hand import COMMON_U, learned, own_u
+from tillerlens.mechanics.scraping.cuts import MAY_BE_MM
+from tillerlens.mechanics.scraping.hand import COMMON_U, learned, own_u, together
 from tillerlens.mechanics.statics import Bow, Handle, Limb, Pull, braced, drawn
 from tillerlens.mechanics.wish import BENDS, ScrapeWish, WishError, wished_gap_difference
 
@@ -137,6 +139,28 @@ def test_what_may_be_a_hinge_is_skipped_within_its_stretch(z, slight):
     assert not left.told and left.slight is slight and left.from_nock_mm[0] < LENGTH - 330 < left.from_nock_mm[1]
     take = taken(plan, "lower")
     assert not take[np.abs(S - 330) < 20].any() and take[np.abs(S - 240) < 20].all() and take[np.abs(S - 420) < 20].all()
+
+
+@pytest.mark.parametrize("beyond", [8.0, 60.0])
+def test_no_sliver_is_scraped_between_what_is_left_out_and_a_stretchs_end(beyond):
+    """A third of an inch at the tip's end of the limb is not worth a stroke; two inches are."""
+    end = TIP_MM + beyond  # from the nock, where what is left out begins
+    place = Place("lower", "hinge", Value(end + MAY_BE_MM / 2, 8.0, "mm"), 80.0, Value(0.1, 0.05, ""), 2.5)
+    present = replace(exact(bow_of()), finding=Finding((), ("drawn",), "at rest", perhaps=(place,)))
+    plan = plan_scraping(present, wished(weight_of(present) / 1.25, "like_upper"))
+    outermost = min(s.from_nock_mm[0] for s in plan.stretches if s.limb == "lower")
+    assert outermost == pytest.approx(TIP_MM if beyond > 25.4 else end + MAY_BE_MM, abs=1)
+    assert taken(plan, "lower")[(LENGTH - S > TIP_MM) & (end - 1 > LENGTH - S)].any() == (beyond > 25.4)
+
+
+def test_gaps_of_one_limb_err_alike():
+    """Errors of a centreline are long: a gap's own error and its neighbour's, 4 in on, are one and the same by 0.7 to 0.9, and
+    the mean of five gaps is hardly surer than one."""
+    present = exact(bow_of())
+    noise = noise_of(present.seen) - present.seen.u_scale**2 * np.outer(*2 * [np.append(np.concatenate([present.seen.upper,
+                     present.seen.lower]), 0)])  # fmt: skip
+    assert 0.7 < noise[1, 2] / noise[1, 1] < 0.95 and abs(noise[0, 5]) < 1e-12  # the limbs each by itself
+    assert noise[:5, :5].mean() > 0.4 * noise[0, 0]
 
 
 def test_a_hinge_that_the_last_plan_named_is_left_while_it_bends_more():
@@ -274,13 +298,14 @@ def test_weight_is_kept_for_shooting_in():
 
 
 def test_a_tiller_that_is_out_at_the_weight_is_evened_from_what_is_kept():
-    """The upper limb 5 % too stiff: wood off it alone, for at most 1.5 % of the weight, where some is kept."""
+    """The upper limb 5 % too stiff: wood off it alone, for at most 1.5 % of the weight, where some is kept, and never so much
+    that the weight could be 2 % short for all that is not known of it. By the mean alone one in five ended further below."""
     present = exact(bow_of(upper=1.05 * EI))
-    weight = weight_of(present)
+    weight = weight_of(present) / 1.015
     plan = plan_scraping(present, wished(weight - 11, "like_lower", (0.0, 0.5), keep=11.0))
     assert plan.stop is None and plan.order == "trim"
     assert {s.limb for s in plan.stretches} == {"upper"}
-    assert plan.after.weight.value >= 0.98 * weight
+    assert plan.after.weight.value - 2.5 * plan.now.weight.u >= 0.98 * weight - 0.01
     assert max(plan.after.outside_mm) < max(plan.now.outside_mm) - 0.5
     assert plan_scraping(present, wished(weight, "like_lower", (0.0, 0.5))).stop == "at_weight"  # nothing kept, nothing to give
 
@@ -411,6 +436,31 @@ def test_a_forecast_that_missed_is_left_aside_and_said():
     plan = plan_scraping(present, wish, last=Foretold(FULL, Value(1.2 * weight_of(present), 1.0, "N")))
     assert [d.code for d in plan.doubts] == ["forecast_missed"] and plan.hand == Hand()
     assert plan.now.weight.value == pytest.approx(weight_of(present), rel=0.005)
+
+
+def test_what_one_weighing_told_of_bow_and_hand_counts_in_the_next_forecast():
+    """A thousand hands and weighings drawn: after a first step is weighed, the weight after a second is forecast as surely as it
+    comes true, to a tenth; taken for independent of one another, bow and hand would make it a fifth surer than it is."""
+    rng, own, first, second = np.random.default_rng(9), 0.008, -0.12, -0.06  # relative; change of ln weight told by the steps
+
+    def value(log: float, u: float) -> Value:
+        return Value(200 * np.exp(log), 200 * np.exp(log) * float(np.hypot(u, COMMON_U)), "N")
+
+    off, apart = [], []
+    for _ in range(1000):
+        h, base, read = 1 + 0.2 * rng.normal(), own * rng.normal(), own * rng.normal()
+        log = base + first * h  # true, about the weight that was measured first
+        u_forecast = float(np.hypot(own, 0.2 * first))
+        last = Foretold(FULL, value(first, u_forecast), 200.0, Hand())
+        alone = value(log + read, own)
+        hand, tie = learned(last, alone), own**2 * together(last, alone)
+        gain = own**2 / (own**2 + u_forecast**2)
+        now, u_now = (log + read) + gain * (first - (log + read)), own * float(np.sqrt(1 - gain))
+        error = log + second * h - (now + second * hand.ratio)
+        u2 = u_now**2 + (second * hand.u) ** 2
+        off.append(error / np.sqrt(u2 + 2 * second * tie))
+        apart.append(error / np.sqrt(u2))
+    assert np.std(off) == pytest.approx(1, abs=0.1) and np.std(apart) > 1.15
 
 
 # --- four rounds ------------------------------------------------------------------------------------------------

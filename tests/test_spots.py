@@ -11,7 +11,7 @@ from benches import smoothed
 
 from tillerlens.measurement import LIMBS, LimbProfile, Spot
 from tillerlens.measures.spots import find_spots
-from tillerlens.mechanics.places import CUTOFF_MM, LimbCurve, Place, find_places
+from tillerlens.mechanics.places import CUTOFF_MM, LimbCurve, Place, error_correlation, find_places, slow_share
 from tillerlens.mechanics.statics import Bow, Handle, Limb, at_rest, braced, drawn
 from tillerlens.shot import read_shot
 
@@ -100,6 +100,19 @@ def looked(
         curves.append(LimbCurve(p.from_nock_mm, (p.curvature_per_m - lying) / lever, u / lever, lever, float(p.from_nock_mm[-1])))
     found = find_places(*curves)
     return found.told, found.odd
+
+
+@pytest.mark.parametrize(("look", "low", "high"), [("banded", 0.0, 0.35), ("slow", 0.6, 1.0)])
+def test_what_pictures_leave_over_shows_the_look_of_their_errors(look: str, low: float, high: float) -> None:
+    """Two limbs, two parts of what is left over on each, as three draws and a shape at rest leave: on the average of 20 bows."""
+    at = np.arange(40.0, 660.0, 8.0)
+    lag = np.abs(at[:, None] - at)
+    cov = error_correlation(lag, CUTOFF_MM) if look == "banded" else np.exp(-0.5 * (lag / 45.0) ** 2)
+    root = np.linalg.cholesky(cov + 1e-6 * np.eye(at.size))
+    rng = np.random.default_rng(4)
+    shares = [slow_share([(at, (root @ rng.normal(size=(at.size, 2))).T) for _ in range(2)], CUTOFF_MM) for _ in range(20)]
+    assert low <= np.mean([s for s in shares if s is not None]) <= high
+    assert slow_share([(at, np.zeros((0, at.size)))], CUTOFF_MM) is None  # nothing left over tells nothing
 
 
 @pytest.mark.parametrize("which", [0, 1])

@@ -50,7 +50,7 @@ def test_lengths_that_cannot_all_be_true_are_refused():
     lengths = taped([(0, 0), (1800, 0), (0, 1000), (1800, 1000)])
     with pytest.raises(ShotError, match="cannot all be true"):
         places_from_tape(lengths | {(0, 3): lengths[0, 3] + 2 * MM_PER_INCH})
-    with pytest.raises(ShotError, match="do not fix four tags"):
+    with pytest.raises(ShotError, match="are not enough to place four tags"):
         places_from_tape({k: v for k, v in lengths.items() if k not in ((0, 3), (1, 2))})
     with pytest.raises(ShotError):
         places_from_tape({(0, 1): 4000.0, (2, 3): 4000.0, (0, 2): 300.0, (1, 3): 300.0, (0, 3): 9000.0})
@@ -58,6 +58,6 @@ def test_lengths_that_cannot_all_be_true_are_refused():
 
 @pytest.mark.parametrize("length", [0.0, -5.0, math.nan, math.inf, 1e300, 5e-324])
 def test_a_length_that_no_tape_gives_is_refused_by_its_place(length):
-    with pytest.raises(ShotError, match="From top left to top right") as caught:
+    with pytest.raises(ShotError, match="from top left to top right") as caught:
         places_from_tape({**dict.fromkeys(ALL, 1000.0), (0, 1): length})
     assert "Tape it" in caught.value.remedy

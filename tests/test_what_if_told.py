@@ -72,7 +72,7 @@ def test_the_command(tmp_path) -> None:
 
     got = run("--change", "shorten 1in", "--change", "take upper 8in-14in 3%")
     assert got.exit_code == 0, got.output
-    assert "shorten each end by 1 in; take 3.0 % of the thickness off the upper limb from 8 in to 14 in" in got.stdout
+    assert "Say you shorten each end by 1 in. Then you take 3.0 % of the thickness off the upper limb from 8 in to" in got.stdout
     assert "weight at 27 in" in got.stdout and "string angle, upper" in got.stdout and "most strain, lower belly" in got.stdout
     printed = json.loads(run("--change", "heat", "--gained", "48lb-53lb", "--json").stdout)
     gain = printed["after"]["weight"]["value"] / printed["today"]["weight"]["value"]
@@ -91,8 +91,8 @@ def test_the_command(tmp_path) -> None:
 def test_the_words_say_what_moves_and_what_it_stands_on(standing) -> None:
     tried = compare(standing, [Change("take", 0.05, "upper", (150.0, 450.0))])
     said = what_if_words(tried)
-    assert said[0].text.startswith("If you take 5.0 % of the thickness off the upper limb") and "loses" in said[0].text
-    assert any("The upper limb then bends more than before" in s.text for s in said)
+    assert said[0].text.startswith("Say you take 5.0 % of the thickness off the upper limb") and "loses" in said[0].text
+    assert any("The upper limb then bends more against the other" in s.text for s in said)
     assert "seen from the side" in said[-1].text and "safe" not in " ".join(s.text for s in said)
     assert "common practice, no source" in " ".join(s.text for s in what_if_words(compare(standing, [Change("heat")])))
     own = what_if_words(compare(standing, [Change("heat", 0.1, u=0.02)]), own_heat=True)
@@ -138,9 +138,9 @@ def test_on_the_page_a_touch_moves_the_answer(tmp_path, monkeypatch) -> None:
         at.run()
         assert not at.exception
         said = lambda: " ".join(m.value for m in at.markdown).replace("\\", "")  # noqa: E731
-        assert "Try before you cut" in said() and "If you change nothing" in said()
+        assert "Try before you cut" in said() and "Say you change nothing" in said()
         next(c for c in at.checkbox if c.key == "try_heat").check().run()
-        assert not at.exception and "If you heat-treat the belly of both limbs" in said()
+        assert not at.exception and "Say you heat-treat the belly of both limbs" in said()
         next(c for c in at.checkbox if c.key == "try_heat").uncheck().run()
         next(s for s in at.slider if s.key == "try_shorten").set_value(1.0).run()
-        assert not at.exception and "If you shorten each end by 1 in: at 28 in it gains" in said()
+        assert not at.exception and "Say you shorten each end by 1 in. At 28 in it gains" in said()

@@ -3,14 +3,17 @@
 import math
 import re
 from dataclasses import replace
+from fractions import Fraction
 
 import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
 from made_up import asking, from_truth, gap_row, measured, mm, spot
 
 from tillerlens.errors import Reason
 from tillerlens.measurement import GapRow, Value
 from tillerlens.measures.pair import change
-from tillerlens.report.lengths import Units, say_interval, say_length, say_place, say_told
+from tillerlens.report.lengths import Units, is_plain, say_interval, say_length, say_place, say_told, say_two_limbs
 from tillerlens.report.words import Wish, limb_length_mm, verdict
 
 SIXTEENTHS, INCHES, CM = Units(), Units("inches"), Units("cm", "kg")
@@ -61,12 +64,54 @@ def test_an_unknown_number_is_never_a_number():
     assert say_interval(mm(5.0, math.nan), SIXTEENTHS) == "interval unknown"
 
 
-def test_what_is_told_also_prints_as_told():
-    """0.9 mm +- 0.2 mm is told; on a ruler of 1/16 in both would read 1/16, so a finer one is taken."""
-    assert say_told(mm(0.9, 0.1), SIXTEENTHS) == ("1/32 in", "±1/64 in")
+def test_a_length_is_said_on_the_ruler_of_choice_and_no_finer():
+    assert say_told(mm(0.9, 0.1), SIXTEENTHS) == ("1/16 in", "±1/16 in")
     assert say_told(mm(9.0, 0.1), SIXTEENTHS) == ("3/8 in", "±1/16 in")
-    assert say_told(mm(-0.1, 0.04), SIXTEENTHS) == ("less than 1/64 in", "±1/64 in")
-    assert say_told(mm(20.2, 10.09), SIXTEENTHS) == ("13/16 in", "±13/16 in")  # and not 51/64, which no ruler shows
+    assert say_told(mm(-0.1, 0.04), SIXTEENTHS) == ("less than 1/16 in", "±1/16 in")
+    assert say_told(mm(20.2, 10.09), SIXTEENTHS) == ("13/16 in", "±13/16 in")
+    assert say_told(mm(0.9, 0.1), INCHES) == ("0.04 in", "±0.02 in")
+
+
+def test_what_prints_no_larger_than_its_interval_is_no_headline():
+    assert not is_plain(mm(0.9, 0.1), SIXTEENTHS)
+    assert is_plain(mm(0.9, 0.1), INCHES)
+    assert not is_plain(mm(20.2, 10.09), SIXTEENTHS)
+    assert is_plain(mm(-9.0, 0.1), SIXTEENTHS)
+    assert not is_plain(mm(9.0, math.nan), CM)
+
+
+def printed_mm(text):
+    """A printed length back in mm; its own unit is part of it."""
+    number, unit = text.removeprefix("±").rsplit(" ", 1)
+    sign = -1 if number.startswith("-") else 1
+    return sign * float(sum(Fraction(part) for part in number.removeprefix("-").split())) * {"in": INCH, "cm": 10.0}[unit]
+
+
+@settings(max_examples=400, deadline=None)
+@given(
+    upper=st.floats(-50, 300), apart=st.floats(-60, 60), u=st.floats(0.01, 4), u_apart=st.floats(0.01, 2),
+    units=st.sampled_from([SIXTEENTHS, INCHES, CM]),
+)  # fmt: skip
+@example(upper=0.4 * INCH / 16, apart=0.9 * INCH / 16, u=0.1, u_apart=0.05, units=SIXTEENTHS)  # 0 less -1/16 (-0.5) is not 1/16
+@example(upper=100.5, apart=0.5, u=0.2, u_apart=0.1, units=CM)
+def test_two_limbs_subtract_to_the_difference_beside_them(upper, apart, u, u_apart, units):
+    """As printed, to a thousandth of a division; what is printed lies within its printed interval, which covers 2u."""
+    values = mm(upper, u), mm(upper - apart, u), mm(apart, u_apart)
+    two = say_two_limbs(*values, units)
+    texts, reaches = (two.upper, two.lower, two.difference), (two.reach_upper, two.reach_lower, two.reach_difference)
+    step = units.division_mm
+    a, b, difference = map(printed_mm, texts)
+    assert a - b == pytest.approx(difference, abs=step / 1000)
+    assert abs(difference - apart) <= step / 2 * (1 + 1e-6)
+    for value, text, reach in zip(values, texts, reaches, strict=True):
+        assert abs(printed_mm(text) - value.value) <= 0.75 * step * (1 + 1e-6)
+        assert printed_mm(reach) >= abs(printed_mm(text) - value.value) + 2 * value.u - step / 1000
+
+
+def test_a_gap_that_is_not_known_stays_unknown():
+    two = say_two_limbs(mm(50.0), mm(math.nan, math.nan), mm(math.nan, math.nan), SIXTEENTHS)
+    assert (two.upper, two.lower, two.difference) == ("1 15/16 in", "unknown", "unknown")
+    assert two.reach_difference == "interval unknown"
 
 
 def test_places_are_said_as_finely_as_a_pencil_marks_them():
@@ -79,12 +124,20 @@ def test_places_are_said_as_finely_as_a_pencil_marks_them():
 # --- the limbs against each other ---
 
 
-@pytest.mark.parametrize(("u", "told"), [(2.31, True), (2.33, False)], ids=["just outside", "just inside"])
-def test_a_difference_is_told_only_beyond_its_interval(u, told):
-    """The difference is 2 x 2.32 mm = 4.64 mm, nearest 3/16 in; it is told while 2u is smaller."""
+@pytest.mark.parametrize(
+    ("u", "begins", "tone"),
+    [
+        (1.0, "Upper limb bends more: gap 3/16 in bigger", "finding"),
+        (2.31, "The limbs may differ: the biggest gap difference is 3/16 in (±3/16 in)", "open"),
+        (2.33, "This picture shows no difference", "fine"),
+    ],
+    ids=["clear", "just outside", "just inside"],
+)
+def test_a_difference_is_told_only_beyond_its_interval(u, begins, tone):
+    """The difference is 2 x 2.32 mm = 4.64 mm, nearest 3/16 in; it is told while 2u is smaller, a headline once it prints so."""
     spoken = verdict(measured(gaps=[gap_row(355.6, 104.64, 100, u)]))
-    assert spoken.first.text.startswith("Upper limb bends more: gap 3/16 in bigger" if told else "No difference")
-    assert spoken.first.tone == ("finding" if told else "fine")
+    assert spoken.first.text.startswith(begins)
+    assert spoken.first.tone == tone
 
 
 def test_the_largest_told_difference_opens():
@@ -216,10 +269,10 @@ def test_limbs_of_unlike_length():
     ("angle", "u", "words"),
     [
         (75.0, 0.2, "15° short of 90°"),
-        (84.0, 0.2, "Only 6° short"),
+        (84.0, 0.2, "only 6° short"),
         (89.8, 0.2, "can't show"),
         (91.0, 0.2, "The lower limb is past 90°"),
-        (91.0, math.nan, "isn't known"),
+        (91.0, math.nan, "Can't tell how close"),
     ],
 )
 def test_stacking_is_told_only_beyond_the_interval(angle, u, words):
@@ -261,7 +314,7 @@ def test_reflex_and_follow_are_told_apart():
     assert verdict(measured("unstrung", {"reflex": mm(25.4)})).first.text.startswith("Reflex 1 in (±1/16 in)")
     assert verdict(measured("unstrung", {"reflex": mm(-19.05)})).first.text.startswith("String follow 3/4 in")
     assert verdict(measured("unstrung", {"reflex": mm(0.9)})).first.text.startswith(
-        "No reflex or string follow"
+        "This picture shows no reflex and no string follow"
     )
     assert "interval unknown" in verdict(measured("unstrung", {"reflex": mm(9, math.nan)})).first.text
 
@@ -270,7 +323,7 @@ def test_set_is_spoken_of_only_against_an_earlier_reflex():
     now = measured("unstrung", {"reflex": mm(0.0)})
     assert not about(now, "set")
     (sentence,) = about(now, "set", earlier_reflex=mm(1.5 * INCH))
-    assert "Set since the earlier picture: 1 1/2 in" in sentence.text and "acceptable" in sentence.text
+    assert "1 1/2 in of set since the earlier picture" in sentence.text and "acceptable" in sentence.text
 
 
 def test_a_set_is_as_sure_in_words_as_where_the_two_pictures_are_compared():
@@ -284,13 +337,13 @@ def test_a_set_is_as_sure_in_words_as_where_the_two_pictures_are_compared():
 
 @pytest.mark.parametrize(
     ("set_in", "u", "word"),
-    [(0.5, 0.5, "good on"), (2.5, 0.5, "weak on"), (4, 0.5, "wrong on"), (1, 1.0, "good to acceptable")],
+    [(0.5, 0.5, ": good."), (2.5, 0.5, ": weak."), (4, 0.5, ": wrong."), (1, 1.0, ": good to acceptable.")],
 )
 def test_a_set_at_a_step_of_the_scale_gets_both_words(set_in, u, word):
     (sentence,) = about(
         measured("unstrung", {"reflex": mm(0.0, u)}), "set", earlier_reflex=mm(set_in * INCH, u)
     )
-    assert word in sentence.text and "common practice" in sentence.text
+    assert word in sentence.text and "Common practice" in sentence.text
 
 
 def test_a_set_within_the_interval_or_backwards_is_no_set():

@@ -12,14 +12,14 @@ from scraping_bows import photographed, random_bench
 from test_scraping import DRAW, EI, FULL, bow_of, exact, softer, weight_of
 
 from tillerlens.errors import Reason
-from tillerlens.measurement import Value
+from tillerlens.measurement import LIMBS, Value
 from tillerlens.mechanics.finding import Finding
 from tillerlens.mechanics.plan import as_document
 from tillerlens.mechanics.scraping import Foretold, Hand, Leave, Scrape, ScrapeWish, plan_scraping
 from tillerlens.report.chart_plan import leave_rows, plan_chart, plan_figure, plan_rows
 from tillerlens.report.lengths import Units
 from tillerlens.report.pdf_plan import plan_pdf
-from tillerlens.report.table_plan import outward, plan_tables, say_amount
+from tillerlens.report.table_plan import outward, plan_tables, say_amount, scraped
 from tillerlens.report.words_plan import PATTERNS, Line, plan_in_words
 
 INCHES, CM = Units(), Units("cm", "kg")
@@ -97,7 +97,7 @@ def test_cautions_stand_where_advice_stands(plans):
         care = {line.pattern for line in said.care}
         if NO_CUT & {line.pattern for line in said.steps}:
             assert {"care_then", "care_edges"} <= care
-        assert "cannot see grain" in " ".join(said.always) and "stop at any tick" in " ".join(said.always)
+        assert "cannot see grain" in " ".join(said.always) and "Stop at any tick" in " ".join(said.always)
         assert any(q.told for q in plan.leave) == ("care_hinge" in care)
 
 
@@ -256,11 +256,39 @@ def test_the_chart_shows_the_plans_own_numbers(plans, name):
     upper, lower = ([r for r in rows if r["limb"] == k] for k in ("upper", "lower"))
     assert max(r["at"] for r in upper) <= 0 <= min(r["at"] for r in lower)
     unit = 64 / 25.4 * plan.limbs[0].thickness if name == "sections" else np.full(len(upper), 100.0)  # a bench counts 64ths
-    np.testing.assert_allclose([r["take"] for r in upper], plan.limbs[0].take * unit, atol=1e-3)
+    at, told = plan.limbs[0].from_nock_mm, np.zeros(len(upper))
+    for s in (s for s in plan.stretches if s.limb == "upper"):
+        for a, b in scraped(s, plan.leave, INCHES):
+            told[(at >= a) & (at <= b)] = s.share
+    np.testing.assert_allclose([r["take"] for r in upper], told * unit, atol=1e-3)
+    edges = 12.7 / 2 * 2 * len(plan.stretches)  # ends are said to the nearest half inch
+    step = at[1] - at[0]
+    assert abs(np.sum(told) - np.sum(plan.limbs[0].take)) * step <= edges * max(plan.limbs[0].take)
     boxed = [q for q in plan.leave if not q.slight]
     assert len(leave_rows(plan, INCHES)) == len(boxed)
     spec = plan_chart(plan, CM).to_dict()
     assert "leave" in json.dumps(spec) or not boxed
+
+
+@pytest.mark.parametrize("units", [INCHES, CM], ids=["in", "cm"])
+def test_chart_table_and_words_scrape_the_same_places(plans, units):
+    """What may be a hinge a third of an inch short of a stretch's end: the words end the stretch before it, so nothing is drawn
+    beyond it, nor told in the table. One that lies well within is left out, and the stretch goes on beyond."""
+    plan = plans["heavy"]
+    (a, b), limb = plan.stretches[0].from_nock_mm, plan.stretches[0].limb
+    for ends, parts in (((b - 70.0, b - 8.0), 1), ((a + 200.0, a + 264.0), 2)):
+        left = Leave(limb, ends, 0.08, told=False, slight=True)
+        skipping = replace(plan, leave=(left,), stretches=plan.stretches[:1])
+        spans = scraped(plan.stretches[0], skipping.leave, units)
+        assert len(spans) == parts and all(high <= ends[0] or low >= ends[1] for low, high in spans)
+        drawn_ = [r["take"] > 0 for r in plan_rows(skipping, units) if r["limb"] == limb]
+        assert np.count_nonzero(np.diff(np.concatenate([[0], drawn_, [0]])) == 1) == parts
+        text = next(x.text for x in plan_in_words(skipping, units).steps if x.pattern == "stretch")
+        assert (", but for " in text) == (parts == 2)
+        for row in plan_tables(skipping, units)[LIMBS.index(limb)].rows:
+            at = (10.0 if units is CM else 25.4) * float(row[0])
+            if min(abs(at - x) for span in spans for x in span) > 1e-6:  # where both end, the table keeps off
+                assert ("%" in row[-1]) == any(low < at < high for low, high in spans)
 
 
 def test_the_document_is_json_and_whole(plans):

@@ -62,7 +62,7 @@ def measure(
     ],
     shot: Annotated[
         Path | None,
-        typer.Option(help="What was typed and clicked about this photograph; else NAME.shot.json beside it."),
+        typer.Option(help="What was typed and clicked for this photograph; if left out, NAME.shot.json beside it."),
     ] = None,
     rest: Annotated[
         Path | None, typer.Option(help="Measurement document of the same bow unstrung, for judging spots.")
@@ -80,7 +80,7 @@ def measure(
     several = len(photo) > 1 or photo[0].is_dir()
     pictures = _pictures(photo)
     if several and shot is not None:
-        raise typer.BadParameter("one shot file belongs to one photograph; lay each beside its photograph.")
+        raise typer.BadParameter("one shot file goes with one photograph; put each beside its photograph.")
     if overlay is not None:
         _check_overlay(overlay, pictures, several)
     overlays = _overlay_places(overlay, pictures, several)
@@ -196,12 +196,12 @@ def _measured(path: Path, shot: Path | None, rest: Path | None, about: dict[str,
 
 def _finish(outcome: _Outcome, overlay: Path | None, json_out: bool) -> int:
     """Print and draw one outcome; its exit status."""
-    from tillerlens.report.table import as_text, in_a_line
+    from tillerlens.report.table import as_text
 
     found = outcome.measurement
     if found.status != "measured":
         for reason in found.reasons:
-            typer.echo(in_a_line(reason), err=True)
+            typer.echo(f"{reason.text} {reason.remedy}".strip(), err=True)
     if outcome.photo is None:
         return UNUSABLE
     try:

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 TOLD, UNUSABLE, ASKS = 0, 2, 3  # exit statuses; 2 is also bad usage
 
 bench_app = typer.Typer(
-    no_args_is_help=True, help="What the bends tell, where to scrape next, how dry the wood is, and the next bow."
+    no_args_is_help=True, help="What the bends show, where to scrape next, how dry the wood is, and the next bow."
 )
 
 
@@ -126,7 +126,7 @@ def read_size(text: str) -> float:
 
     mm = parse_length(text)
     if mm <= 0:
-        raise ShotError(f"'{shown(text)}' is no length here: it has to be more than nothing.", "Correct it.", given=text)
+        raise ShotError(f"'{shown(text)}' is not a length for this: it must be more than zero.", "Correct it.", given=text)
     return mm
 
 

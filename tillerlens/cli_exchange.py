@@ -91,7 +91,7 @@ def import_(
         documents = {"imported": not (dry_run or asking), "bows": [asdict(b) for b in done]}
         answer(documents, "\n".join(f"{b.name}: {_say_plan(b)}" for b in done) or "The zip holds no bow.", json_out)
         if asking:
-            say("Nothing was imported. Say --differing skip, or --differing both to keep them side by side.", err=True)
+            say("Nothing was imported. Use --differing skip, or --differing both to keep them side by side.", err=True)
         lacking = [(b.name, name) for b in done for name in b.lacking]
         for bow, name in lacking:
             say(f"{bow}: the picture {name} is neither in the zip nor here. Import another export that holds it.", err=True)
@@ -140,7 +140,7 @@ def remeasure(
             for c in changes
         ]
         told = sum(c.tells for c in changes)
-        lines.append(f"Measured anew: {len(changes)}. To look at: {told}.")
+        lines.append(f"Measured again: {len(changes)}. To look at: {told}.")
         answer(documents, "\n".join(lines), json_out)
     raise typer.Exit(ASKS if any(c.failed for c in changes) else 0)
 
@@ -201,7 +201,7 @@ def tidy(
         if wanted and yes:
             lines.append(f"{_files(len(moved))} moved to {plan.bin}. 'tillerlens tidy --undo' puts back what is needed.")
         elif wanted:
-            lines.append("Nothing was moved. Say --yes to do it.")
+            lines.append("Nothing was moved. Add --yes to do it.")
         document = {
             "files": len(plan.files),
             "bytes": plan.size_bytes,
@@ -214,7 +214,7 @@ def tidy(
 
 def _say_sweep(record: Record, plan: Sweep) -> list[str]:
     if not plan.files and not plan.old:
-        return ["There is nothing to tidy."]
+        return ["Nothing to tidy."]
     lines = []
     if plan.files:
         names = ", ".join(str(p.relative_to(record.folder)) for p in plan.files[:3])
@@ -231,10 +231,10 @@ def _files(count: int) -> str:
 
 
 def check(
-    heal: Annotated[bool, typer.Option("--heal", help="Put right what can be without losing anything.")] = False,
+    heal: Annotated[bool, typer.Option("--heal", help="Fix what can be fixed without losing anything.")] = False,
     claim: Annotated[
         bool,
-        typer.Option("--claim", help="Say that the pictures in the folder are this record's own, where they seem not to be."),
+        typer.Option("--claim", help="Take the pictures in the folder as this record's own, where they seem not to be."),
     ] = False,
     yes: Yes = False,
     place: Place = None,
@@ -261,7 +261,7 @@ def check(
             faults = look(record, heal, moved)
         left = [f for f in faults if not f.healed]
         lines = [f"{f.about}: {f.text} {'Healed.' if f.healed else f.remedy}".strip() for f in faults]
-        lines.append(f"{len(left)} {'fault' if len(left) == 1 else 'faults'}." if left else "Everything is whole.")
+        lines.append(f"{len(left)} {'fault' if len(left) == 1 else 'faults'}." if left else "Everything is in order.")
         answer({"whole": not left, "faults": [asdict(f) for f in faults]}, "\n".join(lines), json_out)
     raise typer.Exit(ASKS if left else 0)
 

@@ -35,12 +35,12 @@ def scrape_command(
         typer.Argument(metavar="DOCUMENT...", help="Measurement documents of the bow drawn, one of them weighed; others help."),
     ],
     rest: Annotated[Path, typer.Option(help="The same bow unstrung.")],
-    weight: Annotated[str, typer.Option(help="Wished draw weight, like 45lb.")],
-    draw: Annotated[str, typer.Option(help="Wished draw to the back of the handle, like 28in.")],
+    weight: Annotated[str, typer.Option(help="Target draw weight, like 45lb.")],
+    draw: Annotated[str, typer.Option(help="Target draw to the back of the handle, like 28in.")],
     bend: Annotated[
         str, typer.Option(help="even_strain (needs --calipers), arc, more_outer, more_inner, like_upper or like_lower.")
     ] = "arc",
-    tiller: Annotated[str, typer.Option(help="Wished tiller, upper minus lower gap, lowest to highest.")] = "0in to 1/4in",
+    tiller: Annotated[str, typer.Option(help="Target tiller, upper minus lower gap, lowest to highest.")] = "0in to 1/4in",
     keep: Annotated[str, typer.Option(help="Weight kept for shooting in and finishing.")] = "2.5lb",
     calipers: Annotated[
         Path | None, typer.Option(help="CSV of caliper stations: limb,from_nock,width,thickness[,crown]; lengths like 1 3/8in.")
@@ -166,8 +166,8 @@ def moisture_command(
 
 def layout_command(
     length: Annotated[str, typer.Option(help="Nock to nock.")],
-    weight: Annotated[str, typer.Option(help="Wished draw weight.")],
-    draw: Annotated[str, typer.Option(help="Wished draw to the back of the handle.")],
+    weight: Annotated[str, typer.Option(help="Target draw weight.")],
+    draw: Annotated[str, typer.Option(help="Target draw to the back of the handle.")],
     wood: Annotated[str, typer.Option(help="The wood, like hickory, osage or red oak.")],
     handle: Annotated[str, typer.Option(help="Stiff middle with its fades.")] = "8in",
     width: Annotated[str | None, typer.Option(help="At the fades; left out: what makers usually cut of this wood.")] = None,

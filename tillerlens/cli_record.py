@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 UNUSABLE, ASKS = 2, 3  # exit statuses; 2 is also bad usage
 # What a fault in the record could still make Python raise; no known one does, which the fuzzers hold it to.
 UNFORESEEN = (ValueError, TypeError, KeyError, IndexError, AttributeError, ArithmeticError, AssertionError, RecursionError)
-_CHECK = "'tillerlens check' tells what is wrong with a record."
+_CHECK = "'tillerlens check' shows what is wrong with a record."
 _LOG = logging.getLogger(__name__)
 Place = Annotated[
     str | None,
@@ -47,11 +47,11 @@ Originals = Annotated[
     typer.Option("--originals", metavar="FOLDER", help="Where a server's record keeps its pictures; else TILLERLENS_ORIGINALS."),
 ]
 New = Annotated[bool, typer.Option("--new", help="Make a new record where there is none.")]
-Yes = Annotated[bool, typer.Option("--yes", help="Do not ask.")]
+Yes = Annotated[bool, typer.Option("--yes", help="Don't ask.")]
 
 bow_app = typer.Typer(no_args_is_help=True, help="The bows on the shelf.")
 stage_app = typer.Typer(no_args_is_help=True, help="A bow's pictures, each with its measurement.")
-event_app = typer.Typer(no_args_is_help=True, help="What was done to a bow, or learnt of it, between pictures.")
+event_app = typer.Typer(no_args_is_help=True, help="What was done to a bow, or found out about it, between pictures.")
 
 
 def add_commands(app: typer.Typer) -> None:
@@ -85,7 +85,7 @@ def told() -> Iterator[None]:
         raise typer.Exit(UNUSABLE) from error
     except UNFORESEEN as error:
         _LOG.debug("unforeseen", exc_info=True)
-        say(f"This could not be done: something unforeseen went wrong ({type(error).__name__}). {_CHECK}", err=True)
+        say(f"That did not work: something unexpected went wrong ({type(error).__name__}). {_CHECK}", err=True)
         raise typer.Exit(UNUSABLE) from error
 
 
@@ -330,7 +330,7 @@ def stage_add(
 
     pictures = _pictures(photo)
     if len(pictures) > 1 and shot is not None:
-        raise typer.BadParameter("one shot file belongs to one photograph; lay each beside its photograph.")
+        raise typer.BadParameter("one shot file goes with one photograph; put each beside its photograph.")
     documents, asks, unusable = [], False, False
     with opened(place, originals) as record, progress("Measuring") as moved:
         found = store.find_bow(record, bow)

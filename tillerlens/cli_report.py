@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 # Everything else is imported where it is used, so that --help answers at once.
 
-Metric = Annotated[bool, typer.Option("--metric", help="Say centimetres and kilograms.")]
+Metric = Annotated[bool, typer.Option("--metric", help="Show centimetres and kilograms.")]
 _WHAT = "a measurement document, a photograph with its shot file beside it, or a stage of the record like BOW:3"
 
 

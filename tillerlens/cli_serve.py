@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 MOST_MB = 64  # of one picture
 WARNING = (
-    "Whoever has the PIN can see, change and remove everything in the shop; whoever has the PIN for looking can see everything. "
+    "Anyone with the PIN can see, change and remove everything in the shop. Anyone with the PIN for looking can see everything. "
     "The connection is not encrypted (plain http), so others on this network could read along. Open the shop only in a network "
     "whose people you know, and stop it when you are done."
 )

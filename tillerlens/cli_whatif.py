@@ -43,7 +43,7 @@ def what_if_command(
         typer.Argument(metavar="DOCUMENT...", help="Measurement documents of the bow strung, a drawn one weighed; others help."),
     ],
     rest: Annotated[Path, typer.Option(help="The same bow unstrung.")],
-    draw: Annotated[str, typer.Option(help="Wished draw to the back of the handle, like 28in.")],
+    draw: Annotated[str, typer.Option(help="Target draw to the back of the handle, like 28in.")],
     change: Annotated[list[str], typer.Option(help=f"What to try; several go together. Like {_EXAMPLES}.")],
     calipers: Annotated[
         Path | None, typer.Option(help="CSV of caliper stations: limb,from_nock,width,thickness[,crown]; lengths like 1 3/8in.")
@@ -110,7 +110,7 @@ def read_change(text: str) -> Change:
             amount = got.get("amount")
             share = None if amount is None else _share(amount)
             if amount is not None and share is None:
-                raise ShotError(f"'{amount.strip()}' is not a share.", "Write it in percent, like 15%.", given=text)
+                raise ShotError(f"'{amount.strip()}' is not a percentage.", "Write it in percent, like 15%.", given=text)
             return Change(kind, share, limb)  # type: ignore[arg-type]
         return Change(kind, parse_length(got["amount"].lstrip("+")))  # type: ignore[arg-type]
     raise ShotError(f"'{text}' is not a change that can be tried.", f"Write it like {_EXAMPLES}.", given=text)

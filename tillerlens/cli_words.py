@@ -23,7 +23,7 @@ _M_S = {"fps": 0.3048, "ft/s": 0.3048, "m/s": 1.0, "km/h": 1 / 3.6}
 def _at_least_zero(text: str, factors: Mapping[str, float], what: str, example: str) -> float:
     value = units.parse_quantity(text, factors, what, example, RecordError)
     if value < 0:
-        raise RecordError(f"'{shown(text, units.MOST_TYPED)}' is less than nothing.", f"Write it like {example}.", given=text)
+        raise RecordError(f"'{shown(text, units.MOST_TYPED)}' is below zero.", f"Write it like {example}.", given=text)
     return value
 
 
@@ -40,12 +40,12 @@ def _whole(text: str) -> int:
 
 def _mass(text: str) -> float:
     """Kilograms; a bare number is ounces."""
-    return _at_least_zero(text, {**_KG, "": _KG["oz"]}, "mass", "19 oz, 540 g or 500 gr (grains)")
+    return _at_least_zero(text, {**_KG, "": _KG["oz"]}, "mass", "19 oz or 540 g")
 
 
 def _arrow_mass(text: str) -> float:
     """Kilograms; a bare number is grains."""
-    return _at_least_zero(text, {**_KG, "": _KG["gr"]}, "mass", "500 gr (grains) or 32 g")
+    return _at_least_zero(text, {**_KG, "": _KG["gr"]}, "mass", "500 gr or 32 g")
 
 
 def _speed(text: str) -> float:
@@ -140,7 +140,7 @@ def read_words(given: Sequence[str], known: Words) -> dict[str, Any]:
         word = word.strip().lower().replace("-", "_")
         if not equals or word not in known:
             choices = ", ".join(known) or "none here; use --notes"
-            raise RecordError(f"'{shown(item)}' is not understood.", f"Write WORD=VALUE with one of: {choices}.", given=item)
+            raise RecordError(f"'{shown(item)}' is not a field here.", f"Write WORD=VALUE with one of: {choices}.", given=item)
         name, reader = known[word]
         if name in out:
             raise RecordError(f"'{word}' is given twice.", "Give it once.", given=word)

@@ -66,7 +66,7 @@ def read_one(path: Path) -> dict[str, Any]:
     documents = read_documents(path)
     if len(documents) > 1:
         raise DocumentError(
-            f"{Path(path).name} holds {len(documents)} measurements, and one is wanted here.",
+            f"{Path(path).name} holds {len(documents)} measurements, but one is needed here.",
             "Give a file with that one picture's measurement.",
         )
     return documents[0]

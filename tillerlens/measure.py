@@ -254,7 +254,7 @@ def _measure_traced(
     last = first if put == own else settled(put)
     if "handle" in shot.clicks and not last.believed[0]:
         raise NeedsHelp(
-            "The handle is clicked where its centre cannot be between these two nocks.",
+            "The handle's centre can't be where it is clicked, between these two nocks.",
             "Move the handle to its centre, or the nock that is off.",
             clicks=("handle", "nock_upper", "nock_lower"),
         )
@@ -361,7 +361,7 @@ def _of_nocks(settled: Settled) -> tuple[Reason, ...]:
         return (
             Reason(
                 "nocks_by_length",
-                f"The limbs were seen to end {where} where the bow's length puts the nocks; the nocks were placed by the length.",
+                f"The limbs seem to end {where} the nocks that the bow's length gives. The nocks were placed by the length.",
                 "Check the length nock to nock; tape of a light colour at the nocks makes them show.",
             ),
         )
@@ -369,7 +369,7 @@ def _of_nocks(settled: Settled) -> tuple[Reason, ...]:
         return (
             Reason(
                 "nock_or_tip",
-                "Whether the limbs end at their nocks or run on past them does not show here, so the intervals are wider.",
+                "The picture doesn't show whether the limbs end at their nocks or run past them, so the intervals are wider.",
                 "Click both nocks: where the string sits, not where the wood ends.",
             ),
         )
@@ -381,10 +381,10 @@ def _of_limbs(settled: Settled, shot: Shot) -> tuple[Reason, ...]:
     if shot.state == "unstrung" or shot.upper_limb_length_mm is not None or settled.shift_u_mm < HANDLE_KNOWN_MM:
         return ()
     if not settled.fit.squared:
-        text = "Nothing squares this picture, so a longer limb looks like a camera held askew; the limbs' difference is wide."
+        text = "Nothing squares this picture: a longer limb and a tilted camera look alike. The limbs' difference isn't sharp."
     else:
-        text = "The handle's centre does not show, so the limbs' difference is wide."
-    return (Reason("limbs_not_known", text, "Measure the upper limb from its nock to the handle's centre and type it."),)
+        text = "The handle's centre doesn't show, so the limbs' difference isn't sharp."
+    return (Reason("limbs_not_known", text, "Measure the upper limb from its nock to the handle's centre and type it in."),)
 
 
 def _handle_level_u(trace: TraceRead, shape: BowShape) -> float:
@@ -399,8 +399,8 @@ def _handle_level_u(trace: TraceRead, shape: BowShape) -> float:
 def _thinner(limb: str) -> Reason:
     return Reason(
         "thinner_inward",
-        f"The {limb} limb looks thinner toward the handle than further out: some of it may be lost on the ground behind.",
-        "Put its edge right by hand, or retake against a ground that differs from the wood.",
+        f"The {limb} limb looks thinner toward the handle than further out: some of it may be lost against the background.",
+        "Fix its edge by hand, or take it again against a background that differs from the wood.",
     )
 
 
@@ -523,8 +523,8 @@ def _doubts(
         out.append(
             Reason(
                 "grip_not_seen",
-                "The grip's belly could not be seen, so lengths to it are wide.",
-                "Measure the handle's thickness, back to belly, and type it.",
+                "The grip's belly could not be seen, so lengths to it have wide intervals.",
+                "Measure the handle's thickness, back to belly, and type it in.",
             )
         )
     if string is not None and min(string.clear) < FAINT and "hook" not in shot.clicks:
@@ -536,7 +536,7 @@ def _doubts(
             )
         )
     if s.handle_scatter_mm > 2.0:
-        text = "The back of the handle is not straight; the frame that heights are measured in is less sure."
+        text = "The back of the handle isn't straight, so heights measured from it are less sure."
         out.append(Reason("handle_not_straight", text))
     return tuple(out)
 

@@ -235,7 +235,7 @@ def make_layout(
 
 def _lost(part: str, columns: int) -> NeedsHelp:
     return NeedsHelp(
-        f"Too little of the {part} could be followed along the back to tell how the bow lies.",
+        f"Too little of the {part} could be followed along the back to show how the bow lies.",
         "Click the two nocks and the middle of the handle, or retake with the handle clear of things of its own colour.",
         clicks=CLICKS,
         columns=columns,

@@ -221,12 +221,12 @@ def _check_entries(form: Mapping[str, Any]) -> None:
         value, path, deep = todo.pop()
         seen += 1
         if deep > MOST_DEEP or seen > MOST_ENTRIES:
-            raise ShotError("The shot holds far more than a shot does.", "Save it again from the app.")
+            raise ShotError("The shot file holds far more than it should.", "Save it again from the app.")
         where = f"The shot's field '{shown(path, 60)}'"
         if isinstance(value, float) and not math.isfinite(value):
             raise ShotError(f"{where} is not a number.", _FIX, field=path)
         if isinstance(value, int) and abs(value) > MOST_WHOLE:
-            raise ShotError(f"{where} is a number larger than any that is meant here.", _FIX, field=path)
+            raise ShotError(f"{where} is far too large a number.", _FIX, field=path)
         if isinstance(value, str) and not _is_plain(value):
             raise ShotError(f"{where} holds characters that cannot be kept.", "Write it again as plain text.", field=path)
         if isinstance(value, Mapping):

@@ -80,9 +80,8 @@ def format_pounds(newtons: float, decimals: int = 1) -> str:
 
 def format_grains(kg: float) -> str:
     """Kilograms as whole grains, ``500 gr``; ``unknown`` for NaN."""
-    if not math.isfinite(kg):
-        return UNKNOWN
-    return f"{round(grains_from_kg(kg)):d} gr"
+    grains = grains_from_kg(kg)  # beyond all numbers before the kilograms are
+    return f"{round(grains):d} gr" if math.isfinite(grains) else UNKNOWN
 
 
 MOST_TYPED = 40  # letters; the longest length that anyone writes has half as many
@@ -100,7 +99,7 @@ _INCH_WORDS = ('"', "''", "inches", "inch", "in", "in.")
 _MM_PER = {"": MM_PER_INCH, **dict.fromkeys(_INCH_WORDS, MM_PER_INCH), "mm": 1.0, "cm": 10.0, "m": 1000.0}
 _POUND_WORDS = ("lbs.", "lbs", "lb.", "lb", "pounds", "pound", "#")
 _NEWTONS_PER = {"": NEWTON_PER_POUND, **dict.fromkeys(_POUND_WORDS, NEWTON_PER_POUND), "n": 1.0, "kg": STANDARD_GRAVITY}
-_LENGTH_LIKE, _WEIGHT_LIKE = '28 3/16" or 715 mm', "42.5 lb or 190 N"
+_LENGTH_LIKE, _WEIGHT_LIKE = "28 3/16 in or 71.5 cm", "42.5 lb or 19 kg"
 
 
 def parse_length(text: str) -> float:
@@ -130,7 +129,7 @@ def parse_weight(text: str, or_none: bool = False) -> float:
     newtons = parse_quantity(text, _NEWTONS_PER, "weight", _WEIGHT_LIKE, most=MOST_FORCE_N)
     if newtons < 0 or (newtons == 0 and not or_none):
         raise ShotError(
-            f"'{shown(text, MOST_TYPED)}' is no weight: a bow pulls with more than nothing.", "Correct it.", given=text
+            f"'{shown(text, MOST_TYPED)}' is not a draw weight: it must be more than zero.", "Correct it.", given=text
         )
     return newtons
 

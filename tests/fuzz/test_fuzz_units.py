@@ -15,7 +15,7 @@ from tillerlens.mechanics import wood
 from tillerlens.mechanics.scraping import Scrape
 from tillerlens.photo.marks.taped import PAIRS, places_from_tape
 from tillerlens.report.bench_of_record import read_calipers
-from tillerlens.ui import fields, parts
+from tillerlens.ui import fields, rows
 
 LONGEST_S = 0.01
 
@@ -44,7 +44,7 @@ READERS = {
     "scraped": cli_report._read_scraped,
     "centres": lambda text: [x for at in fields.read_centres(text).values() for x in at],
     "minutes": fields.read_number,
-    "pairs": lambda text: [x for pair in parts.read_pairs(text, units.parse_length, units.parse_weight, "20 = 33") for x in pair],
+    "pairs": lambda text: list(rows.pairs_of([(text, text)], units.parse_length, units.parse_weight, "both")[0]),
     "calipers": lambda text: len(read_calipers(text)),
     "when": lambda text: cli_words.read_when(text).timestamp(),
 }

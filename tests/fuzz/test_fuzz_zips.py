@@ -177,4 +177,4 @@ def test_a_whole_zip_is_taken_in_and_checked(template, net):
     with a_copy_of(template / "record") as folder:
         shutil.copy(template / "whole.zip", folder / "odd.zip")
         assert "Heron: new" in run(net, folder, "import", folder / "odd.zip").stdout
-        assert run(net, folder, "check").stdout == "Everything is whole.\n"
+        assert run(net, folder, "check").stdout == "Everything is in order.\n"

@@ -43,7 +43,7 @@ def check_places(shot: Shot, size: tuple[int, int]) -> None:
     width, height = size
     if shot.draw_weight_n == 0:
         raise ShotError(
-            "The draw weight is given as nothing.", "Give what the scale read, or leave it out.", field="scale_reading_lb"
+            "The draw weight is zero.", "Give what the scale read, or leave it out.", field="scale_reading_lb"
         )
     known = shot_schema()["properties"]["clicks"]["properties"]
     for name in shot.clicks:
@@ -60,15 +60,15 @@ def check_places(shot: Shot, size: tuple[int, int]) -> None:
             )
     if shot.handle_mm < LEAST_HANDLE_MM:
         raise ShotError(
-            f"A handle of {shot.handle_mm / MM_PER_INCH:g} in is too short to tell how the bow lies in the picture.",
-            "Give the grip with its fades; of a bow that bends through the handle, the grip alone.",
+            f"A handle of {shot.handle_mm / MM_PER_INCH:g} in is too short to show how the bow lies in the picture.",
+            "Give the grip with its fades, or the grip alone if the bow bends through the handle.",
             field="handle_in",
         )
     if shot.upper_limb_length_mm is not None:
         share = shot.upper_limb_length_mm / shot.nock_to_nock_mm
         if not UPPER_SHARE[0] <= share <= UPPER_SHARE[1]:
             raise ShotError(
-                f"The upper limb is said to be {share:.0%} of the bow's length, handle's centre to nock; no bow is so uneven.",
+                f"The upper limb is said to be {share:.0%} of the bow's length, handle's centre to nock; no bow is that uneven.",
                 "Give it from the handle's centre to the upper nock, or leave it out.",
                 share=share,
             )
@@ -96,10 +96,10 @@ def _check_nocks(shot: Shot, longer_px: int) -> None:
     upper, lower = shot.clicks["nock_upper"], shot.clicks["nock_lower"]
     apart = math.dist(upper, lower)
     if apart < ONE_SPOT_PX:
-        raise ShotError("Both nocks are clicked on one spot.", "Click each nock at its own end of the bow.", apart_px=apart)
+        raise ShotError("Both nocks are clicked on the same spot.", "Click each nock at its own end of the bow.", apart_px=apart)
     if apart < LEAST_APART * longer_px:
         raise ShotError(
-            f"The clicked nocks are only {apart:.0f} pixels apart, too near for the two ends of a bow.",
+            f"The clicked nocks are only {apart:.0f} pixels apart, too close for the two ends of a bow.",
             "Click each nock at its own end of the bow.",
             apart_px=apart,
         )
@@ -131,8 +131,8 @@ def _check_handle(shot: Shot, longer_px: int) -> None:
         )
     if shot.state != "unstrung" and across < -ASIDE:
         raise ShotError(
-            f"The back is said to look {shot.back}, but the handle is clicked on the other side of the nocks: "
-            f"a {shot.state} bow bends away from its string.",
+            f"The back is said to look {shot.back}, but the handle is clicked on the other side of the nocks. A {shot.state} "
+            f"bow bends away from its string.",
             "Say which way the back looks, or move the click that is off.",
         )
 

@@ -114,8 +114,8 @@ def mean_change(along: Change, start_mm: float, end_mm: float) -> Value:
 def _unlike(a: Picture, b: Picture) -> tuple[Reason, ...]:
     """Why the bend of two pictures cannot be compared."""
     if a.state != b.state:
-        text = f"One picture shows the bow {a.state}, the other {b.state}: their gaps and bends are not compared."
-        return (Reason("unlike_state", text, "Compare two pictures of one state."),)
+        text = f"Can't compare: one picture shows the bow {a.state}, the other {b.state}."
+        return (Reason("unlike_state", text, "Compare two pictures of the bow in the same state."),)
     if a.state == "unstrung":
         return ()
     name, near, what = (
@@ -124,11 +124,11 @@ def _unlike(a: Picture, b: Picture) -> tuple[Reason, ...]:
         else ("brace_height_back", NEAR_BRACE_MM, "brace height")
     )
     if name not in a.values or name not in b.values:
-        text = f"The {what} was not measured in both pictures, so their bends are not compared."
+        text = f"Can't compare the bends: the {what} was not measured in both pictures."
         return (Reason("unlike_draw", text, "Click the hook in both pictures." if a.state == "drawn" else "Measure them again."),)
     if abs(b.values[name].value - a.values[name].value) > near:
         inches = abs(b.values[name].value - a.values[name].value) / MM_PER_INCH
-        text = f"The two pictures differ by {inches:.1f} in of {what}, so their bends are not compared."
+        text = f"Can't compare: the {'draws' if a.state == 'drawn' else 'brace heights'} differ by {inches:.1f} in."
         return (Reason("unlike_draw", text, f"Compare pictures within {near / MM_PER_INCH:g} in."),)
     return ()
 

@@ -95,7 +95,7 @@ def find_spots(
         return (), (
             Reason(
                 "too_little_bend",
-                "The limbs bend too little here for hinges and stiff places to be judged.",
+                "The limbs bend too little here to judge hinges and stiff places.",
                 "Draw a little further, once the shape so far is right.",
             ),
         )

@@ -49,7 +49,7 @@ def check_strung(document: dict[str, Any]) -> None:
     if limb is not None:
         raise MechanicsError(
             f"In {name_of(document)} the line of the string passes through the {limb} limb near its tip, so the string lies on a "
-            "recurve's belly. How such a string loads the limb is not reckoned here.",
+            "recurve's belly. TillerLens can't work out how such a string loads the limb.",
             "Give a picture drawn so far that the string has left the belly, or check where the nocks were clicked.",
             limb=limb,
         )
@@ -124,7 +124,7 @@ def check_evidence(strung: Sequence[dict[str, Any]], rest: dict[str, Any] | None
 def _check_measured(document: dict[str, Any]) -> None:
     if document.get("status") != "measured":
         raise MechanicsError(
-            f"{name_of(document)} was not measured, so nothing can be told from it.", "Measure it first, or leave it out."
+            f"{name_of(document)} was not measured, so it says nothing about the bow.", "Measure it first, or leave it out."
         )
 
 
@@ -184,7 +184,7 @@ def check_weight(weight_n: float) -> None:
 def check_arrow(arrow_kg: float, speed_m_s: float) -> None:
     """Raise MechanicsError for an arrow that no bow shoots."""
     check_arrow_mass(arrow_kg)
-    _check_size(speed_m_s, SPEEDS_M_S, "speed", lambda v: f"{v / FOOT_M:.0f} feet per second")
+    _check_size(speed_m_s, SPEEDS_M_S, "speed", lambda v: f"{v / FOOT_M:.0f} fps")
 
 
 def check_arrow_mass(arrow_kg: float) -> None:

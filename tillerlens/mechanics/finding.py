@@ -14,7 +14,7 @@ import numpy as np
 from tillerlens.errors import Reason
 from tillerlens.measurement import Measurement, Spot
 from tillerlens.mechanics.evidence import check_evidence
-from tillerlens.mechanics.places import LEAST_Z, LimbCurve, Place, find_places
+from tillerlens.mechanics.places import BLIND_Z, LEAST_Z, REST_NOISIER, LimbCurve, Place, find_places, slow_share
 from tillerlens.mechanics.seen import SeenBow, read_seen
 from tillerlens.mechanics.stiffness import Stiffness, estimate_stiffness
 
@@ -48,7 +48,7 @@ def find(strung: Sequence[dict[str, Any]], rest: dict[str, Any] | None) -> Findi
 def find_in(stiffness: Stiffness, seen: Sequence[SeenBow], rest: SeenBow | None) -> Finding:
     """The finding on a stiffness that was estimated from these pictures."""
     used = [b for b in seen if b.name in stiffness.pictures]
-    found = find_places(*limb_curves(stiffness, used))
+    found = find_places(*limb_curves(stiffness, used), LEAST_Z if _rest_is_good(used, rest) else BLIND_Z)
     doubts = [] if rest is not None else [_NO_REST]
     doubts += [_odd(p, stiffness.limbs[p.limb].length_mm) for p in found.odd]
     far = {k: limb.length_mm - UNSURE_MM for k, limb in stiffness.limbs.items()}
@@ -56,6 +56,16 @@ def find_in(stiffness: Stiffness, seen: Sequence[SeenBow], rest: SeenBow | None)
     told = tuple(replace(p, sure=not (few and p.from_nock_mm.value > far[p.limb])) for p in found.told)
     doubts += [_near_fade(p) for p in told if not p.sure]
     return Finding(told, stiffness.pictures, None if rest is None else rest.name, tuple(doubts), found.perhaps)
+
+
+def _rest_is_good(strung: Sequence[SeenBow], rest: SeenBow | None) -> bool:
+    """Whether the shape at rest is known about as well as the others."""
+    if rest is None:
+        return False
+    still, others = (
+        np.median([np.median(limb.u_curvature) for b in of for limb in b.limbs.values()]) for of in ([rest], strung)
+    )
+    return bool(still <= REST_NOISIER * others)
 
 
 ENOUGH_PICTURES = 3
@@ -70,6 +80,7 @@ def limb_curves(stiffness: Stiffness, seen: Sequence[SeenBow]) -> tuple[LimbCurv
     at = int(np.argmax(bends))
     bow, tension = seen[at], stiffness.tensions_n[stiffness.pictures.index(seen[at].name)]
     cutoff = float(np.mean([b.smoothing_mm for b in seen]))
+    slow = slow_share([(m.from_nock_mm[m.inside], m.left) for m in stiffness.limbs.values()], cutoff)
     upper, lower = (
         LimbCurve(
             limb.from_nock_mm,
@@ -78,6 +89,7 @@ def limb_curves(stiffness: Stiffness, seen: Sequence[SeenBow]) -> tuple[LimbCurv
             1000 * tension * np.interp(limb.from_nock_mm, bow.limbs[k].from_nock_mm, np.nan_to_num(bow.limbs[k].arm_mm)),
             limb.length_mm,
             cutoff,
+            slow,
         )
         for k, limb in stiffness.limbs.items()
     )
@@ -98,7 +110,7 @@ def _odd(place: Place, length_mm: float) -> Reason:
         "not_wood",
         f"In its {third} third the {place.limb} limb seems to bend {much} than the wood beside it. Wood hardly does that: the "
         "traced line may have left the limb there.",
-        "Look at the traced line there, and put its edge right.",
+        "Look at the traced line there, and fix its edge.",
     )
 
 

@@ -110,7 +110,7 @@ def uniform_shape(length_mm: float, brace_back_mm: float, full_draw_mm: float) -
         return _log_rise(Bow(limb, limb), None, brace_back_mm, full_draw_mm)
 
     d, log = rise(0.0)
-    bent = rise(TIPS_MM)[1] - log
+    bent = np.interp(d, *rise(TIPS_MM)) - log  # a reflexed bow may lie in fewer draws than a straight one
     return RiseShape(d, log, np.outer(bent, bent) + _smooth(d, OTHER_SHAPE_U) + LEVEL_U**2, False)
 
 
@@ -167,7 +167,7 @@ def _log_rise(bow: Bow, string_mm: float | None, brace_back_mm: float | None, fu
     curve = force_draw(bow, first.string_length, draws, segments=SEGMENTS)
     if string_on_belly(first) or any(map(string_on_belly, curve.states)):
         raise MechanicsError(
-            "The string would lie on the belly of a recurve, and how such a bow draws is not reckoned here.",
+            "The string would lie on the belly of a recurve. TillerLens can't work out how such a bow draws.",
             "Weigh it over its whole draw instead.",
         )
     weight = curve.weight

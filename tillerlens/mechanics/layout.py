@@ -369,8 +369,8 @@ def _stopped(wish: LayoutWish, made: _Made) -> Reason | None:
     elif most > wish.limit.strain:
         code = "breaks"
         text = (
-            f"At full draw the wood would be strained to {100 * most:.2f} %, over the limit of {100 * wish.limit.strain:.2f} % "
-            f"({wish.limit.what})."
+            f"At full draw the wood would be strained to {100 * most:.2f} %, over the limit of {100 * wish.limit.strain:.2f} %. "
+            f"That limit is {wish.limit.what}."
         )
     elif made.set_expected.low_mm > ACCEPTABLE_SET_MM:
         code = "gives_way"

@@ -79,7 +79,7 @@ def present_from_documents(
 ) -> Present:
     if rest is None:
         raise MechanicsError(
-            "Without the bow's shape at rest a natural bend cannot be told from a weak place, so no wood should come off.",
+            "Without the bow's shape at rest a natural bend looks like a weak place, so no wood should come off.",
             "Measure the bow unstrung and give that measurement too.",
         )
     check_evidence(documents, rest)

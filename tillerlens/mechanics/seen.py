@@ -109,7 +109,7 @@ def read_seen(document: dict[str, Any], weighing: Weighing | None = None) -> See
     picture was not measured."""
     name = str((document.get("photo") or {}).get("name") or "this picture")
     if document.get("status") != "measured" or any(k not in (document.get("profile") or {}) for k in LIMBS):
-        raise MechanicsError(f"{name} was not measured, so nothing can be told from it.", "Measure it first.")
+        raise MechanicsError(f"{name} was not measured, so it says nothing about the bow.", "Measure it first.")
     trace = document.get("trace") or {}
     if "nocks_mm" not in trace:
         raise MechanicsError(

@@ -32,6 +32,7 @@ STEP_MM = 8.0
 FIRST, LAST = 0.07, 0.97  # of the limb from the nock, as for spots
 ROOT_MM, ROOT_SHARE = 35.0, 0.05  # within the smoothing's reach of the fade its bend may be off by this share
 SHARED = 0.5  # of a curvature's variance, common to pictures taken alike: edges in the same light, the same smoothing
+OWN_PARTS = (0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 1.0)  # what each picture may have to itself of it, where several tell
 MODEL_U = 0.01  # shear, string's give, wood that is not quite elastic (common practice, no source)
 MOST_U = 0.35  # a stiffness less sure than this is not told
 SPREAD = (0.7, 4.0)  # how far the pictures' own scatter may narrow or widen the band; what they share does not scatter
@@ -46,7 +47,8 @@ class LimbStiffness:
     """One limb, nock first; arrays (n,). ``ei`` in N mm2 (or relative), NaN where it is not told; ``u_relative`` its own
     standard uncertainty without the level's, correlated over about 45 mm. ``compliance`` and ``u_compliance``: 1 / EI as it was
     fitted, everywhere, which noise may make negative. ``rest`` and ``u_rest``: curvature with no load, 1/mm. ``length_mm``:
-    fade to nock."""
+    fade to nock. ``left`` (k, places between ``FIRST`` and ``LAST``): what the fit leaves over, in independent parts of
+    standard deviation 1; none where there are no more pictures than it needs, or none at rest."""
 
     from_nock_mm: Array
     ei: Array
@@ -56,10 +58,16 @@ class LimbStiffness:
     length_mm: float
     compliance: Array
     u_compliance: Array
+    left: Array
 
     @property
     def told(self) -> NDArray[np.bool_]:
         return np.isfinite(self.ei)
+
+    @property
+    def inside(self) -> NDArray[np.bool_]:
+        """(n,) where there is a lever and a limb."""
+        return _inside(self.from_nock_mm, self.length_mm)
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,8 +109,11 @@ class _Data:
 
     @property
     def inside(self) -> NDArray[np.bool_]:
-        share = self.s / self.length
-        return (share > FIRST) & (share < LAST)
+        return _inside(self.s, self.length)
+
+
+def _inside(s: Array, length: float) -> NDArray[np.bool_]:
+    return (s / length > FIRST) & (s / length < LAST)
 
 
 def estimate_stiffness(strung: Sequence[SeenBow], rest: SeenBow | None = None) -> Stiffness:
@@ -138,10 +149,11 @@ def estimate_stiffness(strung: Sequence[SeenBow], rest: SeenBow | None = None) -
 
 def _stiffness(seen: Sequence[SeenBow], data: Sequence[_Data], tensions: Array, u_level: float, rest_known: bool) -> Stiffness:
     absolute = bool(np.isfinite(u_level))
-    fits = [_fit(d, tensions) for d in data]
+    own, size = _agreement(data, tensions)
+    fits = [_fit(d, tensions, own, size) for d in data]
     if any(f.told.sum() < 10 for f in fits):
         raise MechanicsError(
-            "The limbs moved too little in these pictures for their stiffness to be told.",
+            "The limbs moved too little in these pictures to show their stiffness.",
             "Add the shape at rest and a further draw, once the shape so far is right.",
         )
     level = 1.0 if absolute else float(np.exp(np.nanmean(np.log(np.concatenate([f.ei for f in fits])))))
@@ -163,9 +175,9 @@ def _resting(d: _Data) -> Solve:
     use = np.ones(len(d.kappa), bool)
 
     def solve(tensions: Array) -> tuple[Array, Array, Array, Array]:
-        c, k0, _, u_k0, misfit = _solve(d, tensions, use)
+        line = _solve(d, tensions, use)
         on = np.where(d.inside, 1.0, 0.0)  # at nock and fade the pictures say nothing of it
-        return k0 * on, np.where(d.inside, u_k0, d.u_rest), c[d.inside], misfit[d.inside]
+        return line.rest * on, np.where(d.inside, line.u_rest, d.u_rest), line.compliance[d.inside], line.misfit[d.inside]
 
     return solve
 
@@ -187,7 +199,7 @@ def _with_doubt(here: Stiffness, moved: list[Stiffness]) -> Stiffness:
         limbs.append(replace(a, ei=np.where(told, a.ei, np.nan), u_relative=np.where(told, u, np.nan)))
     if any(m.told.sum() < 10 for m in limbs):
         raise MechanicsError(
-            "Without the shape at rest these pictures do not tell the limbs' stiffness.", "Add a picture of the bow unstrung."
+            "Without the shape at rest these pictures don't show the limbs' stiffness.", "Add a picture of the bow unstrung."
         )
     level = float(np.sqrt(sum(np.mean([np.median(v[v > 0]) for v in size[k]]) ** 2 for k in kept)))
     return replace(here, upper=limbs[0], lower=limbs[1], u_unrested=level, moved=tuple(moved[k] for k in kept))
@@ -227,21 +239,39 @@ def _all_tensions(data: Sequence[_Data], tensions: Array) -> Array:
         fits = [_solve(d, out, use) for d in data]
         for i in np.nonzero(~known)[0]:
             up = down = 0.0
-            for d, (c, k0, *_) in zip(data, fits, strict=True):
-                lever, w = (c * d.arm[i])[d.inside], (1 / d.u[i] ** 2)[d.inside]
-                up += float(np.sum(w * lever * (d.kappa[i] - k0)[d.inside]))
+            for d, line in zip(data, fits, strict=True):
+                lever, w = (line.compliance * d.arm[i])[d.inside], (1 / d.u[i] ** 2)[d.inside]
+                up += float(np.sum(w * lever * (d.kappa[i] - line.rest)[d.inside]))
                 down += float(np.sum(w * lever**2))
             out[i] = max(up / down, 1e-9)
         use = np.ones_like(known)
     return out
 
 
+@dataclass(frozen=True, eq=False)
+class _Line:
+    """The straight line at each place of one limb: compliance, rest curvature, their standard uncertainties; all (n,).
+
+    left (k, n): what is left over, in k independent parts. misfit: its squares over what was promised, per degree of freedom; NaN
+    where there is none. likely (n,): ln of the restricted likelihood, but for a constant."""
+
+    compliance: Array
+    rest: Array
+    u_compliance: Array
+    u_rest: Array
+    misfit: Array
+    left: Array
+    likely: Array
+
+
 def _solve(
-    d: _Data, tensions: Array, use: NDArray[np.bool_], shared: float = SHARED, own_part: float = 1 - SHARED
-) -> tuple[Array, Array, Array, Array, Array]:
-    """Compliance, rest curvature, their standard uncertainties and the misfit (n,) by generalised least squares at each place.
-    Misfit: squared residuals over what was promised, per degree of freedom; NaN where there is none. ``shared`` and
-    ``own_part``: of a curvature's variance, what all strung pictures have in common and what each has to itself."""
+    d: _Data, tensions: Array, use: NDArray[np.bool_], shared: float = SHARED, own_part: float = 1 - SHARED, size: float = 1.0
+) -> _Line:
+    """Curvature over load by generalised least squares at each place.
+
+    ``shared`` and ``own_part``: of a curvature's variance, what all strung pictures have in common and what each has to itself.
+    ``size``: of the strung pictures' errors over what was promised.
+    """
     kappa, arm, t = d.kappa[use], d.arm[use], tensions[use]
     load = t[:, None] * arm
     scale = float(np.median(load[:, d.inside]))
@@ -260,37 +290,52 @@ def _solve(
         i = np.arange(m)
         cov[:, i, i] += own_part * u2
         moved = (slope[:, None] * (load / scale).T) * MODEL_U
-        cov[:, :m, :m] += moved[:, :, None] * moved[:, None, :]
+        cov[:, :m, :m] = size**2 * (cov[:, :m, :m] + moved[:, :, None] * moved[:, None, :])
         cov[:, m, m] = d.u_rest**2
         inverse = np.linalg.inv(cov)
         normal = np.linalg.inv(design.transpose(0, 2, 1) @ inverse @ design)
         best = (normal @ design.transpose(0, 2, 1) @ inverse @ y[..., None])[..., 0]
         slope = np.maximum(best[:, 1], 0.0)
-    off = (y - (design @ best[..., None])[..., 0])[..., None]
+    root = np.linalg.cholesky(cov)
+    beyond = np.linalg.qr(np.linalg.solve(root, design), "complete")[0][..., 2:]  # the directions that the line cannot follow
+    left = (beyond.transpose(0, 2, 1) @ np.linalg.solve(root, y[..., None]))[..., 0].T
     free = m - 1 - int(d.u_rest[0] >= NO_REST_U)  # without a shape at rest its row is only a wide guess
-    misfit = (off.transpose(0, 2, 1) @ inverse @ off)[:, 0, 0] / free if free > 0 else np.full(n, np.nan)
-    return best[:, 1] / scale, best[:, 0], np.sqrt(normal[:, 1, 1]) / scale, np.sqrt(normal[:, 0, 0]), misfit
+    misfit = np.sum(left**2, 0) / free if free > 0 else np.full(n, np.nan)
+    likely = 0.5 * np.linalg.slogdet(normal)[1] - np.sum(np.log(np.diagonal(root, 0, 1, 2)), 1) - 0.5 * np.sum(left**2, 0)
+    u = np.sqrt(np.diagonal(normal, 0, 1, 2))
+    return _Line(best[:, 1] / scale, best[:, 0], u[:, 1] / scale, u[:, 0], misfit, left, likely)
 
 
-def _fit(d: _Data, tensions: Array) -> LimbStiffness:
+def _agreement(data: Sequence[_Data], tensions: Array) -> tuple[float, float]:
+    """How well several pictures agree, on both limbs together: what part of a curvature's variance each has to itself, and how
+    much larger their errors are than was promised. Where there are too few to tell, what is taken for granted."""
     use = np.ones(len(tensions), bool)
-    c, k0, u_c, u_k0, misfit = _solve(d, tensions, use)
-    if np.isfinite(misfit).all():
-        # Several pictures show how well they agree. Scatter beyond their own part is taken from what they were thought to share;
-        # scatter beyond even that, as a set taken between them, widens the band, and errors promised too large narrow it.
-        scatter = float(np.mean(misfit[d.inside]))
-        own_part = float(np.clip((1 - SHARED) * scatter, 0.1, 1.0))
-        c, k0, u_c, u_k0, misfit = _solve(d, tensions, use, 1 - own_part, own_part)
-        spread = float(np.clip(np.sqrt(np.mean(misfit[d.inside])), *SPREAD))
-        u_c, u_k0 = u_c * spread, u_k0 * spread
+    tried = [[_solve(d, tensions, use, 1 - own, own) for d in data] for own in OWN_PARTS]
+    if not np.isfinite(tried[0][0].misfit).all():
+        return 1 - SHARED, 1.0
+    # places nearer than the errors' own length tell the same
+    likely = np.array([sum(float(np.sum(x.likely[d.inside])) for x, d in zip(both, data, strict=True)) for both in tried])
+    weight = np.exp((likely - likely.max()) * STEP_MM / CORRELATED_MM)
+    own = float(weight @ np.array(OWN_PARTS) / weight.sum())
+    misfit = np.concatenate([_solve(d, tensions, use, 1 - own, own).misfit[d.inside] for d in data])
+    return own, float(np.clip(np.sqrt(np.mean(misfit)), *SPREAD))
+
+
+def _fit(d: _Data, tensions: Array, own: float, size: float) -> LimbStiffness:
+    # Scatter beyond all that the pictures have to themselves, as a set taken between them, widens the band. Errors promised too
+    # large narrow it, but for the picture at rest: how well the others agree says nothing of that one.
+    line = _solve(d, tensions, np.ones(len(tensions), bool), 1 - own, own, min(size, 1.0))
+    spread = max(size, 1.0)
+    c, u_c = line.compliance, spread * line.u_compliance
     with np.errstate(divide="ignore", invalid="ignore"):
         relative = u_c / c
         ei = 1 / c
     told = d.inside & (c > 0) & (relative < MOST_U)
     # beyond the reach of the lever the strung pictures are led by what is taken for granted at the nock
-    rest = np.where(d.inside | (d.u_rest >= NO_REST_U), k0, d.rest)
-    u_rest = np.where(d.inside, u_k0, d.u_rest)
-    return LimbStiffness(d.s, np.where(told, ei, np.nan), np.where(told, relative, np.nan), rest, u_rest, d.length, c, u_c)
+    rest = np.where(d.inside | (d.u_rest >= NO_REST_U), line.rest, d.rest)
+    u_rest = np.where(d.inside, spread * line.u_rest, d.u_rest)
+    left = line.left[:, d.inside] if d.u_rest[0] < NO_REST_U else line.left[:0, d.inside]
+    return LimbStiffness(d.s, np.where(told, ei, np.nan), np.where(told, relative, np.nan), rest, u_rest, d.length, c, u_c, left)
 
 
 def _level_u(seen: Sequence[SeenBow], data: Sequence[_Data], tensions: Array) -> float:
@@ -363,7 +408,7 @@ def bending_modulus(
 ) -> Modulus:
     """Effective modulus E = EI / I over both limbs, weighted; ``expected``: handbook's modulus and its relative spread."""
     if not stiffness.absolute:
-        raise MechanicsError("Without a weighing the wood's modulus cannot be told.", "Weigh the bow at one draw and note it.")
+        raise MechanicsError("Without a weighing the wood's modulus stays unknown.", "Weigh the bow at one draw and note it.")
     value, weight, places = [], [], 0.0
     for name, limb in stiffness.limbs.items():
         at = sections[name].at(limb.from_nock_mm)

@@ -62,7 +62,7 @@ NAGLER = "F. Nagler, Cast, in Archery: The Technical Side, 1947: radius over thi
 HANDBOOK = "Wood Handbook, FPL-GTR-190/282, table 5-3: rupture, stiffness and work to maximum load at 12 %"
 CRUSHING = "Wood Handbook, table 5-3: crushing strength over stiffness, moisture by Eq. 5-3"
 RECORD = "S. J. Record, 1914: green crushing strength over stiffness, brought to this moisture by the handbook's mean ratio"
-LIKE_OTHERS = "the mean of the Wood Handbook's woods, for want of this wood's own crushing strength"
+LIKE_OTHERS = "the mean of the Wood Handbook's woods, since this wood has no crushing strength there"
 # Strain of a bar bent to radius R is t / 2R: the books' R/t of 45, 35 and 50.
 BORNE_BY_BOWS = {"Pacific yew": 1 / 90, "Osage-orange": 1 / 70}
 NAGLERS = 1 / 100
@@ -123,7 +123,7 @@ def breaking_strain(wood: Species) -> float:
 def strain_limit(wood: FoundWood | None = None, moisture: float | None = None) -> StrainLimit:
     """What a wood takes at a moisture (%; None: 12)."""
     if wood is None:
-        what = "what a yew bow should not exceed, for want of a figure for this wood"
+        what = "what a yew bow should not exceed, since this wood has no figure"
         return StrainLimit(NAGLERS, what, NAGLER, _mean_crushing(moisture), LIKE_OTHERS)
     name, kind, said = wood.species.name, wood.species, wood.strength(moisture).said
     crushes, crushes_source = _crushes(kind, moisture)

@@ -207,7 +207,7 @@ def check_change(c: Change, shortest_mm: float) -> None:
     """Raise WhatIfError for a change that nobody makes or that this bow's limbs, so long from fade to nock, have no room for."""
     low, high = BOUNDS[c.kind]
     if not 0 <= c.u <= high:
-        raise WhatIfError("How far the change is doubtful is not a number that can be.", "Leave it out.")
+        raise WhatIfError("The change's own doubt can't be that number.", "Leave it out.")
     if c.amount is not None and not low <= c.amount <= high:
         unit, per = ("%", 0.01) if c.kind in ("take", "narrow", "heat") else ("in", MM_PER_INCH)
         asked = f"{c.amount / per:g} {unit}" if abs(c.amount) < MOST_SAID * per else "so much"
@@ -216,15 +216,15 @@ def check_change(c: Change, shortest_mm: float) -> None:
     if c.mm is not None and (c.kind != "take" or not 0 <= c.mm <= MOST_TAKEN_MM):
         raise WhatIfError(
             f"To {_WORDS[c.kind]} by such a thickness cannot be tried.",
-            f"Only wood taken off is told as a thickness, of 0 to {64 * MOST_TAKEN_MM / MM_PER_INCH:.0f}/64 in.",
+            f"Only wood taken off is given as a thickness, from 0 to {64 * MOST_TAKEN_MM / MM_PER_INCH:.0f}/64 in.",
             mm=c.mm,
         )
     if c.amount is None and c.kind != "heat" and c.mm is None:
-        raise WhatIfError(f"It is not said by how much to {_WORDS[c.kind]}.", "Say how much.")
+        raise WhatIfError(f"No amount is given to {_WORDS[c.kind]}.", "Say how much.")
     if c.kind != "take":
         return
     if c.from_nock_mm is None:
-        raise WhatIfError("It is not said where wood is to come off.", "Say from where to where from the nock, like 8in-14in.")
+        raise WhatIfError("No place is given where wood is to come off.", "Say from where to where from the nock, like 8in-14in.")
     a, b = c.from_nock_mm
     if not 0 <= a < b <= shortest_mm + 1e-6:
         sayable = all(abs(x) < MOST_SAID for x in (a, b))
@@ -281,7 +281,7 @@ def _changed_limb(limb: Limb, depth: Depth, c: Change, was_mm: float, power: flo
     if c.kind == "shorten":
         end = limb.length - amount
         if end < 0.3 * limb.length:
-            raise WhatIfError("So little of the limb would be left that nothing can be told.", "Shorten it by less.")
+            raise WhatIfError("Too little of the limb would be left.", "Shorten it by less.")
         new = np.append(s[s < end - 1e-6], end)
         read = lambda y: np.interp(new, s, y)  # noqa: E731
         less = replace(depth, thickness=read(depth.thickness), to_belly=read(depth.to_belly))
@@ -363,7 +363,7 @@ def _states(standing: Standing, bent: Bent, start: Equilibrium | None = None) ->
         first = braced(bent.bow, string_length=bent.string_length, segments=SEGMENTS)
     if standing.draw_back < first.draw_back + 25:
         raise WhatIfError(
-            "The wished draw is hardly beyond the brace height.", "Give the draw to the back of the handle, or brace it lower."
+            "The target draw is hardly beyond the brace height.", "Give the draw to the back of the handle, or brace it lower."
         )
     how = standing.present.how
     state = drawn(bent.bow, first.string_length, standing.draw_back, how, segments=SEGMENTS, start=start)
@@ -371,8 +371,8 @@ def _states(standing: Standing, bent: Bent, start: Equilibrium | None = None) ->
         lying = string_on_belly(s)
         if lying:
             raise WhatIfError(
-                f"The string would lie on the belly of the {' and the '.join(lying)} limb near the tip, and a string that leaves "
-                "the limb as it is drawn is not reckoned here.",
+                f"The string would lie on the belly of the {' and the '.join(lying)} limb near the tip. TillerLens can't work "
+                f"out a string that leaves the limb as it is drawn.",
                 "Try less reflex, or judge this bow by its own pictures.",
             )
     return first, state

@@ -55,9 +55,9 @@ class ScrapeWish:
     def __post_init__(self) -> None:
         low, high = self.tiller
         if not low <= high:
-            raise WishError("The wished tiller's low end lies above its high end.", "Give the lower number first.")
+            raise WishError("The target tiller's low end is above its high end.", "Give the lower number first.")
         if not (self.weight > 0 and self.draw_back > 0 and self.keep >= 0):
-            raise WishError("A wished weight and draw are more than nothing.", "Give them like 45lb and 28in.")
+            raise WishError("A target weight and draw must be more than zero.", "Give them like 45lb and 28in.")
 
     @property
     def aim(self) -> float:
@@ -87,7 +87,8 @@ def excess(bow: Bow, state: Equilibrium, present: Present, wish: ScrapeWish) -> 
     """
     if wish.bend == "even_strain" and any(p.to_belly is None for p in present.limbs):
         raise WishError(
-            "Even surface strain needs the limbs' sections.", "Measure width and thickness along both limbs, or wish for an arc."
+            "Even surface strain needs the limbs' sections.", "Measure width and thickness along both limbs, or choose an arc "
+            "as the target."
         )
     return np.concatenate(_excess(bow, state, present, wish))
 

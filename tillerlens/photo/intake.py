@@ -264,7 +264,7 @@ def _exif(image: PillowImage, name: str, notes: list[Reason]) -> tuple[int, dict
     except MemoryError:
         raise
     except Exception:
-        text = f"What the camera wrote into {name} cannot be read, so the lens's focal length is not known beforehand."
+        text = f"What the camera wrote into {name} cannot be read, so the lens's focal length isn't known."
         notes.append(Reason("exif", text))
     return orientation, found
 
@@ -277,7 +277,7 @@ def _to_srgb(image: PillowImage, name: str, notes: list[Reason]) -> PillowImage:
 
         image = Image.fromarray((np.asarray(image) >> 8).astype(np.uint8))
     if image.mode in ("I", "F"):
-        raise PhotoError(f"{name} holds more than colours can show (mode {image.mode}).", _ASK_ORIGINAL)
+        raise PhotoError(f"{name} is in a colour mode that is not used here ({image.mode}).", _ASK_ORIGINAL)
     if image.has_transparency_data:
         lowest, _ = image.convert("RGBA").getchannel("A").getextrema()
         if lowest != 255:

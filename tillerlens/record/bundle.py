@@ -248,7 +248,7 @@ def _unpacking(name: str = "The zip") -> Iterator[None]:
         if error.errno in NO_ROOM:
             raise  # the record's disk, which who writes there tells
         cause = (error.strerror or str(error)).lower()
-        raise BundleError(f"{name} cannot be read: {cause}.", "Copy it anew, or ask for the export again.") from error
+        raise BundleError(f"{name} cannot be read: {cause}.", "Copy it again, or ask for the export again.") from error
 
 
 @contextmanager

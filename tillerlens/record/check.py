@@ -136,10 +136,10 @@ def _links(look: _Look) -> None:
         rest = look.stages.get(stage.rest_stage_id or "")
         if stage.rest_stage_id is not None and stage.rest_stage_id not in stages:
             text = "The stage at rest that it is judged against is not in the record."
-            look.tell("link", look.name(stage.id), text, "Choose another one on the stage's page, and measure it anew.")
+            look.tell("link", look.name(stage.id), text, "Choose another one on the stage's page, and measure it again.")
         elif rest is not None and (rest.bow_id != stage.bow_id or rest.state != "unstrung"):
             text = "The stage at rest that it is judged against is another bow's, or was not unstrung."
-            look.tell("link", look.name(stage.id), text, "Choose another one on the stage's page, and measure it anew.")
+            look.tell("link", look.name(stage.id), text, "Choose another one on the stage's page, and measure it again.")
     for event in events:
         stage_of = look.stages.get(event.stage_id or "")
         if stage_of is not None and stage_of.bow_id != event.bow_id:
@@ -183,7 +183,7 @@ def _documents(look: _Look) -> None:
                     look.tell("measurement", look.name(stage_id), error.text, error.remedy)
             except RecordError as error:
                 bad.add(measured.stage_id)
-                look.tell("measurement", look.name(measured.stage_id), error.text, "Measure the stage anew.")
+                look.tell("measurement", look.name(measured.stage_id), error.text, "Measure the stage again.")
     for stage in look.stages.values():
         if stage.id in bad:
             continue
@@ -221,7 +221,7 @@ def _bench(look: _Look) -> None:
             look.tell("bench", path.name, f"The file {path} is damaged.", "Put it back from a backup, or remove it.")
     for path in sorted((look.record.folder / "bench").glob("*/[!.]*.picture")):
         if path.with_suffix(".json").exists() and not originals.is_whole(path, path.stem):
-            look.tell("bench", path.name, f"The picture {path} on the bench is damaged.", "Hand it over again.")
+            look.tell("bench", path.name, f"The picture {path} on the bench is damaged.", "Add it again.")
 
 
 def _notes(folder: Path) -> Iterator[Path]:

@@ -178,7 +178,7 @@ def speaking(record: Record) -> Iterator[None]:
         yield
     except IntegrityError as error:
         raise RecordError(
-            "What was to be kept is there already, or belongs to something that is no longer there.", "Look again and repeat it."
+            "This is in the record already, or belongs to something that no longer is.", "Look again and repeat it."
         ) from error
     except DBAPIError as error:
         raise _in_words(str(error.orig).strip(), record) from error

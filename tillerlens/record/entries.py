@@ -188,7 +188,7 @@ def from_document(kind: type[Entry], document: Mapping[str, Any]) -> Entry:
     try:
         times = {k: datetime.fromisoformat(v).astimezone(UTC) for k, v in document.items() if k.endswith("_at")}
     except (ValueError, OverflowError) as error:
-        raise RecordError("A time is no time of any calendar.", "Correct it.") from error
+        raise RecordError("One of the times is on no calendar.", "Correct it.") from error
     return kind(**{**document, **times})
 
 
@@ -206,7 +206,7 @@ def check_entry(entry: Entry) -> Entry:
     if isinstance(entry, Bow):
         low, high = entry.wish_tiller_low_mm, entry.wish_tiller_high_mm
         if low is not None and high is not None and low > high:
-            raise RecordError("The lowest tiller wished is above the highest.", "Give the lower one first.")
+            raise RecordError("The target tiller's low end is above its high end.", "Give the lower one first.")
     return entry
 
 

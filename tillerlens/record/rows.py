@@ -97,7 +97,7 @@ def document_of(connection: Connection, measured: Measured) -> tuple[str, dict[s
     if not isinstance(text, str) or hash_of(text) != measured.sha256:
         raise DamagedEntry(
             f"The measurement [{measured.id[:8]}] of the stage [{measured.stage_id[:8]}] is damaged.",
-            "Measure the stage anew, or import an export that holds it.",
+            "Measure the stage again, or import an export that holds it.",
             kind="measurement",
             id=measured.id,
             stage_id=measured.stage_id,

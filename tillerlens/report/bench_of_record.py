@@ -36,7 +36,7 @@ CALIPERS = "Calipers: limb, from the nock, width, thickness, crown"
 FORETOLD = "Scraping step taken as planned."
 _FORETOLD = re.compile(r"Expected after it at ([\d.]+) mm to the back: ([\d.]+) N, standard uncertainty ([\d.]+) N\.")
 _HAND = re.compile(
-    r"Before it: ([\d.]+) N\. The hand took ([\d.]+) of what it was told, standard uncertainty ([\d.]+), "
+    r"Before it: ([\d.]+) N\. The hand took ([\d.]+) of what (?:it was told|was planned), standard uncertainty ([\d.]+), "
     r"learned from (\d+) steps\."
 )
 
@@ -149,7 +149,7 @@ def foretold_note(plan: Plan, words: str) -> str:
     after = plan.after
     exact = f"Expected after it at {after.draw_back:.1f} mm to the back: {after.weight.value:.2f} N, "
     hand = plan.hand
-    learned = f"The hand took {hand.ratio:.4f} of what it was told, standard uncertainty {hand.u:.4f}, "
+    learned = f"The hand took {hand.ratio:.4f} of what was planned, standard uncertainty {hand.u:.4f}, "
     learned += f"learned from {hand.steps} steps."
     kept = [("Hinge left", q) for q in plan.foretold.left] + [("Skipped", q) for q in plan.foretold.skipped]
     left = "".join(f" {what}: {k} limb, {low:.0f} to {high:.0f} mm from the nock." for what, (k, low, high) in kept)

@@ -19,6 +19,7 @@ from tillerlens.mechanics.scraping import LimbNeed, Plan
 from tillerlens.report.charts import COLOURS
 from tillerlens.report.figures import WIDE, _rule, _text, svg
 from tillerlens.report.lengths import COVER, Units
+from tillerlens.report.table_plan import scraped
 from tillerlens.units import MM_PER_INCH
 
 Rows = list[dict[str, Any]]
@@ -140,6 +141,7 @@ def plan_rows(plan: Plan, units: Units) -> Rows:
         float(np.nanmax(n.take * (per * n.thickness if known and n.thickness is not None else 100.0))) for n in plan.limbs
     )
     for k, need in enumerate(plan.limbs):
+        share = _told(plan, k, units)
         for i, s in enumerate(need.from_nock_mm):
             scale = per * float(need.thickness[i]) if known and need.thickness is not None else 100.0
             wanted, u = float(need.need[i]), float(need.u_need[i])
@@ -149,7 +151,7 @@ def plan_rows(plan: Plan, units: Units) -> Rows:
                     "limb": LIMBS[k],
                     "at": _axis(plan, k, float(s), units),
                     "place": f"{units.on_axis(float(s)):.1f} {units.axis} from the nock",
-                    "take": round(scale * float(need.take[i]), 4),
+                    "take": round(scale * float(share[i]), 4),
                     "need": round(scale * wanted, 4) if told else None,
                     "low": round(scale * max(0.0, wanted - COVER * u), 4) if told else None,
                     "high": round(scale * (wanted + COVER * u), 4) if told else None,
@@ -157,6 +159,16 @@ def plan_rows(plan: Plan, units: Units) -> Rows:
                 }
             )
     return rows
+
+
+def _told(plan: Plan, k: int, units: Units) -> np.ndarray:
+    """(n,) share of the thickness to come off limb ``k`` by place, within the limits that the words tell."""
+    at = plan.limbs[k].from_nock_mm
+    out = np.zeros(at.size)
+    for stretch in plan.stretches:
+        for a, b in scraped(stretch, plan.leave, units) if stretch.limb == LIMBS[k] else ():
+            out[(at >= a) & (at <= b)] = stretch.share
+    return out
 
 
 def leave_rows(plan: Plan, units: Units) -> Rows:

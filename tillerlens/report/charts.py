@@ -14,7 +14,7 @@ import numpy as np
 
 from tillerlens.measurement import LIMBS, Limb, Measurement
 from tillerlens.report.from_rest import bend_of
-from tillerlens.report.lengths import COVER, Units, say_length
+from tillerlens.report.lengths import COVER, Units, say_two_limbs
 from tillerlens.report.words import Wish, limb_length_mm
 
 COLOURS = {"upper": "#0b5a8a", "lower": "#c2570c"}  # dark blue and burnt orange: apart for every eye
@@ -42,10 +42,10 @@ def bend_chart(
     along = alt.X("at:Q", title=f"from the handle's centre ({units.axis})", scale=alt.Scale(nice=False))
     base = _chart(rows).encode(along, color=limb_colour())
     band = base.mark_area(opacity=0.18).encode(
-        alt.Y("low:Q", title=bend.axis), alt.Y2("high:Q")
+        alt.Y("low:Q", title=bend.axis_in(units)), alt.Y2("high:Q")
     )
     line = base.mark_line(strokeWidth=2.5).encode(
-        alt.Y("bend:Q", title=bend.axis), strokeDash=limb_dash(), tooltip=_bend_tips(units)
+        alt.Y("bend:Q", title=bend.axis_in(units)), strokeDash=limb_dash(), tooltip=_bend_tips(units)
     )
     layers: list[Any] = [band, line]
     spots = _spot_rows(measurement, units)
@@ -62,9 +62,8 @@ def bend_rows(measurement: Measurement, units: Units) -> Rows:
     for limb, profile in measurement.profile.items():
         at = _from_handle(measurement, limb, profile.from_nock_mm)
         u = np.where(np.isfinite(profile.u_curvature_per_m), profile.u_curvature_per_m, 0.0)
-        for x, bend, reach, known in zip(
-            at, profile.curvature_per_m, COVER * u, np.isfinite(profile.u_curvature_per_m), strict=True
-        ):
+        bends, reaches = (units.on_bend(1.0) * v for v in (profile.curvature_per_m, COVER * u))
+        for x, bend, reach, known in zip(at, bends, reaches, np.isfinite(profile.u_curvature_per_m), strict=True):
             if math.isfinite(bend):
                 rows.append(
                     {
@@ -88,10 +87,10 @@ def gap_chart(measurement: Measurement, units: Units | None = None) -> alt.Layer
         raise ValueError("the measurement has no gaps to chart")
     rows: Rows = []
     for row in measurement.gaps:
-        for limb, value, sign in (("upper", row.upper, -1), ("lower", row.lower, 1)):
+        two = say_two_limbs(row.upper, row.lower, row.difference, units)
+        for limb, value, said, sign in (("upper", row.upper, two.upper, -1), ("lower", row.lower, two.lower, 1)):
             if math.isfinite(value.value):
                 size = units.on_axis(value.value)
-                said = say_length(value.value, units)
                 rows.append(
                     {
                         "limb": limb,
@@ -187,7 +186,7 @@ def _bend_tips(units: Units) -> list[alt.Tooltip]:
     return [
         alt.Tooltip("limb:N"),
         alt.Tooltip("at:Q", title=f"from the handle's centre ({units.axis})", format=".1f"),
-        alt.Tooltip("bend:Q", title="bend (1/radius, 1/m)", format=".2f"),
+        alt.Tooltip("bend:Q", title=f"bend, {units.bend_axis}", format=".2f"),
     ]
 
 
@@ -211,7 +210,7 @@ def _spot_rows(measurement: Measurement, units: Units) -> Rows:
         bend = np.interp(spot.from_nock_mm, profile.from_nock_mm[order], profile.curvature_per_m[order])
         at = _from_handle(measurement, spot.limb, spot.from_nock_mm)
         name = "hinge" if spot.kind == "hinge" else "stiff"
-        rows.append({"limb": spot.limb, "at": units.on_axis(float(at)), "bend": float(bend), "spot": name})
+        rows.append({"limb": spot.limb, "at": units.on_axis(float(at)), "bend": units.on_bend(float(bend)), "spot": name})
     return rows
 
 

@@ -22,7 +22,6 @@ from tillerlens.mechanics.strain import LimbStrain, Risk
 from tillerlens.mechanics.wish import LEAN_OF_BEND, Bend
 from tillerlens.mechanics.wood import DryBand
 from tillerlens.report.charts import COLOURS, limb_colour, limb_dash, line_legend
-from tillerlens.report.from_rest import PER_METRE
 from tillerlens.report.history import FOOT_M
 from tillerlens.report.lengths import COVER, Units
 from tillerlens.units import KG_PER_GRAIN, MM_PER_INCH, NEWTON_PER_POUND, STANDARD_GRAVITY
@@ -45,7 +44,7 @@ def bend_from_rest_chart(
     units = units or Units()
     rows, wished = from_rest_rows(rest, bent, units, bend, sections)
     x = alt.X("at:Q", title=f"from the handle's centre ({units.axis})", scale=alt.Scale(nice=False, zero=False))
-    y = f"bend from rest: {PER_METRE}"
+    y = f"bend from rest, {units.bend_axis}"
     base = _chart(rows).encode(x, color=limb_colour())
     band = base.mark_area(opacity=0.18).encode(alt.Y("low:Q", title=y), alt.Y2("high:Q"))
     line = base.mark_line(strokeWidth=2.5).encode(alt.Y("bend:Q"), strokeDash=limb_dash(), tooltip=_tips(units))
@@ -66,7 +65,7 @@ def from_rest_rows(
     fade = float(bent.shot.get("handle_in", 0.0)) * MM_PER_INCH / 2
     for limb in LIMBS:
         at, k, u = moved[limb]
-        for x, value, reach in zip(at, k, COVER * u, strict=True):
+        for x, value, reach in zip(at, units.on_bend(1.0) * k, units.on_bend(1.0) * COVER * u, strict=True):
             if math.isfinite(value):
                 known = math.isfinite(reach)
                 ends = {"low": round(float(value - reach), 4), "high": round(float(value + reach), 4)}
@@ -78,7 +77,8 @@ def from_rest_rows(
         if shape is not None and on.any() and float(np.mean(shape[on])) > 0:
             level = float(np.mean(k[on])) / float(np.mean(shape[on]))
             for x, value in zip(at[on], level * shape[on], strict=True):
-                wished.append({"limb": limb, "at": round(units.on_axis(float(x)), 3), "wish": round(float(value), 4)})
+                row = {"limb": limb, "at": round(units.on_axis(float(x)), 3), "wish": round(units.on_bend(float(value)), 4)}
+                wished.append(row)
     return rows, wished
 
 
@@ -151,7 +151,7 @@ def force_draw_chart(
     y = f"weight ({units.weight})"
     base = _chart(rows).encode(x)
     layers: list[Any] = [base.mark_area(opacity=0.2, color=INK).encode(alt.Y("low:Q", title=y), alt.Y2("high:Q"))]
-    what = alt.Scale(domain=["as read", "looked ahead"], range=[[1, 0], [6, 4]])
+    what = alt.Scale(domain=["as read", "expected"], range=[[1, 0], [6, 4]])
     dash = alt.StrokeDash("part:N", title=None, scale=what, legend=line_legend())
     tips = [alt.Tooltip("draw:Q", title="draw", format=".1f"), alt.Tooltip("weight:Q", format=".1f")]
     layers.append(base.mark_line(strokeWidth=2.5, color=INK).encode(alt.Y("weight:Q", title=y), strokeDash=dash, tooltip=tips))
@@ -177,7 +177,7 @@ def force_rows(curve: ForceCurve, units: Units) -> Rows:
     for i, (d, w, u) in enumerate(zip(curve.draw_mm, curve.weight_n, curve.u_weight_n, strict=True)):
         row = {"draw": round(units.on_axis(float(d)), 3), "weight": round(float(w) / per, 3)}
         row |= {"low": round(max(0.0, float(w - COVER * u)) / per, 3), "high": round(float(w + COVER * u) / per, 3)}
-        parts = (["as read"] if i <= last else []) + (["looked ahead"] if i >= last else [])
+        parts = (["as read"] if i <= last else []) + (["expected"] if i >= last else [])
         rows += [{**row, "part": part} for part in parts]
     return rows
 
@@ -238,7 +238,7 @@ def arrows_chart(cast_: Cast, shots: Sequence[ArrowSpeed], units: Units | None =
         ends = {"low": (v.value - COVER * v.u) * fast, "high": (v.value + COVER * v.u) * fast}
         rows.append({"arrow": float(m) * mass, "speed": v.value * fast, **ends})
     x = alt.X("arrow:Q", title=f"arrow ({'g' if metric else 'grains'})", scale=alt.Scale(zero=False, nice=False))
-    y = f"speed ({'m/s' if metric else 'feet per second'})"
+    y = f"speed ({'m/s' if metric else 'fps'})"
     free = alt.Scale(zero=False)
     base = _chart(rows).encode(x)
     band = base.mark_area(opacity=0.2, color=INK).encode(alt.Y("low:Q", title=y, scale=free), alt.Y2("high:Q"))
@@ -276,5 +276,5 @@ def _tips(units: Units) -> list[alt.Tooltip]:
     return [
         alt.Tooltip("limb:N"),
         alt.Tooltip("at:Q", title=f"from the handle's centre ({units.axis})", format=".1f"),
-        alt.Tooltip("bend:Q", title="bend (1/radius, 1/m)", format=".2f"),
+        alt.Tooltip("bend:Q", title=f"bend, {units.bend_axis}", format=".2f"),
     ]

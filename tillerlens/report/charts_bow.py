@@ -17,9 +17,8 @@ from tillerlens.measures.compare import Comparison
 from tillerlens.measures.pair import Picture
 from tillerlens.measures.set import Recovery, RestReading, SetFound
 from tillerlens.report.charts import COLOURS, limb_colour, limb_dash
-from tillerlens.report.from_rest import PER_METRE
 from tillerlens.report.history import SHELF_HEADS, TRENDS, ReflexAt, ShelfLine, TrendPoint
-from tillerlens.report.lengths import COVER, Units, say_length
+from tillerlens.report.lengths import COVER, Units, say_length, say_two_limbs
 from tillerlens.units import KG_PER_POUND, NEWTON_PER_POUND, STANDARD_GRAVITY
 
 INK, THEN = "#2b2b2b", "#8f8a7d"
@@ -37,7 +36,7 @@ def set_map_chart(found: SetFound, units: Units | None = None) -> alt.VConcatCha
     cells, curve = set_rows(found, units)
     title = f"from the handle's centre ({units.axis})"
     along = alt.Scale(nice=False, zero=False)
-    shade = alt.Scale(range=SET_RANGE, domain=[0.0, max([0.1, *(c["size"] for c in cells if c["told"])])])
+    shade = alt.Scale(range=SET_RANGE, domain=[0.0, max([units.on_bend(0.1), *(c["size"] for c in cells if c["told"])])])
     rows = []
     legend: alt.Legend | None = alt.Legend(orient="top", titleOrient="left", gradientThickness=10)
     place = (
@@ -50,13 +49,14 @@ def set_map_chart(found: SetFound, units: Units | None = None) -> alt.VConcatCha
         layers = [_chart(own).mark_area(fill="#ffffff", stroke=THEN, strokeWidth=1).encode(*place)]
         told = [c for c in own if c["told"]]
         if told:
-            colour = alt.Color("size:Q", title="change of bend, 1/m", scale=shade, legend=legend)
+            colour = alt.Color("size:Q", title=f"change of bend, {units.bend_axis}", scale=shade, legend=legend)
             tips = ["limb:N", alt.Tooltip("from:Q", title=title, format=".1f"), alt.Tooltip("set:Q", format=".2f")]
             layers.append(_chart(told).mark_rect(stroke=None).encode(*place, alt.X2("to:Q"), color=colour, tooltip=tips))
             legend = None  # one for both
         rows.append(alt.layer(*layers).properties(height=42, title=f"{limb} limb"))
     base = _chart(curve).encode(alt.X("at:Q", title=title, scale=along), color=limb_colour())
-    band = base.mark_area(opacity=0.18).encode(alt.Y("low:Q", title="set: more bend to the belly, 1/m"), alt.Y2("high:Q"))
+    bent = f"set: more bend to the belly, {units.bend_axis}"
+    band = base.mark_area(opacity=0.18).encode(alt.Y("low:Q", title=bent), alt.Y2("high:Q"))
     line = base.mark_line(strokeWidth=2.5).encode(alt.Y("set:Q"), strokeDash=limb_dash())
     curves = alt.layer(band, line, _nought()).properties(height=_HEIGHT)
     return cast(alt.VConcatChart, alt.vconcat(*rows, curves).resolve_scale(color="independent"))
@@ -71,11 +71,11 @@ def set_rows(found: SetFound, units: Units) -> tuple[Rows, Rows]:
         last = len(x) - 1
         for i, (at, change, u) in enumerate(zip(x, part.smooth_per_m, part.u_smooth_per_m, strict=True)):
             half = 0.45 + 0.5 * i / last  # a limb tapers toward its nock
-            set_ = round(float(change), 4)
+            set_ = round(units.on_bend(float(change)), 4)
             if i < last:
                 cell = {"from": round(x[i + 1], 3), "to": round(at, 3), "low": -half, "high": half}
                 cells.append({"limb": limb, **cell, "set": set_, "size": max(0.0, set_), "told": bool(change > COVER * u)})
-            low, high = (round(float(change + k * u), 4) for k in (-COVER, COVER))
+            low, high = (round(units.on_bend(float(change + k * u)), 4) for k in (-COVER, COVER))
             curve.append({"limb": limb, "at": round(at, 3), "set": set_, "low": low, "high": high})
     return cells, curve
 
@@ -130,10 +130,10 @@ def gap_pair_chart(found: Comparison, units: Units | None = None) -> alt.LayerCh
     rows: Rows = []
     for at in sorted(set(found.then.gaps) & set(found.now.gaps)):
         for stage, gaps in (("earlier", found.then.gaps[at]), ("now", found.now.gaps[at])):
-            for limb, value, sign in zip(LIMBS, gaps[:2], (-1, 1), strict=True):
+            two = say_two_limbs(*gaps, units)
+            for limb, value, said, sign in zip(LIMBS, gaps[:2], (two.upper, two.lower), (-1, 1), strict=True):
                 if math.isfinite(value.value):
                     size = round(sign * units.on_axis(value.value), 4)
-                    said = say_length(value.value, units)
                     rows.append({"station": f"{units.on_axis(at):.0f}", "stage": stage, "limb": limb, "gap": size, "said": said})
     _some(rows, "the two stages have no gap in common")
     most = 1.45 * max(abs(r["gap"]) for r in rows)
@@ -164,7 +164,7 @@ def bend_pair_chart(found: Comparison, units: Units | None = None, rest: Picture
     if not found.bend:
         raise ValueError("the two stages' bends are not compared")
     title = f"from the handle's centre ({units.axis})"
-    axis = ("bend from rest" if rest is not None else "shape, natural bend included") + f": {PER_METRE}"
+    axis = ("bend from rest" if rest is not None else "shape, natural bend included") + f", {units.bend_axis}"
     panels = []
     for limb in LIMBS:
         c = found.bend[limb]
@@ -174,7 +174,7 @@ def bend_pair_chart(found: Comparison, units: Units | None = None, rest: Picture
             natural = (rest.limbs[limb].from_nock_mm[order], rest.limbs[limb].curvature_per_m[order])
             still = np.interp(c.from_nock_mm, *natural)
         rows = [
-            {"at": units.on_axis(float(x)), "stage": stage, "bend": float(k)}
+            {"at": units.on_axis(float(x)), "stage": stage, "bend": units.on_bend(float(k))}
             for stage, ks in (("earlier", c.then_per_m - still), ("now", c.now_per_m - still))
             for x, k in zip(c.from_handle_mm, ks, strict=True)
         ]

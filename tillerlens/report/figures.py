@@ -139,10 +139,11 @@ def bend_figure(picture: Picture, units: Units, rest: Picture | None = None) -> 
             there = rest.limbs[limb]
             k = k - _at(there, there.curvature_per_m, along.from_nock_mm)
             u = np.hypot(u, _at(there, there.u_curvature_per_m, along.from_nock_mm))
-        read[limb] = (np.array([units.on_axis(v) for v in along.from_handle_mm]), k, u)
+        per = units.on_bend(1.0)
+        read[limb] = (np.array([units.on_axis(v) for v in along.from_handle_mm]), per * k, per * u)
     every = np.concatenate([k for _, k, _ in read.values()])
     low, high = min(0.0, float(np.nanmin(every))), float(np.nanmax(every))
-    pad = 0.12 * max(high - low, 0.2)
+    pad = 0.12 * max(high - low, units.on_bend(0.2))
     x = np.concatenate([v[0] for v in read.values()])
     plot = _Plot((float(x.min()), float(x.max())), (low - pad, high + pad), 250.0)
     for limb, (at, k, u) in read.items():
@@ -152,7 +153,7 @@ def bend_figure(picture: Picture, units: Units, rest: Picture | None = None) -> 
     _limb_legend(plot)
     natural = "natural shape" if picture.state == "unstrung" else "shape, natural bend included"
     what = "bend from rest" if rest is not None else natural
-    plot.axes(f"{units.axis} from the handle's centre", f"{what}: bend (1/radius, 1/m)")
+    plot.axes(f"{units.axis} from the handle's centre", f"{what}, {units.bend_axis}")
     return plot.svg()
 
 
@@ -188,8 +189,9 @@ def set_figure(found: SetFound, units: Units) -> str:
     for i in range(steps):
         parts.append(_box(230 + i * 4, 142, 4.5, 10, _set_colour(i / (steps - 1)), "none"))
     parts.append(_text(222, 152, "no set", "end", 11))
-    parts.append(_text(230 + 4 * steps + 8, 152, f"{most:.2f} 1/m more bend to the belly", "start", 11))
-    parts.append(_text(WIDE / 2, 122, "coloured, a bar under it: more than its interval; bare: not told", "middle", 11))
+    reach = f"{units.on_bend(most):.2f} {units.bend_axis} more bend to the belly"
+    parts.append(_text(230 + 4 * steps + 8, 152, reach, "start", 11))
+    parts.append(_text(WIDE / 2, 122, "coloured, a bar under it: more than its interval; bare: no set that shows", "middle", 11))
     return svg(parts, height)
 
 

@@ -12,22 +12,20 @@ from typing import Any
 import numpy as np
 
 from tillerlens.measurement import LIMBS, Measurement
-
-PER_METRE = "bend (1/radius, 1/m)"
+from tillerlens.report.lengths import Units
 
 
 @dataclass(frozen=True, eq=False)
 class Bend:
-    """A measurement whose profile is what is to be shown. axis: its title; caption: what it is, a sentence."""
+    """A measurement whose profile is what is to be shown. axis_in: its title; caption: what it is, a sentence."""
 
     shown: Measurement
     from_rest: bool
 
-    @property
-    def axis(self) -> str:
+    def axis_in(self, units: Units) -> str:
         if self.shown.state == "unstrung":
-            return f"natural shape: {PER_METRE}"
-        return f"bend from rest: {PER_METRE}" if self.from_rest else f"shape, natural bend included: {PER_METRE}"
+            return f"natural shape, {units.bend_axis}"
+        return f"bend from rest, {units.bend_axis}" if self.from_rest else f"shape, natural bend included, {units.bend_axis}"
 
     @property
     def key(self) -> str:

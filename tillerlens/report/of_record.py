@@ -13,10 +13,10 @@ from tillerlens.record import Bow, Event, Record, Stage, store
 from tillerlens.record.thumbnails import thumbnail
 from tillerlens.record.views import ShelfRow, Timeline, shelf, timeline
 from tillerlens.report.history import Pull, ReflexAt, ShelfLine, TrendPoint, shelf_line, weight_at
-from tillerlens.report.lengths import Units, say_length, say_place, say_weight
+from tillerlens.report.lengths import Units, say_arrow, say_length, say_mass, say_place, say_speed, say_thin, say_weight
 from tillerlens.report.story import MOST_PICTURES, Shot, StageShown, Story, Told, spread
 from tillerlens.report.words import Sentence, Wish
-from tillerlens.units import KG_PER_POUND, NEWTON_PER_POUND, format_grains
+from tillerlens.units import NEWTON_PER_POUND
 
 
 def story_of(
@@ -192,12 +192,12 @@ def say_what(e: Event, units: Units) -> str:
         parts = [f"{d['limb']} limb from {start} to {end} from the nock"]
         parts += [*_with(d, "strokes", "{} strokes"), *_with(d, "tool", "{}")]
         if "thickness_mm" in d:
-            parts.append(f"{d['thickness_mm']:g} mm off")
+            parts.append(f"{say_thin(d['thickness_mm'], units)} off")
     elif e.kind == "heat":
         parts = [f"{d['minutes']:g} minutes", *_with(d, "browning", "browning {}")]
         parts += ["both limbs" if d["limb"] == "both" else f"{d['limb']} limb"] if "limb" in d else []
         parts += [f"{say_place(d['distance_mm'], units)} from the coals"] if "distance_mm" in d else []
-        parts += [f"{d['browning_depth_mm']:g} mm deep"] if "browning_depth_mm" in d else []
+        parts += [f"{_depth(d['browning_depth_mm'], units)} deep"] if "browning_depth_mm" in d else []
         parts += [f"{d['temperature_c']:.0f} °C at the surface"] if "temperature_c" in d else []
         parts += [f"on a form of {say_length(d['form_reflex_mm'], units)} reflex"] if "form_reflex_mm" in d else []
     elif e.kind == "rest":
@@ -206,12 +206,16 @@ def say_what(e: Event, units: Units) -> str:
         parts = [*_with(d, "reading_percent", "{:g} % by the meter"), *_with(d, "place", "{}")]
         parts += [f"air {d['temperature_c']:.0f} °C, {d['humidity_percent']:.0f} %"] if "temperature_c" in d else []
     elif e.kind == "mass":
-        parts = [f"{16 * d['mass_kg'] / KG_PER_POUND:.1f} oz" if units.weight == "lb" else f"{1000 * d['mass_kg']:.0f} g"]
+        parts = [say_mass(d["mass_kg"], units)]
     elif e.kind == "weighing":
         parts = [f"{say_weight(d['weight_n'], units)} at {say_length(d['draw_mm'], units)} to the {d['draw_to']}"]
     elif e.kind == "arrow_speed":
-        parts = [f"{format_grains(d['arrow_mass_kg'])} at {d['speed_m_s'] / 0.3048:.0f} fps"]
+        parts = [f"{say_arrow(d['arrow_mass_kg'], units)} at {say_speed(d['speed_m_s'], units)}"]
     return f"{e.kind.replace('_', ' ')}: {', '.join(parts)}" if parts else e.kind
+
+
+def _depth(mm: float, units: Units) -> str:
+    return f"{mm:g} mm" if units.length == "cm" else say_length(mm, units)
 
 
 def _with(details: Mapping[str, Any], name: str, words: str) -> list[str]:

@@ -19,8 +19,8 @@ from PIL import Image, ImageDraw
 
 from tillerlens.measurement import LIMBS, Measurement, TracedBow
 from tillerlens.report.asked import closer_box, draw_asks, draw_clicks, draw_followed
-from tillerlens.report.from_rest import PER_METRE, Bend, bend_of
-from tillerlens.report.lengths import Units, say_length
+from tillerlens.report.from_rest import Bend, bend_of
+from tillerlens.report.lengths import Units, in_words, say_two_limbs
 from tillerlens.report.pens import (
     GAP,
     HINGE,
@@ -72,7 +72,7 @@ def draw_overlay(
     if measurement.status != "measured":
         _draw_asked(canvas, window, measurement)
         parts += _closer(rgb, measurement, canvas)
-        parts.append(_caption(canvas, [f"{r.text} {r.remedy}".strip() for r in measurement.reasons]))
+        parts.append(_caption(canvas, [in_words(r, units) for r in measurement.reasons]))
     else:
         draw_asks(canvas, window, measurement)
         parts += [*([] if close else _closer(rgb, measurement, canvas)), _key(canvas, bend, units)]
@@ -243,9 +243,10 @@ def _gap_labels(
             f"{len(lines)} gap lines for {len(rows)} gap rows; each row has an upper and a lower line"
         )
     labels = []
+    said = [say_two_limbs(row.upper, row.lower, row.difference, units) for row in rows]
     for k in (0, 1):
         ends = lines[k::2]
-        texts = [_bare(say_length((row.upper, row.lower)[k].value, units)) for row in rows]
+        texts = [_bare((two.upper, two.lower)[k]) for two in said]
         labels += _in_rows(canvas, ends, texts)
     return labels
 
@@ -314,7 +315,7 @@ def _caption(canvas: Canvas, paragraphs: list[str]) -> Picture:
 def _key(canvas: Canvas, bend: Bend, units: Units) -> Picture:
     """What the colours and the figures mean."""
     size, measurement = canvas.letter, bend.shown
-    strips = [_bend_key(canvas, bend)] if measurement.profile else []
+    strips = [_bend_key(canvas, bend, units)] if measurement.profile else []
     if measurement.gaps:
         text = f"Figures: belly to the line between the nocks, in {units.axis}."
         strips.append(_caption(canvas, [text]))
@@ -323,7 +324,7 @@ def _key(canvas: Canvas, bend: Bend, units: Units) -> Picture:
     return np.vstack(strips)
 
 
-def _bend_key(canvas: Canvas, bend: Bend) -> Picture:
+def _bend_key(canvas: Canvas, bend: Bend, units: Units) -> Picture:
     """The bar of colours between its two ends in words, with the curvatures they stand for; below it, what they are."""
     measurement = bend.shown
     width, size = canvas.rgb.shape[1], canvas.letter
@@ -341,6 +342,6 @@ def _bend_key(canvas: Canvas, bend: Bend) -> Picture:
     pen.text((size, middle), ends[0], INK, font, "lm")
     pen.text((width - size, middle), ends[1], INK, font, "rm")
     for x, value, anchor in ((left, low, "lm"), (width - right, high, "rm")):
-        pen.text((x, 2.2 * size), f"{value:.2f}", INK, small, anchor)
-    pen.text(((left + width - right) / 2, 2.2 * size), PER_METRE, INK, small, "mm")
+        pen.text((x, 2.2 * size), f"{units.on_bend(value):.2f}", INK, small, anchor)
+    pen.text(((left + width - right) / 2, 2.2 * size), f"bend, {units.bend_axis}", INK, small, "mm")
     return np.vstack([np.asarray(image), _caption(canvas, [bend.key])])

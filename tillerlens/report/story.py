@@ -29,9 +29,11 @@ from tillerlens.measures.set import (
     set_between,
     share_kept,
 )
+from tillerlens.mechanics.cast import grains_per_pound
 from tillerlens.report import figures
 from tillerlens.report.history import Pull, ReflexAt, sessions
-from tillerlens.report.lengths import Units, say, say_interval, say_length, say_place, say_value, say_weight
+from tillerlens.report.lengths import Units, in_words, say, say_arrow, say_length, say_place, say_speed, say_two_limbs, say_weight
+from tillerlens.report.phrases import phrase
 from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION, Sentence, Wish, verdict
 from tillerlens.report.words_compare import (
     early_draw_sentence,
@@ -40,12 +42,12 @@ from tillerlens.report.words_compare import (
     scraping_sentence,
     set_sentences,
 )
-from tillerlens.units import format_grains, newtons_from_pounds
+from tillerlens.units import JOULE_PER_FOOT_POUND, STANDARD_GRAVITY, newtons_from_pounds
 
 MOST_PICTURES, MOST_GAP_TABLES, MOST_PROFILES = 9, 3, 4
 INSPECTION = (
-    "Inspection before every pull: splinters and lifting fibres on the back, chrysals across the belly, cracks at knots and at "
-    "the nocks, glue lines, the string and its loops.",
+    "Before every pull, look for splinters and lifting fibres on the back, chrysals across the belly, and cracks at knots and "
+    "nocks. Check the glue lines, the string and its loops.",
 )
 Block = dict[str, Any]
 
@@ -143,7 +145,7 @@ def lay_out(story: Story, units: Units | None = None) -> Block:
         "facts": [list(f) for f in story.facts],
         "notes": story.notes,
         "sections": [s for s in sections if any(s.get(k) for k in ("text", "pictures", "figures", "tables"))],
-        "foot": f"TillerLens {__version__}. Intervals are about 95 in 100.",
+        "foot": f"TillerLens {__version__}. The intervals hold about 95 times in 100.",
     }
 
 
@@ -218,8 +220,7 @@ def _last_scraping(story: Story, measured: Sequence[StageShown], units: Units) -
                     said = scraping_sentence(pair, judge_scrapes(pair, between), units)
                     return Sentence("scraping", f"{then.title}, against {now.title}: {said.text}", said.tone)
     if story.scrapes:
-        text = "What the scraping did is not told: no two pictures at like draw, or like brace height, stand around a scraping."
-        return Sentence("scraping", text, "open")
+        return Sentence("scraping", phrase("scraping.no_pair"), "open")
     return None
 
 
@@ -231,12 +232,12 @@ def _set(measured: Sequence[StageShown], units: Units) -> tuple[SetFound | None,
     after = [s for before, s in pairwise(measured) if s.state == "unstrung" and before.state != "unstrung" and s is not rest[0]]
     now = next((choice[-1] for choice in (just, after, rest[1:]) if choice), None)
     if now is None:
-        return None, [Sentence("set", "Set is not told: that needs two pictures of the bow unstrung, early and late.", "open")]
+        return None, [Sentence("set", phrase("set.needs_two"), "open")]
     titles = f"{rest[0].title}, against {now.title}"
     try:
         found = set_between(rest[0].document, now.document)
     except TillerLensError as error:
-        return None, [Sentence("set", f"{titles}: set is not told. {error}", "open")]
+        return None, [Sentence("set", phrase("set.open", titles=titles, why=in_words(error.reason, units)), "open")]
     first, *more = set_sentences(found, units)
     return found, [replace(first, text=f"{titles}: {first.text}"), *more]
 
@@ -246,7 +247,7 @@ def _rest_words(story: Story, fitted: Recovery | None, units: Units) -> list[Sen
     read = [r for r in story.reflexes if math.isfinite(r.reflex.value)]
     if read and story.form_reflex_mm and story.form_reflex_mm > 0:
         kept = kept_sentence(share_kept(story.form_reflex_mm, read[-1].reflex))
-        out.append(replace(kept, text=f"By the last reading ({read[-1].kind}), {kept.text}"))
+        out.append(replace(kept, text=phrase("kept.last", kind=read[-1].kind, kept=kept.text)))
     if fitted is not None:
         out.append(recovery_sentence(fitted, units))
     first = story.pulls[0].when if story.pulls else None
@@ -366,8 +367,8 @@ def _gap_table(s: StageShown, units: Units) -> Block:
     rows = []
     for g in s.document["gaps"]:
         upper, lower, difference = (read_value(g[k]) for k in ("upper", "lower", "difference"))
-        said = [say_value(v, units) for v in (upper, lower, difference)]
-        rows.append([say_place(g["from_handle_mm"], units), *said, say_interval(difference, units)])
+        two = say_two_limbs(upper, lower, difference, units)
+        rows.append([say_place(g["from_handle_mm"], units), two.upper, two.lower, two.difference, two.reach_difference])
     head = ["from the handle's centre", "upper", "lower", "upper - lower", "interval of that"]
     return {"title": f"{s.title}, {s.when:%Y-%m-%d}", "head": head, "rows": rows}
 
@@ -378,25 +379,28 @@ def _weights(story: Story, units: Units) -> list[Block]:
         rows = [[f"{p.when:%Y-%m-%d}", say_length(p.draw_mm, units), say_weight(p.weight_n, units)] for p in story.pulls]
         out.append({"title": "Weight", "head": ["when", "draw to the back", "weight"], "rows": rows})
     if story.shots:
-        out.append({"title": "Cast", "head": _CAST, "rows": [_cast_row(s, units) for s in story.shots]})
+        out.append({"title": "Cast", "head": _cast_head(units), "rows": [_cast_row(s, units) for s in story.shots]})
     return out
 
 
-_CAST = ["when", "draw", "arrow", "grains per pound", "speed", "arrow's energy"]
+def _cast_head(units: Units) -> list[str]:
+    share = "grams per kilogram" if units.weight == "kg" else "grains per pound"
+    return ["when", "draw", "arrow", share, "speed", "arrow's energy"]
 
 
 def _cast_row(s: Shot, units: Units) -> list[str]:
-    from tillerlens.units import KG_PER_GRAIN, NEWTON_PER_POUND
-
-    per_pound = "" if not s.weight_n else f"{s.arrow_kg / KG_PER_GRAIN / (s.weight_n / NEWTON_PER_POUND):.1f}"
-    speed = f"{s.speed_m_s / 0.3048:.0f} fps" if units.length != "cm" else f"{s.speed_m_s:.1f} m/s"
+    per, unit = (1.0, "J") if units.length == "cm" else (JOULE_PER_FOOT_POUND, "ft·lb")
+    share = ""  # of the arrow's mass to the draw weight
+    if s.weight_n:
+        metric = units.weight == "kg"
+        share = f"{1000 * s.arrow_kg * STANDARD_GRAVITY / s.weight_n if metric else grains_per_pound(s.arrow_kg, s.weight_n):.1f}"
     return [
         f"{s.when:%Y-%m-%d}",
         say_length(s.draw_mm, units),
-        format_grains(s.arrow_kg),
-        per_pound,
-        speed,
-        f"{s.energy_j:.1f} J",
+        say_arrow(s.arrow_kg, units),
+        share,
+        say_speed(s.speed_m_s, units),
+        f"{s.energy_j / per:.1f} {unit}",
     ]
 
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from tillerlens.errors import Reason
 from tillerlens.measurement import Measurement, Value
-from tillerlens.report.lengths import COVER, Units, say_interval, say_place, say_value
+from tillerlens.report.lengths import COVER, Units, in_words, say_all, say_place, say_two_limbs
 from tillerlens.report.names import in_order, name_of
 from tillerlens.report.words import judged_from_rest, spot_in_words, verdict
 from tillerlens.units import UNKNOWN
@@ -20,42 +19,39 @@ def as_text(measurement: Measurement, units: Units | None = None) -> str:
     lines = [f"{name}: {status}, {measurement.state}"]
     if measurement.status == "measured":
         lines += ["", verdict(measurement, units).first.text, ""]
+        said = say_all(measurement.values, units)
         lines += _rows(
-            [(name_of(name), measurement.values[name]) for name in in_order(measurement.values)], units
+            [(name_of(name), measurement.values[name], *said[name]) for name in in_order(measurement.values)]
         )
         lines += _gaps(measurement, units)
         for spot in measurement.spots:
             lines += ["", spot_in_words(spot, measurement.shot, units, judged_from_rest(measurement))]
     if measurement.reasons:
         lines += ["", "Doubts:" if measurement.status == "measured" else "Reasons:"]
-        lines += [f"  - {in_a_line(reason)}" for reason in measurement.reasons]
+        lines += [f"  - {in_words(reason, units)}" for reason in measurement.reasons]
     return "\n".join(lines)
 
 
-def in_a_line(reason: Reason) -> str:
-    return f"{reason.text} {reason.remedy}".strip()
-
-
-def _rows(named: list[tuple[str, Value]], units: Units) -> list[str]:
+def _rows(named: list[tuple[str, Value, str, str]]) -> list[str]:
+    """``named``: what a value is, the value, and it and its interval in print."""
     if not named:
         return []
-    said = [(name, f"{say_value(v, units)} {say_interval(v, units)}", _metric(v)) for name, v in named]
+    said = [(name, f"{text} {interval}", _metric(v)) for name, v, text, interval in named]
     widths = [max(len(row[i]) for row in said) for i in (0, 1)]
     return [f"  {name:<{widths[0]}}  {inch:<{widths[1]}}  {metric}".rstrip() for name, inch, metric in said]
 
 
 def _gaps(measurement: Measurement, units: Units) -> list[str]:
     lines: list[str] = []
+    said = [(row, say_two_limbs(row.upper, row.lower, row.difference, units)) for row in measurement.gaps]
     for title, which in (("upper", "upper"), ("lower", "lower"), ("upper minus lower", "difference")):
+        names = which, which, f"reach_{which}"
         named = [
-            (f"at {say_place(row.from_handle_mm, units)}", getattr(row, which)) for row in measurement.gaps
+            (f"at {say_place(row.from_handle_mm, units)}", *(getattr(x, n) for x, n in zip((row, two, two), names, strict=True)))
+            for row, two in said
         ]
         if named:
-            lines += [
-                "",
-                f"Gaps from the belly to the line between the nocks, {title}:",
-                *_rows(named, units),
-            ]
+            lines += ["", f"Gaps from the belly to the line between the nocks, {title}:", *_rows(named)]
     return lines
 
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from tillerlens.measurement import LIMBS, Limb
 from tillerlens.mechanics.scraping import Leave, LimbNeed, Plan, Stretch
+from tillerlens.mechanics.scraping.cuts import ACROSS_MM
 from tillerlens.report.lengths import COVER, Units
 from tillerlens.units import MM_PER_INCH
 
@@ -34,7 +36,7 @@ def plan_tables(plan: Plan, units: Units | None = None, every_mm: float | None =
 
 
 def _table(plan: Plan, limb: Limb, need: LimbNeed, units: Units, every: float) -> LimbTable:
-    stretches = [s for s in plan.stretches if s.limb == limb]
+    stretches = [(s, scraped(s, plan.leave, units)) for s in plan.stretches if s.limb == limb]
     leave = [(q, outward(q.from_nock_mm, units)) for q in plan.leave if q.limb == limb]
     unit = f"mm{_doubt(need, units)}" if units.length == "cm" else f"64ths{_doubt(need, units)}"
     known = need.thickness is not None
@@ -43,7 +45,9 @@ def _table(plan: Plan, limb: Limb, need: LimbNeed, units: Units, every: float) -
     head += ("strokes",) if strokes else ()
     rows = []
     for at in np.arange(every, float(need.from_nock_mm[-1]) + 1.0, every):
-        here = next((s for s in stretches if s.from_nock_mm[0] <= at <= s.from_nock_mm[1]), None)
+        about = [s for s, spans in stretches if any(a <= at + 1e-6 and at <= b + 1e-6 for a, b in spans)]
+        # a station where two said stretches meet is the one's that truly has it
+        here = next((s for s in about if s.from_nock_mm[0] <= at <= s.from_nock_mm[1]), about[0] if about else None)
         left = next((q for q, (a, b) in leave if a <= at <= b), None)
         share = 0.0 if here is None or left is not None else here.share
         row = [f"{units.on_axis(float(at)):g}"]
@@ -80,8 +84,46 @@ def _doubt(need: LimbNeed, units: Units) -> str:
 
 def outward(ends_mm: tuple[float, float], units: Units) -> tuple[float, float]:
     """To the half inches or half cm about what is left, so that none of it is scraped."""
-    step = 5.0 if units.length == "cm" else MM_PER_INCH / 2
+    step = told_step(units)
     return math.floor(ends_mm[0] / step) * step, math.ceil(ends_mm[1] / step) * step
+
+
+def skipped_inside(stretch: Stretch, left: Leave, units: Units) -> bool:
+    """Whether a place is skipped within a stretch, which goes on beyond it."""
+    (a, b), (low, high) = _rounded(stretch, units), outward(left.from_nock_mm, units)
+    return left.limb == stretch.limb and not left.told and a + ACROSS_MM < low and high + ACROSS_MM < b
+
+
+def said_ends(stretch: Stretch, leave: Sequence[Leave], units: Units) -> tuple[float, float]:
+    """Both ends of a stretch as they are said: to the nearest half inch or half cm, but never into a hinge, nor ending in what is
+    skipped."""
+    a, b = _rounded(stretch, units)
+    for q in leave:
+        low, high = outward(q.from_nock_mm, units)
+        if q.limb == stretch.limb and low < b and a < high and not skipped_inside(stretch, q, units):
+            a, b = (max(a, high), b) if sum(stretch.from_nock_mm) > low + high else (a, min(b, low))
+    return a, b
+
+
+def scraped(stretch: Stretch, leave: Sequence[Leave], units: Units) -> list[tuple[float, float]]:
+    """Where a stretch is scraped, mm from the nock, nock first: within its said ends, but for what is skipped there. Words, table
+    and chart all go by this."""
+    a, b = said_ends(stretch, leave, units)
+    out = []
+    for low, high in sorted(outward(q.from_nock_mm, units) for q in leave if skipped_inside(stretch, q, units)):
+        out.append((a, low))
+        a = high
+    return [span for span in (*out, (a, b)) if span[1] > span[0]]
+
+
+def _rounded(stretch: Stretch, units: Units) -> tuple[float, float]:
+    step = told_step(units)
+    a, b = (math.floor(mm / step + 0.5) * step for mm in stretch.from_nock_mm)
+    return a, b
+
+
+def told_step(units: Units) -> float:
+    return 5.0 if units.length == "cm" else MM_PER_INCH / 2
 
 
 def halves(number: float) -> str:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from tillerlens.errors import Reason
@@ -18,6 +18,9 @@ from tillerlens.measures.pair import change
 from tillerlens.report.lengths import (
     COVER,
     Units,
+    in_units,
+    in_words,
+    is_plain,
     is_told,
     say,
     say_interval,
@@ -28,6 +31,7 @@ from tillerlens.report.lengths import (
     say_value,
     say_weight,
 )
+from tillerlens.report.phrases import phrase
 from tillerlens.units import MM_PER_INCH, newtons_from_pounds
 
 Tone = Literal["finding", "fine", "plain", "open"]
@@ -44,11 +48,11 @@ _SET_WORST = "wrong"
 
 CARE_ALWAYS = (
     "TillerLens judges the bow's shape from the side. It cannot see grain, knots, worm holes, cracks, "
-    "crushed fibres, glue or damp: look at the wood yourself before every pull.",
+    "crushed fibres, glue or damp. Look at the wood yourself before every pull.",
 )
 CARE_UNDER_TENSION = (
-    "A bow under tension can break and throw pieces. Wear eye protection, pull by a rope from a distance "
-    "with nobody in line, never past the intended weight or draw, and stop at any tick or lifting fibre.",
+    "A bow under tension can break and throw pieces. Wear eye protection. Pull by a rope from a distance, with nobody in line. "
+    "Never pull past the intended weight or draw. Stop at any tick or lifting fibre.",
     "Where local rules or a qualified maker say otherwise, they come first.",
 )
 
@@ -62,9 +66,15 @@ class Wish:
     low_mm: float = 0.0
     high_mm: float = MM_PER_INCH / 4
 
-    def in_words(self, units: Units) -> str:
+    def usual(self, units: Units) -> str:
+        """What the target usually is, for the fields where another one is typed."""
+        low, high = self.ends(units)
+        return f"Upper minus lower gap at the fades: {low} to {high} is common; makers disagree."
+
+    def ends(self, units: Units) -> tuple[str, str]:
+        """The low end without its unit, and the high end, both with their sign."""
         low, high = (("+" if mm > 0 else "") + say_length(mm, units) for mm in (self.low_mm, self.high_mm))
-        return f"{low.removesuffix(' in').removesuffix(' cm')} to {high}"
+        return low.removesuffix(" in").removesuffix(" cm"), high
 
 
 @dataclass(frozen=True)
@@ -103,23 +113,25 @@ def verdict(
     """
     units, wish = units or Units(), wish or Wish()
     if measurement.status != "measured":
-        return _not_measured(measurement)
+        return _not_measured(measurement, units)
     if measurement.state == "unstrung":
         sentences = [*_rest(measurement, units), *_set(measurement, units, earlier_reflex)]
     else:
         sentences = [*_limbs(measurement, units), *_wish(measurement, units, wish)]
         sentences += [*_spots(measurement, units), *_strung(measurement, units)]
     care = CARE_ALWAYS if measurement.state == "unstrung" else CARE_ALWAYS + CARE_UNDER_TENSION
-    return Verdict(sentences[0], tuple(sentences[1:]), measurement.reasons, care)
+    return Verdict(sentences[0], tuple(sentences[1:]), _reasons(measurement, units), care)
 
 
-def _not_measured(measurement: Measurement) -> Verdict:
-    asks = measurement.status == "needs_help"
-    opening = "Nothing is measured yet." if asks else "This picture was not measured."
-    told = [f"{r.text} {r.remedy}".strip() for r in measurement.reasons]
-    first = Sentence(measurement.status, " ".join([opening, *told[:1]]), "open")
+def _reasons(measurement: Measurement, units: Units) -> tuple[Reason, ...]:
+    return tuple(replace(r, text=in_units(r.text, units), remedy=in_units(r.remedy, units)) for r in measurement.reasons)
+
+
+def _not_measured(measurement: Measurement, units: Units) -> Verdict:
+    told = [in_words(r, units) for r in measurement.reasons]
+    first = Sentence(measurement.status, phrase(measurement.status, why=told[0] if told else "").strip(), "open")
     more = tuple(Sentence(r.code, text) for r, text in zip(measurement.reasons[1:], told[1:], strict=True))
-    return Verdict(first, more, measurement.reasons, CARE_ALWAYS)
+    return Verdict(first, more, _reasons(measurement, units), CARE_ALWAYS)
 
 
 # --- the two limbs against each other -----------------------------------------------------------------------
@@ -128,20 +140,16 @@ def _not_measured(measurement: Measurement) -> Verdict:
 def _limbs(measurement: Measurement, units: Units) -> list[Sentence]:
     rows = [row for row in measurement.gaps if math.isfinite(row.difference.value)]
     known = [row for row in rows if math.isfinite(row.difference.u)]
-    if not rows:
-        return [Sentence("limbs", "Can't compare the limbs: no gap was measured on both.", "open")]
     if not known:
-        text = "Can't compare the limbs: the interval of the gap difference isn't known."
-        return [Sentence("limbs", text, "open")]
+        return [Sentence("limbs", phrase("limbs.no_interval" if rows else "limbs.no_gap"), "open")]
     told = [row for row in known if is_told(row.difference)]
     most_mm = max(abs(row.difference.value) + COVER * row.difference.u for row in known)
     if most_mm <= ALIKE_MM:
         within = say_length(math.ceil(most_mm / units.division_mm) * units.division_mm, units)
-        return [Sentence("limbs", f"The limbs are even: gaps match to within {within} at every station.", "fine")]
+        return [Sentence("limbs", phrase("limbs.even", within=within), "fine")]
     if not told:
         widest = max((row.difference for row in known), key=lambda value: value.u)
-        text = f"No difference between the limbs that this picture can show ({say_interval(Value(0.0, widest.u, 'mm'), units)})."
-        return [Sentence("limbs", text, "fine")]
+        return [Sentence("limbs", phrase("limbs.nothing", interval=say_interval(Value(0.0, widest.u, "mm"), units)), "fine")]
     return _difference(told, units)
 
 
@@ -149,22 +157,21 @@ def _difference(told: list[GapRow], units: Units) -> list[Sentence]:
     most = max(told, key=lambda row: abs(row.difference.value))
     larger, smaller = _by_sign(most.difference.value)
     amount, interval = say_told(most.difference, units)
-    text = (
-        f"{larger.capitalize()} limb bends more: gap {amount} bigger at {say_place(most.from_handle_mm, units)} "
-        f"from the handle ({interval})."
-    )
-    meaning = f"So the {larger} limb is the weaker one, unless it has more set."
-    sentences = [Sentence("limbs", text, "finding"), Sentence("limbs", meaning)]
+    words = {"amount": amount, "interval": interval, "place": say_place(most.from_handle_mm, units)}
+    words |= {"Larger": larger.capitalize(), "larger": larger, "smaller": smaller}
+    if not any(is_plain(row.difference, units) for row in told):
+        return [Sentence("limbs", phrase("limbs.hardly", **words), "open")]
+    out = [
+        Sentence("limbs", phrase("limbs.bends_more", **words), "finding"),
+        Sentence("limbs", phrase("limbs.weaker", **words)),
+    ]
     turned = [row for row in told if row.difference.value * most.difference.value < 0]
     if turned:
         other = max(turned, key=lambda row: abs(row.difference.value))
         amount, interval = say_told(other.difference, units)
-        text = (
-            f"At {say_place(other.from_handle_mm, units)} it's the other way round: the {smaller} limb's gap is "
-            f"{amount} bigger ({interval}). The limbs bend in different places."
-        )
-        sentences.append(Sentence("limbs", text, "finding"))
-    return sentences
+        words |= {"amount": amount, "interval": interval, "place": say_place(other.from_handle_mm, units)}
+        out.append(Sentence("limbs", phrase("limbs.crossed", **words), "finding"))
+    return out
 
 
 def _by_sign(difference: float) -> tuple[Limb, Limb]:
@@ -190,20 +197,18 @@ def _wish(measurement: Measurement, units: Units, wish: Wish) -> list[Sentence]:
     at_mm, tiller = found
     low, high = tiller.value - COVER * tiller.u, tiller.value + COVER * tiller.u
     sign = "+" if tiller.value > 0 and say_length(tiller.value, units) != say_length(0.0, units) else ""
-    where = (
-        "at the fades"
-        if "tiller_at_fades" in measurement.values
-        else (f"near the fades, {say_place(at_mm, units)} from the handle")
-    )
-    says = f"Tiller {where}: {sign}{say(tiller, units)}, upper minus lower."
-    against = f"your target of {wish.in_words(units)} (common practice; makers disagree)"
+    by_fades = "tiller_at_fades" in measurement.values
+    lowest, highest = wish.ends(units)
+    words = {
+        "where": phrase("wish.at_fades" if by_fades else "wish.near_fades", place=say_place(at_mm, units)),
+        "tiller": f"{sign}{say(tiller, units)}",
+        "target": phrase("wish.target", low=lowest, high=highest),
+    }
     if low >= wish.low_mm and high <= wish.high_mm:
-        return [Sentence("wish", f"{says} That's within {against}.", "fine")]
+        return [Sentence("wish", phrase("wish.within", **words), "fine")]
     if high < wish.low_mm or low > wish.high_mm:
-        way = "below" if high < wish.low_mm else "above"
-        return [Sentence("wish", f"{says} That's {way} {against}.", "finding")]
-    text = f"{says} That's on the edge of {against}; this picture can't show which side."
-    return [Sentence("wish", text, "open")]
+        return [Sentence("wish", phrase("wish.below" if high < wish.low_mm else "wish.above", **words), "finding")]
+    return [Sentence("wish", phrase("wish.edge", **words), "open")]
 
 
 # --- spots --------------------------------------------------------------------------------------------------
@@ -224,10 +229,9 @@ def _spots(measurement: Measurement, units: Units) -> list[Sentence]:
         return []
     stands_on = _stands_on(measurement)
     if not measurement.spots and "rest_unknown" in doubts:
-        text = "No hinge or stiff place stands out. To find a small one, add a picture of the bow unstrung."
-        return [Sentence("spots", text, "open")]
+        return [Sentence("spots", phrase("spots.none_without_rest"), "open")]
     if not measurement.spots:
-        return [Sentence("spots", "No hinge or stiff place found.", "fine"), *stands_on]
+        return [Sentence("spots", phrase("spots.none"), "fine"), *stands_on]
     worst_first = sorted(measurement.spots, key=lambda spot: -abs(spot.bend_percent))
     rested = judged_from_rest(measurement)
     tone: Tone = "finding" if rested else "open"
@@ -250,10 +254,10 @@ def _stands_on(measurement: Measurement) -> list[Sentence]:
 def stands_on_in_words(strung: Sequence[str], rest: str | None) -> str:
     """What a finding of hinges and stiff places stands on."""
     names = list(strung)
-    together = f"{len(names)} pictures together: {', '.join(names[:-1])} and {names[-1]}"
-    many = together if len(names) > 1 else f"one picture, {names[0]}"
-    against = f"with {rest} for the shape at rest" if rest else "without a picture of the bow at rest"
-    return f"Hinges and stiff places were found on {many}, {against}."
+    pictures = f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else names[0]
+    against = phrase("spot.with_rest", name=rest) if rest else phrase("spot.without_rest")
+    key = "spot.found_on_some" if len(names) > 1 else "spot.found_on_one"
+    return phrase(key, count=len(names), pictures=pictures, rest=against)
 
 
 def how_sure(confidence: float) -> Literal["sure", "likely", "perhaps"]:
@@ -269,23 +273,18 @@ def spot_in_words(spot: Spot, shot: dict[str, Any], units: Units, rested: bool =
     sure = {"sure": "", "likely": "Probably a ", "perhaps": "Perhaps a "}[how_sure(spot.confidence)]
     name = "hinge" if spot.kind == "hinge" else "stiff place"
     from_handle = limb_length_mm(shot, spot.limb) - spot.from_nock_mm
-    place = f"{say_place(spot.from_nock_mm, units)} from the nock"
-    if math.isfinite(from_handle):
-        place += f" ({say_place(from_handle, units)} from the handle's centre)"
-    much = f"{abs(spot.bend_percent):.0f} % {'more' if spot.bend_percent > 0 else 'less'}"
-    doubt = f"±{math.ceil(COVER * spot.u_percent)} %" if math.isfinite(spot.u_percent) else "interval unknown"
-    advice = (
-        "Take no wood off it. Thin the wood on both sides of it instead."
-        if spot.kind == "hinge"
-        else "If wood comes off, take it here: a few strokes, exercise the bow, measure again."
-    )
-    if not rested:
-        advice = "Or it may be the bow's natural crook. Measure the bow unstrung before you act on it."
-    head = f"{sure}{name}" if sure else name.capitalize()
-    return (
-        f"{head} in the {spot.limb} limb, {place}, about {say_place(spot.length_mm, units)} long: in its middle it bends "
-        f"{much} than the wood beside it ({doubt}). {advice} (Common practice.)"
-    )
+    words = {
+        "Name": f"{sure}{name}" if sure else name.capitalize(),
+        "limb": spot.limb,
+        "place": say_place(spot.from_nock_mm, units),
+        "from_handle": say_place(from_handle, units),
+        "length": say_place(spot.length_mm, units),
+        "much": f"{abs(spot.bend_percent):.0f} % {'more' if spot.bend_percent > 0 else 'less'}",
+        "interval": f"±{math.ceil(COVER * spot.u_percent)} %" if math.isfinite(spot.u_percent) else "interval unknown",
+    }
+    where = "spot.where_both" if math.isfinite(from_handle) else "spot.where"
+    advice = ("spot.hinge" if spot.kind == "hinge" else "spot.stiff") if rested else "spot.maybe_crook"
+    return " ".join(phrase(key, **words) for key in (where, "spot.much", advice))
 
 
 # --- braced and drawn ---------------------------------------------------------------------------------------
@@ -296,22 +295,23 @@ def _strung(measurement: Measurement, units: Units) -> list[Sentence]:
     if measurement.state == "drawn":
         sentences += _draw(measurement, units)
     elif "brace_height_belly" in values:
-        text = f"Brace height, belly of the handle to the string: {say(values['brace_height_belly'], units)}."
-        sentences.append(Sentence("brace", text))
+        sentences.append(Sentence("brace", phrase("brace", brace=say(values["brace_height_belly"], units))))
     return [*sentences, *_tips(values, units), *_string_angle(measurement, units)]
 
 
 def _draw(measurement: Measurement, units: Units) -> list[Sentence]:
     parts = [
-        f"{say(measurement.values[name], units)} to the {face} of the handle"
+        phrase("draw.length", length=say(measurement.values[name], units), face=face)
         for name, face in (("draw_length_back", "back"), ("draw_length_belly", "belly"))
         if name in measurement.values
     ]
     if not parts:
         return []
     pounds = measurement.shot.get("scale_reading_lb")
-    weight = "" if pounds is None else f", at {say_weight(newtons_from_pounds(pounds), units)} by your scale"
-    return [Sentence("draw", f"Drawn {', '.join(parts)}{weight}.")]
+    if pounds is None:
+        return [Sentence("draw", phrase("draw", lengths=", ".join(parts)))]
+    weight = say_weight(newtons_from_pounds(pounds), units)
+    return [Sentence("draw", phrase("draw.weighed", lengths=", ".join(parts), weight=weight))]
 
 
 def _tips(values: dict[str, Value], units: Units) -> list[Sentence]:
@@ -321,8 +321,7 @@ def _tips(values: dict[str, Value], units: Units) -> list[Sentence]:
         return []
     ahead, _ = _by_sign(-difference.value)
     amount, interval = say_told(difference, units)
-    text = f"The {ahead} tip is {amount} nearer the archer than the other ({interval})."
-    return [Sentence("tips", text)]
+    return [Sentence("tips", phrase("tips", ahead=ahead, amount=amount, interval=interval))]
 
 
 def _string_angle(measurement: Measurement, units: Units) -> list[Sentence]:
@@ -330,22 +329,25 @@ def _string_angle(measurement: Measurement, units: Units) -> list[Sentence]:
     known = [(limb, value) for limb, value in named if value is not None and math.isfinite(value.value)]
     if not known:
         return []
-    says = "String angle at the tip: " + ", ".join(f"{limb} {say(value, units)}" for limb, value in known)
+    angles = ", ".join(f"{limb} {say(value, units)}" for limb, value in known)
     if measurement.state != "drawn":
-        return [Sentence("string_angle", says + ".")]
+        return [Sentence("string_angle", phrase("string_angle", angles=angles))]
     limb, steepest = max(known, key=lambda pair: pair[1].value)
     left = STACK_DEG - steepest.value
-    rule = f"{STACK_DEG:.0f}°, where a bow starts to stack (common practice)"
-    if not math.isfinite(steepest.u):
-        return [Sentence("string_angle", f"{says}. How close that is to {rule}, isn't known.", "open")]
-    if left <= -COVER * steepest.u:
-        return [Sentence("string_angle", f"{says}. The {limb} limb is past {rule}.", "finding")]
-    if left < COVER * steepest.u:
-        text = f"{says}. This picture can't show whether the {limb} limb is past {rule}."
-        return [Sentence("string_angle", text, "open")]
-    near = left < NEAR_STACK_DEG
-    short = f"{'Only ' if near else ''}{left:.0f}° short of {rule}."
-    return [Sentence("string_angle", f"{says}. {short}", "finding" if near else "plain")]
+    key, tone = _how_near(left, steepest.u)
+    rule = phrase("string_angle.rule", stack=f"{STACK_DEG:.0f}°")
+    return [Sentence("string_angle", phrase(key, angles=angles, limb=limb, left=f"{left:.0f}°", rule=rule), tone)]
+
+
+def _how_near(left_deg: float, u_deg: float) -> tuple[str, Tone]:
+    """Which sentence says how far the steeper string angle is from where a bow stacks."""
+    if not math.isfinite(u_deg):
+        return "string_angle.unknown", "open"
+    if left_deg <= -COVER * u_deg:
+        return "string_angle.past", "finding"
+    if left_deg < COVER * u_deg:
+        return "string_angle.edge", "open"
+    return ("string_angle.near", "finding") if left_deg < NEAR_STACK_DEG else ("string_angle.short", "plain")
 
 
 # --- at rest ------------------------------------------------------------------------------------------------
@@ -354,7 +356,7 @@ def _string_angle(measurement: Measurement, units: Units) -> list[Sentence]:
 def _rest(measurement: Measurement, units: Units) -> list[Sentence]:
     reflex = measurement.values.get("reflex")
     if reflex is None or not math.isfinite(reflex.value):
-        return [Sentence("reflex", "The bow's reflex could not be measured.", "open")]
+        return [Sentence("reflex", phrase("reflex.not_measured"), "open")]
     sentences = [Sentence("reflex", _reflex_in_words(reflex, units))]
     parts = [
         f"{limb} {_way(value, units)} ({say_interval(value, units)})"
@@ -362,29 +364,21 @@ def _rest(measurement: Measurement, units: Units) -> list[Sentence]:
         if (value := measurement.values.get(f"reflex_{limb}")) is not None
     ]
     if parts:
-        sentences.append(
-            Sentence("reflex_limbs", f"Each tip against the handle's own line: {', '.join(parts)}.")
-        )
+        sentences.append(Sentence("reflex_limbs", phrase("reflex_limbs", tips=", ".join(parts))))
     sentences += _reflex_difference(measurement.values.get("reflex_difference"), units)
     minutes = measurement.shot.get("minutes_since_unstrung")
     if minutes is not None:
-        text = (
-            f"Taken {say_minutes(minutes)} after unstringing. Wood recovers over hours, so only compare "
-            "readings taken after the same rest (common practice)."
-        )
-        sentences.append(Sentence("rested", text))
+        sentences.append(Sentence("rested", phrase("rested", time=say_minutes(minutes))))
     return sentences
 
 
 def _reflex_in_words(reflex: Value, units: Units) -> str:
     if not math.isfinite(reflex.u):
-        return f"Reflex {say_value(reflex, units)}, interval unknown."
+        return phrase("reflex.no_interval", amount=say_value(reflex, units))
     if not is_told(reflex):
-        return f"No reflex or string follow that this picture can show ({say_interval(reflex, units)})."
+        return phrase("reflex.nothing", interval=say_interval(reflex, units))
     amount, interval = say_told(reflex, units)
-    if reflex.value > 0:
-        return f"Reflex {amount} ({interval}): the tips stand toward the back."
-    return f"String follow {amount} ({interval}): the tips stand toward the belly."
+    return phrase("reflex" if reflex.value > 0 else "reflex.follow", amount=amount, interval=interval)
 
 
 def _way(value: Value, units: Units) -> str:
@@ -395,15 +389,12 @@ def _reflex_difference(difference: Value | None, units: Units) -> list[Sentence]
     if difference is None or not math.isfinite(difference.u):
         return []
     if not is_told(difference):
-        text = f"At rest the limbs match, as far as this picture shows ({say_interval(difference, units)})."
-        return [Sentence("reflex_difference", text, "fine")]
+        interval = say_interval(difference, units)
+        return [Sentence("reflex_difference", phrase("reflex_difference.none", interval=interval), "fine")]
     more, less = _by_sign(difference.value)
     amount, interval = say_told(difference, units)
-    text = (
-        f"The {more} tip stands {amount} further toward the back than the {less} ({interval}). "
-        "That's the stave's shape, not its tiller."
-    )
-    return [Sentence("reflex_difference", text)]
+    words = {"more": more, "less": less, "amount": amount, "interval": interval}
+    return [Sentence("reflex_difference", phrase("reflex_difference", **words))]
 
 
 def _set(measurement: Measurement, units: Units, earlier: Value | None) -> list[Sentence]:
@@ -413,24 +404,21 @@ def _set(measurement: Measurement, units: Units, earlier: Value | None) -> list[
         return []
     taken = change(now, earlier)
     if not math.isfinite(taken.u):
-        return [Sentence("set", "Can't tell the set: an interval isn't known.", "open")]
+        return [Sentence("set", phrase("set.no_interval"), "open")]
     if not is_told(taken):
-        text = f"No set since the earlier picture that the two can show ({say_interval(taken, units)})."
-        return [Sentence("set", text, "fine")]
+        return [Sentence("set", phrase("set.none_since", interval=say_interval(taken, units)), "fine")]
     amount, interval = say_told(taken, units)
     if taken.value < 0:
-        return [Sentence("set", f"{amount} more reflex than in the earlier picture ({interval}): no set.")]
-    text = (
-        f"Set since the earlier picture: {amount} ({interval}), "
-        f"{_scale_of_set(taken)} on the usual scale (common practice: up to 1 in good, 2 in acceptable, 3 in "
-        "weak)."
-    )
+        return [Sentence("set", phrase("set.less_since", amount=amount, interval=interval))]
+    text = phrase("set.since", amount=amount, interval=interval, **scale_of_set(taken, units))
     return [Sentence("set", text, "finding" if taken.value > MM_PER_INCH else "plain")]
 
 
-def _scale_of_set(taken: Value) -> str:
-    """The word for a set, or both words where the interval straddles a step."""
+def scale_of_set(taken: Value, units: Units) -> dict[str, str]:
+    """What makers call so much set (``word``), or both words where the interval straddles a step, and their ``scale``."""
     words = []
     for mm in (taken.value - COVER * taken.u, taken.value + COVER * taken.u):
         words.append(next((word for limit, word in _SET_SCALE if mm <= limit * MM_PER_INCH), _SET_WORST))
-    return words[0] if words[0] == words[1] else f"{words[0]} to {words[1]}"
+    word = words[0] if words[0] == words[1] else f"{words[0]} to {words[1]}"
+    scale = phrase("set.scale", **{name: say_length(most * MM_PER_INCH, units) for most, name in _SET_SCALE})
+    return {"word": word, "scale": scale}

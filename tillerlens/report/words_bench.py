@@ -13,7 +13,8 @@ from tillerlens.mechanics.bench import Bench
 from tillerlens.mechanics.force_draw import ReadingsDisagree
 from tillerlens.mechanics.strain import Risk
 from tillerlens.report.charts_bench import newtons_per
-from tillerlens.report.lengths import COVER, Units, is_told, say_length, say_weight
+from tillerlens.report.lengths import COVER, Units, in_units, is_told, say_inch, say_length, say_weight
+from tillerlens.report.phrases import phrase
 from tillerlens.report.words import Sentence
 from tillerlens.report.words_mechanics import say_set
 from tillerlens.units import JOULE_PER_FOOT_POUND, grains_from_kg
@@ -23,39 +24,38 @@ def headline(bench: Bench, early: EarlyDraw | None, units: Units) -> Sentence:
     """What is most pressing: crushed wood, strain, readings that do not fit, stacking; else the weight at full draw."""
     full = say_length(bench.full_draw_mm, units)
     if early is not None and early.crushing:
-        text = f"Stop: at {say_length(early.draw_mm, units)} the bow grew weaker without scraping, so wood is being crushed."
-        return Sentence("early_draw", text, "finding")
+        return Sentence("early_draw", phrase("bench.crushing", at=say_length(early.draw_mm, units)), "finding")
     for risk, draw in ((bench.risk_seen, bench.draw_seen_mm), (bench.risk_full, bench.full_draw_mm)):
         if risk is not None and _sure(risk):
-            place = f"the {risk.side} of the {risk.limb} limb"
-            text = f"Don't draw it to {say_length(draw, units)}: {place} would be strained over the wood's limit."
-            return Sentence("strain", text, "finding")
+            words = {"draw": say_length(draw, units), "side": risk.side, "limb": risk.limb}
+            return Sentence("strain", phrase("bench.strained", **words), "finding")
     for reason in bench.reasons:
         if reason.code == ReadingsDisagree.code:
-            return Sentence(reason.code, reason.text, "finding")
+            return Sentence(reason.code, in_units(reason.text, units), "finding")
     if bench.curve is not None and bench.curve.odd_mm:
-        text = f"The weight read at {say_length(bench.curve.odd_mm[0], units)} doesn't fit the others. Weigh it again."
-        return Sentence("reading", text, "finding")
+        return Sentence("reading", phrase("bench.odd", draw=say_length(bench.curve.odd_mm[0], units)), "finding")
     weight = None if bench.curve is None else bench.curve.weight_at(bench.full_draw_mm)
-    said = ""
+    said: list[str] = []
     if weight is not None and math.isfinite(weight.value):
         assert bench.curve is not None  # else there were no weight
         ahead = bench.full_draw_mm > bench.curve.readings_to_mm + 1
         reach = _reach(weight.u, newtons_per(units), units.weight)
-        said = f"At {full} {'expect about' if ahead else 'it draws'} {say_weight(weight.value, units)} ({reach})"
+        words = {"draw": full, "weight": say_weight(weight.value, units), "interval": reach}
+        said = [phrase("bench.expect" if ahead else "bench.draws", **words)]
     risk = bench.risk_full or bench.risk_seen
     if risk is not None and risk.share.value + COVER * risk.share.u > 1:
-        near = f"the {risk.side} of the {risk.limb} limb may be strained over the wood's limit there"
-        return Sentence("strain", f"{said}, and {near}." if said else f"{near[0].upper()}{near[1:]}.", "finding")
+        draw = bench.full_draw_mm if risk is bench.risk_full else bench.draw_seen_mm
+        words = {"side": risk.side, "limb": risk.limb, "draw": say_length(draw, units)}
+        there = bool(said) and risk is bench.risk_full
+        return Sentence("strain", " ".join([*said, phrase(f"bench.near_limit{'_there' if there else ''}", **words)]), "finding")
     if risk is not None and risk.set_expected is not None and risk.set_expected.too_much:
-        costs = f"that costs {say_set(risk.set_expected, units)}"
-        return Sentence("set", f"{said}, and {costs}." if said else f"{costs[0].upper()}{costs[1:]}.", "finding")
+        return Sentence("set", " ".join([*said, phrase("bench.costs_set", set=say_set(risk.set_expected, units))]), "finding")
     if said:
         if bench.stacking is not None and bench.stacking.sure:
-            return Sentence("stacking", f"{said}, and late in the draw it stacks.", "finding")
-        return Sentence("weight", f"{said}.")
-    why = bench.reasons[0].text if bench.reasons else "There are no readings yet."
-    return Sentence("weight", f"Can't tell the weight at full draw. {why}", "open")
+            return Sentence("stacking", " ".join([*said, phrase("bench.stacks")]), "finding")
+        return Sentence("weight", said[0])
+    why = in_units(bench.reasons[0].text, units) if bench.reasons else phrase("bench.no_readings")
+    return Sentence("weight", phrase("bench.no_weight", why=why), "open")
 
 
 def _sure(risk: Risk) -> bool:
@@ -69,16 +69,15 @@ def moved_sentence(found: Comparison) -> Sentence:
     for limb in LIMBS:
         names = [f"turn_{limb}_{third}" for third in THIRDS]
         if any(n not in p.values for n in names for p in (rest, bent)):
-            text = f"From rest to {bent.state}, each limb's share of the bend is in the chart below."
-            return Sentence("moved", text, "open")
+            return Sentence("moved", phrase("moved.in_chart", state=bent.state), "open")
         parts = {n: (1.0, bent.values[n]) for n in names} | {f"{n} at rest": (-1.0, rest.values[n]) for n in names}
         turned[limb] = added(parts, "deg")
     up, low = turned["upper"], turned["lower"]
-    text = f"From rest to {bent.state} the upper limb turned by {_degrees(up)}, the lower by {_degrees(low)}"
     apart = added({"upper": (1.0, up), "lower": (-1.0, low)}, "deg")
+    words = {"state": bent.state, "upper": _degrees(up), "lower": _degrees(low)}
     if not is_told(apart):
-        return Sentence("moved", f"{text}: alike, as far as the two pictures show.", "fine")
-    return Sentence("moved", f"{text}: the {'upper' if apart.value > 0 else 'lower'} limb bends more.", "finding")
+        return Sentence("moved", phrase("moved.alike", **words), "fine")
+    return Sentence("moved", phrase("moved", more="upper" if apart.value > 0 else "lower", **words), "finding")
 
 
 def _degrees(v: Value) -> str:
@@ -103,7 +102,7 @@ def number_rows(bench: Bench, units: Units) -> list[tuple[str, str, str]]:
     if bench.stacking is not None and math.isfinite(bench.stacking.rise.value):
         rise = bench.stacking.rise
         reach = _reach(rise.u, newtons_per(units), units.weight)
-        rows.append((f"the last inch before {full} adds", say_weight(rise.value, units), reach))
+        rows.append((f"the last {say_inch(units)} before {full} adds", say_weight(rise.value, units), reach))
     if bench.cast is not None:
         mass = bench.cast.virtual_mass_kg
         if metric:

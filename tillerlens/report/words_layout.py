@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 from tillerlens.errors import Reason
 from tillerlens.mechanics.find_wood import FoundWood
 from tillerlens.mechanics.layout import Layout, LayoutWish, WhatIf, cautions_always
-from tillerlens.report.lengths import Units, say_length, say_weight
-from tillerlens.report.words import Sentence
+from tillerlens.report.lengths import Units, in_words, say_length, say_weight
+from tillerlens.report.phrases import phrase
+from tillerlens.report.words import Sentence, Tone
 from tillerlens.report.words_mechanics import say_set, set_sentence
+from tillerlens.units import MM_PER_INCH
 
 Table = list[list[str]]
 
@@ -31,32 +32,28 @@ def layout_words(layout: Layout, wish: LayoutWish, wood: FoundWood, moisture: fl
     on = [Sentence("wood", x, "open") for x in [wood.strength(moisture).said] if x]
     on.append(Sentence("wood", _stiffness(wish, wood, moisture)))
     if layout.stopped is not None:
-        return LayoutWords((_told(layout.stopped, "finding"),), [], [], tuple(on))
-    bow = f"{say_weight(wish.weight, units)} at {say_length(wish.draw_back, units)}"
-    size = f"{say_length(float(layout.width[0]), units)} wide and about {say_length(float(layout.thickness[0]), units, 4)} thick"
-    long = f"{say_length(wish.length, units)} between the nocks"
-    first = Sentence("layout", f"{bow} from {wood.species.name}, {long}: {size} at the fades.")
+        return LayoutWords((_told(layout.stopped, "finding", units),), [], [], tuple(on))
+    words = {"weight": say_weight(wish.weight, units), "draw": say_length(wish.draw_back, units), "wood": wood.species.name}
+    words |= {"length": say_length(wish.length, units), "width": say_length(float(layout.width[0]), units)}
+    first = Sentence("layout", phrase("layout", thick=say_length(float(layout.thickness[0]), units, 4), **words))
     most = f"{100 * layout.strain.max():.2f} %"
-    said = f"At full draw the wood is strained to {most} at most; expect {say_set(layout.set_expected, units)}"
-    spread = (
-        f"Cut to these sizes, a softer or a stiffer stave gives {say_weight(layout.weight_low, units)} to "
-        f"{say_weight(layout.weight_high, units)}."
-    )
-    rest = [_told(c, "finding") for c in layout.cautions] + on + [Sentence("spread", spread)]
-    rest += [Sentence("stations", "Stations are measured from the handle's centre, every 4 in, with the fade and the nock.")]
-    rest += [_told(c, "plain") for c in cautions_always(wish)]
+    said = phrase("layout.strain", strain=most, set=say_set(layout.set_expected, units))
+    spread = phrase("layout.spread", low=say_weight(layout.weight_low, units), high=say_weight(layout.weight_high, units))
+    rest = [_told(c, "finding", units) for c in layout.cautions] + on + [Sentence("spread", spread)]
+    rest += [Sentence("stations", phrase("layout.stations", step=say_length(4 * MM_PER_INCH, units)))]
+    rest += [_told(c, "plain", units) for c in cautions_always(wish)]
     opening = (first, set_sentence(layout.set_expected, said, units))
     return LayoutWords(opening, _sizes(layout, wish, units), _what_ifs(layout, wish, units), tuple(rest))
 
 
-def _told(reason: Reason, tone: Any) -> Sentence:
-    return Sentence(reason.code, f"{reason.text} {reason.remedy}".strip(), tone)
+def _told(reason: Reason, tone: Tone, units: Units) -> Sentence:
+    return Sentence(reason.code, in_words(reason, units), tone)
 
 
 def _stiffness(wish: LayoutWish, wood: FoundWood, moisture: float | None) -> str:
-    at = f"at {moisture:g} % moisture" if moisture is not None else "at 12 % moisture, as in the handbook's table"
-    reach = f"±{100 * wish.spread:.0f} %, one stave in three lies beyond"
-    return f"Reckoned with {wish.modulus / 1000:.1f} GPa {at} ({reach}; {wood.species.source})."
+    at = f"{moisture:g} % moisture" if moisture is not None else "12 % moisture, as in the handbook's table"
+    words = {"modulus": f"{wish.modulus / 1000:.1f} GPa", "spread": f"±{100 * wish.spread:.0f} %", "source": wood.species.source}
+    return phrase("layout.wood", moisture=at, **words)
 
 
 def _sizes(layout: Layout, wish: LayoutWish, units: Units) -> Table:

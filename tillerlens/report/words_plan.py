@@ -15,9 +15,8 @@ from tillerlens.mechanics.finding import Finding, confidence
 from tillerlens.mechanics.places import Place
 from tillerlens.mechanics.scraping import Forecast, Leave, Plan, Stretch
 from tillerlens.report.lengths import COVER, Units, say, say_length, say_weight
-from tillerlens.report.table_plan import outward, say_amount, say_strokes
+from tillerlens.report.table_plan import outward, said_ends, say_amount, say_strokes, skipped_inside, told_step
 from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION, how_sure, stands_on_in_words
-from tillerlens.units import MM_PER_INCH
 
 PASSES = ((0.01, "a light pass"), (0.02, "a pass or two"), (0.04, "a few passes"), (1.0, "several passes"))
 """Shares of the thickness up to which a scraper's work is called so (common practice, no source)."""
@@ -30,7 +29,7 @@ PATTERNS = {
     "stop_at_weight": "Stop scraping: the weight is where it should be, {now} at {draw}.",
     "stop_low": "Stop scraping. It should draw {now} at {draw}. Shooting in and finishing cost about {keep} (common practice), "
     "so expect it to end near {end}, under the {weight} you want.",
-    "shape_off": "The shape isn't right yet, but putting it right would cost weight.",
+    "shape_off": "The shape isn't right yet, but fixing it would cost weight.",
     "stop_below_wish": "Take no wood off. It should draw {now} at {draw}, less than the {weight} you want.",
     "stop_nothing_told": "Take no wood off yet. The pictures show no place that needs it for sure. Take another at a longer "
     "draw, once the shape allows.",
@@ -38,8 +37,8 @@ PATTERNS = {
     "stop_tiller": "Take no wood off yet. Every step tried would make the tiller worse. Measure the bow again, at rest and "
     "drawn, or widen your target tiller.",
     # how far it may be drawn
-    "hold_past_weight": "In a picture it was drawn past the weight you want. Draw it no further than that weight.",
-    "hold_past_draw": "It was drawn past {draw}, the draw you want. Don't draw it further than that.",
+    "hold_past_weight": "Over your target weight in a picture. Don't pull past {weight}.",
+    "hold_past_draw": "It was drawn past your target draw. Don't draw it past {draw}.",
     "hold_beyond_shape": "It was drawn too far for its shape. Draw it less far until a new picture shows the limbs alike.",
     "pull": "Stop pulling today at {weight} on the scale or at {today}, whichever comes first.",
     # what the step is for
@@ -172,10 +171,10 @@ def _stands_on(finding: Finding) -> Line:
 
 
 def _stretch(stretch: Stretch, left: Sequence[Leave], units: Units) -> Line:
-    a, b = _ends(stretch, left, units)
+    a, b = said_ends(stretch, left, units)
     kind = next(name for most, name in PASSES if stretch.share <= most)
-    words = {"limb": stretch.limb.capitalize(), "from_": a, "to": b, "but": _but(stretch, left, units)}
-    words |= {"pass_": kind, "amount": _amount(stretch, units)}
+    words = {"limb": stretch.limb.capitalize(), "from_": _number(a, units), "to": _place(b, units)}
+    words |= {"but": _but(stretch, left, units), "pass_": kind, "amount": _amount(stretch, units)}
     return (
         _line("stretch", **words)
         if stretch.strokes is None
@@ -185,7 +184,7 @@ def _stretch(stretch: Stretch, left: Sequence[Leave], units: Units) -> Line:
 
 def _but(stretch: Stretch, left: Sequence[Leave], units: Units) -> str:
     """What is left out within a stretch without a word of its own."""
-    spans = sorted(outward(q.from_nock_mm, units) for q in left if q.slight and _inside(stretch, q, units))
+    spans = sorted(outward(q.from_nock_mm, units) for q in left if q.slight and skipped_inside(stretch, q, units))
     said = [f"{_number(a, units)} to {_place(b, units)}" for a, b in spans]
     return f", but for {' and '.join(said)}" if said else ""
 
@@ -210,32 +209,6 @@ def _leave(leave: Leave, places: Sequence[Place], units: Units) -> Line:
     return _line("leave", is_=is_, softer=f"{100 * leave.softer:.0f}", **where)
 
 
-def _step(units: Units) -> float:
-    return 5.0 if units.length == "cm" else MM_PER_INCH / 2
-
-
-def _rounded(stretch: Stretch, units: Units) -> tuple[float, float]:
-    step = _step(units)
-    a, b = (math.floor(mm / step + 0.5) * step for mm in stretch.from_nock_mm)
-    return a, b
-
-
-def _inside(stretch: Stretch, left: Leave, units: Units) -> bool:
-    """Whether a place is skipped within a stretch, which goes on beyond it."""
-    (a, b), (low, high) = _rounded(stretch, units), outward(left.from_nock_mm, units)
-    return not left.told and a < low and high < b
-
-
-def _ends(stretch: Stretch, left: Sequence[Leave], units: Units) -> tuple[str, str]:
-    """Both ends in words, to the nearest half inch or half cm, but never into a hinge, nor ending in what is skipped."""
-    a, b = _rounded(stretch, units)
-    for q in left:
-        low, high = outward(q.from_nock_mm, units)
-        if q.limb == stretch.limb and low < b and a < high and not _inside(stretch, q, units):
-            a, b = (max(a, high), b) if sum(stretch.from_nock_mm) > low + high else (a, min(b, low))
-    return _number(a, units), _place(b, units)
-
-
 def _number(mm: float, units: Units) -> str:
     return _place(mm, units).removesuffix(" in").removesuffix(" cm")
 
@@ -250,7 +223,7 @@ def _draw(mm: float, units: Units) -> str:
 
 def _down(mm: float, units: Units) -> float:
     """To the half inch or cm below: where to stop is never rounded up; a wish is said as it is."""
-    step = _step(units)
+    step = told_step(units)
     return math.floor(mm / step + 0.02) * step
 
 

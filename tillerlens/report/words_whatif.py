@@ -7,10 +7,12 @@ from collections.abc import Sequence
 
 from tillerlens.measurement import LIMBS, Value
 from tillerlens.mechanics.whatif import STIFFER, Change, Outcome, Tried
-from tillerlens.report.lengths import COVER, Units, say_length, say_place, say_value, say_weight
+from tillerlens.report.lengths import COVER, Units, agreeing, covering, say_length, say_place, say_thin, say_two_limbs
+from tillerlens.report.phrases import phrase
 from tillerlens.report.words import Sentence
 from tillerlens.units import JOULE_PER_FOOT_POUND, MM_PER_INCH, NEWTON_PER_POUND, STANDARD_GRAVITY
 
+Three = tuple[Value, Value, Value]  # today, after, and the difference
 HEAD = ("", "today", "after", "difference")
 DRAWN_FROM = {"calipers": "by your calipers", "the side": "by the thickness seen from the side"}
 
@@ -22,7 +24,7 @@ def change_words(c: Change, units: Units) -> str:
     if c.kind == "take":
         assert c.from_nock_mm is not None
         a, b = (say_place(x, units) for x in c.from_nock_mm)
-        much = f"{100 * amount:.1f} % of the thickness" if c.mm is None else _sixty_fourths(c.mm)
+        much = f"{100 * amount:.1f} % of the thickness" if c.mm is None else say_thin(c.mm, units)
         return f"take {much} off {of} from {a} to {b} from the nock"
     if c.kind == "narrow":
         return f"narrow the tips of {of} by {100 * amount:.0f} % at the nock, running out over the outer third"
@@ -40,21 +42,21 @@ def table(tried: Tried, units: Units) -> list[tuple[str, ...]]:
     """Rows of HEAD: weight, energy, brace height, tiller by station, string angles, most strain on each belly."""
     at = say_length(tried.draw_back, units)
     rows: list[tuple[str, ...]] = [
-        (f"weight at {at}", *(_weight(v, units) for v in _three(tried, "weight"))),
-        ("energy stored from the brace", *(_energy(v, units) for v in _three(tried, "energy"))),
-        ("brace height to the back", *(_length(v, units) for v in _three(tried, "brace_back"))),
+        (f"weight at {at}", *_weights(_three(tried, "weight"), units)),
+        ("energy stored from the brace", *_energies(_three(tried, "energy"), units)),
+        ("brace height to the back", *_lengths(_three(tried, "brace_back"), units)),
     ]
     for station in tried.today.gaps:
         if station not in tried.after.gaps:
             continue  # it lies beyond the shortened limb
         values = (tried.today.gaps[station][2], tried.after.gaps[station][2], tried.difference[f"difference_{station:.1f}"])
-        rows.append((f"upper − lower gap, {say_place(station, units)} from the handle", *(_length(v, units) for v in values)))
+        rows.append((f"upper − lower gap, {say_place(station, units)} from the handle", *_lengths(values, units)))
     for limb in LIMBS:
-        rows.append((f"tip drawn in, {limb}", *(_length(v, units) for v in _three(tried, f"tip_{limb}"))))
+        rows.append((f"tip drawn in, {limb}", *_lengths(_three(tried, f"tip_{limb}"), units)))
     for limb in LIMBS:
-        rows.append((f"string angle, {limb}", *(_angle(v) for v in _three(tried, f"string_angle_{limb}"))))
+        rows.append((f"string angle, {limb}", *_agreeing(_three(tried, f"string_angle_{limb}"), 1.0, 0.1, "°", "°")))
     for limb in LIMBS:
-        rows.append((f"most strain, {limb} belly", *(_strain(v) for v in _three(tried, f"strain_{limb}"))))
+        rows.append((f"most strain, {limb} belly", *_agreeing(_three(tried, f"strain_{limb}"), 0.01, 0.01, " %", "")))
     return rows
 
 
@@ -63,42 +65,31 @@ def what_if_words(tried: Tried, units: Units | None = None, own_heat: bool = Fal
     the stiffening by heat is from the user's own bows.
     """
     units = units or Units()
-    asked = "; ".join(change_words(c, units) for c in tried.changes) or "change nothing"
+    asked = [change_words(c, units) for c in tried.changes] or [phrase("what_if.nothing")]
+    asked = [phrase("what_if.and" if k else "what_if.say", asked=words) for k, words in enumerate(asked)]
     at, d = say_length(tried.draw_back, units), tried.difference
     weight = d["weight"]
-    if abs(weight.value) <= COVER * weight.u or abs(weight.value) < 0.05 * NEWTON_PER_POUND:
-        said = f"At {at} the weight stays at about {_weight(tried.after.weight, units)}"
-    else:
-        how = "gains" if weight.value > 0 else "loses"
-        by = _weight(Value(abs(weight.value), weight.u, "N"), units)
-        said = f"At {at} it {how} {by} and draws {_weight(tried.after.weight, units)}"
-    out = [Sentence("what_if", f"If you {asked}: {said[0].lower()}{said[1:]}.")]
+    still = abs(weight.value) <= COVER * weight.u or abs(weight.value) < 0.05 * NEWTON_PER_POUND
+    _, after, by = _weights(_three(tried, "weight"), units)
+    words = {"at": at, "after": after, "by": by.removeprefix("-")}
+    then = phrase(f"what_if.{'stays' if still else 'gains' if weight.value > 0 else 'loses'}", **words)
+    out = [Sentence("what_if", " ".join([*asked, then]))]
     most = max((x for x in tried.after.gaps), key=lambda x: abs(d[f"difference_{x:.1f}"].value), default=None)
     if most is not None:
         moved = d[f"difference_{most:.1f}"]
         if abs(moved.value) > max(COVER * moved.u, MM_PER_INCH / 32):
-            limb = "upper" if moved.value > 0 else "lower"
-            text = (
-                f"The {limb} limb then bends more than before against the other: {say_place(most, units)} from the handle the "
-                f"upper gap minus the lower changes by {_length(moved, units)}, to {_length(tried.after.gaps[most][2], units)}."
-            )
-            out.append(Sentence("what_if_tiller", text))
+            words = {"limb": "upper" if moved.value > 0 else "lower", "place": say_place(most, units)}
+            _, after, by = _lengths((tried.today.gaps[most][2], tried.after.gaps[most][2], moved), units)
+            words |= {"by": by, "after": after}
+            out.append(Sentence("what_if_tiller", phrase("what_if.tiller", **words)))
     if any(c.kind == "heat" and (c.amount is None or c.u > 0) for c in tried.changes):
-        low, high = STIFFER
-        basis = (
-            "what your own bows gained when you heated them"
-            if own_heat and all(c.amount is not None for c in tried.changes if c.kind == "heat")
-            else f"a gain of {100 * low:.0f} to {100 * high:.0f} % (common practice, no source)"
-        )
-        out.append(Sentence("what_if_heat", f"How much stiffer heat makes the belly is taken from {basis}.", "open"))
-    text = (
-        f"Computed by statics from this bow as it was measured, strain {DRAWN_FROM[tried.strain_from]}. "
-        "The differences are known better than the weights."
-    )
-    return [*out, Sentence("what_if_basis", text)]
+        own = own_heat and all(c.amount is not None for c in tried.changes if c.kind == "heat")
+        low, high = (f"{100 * x:.0f}" for x in STIFFER)
+        out.append(Sentence("what_if_heat", phrase(f"what_if.heat{'_own' if own else ''}", low=low, high=f"{high} %"), "open"))
+    return [*out, Sentence("what_if_basis", phrase("what_if.basis", strain=DRAWN_FROM[tried.strain_from]))]
 
 
-def _three(tried: Tried, name: str) -> tuple[Value, Value, Value]:
+def _three(tried: Tried, name: str) -> Three:
     def of(o: Outcome) -> Value:
         for start, values in (("tip_", o.tip), ("string_angle_", o.string_angle), ("strain_", o.strain)):
             if name.startswith(start):
@@ -109,42 +100,34 @@ def _three(tried: Tried, name: str) -> tuple[Value, Value, Value]:
     return of(tried.today), of(tried.after), tried.difference[name]
 
 
-def _weight(v: Value, units: Units) -> str:
+def _weights(three: Three, units: Units) -> list[str]:
     pounds = units.weight == "lb"
-    per = NEWTON_PER_POUND if pounds else STANDARD_GRAVITY
-    return f"{say_weight(v.value, units)} (±{_covering(v.value / per, v.u / per, 0.1):.1f})"
+    return _agreeing(three, NEWTON_PER_POUND if pounds else STANDARD_GRAVITY, 0.1, " lb" if pounds else " kg", "")
 
 
-def _energy(v: Value, units: Units) -> str:
-    per, unit = (1.0, "J") if units.length == "cm" else (JOULE_PER_FOOT_POUND, "ft·lb")
-    return f"{v.value / per + 0.0:.1f} {unit} (±{_covering(v.value / per, v.u / per, 0.1):.1f})"
+def _energies(three: Three, units: Units) -> list[str]:
+    metric = units.length == "cm"
+    return _agreeing(three, 1.0 if metric else JOULE_PER_FOOT_POUND, 0.1, " J" if metric else " ft·lb", "")
 
 
-def _length(v: Value, units: Units) -> str:
-    """To half the ruler's division, for what is looked for here is small."""
-    step = units.division_mm / 2
-    return f"{say_length(v.value, units, 2)} (±{say_length(_covering(v.value, v.u, step), units, 2)})"
+def _lengths(three: Three, units: Units) -> list[str]:
+    """On the ruler of choice; after less today is the difference as printed."""
+    today, after, change = three
+    two = say_two_limbs(after, today, change, units)
+    changed = two.reach_difference if change.value or change.u else f"±{say_length(0.0, units)}"
+    return [f"{two.lower} ({two.reach_lower})", f"{two.upper} ({two.reach_upper})", f"{two.difference} ({changed})"]
 
 
-def _angle(v: Value) -> str:
-    return f"{say_value(v, Units())} (±{_covering(v.value, v.u, 0.1):.1f}°)"
-
-
-def _strain(v: Value) -> str:
-    return f"{100 * v.value + 0.0:.2f} % (±{_covering(100 * v.value, 100 * v.u, 0.01):.2f})"
-
-
-def _covering(value: float, u: float, step: float) -> float:
-    """2u, widened by what rounding the value to its step moves it, in whole steps; nothing where nothing changes."""
-    if value == 0 and u == 0:
-        return 0.0
-    moved = abs(round(value / step) * step - value)
-    return max(1, math.ceil((COVER * u + moved) / step - 1e-9)) * step
-
-
-def _sixty_fourths(mm: float) -> str:
-    n = 64 * mm / MM_PER_INCH
-    return f"{n:.0f}/64 in" if abs(n - round(n)) < 0.05 else f"{n:.1f}/64 in"
+def _agreeing(three: Three, per: float, step: float, unit: str, reach_unit: str) -> list[str]:
+    """Today, after and the difference in print, each with its interval; the first two subtract to the third."""
+    today, after, change = (Value(v.value / per, v.u / per, "") for v in three)
+    places = max(0, round(-math.log10(step)))
+    late, early, apart = agreeing(after.value, today.value, change.value, step)
+    said = []
+    for v, n in ((today, early), (after, late), (change, apart)):
+        reach = 0.0 if v.value == 0 and v.u == 0 else covering(v, step, n * step)  # nothing where nothing changes
+        said.append(f"{n * step + 0.0:.{places}f}{unit} (±{reach:.{places}f}{reach_unit})")
+    return said
 
 
 def as_lines(rows: Sequence[Sequence[str]]) -> list[str]:

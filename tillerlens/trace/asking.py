@@ -122,7 +122,7 @@ def outline_doubts(light: NDArray[np.uint16], trace: Traced) -> tuple[Reason, ..
     if found.why == "unseen":
         text = f"Along {found.amount:.0%} of its length the {where} does not show where it was drawn."
     else:
-        text = f"The line drawn on the {where} steps aside, as an edge does not."
+        text = f"The line drawn on the {where} jumps sideways; an edge does not."
     if found.why == "unseen" and found.amount > UNSEEN_ASK:
         raise NeedsHelp(text, remedy, clicks=(), fault="unseen", limb=found.limb, share=found.share, side=found.side)
     followed = Followed(trace.path_px, trace.back_px, trace.belly_px, trace.zones["handle"])
@@ -149,13 +149,13 @@ def aslant(view: View, shot: Shot) -> Reason:
     degrees = round(float(np.degrees(view.aslant)) / 5) * 5
     if view.by == "halves":
         near = "upper" if view.along > 0 else "lower"
-        text = f"The {near} limb looks far longer than the other, as it does from beside that end, about {degrees}° aslant."
+        text = f"The {near} limb looks far longer than the other, as if seen from beside that end, about {degrees}° off square."
         known = shot.upper_limb_length_mm is not None
-        uneven = "" if known else " If the limbs are as uneven as that, type the upper limb's length."
+        uneven = "" if known else " If the limbs really are that uneven, type in the upper limb's length."
         return Reason("view", text, STAND + uneven, Ask("retake"))
     if abs(view.along) > abs(view.across):
         side = "upper" if view.along > 0 else "lower"
-        text = f"The picture was taken from beside the {side} end of the bow, about {degrees}° aslant."
+        text = f"The picture was taken from beside the {side} end of the bow, about {degrees}° off square."
     else:
         text = f"The picture was taken from about {degrees}° off the bow's own plane, so the limbs show their broad faces."
     return Reason("view", text, STAND, Ask("retake"))

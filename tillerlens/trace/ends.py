@@ -97,7 +97,7 @@ def find_ends(
             merits[a, b] = a[1] + b[1] + 4 * float(np.mean(have[a[0] : b[0]])) - 0.5 * min(off, 6.0) ** 2
     if not merits:
         clicks = ("nock_upper", "nock_lower")
-        raise NeedsHelp("The limbs' two ends could not be told apart.", "Click the two nocks.", clicks=clicks, fault="lost")
+        raise NeedsHelp("Can't see which end of the bow is which.", "Click the two nocks.", clicks=clicks, fault="lost")
     (first, sa), (last, sb) = best = max(merits, key=lambda pair: merits[pair])
     rivals = [pair for pair, merit in merits.items() if merit > merits[best] - RIVAL]
     # The bow's length binds its ends together: if one of them lies elsewhere, so may the other. Not where the picture is not

@@ -269,7 +269,7 @@ def check_against_length(camera: Camera, shot: Shot, squared: bool) -> None:
     least, most = low * length * (1 - slack), high * length * (1 + slack)
     if not least <= apart <= most:
         raise NeedsHelp(
-            f"The clicked nocks are {_said(apart)} apart on the board; those of a bow of {_said(length)} are {_said(least)} to "
+            f"The clicked nocks are {_said(apart)} apart on the board. On a bow of {_said(length)} they are {_said(least)} to "
             f"{_said(most)} apart when it is {shot.state}.",
             "Move the nock that is off, or check the bow's length and the marks' distances.",
             clicks=CLICKS,
@@ -281,8 +281,8 @@ def check_against_length(camera: Camera, shot: Shot, squared: bool) -> None:
         reach = float(np.linalg.norm(at[f"nock_{limb}"] - at["handle"]))
         if not LEAST_LIMB * length * (1 - slack) <= reach <= MOST_LIMB * length * (1 + slack):
             raise NeedsHelp(
-                f"From the clicked handle to the {limb} nock is {_said(reach)} on the board, which no limb of a bow of "
-                f"{_said(length)} is.",
+                f"From the clicked handle to the {limb} nock is {_said(reach)} on the board, which fits no limb of a bow of "
+                f"{_said(length)}.",
                 "Move the handle to the middle of the grip.",
                 clicks=CLICKS,
                 reach_mm=reach,

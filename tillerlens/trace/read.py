@@ -158,7 +158,7 @@ def outline(
     ends, shown = _ends_by_string(strip, ends, by_string or {})
     check_frame(light, strip, band, ends.column)
     if ends.column[1] - ends.column[0] < LEAST_BETWEEN * len(strip.path):
-        raise _ask("The nocks as they are clicked leave too little of what was followed between them.", "nock_upper")
+        raise _ask("Too little of what was followed lies between the clicked nocks.", "nock_upper")
     back_is_right = bool(strip.normal[round(sum(ends.column) / 2)] @ np.array(_BACK[shot.back], float) > 0)
     band = with_grip(photo.rgb, strip, band, 0 if back_is_right else 1, *_handle_columns(strip, ends, shot))
     corrected = _corrections(strip, shot)
@@ -173,7 +173,7 @@ def outline(
             grip_at = clicked_at
     zones = _zones(len(cols), shot, grip_at)
     if min(zones["upper"][1], len(cols) - zones["lower"][0]) < LEAST_LIMB_STATIONS:
-        raise _ask("With the handle where it is clicked, and as long as typed, one limb is next to nothing.", "handle")
+        raise _ask("With the handle where it is clicked, and as long as typed, almost nothing is left of one limb.", "handle")
     thick = right.row[cols] - left.row[cols]
     upper, lower = slice(*zones["upper"]), slice(*zones["lower"])
     if np.isfinite(thick).sum() >= LEAST_SEEN_STATIONS:
@@ -254,7 +254,7 @@ def trace_of(
             ),
         )
     if strayed:
-        text = "Beside the handle's back something else shows; the back was taken to run straight between the limbs' roots."
+        text = "Something shows beside the handle's back, so the back was drawn straight from limb to limb there."
         doubts += (Reason("handle_back_strayed", text, "Hang the bow so that no ruled line runs close along its handle."),)
     return TraceRead(
         back,
@@ -330,7 +330,7 @@ def _between_clicks(strip: Strip, band: Band, found: tuple[float, float], shot: 
             column[k] = float(_column_at(strip, shot.clicks[name]))
             reach[k] = int(column[k])
     if column[1] - column[0] < LEAST_COLUMNS:
-        raise _ask("The nocks as they are clicked leave too little of what was followed between them.", "nock_upper")
+        raise _ask("Too little of what was followed lies between the clicked nocks.", "nock_upper")
     return (column[0], column[1]), Band(band.upper_row, band.lower_row, reach[0], reach[1])
 
 
@@ -403,7 +403,7 @@ def _check_handle(strip: Strip, shot: Shot, px_per_mm: float) -> None:
         off = float(np.linalg.norm(np.array(shot.clicks["handle"]) - strip.path[at]))
         if off > HANDLE_OFF_MM * px_per_mm + CLICK_AGREES_PX:
             raise NeedsHelp(
-                f"What was followed passes the handle as it is clicked {off:.0f} px away.",
+                f"What was followed passes the clicked handle {off:.0f} px away.",
                 "Move the handle to the middle of the grip, or retake with the bow clear of things of its own shape.",
                 clicks=CLICKS,
                 off_px=off,
@@ -572,7 +572,7 @@ def _not_followed() -> NeedsHelp:
 def _apart(name: str) -> NeedsHelp:
     limb = name.removeprefix("nock_")
     return NeedsHelp(
-        f"The {limb} nock as it is clicked lies beside the limb that was followed.",
+        f"The {limb} nock, as clicked, lies beside the limb that was followed.",
         f"Move the {limb} nock to the middle of the limb.",
         clicks=CLICKS,
         fault="beside",

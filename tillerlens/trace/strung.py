@@ -26,7 +26,7 @@ PULLED_MM = 25.0  # a hook this far past the line between the nocks draws the bo
 TAUT_SEEN, TAUT_SCATTER_PX = 0.9, 0.4  # a straight line so whole and so straight is a string
 BENT_SEEN = 0.85
 
-_LOOK = "Say how the bow is in this picture, or look whether it is the picture you meant."
+_LOOK = "Say how the bow is in this picture, or check that it is the picture you meant."
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,10 +77,10 @@ def check_state(
         raise _differs("No string is seen, and the tips do not stand toward the belly", said, "unstrung")
     if said == "drawn" and string is not None:
         text = "What was taken for the string runs straight from nock to nock."
-        raise NeedsHelp(text, "Point at the hook.", clicks=("hook",), fault="click", wants="hook")
+        raise NeedsHelp(text, "Click the hook.", clicks=("hook",), fault="click", wants="hook")
     if said == "unstrung" or (said == "braced" and chord_mm > MOST_BRACE_MM):
         kind = "strung" if said == "unstrung" else "drawn"
-        text = f"The tips stand {chord_mm / 25.4:.0f} in toward the belly, as those of a {kind} bow do."
+        text = f"The tips stand {chord_mm / 25.4:.0f} in toward the belly, as on a {kind} bow."
         return [Reason("state_unlikely", text, _LOOK)]
     if said == "braced" and seen < FAINT:
         return [Reason("no_braced_string", "No string was seen from nock to nock.", _LOOK)]
@@ -88,6 +88,6 @@ def check_state(
 
 
 def _differs(seen: str, said: State, shows: State) -> StateDiffers:
-    look = f"{_LOOK} Is it {said} after all, point at the hook." if said == "drawn" else _LOOK
+    look = f"{_LOOK} If it is {said} after all, click the hook." if said == "drawn" else _LOOK
     asks = Ask("hook" if said == "drawn" else "state")
     return StateDiffers(f"{seen}: in this picture the bow is {shows}, not {said}.", look, said=said, shows=shows, asks=asks)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import streamlit as st
@@ -10,20 +11,21 @@ import streamlit as st
 from tillerlens.errors import TillerLensError
 from tillerlens.record import Bow
 from tillerlens.report.lengths import Units, say_length, say_weight
-from tillerlens.ui.fields import as_text, plain
-from tillerlens.units import MM_PER_INCH, parse_length, parse_weight
+from tillerlens.ui.fields import plain
+from tillerlens.ui.typed import in_length, in_weight, length_text, read_length, read_weight, said, weight_text
 
 # (field, label); both columns of the form
-_SIZES = (
-    ("length_mm", "Length along the back, nock to nock, not overall"),
+_NEEDED = (
+    ("length_mm", "Length along the back, nock to nock"),
     ("handle_mm", "Stiff handle with its fades"),
-    ("limb_width_mm", "Limbs' greatest width"),
-    ("limb_thickness_mm", "Limbs' greatest thickness"),
+)  # by every photo of it
+_SIZES = (
     ("handle_thickness_mm", "Handle's thickness, back to belly"),
     ("upper_limb_length_mm", "Upper limb, handle's centre to nock"),
+    ("limb_width_mm", "Limbs' greatest width"),
+    ("limb_thickness_mm", "Limbs' greatest thickness"),
     ("form_reflex_mm", "Reflex of the form it was bent on"),
 )
-_NEEDED = ("length_mm", "handle_mm")  # by every picture of it
 
 
 def ask_bow(bow: Bow | None, units: Units, key: str, button: str) -> dict[str, Any] | None:
@@ -38,7 +40,7 @@ def ask_bow(bow: Bow | None, units: Units, key: str, button: str) -> dict[str, A
             try:
                 out[name] = read(text) if text.strip() else None
             except TillerLensError as error:
-                st.error(f"{label}: {plain(str(error))}")
+                st.error(f"{label}: {plain(said(error))}")
                 return None
         if not (out["name"] or "").strip():
             st.error("The bow has no name yet. Write what you call it.")
@@ -54,37 +56,39 @@ def _ask(bow: Bow | None, units: Units, key: str) -> dict[str, tuple[str, str, C
         out[name] = (label, column.text_input(label, usual, key=f"{key}_{name}", **more), read)
 
     was = (lambda name: getattr(bow, name)) if bow is not None else (lambda name: None)
-    left, right = st.columns(2)
+
+    def length(column: Any, name: str, label: str, **more: Any) -> None:
+        put(column, name, in_length(label, units), partial(read_length, units=units), length_text(was(name), units), **more)
+
+    left, middle, right = st.columns(3)
     put(left, "name", "What you call it", usual=was("name") or "")
-    put(right, "wood", "Wood", usual=was("wood") or "")
-    for i, (name, label) in enumerate(_SIZES):
-        hint = "Every picture of the bow needs it." if name in _NEEDED else None
-        put((left, right)[i % 2], name, label, parse_length, length_text(was(name), units), help=hint)
-    put(right, "made", "When it was made", usual=was("made") or "")
-    st.markdown("**Target**")
-    left, right = st.columns(2)
-    weight = was("wish_weight_n")
-    put(left, "wish_weight_n", "Draw weight", parse_weight, "" if weight is None else say_weight(weight, units))
-    put(right, "wish_draw_mm", "at a draw of", parse_length, length_text(was("wish_draw_mm"), units))
-    faces = ["back", "belly"]
-    face = left.segmented_control(
-        "Draw measured to the handle's", faces, default=was("wish_draw_to") or "back", key=f"{key}_face", required=True
-    )
-    out["wish_draw_to"] = ("Draw", face or "back", str)
-    right.caption("Tiller, upper minus lower gap at the fades. Leave it empty to use the shop's target.")
-    low, high = right.columns(2)
-    put(low, "wish_tiller_low_mm", "Least tiller", parse_length, length_text(was("wish_tiller_low_mm"), units))
-    put(high, "wish_tiller_high_mm", "Most tiller", parse_length, length_text(was("wish_tiller_high_mm"), units))
-    notes = st.text_area("Notes", was("notes") or "", key=f"{key}_notes")
-    out["notes"] = ("Notes", notes, str)
+    for column, (name, label) in zip((middle, right), _NEEDED, strict=True):
+        length(column, name, label)
+    st.caption("Both lengths are needed for every photo of it, and asked this once. The handle is the part that doesn't bend.")
+    with st.expander("More, if you know it: wood, sizes, target") if bow is None else st.container():
+        left, right = st.columns(2)
+        put(left, "wood", "Wood", usual=was("wood") or "")
+        put(right, "made", "When it was made", usual=was("made") or "")
+        for i, (name, label) in enumerate(_SIZES):
+            length((left, right)[i % 2], name, label)
+        st.caption("Leave the upper limb's length empty where both limbs are equal.")
+        st.markdown("**Target**")
+        left, right = st.columns(2)
+        weight = weight_text(was("wish_weight_n"), units)
+        put(left, "wish_weight_n", in_weight("Draw weight", units), partial(read_weight, units=units), weight)
+        length(right, "wish_draw_mm", "at a draw of")
+        faces = ["back", "belly"]
+        face = left.segmented_control(
+            "Draw measured to the handle's", faces, default=was("wish_draw_to") or "back", key=f"{key}_face", required=True
+        )
+        out["wish_draw_to"] = ("Draw", face or "back", str)
+        right.caption("Tiller, upper minus lower gap at the fades. Leave it empty to use the shop's target.")
+        low, high = right.columns(2)
+        length(low, "wish_tiller_low_mm", "Least tiller")
+        length(high, "wish_tiller_high_mm", "Most tiller")
+        notes = st.text_area("Notes", was("notes") or "", key=f"{key}_notes")
+        out["notes"] = ("Notes", notes, str)
     return out
-
-
-def length_text(mm: float | None, units: Units) -> str:
-    """A length as it is typed, in the reader's unit, with nothing lost."""
-    if mm is None:
-        return ""
-    return f"{round(mm / 10, 4):g} cm" if units.length == "cm" else as_text(mm / MM_PER_INCH)
 
 
 def facts(bow: Bow, units: Units) -> str:

@@ -12,11 +12,11 @@ from tillerlens.errors import TillerLensError
 from tillerlens.record import Event
 from tillerlens.record.entries import EventKind, check_entry, now
 from tillerlens.record.views import Timeline
-from tillerlens.report.lengths import Units, say_weight
+from tillerlens.report.lengths import Units
 from tillerlens.report.of_record import say_what
-from tillerlens.ui.bow_form import length_text
 from tillerlens.ui.fields import told_apart
 from tillerlens.ui.place import Place, say_error
+from tillerlens.ui.typed import in_units, length_text, length_unit, weight_text
 from tillerlens.units import KG_PER_GRAIN, KG_PER_POUND
 
 KINDS: dict[str, str] = {
@@ -56,10 +56,10 @@ _LABELS: dict[str, dict[str, str]] = {
         "place": "Where it was read",
     },
     "weighing": {"draw": "At a draw of", "to": "Draw measured to the handle's", "weight": "Weight"},
-    "mass": {"mass": "Mass, like 19 oz or 540 g"},
+    "mass": {"mass": "Mass"},
     "arrow_speed": {
-        "arrow": "Arrow, in grains or like 32 g",
-        "speed": "Speed, in fps or like 46 m/s",
+        "arrow": "Arrow",
+        "speed": "Speed",
         "draw": "At a draw of",
         "to": "Draw measured to the handle's",
     },
@@ -115,7 +115,10 @@ def _ask_details(kind: str, event: Event | None, place: Place, key: str) -> dict
             usual = was or (place.settings.draw_to if name == "draw_to" else None)
             texts[word] = column.segmented_control(label, choices, default=usual, key=f"{key}_{word}") or ""
         else:
-            texts[word] = column.text_input(label, _as_typed(name, was, place.units), key=f"{key}_{word}")
+            unit = _unit(name, place.units)
+            texts[word] = column.text_input(
+                f"{label} ({unit})" if unit else label, _as_typed(name, was, place.units), key=f"{key}_{word}"
+            )
     return texts
 
 
@@ -132,8 +135,20 @@ def _read(kind: str, texts: dict[str, str]) -> dict[str, Any]:
     for word, text in texts.items():
         name, reader = EVENT_WORDS[kind][word]
         if text.strip():
-            out[name] = reader(text.strip())
+            out[name] = in_units(reader)(text.strip())
     return out
+
+
+_FINE = ("thickness_mm", "browning_depth_mm")  # said in millimetres whatever the units
+
+
+def _unit(name: str, units: Units) -> str:
+    """The unit that a bare number of this field is read in; empty where it has none, or must be typed with one."""
+    if name.endswith("_mm"):
+        return length_unit(units)
+    metric = units.weight == "kg"
+    weights = {"weight_n": units.weight, "mass_kg": "g" if metric else "oz", "arrow_mass_kg": "g" if metric else "gr"}
+    return weights.get(name, {"speed_m_s": "m/s" if units.length == "cm" else "fps"}.get(name, ""))
 
 
 def _as_typed(name: str, value: Any, units: Units) -> str:
@@ -143,15 +158,17 @@ def _as_typed(name: str, value: Any, units: Units) -> str:
     if isinstance(value, list):
         return ", ".join(f"{v:g}" for v in value)
     if name.endswith("_mm"):
-        return f"{value:g} mm" if name in ("thickness_mm", "browning_depth_mm") else length_text(value, units)
+        return f"{value:g} mm" if name in _FINE else length_text(value, units)
     if name == "weight_n":
-        return say_weight(value, units)
+        return weight_text(value, units)
+    if name in ("arrow_mass_kg", "mass_kg") and units.weight == "kg":
+        return f"{1000 * value:.6g} g"
     if name == "arrow_mass_kg":
         return f"{value / KG_PER_GRAIN:.6g} gr"
     if name == "mass_kg":
         return f"{value / KG_PER_POUND * 16:.6g} oz"
     if name == "speed_m_s":
-        return f"{value / 0.3048:.6g} fps"
+        return f"{value:.6g} m/s" if units.length == "cm" else f"{value / 0.3048:.6g} fps"
     return f"{value:g}C" if name.endswith("_c") else f"{value:g}" if isinstance(value, int | float) else str(value)
 
 

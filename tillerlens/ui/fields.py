@@ -3,23 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping
+from contextlib import suppress
 from typing import Any
 
 import streamlit as st
 
 from tillerlens.core.reading import shown
 from tillerlens.errors import ShotError
+from tillerlens.report.lengths import Units, in_units
 from tillerlens.shot import Point, as_point, is_number
 from tillerlens.ui.editor import Role
-from tillerlens.units import (
-    MM_PER_INCH,
-    format_inches,
-    inches_from_mm,
-    parse_length,
-    parse_quantity,
-    parse_weight,
-    pounds_from_newtons,
-)
+from tillerlens.ui.typed import in_length, in_weight, length_text, read_length, read_weight, said, units_now, weight_text
+from tillerlens.units import MM_PER_INCH, inches_from_mm, newtons_from_pounds, parse_quantity, pounds_from_newtons
 
 Form = dict[str, Any]
 
@@ -57,15 +52,15 @@ _MORE = (
     ("upper_limb_length_in", "Upper limb, handle's centre to nock"),
 )
 STANDOFF_HELP = (
-    "How far the middle of the limb's width stands in front of the marks; below zero where "
-    "the marks stand nearer the camera, as a stick's pegs do."
+    "How far the middle of the limb's width stands in front of the marks. Below zero where the marks are nearer the camera, as "
+    "on a stick's pegs."
 )
 POINTED = ("marks_px", "clicks", "set_by_hand", "edges_px")  # a shot's fields that a person points at rather than types
 _EDGE = "edge_"
 MOST_EDGE_PLACES = 9
 MOST_NUMBER = 1e7  # as the shot's schema has it for minutes
 TAG_NUMBERS = tuple(map(str, range(50)))  # of the printed set
-_LENGTH_HINT = "Like 28 3/16, 5/8, 2.25 or 71.5 cm; a bare number is inches."
+_SHOWN_IN = "shot_fields_in"  # the units that the fields' texts stand in
 
 
 def fill(form: Mapping[str, Any]) -> int:
@@ -88,14 +83,11 @@ def fill(form: Mapping[str, Any]) -> int:
         state[f"shot_{name}"] = as_text(form.get(name))
     for name in {name for fields in SCALE_FIELDS.values() for name, _ in fields}:
         state[f"shot_{name}"] = as_text(scale.get(name))
-    state["shot_centres"] = "\n".join(
-        f"{tag}: {as_text(at[0])}, {as_text(at[1])}"
-        for tag, place in _mapping(scale.get("centres_in")).items()
-        if (at := as_point(place)) is not None
-    )
-    for key, name in (("shot_weight", "scale_reading_lb"), ("shot_minutes", "minutes_since_unstrung")):
-        number = form.get(name)
-        state[key] = f"{number:g}" if is_number(number) else ""
+    state["shot_centres"] = centres_text(_mapping(scale.get("centres_in")))
+    pounds, minutes = form.get("scale_reading_lb"), form.get("minutes_since_unstrung")
+    state["shot_weight"] = weight_text(newtons_from_pounds(pounds)) if is_number(pounds) else ""
+    state["shot_minutes"] = f"{minutes:g}" if is_number(minutes) else ""
+    state[_SHOWN_IN] = units_now()
     state["kept"] = {"form": {k: v for k, v in form.items() if k not in ("photo", *POINTED)}}
     kept = {f"mark_{i}": at for i, at in enumerate(_list(form.get("marks_px")), start=1)}
     for side, places in _mapping(form.get("edges_px")).items():
@@ -105,6 +97,13 @@ def fill(form: Mapping[str, Any]) -> int:
     state["points"] = {name: at for name, at in points.items() if at is not None}
     state["revision"] = state.get("revision", 0) + 1
     return len(kept) - len(state["points"])
+
+
+def centres_text(centres: Mapping[str, Any]) -> str:
+    """Where tags hang, inches, as it is typed: a line for each."""
+    return "\n".join(
+        f"{tag}: {as_text(at[0])}, {as_text(at[1])}" for tag, place in centres.items() if (at := as_point(place)) is not None
+    )
 
 
 def _mapping(value: Any) -> dict[str, Any]:
@@ -127,6 +126,7 @@ def ask() -> tuple[Form, list[str]]:
     bad: list[str] = []
     state = st.session_state
     form: Form = {"version": 1}
+    _in_other_units()
     left, right = st.columns(2)
     with left:
         form["state"] = st.segmented_control("The bow is", STATES, key="shot_state", required=True)
@@ -145,13 +145,13 @@ def ask() -> tuple[Form, list[str]]:
         if form["back"] is None:
             form["back"] = faces[0]
         if form["state"] == "drawn":
-            put(form, "scale_reading_lb", "Weight on the bow scale, if read", bad, "shot_weight", _pounds)
+            put(form, "scale_reading_lb", in_weight("Weight on the scale"), bad, "shot_weight", read_pounds)
         if form["state"] == "unstrung":
             put(form, "minutes_since_unstrung", "Minutes since unstringing", bad, "shot_minutes", read_number)
     with right:
         form["scale"] = ask_scale(bad)
         if form["scale"]["kind"] != "bow_length":
-            put(form, "standoff_in", "Standoff, marks to bow", bad, needed=True, help_text=STANDOFF_HELP)
+            put(form, "standoff_in", "Standoff, marks to bow", bad, needed=True, note=STANDOFF_HELP)
         with st.expander("More, if you know it"):
             for name, label in _MORE:
                 put(form, name, label, bad)
@@ -169,6 +169,27 @@ def ask() -> tuple[Form, list[str]]:
     return {**{k: v for k, v in kept.items() if k not in shown}, **form}, bad
 
 
+def _in_other_units() -> None:
+    """Where the reader has chosen other units since the fields were filled, what stands in them is said in those."""
+    state, now = st.session_state, units_now()
+    was = state.get(_SHOWN_IN, now)
+    state[_SHOWN_IN] = now
+    if was == now:
+        return
+    lengths = ["bow_length_nock_to_nock_in", "handle_in", "standoff_in", *(name for name, _ in _MORE)]
+    lengths += [name for fields in SCALE_FIELDS.values() for name, _ in fields]
+    for name in lengths:
+        text = state.get(f"shot_{name}", "")
+        with suppress(ShotError):  # what cannot be read is said beside its field, as it was typed
+            state[f"shot_{name}"] = length_text(read_length(text, was), now) if text.strip() else text
+    with suppress(ShotError):
+        centres = read_centres(state.get("shot_centres", ""), was)
+        state["shot_centres"] = centres_text(centres)
+    with suppress(ShotError):
+        text = state.get("shot_weight", "")
+        state["shot_weight"] = weight_text(read_weight(text, was), now) if text.strip() else text
+
+
 def ask_scale(bad: list[str]) -> Form:
     """The fields for what gives the scale; those that cannot be read go into ``bad``."""
     kind = st.selectbox("The scale comes from", list(SCALES), format_func=SCALES.__getitem__, key="shot_kind")
@@ -179,17 +200,16 @@ def ask_scale(bad: list[str]) -> Form:
         from tillerlens.ui.taped import ask_taped  # which says its troubles as this module does
 
         text = st.text_area(
-            "Tags' centres, a line each: number: right, down",
+            in_length("Tags' centres, a line each: number: right, down"),
             key="shot_centres",
             placeholder="0: 0, 0\n1: 72, 0\n2: 0, 42\n3: 72, 42",
-            help="Inches to the right of and below any one tag. Not sure? Have them worked out from a tape, below.",
         )
         try:
             scale["centres_in"] = read_centres(text)
         except ShotError as error:
             bad.append("centres")
             if text.strip():
-                st.error(plain(str(error)))
+                st.error(plain(said(error)))
             else:
                 st.caption("needed")
         ask_taped("shot_centres")
@@ -204,21 +224,23 @@ def put(
     key: str | None = None,
     read: Callable[[str], float] | None = None,
     needed: bool = False,
-    help_text: str = _LENGTH_HINT,
+    note: str | None = None,
 ) -> None:
-    """One text field; its number goes into the form, its trouble beneath it."""
-    hint = help_text if read is None else None
-    text = st.text_input(label, key=key or f"shot_{name}", help=hint)
+    """One text field; its number goes into the form, its trouble beneath it. Without ``read`` it is a length, and inches."""
+    label = in_length(label) if read is None else label
+    # said in the label: a line that goes once something is typed would move the button below from under the finger
+    text = st.text_input(f"{label}, needed" if needed else label, key=key or f"shot_{name}")
+    if note is not None:
+        st.caption(note)
     if not text.strip():
         if needed:
             bad.append(name)
-            st.caption("needed")
         return
     try:
         form[name] = round((read or _inches)(text), 9)
     except ShotError as error:
         bad.append(name)
-        st.error(plain(str(error)))
+        st.error(plain(said(error)))
 
 
 def marks_wanted(form: Mapping[str, Any], help_too: bool) -> list[tuple[str, str]]:
@@ -276,7 +298,7 @@ def with_points(form: Form, points: Mapping[str, Point], by_hand: Collection[str
     return out
 
 
-def read_centres(text: str) -> dict[str, list[float]]:
+def read_centres(text: str, units: Units | None = None) -> dict[str, list[float]]:
     """Lines like ``1: 72, 0`` to tag number -> [right, down] in inches. Raises ShotError."""
     centres: dict[str, list[float]] = {}
     for line in filter(str.strip, text.splitlines()):
@@ -288,7 +310,7 @@ def read_centres(text: str) -> dict[str, list[float]]:
             )
         if tag in centres:
             raise ShotError(f"Tag {tag} is there twice.", "Write one line for each tag.")
-        centres[tag] = [round(_inches(part), 9) for part in parts]
+        centres[tag] = [round(_inches(part, units), 9) for part in parts]
     if not centres:
         raise ShotError("The tags' centres are missing.", "Write a line for each tag: 1: 72, 0")
     return centres
@@ -307,12 +329,9 @@ def told_apart(names: Mapping[str, str]) -> dict[str, str]:
 
 
 def as_text(inches: float | None) -> str:
-    """A length as a person types it: in sixteenths where it is one, else with all its digits. Empty for what is no number."""
-    if not is_number(inches):
-        return ""
-    if abs(inches * 16 - round(inches * 16)) < 1e-9:
-        return format_inches(inches * MM_PER_INCH).removesuffix('"')
-    return f"{inches:.9g}"
+    """A length as a person types it under a label with its unit: in sixteenths where it is one, else with all its digits. Empty
+    for what is no number."""
+    return length_text(inches * MM_PER_INCH) if is_number(inches) else ""
 
 
 def plain(text: str) -> str:
@@ -322,12 +341,17 @@ def plain(text: str) -> str:
     return text
 
 
+def in_words(text: str) -> str:
+    """A sentence fit to be shown, in the reader's units: some reasons are made in inches."""
+    return plain(in_units(text, units_now()))
+
+
 def _is_level(upper_limb: str | None) -> bool:
     return upper_limb in ("left", "right")
 
 
-def _inches(text: str) -> float:
-    return inches_from_mm(parse_length(text))
+def _inches(text: str, units: Units | None = None) -> float:
+    return inches_from_mm(read_length(text, units))
 
 
 def read_number(text: str) -> float:
@@ -338,8 +362,9 @@ def read_number(text: str) -> float:
     return value
 
 
-def _pounds(text: str) -> float:
-    return pounds_from_newtons(parse_weight(text))
+def read_pounds(text: str) -> float:
+    """Pounds from a weight in the reader's unit. Raises ShotError."""
+    return pounds_from_newtons(read_weight(text))
 
 
 def _rounded(at: Point) -> list[float]:

@@ -81,7 +81,7 @@ def marks() -> str:
         f'<rect x="120" y="300" width="400" height="16" fill="#e8d27a" stroke="{INK}"/>',
         "".join(_line(120 + 20 * k, 300, 120 + 20 * k, 308 if k % 5 else 314, width=1) for k in range(1, 20)),
         _text(320, 286, "a tape along the bow gives a length"),
-        _text(320, 350, "but does not square a crooked picture: every number is less sure", colour=RED),
+        _text(320, 350, "but can't square a crooked picture: every number is less sure", colour=RED),
     )
 
 
@@ -110,7 +110,7 @@ def light() -> str:
     )
 
 
-def phone() -> str:
+def phone(metric: bool = False) -> str:
     """From the side: the phone stands level, its lens at the height of the board's middle, well back."""
     return _sheet(
         640,
@@ -124,7 +124,7 @@ def phone() -> str:
         _line(90, 187, 560, 62, INK, 1, "3 5") + _line(90, 187, 560, 338, INK, 1, "3 5"),
         _text(330, 212, "lens at the height of the board's middle", colour=RED),
         _arrows(80, 366, 560, 366),
-        _text(320, 392, "9 to 12 ft; farther is better than a wide lens"),
+        _text(320, 392, f"{'3 to 4 m' if metric else '9 to 12 ft'}; farther is better than a wide lens"),
         _text(80, 136, "upright, level"),
     )
 
@@ -145,11 +145,11 @@ def square() -> str:
         _text(320, 36, "board"),
         '<g transform="translate(560 270) rotate(-38)"><rect x="-25" y="-6" width="50" height="13" rx="3" fill="#b5ac98"/></g>',
         _line(535, 245, 585, 295, RED, 3) + _line(585, 245, 535, 295, RED, 3),
-        _text(560, 326, "not from aside"),
+        _text(560, 326, "not from the side"),
     )
 
 
-def standoff() -> str:
+def standoff(metric: bool = False) -> str:
     """Along the bow: the standoff runs from the board's marks to the middle of the limb's width."""
     return _sheet(
         640,
@@ -166,5 +166,5 @@ def standoff() -> str:
         _text(395, 268, "cradle"),
         _line(395, 250, 395, 196, width=1),
         _text(300, 350, "from the marks to the middle of the limb's width"),
-        _text(300, 376, "2 in left out at 9 ft make every length 2 parts in 100 wrong"),
+        _text(300, 376, f"miss {'5 cm at 2.5 m' if metric else '2 in at 9 ft'}, and every length is off by 2 %"),
     )

@@ -14,6 +14,7 @@ from tillerlens.ui import caught, walk
 from tillerlens.ui import place as places
 from tillerlens.ui.look import put_on
 from tillerlens.ui.turns import answer_promptly
+from tillerlens.ui.typed import forget_units
 from tillerlens.ui.visitors import greet
 
 
@@ -34,7 +35,7 @@ ROOMS: tuple[Room, ...] = (
     Room("settings", "Settings", SHOP),
     Room("phone", "On the phone", SHOP),
     Room("bow", "Timeline", BOW),
-    Room("picture", "New picture", BOW),
+    Room("picture", "Add photos", BOW),
     Room("stage", "One picture", BOW),
     Room("compare", "Compare", BOW),
     Room("weights", "Weights and cast", BOW),
@@ -96,3 +97,4 @@ def _forget_fields(page: str) -> None:
     if st.session_state.get("on_page") != page:
         st.session_state["on_page"] = page
         st.session_state.pop("filled", None)
+        forget_units()

@@ -24,6 +24,8 @@ from tillerlens.shot import read_shot
 from tillerlens.ui.gate import refuse_if_looking
 
 Form = dict[str, Any]
+# A shot's fields that belong to what the bow hangs on; they go when another board is chosen.
+OF_A_BOARD = ("scale", "standoff_in", "standoff_u_in", "upper_limb", "back", "marks_px")
 ALONE = threading.RLock()  # held from reading a file to writing it changed, or two sessions undo each other's changes
 
 
@@ -57,24 +59,29 @@ class Settings:
 
 @dataclass(frozen=True)
 class Board:
-    """A board or wall described once: the shot's scale, how far before its marks a bow hangs, and how a bow usually hangs."""
+    """A board or wall described once: the shot's scale, how far before its marks a bow hangs, and how a bow usually hangs on it:
+    where in a photo its upper limb lies and which way its back looks. None: as in the settings.
+    """
 
     name: str
     scale: Form
     standoff_in: float | None = None
     standoff_u_in: float | None = None
     id: str = field(default_factory=new_id)
+    upper_limb: str | None = None
+    back: str | None = None
 
     def form(self) -> Form:
         """The fields of a shot that this board answers."""
-        known = {"scale": self.scale, "standoff_in": self.standoff_in, "standoff_u_in": self.standoff_u_in}
+        known = {name: getattr(self, name) for name in OF_A_BOARD if name != "marks_px"}
         return {k: v for k, v in known.items() if v is not None}
 
 
 @dataclass(frozen=True)
 class OnBench:
-    """A picture on the bench. form: what is known of it; guessed: where each guess comes from, in words; state_guessed: the
-    bow's state as it was guessed from the order of pictures, until the picture itself has shown another.
+    """A picture on the bench. form: what is known of it alone; guessed: where each guess comes from, in words; state_guessed: the
+    bow's state as it was guessed from the order of pictures, until the picture itself has shown another or somebody has said it.
+    taken_at: when it was taken, in ISO form; taken_by: whether the file says so ("file"), a person, or nobody ("").
     """
 
     sha256: str
@@ -84,6 +91,8 @@ class OnBench:
     guessed: tuple[str, ...] = ()
     board_id: str | None = None
     state_guessed: str | None = None
+    taken_at: str | None = None
+    taken_by: str = ""
 
 
 Document = TypeVar("Document", Settings, Board, OnBench)
@@ -150,7 +159,14 @@ def check_board(board: Board) -> None:
         across, down = (float(board.scale.get(k, 1.0)) for k in ("width_in", "height_in"))
         marks = {"marks_px": [[0, 0], [99 * across, 0], [99 * across, 99 * down], [0, 99 * down]]}
     bow = {"version": 1, "state": "braced", "bow_length_nock_to_nock_in": 66, "handle_in": 8, "upper_limb": "left", "back": "up"}
-    read_shot({**bow, **board.form(), **marks})
+    read_shot(hanging({**bow, **board.form(), **marks}))
+
+
+def hanging(form: Mapping[str, Any]) -> Form:
+    """The form with a back that goes with where the upper limb lies: up or down beside left and right, else left or right."""
+    level = form.get("upper_limb") in ("left", "right")
+    faces = ("up", "down") if level else ("left", "right")
+    return {**form, "back": form["back"] if form.get("back") in faces else faces[0]}
 
 
 def _save_boards(folder: Path, every: list[Board]) -> None:
@@ -207,7 +223,7 @@ def picture_of(folder: Path, picture: OnBench) -> bytes:
 
 
 def _taken_away(name: str) -> KeptError:
-    return KeptError(f"{name} is no longer on the bench.", "Look whether it is on the timeline; if not, hand it over again.")
+    return KeptError(f"{name} is no longer on the bench.", "Check the timeline. If it is not there, add it again.")
 
 
 def on_bench(folder: Path, bow_id: str) -> list[OnBench]:
@@ -265,7 +281,7 @@ def _load(place: Path, what: str) -> dict[str, Any] | None:
 
 
 def _damaged(place: Path, what: str) -> KeptError:
-    remedy = f"Put the file back from a backup, or set it aside and begin anew: {place}"
+    remedy = f"Put the file back from a backup, or set it aside and start again: {place}"
     return KeptError(f"{what} are damaged.", remedy, damaged=place)
 
 

@@ -9,12 +9,19 @@ BADGES = {"finding": ":orange-badge[look here]", "fine": ":green-badge[fine]", "
 _STYLE = """
 <style>
 .stMainBlockContainer { max-width: 82rem; padding-top: 2.4rem; }
-h1 { letter-spacing: .02em; border-bottom: 3px double #8d8570; padding-bottom: .3rem; }
+h1 { letter-spacing: .02em; border-bottom: 3px double #8d8570; padding-bottom: .3rem; margin-bottom: .7rem !important; }
 h3 { line-height: 1.35; }
 [class*="st-key-told_"] { margin-top: 1.6rem; } /* clear of the framework's bar when it comes first */
 [data-testid="stSliderThumbValue"], .stButtonGroup button { color: inherit !important; }
 table { width: 100%; font-variant-numeric: tabular-nums; }
 table th, table td { padding: .3rem .45rem !important; }
+[class*="st-key-rows_"] [data-testid="stHorizontalBlock"] { flex-wrap: nowrap; }
+[class*="st-key-rows_"] [data-testid="stColumn"] { min-width: 0; flex: 1 1 0; width: auto; }
+/* whatever can be tapped is as large as a finger's tip */
+.stMain button, .stMain summary, .stMain input, .stMain textarea, .stMain label:has(input), .stMain [role="option"],
+.stMain [data-testid="stPageLink-NavLink"], [data-testid="stSidebarNavLink"] { min-height: 44px; }
+.stMain button { min-width: 44px; }
+[data-testid="stHeaderActionElements"] { display: none; } /* the framework's link beside a heading */
 @media (min-width: 641px) {
   [data-testid="stImage"] img { max-height: 92vh; object-fit: contain; object-position: left top; }
 }
@@ -24,6 +31,7 @@ table th, table td { padding: .3rem .45rem !important; }
   .stMainBlockContainer h3 { font-size: 1.3rem; }
   .stMainBlockContainer h4 { font-size: 1.1rem; }
   table { font-size: .9rem; }
+  [class*="st-key-card_"] [data-testid="stImage"] img { max-height: 22vh; object-fit: contain; }
 }
 </style>
 """

@@ -7,24 +7,25 @@ import streamlit as st
 from tillerlens.errors import TillerLensError
 from tillerlens.mechanics.find_wood import find_wood
 from tillerlens.mechanics.layout import lay_out, wish_of_wood
-from tillerlens.report.lengths import Units, say_length, say_weight
+from tillerlens.report.lengths import Units
 from tillerlens.report.words_layout import LayoutWords, Table, layout_words
 from tillerlens.ui import parts
 from tillerlens.ui.fields import plain
 from tillerlens.ui.parts import Known
 from tillerlens.ui.place import say_error
-from tillerlens.units import parse_length, parse_weight
+from tillerlens.ui.typed import in_length, in_weight, length_text, read_length, read_weight, units_now, weight_text
+from tillerlens.units import MM_PER_INCH, newtons_from_pounds
 
 # field, what it asks, what it holds at first where the bow does not tell, may it stay empty
 _FIELDS = (
-    ("length", "Length between the nocks", "66 in", False),
-    ("weight", "Draw weight", "50 lb", False),
-    ("draw", "Draw, to the back of the handle", "28 in", False),
-    ("wood", "Wood", "", False),
-    ("handle", "Stiff handle with its fades", "8 in", False),
-    ("width", "Width at the fades", "", True),
-    ("set", "The most set you accept", "2 in", False),
-    ("tree", "The tree's diameter, for a crowned back", "", True),
+    ("length", "Length between the nocks", 66 * MM_PER_INCH, False),
+    ("weight", "Draw weight", newtons_from_pounds(50), False),
+    ("draw", "Draw, to the back of the handle", 28 * MM_PER_INCH, False),
+    ("wood", "Wood", None, False),
+    ("handle", "Stiff handle with its fades", 8 * MM_PER_INCH, False),
+    ("width", "Width at the fades", None, True),
+    ("set", "The most set you accept", 2 * MM_PER_INCH, False),
+    ("tree", "The tree's diameter, for a crowned back", None, True),
 )
 _HINTS = {"width": "left empty: what makers usually cut", "tree": "left empty: a flat back", "wood": "hickory, osage, red oak"}
 
@@ -39,7 +40,7 @@ def show_next_bow(known: Known, moisture: float | None) -> None:
             asked = {}
             for i, (name, label, usual, _) in enumerate(_FIELDS):
                 with sides[i * 2 // len(_FIELDS)]:
-                    start = _start(known, name) or usual
+                    label, start = _label(name, label), _start(known, name) or _usual(name, usual)
                     asked[name] = st.text_input(label, start, key=f"next_{name}_{known.bow.id}", placeholder=_HINTS.get(name, ""))
             heated = st.checkbox("The belly will be heat-hardened", key=f"next_heated_{known.bow.id}")
             if st.form_submit_button("Lay it out", type="primary"):
@@ -49,14 +50,26 @@ def show_next_bow(known: Known, moisture: float | None) -> None:
             _show(sizes, hot, moisture, known.units)
 
 
+def _label(name: str, label: str) -> str:
+    return label if name == "wood" else in_weight(label) if name == "weight" else in_length(label)
+
+
+def _usual(name: str, usual: float | None) -> str:
+    if usual is None:
+        return ""
+    if name == "weight":
+        return f"{float(weight_text(usual)):.3g}"
+    return length_text(round(usual, -1) if units_now().length == "cm" else usual)  # whole centimetres where those are read
+
+
 def _start(known: Known, name: str) -> str:
     bow = known.bow
     if name == "length" and bow.length_mm is not None:
-        return say_length(bow.length_mm, known.units)
+        return length_text(bow.length_mm)
     if name == "weight" and bow.wish_weight_n is not None:
-        return say_weight(bow.wish_weight_n, known.units)
+        return weight_text(bow.wish_weight_n)
     if name == "draw" and known.full_draw_mm is not None:
-        return say_length(known.full_draw_mm, known.units)
+        return length_text(known.full_draw_mm)
     return bow.wood if name == "wood" else ""
 
 
@@ -77,15 +90,15 @@ def _show(asked: dict[str, str], heated: bool, moisture: float | None, units: Un
     parts.say_rest(said.rest)
 
 
-@st.cache_data(max_entries=32, show_spinner="Reckoning the sizes")
+@st.cache_data(max_entries=32, show_spinner="Working out the sizes")
 def _laid_out(asked: tuple[tuple[str, str], ...], heated: bool, moisture: float | None, units: Units) -> LayoutWords:
     text = dict(asked)
     wood = find_wood(text["wood"])
     wish = wish_of_wood(
-        wood, parse_length(text["length"]), parse_weight(text["weight"]), parse_length(text["draw"]), moisture=moisture,
-        heat_factor=None if heated else 1.0, handle=parse_length(text["handle"]), most_set=parse_length(text["set"]),
-        width=parse_length(text["width"]) if text["width"].strip() else None,
-        tree_diameter=parse_length(text["tree"]) if text["tree"].strip() else None,
+        wood, read_length(text["length"]), read_weight(text["weight"]), read_length(text["draw"]), moisture=moisture,
+        heat_factor=None if heated else 1.0, handle=read_length(text["handle"]), most_set=read_length(text["set"]),
+        width=read_length(text["width"]) if text["width"].strip() else None,
+        tree_diameter=read_length(text["tree"]) if text["tree"].strip() else None,
     )  # fmt: skip
     return layout_words(lay_out(wish), wish, wood, moisture, units)
 

@@ -11,9 +11,10 @@ from tillerlens.errors import TillerLensError
 from tillerlens.tagsheets import SIDE_RANGE_MM, Paper, render_tag_sheets
 from tillerlens.ui import fields, kept
 from tillerlens.ui.fields import SCALES, plain, told_apart
-from tillerlens.ui.kept import Board
+from tillerlens.ui.kept import Board, KeptError
 from tillerlens.ui.place import Place, say_error, told
-from tillerlens.units import MM_PER_INCH, parse_length
+from tillerlens.ui.typed import in_length, length_text, length_unit, read_length, units_now
+from tillerlens.units import MM_PER_INCH
 
 _NEW = "a new board"
 
@@ -32,8 +33,9 @@ def _list(boards: list[Board]) -> None:
     if not boards:
         st.info("No board is described yet. Printed tags at four corners serve best; print them below.")
         return
+    unit = length_unit(units_now())
     for i, board in enumerate(boards):
-        standoff = "" if board.standoff_in is None else f", bow {fields.as_text(board.standoff_in)} in before the marks"
+        standoff = "" if board.standoff_in is None else f", bow {fields.as_text(board.standoff_in)} {unit} before the marks"
         last = " · offered for the next picture" if i == 0 else ""
         st.markdown(f"- **{plain(board.name)}**: {SCALES[board.scale['kind']]}{plain(standoff)}{last}")
 
@@ -49,8 +51,10 @@ def _edit(place: Place, boards: list[Board]) -> None:
         name = st.text_input("What you call it", key="board_name")
         scale, more, bad = _ask()
         one, two = st.columns(2)
-        if one.button("Keep this board", type="primary", disabled=bool(bad), key="keep_board"):
+        if one.button("Keep this board", type="primary", key="keep_board"):
             with told():
+                if bad:
+                    raise KeptError("The board is not kept yet.", "Fill in what is marked above.")
                 fresh = Board(name, scale, **more)
                 kept.keep_board(place.record.folder, fresh if board is None else replace(fresh, id=board.id))
                 st.session_state.pop("filled", None)
@@ -79,7 +83,7 @@ def _ask() -> tuple[dict[str, Any], dict[str, Any], list[str]]:
     scale = fields.ask_scale(bad)
     more: dict[str, Any] = {}
     if scale["kind"] != "bow_length":
-        fields.put(more, "standoff_in", "Standoff, marks to the middle of the bow's width", bad, help_text=fields.STANDOFF_HELP)
+        fields.put(more, "standoff_in", "Standoff, marks to the middle of the bow's width", bad, note=fields.STANDOFF_HELP)
         fields.put(more, "standoff_u_in", "Standoff ±, if it varies", bad)
     return scale, more, bad
 
@@ -88,7 +92,7 @@ def _ask() -> tuple[dict[str, Any], dict[str, Any], list[str]]:
 
 
 def _tags(place: Place) -> None:
-    low, high = (mm / MM_PER_INCH for mm in SIDE_RANGE_MM)
+    low, high = (length_text(round(mm / MM_PER_INCH * 10) / 10 * MM_PER_INCH) for mm in SIDE_RANGE_MM)
     st.markdown(
         "Four sheets with a tag each, for the corners of a board. Print at full size, glue them flat, and measure from centre to "
         "centre. Tag 0 belongs at the top left, 1 at the top right, 2 at the bottom left, 3 at the bottom right."
@@ -96,9 +100,9 @@ def _tags(place: Place) -> None:
     left, right = st.columns(2)
     papers: list[Paper] = ["letter", "a4"]
     paper = left.segmented_control("Paper", papers, default="letter", key="tag_paper", required=True) or "letter"
-    text = right.text_input(f"Side of the black square ({low:.0f} to {high:.1f} in)", "4", key="tag_side")
+    text = right.text_input(in_length(f"Side of the black square, {low} to {high}"), length_text(4 * MM_PER_INCH), key="tag_side")
     try:
-        (pdf,) = _sheets(paper, parse_length(text))
+        (pdf,) = _sheets(paper, read_length(text))
     except TillerLensError as error:
         say_error(error)
         return

@@ -2,25 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import streamlit as st
 
 from tillerlens.errors import TillerLensError
+from tillerlens.measures.pair import read_value
 from tillerlens.record import Bow, Event, Stage, store
 from tillerlens.record.views import Timeline, timeline
 from tillerlens.report.charts_bow import reflex_chart, trends_chart
-from tillerlens.report.lengths import say_minutes
+from tillerlens.report.lengths import say_interval, say_minutes, say_value, say_weight
 from tillerlens.report.of_record import reflexes_of, trends_of
-from tillerlens.ui import caught, kept
+from tillerlens.ui import backup, caught, kept
 from tillerlens.ui.bow_form import ask_bow, facts
 from tillerlens.ui.event_form import KINDS, ask_event, say_event
-from tillerlens.ui.fields import plain
+from tillerlens.ui.fields import in_words, plain
 from tillerlens.ui.look import BADGES
-from tillerlens.ui.parts import Known, chart
+from tillerlens.ui.page_picture import hand_over
+from tillerlens.ui.parts import Known, chart, scrape_of
 from tillerlens.ui.place import Place, go, has_room, link, pick_bow, say_error, told
 from tillerlens.ui.stages import line_of, small_picture
+from tillerlens.units import newtons_from_pounds
 
 _MORE_ROOMS = {
     "compare": "Compare",
@@ -56,7 +59,7 @@ def _first(place: Place, found: Timeline) -> None:
     newest = next((s for s in reversed(found.stages) if s.status == "measured"), None)
     if newest is not None:
         said = line_of(place.record, newest, place.units, place.wish)
-        st.subheader(plain(f"{newest.state.capitalize()}: {said.text}"), anchor=False)
+        st.subheader(in_words(f"{newest.state.capitalize()}: {said.text}"), anchor=False)
     else:
         st.subheader("Nothing is measured of this bow yet.", anchor=False)
     known = facts(found.bow, place.units)
@@ -70,9 +73,11 @@ def _ways(place: Place, found: Timeline) -> None:
     waiting = 0
     with told():  # a damaged note on the bench must not hide the timeline
         waiting = len(kept.on_bench(place.record.folder, found.bow.id))
-    label = "New picture" + (f" ({waiting} on the bench)" if waiting else "")
-    if st.button(label, type="primary", key="new_picture"):
-        go("picture", found.bow)
+    if waiting:
+        label = f"{waiting} {'photo waits' if waiting == 1 else 'photos wait'} to be kept"
+        if st.button(label, type="primary", key="new_picture"):
+            go("picture", found.bow)
+    hand_over(place, found.bow)
     rooms = [(room, name) for room, name in _MORE_ROOMS.items() if has_room(room)]
     if rooms and found.stages:
         with st.container(horizontal=True):
@@ -91,14 +96,20 @@ def _entries(place: Place, found: Timeline) -> None:
     key = f"all_{found.bow.id}"
     shown = entries if st.session_state.get(key) else entries[:_AT_ONCE]
     numbers = {s.id: k for k, s in enumerate(found.stages, start=1)}
+    said: set[str] = set()
     for entry in shown:
         with caught.net("an entry of the timeline"):  # one entry's trouble must not hide the others
             if isinstance(entry, Stage):
                 _stage(place, found.bow, entry, numbers[entry.id])
-            else:
+                continue
+            together = scrape_of(found.events, entry)
+            if len(together) > 1 and entry.id not in said:
+                _scrape(place, found, together)
+            elif len(together) < 2:
                 _event(place, found, entry)
+            said |= {e.id for e in together}
     if len(shown) < len(entries):
-        st.checkbox(f"Show the {len(entries) - len(shown)} earlier ones too", key=key)
+        st.checkbox(f"Show what came before ({len(entries) - len(shown)} more)", key=key)
 
 
 def _stage(place: Place, bow: Bow, stage: Stage, number: int) -> None:
@@ -115,11 +126,52 @@ def _stage(place: Place, bow: Bow, stage: Stage, number: int) -> None:
             when = f"{stage.taken_at.astimezone():%d %b %Y, %H:%M}"
             st.markdown(f"**{number}. {stage.state.capitalize()}**{since} · {when}")
             said = line_of(place.record, stage, place.units, place.wish)
-            st.markdown(f"{BADGES[said.tone]} {plain(said.text)}".strip())
+            st.markdown(f"{BADGES[said.tone]} {in_words(said.text)}".strip())
+            numbers = _numbers(place, stage)
+            if numbers:
+                st.caption(numbers)
             if stage.notes:
                 st.caption(plain(stage.notes))
             if st.button("Open the picture", key=f"open_{stage.id}"):
                 go("stage", bow, stage)
+
+
+def _numbers(place: Place, stage: Stage) -> str:
+    """Draw or brace, weight and tiller of a picture, in a line; what was not measured is left out."""
+    if stage.status != "measured":
+        return ""
+    units, parts = place.units, []
+    for name, what in (("draw_length_back", "draw"), ("brace_height_back", "brace"), ("tiller_at_fades", "tiller")):
+        value = stage.values.get(name)
+        if value is not None and value.get("value") is not None:
+            read = read_value(value)
+            parts.append(f"{what} {say_value(read, units)} ({say_interval(read, units)})")
+    pounds = stage.shot.get("scale_reading_lb")
+    if pounds:
+        parts.insert(1, say_weight(newtons_from_pounds(pounds), units))
+    return " · ".join(parts)
+
+
+def _scrape(place: Place, found: Timeline, together: Sequence[Event]) -> None:
+    """All stretches of one scrape as one entry, which is undone in one press."""
+    first = together[0]
+    scrapes = [e for e in together if e.kind == "scrape"]
+    with st.container(border=True):
+        who = f" ({plain(first.who)})" if first.who else ""
+        st.markdown(f"{first.happened_at.astimezone():%d %b %Y, %H:%M} · **Wood taken off as planned**{who}")
+        for event in scrapes:
+            what, _ = say_event(event, place.units)
+            st.markdown(f"- {plain(what.partition(': ')[2] or what)}")
+        if st.button("Undo this scrape", key=f"off_scrape_{first.id}"):
+            _change(lambda: _remove_all(place, together))
+        if st.toggle("Change a part of it", key=f"change_scrape_{first.id}"):
+            for event in scrapes:
+                _change_event(place, found, event)
+
+
+def _remove_all(place: Place, events: Sequence[Event]) -> None:
+    for event in events:
+        store.remove_event(place.record, event.id)
 
 
 def _event(place: Place, found: Timeline, event: Event) -> None:
@@ -129,20 +181,24 @@ def _event(place: Place, found: Timeline, event: Event) -> None:
         st.markdown(f"{event.happened_at.astimezone():%d %b %Y, %H:%M} · **{plain(what)}**{who}")
         if notes:
             st.markdown(plain(notes))
-        held = f"held_{event.id}"
         if not st.toggle("Change it or take it off", key=f"change_{event.id}"):
-            st.session_state.pop(held, None)
+            st.session_state.pop(f"held_{event.id}", None)
             return
-        opened: Event = st.session_state.setdefault(held, event)  # as this person saw it when the form was opened
-        changed = ask_event(event.kind, opened, found, place, f"event_{event.id}_{opened.version}", "Keep the change")
-        if changed is not None:
-            st.session_state.pop(held)
-            _change(lambda: store.update_event(place.record, changed))
+        _change_event(place, found, event)
         sure = st.checkbox("I want to take this off the timeline for good", key=f"sure_{event.id}")
         if st.button("Take it off", disabled=not sure, key=f"off_{event.id}"):
             with told():
                 store.remove_event(place.record, event.id)
                 st.rerun()
+
+
+def _change_event(place: Place, found: Timeline, event: Event) -> None:
+    held = f"held_{event.id}"
+    opened: Event = st.session_state.setdefault(held, event)  # as this person saw it when the form was opened
+    changed = ask_event(event.kind, opened, found, place, f"event_{event.id}_{opened.version}", "Keep the change")
+    if changed is not None:
+        st.session_state.pop(held)
+        _change(lambda: store.update_event(place.record, changed))
 
 
 def _add_event(place: Place, found: Timeline) -> None:
@@ -206,9 +262,12 @@ def _bow_itself(place: Place, bow: Bow) -> None:
             st.session_state.pop(held)
             _change(lambda: store.update_bow(place.record, replace(opened, **given)))
     with st.expander("Take this bow off the shelf"):
-        st.markdown("Its pictures, measurements and notes go with it. An export made beforehand can bring it back.")
+        st.markdown("Its photos, measurements and notes go with it. A backup made first can bring it back.")
+        backup.offer(place.record, [bow.id], bow.id, "Make a backup of this bow")
         text = st.text_input("Write the bow's name to say that you are sure", key=f"off_name_{bow.id}")
-        if st.button("Take it off for good", disabled=text.strip() != bow.name, key=f"off_bow_{bow.id}"):
+        if st.button("Take it off for good", key=f"off_bow_{bow.id}"):
             with told():
+                if text.strip() != bow.name:
+                    raise kept.KeptError("Nothing was taken off.", f"Write the bow's name first: {bow.name}.")
                 store.remove_bow(place.record, bow.id)
                 go("shelf")

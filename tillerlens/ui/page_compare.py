@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import json
+from collections.abc import Sequence
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
@@ -12,7 +14,7 @@ from PIL import Image
 
 from tillerlens.errors import TillerLensError
 from tillerlens.history.as_now import on_hand_with
-from tillerlens.measures.compare import Comparison, compare, judge_scrapes
+from tillerlens.measures.compare import NEAR_BRACE_MM, NEAR_DRAW_MM, Comparison, compare, judge_scrapes
 from tillerlens.measures.pair import Picture, read_picture
 from tillerlens.measures.set import Recovery, RestReading, SetFound, fit_recovery, set_between
 from tillerlens.photo.intake import read_photo
@@ -22,9 +24,10 @@ from tillerlens.report import laid_over
 from tillerlens.report.charts_bench import bend_from_rest_chart, shape_pair_chart
 from tillerlens.report.charts_bow import bend_pair_chart, gap_pair_chart, recovery_chart, set_map_chart
 from tillerlens.report.history import sessions
-from tillerlens.report.lengths import is_told, say_interval, say_place, say_value
+from tillerlens.report.lengths import is_plain, is_told, say_interval, say_place, say_two_limbs, say_value
 from tillerlens.report.names import in_order, name_of
 from tillerlens.report.of_record import reflexes_of, scrapes_between
+from tillerlens.report.words import Sentence
 from tillerlens.report.words_bench import moved_sentence
 from tillerlens.report.words_compare import comparison_sentences, recovery_sentence, set_sentences
 from tillerlens.ui import caught, parts
@@ -61,13 +64,12 @@ def show(place: Place) -> None:
 
 
 def _choose(known: Known, measured: list[Stage]) -> tuple[Stage, Stage]:
-    """The two stages, by default the last one and the one before it in the same state; the address keeps them."""
+    """The two stages, by default the newest pair that can be compared; the address keeps them."""
     by_id = {s.id: s for s in measured}
-    last, before = measured[-1], measured[:-1]
-    like = [s for s in before if s.state == last.state] or [s for s in before if s.state == "unstrung"] or before
+    usual_then, usual_now = newest_alike(measured)
     names = told_apart({i: known.title(s) for i, s in by_id.items()})
     chosen = []
-    for column, name, usual in zip(st.columns(2), ("earlier", "later"), (like[-1], last), strict=True):
+    for column, name, usual in zip(st.columns(2), ("earlier", "later"), (usual_then, usual_now), strict=True):
         wanted = st.query_params.get(name)
         at = list(by_id).index(wanted if wanted in by_id else usual.id)
         label, key = name.capitalize(), f"{name}_{known.bow.id}"
@@ -78,18 +80,49 @@ def _choose(known: Known, measured: list[Stage]) -> tuple[Stage, Stage]:
     return chosen[0], chosen[1]
 
 
+def newest_alike(measured: Sequence[Stage]) -> tuple[Stage, Stage]:
+    """The newest picture that has an earlier one in its state at a like draw or brace, and that one; else the last two."""
+    for k in range(len(measured) - 1, 0, -1):
+        for then in reversed(measured[:k]):
+            if _alike(then, measured[k]):
+                return then, measured[k]
+    last, before = measured[-1], measured[:-1]
+    like = [s for s in before if s.state == last.state] or [s for s in before if s.state == "unstrung"] or list(before)
+    return like[-1], last
+
+
+def weighs_otherwise(found: Comparison) -> bool:
+    return found.weight is not None and is_told(found.weight)
+
+
+def _alike(then: Stage, now: Stage) -> bool:
+    if then.state != now.state:
+        return False
+    if then.state == "unstrung":
+        return True
+    name, near = ("draw_length_back", NEAR_DRAW_MM) if then.state == "drawn" else ("brace_height_back", NEAR_BRACE_MM)
+    a, b = (s.values.get(name, {}).get("value") for s in (then, now))
+    return a is not None and b is not None and abs(a - b) <= near
+
+
+def weightiest_first(said: Sequence[Sentence], fine_too: bool = True) -> list[Sentence]:
+    """What changed by more than its interval before what did not. fine_too: a change for the better counts as one."""
+    leads = ("finding", "fine") if fine_too else ("finding",)
+    return sorted(said, key=lambda s: s.tone not in leads)
+
+
 # --- both at rest, or not
 
 
 def _at_rest(known: Known, then: Stage, now: Stage, found: SetFound) -> None:
-    first, *more = set_sentences(found, known.units)
+    first, *more = weightiest_first(set_sentences(found, known.units), fine_too=False)
     pair = (then.id, now.id)
     parts.say_first(first)
     readings, fitted = _recovery(known, now)
     _picture(known, then, now)
     parts.say_rest([*more, *([] if fitted is None else [recovery_sentence(fitted, known.units)])])
     _shapes(known, read_picture(known.document(then)), read_picture(known.document(now)), pair)
-    alt = "Both limbs' outlines, darker where the wood took more set, bare where that is not told; below, the change of bend"
+    alt = "Both limbs' outlines, darker where the wood took more set, bare where none shows; below, the change of bend"
     parts.chart(known, "Where the wood gave", partial(set_map_chart, found, known.units), "set", alt, pair)
     st.caption("Darker is more set. Bare is where the pictures show none: there the limb's band, below, includes zero.")
     if len(readings) >= 2:
@@ -120,6 +153,7 @@ def _strung(known: Known, then: Stage, now: Stage, found: Comparison) -> None:
     said = comparison_sentences(found, outcomes, known.units)
     if "unstrung" in (found.then.state, found.now.state):
         said = [moved_sentence(found)]
+    said = weightiest_first([replace(s, tone="finding") if s.about == "weight" and weighs_otherwise(found) else s for s in said])
     parts.say_first(said[0])
     _picture(known, then, now)
     parts.say_rest(said[1:])
@@ -221,12 +255,14 @@ def _warped(folder: str, sha256: str, name: str, places: str, frame: laid_over.F
 def _gaps(found: Comparison, known: Known) -> None:
     lines = ["| from handle | upper | lower | upper − lower |", "|---|---|---|---|"]
     for at, changes in sorted(found.gaps.items()):
-        cells = [f"{say_value(v, known.units)} {say_interval(v, known.units)}" for v in changes]
-        cells = [f"**{c}**" if is_told(v) else c for c, v in zip(cells, changes, strict=True)]
+        two = say_two_limbs(*changes, known.units)
+        printed = (two.upper, two.reach_upper), (two.lower, two.reach_lower), (two.difference, two.reach_difference)
+        cells = [f"{text} {reach}" for text, reach in printed]
+        cells = [f"**{c}**" if is_plain(v, known.units) else c for c, v in zip(cells, changes, strict=True)]
         lines.append(f"| {say_place(at, known.units)} | " + " | ".join(c.replace(" ", "\u00a0") for c in cells) + " |")
     with st.expander("Change of every gap, now minus earlier"):
         st.markdown("\n".join(lines))
-        st.caption("Bold: told for certain.")
+        st.caption("Bold: more than its interval.")
 
 
 def _numbers(values: dict[str, Any], known: Known) -> None:
@@ -237,4 +273,4 @@ def _numbers(values: dict[str, Any], known: Known) -> None:
         lines.append(f"| {name} | {told}{say_value(v, known.units)}{told} | {interval} |")
     with st.expander("All numbers"):
         st.markdown("\n".join(lines))
-        st.caption("Bold: told for certain.")
+        st.caption("Bold: more than its interval.")

@@ -7,6 +7,7 @@ import streamlit as st
 from tillerlens.cli_serve import MOST_MB, WARNING
 from tillerlens.ui.fields import plain
 from tillerlens.ui.gate import Kind, Shop, looking_only, shop_now, visitor
+from tillerlens.ui.gate.answers import START
 from tillerlens.ui.gate.visit import others_in_words
 from tillerlens.ui.place import Place
 
@@ -16,8 +17,8 @@ def show(place: Place) -> None:
     shop = shop_now()
     if shop is None or shop.address is None:
         st.subheader("This shop is open to this computer only.", anchor=False)
-        st.markdown("To reach it from a phone in the same network, stop it and start it with")
-        st.code("tillerlens serve --lan", language=None)
+        st.markdown("To reach it from a phone in the same network, stop it. Then start it in its own folder with")
+        st.code(START, language=None)
         st.markdown("It then shows an address, a PIN and a code here that the phone's camera reads.")
         st.warning(WARNING)
         return
@@ -32,7 +33,7 @@ def show(place: Place) -> None:
         _way_in(shop, "looking", "To look only", shop.keys.pins.looking)
         st.warning(WARNING)
         st.markdown(
-            "Pictures are best handed over from the phone itself: New picture, then the camera or the gallery. "
+            "Add photos from the phone itself: open a bow, then the camera or the gallery. "
             f"A picture may have {MOST_MB} MB."
         )
     st.markdown(plain(others_in_words(shop, visitor())))

@@ -1,4 +1,4 @@
-"""New pictures of a bow: handed over, laid on the bench, measured with what earlier ones tell, and kept on the timeline."""
+"""Adding photos of a bow: dropped or taken, many at once, each with what is guessed of it, kept in one press."""
 
 from __future__ import annotations
 
@@ -10,82 +10,91 @@ from typing import Any
 
 import streamlit as st
 
-from tillerlens.errors import PhotoError, TillerLensError
-from tillerlens.record import Bow, Stage, originals, store
-from tillerlens.record.entries import now
-from tillerlens.ui import caught, kept, work
-from tillerlens.ui.fields import SCALES, plain, told_apart
-from tillerlens.ui.kept import Board, OnBench
-from tillerlens.ui.photo_page import Picked, look_at
+from tillerlens.errors import PhotoError, ShotError, TillerLensError
+from tillerlens.record import Bow, store
+from tillerlens.record.entries import say_time
+from tillerlens.report.words import verdict
+from tillerlens.ui import batch, caught, kept, work
+from tillerlens.ui.batch import BARE, Found, Known, Rests
+from tillerlens.ui.fields import SCALE_FIELDS, SCALES, STANDOFF_HELP, in_words, plain, put, read_pounds, told_apart
+from tillerlens.ui.kept import Form, OnBench
+from tillerlens.ui.page_stage import earlier_reflex_of
+from tillerlens.ui.photo_page import Picked, point_at
 from tillerlens.ui.place import Place, go, link, long_work, pick_bow, say_error, told, was_stopped
-from tillerlens.ui.result import Shown, show_result
-from tillerlens.units import MM_PER_INCH
+from tillerlens.ui.result import Shown, show_details
+from tillerlens.ui.stages import line_of
+from tillerlens.ui.typed import follow, followed, in_length, in_weight, length_text, read_length, said, start, weight_text
+from tillerlens.units import MM_PER_INCH, newtons_from_pounds, parse_quantity
 
 _KINDS = ["jpg", "jpeg", "png", "heic", "heif", "webp"]
 MOST_MB = 64
-_NEXT = {"unstrung": "braced", "braced": "drawn", "drawn": "drawn"}
-_FROM_EARLIER = ("upper_limb", "back", "standoff_u_in", "limb_width_in", "handle_thickness_in", "upper_limb_length_in")
+STATES = {"unstrung": "unstrung", "braced": "braced", "drawn": "drawn"}
+_NEW = "new:"
+_PLACES = {"left": "on the left", "right": "on the right", "top": "at the top", "bottom": "at the bottom"}
+_HOURS, _DAYS = dict.fromkeys(("h", "hour", "hours"), 60.0), dict.fromkeys(("d", "day", "days"), 1440.0)
+_MINUTES = {"": 1.0, "min": 1.0, "minutes": 1.0, **_HOURS, **_DAYS}
 
 
 def show(place: Place) -> None:
-    st.title("New picture")
-    bow = pick_bow(place)
-    folder = place.record.folder
-    _hand_over(place, bow)
+    head = st.empty()
+    head.title("Add photos")
+    bow = pick_bow(place, quiet=True)
+    head.title(f"Add photos: {plain(bow.name)}")
+    place = replace(place, bow=bow)
     with st.container():  # what stands below keeps its place, and stays open, when a trouble goes
         for trouble in _refused(bow):
             st.error(plain(trouble))
-    waiting = kept.on_bench(folder, bow.id)
-    if not waiting:
-        st.info(
-            "Use the phone's own file, not one that a messenger has shrunk. The whole bow must be in it, with the marks "
-            "that give the scale."
+    known = Known.of(place, bow)
+    waiting = batch.in_order(kept.on_bench(place.record.folder, bow.id))
+    if waiting:
+        _kept_just_now(place, bow)
+        _bench(known, waiting)
+        with st.expander("Add more photos"):
+            hand_over(place, bow)
+    else:
+        hand_over(place, bow)
+        _kept_just_now(place, bow)
+        st.caption(
+            "Use the phone's own files, not copies that a messenger has shrunk. The whole bow must be in the photo. "
+            "Marks on a board behind it make the numbers sharper; without them the bow's own length is the scale."
         )
-        link("guide", "How to take a picture that can be measured")
-        return
-    picture = _choose(waiting)
-    try:
-        data = kept.picture_of(folder, picture)
-        work.decoded(data, picture.name)
-    except TillerLensError as error:
-        say_error(error)
-        if st.button("Take it off the bench", key="off_bench"):
-            _clear(place, picture)
-        return
-    picture = _on_a_board(place, picture)
-    for guess in picture.guessed:
-        st.caption(plain(guess))
-    _work_on(place, bow, picture, data)
+        with st.container(horizontal=True):
+            link("guide", "How to take a photo that can be measured")
+            link("bow", "To the timeline", bow)
 
 
 # --- onto the bench
 
 
-def _hand_over(place: Place, bow: Bow) -> None:
+def hand_over(place: Place, bow: Bow) -> None:
+    """The field that takes photos; what was handed over lies on the bench, and the page that shows it is opened."""
     count = st.session_state.get("handed", 0)
-    with st.expander("Add pictures", expanded=not kept.on_bench(place.record.folder, bow.id)):
-        uploads = st.file_uploader(
-            "Photographs (JPEG, PNG or HEIC), one or many; a phone offers its camera here",
-            _KINDS,
-            accept_multiple_files=True,
-            key=f"hand_over_{bow.id}_{count}",
-            max_upload_size=MOST_MB,
-        )
-        if not uploads:
-            return
-        refused: list[str] = []
-        if was_stopped("laying"):
-            refused.append("Stopped. What is not on the bench below was not laid there; hand it over again.")
-        else:
-            tell = long_work("Laying them on the bench", "laying")
+    uploads = st.file_uploader(
+        "Drop photos here, or take them with the phone: one or many (JPEG, PNG, HEIC)",
+        _KINDS,
+        accept_multiple_files=True,
+        key=f"hand_over_{bow.id}_{count}",
+        max_upload_size=MOST_MB,
+    )
+    if not uploads:
+        return
+    refused: list[str] = []
+    st.session_state.pop("just_kept", None)
+    if was_stopped("laying"):
+        refused.append("Stopped. The photos not shown below were not taken in; add them again.")
+    else:
+        bar = st.empty()
+        with bar.container():
+            tell = long_work("Taking them in", "laying")
             for i, upload in enumerate(uploads):
                 tell(i / len(uploads), f"Looking at {plain(upload.name)}")
                 trouble = _lay(place, bow, upload.getvalue(), upload.name)
                 if trouble is not None:
                     refused.append(trouble)
+        bar.empty()  # else it would stand there, faded, until the last photo is measured
     st.session_state["refused_pictures"] = (bow.id, refused)
     st.session_state["handed"] = count + 1  # an empty field, so that they are not handed over twice
-    st.rerun()
+    go("picture", bow)
 
 
 def _refused(bow: Bow) -> Sequence[str]:
@@ -98,199 +107,407 @@ def _lay(place: Place, bow: Bow, data: bytes, name: str) -> str | None:
     """Put one picture on the bench; the trouble in words when it is none, or is on the timeline already."""
     try:
         photo = work.decoded(data, name)
-        if any(s.sha256 == photo.sha256 for s in store.list_stages(place.record, bow.id)):
+        known = Known.of(place, bow)
+        if any(s.sha256 == photo.sha256 for s in known.stages):
             return f"{name} is on this bow's timeline already."
-        form, guessed, board = guess(place, bow, data)
-        laid = kept.lay_down(place.record.folder, data, name, bow.id, form)
-        if not laid.guessed:
-            told_of = replace(laid, guessed=guessed, board_id=None if board is None else board.id, state_guessed=form["state"])
-            kept.note(place.record.folder, told_of)
+        batch.guess(known, data, name)
     except PhotoError as error:
-        return f"{name}: {error.text} {error.remedy}"
+        return f"{name}: {said(error)}"
     except TillerLensError as error:
-        return str(error)
+        return said(error)
     return None
 
 
-def guess(place: Place, bow: Bow, data: bytes) -> tuple[dict[str, Any], tuple[str, ...], Board | None]:
-    """What is likely known of a new picture by the bow, its earlier pictures and the board last used, and where from."""
-    when = originals.taken_at(data) or now()
-    earlier = [s for s in store.list_stages(place.record, bow.id) if s.taken_at <= when]
-    last = earlier[-1] if earlier else None
-    form: dict[str, Any] = {"version": 1, "upper_limb": place.settings.upper_limb, "back": place.settings.back}
-    form["state"] = "unstrung" if last is None else _NEXT[last.state]
-    why = "the first of all" if last is None else f"since the one before is {last.state}"
-    said = [f"Taken to be {form['state']}, {why}."]
-    if last is not None:
-        form |= {k: last.shot[k] for k in _FROM_EARLIER if k in last.shot}
-    sizes = {"bow_length_nock_to_nock_in": bow.length_mm, "handle_in": bow.handle_mm, "limb_width_in": bow.limb_width_mm}
-    sizes |= {"handle_thickness_in": bow.handle_thickness_mm, "upper_limb_length_in": bow.upper_limb_length_mm}
-    form |= {k: round(mm / MM_PER_INCH, 9) for k, mm in sizes.items() if mm is not None}
-    for name in ("bow_length_nock_to_nock_in", "handle_in"):
-        if name not in form and last is not None:
-            form[name] = last.shot[name]
-    boards = kept.boards(place.record.folder)
-    board = boards[0] if boards else None
-    if board is not None:
-        form |= board.form()
-        said.append(f"Scale and standoff are those of the board {board.name}.")
-    elif last is not None:
-        form |= {k: last.shot[k] for k in ("scale", "standoff_in") if k in last.shot}
-        said.append("Scale and standoff are those of the picture before.")
-    return form, tuple(said), board
+def _kept_just_now(place: Place, bow: Bow) -> None:
+    """What was kept last, with the way to each."""
+    ids = st.session_state.get("just_kept")
+    if not ids:
+        return
+    stages = [s for s in store.list_stages(place.record, bow.id) if s.id in ids]
+    if not stages:
+        return
+    st.success(f"Kept {len(stages)} {'photo' if len(stages) == 1 else 'photos'} on the timeline.")
+    with st.expander("See what they say", expanded=len(stages) == 1):
+        for stage in stages:
+            line = line_of(place.record, stage, place.units, place.wish)
+            st.markdown(f"**{stage.state.capitalize()}:** {plain(line.text)}")
+            if st.button("Open this photo", key=f"open_{stage.id}"):
+                go("stage", bow, stage)
 
 
 # --- on the bench
 
 
-def _choose(waiting: Sequence[OnBench]) -> OnBench:
-    ids = [w.sha256 for w in waiting]
+def _bench(known: Known, waiting: list[OnBench]) -> None:
+    alone = len(waiting) == 1
     wanted = st.query_params.get("picture")
-    at = ids.index(wanted) if wanted in ids else 0
-    names = {w.sha256: f"{i}. {w.name}" for i, w in enumerate(waiting, start=1)}
-    chosen = ids[at]
-    if len(ids) > 1:
-        label = f"On the bench: {len(ids)} pictures"
-        chosen = st.selectbox(label, ids, at, format_func=names.__getitem__, key=f"bench_{ids[at]}")
+    close = waiting[0].sha256 if alone else next((w.sha256 for w in waiting if w.sha256 == wanted), None)
+    top = st.container()  # what is said of keeping stands above everything
+    known = _sizes(known)
+    all_pressed = False
+    if not alone:
+        all_pressed = st.button(f"Keep all {len(waiting)}", type="primary", key="keep_all", width="stretch")
+        waiting = _ask_scale(known, waiting, f"all_{known.bow.id}", "Scale for all of them")
+    cards: list[_Card] = []
+    for number, picture in enumerate(waiting, start=1):
+        with caught.net("a photo on the bench"):  # one photo's trouble must not hide the others
+            cards.append(_Card(known, picture, number, waiting, close == picture.sha256))
+    pressed = [c for c in cards if c.pressed]
+    if all_pressed or pressed:
+        with top:
+            _keep(known, cards if all_pressed else pressed)
+    _measure(known, cards)
+
+
+def _sizes(known: Known) -> Known:
+    """The two lengths that every photo of a bow needs, asked of the bow once; whatever is typed is kept with it at once."""
+    if known.bow.length_mm is not None and known.bow.handle_mm is not None:
+        return known
+    if known.stages and {"bow_length_nock_to_nock_in", "handle_in"} <= set(known.stages[-1].shot):
+        return known  # an older record, where they stand with the photos
+    bow, units = known.bow, known.place.units
+    with st.container(border=True, key="sizes"):
+        st.markdown("**The bow itself.** Asked once.")
+        for column, (name, label) in zip(
+            st.columns(2), (("length_mm", "Length along the back, nock to nock"), ("handle_mm", "Stiff handle with its fades")),
+            strict=True,
+        ):  # fmt: skip
+            with column:
+                key = start(f"bow_{name}_{bow.id}", length_text(getattr(bow, name), units))
+                text = st.text_input(f"{in_length(label)}, needed", key=key)
+                if not text.strip():
+                    continue
+                try:
+                    mm = read_length(text)
+                    if mm != getattr(bow, name):
+                        sized = replace(bow, length_mm=mm) if name == "length_mm" else replace(bow, handle_mm=mm)
+                        bow = store.update_bow(known.place.record, sized)
+                except TillerLensError as error:
+                    say_error(error)
+    return replace(known, bow=bow)
+
+
+# --- what it hangs on
+
+
+def _scales(known: Known) -> dict[str, str]:
+    """What a photo's scale may come from: boards by their identity, the bow itself, or one that is described here."""
+    names = {b.id: f"{b.name} ({SCALES[b.scale['kind']]})" for b in known.boards}
+    names |= {BARE["kind"]: "no board: the bow's own length"}
+    return told_apart(names | {f"{_NEW}{kind}": f"new: {words}" for kind, words in SCALES.items() if kind != BARE["kind"]})
+
+
+def _scale_of(known: Known, picture: OnBench) -> str:
+    if known.board(picture) is not None:
+        return str(picture.board_id)
+    kind = picture.form.get("scale", BARE)["kind"]
+    return kind if kind == BARE["kind"] else f"{_NEW}{kind}"
+
+
+def _put_scale(known: Known, picture: OnBench, chosen: str) -> None:
+    if chosen.startswith(_NEW):
+        changed = batch.on_board(picture, None, {"kind": chosen.removeprefix(_NEW)})
     else:
-        st.markdown(f"On the bench: **{plain(waiting[at].name)}**")
-    if st.query_params.get("picture") != chosen:
-        st.query_params["picture"] = chosen
-        if chosen != ids[at]:
-            st.rerun()  # the field that takes the next choice is named for the picture
-    return next(w for w in waiting if w.sha256 == chosen)
-
-
-def _on_a_board(place: Place, picture: OnBench) -> OnBench:
-    """Offer the boards that were described; the chosen one's scale and standoff go into the fields."""
-    boards = kept.boards(place.record.folder)
-    if not boards:
-        return picture
-    names = told_apart({"": "Other (fill in below)"} | {b.id: f"{b.name} ({SCALES[b.scale['kind']]})" for b in boards})
-    ids = list(names)
-    at = ids.index(picture.board_id) if picture.board_id in names else 0
-    chosen = st.selectbox("Board", ids, at, format_func=names.__getitem__, key=f"board_{picture.sha256}") or None
-    if chosen == picture.board_id:
-        return picture
-    board = next((b for b in boards if b.id == chosen), None)
-    form = {k: v for k, v in picture.form.items() if k != "marks_px"} | ({} if board is None else board.form())
-    changed = replace(picture, board_id=chosen, form=form)
+        changed = batch.on_board(picture, None if chosen == BARE["kind"] else chosen)
     with told():
-        kept.note(place.record.folder, changed)
-        if board is not None:
-            kept.keep_board(place.record.folder, board)  # now the one last used
-    st.session_state.pop("filled", None)
-    return changed
+        kept.note(known.place.record.folder, changed)
 
 
-def _work_on(place: Place, bow: Bow, picture: OnBench, data: bytes) -> None:
-    stages = store.list_stages(place.record, bow.id)
-    rests = [s for s in stages if s.state == "unstrung" and s.status == "measured"]
-    rest = rests[-1] if rests else None
-
-    def at_rest() -> dict[str, Any] | None:
-        if rest is None or st.session_state.get("shot_state") == "unstrung":
-            return None
-        label = f"Judge the bend against the bow at rest ({rest.taken_at.astimezone():%d %b %Y})"
-        if not st.checkbox(label, True, key="use_rest"):
-            return None
-        return store.measurement(place.record, rest.id)
-
-    with caught.net("a picture on the bench"):  # whatever comes, the picture can be taken off the bench
-        _measure(place, bow, picture, data, rest, at_rest)
-    with st.expander("Take this picture off the bench"):
-        if st.button("Take it off; it is not on the timeline", key="off_bench"):
-            _clear(place, picture)
-
-
-def _measure(
-    place: Place, bow: Bow, picture: OnBench, data: bytes, rest: Stage | None, at_rest: Callable[[], dict[str, Any] | None]
-) -> None:
-    top, quality = st.container(), st.empty()
-    with quality.container():
-        _say_quality(data, picture.name)
-    picked = Picked(data, picture.name, picture.form, None, f"bench {bow.id} {picture.sha256}")
-    form, shown = look_at(picked, at_rest, lambda: (place.units, place.wish), open_fields=not _complete(picture.form))
-    if form is not None and shown is not None:
-        _as_it_shows(place, picture, form, shown)
-    if form is not None and form != picture.form:
-        with told():
-            kept.note(place.record.folder, replace(picture, form=form))
-    if shown is not None:
-        quality.empty()  # its doubts stand beneath the verdict now
-        used = rest if shown.rest is not None else None
-        _offer_to_keep(place, bow, picture, data, shown, used)
-        show_result(shown, top=top)
+def _ask_scale(known: Known, pictures: list[OnBench], key: str, label: str) -> list[OnBench]:
+    """One choice for these photos, and the fields of what is described anew; the photos as they then are."""
+    names = _scales(known)
+    now = {_scale_of(known, p) for p in pictures}
+    at = next(iter(now)) if len(now) == 1 else None
+    widget = f"scale_{key}"
+    differs = "differs from photo to photo"
+    follow(widget, at)  # guessed anew, or changed for one of them
+    chosen = followed(widget, st.selectbox(label, list(names), format_func=names.__getitem__, key=widget, placeholder=differs))
+    if chosen is not None and chosen != at:
+        for p in pictures:
+            if _scale_of(known, p) != chosen:
+                _put_scale(known, p, chosen)
+        st.rerun()  # what stands above says the scale too
+    if at is not None and at.startswith(_NEW):
+        pictures = _describe(known, pictures, at.removeprefix(_NEW), key)
+    return pictures
 
 
-def _as_it_shows(place: Place, picture: OnBench, form: dict[str, Any], shown: Shown) -> None:
-    """Where the state was only guessed and the picture shows another, that one is taken and the picture measured again."""
-    shows = shown.measurement.evidence.get("state_shown")
-    if shows is None or form["state"] != picture.state_guessed or shown.measurement.state != form["state"]:
-        return
-    seen = f"Taken to be {shows}: so the picture shows it."
-    guessed = (seen, *picture.guessed[1:])  # the state's is the first
-    with told():
-        changed = replace(picture, form={**form, "state": shows}, guessed=guessed, state_guessed=None)
-        kept.note(place.record.folder, changed)
-        st.session_state.pop("filled", None)
-        st.rerun()
+def _describe(known: Known, pictures: list[OnBench], kind: str, key: str) -> list[OnBench]:
+    """The fields of a scale that is not on the list of boards yet."""
+    from tillerlens.ui.rows import ask_centres  # number rows for tags
+
+    form, bad = pictures[0].form, list[str]()
+    scale: Form = {"kind": kind}
+    more: Form = {}
+    had = form.get("scale", {}) if form.get("scale", {}).get("kind") == kind else {}
+    for name, label in SCALE_FIELDS[kind]:
+        start(f"new_{name}_{key}", _text(had.get(name)))
+        put(scale, name, label, bad, f"new_{name}_{key}", needed=(kind, name) != ("stick", "spacing_in"))
+    if kind == "aruco":
+        centres = ask_centres(f"new_{key}", had.get("centres_in"), bad)
+        if centres:
+            scale["centres_in"] = centres
+    start(f"new_standoff_{key}", _text(form.get("standoff_in")))
+    put(more, "standoff_in", "Standoff, marks to bow", bad, f"new_standoff_{key}", needed=True, note=STANDOFF_HELP)
+    st.caption("Kept as a board with the photo, and guessed for the next one.")
+    new = {"scale": scale, **more}
+    out = []
+    for p in pictures:
+        changed = replace(p, form={**{k: v for k, v in p.form.items() if k not in ("scale", "standoff_in")}, **new})
+        if changed != p:
+            with told():
+                kept.note(known.place.record.folder, changed)
+        out.append(changed)
+    return out
 
 
-def _say_quality(data: bytes, name: str) -> None:
-    """What to do better with the next picture, one thing at a time, before it is measured."""
-    with st.spinner("Looking at the picture"):
-        doubts = work.doubts(data, name)
-    if doubts:
-        st.warning(plain(f"{doubts[0].text} {doubts[0].remedy}".strip()))
-    else:
-        st.caption("Sharp enough, bright enough, large enough.")
+def _text(inches: Any) -> str:
+    return length_text(inches * MM_PER_INCH) if isinstance(inches, int | float) else ""
 
 
-def _complete(form: dict[str, Any]) -> bool:
-    return all(k in form for k in ("bow_length_nock_to_nock_in", "handle_in", "scale"))
+# --- one photo
 
 
-def _offer_to_keep(place: Place, bow: Bow, picture: OnBench, data: bytes, shown: Shown, rest: Stage | None) -> None:
-    when = originals.taken_at(data)
-    with st.container(border=True):
-        left, right = st.columns([2, 1], vertical_alignment="bottom")
-        taken = left.datetime_input(
-            "Taken" if when is not None else "Taken (the file does not say when)",
-            (when or now()).astimezone().replace(tzinfo=None),
-            key=f"taken_{picture.sha256}",
-            step=60,
-        )
-        state = shown.measurement.state
-        if not right.button(f"Keep on the timeline as {state}", type="primary", key="keep", width="stretch"):
+class _Card:
+    """One photo beside its fields. What they say is kept as it is typed; the verdict's place is filled once it is measured."""
+
+    def __init__(self, known: Known, picture: OnBench, number: int, others: list[OnBench], close: bool) -> None:
+        self.known, self.picture, self.alone, self.close = known, picture, len(others) == 1, close
+        self.pressed, self.usable, self.others = False, True, others
+        self.bad: TillerLensError | None = None
+        self.edit: Callable[..., None] | None = None
+        self.data = b""
+        with st.container(border=True, key=f"card_{picture.sha256[:12]}"):
+            left, right = st.columns([2, 3], gap="medium")
+            with left:
+                self._picture(number)
+            with right:
+                self.verdict = st.container()
+                if self.usable:
+                    self._fields()
+                self._below()
+        if close and self.usable:
+            self._point()
+        self.after = st.container()
+
+    @property
+    def sha(self) -> str:
+        return self.picture.sha256
+
+    def _picture(self, number: int) -> None:
+        try:
+            data = batch.thumbnail(self.known, self.picture)
+        except TillerLensError as error:
+            self.usable = False
+            say_error(error)
             return
-        with told(), st.spinner("Keeping it"):
-            stage = _keep(place, bow, picture, data, shown, rest, taken)
-            st.query_params.pop("picture", None)
-            go("stage" if len(kept.on_bench(place.record.folder, bow.id)) == 0 else None, bow, stage)
+        st.image(data, width="stretch", alt=f"Photo {number}: {self.picture.name}")
 
+    def _note(self, changed: OnBench) -> None:
+        if changed != self.picture:
+            with told():
+                kept.note(self.known.place.record.folder, changed)
+            self.picture = changed
 
-def _keep(
-    place: Place, bow: Bow, picture: OnBench, data: bytes, shown: Shown, rest: Stage | None, taken: datetime | None
-) -> Stage:
-    document = shown.measurement.as_document()
-    with kept.ALONE:  # another session may be keeping the same picture
-        kept.picture_of(place.record.folder, picture)
-        stage = store.add_stage(
-            place.record,
-            bow.id,
-            data,
-            json.loads(shown.shot),
-            name=picture.name,
-            document=document,
-            taken_at=None if taken is None else taken.astimezone(),
-            rest_stage_id=None if rest is None else rest.id,
+    def _put(self, name: str, value: Any) -> None:
+        form = {k: v for k, v in self.picture.form.items() if k != name}
+        self._note(replace(self.picture, form=form if value is None else {**form, name: value}))
+
+    def _fields(self) -> None:
+        """Weight on top where it is drawn; state; then Keep, which stands still whatever is typed."""
+        state = self.picture.form.get("state", "unstrung")
+        key = f"state_{self.sha}"
+        if state == "drawn":
+            pounds = self.picture.form.get("scale_reading_lb")
+            text = weight_text(newtons_from_pounds(pounds)) if isinstance(pounds, int | float) else ""
+            self._typed("scale_reading_lb", in_weight("Weight on the scale"), f"weight_{self.sha}", text, read_pounds)
+        follow(key, state)
+        chosen = followed(key, st.segmented_control("The bow is", STATES, key=key, required=True)) or state
+        if chosen != state:
+            by_hand = (f"{chosen.capitalize()}, as you say.", *self.picture.guessed[1:])
+            self._note(replace(self.picture, form={**self.picture.form, "state": chosen}, guessed=by_hand, state_guessed=None))
+            st.rerun()  # other fields belong to it
+        if state == "unstrung" and self._was_strung():
+            minutes = self.picture.form.get("minutes_since_unstrung")
+            text = f"{minutes:g} min" if isinstance(minutes, int | float) else ""
+            label = "How long unstrung (like 5 min, 2 h, 3 days)"
+            self._typed("minutes_since_unstrung", label, f"rested_{self.sha}", text, _minutes)
+        label = "Keep" if self.alone else "Keep this one"
+        self.pressed = st.button(label, type="primary" if self.alone else "secondary", key=f"keep_{self.sha}", width="stretch")
+        if self.bad is not None:
+            st.error(plain(said(self.bad)))
+        _say_guesses(self.known, self.picture)
+
+    def _typed(self, name: str, label: str, key: str, text: str, read: Callable[[str], float]) -> None:
+        """A field whose trouble is said below the button to keep, so that this stands still under a finger."""
+        given = st.text_input(label, key=start(key, text))
+        try:
+            value = round(read(given), 9) if given.strip() else None
+        except ShotError as error:
+            self.bad = error
+            return
+        self._put(name, value)
+
+    def _was_strung(self) -> bool:
+        when = batch.time_of(self.picture)
+        before = [s.state for s in self.known.stages if s.taken_at <= when]
+        before += [o.form.get("state", "unstrung") for o in self.others if batch.time_of(o) < when]
+        return any(state != "unstrung" for state in before)
+
+    def _below(self) -> None:
+        if self.usable and self.alone:
+            self._scale("Scale")
+        more = "Time, and how it hangs" if self.alone else "Scale, time, and how it hangs"
+        with st.expander(more if self.usable else "Take it off"):
+            if self.usable:
+                if not self.alone:
+                    self._scale("Scale for this photo")
+                self._time()
+                self._hang()
+            if st.button("Take this photo off the bench", key=f"off_bench_{self.sha}"):
+                _clear(self.known.place, self.picture)
+        if self.alone or self.close or not self.usable:
+            return
+        if st.button("Look closer", key=f"closer_{self.sha}", width="stretch"):
+            st.query_params["picture"] = self.sha
+            st.rerun()
+
+    def _scale(self, label: str) -> None:
+        (self.picture,) = _ask_scale(self.known, [self.picture], self.sha, label)
+
+    def _time(self) -> None:
+        when = batch.time_of(self.picture).replace(tzinfo=None)
+        by = {"file": "Taken", "hand": "Taken"}.get(self.picture.taken_by, "Taken (a guess: the file does not say when)")
+        given = st.datetime_input(by, when, key=f"taken_{self.sha}", step=60)
+        if isinstance(given, datetime) and given.replace(second=0, microsecond=0) != when.replace(second=0, microsecond=0):
+            self._note(replace(self.picture, taken_at=say_time(given.astimezone()), taken_by="hand"))
+
+    def _hang(self) -> None:
+        form = batch.form_of(self.known, self.picture)
+        key = follow(f"upper_{self.sha}", form["upper_limb"])
+        upper = followed(
+            key, st.segmented_control("Upper limb", _PLACES, format_func=_PLACES.__getitem__, key=key, required=True)
         )
-        kept.clear_away(place.record.folder, picture)
-    return stage
+        level = upper in ("left", "right")
+        faces = ("up", "down") if level else ("left", "right")
+        key = follow(f"back_of_{self.sha}_{level}", form["back"] if form["back"] in faces else faces[0])
+        back = followed(key, st.segmented_control("The back looks", faces, key=key, required=True))
+        if (upper, back) != (form["upper_limb"], form["back"]) and upper and back:
+            self._note(replace(self.picture, form={**self.picture.form, "upper_limb": upper, "back": back}))
+
+    def _point(self) -> None:
+        """The photograph to point at, below the card; what was pointed at is the photo's own."""
+        self.data = kept.picture_of(self.known.place.record.folder, self.picture)
+        form = batch.form_of(self.known, self.picture)
+        picked = Picked(self.data, self.picture.name, form, None, f"bench {self.known.bow.id} {self.sha}")
+        pointed, self.edit = point_at(picked, form)
+        own = {k: v for k, v in self.picture.form.items() if k not in _POINTED}
+        self._note(replace(self.picture, form={**own, **{k: pointed[k] for k in _POINTED if k in pointed}}))
+
+    def say(self, found: Found) -> None:
+        """The verdict, what was guessed, and, looked at closely, everything else."""
+        place, measurement = self.known.place, found.measurement
+        earlier = earlier_reflex_of(self.known.stages, measurement.state)
+        spoken = verdict(measurement, place.units, place.wish, earlier)
+        with self.verdict:
+            st.subheader(in_words(spoken.first.text), anchor=False)
+            if batch.doubts_state(measurement):
+                doubt = next(r for r in measurement.reasons if r.code in batch.STATE_DOUBTED)
+                st.warning(in_words(f"{doubt.text} {doubt.remedy}"))
+            elif spoken.doubts and not self.close and measurement.status == "measured":
+                st.caption(in_words(f"Doubt: {spoken.doubts[0].text}"))
+        if self.close:
+            shot = json.dumps(found.form, sort_keys=True)
+            if self.edit is not None:
+                self.edit(measurement, place.units)
+            with self.after:
+                shown = Shown(self.data, self.picture.name, shot, found.rest_json, measurement, place.units, place.wish, earlier)
+                show_details(shown)
+
+
+_POINTED = ("marks_px", "clicks", "set_by_hand", "edges_px")
+
+
+def _say_guesses(known: Known, picture: OnBench) -> None:
+    state, scale = (*picture.guessed, "", "")[:2]
+    board = known.board(picture)
+    own = SCALES[picture.form.get("scale", BARE)["kind"]]
+    scale = scale or f"Scale: {own if board is None else board.name}."
+    st.caption(plain(f"{state} {scale}".strip()))
+
+
+def _minutes(text: str) -> float:
+    value = parse_quantity(text, _MINUTES, "time", "5 min, 2 h or 3 days", most=1e7)
+    if value < 0:
+        raise ShotError("A time since unstringing can't be below zero.", "Write it like 5 min, 2 h or 3 days.")
+    return value
+
+
+def _measure(known: Known, cards: list[_Card]) -> None:
+    """Measure them one by one into their places; the fields can be used meanwhile."""
+    rests = Rests(known)
+    for card in cards:
+        if not card.usable:
+            continue
+        why = batch.lacking(known, batch.form_of(known, card.picture))
+        if why is not None:
+            with card.verdict:
+                st.info(plain(why))
+                _say_quality(known, card.picture)
+            if card.edit is not None:
+                card.edit(None, known.place.units)
+            continue
+        with caught.net("a photo on the bench"):
+            try:
+                with card.verdict, st.spinner("Measuring: marks, bow, edges, bend", show_time=True):
+                    found = batch.measure(known, card.picture, rests)
+            except TillerLensError as error:
+                with card.verdict:
+                    if isinstance(error, ShotError):  # of what was said or pointed at, and is put right on this page
+                        st.warning(plain(said(error)))
+                    else:
+                        say_error(error)
+                if card.edit is not None:
+                    card.edit(None, known.place.units)
+                continue
+            if found.picture != card.picture:
+                st.rerun()  # it is another state than was guessed: its fields are others
+            card.say(found)
+
+
+def _say_quality(known: Known, picture: OnBench) -> None:
+    """What to do better with the next photo, one thing at a time, while this one cannot be measured yet."""
+    with told(), st.spinner("Looking at the photo"):
+        doubts = work.doubts(kept.picture_of(known.place.record.folder, picture), picture.name)
+        if doubts:
+            st.warning(plain(f"{doubts[0].text} {doubts[0].remedy}".strip()))
+
+
+def _keep(known: Known, cards: list[_Card]) -> None:
+    """Measure and keep; what cannot be kept stays on the bench, and it is said why."""
+    pictures = [c.picture for c in cards if c.usable and c.bad is None]
+    if was_stopped("keeping"):
+        st.info("Stopped. The photos below are not kept yet.")
+        return
+    bar = st.empty()
+    with bar.container(), st.spinner("Keeping"):
+        tell = long_work(f"Measuring and keeping {len(pictures)} photos", "keeping") if len(pictures) > 1 else None
+        done, troubles = batch.keep_all(known, pictures, tell)
+    bar.empty()
+    troubles += [(c.picture, c.bad) for c in cards if c.bad is not None]
+    if not done:
+        for _, error in troubles:
+            say_error(error)
+        return
+    batch.say_kept(done)
+    st.session_state["refused_pictures"] = (known.bow.id, [f"{p.name} is not kept yet: {said(e)}" for p, e in troubles])
+    st.query_params.pop("picture", None)
+    st.session_state.pop("filled", None)
+    go("picture", known.bow)
 
 
 def _clear(place: Place, picture: OnBench) -> None:
     kept.clear_away(place.record.folder, picture)
     st.query_params.pop("picture", None)
     st.rerun()
+

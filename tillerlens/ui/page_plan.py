@@ -28,11 +28,11 @@ from tillerlens.report.table_plan import plan_tables
 from tillerlens.report.words import Sentence
 from tillerlens.report.words_plan import PlanWords, plan_in_words
 from tillerlens.ui import parts, what_if
-from tillerlens.ui.fields import as_text, plain
+from tillerlens.ui.fields import plain
 from tillerlens.ui.parts import Known
 from tillerlens.ui.place import Place, say_error
 from tillerlens.ui.turns import MEASURING, in_turn
-from tillerlens.units import inches_from_mm, parse_length, parse_weight, pounds_from_newtons
+from tillerlens.ui.typed import in_length, in_weight, length_text, read_length, read_weight, weight_text
 
 BEND_WORDS: dict[Bend, str] = {
     "arc": "an even arc",
@@ -46,6 +46,7 @@ BEND_WORDS: dict[Bend, str] = {
 
 def show(place: Place) -> None:
     known = parts.open_page(place, "Scraping plan")
+    _undo(known)
     top = st.container()
     wish = _wish(known)
     sections = parts.calipers(known)
@@ -53,6 +54,23 @@ def show(place: Place) -> None:
         _planned(known, wish, sections)
     what_if.show(known, sections)
     parts.take_back(known, ("scrape",), lambda e: _said_scrape(e, known), "plan")
+
+
+def _undo(known: Known) -> None:
+    """The scrape that was just noted, taken back in one press."""
+    when = st.session_state.get("just_scraped")
+    part = next((e for e in known.events if e.kind == "scrape" and e.happened_at == when), None)
+    if part is None:
+        st.session_state.pop("just_scraped", None)
+    elif st.button("Undo: I did not scrape", key="off_scrape_just"):
+        try:
+            for event in parts.scrape_of(known.events, part):
+                store.remove_event(known.record, event.id)
+        except TillerLensError as error:
+            say_error(error)
+            return
+        parts.flash("The scrape is taken back.")
+        st.rerun()
 
 
 # --- what is wished
@@ -66,23 +84,24 @@ def _wish(known: Known) -> ScrapeWish | None:
         words = list(BEND_WORDS)
         bend = left.selectbox("The bend shared out as", words, format_func=BEND_WORDS.__getitem__, key="wish_bend")
         with right:
-            had = f"{pounds_from_newtons(KEEP_N):.4g} lb"
-            or_none = partial(parse_weight, or_none=True)
-            keep, fit_keep = parts.field("Kept for shooting in", or_none, f"wish_keep_{bow.id}", value=had)
+            had = f"{float(weight_text(KEEP_N)):.4g}"
+            or_none = partial(read_weight, or_none=True)
+            keep, fit_keep = parts.field(in_weight("Kept for shooting in"), or_none, f"wish_keep_{bow.id}", value=had)
         with left:
             low, fit_low = parts.field(
-                "Tiller (upper minus lower gap), lowest", parse_length, f"wish_tiller_low_{bow.id}",
-                value=as_text(inches_from_mm(known.wish.low_mm)),
+                in_length("Tiller (upper minus lower gap), lowest"), read_length, f"wish_tiller_low_{bow.id}",
+                value=length_text(known.wish.low_mm),
             )  # fmt: skip
         with right:
             high, fit_high = parts.field(
-                "Tiller, highest", parse_length, f"wish_tiller_high_{bow.id}", value=as_text(inches_from_mm(known.wish.high_mm)),
+                in_length("Tiller, highest"), read_length, f"wish_tiller_high_{bow.id}", value=length_text(known.wish.high_mm),
             )  # fmt: skip
         with st.form("wish", border=False):
-            had = "" if bow.wish_weight_n is None else f"{pounds_from_newtons(bow.wish_weight_n):.4g} lb"
-            weight, fit_1 = parts.field("Draw weight", parse_weight, f"wish_weight_{bow.id}", value=had, placeholder="45 lb")
-            at = "" if full is None else as_text(inches_from_mm(full))
-            draw, fit_2 = parts.field("At a draw to the back of", parse_length, f"wish_draw_{bow.id}", value=at, placeholder="28")
+            had = "" if bow.wish_weight_n is None else f"{float(weight_text(bow.wish_weight_n)):.4g}"
+            weight, fit_1 = parts.field(in_weight("Draw weight"), read_weight, f"wish_weight_{bow.id}", value=had)
+            draw, fit_2 = parts.field(
+                in_length("At a draw to the back of"), read_length, f"wish_draw_{bow.id}", value=length_text(full)
+            )
             if st.form_submit_button("Keep this target with the bow") and fit_1 and fit_2:
                 _keep_wish(known, weight, draw)
     if bow.wish_weight_n is None or full is None:
@@ -99,7 +118,7 @@ def _wish(known: Known) -> ScrapeWish | None:
 
 def _keep_wish(known: Known, weight: float | None, draw: float | None) -> None:
     if weight is None or draw is None:
-        st.error("Weight and draw are both needed. Write them like 45 lb and 28.")
+        st.error("Weight and draw are both needed.")
         return
     try:
         store.update_bow(known.record, replace(known.bow, wish_weight_n=weight, wish_draw_mm=draw, wish_draw_to="back"))
@@ -162,10 +181,10 @@ def _lacking(known: Known, hand: of.OnHand, wish: ScrapeWish | None) -> tuple[st
         why = "A plan goes from the bow as it is to the bow you want."
         return "Your target weight and draw aren't noted.", why, "Note them under 'Target', below.", ""
     if hand.rest is None and hand.left_out:
-        why = "Without its shape at rest as it is now, a natural bend cannot be told from a weak place."
+        why = "Without its shape at rest as it is now, a natural bend looks like a weak place."
         return hand.left_out[0].text, why, hand.left_out[0].remedy, "picture"
     if hand.rest is None:
-        why = "Without the shape at rest a natural bend cannot be told from a weak place, so no wood should come off."
+        why = "Without its shape at rest a natural bend looks like a weak place, so no wood should come off."
         return "No picture of the bow unstrung is measured.", why, "Add a picture of it unstrung.", "picture"
     if not drawn and hand.scraped is not None and known.measured("drawn"):
         last = max((e for e in known.events if e.kind in CHANGES), key=lambda e: e.happened_at)
@@ -282,7 +301,9 @@ def _did_it(known: Known, plan: Plan) -> None:
                 details |= {"tool": tool.strip()} if tool.strip() else {}
                 entries.append(("scrape", details, f"As planned: about {100 * s.share:g} % of the thickness."))
             entries.append(("note", {}, of.foretold_note(plan, _foretold(known, plan))))
-            if parts.keep_events(known, entries, datetime.now(UTC)):
+            when = datetime.now(UTC)
+            if parts.keep_events(known, entries, when):
+                st.session_state["just_scraped"] = when
                 parts.flash("Noted. Now exercise the bow with part draws, photograph it, measure again, and make a new plan.")
                 st.rerun()
 
@@ -294,7 +315,7 @@ def _mark(plan: Plan) -> str:
 
 def _foretold(known: Known, plan: Plan) -> str:
     after = plan.after.weight
-    return f"It foretold {say_weight(after.value, known.units)} (standard uncertainty {say_weight(after.u, known.units)})."
+    return f"It expected {say_weight(after.value, known.units)} (standard uncertainty {say_weight(after.u, known.units)})."
 
 
 def _said_stretch(s: Stretch, known: Known) -> str:

@@ -8,12 +8,11 @@ from typing import Any
 import streamlit as st
 
 from tillerlens.errors import ShotError
-from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION
-from tillerlens.ui import kept
-from tillerlens.ui.bow_form import length_text
+from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION, Wish
+from tillerlens.ui import backup, kept
 from tillerlens.ui.fields import plain
 from tillerlens.ui.place import Place, say_error, told
-from tillerlens.units import parse_length
+from tillerlens.ui.typed import forget_units, in_length, length_text, read_length
 
 _LENGTHS = {"sixteenths": "inches and sixteenths", "inches": "inches, decimal", "cm": "centimetres"}
 _WEIGHTS = {"lb": "pounds", "kg": "kilograms"}
@@ -49,7 +48,7 @@ def show(place: Place) -> None:
     )
     new["who"] = right.text_input("Name beside corrections and events", now.who, max_chars=80, key="set_who").strip() or now.who
     st.markdown("**Target tiller**")
-    st.caption("Upper minus lower gap at the fades; 0 to 1/4 in is common; makers disagree.")
+    st.caption(Wish().usual(place.units))
     left, right = st.columns(2)
     low = _wish(left, "Least", now.wish_low_mm, place, "set_wish_low")
     high = _wish(right, "Most", now.wish_high_mm, place, "set_wish_high")
@@ -63,7 +62,12 @@ def show(place: Place) -> None:
         with told():
             kept.keep_settings(place.record.folder, changed, before=now)
             st.toast("Kept.")
+            forget_units()
             st.rerun()
+    with st.expander("Backup"):
+        st.markdown("Everything of the shop in one zip: photos, measurements, notes. Keep it on another disk.")
+        backup.offer(place.record, None, "shop", "Make a backup of the whole shop")
+        backup.put_back(place.record)
     with st.container(border=True):
         st.markdown("**Cautions.** They stand beside every verdict and cannot be switched off.")
         for care in (*CARE_ALWAYS, *CARE_UNDER_TENSION):
@@ -74,9 +78,9 @@ def show(place: Place) -> None:
 def _wish(column: Any, label: str, usual_mm: float, place: Place, key: str) -> float | None:
     usual = length_text(usual_mm, place.units) or "0"
     with column:
-        text = st.text_input(label, usual, key=f"{key}_{place.units.length}")
+        text = st.text_input(in_length(label), usual, key=f"{key}_{place.units.length}")
         try:
-            mm = usual_mm if text == usual else parse_length(text)
+            mm = usual_mm if text == usual else read_length(text)
         except ShotError as error:
             say_error(error)
             return None

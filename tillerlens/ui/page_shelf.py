@@ -12,7 +12,7 @@ from tillerlens.record import Bow, store
 from tillerlens.record.views import ShelfRow, shelf
 from tillerlens.ui import caught, demo
 from tillerlens.ui.bow_form import ask_bow, facts
-from tillerlens.ui.fields import plain
+from tillerlens.ui.fields import in_words, plain
 from tillerlens.ui.look import BADGES
 from tillerlens.ui.place import Place, go, long_work, say_error, told, was_stopped
 from tillerlens.ui.stages import line_of, small_picture
@@ -39,13 +39,19 @@ def show(place: Place) -> None:
         _first_start(place, samples)
         return
     st.title("The shelf")
+    own = bool(st.session_state.pop("own_bow_next", False))  # led here by the walk's end
+    if own:
+        with st.container(border=True):
+            st.markdown("**Put your own bow on the shelf.** Three fields, then its first photo.")
+            _ask_new(place)
     left, right = st.columns([3, 1], vertical_alignment="bottom")
     left.markdown(f"{len(rows)} {'bow' if len(rows) == 1 else 'bows'}.")
     by = right.selectbox("In order of", list(_SORTS), format_func=_SORTS.__getitem__, key="shelf_by")
     for row in _sorted(rows, by):
         with caught.net("a bow on the shelf"):  # one bow's trouble must not hide the others
             _row(place, row)
-    _new_bow(place)
+    if not own:
+        _new_bow(place)
     if demo.demo_bow(place.record) is None and demo.can_be_put_up(samples):
         with st.expander("The demo bow"):
             _offer_demo(place, samples, "Put the demo bow on the shelf")
@@ -85,7 +91,7 @@ def _row(place: Place, row: ShelfRow) -> None:
             if newest is not None:
                 try:
                     said = line_of(place.record, newest, at.units, at.wish)
-                    st.markdown(f"{BADGES[said.tone]} **{newest.state.capitalize()}:** {plain(said.text)}".strip())
+                    st.markdown(f"{BADGES[said.tone]} **{newest.state.capitalize()}:** {in_words(said.text)}".strip())
                 except TillerLensError as error:
                     say_error(error)
             known = facts(bow, place.units)
@@ -95,39 +101,43 @@ def _row(place: Place, row: ShelfRow) -> None:
             one, two = st.columns(2)
             if one.button("Open the timeline", key=f"open_{bow.id}", width="stretch"):
                 go("bow", bow)
-            if two.button("New picture", key=f"picture_{bow.id}", width="stretch"):
+            if two.button("Add photos", key=f"picture_{bow.id}", width="stretch"):
                 go("picture", bow)
 
 
-def _new_bow(place: Place, opened: bool = False) -> None:
-    with st.expander("Put a new bow on the shelf", expanded=opened):
-        count = st.session_state.get("bows_added", 0)
-        given = ask_bow(None, place.units, f"new_bow_{count}", "Put it on the shelf")
-        if given is None:
-            return
-        with told():
-            bow = store.add_bow(place.record, Bow(**given))
-            st.session_state["bows_added"] = count + 1
-            go("bow", bow)
+def _new_bow(place: Place) -> None:
+    with st.expander("Put a new bow on the shelf"):
+        _ask_new(place)
+
+
+def _ask_new(place: Place) -> None:
+    """The fields of a new bow; once it is on the shelf, its first photos are asked for."""
+    count = st.session_state.get("bows_added", 0)
+    given = ask_bow(None, place.units, f"new_bow_{count}", "Put it on the shelf and add photos")
+    if given is None:
+        return
+    with told():
+        bow = store.add_bow(place.record, Bow(**given))
+        st.session_state["bows_added"] = count + 1
+        go("picture", bow)
 
 
 # --- the first start
 
 
 def _first_start(place: Place, samples: Path) -> None:
-    """An empty shop: the walk is offered, a sample is measured at once, and a bow of one's own can be put up."""
+    """An empty shop: a bow of one's own can be put up, the walk is offered, and a sample is measured at once."""
     st.title("TillerLens")
+    with st.container(border=True):
+        st.markdown("**Your shelf is empty.** Put your own bow on it: three fields, then drop in its first photo.")
+        _ask_new(place)
     if demo.can_be_put_up(samples):
         with st.container(border=True):
-            st.markdown(
-                "**Your shelf is empty.** Walk along with an invented bow through what is measured of it, at rest, braced, drawn "
-                "and scraped, to its report. Or put your own bow on the shelf, at the foot of this page."
-            )
+            st.markdown("**Or look first.** Walk along with an invented bow, from rest to its report.")
             _offer_demo(place, samples, "Walk along with the demo bow")
     from tillerlens.ui.photo_page import show as look  # by now the page says where one is
 
     look(samples, title=False)
-    _new_bow(place)
 
 
 def _until_it_is_gone(place: Place) -> None:

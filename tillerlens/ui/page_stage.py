@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from datetime import datetime
 from typing import Any
 
 import streamlit as st
@@ -18,6 +19,7 @@ from tillerlens.record.views import timeline
 from tillerlens.report.lengths import Units
 from tillerlens.report.redrawn import can_be_redrawn, redrawn
 from tillerlens.report.story import measurement_of
+from tillerlens.report.words import verdict
 from tillerlens.ui import caught
 from tillerlens.ui import place as places
 from tillerlens.ui.fields import CLICKS, plain
@@ -36,7 +38,7 @@ def show(place: Place) -> None:
     place = replace(place, bow=bow)
     stages = list(timeline(place.record, bow.id).stages)
     if not stages:
-        st.info("This bow has no picture yet. Hand one over first.")
+        st.info("This bow has no picture yet. Add one first.")
         link("picture", "New picture", bow)
         return
     stage = _choose(place, stages)
@@ -121,12 +123,15 @@ def _drawn_over(_record: Record, _stage: Stage, document: str, rest: str | None,
 
 def earlier_reflex(place: Place, stage: Stage) -> Value | None:
     """The bow's first measured reflex, for telling set; none for the first picture itself, nor for a strung bow."""
-    if stage.state != "unstrung":
+    return earlier_reflex_of(store.list_stages(place.record, stage.bow_id), stage.state, stage.id)
+
+
+def earlier_reflex_of(stages: Sequence[Stage], state: str, stage_id: str = "") -> Value | None:
+    """The first measured reflex among these stages, for one in this state that is not itself the first."""
+    if state != "unstrung":
         return None
-    first = next(
-        (s for s in store.list_stages(place.record, stage.bow_id) if s.state == "unstrung" and "reflex" in s.values), None
-    )
-    return None if first is None or first.id == stage.id else read_value(first.values["reflex"])
+    first = next((s for s in stages if s.state == "unstrung" and "reflex" in s.values), None)
+    return None if first is None or first.id == stage_id else read_value(first.values["reflex"])
 
 
 # --- put right
@@ -146,6 +151,8 @@ def _correct(place: Place, stage: Stage) -> bool:
     _, shown = look_at(picked, lambda: rest, lambda: (place.units, place.wish), open_fields=stage.status == "refused")
     if shown is None:
         return True
+    if _voids(place, stage, shown):
+        return True
     _keep(place, stage, json.loads(shown.shot), shown)
     put = any(name in stage.shot.get("clicks", {}) for name in CLICKS) or stage.shot.get("edges_px")
     if put and st.button("Back to what was found", key="back_to_found"):
@@ -156,6 +163,36 @@ def _correct(place: Place, stage: Stage) -> bool:
             st.rerun()
     show_result(replace(shown, earlier_reflex=earlier_reflex(place, stage)), top=top)
     return True
+
+
+def _voids(place: Place, stage: Stage, shown: Shown) -> bool:
+    """Whether a change undoes a measurement that stands; then that is said here, with what stands, and kept only if wanted."""
+    changed = store.changed_fields(stage.shot, {**shown.measurement.as_document()["shot"], **_file_name(stage)})
+    if stage.status != "measured" or shown.measurement.status == "measured" or not changed:
+        return False
+    document = _document(place, stage)
+    assert document is not None  # it is measured
+    stands = verdict(measurement_of(document), place.units, place.wish, earlier_reflex(place, stage)).first
+    with st.container(border=True, key=f"told_void_{stage.id}"):
+        st.subheader(plain(stands.text), anchor=False)
+        why = verdict(shown.measurement, place.units, place.wish).first
+        st.warning(f"This still stands: your change isn't kept. With it the photo can't be measured. {plain(why.text)}")
+        back, on = st.columns(2)
+        if back.button("Undo the change", type="primary", key=f"again_undone_{stage.id}", width="stretch"):
+            st.session_state["anew"] = st.session_state.get("anew", 0) + 1
+            st.rerun()
+        if on.button("Keep it all the same", key=f"keep_void_{stage.id}", width="stretch"):
+            with told():
+                measured = shown.measurement.as_document()
+                measured["shot"] = {**measured["shot"], **_file_name(stage)}
+                _put(place, stage, {**json.loads(shown.shot), **_file_name(stage)}, measured, "kept though not measured")
+                st.rerun()
+    return True
+
+
+def _file_name(stage: Stage) -> dict[str, Any]:
+    """The file's name in a shot, which the fields leave alone."""
+    return {"photo": stage.shot["photo"]} if "photo" in stage.shot else {}
 
 
 def _keep(place: Place, stage: Stage, form: Mapping[str, Any], shown: Shown) -> None:
@@ -190,7 +227,7 @@ def _about(place: Place, stage: Stage) -> None:
                 names = ", ".join(change["field"].replace("_", " ") for change in c.changes)
                 why = f" ({plain(c.reason)})" if c.reason else ""
                 st.markdown(f"{c.made_at.astimezone():%d %b %Y, %H:%M}: {plain(c.who)} changed {plain(names)}{why}")
-    with st.expander("Notes, and taking this picture off the timeline"):
+    with st.expander("Time and notes, and taking this picture off the timeline"):
         _notes(place, stage)
         sure = st.checkbox("I want to take this picture and its measurements off the timeline for good", key=f"sure_{stage.id}")
         if st.button("Take it off", disabled=not sure, key=f"off_{stage.id}"):
@@ -201,7 +238,12 @@ def _about(place: Place, stage: Stage) -> None:
 
 def _notes(place: Place, stage: Stage) -> None:
     notes = st.text_area("Notes on this picture", stage.notes, key=f"notes_{stage.id}")
-    if st.button("Keep the notes", disabled=notes == stage.notes, key=f"keep_notes_{stage.id}"):
+    was = stage.taken_at.astimezone().replace(tzinfo=None)
+    given = st.datetime_input("Taken", was, key=f"when_{stage.id}", step=60)
+    if st.button("Keep time and notes", key=f"keep_notes_{stage.id}"):
+        same = not isinstance(given, datetime) or given.replace(second=0, microsecond=0) == was.replace(second=0, microsecond=0)
         with told():
-            store.update_stage(place.record, replace(stage, notes=notes))
+            taken_at = stage.taken_at if same else given.astimezone()
+            store.update_stage(place.record, replace(stage, notes=notes, taken_at=taken_at))
+            st.toast("Kept.")
             st.rerun()

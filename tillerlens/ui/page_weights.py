@@ -21,7 +21,7 @@ from tillerlens.mechanics.section import LimbSections
 from tillerlens.record import Event
 from tillerlens.report import bench_of_record as of
 from tillerlens.report.charts_bench import arrows_chart, force_draw_chart, strain_chart
-from tillerlens.report.lengths import say_length, say_weight
+from tillerlens.report.lengths import in_words, say_arrow, say_length, say_mass, say_speed, say_weight
 from tillerlens.report.words import Sentence
 from tillerlens.report.words_bench import headline, number_rows
 from tillerlens.report.words_compare import early_draw_sentence
@@ -30,8 +30,10 @@ from tillerlens.ui import parts
 from tillerlens.ui.fields import plain
 from tillerlens.ui.parts import Known
 from tillerlens.ui.place import Place, say_error
+from tillerlens.ui.rows import field_rows, more_rows, pairs_of, row_keys
 from tillerlens.ui.turns import MEASURING, in_turn
-from tillerlens.units import format_grains, newtons_from_pounds, parse_length, parse_weight
+from tillerlens.ui.typed import in_length, in_units, in_weight, read_length, read_weight, say_in
+from tillerlens.units import newtons_from_pounds
 
 FACES = {"back": "to the back", "belly": "to the belly"}
 
@@ -70,7 +72,7 @@ def _told(known: Known, typed: Typed, sections: dict[Limb, LimbSections] | None,
         with top:
             st.subheader(f"Nothing is weighed yet{since}.", anchor=False)
             parts.missing(
-                "From two or three readings the weight at full draw is looked ahead.",
+                "Two or three readings are enough to expect the weight at full draw.",
                 "Type draws and weights below, or measure a picture of the bow drawn with the scale's reading noted.",
             )
             parts.say_rest([] if early is None else [early_draw_sentence(early, known.units)])
@@ -90,7 +92,7 @@ def _say(known: Known, bench: Bench, given: Given, typed: Typed, early: EarlyDra
     rows = number_rows(bench, known.units)
     if rows:
         st.markdown("#### Numbers")
-        cells = "\n".join(f"| {what} | {value} | {reach} |" for what, value, reach in rows)
+        cells = "\n".join(f"| {say_in(what)} | {value} | {reach} |" for what, value, reach in rows)
         st.markdown(f"| what | value | interval |\n|---|---|---|\n{cells}")
     said = [s for s in bench_words(bench, known.units, typed.others) if s.about != "care"]
     said += [] if early is None else [early_draw_sentence(early, known.units)]
@@ -104,14 +106,14 @@ def _say(known: Known, bench: Bench, given: Given, typed: Typed, early: EarlyDra
         alt = "Speed expected of arrows by their mass, with its interval, and the arrows that were shot"
         make = partial(arrows_chart, bench.cast, given.arrows, known.units)
         parts.chart(known, "Speed of other arrows", make, "arrows", alt, typed)
-    with st.expander("What else the readings tell, and where the limits come from"):
+    with st.expander("What else the readings show, and where the limits come from"):
         parts.say_rest([s for s in said if s not in shown])
 
 
 def _left_out(known: Known) -> list[Sentence]:
     """Readings that are kept but do not count, and why."""
     hand, bow = of.on_hand(known.stages, known.events), known.bow
-    out = [Sentence(r.code, f"{r.text} {r.remedy}", "open") for r in hand.left_out]
+    out = [Sentence(r.code, in_words(r, known.units), "open") for r in hand.left_out]
     if any(of.to_back(bow, e.details) is None for e in (*hand.weighings, *hand.arrows)):
         text = "Readings to the belly do not count: the handle's thickness is not noted. Note it with the bow."
         out.append(Sentence("left_out", text, "open"))
@@ -121,7 +123,7 @@ def _left_out(known: Known) -> list[Sentence]:
         out.append(Sentence("left_out", text, "open"))
     old = [e for e in known.of_kind("weighing") if e not in hand.weighings]
     if old:
-        text = f"{len(old)} weighings from before the last scraping or heating are left out: the bow was another then."
+        text = f"{len(old)} weighings from before the last scraping or heating are left out: the bow has changed since."
         out.append(Sentence("left_out", text, "plain"))
     return out
 
@@ -150,7 +152,7 @@ def _strain(known: Known, bench: Bench, typed: Typed) -> None:
         return
     draw = bench.full_draw_mm if ahead else bench.draw_seen_mm
     alt = "How much the belly of each limb is pressed along its length, with its interval, under what the wood is said to take"
-    title = f"Strain on the belly at {say_length(draw, known.units)}{', looked ahead' if ahead else ''}"
+    title = f"Strain on the belly at {say_length(draw, known.units)}{', expected' if ahead else ''}"
     on_belly = risk if risk is not None and risk.side == "belly" else None
     parts.chart(known, title, partial(strain_chart, strains, on_belly, known.units), "strain", alt, (typed, draw))
     if not bench.sections_known:
@@ -173,28 +175,35 @@ def _bench(mark: str, brace_back_mm: float | None, heat_factor: float, _of: tupl
 def _quick_entry(known: Known) -> None:
     st.markdown("#### Type in readings")
     left, right = st.columns(2)
-    with left, st.form("weighings", clear_on_submit=False, border=True):
-        text = st.text_area("Weighings: draw = weight, a line each", key="weigh_text", placeholder="20 = 33\n22 = 37.5\n24 = 42")
-        to = st.segmented_control(
-            "Draw measured", FACES, format_func=FACES.__getitem__, default=known.settings.draw_to, key="weigh_to", required=True
-        )
-        if st.form_submit_button("Keep these weighings", type="primary"):
-            _keep_weighings(known, text, str(to))
-    with right, st.form("arrows", clear_on_submit=False, border=True):
-        text = st.text_area("Arrows: mass = speed, a line each", key="arrow_text", placeholder="500 gr = 150 fps\n32 g = 46 m/s")
-        draw = st.text_input("Shot at a draw of", key="arrow_draw", placeholder="28")
-        to = st.segmented_control(
-            "Draw measured", FACES, format_func=FACES.__getitem__, default=known.settings.draw_to, key="arrow_to", required=True
-        )
-        if st.form_submit_button("Keep these arrows"):
-            _keep_arrows(known, text, draw, str(to))
+    metric = known.units.weight == "kg"
+    with left:
+        with st.form("weighings", clear_on_submit=False, border=True):
+            rows = field_rows("weigh", (in_length("Draw"), in_weight("Weight")), [["", ""]] * 4)
+            to = _to(known, "weigh_to")
+            if st.form_submit_button("Keep these weighings", type="primary"):
+                _keep_weighings(known, rows, str(to))
+        more_rows("weigh", 4)
+    with right:
+        with st.form("arrows", clear_on_submit=False, border=True):
+            speed = "m/s" if known.units.length == "cm" else "fps"
+            rows = field_rows("arrow", (f"Arrow ({'g' if metric else 'gr'})", f"Speed ({speed})"), [["", ""]] * 3)
+            draw = st.text_input(in_length("Shot at a draw of"), key="arrow_draw")
+            to = _to(known, "arrow_to")
+            if st.form_submit_button("Keep these arrows"):
+                _keep_arrows(known, rows, draw, str(to))
+        more_rows("arrow", 3)
     if known.settings.draw_to == "belly" and known.bow.handle_thickness_mm is None:
         st.caption("Draws to the belly count once the handle's thickness is noted with the bow.")
 
 
-def _keep_weighings(known: Known, text: str, to: str) -> None:
+def _to(known: Known, key: str) -> Any:
+    usual = known.settings.draw_to
+    return st.segmented_control("Draw measured", FACES, format_func=FACES.__getitem__, default=usual, key=key, required=True)
+
+
+def _keep_weighings(known: Known, rows: list[list[str]], to: str) -> None:
     try:
-        pairs = parts.read_pairs(text, parse_length, parse_weight, "20 = 33")
+        pairs = pairs_of(rows, read_length, read_weight, "a draw and a weight")
         for reading in pairs:
             check_reading(*reading)
     except TillerLensError as error:
@@ -202,13 +211,13 @@ def _keep_weighings(known: Known, text: str, to: str) -> None:
         return
     entries = [("weighing", {"draw_mm": d, "draw_to": to, "weight_n": w}, "") for d, w in pairs]
     if parts.keep_events(known, entries, datetime.now(UTC)):
-        parts.clear(["weigh_text"], f"Kept: {len(pairs)} weighing{'s' if len(pairs) > 1 else ''}.")
+        parts.clear(row_keys("weigh", 2), f"Kept: {len(pairs)} weighing{'s' if len(pairs) > 1 else ''}.")
 
 
-def _keep_arrows(known: Known, text: str, draw: str, to: str) -> None:
+def _keep_arrows(known: Known, rows: list[list[str]], draw: str, to: str) -> None:
     try:
-        pairs = parts.read_pairs(text, _arrow_mass, _speed, "500 gr = 150 fps")
-        at = parse_length(draw)
+        pairs = pairs_of(rows, in_units(_arrow_mass), in_units(_speed), "an arrow and its speed")
+        at = read_length(draw)
         check_draw(at)
         for shot in pairs:
             check_arrow(*shot)
@@ -219,36 +228,37 @@ def _keep_arrows(known: Known, text: str, draw: str, to: str) -> None:
         ("arrow_speed", {"arrow_mass_kg": m, "speed_m_s": v, "draw_mm": at, "draw_to": to}, "") for m, v in pairs
     ]
     if parts.keep_events(known, entries, datetime.now(UTC)):
-        parts.clear(["arrow_text"], f"Kept: {len(pairs)} arrow{'s' if len(pairs) > 1 else ''}.")
+        parts.clear(row_keys("arrow", 2), f"Kept: {len(pairs)} arrow{'s' if len(pairs) > 1 else ''}.")
 
 
 def _beside(known: Known) -> Typed:
     with st.expander("Brace height, other arrows, the bow's own mass, a heated belly"):
         brace, _ = parts.field(
-            "Brace height, from the handle's back to the string", _brace, "brace_text",
-            help="Only where no picture shows the bow braced; it is not kept.",
+            in_length("Brace height, from the handle's back to the string"), _brace, "brace_text",
         )  # fmt: skip
-        others, _ = parts.field("Speed wanted for arrows of", _masses, "others_text", placeholder="400, 450 gr, 30 g")
+        some = "26, 30" if known.units.weight == "kg" else "400, 450 gr, 30 g"
+        others, _ = parts.field("Speed wanted for arrows of", _masses, "others_text", placeholder=some)
         factor = st.number_input(
             "How much more a heat-hardened belly takes, in your own experience", 0.5, 2.0, 1.0, 0.05, key="heat_factor",
-            help="No book gives a figure; 1 counts it as any other wood.",
         )  # fmt: skip
-        mass, fit = parts.field("The bow weighs", _mass, "mass_text", placeholder="19 oz or 540 g")
-        kept = st.button("Keep its mass", disabled=mass is None or not fit, key="keep_mass")
-        if kept and parts.keep_events(known, [("mass", {"mass_kg": mass}, "")], datetime.now(UTC)):
+        mass, fit = parts.field(f"The bow weighs ({'g' if known.units.weight == 'kg' else 'oz'})", in_units(_mass), "mass_text")
+        kept = st.button("Keep its mass", key="keep_mass")
+        if kept and mass is None and fit:
+            st.error("Type what the bow weighs first.")
+        if kept and mass is not None and parts.keep_events(known, [("mass", {"mass_kg": mass}, "")], datetime.now(UTC)):
             parts.clear(["mass_text"], "Kept: the bow's mass.")
     return Typed(brace, float(factor), tuple(others or ()))
 
 
 def _masses(text: str) -> list[float]:
-    masses = [_arrow_mass(part) for part in filter(str.strip, text.split(","))]
+    masses = [in_units(_arrow_mass)(part) for part in filter(str.strip, text.split(","))]
     for mass in masses:
         check_arrow_mass(mass)
     return masses
 
 
 def _brace(text: str) -> float:
-    brace = parse_length(text)
+    brace = read_length(text)
     check_brace(brace)
     return brace
 
@@ -260,8 +270,8 @@ def _said(e: Event, known: Known) -> str:
     d: Mapping[str, float] = e.details
     when = f"{e.happened_at.astimezone():%Y-%m-%d %H:%M}"
     if e.kind == "mass":
-        return plain(f"{when}: the bow weighed {1000 * d['mass_kg']:.0f} g")
+        return plain(f"{when}: the bow weighed {say_mass(d['mass_kg'], known.units)}")
     draw = f"{say_length(d['draw_mm'], known.units)} {FACES[e.details['draw_to']]}"
     if e.kind == "weighing":
         return f"{when}: {say_weight(d['weight_n'], known.units)} at {draw}"
-    return f"{when}: {format_grains(d['arrow_mass_kg'])} at {d['speed_m_s'] / 0.3048:.0f} feet per second, {draw}"
+    return f"{when}: {say_arrow(d['arrow_mass_kg'], known.units)} at {say_speed(d['speed_m_s'], known.units)}, {draw}"

@@ -37,7 +37,7 @@ from tillerlens.ui.fields import plain
 from tillerlens.ui.next_bow import show_next_bow
 from tillerlens.ui.parts import Known
 from tillerlens.ui.place import Place
-from tillerlens.units import parse_length
+from tillerlens.ui.typed import in_length, read_length
 
 METER_U = 1.0  # %: a pin meter is good to 1 or 2, and reads shallow (common practice, no source)
 REST_HOURS = 48.0  # after heating (common practice, no source)
@@ -163,12 +163,12 @@ def _heat(known: Known) -> None:
         with left:
             minutes, fit_1 = parts.field("Minutes over the heat", _number, "heat_minutes", placeholder="45")
             limb = st.segmented_control("Limb", ("both", "upper", "lower"), default="both", key="heat_limb", required=True)
-            away, fit_2 = parts.field("Distance from the coals", parse_length, "heat_distance", placeholder="12 in")
+            away, fit_2 = parts.field(in_length("Distance from the coals"), read_length, "heat_distance")
             browned = st.selectbox("Browning of the belly", BROWNINGS, None, key="heat_browning", placeholder="not noted")
         with right:
-            deep, fit_3 = parts.field("Depth of browning", parse_length, "heat_depth", placeholder="3 mm")
+            deep, fit_3 = parts.field(in_length("Depth of browning"), read_length, "heat_depth", placeholder="3 mm")
             hot, fit_4 = parts.field("The wood's surface was at", _temperature, "heat_temperature", placeholder="280F or 138C")
-            form, fit_5 = parts.field("Reflex of the form it was bent on", parse_length, "heat_form", placeholder="2 in")
+            form, fit_5 = parts.field(in_length("Reflex of the form it was bent on"), read_length, "heat_form")
             notes = st.text_input("Notes", key="heat_notes")
         if st.form_submit_button("Keep this heating", type="primary") and all((fit_1, fit_2, fit_3, fit_4, fit_5)):
             details: dict[str, Any] = {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -11,9 +12,8 @@ from typing import Any
 
 import streamlit as st
 
-from tillerlens.core.reading import shown
 from tillerlens.errors import ShotError, TillerLensError
-from tillerlens.measurement import Limb
+from tillerlens.measurement import LIMBS, Limb
 from tillerlens.mechanics.section import LimbSections
 from tillerlens.record import Bow, Event, Record, Stage, store
 from tillerlens.record.entries import check_entry
@@ -23,11 +23,14 @@ from tillerlens.report.lengths import Units, say_length
 from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION, Sentence, Wish
 from tillerlens.ui import paper
 from tillerlens.ui import place as places
-from tillerlens.ui.fields import plain, told_apart
+from tillerlens.ui.fields import in_words, plain, told_apart
 from tillerlens.ui.kept import Settings
 from tillerlens.ui.look import BADGES
 from tillerlens.ui.place import Place, say_error
+from tillerlens.ui.rows import field_rows, more_rows
 from tillerlens.ui.together import documents_of
+from tillerlens.ui.typed import in_length, is_bare, length_text, length_unit, units_now
+from tillerlens.units import parse_length
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,17 +112,17 @@ def open_page(place: Place, title: str) -> Known:
 
 def say_first(sentence: Sentence) -> None:
     """The one sentence of a page, before anything else."""
-    st.subheader(plain(sentence.text), anchor=False)
+    st.subheader(in_words(sentence.text), anchor=False)
 
 
 def say_rest(sentences: Sequence[Sentence]) -> None:
     for s in sentences:
-        st.markdown(f"{BADGES[s.tone]} {plain(s.text)}".strip())
+        st.markdown(f"{BADGES[s.tone]} {in_words(s.text)}".strip())
 
 
 def missing(text: str, remedy: str, known: Known | None = None, room: str = "", label: str = "") -> None:
     """One sentence for what is not there yet, and one for what to add and where, with the way there."""
-    st.info(f"{plain(text)} {plain(remedy)}")
+    st.info(f"{in_words(text)} {in_words(remedy)}")
     if known is not None and places.has_room(room):
         places.link(room, label, known.bow)
 
@@ -145,19 +148,6 @@ def chart(known: Known, title: str, make: Callable[[], Any], key: str, alt: str,
 
 
 # --- what is typed
-
-
-def read_pairs(text: str, left: Callable[[str], float], right: Callable[[str], float], example: str) -> list[tuple[float, float]]:
-    """Lines like ``20 = 33`` as pairs of numbers. Raises ShotError with the line that cannot be read."""
-    out = []
-    for line in filter(str.strip, text.splitlines()):
-        parts = next((line.split(sign) for sign in ("=", ":", ";", ",") if sign in line), line.split())
-        if len(parts) != 2 or not all(map(str.strip, parts)):
-            raise ShotError(f"'{shown(line.strip())}' cannot be read.", f"Write each line like {example}.", given=line)
-        out.append((left(parts[0]), right(parts[1])))
-    if not out:
-        raise ShotError("Nothing was typed.", f"Write a line like {example}.")
-    return out
 
 
 def field(label: str, read: Callable[[str], Any], key: str, **more: Any) -> tuple[Any, bool]:
@@ -187,6 +177,14 @@ def keep_events(known: Known, entries: Sequence[tuple[str, dict[str, Any], str]]
     return True
 
 
+def scrape_of(events: Sequence[Event], event: Event) -> list[Event]:
+    """All that was noted with this entry as one scrape: its stretches and what was expected of it. The entry alone where it was
+    not part of one."""
+    together = [e for e in events if e.happened_at == event.happened_at and e.kind in ("scrape", "note")]
+    planned = [e for e in together if e.kind == "scrape" or e.notes.startswith(of.FORETOLD)]
+    return planned if event in planned and any(e.kind == "scrape" for e in planned) else [event]
+
+
 def flash(text: str) -> None:
     """Said once, on the run after this one."""
     st.session_state["bench_flash"] = text
@@ -200,16 +198,21 @@ def say_flash() -> None:
 
 def take_back(known: Known, kinds: Sequence[str], say: Callable[[Event], str], key: str) -> None:
     """Choose one of the entries of these kinds and take it out of the record again."""
-    entries = {e.id: e for e in reversed(known.events) if e.kind in kinds}
+    entries: dict[str, Event] = {}
+    for e in reversed(known.events):
+        if e.kind in kinds and not any(q.id in entries for q in scrape_of(known.events, e)):
+            entries[e.id] = e
     if not entries:
         return
     with st.expander("Take an entry back"):
-        names = told_apart({i: say(e) for i, e in entries.items()})
+        parts = {i: [q for q in scrape_of(known.events, e) if q.kind in kinds] for i, e in entries.items()}
+        names = told_apart({i: "; ".join(map(say, every)) for i, every in parts.items()})
         chosen = st.selectbox("Entry", list(entries), format_func=names.__getitem__, key=f"back_{key}")
         sure = st.checkbox("Yes, remove it from the record", key=f"back_sure_{key}_{chosen}")
         if st.button("Remove this entry", disabled=not sure, key=f"back_do_{key}"):
             try:
-                store.remove_event(known.record, chosen)
+                for part in scrape_of(known.events, entries[chosen]):
+                    store.remove_event(known.record, part.id)
             except TillerLensError as error:
                 say_error(error)
                 return
@@ -236,15 +239,20 @@ def calipers(known: Known) -> dict[Limb, LimbSections] | None:
                 say_error(error)
             if known.last_scraped is not None and found[1] < known.last_scraped:
                 st.warning("Wood came off since these were read: measure again where it did.")
-        text = st.text_area(
-            "Limb, place from the nock, width, thickness and, if you know it, the crown of the back",
-            "" if found is None else found[0], height=180, placeholder="upper, 4, 1 1/4, 0.44\nupper, 12, 1 1/2, 0.52, 1/16",
-            key=f"calipers_{known.bow.id}",
-        )  # fmt: skip
-        st.caption("A bare number is inches; 35 mm is fine too. Five places on each limb, or more, from the nock inward.")
-        if st.button("Keep these caliper readings", disabled=not text.strip(), key="keep_calipers"):
+        had = [] if found is None else [re.split(r"[,;\t]", line) for line in found[0].splitlines() if line.strip()]
+        labels = (in_length("Place from nock"), in_length("Width"), in_length("Thickness"), in_length("Crown"))
+        typed: list[str] = []
+        for limb in LIMBS:
+            st.markdown(f"**{limb.capitalize()} limb**")
+            first = [[_as_typed(cell) for cell in cells[1:5]] for cells in had if cells[0].strip().lower() == limb]
+            first = [(cells + [""] * 4)[:4] for cells in first] or [[""] * 4] * 5
+            key = f"calipers_{limb}_{known.bow.id}"
+            typed += [", ".join([limb, *(_with_unit(c) for c in row if c.strip())]) for row in field_rows(key, labels, first)]
+            more_rows(key, len(first))
+        st.caption("Five places on each limb, or more, from the nock inward. The back's crown may stay empty.")
+        if st.button("Keep these caliper readings", key="keep_calipers"):
             try:
-                note = of.calipers_note(text)
+                note = of.calipers_note("\n".join(typed))
             except TillerLensError as error:
                 say_error(error)
             else:
@@ -252,3 +260,20 @@ def calipers(known: Known) -> dict[Limb, LimbSections] | None:
                     flash("Kept: the caliper readings, as a note on the timeline.")
                     st.rerun()
     return sections
+
+
+def _as_typed(cell: str) -> str:
+    """A kept reading for its field: a bare one is inches, and is turned where the field reads centimetres."""
+    cell = cell.strip()
+    if not is_bare(cell) or length_unit(units_now()) == "in":
+        return cell
+    try:
+        return length_text(parse_length(cell))
+    except ShotError:
+        return cell  # kept by a program that could read it; it is said beside the readings
+
+
+def _with_unit(cell: str) -> str:
+    """A reading as it is kept: a bare one is inches there."""
+    cell = " ".join(cell.replace(",", ".").split())
+    return f"{cell} cm" if is_bare(cell) and length_unit(units_now()) == "cm" else cell

@@ -25,7 +25,8 @@ from tillerlens.ui import fields, work
 from tillerlens.ui.editor import Place, placed, show_editor
 from tillerlens.ui.editor.found import focus_of, found_places, say_corrections, traced_curves
 from tillerlens.ui.result import Shown, can_be_pointed_at, show_result
-from tillerlens.units import parse_length
+from tillerlens.ui.typed import hold_units, in_length, length_text, read_length, said, units_now
+from tillerlens.units import MM_PER_INCH
 
 OWN = "my own photograph"
 FIRST = "bramble-drawn-grid"  # shown at once, if it is there
@@ -45,6 +46,17 @@ class Picked:
 
 def show(samples: Path, title: bool = True) -> None:
     """The whole page. samples: folder of NAME.jpg with NAME.shot.json."""
+    shop = units_now()
+    st.session_state.setdefault("unit_length", shop.length)
+    st.session_state.setdefault("unit_weight", shop.weight)
+    hold_units(Units(st.session_state["unit_length"], st.session_state["unit_weight"]), anew=True)
+    try:
+        _show(samples, title)
+    finally:
+        hold_units(shop, anew=True)  # what else stands on the page is in the shop's units
+
+
+def _show(samples: Path, title: bool) -> None:
     if title:
         st.title("TillerLens")
     st.markdown("One photograph of a bow, from the side: how its limbs bend, and how sure that is.")
@@ -73,7 +85,7 @@ def look_at(
         with net("showing", shown(picked.name)):
             return _look_at(picked, rest, settings, open_fields)
     except (PhotoError, Unforeseen) as error:
-        st.error(f"{fields.plain(error.text)} {fields.plain(error.remedy)}")
+        st.error(fields.plain(said(error)))
         return None, None
 
 
@@ -97,6 +109,28 @@ def _look_at(
             _edit(photo, form, None if found is None else found.measurement, units)
         work.let_it_show()
     return form, found
+
+
+def point_at(picked: Picked, form: fields.Form) -> tuple[fields.Form, Callable[[Measurement | None, Units], None]]:
+    """The photograph's form with the places that were pointed at, and what shows the photograph to point at, once it is measured.
+
+    For a photograph whose fields stand elsewhere. Raises PhotoError.
+    """
+    photo = work.decoded(picked.data, picked.name)
+    _fill_once(picked)
+    place = st.container()
+    with place:
+        form, bench = _point(photo, form)
+
+    def edit(measurement: Measurement | None, units: Units) -> None:
+        if measurement is not None:
+            _offer_help(measurement)
+        if bench is not None:
+            with bench:
+                _edit(photo, form, measurement, units)
+            work.let_it_show()
+
+    return form, edit
 
 
 # --- the photograph
@@ -141,7 +175,7 @@ def _shot_form(upload: Any) -> Mapping[str, Any] | None:
     try:
         read_shot(form)
     except ShotError as error:
-        st.error(f"{fields.plain(error.text)} {fields.plain(error.remedy)}")
+        st.error(fields.plain(said(error)))
         return None
     return form
 
@@ -177,26 +211,24 @@ def _settings() -> tuple[Units, Wish]:
             key="unit_length",
         )
         weight = right.selectbox("Weights in", weights, key="unit_weight")
-        st.caption(
-            "Upper minus lower gap at the fades; 0 to 1/4 in is common; makers disagree."
-        )
-        low = _wish_field(left, "Least", "0", "wish_low")
-        high = _wish_field(right, "Most", "1/4", "wish_high")
+        st.caption(Wish().usual(Units(length, weight)))
+        low = _wish_field(left, "Least", 0.0, length)
+        high = _wish_field(right, "Most", MM_PER_INCH / 4, length)
     if low is None or high is None or low > high:
         if low is not None and high is not None:
             st.error(
-                "The low end of the target is above the high end. The usual 0 to 1/4 in is used."
+                "The low end of the target is above the high end. The usual one is used."
             )
         return Units(length, weight), Wish()
     return Units(length, weight), Wish(low, high)
 
 
-def _wish_field(column: Any, label: str, usual: str, key: str) -> float | None:
-    text = column.text_input(label, usual, key=key)
+def _wish_field(column: Any, label: str, usual_mm: float, length: LengthUnit) -> float | None:
+    text = column.text_input(in_length(label), length_text(usual_mm) or "0", key=f"wish_{label}_{length}")
     try:
-        return parse_length(text)
+        return read_length(text)
     except ShotError as error:
-        column.error(fields.plain(str(error)))
+        column.error(fields.plain(said(error)))
         return None
 
 
@@ -212,7 +244,7 @@ def _rest(samples: Path, picked: Picked) -> Mapping[str, Any] | None:
     try:
         return as_rest(parse_documents(upload.getvalue(), shown(upload.name))[0], shown(upload.name))
     except DocumentError as error:
-        st.error(f"{fields.plain(error.text)} {fields.plain(error.remedy)}")
+        st.error(fields.plain(said(error)))
         return None
 
 
@@ -270,7 +302,7 @@ def _amiss(form: fields.Form, size: tuple[int, int]) -> str | None:
     try:
         check_places(shot, size)
     except ShotError as error:
-        return f"{fields.plain(error.text)} {fields.plain(error.remedy)}"
+        return fields.plain(said(error))
     return None
 
 
@@ -288,7 +320,7 @@ def _edit(photo: Photo, form: fields.Form, measurement: Measurement | None, unit
         for sentence in say_corrections(labels, points, found, measurement, units):
             st.caption(fields.plain(sentence))
     st.caption(
-        "Nocks, handle and hook need you only where they are not found by themselves, or found amiss. Where a traced line runs "
+        "Nocks, handle and hook need you only where they are not found, or found wrong. Where a traced line runs "
         "beside a limb's edge, choose that edge below the picture and tap where it really runs."
     )
 
@@ -322,9 +354,11 @@ def _asked(picked: Picked, form: fields.Form, bad: list[str], size: tuple[int, i
             st.warning(amiss)
         else:
             st.caption(trouble or changed)
-        if st.button("Measure", type="primary", disabled=trouble is not None, key="measure"):
-            state["asked"] = text
-            st.rerun()
+        if st.button("Measure", type="primary", key="measure"):  # never disabled, or a click right after typing would be lost
+            if trouble is None:
+                state["asked"] = text
+                st.rerun()
+            st.error(trouble)
     asked: str | None = state["asked"]
     return asked
 
@@ -341,7 +375,7 @@ def _trouble(form: fields.Form, bad: list[str], size: tuple[int, int]) -> str | 
     try:
         read_shot(form, photo_size=size)
     except ShotError as error:
-        return f"{fields.plain(error.text)} {fields.plain(error.remedy)}"
+        return fields.plain(said(error))
     return None
 
 
@@ -352,7 +386,7 @@ def _measure(picked: Picked, shot: str, rest: Mapping[str, Any] | None, units: U
         with net("measuring", shown(picked.name)), st.spinner(text, show_time=True):
             measurement = work.measured(picked.data, picked.name, shot, rest_text)
     except TillerLensError as error:
-        st.error(f"{fields.plain(error.text)} {fields.plain(error.remedy)}")
+        st.error(fields.plain(said(error)))
         return None
     _offer_help(measurement)
     earlier = _earlier_reflex(rest) if measurement.state == "unstrung" else None

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, NoReturn
 
 import streamlit as st
@@ -24,6 +24,7 @@ from tillerlens.ui.fields import plain, told_apart
 from tillerlens.ui.gate import LookingOnly, looking_only
 from tillerlens.ui.gate.record import open_for
 from tillerlens.ui.gate.visit import ASK, LOOKING
+from tillerlens.ui.typed import hold_units, said
 
 _ROOMS = "rooms"  # the pages by name, set by the house on every run
 _NAMES = ("bow", "stage")
@@ -55,6 +56,8 @@ def here() -> Place:
     """The place that the address and the session name. Raises RecordError when the record cannot be opened."""
     record = the_record()
     settings = kept.settings(record.folder)
+    units = hold_units(settings.units)
+    settings = replace(settings, length=units.length, weight=units.weight)
     wanted = {name: st.query_params.get(name) or st.session_state.get(f"at_{name}") for name in _NAMES}
     bow, stage = _find(record, wanted["bow"], wanted["stage"])
     remember(bow, stage)
@@ -125,14 +128,18 @@ def query(bow: Bow | None, stage: Stage | None) -> dict[str, str]:
     return {name: e.id for name, e in (("bow", bow), ("stage", stage)) if e is not None}
 
 
-def pick_bow(place: Place) -> Bow:
-    """The bow this page is about, with a field to take another one; ends the page's run when the shelf is empty."""
+def pick_bow(place: Place, quiet: bool = False) -> Bow:
+    """The bow this page is about, with a field to take another one; ends the page's run when the shelf is empty. quiet: no field
+    where the address names a bow.
+    """
     bows = store.list_bows(place.record)
     if not bows:
         st.info("There is no bow on the shelf yet. Put one there first.")
         if has_room("shelf"):
             link("shelf", "To the shelf")
         st.stop()
+    if quiet and place.bow is not None:
+        return next((b for b in bows if b.id == place.bow.id), place.bow)
     names = told_apart({b.id: b.name for b in bows})
     ids: list[str] = list(names)
     at = None if place.bow is None or place.bow.id not in names else ids.index(place.bow.id)
@@ -188,9 +195,9 @@ def say_error(error: TillerLensError) -> None:
     if error.code == LookingOnly.code and looking_only():  # nothing went wrong; the record's own remedy is for its owner
         st.info(f"{LOOKING} {ASK}")
         return
-    st.error(f"{plain(error.text)} {plain(error.remedy)}".strip())
+    st.error(plain(said(error)))
     damaged = error.fields.get("damaged")
-    if damaged is not None and st.button("Set the damaged file aside and begin anew", key=f"aside_{damaged}"):
+    if damaged is not None and st.button("Set the damaged file aside and start again", key=f"aside_{damaged}"):
         with told():
             st.toast(f"It lies beside it now as {kept.set_aside(damaged).name}.")
             st.rerun()

@@ -8,6 +8,7 @@ import math
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
+from fractions import Fraction
 from functools import partial
 from pathlib import PurePath
 from typing import Any
@@ -20,11 +21,11 @@ from tillerlens.errors import TillerLensError
 from tillerlens.measurement import Measurement, Value
 from tillerlens.report.charts import bend_chart, difference_chart, gap_chart
 from tillerlens.report.from_rest import bend_of
-from tillerlens.report.lengths import COVER, Units, is_told, say_interval, say_length, say_place, say_value
+from tillerlens.report.lengths import COVER, Units, is_plain, say_all, say_place, say_two_limbs
 from tillerlens.report.names import cause_of, in_order, name_of
 from tillerlens.report.words import Sentence, Verdict, Wish, verdict
 from tillerlens.ui import paper, work
-from tillerlens.ui.fields import plain
+from tillerlens.ui.fields import in_words, plain
 from tillerlens.ui.look import BADGES
 
 POINTED_AT = frozenset({"nock_upper", "nock_lower", "handle", "hook", "edge_back", "edge_belly"})
@@ -74,6 +75,26 @@ def show_result(shown: Shown, picture: Callable[[], None] | None = None, top: De
             st.markdown(care)
 
 
+def show_details(shown: Shown) -> None:
+    """All of a result but its first sentence, which stands elsewhere on the page."""
+    measurement = shown.measurement
+    spoken = verdict(measurement, shown.units, shown.wish, shown.earlier_reflex)
+    pointing = _pointing(measurement)
+    _say_how(measurement, pointing)
+    left, right = st.columns([3, 2], gap="medium")
+    with left:
+        if not (can_be_pointed_at(measurement) and pointing):
+            _show_picture(shown)
+    with right:
+        _say_more(spoken)
+    if measurement.status == "measured":
+        _show_numbers(shown)
+    _show_downloads(shown)
+    with st.container(border=True):
+        for care in spoken.care:
+            st.markdown(care)
+
+
 def _pointing(measurement: Measurement) -> bool:
     """Whether the photograph stands on the page to be pointed at."""
     return bool(st.session_state.get(f"pointing_{measurement.photo.get('sha256', '')[:16]}"))
@@ -88,7 +109,11 @@ def can_be_pointed_at(measurement: Measurement) -> bool:
 
 
 def _say_first(first: Sentence, measurement: Measurement, pointing: bool) -> None:
-    st.subheader(plain(first.text), anchor=False)
+    st.subheader(in_words(first.text), anchor=False)
+    _say_how(measurement, pointing)
+
+
+def _say_how(measurement: Measurement, pointing: bool) -> None:
     if not can_be_pointed_at(measurement):
         return
     ask = measurement.reasons[0].asks
@@ -102,11 +127,11 @@ def _say_first(first: Sentence, measurement: Measurement, pointing: bool) -> Non
 
 def _say_more(spoken: Verdict) -> None:
     for sentence in spoken.more:
-        st.markdown(f"{BADGES[sentence.tone]} {plain(sentence.text)}".strip())
+        st.markdown(f"{BADGES[sentence.tone]} {in_words(sentence.text)}".strip())
     if spoken.first.about in ("needs_help", "refused"):
         return  # the reasons are the first sentence
     for doubt in spoken.doubts:
-        st.warning(f"{plain(doubt.text)} {plain(doubt.remedy)}".strip())
+        st.warning(in_words(f"{doubt.text} {doubt.remedy}".strip()))
 
 
 def _show_picture(shown: Shown) -> None:
@@ -137,7 +162,7 @@ def _show_numbers(shown: Shown) -> None:
         paper.chart(title, partial(bend_chart, measurement, units, rest), "bend", words, mark)
         even = "Higher is tighter. A bow of even bend need not be a circle; look" if strung else "Look"
         st.caption(
-            f"{bend_of(measurement, rest).caption} The shaded bands are what the photograph cannot tell. "
+            f"{bend_of(measurement, rest).caption} The shaded bands are the intervals. "
             f"{even} for a limb unlike the other, or a bump."
         )
     with right:
@@ -169,30 +194,31 @@ def _show_numbers(shown: Shown) -> None:
 def gap_table(measurement: Measurement, units: Units) -> str:
     """The gaps as a table in Markdown; a difference beyond its interval is bold."""
     lines = ["| from handle | upper | lower | upper − lower |", "|---|---|---|---|"]
+    reaches: list[str] = []
     for row in measurement.gaps:
-        difference = f"{_signed(row.difference, units)} {_bare(say_interval(row.difference, units))}"
-        if is_told(row.difference):
+        two = say_two_limbs(row.upper, row.lower, row.difference, units)
+        reaches += [two.reach_upper, two.reach_lower]
+        difference = f"{_signed(two.difference)} {_bare(two.reach_difference)}"
+        if is_plain(row.difference, units):
             difference = f"**{difference}**"
         cells = [
             say_place(row.from_handle_mm, units),
-            *(_bare(say_length(v.value, units)) for v in (row.upper, row.lower)),
+            _bare(two.upper),
+            _bare(two.lower),
         ]
         lines.append(f"| {' | '.join(_unbroken(cell) for cell in (*cells, difference))} |")
-    widest = max((v for row in measurement.gaps for v in (row.upper, row.lower)), key=_u_or_most)
-    each = say_interval(Value(0.0, widest.u, "mm"), units)
-    lines += ["", f"In {units.axis}. Each gap by itself {each} or better; bold: told for certain."]
+    each = max(reaches, key=_width)
+    lines += ["", f"In {units.axis}. Each gap by itself {each} or better. Bold: more than its interval."]
     return "\n".join(lines)
 
 
 def value_table(measurement: Measurement, units: Units) -> str:
     """Every value with its interval as a table in Markdown."""
     lines = ["| what | measured | interval |", "|---|---|---|"]
+    said = say_all(measurement.values, units)
     for name in in_order(measurement.values):
-        value = measurement.values[name]
-        lines.append(
-            f"| {name_of(name)} | {_unbroken(say_value(value, units))} | "
-            f"{_unbroken(say_interval(value, units))} |"
-        )
+        text, interval = said[name]
+        lines.append(f"| {name_of(name)} | {_unbroken(text)} | {_unbroken(interval)} |")
     return "\n".join(lines)
 
 
@@ -225,9 +251,9 @@ def _reach(u: float, value: Value, units: Units) -> float | None:
     return round(COVER * (units.on_axis(u) if value.unit == "mm" else u), 3)
 
 
-def _signed(value: Value, units: Units) -> str:
-    text = _bare(say_length(value.value, units))
-    positive = math.isfinite(value.value) and value.value > 0 and text.strip("0.") != ""
+def _signed(length: str) -> str:
+    text = _bare(length)
+    positive = text[:1].isdigit() and text.strip("0.") != ""
     return ("+" if positive else "") + text.replace("-", "−")
 
 
@@ -239,8 +265,10 @@ def _unbroken(text: str) -> str:
     return text.replace(" ", "\u00a0")
 
 
-def _u_or_most(value: Value) -> float:
-    return value.u if math.isfinite(value.u) else math.inf
+def _width(interval: str) -> float:
+    """How wide a printed interval is; unknown is the widest."""
+    whole = interval.removeprefix("±").rpartition(" ")[0].split()
+    return float(sum(Fraction(part) for part in whole)) if interval.startswith("±") else math.inf
 
 
 # --- to take along

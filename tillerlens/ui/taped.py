@@ -8,7 +8,8 @@ from tillerlens.errors import ShotError
 from tillerlens.photo.marks.taped import CORNERS, PAIRS, Pair, places_from_tape
 from tillerlens.ui import caught
 from tillerlens.ui.fields import plain
-from tillerlens.units import inches_from_mm, parse_length
+from tillerlens.ui.typed import in_length, length_unit, read_length, said, units_now
+from tillerlens.units import MM_PER_INCH
 
 _NAMES: dict[Pair, str] = {
     (0, 1): "Top: 0 to 1",
@@ -25,12 +26,12 @@ def ask_taped(key: str) -> None:
     """The fields; what they give is written into the text of the widget ``key``, a line for each tag."""
     with st.expander("Have the lines worked out from a tape"):
         st.caption(
-            f"From centre to centre, in inches. Tag 0 hangs at the {CORNERS[0]}, 1 {CORNERS[1]}, 2 {CORNERS[2]}, 3 {CORNERS[3]}. "
+            f"From centre to centre. Tag 0 hangs at the {CORNERS[0]}, 1 {CORNERS[1]}, 2 {CORNERS[2]}, 3 {CORNERS[3]}. "
             "One of the two ways across may stay empty; with both they check each other."
         )
         left, right = st.columns(2)
         for k, (pair, label) in enumerate(_NAMES.items()):
-            (left, right)[k % 2].text_input(label, key=_field(pair))
+            (left, right)[k % 2].text_input(in_length(label), key=_field(pair))
         st.button("Work out the lines", on_click=_work_out, args=(key,), key="taped_work_out")
         trouble = st.session_state.pop(_SAID, None)
         if trouble:
@@ -46,9 +47,10 @@ def _work_out(key: str) -> None:
     state = st.session_state
     try:
         texts = {pair: str(state.get(_field(pair), "")).strip() for pair in PAIRS}
-        places = places_from_tape({pair: parse_length(text) for pair, text in texts.items() if text})
+        places = places_from_tape({pair: read_length(text) for pair, text in texts.items() if text})
     except ShotError as error:
-        state[_SAID] = f"{error.text} {error.remedy}"
+        state[_SAID] = said(error)
         return
-    inches = [[round(inches_from_mm(float(v)), 3) for v in place] for place in places]
-    state[key] = "\n".join(f"{tag}: {right:g}, {down:g}" for tag, (right, down) in enumerate(inches))
+    per = 10 if length_unit(units_now()) == "cm" else MM_PER_INCH
+    typed = [[round(float(v) / per, 3) for v in place] for place in places]
+    state[key] = "\n".join(f"{tag}: {right:g}, {down:g}" for tag, (right, down) in enumerate(typed))

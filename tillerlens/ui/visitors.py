@@ -26,10 +26,11 @@ CHANGES = (
     "change_",
     "right_",
     "aside_",
+    "restore_",
 )
 LOOKS = (
     "stop_", "new_picture", "open_", "picture_", "walk_", "taped_work_out", "fade_lines", "close", "measure", "earlier", "later",
-    "pointing_", "again_",
+    "pointing_", "again_", "closer_", "more_rows_", "backup_",
 )  # fmt: skip
 
 _HIDDEN = ", ".join(

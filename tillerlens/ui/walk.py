@@ -28,8 +28,12 @@ def bar(place: Place) -> None:
         if back.button("Back", disabled=at == 0, key="walk_back", width="stretch"):
             _step_to(place, bow, at - 1)
         last = at == len(steps) - 1
-        label = "Next" if last else f"Next: {steps[at + 1].title}"
-        if on.button(label, disabled=last, key="walk_on", type="primary", width="stretch"):
+        if last:
+            if on.button("Put your own bow on the shelf", key="walk_own", type="primary", width="stretch"):
+                _end()
+                st.session_state["own_bow_next"] = True
+                go("shelf")
+        elif on.button(f"Next: {steps[at + 1].title}", key="walk_on", type="primary", width="stretch"):
             _step_to(place, bow, at + 1)
         if end.button("End the walk", key="walk_end", width="stretch"):
             _end()

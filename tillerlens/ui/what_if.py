@@ -104,7 +104,7 @@ def _controls(units: Units, standing: Standing) -> list[Change]:
             if ends[1] > ends[0]:
                 changes.append(Change("take", share / 100, limb, (ends[0] * mm, ends[1] * mm)))
             else:
-                st.caption("The two ends lie on each other: nothing comes off.")
+                st.caption("Both ends are the same place: nothing comes off.")
         narrow = st.slider("Narrow the tips, % at the nock", 0, 40, 0, 5, key="try_narrow")
     with right:
         shorten = st.slider(f"Shorten each end, {name}", 0.0, 2.0 if name == "in" else 5.0, 0.0, step, key="try_shorten")

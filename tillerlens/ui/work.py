@@ -6,6 +6,7 @@ import io
 import json
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import streamlit as st
@@ -24,6 +25,8 @@ from tillerlens.report.overlay import draw_overlay
 from tillerlens.shot import Shot, read_shot
 from tillerlens.trace.read import TraceRead
 from tillerlens.ui.turns import MEASURING, in_turn
+
+THUMBNAIL_PX = 640
 
 
 def let_it_show() -> None:
@@ -87,6 +90,10 @@ def _remembered(data: bytes, name: str, form: dict[str, Any]) -> Remembered:
     return lambda how, read: _traced(data, name, json.dumps([of, how], sort_keys=True), read)
 
 
+# What the measuring never looks at: a changed weight measures nothing anew.
+_BESIDE = ("scale_reading_lb", "minutes_since_unstrung", "notes")
+
+
 @st.cache_resource(max_entries=100, show_spinner=False)  # 0.1 MB each
 def _measured(data: bytes, name: str, shot_json: str, rest_json: str | None) -> Measurement:
     MEASURING.require()
@@ -105,7 +112,60 @@ def _measured(data: bytes, name: str, shot_json: str, rest_json: str | None) -> 
 
 def measured(data: bytes, name: str, shot_json: str, rest_json: str | None) -> Measurement:
     """The measurement of these bytes under this shot. Raises PhotoError and ShotError."""
-    return in_turn(lambda: _measured(data, name, shot_json, rest_json))
+    whole, bare = _apart(shot_json)
+    return _with(in_turn(lambda: _measured(data, name, bare, rest_json)), whole)
+
+
+def _apart(shot_json: str) -> tuple[dict[str, Any], str]:
+    form = json.loads(shot_json)
+    return form, json.dumps({k: v for k, v in form.items() if k not in _BESIDE}, sort_keys=True)
+
+
+def _with(measurement: Measurement, form: dict[str, Any]) -> Measurement:
+    """The measurement under the whole shot. Raises ShotError where what stands beside it makes no sense."""
+    shot = read_shot(form, photo_size=tuple(measurement.photo["size"]))
+    return replace(measurement, shot=shot.as_dict())
+
+
+@st.cache_resource(max_entries=100, show_spinner=False)
+def _measured_by_hash(sha256: str, name: str, bare: str, rest_json: str | None, _read: Callable[[], bytes]) -> Measurement:
+    MEASURING.require()
+    return _measured(_read(), name, bare, rest_json)
+
+
+def measured_by_hash(sha256: str, name: str, shot_json: str, rest_json: str | None, read: Callable[[], bytes]) -> Measurement:
+    """The same for one of many pictures: its bytes are read only where it was not measured so before."""
+    whole, bare = _apart(shot_json)
+    return _with(in_turn(lambda: _measured_by_hash(sha256, name, bare, rest_json, read)), whole)
+
+
+@st.cache_resource(max_entries=100, show_spinner=False)
+def _shows(sha256: str, name: str, scale_json: str, _form: dict[str, Any], _data: bytes) -> bool:
+    MEASURING.require()
+    try:
+        _fitted(_data, name, scale_json, read_shot(_form), decoded(_data, name))
+    except ScaleError:
+        return False
+    return True
+
+
+def shows(sha256: str, name: str, data: bytes, form: dict[str, Any]) -> bool:
+    """Whether the marks that this form's scale names are seen in the picture. Raises PhotoError."""
+    return in_turn(lambda: _shows(sha256, name, _of_scale(form), form, data))
+
+
+@st.cache_data(max_entries=100, show_spinner=False)
+def _small(sha256: str, _read: Callable[[], bytes], name: str) -> bytes:
+    photo = Image.fromarray(decoded(_read(), name).rgb)
+    photo.thumbnail((THUMBNAIL_PX, THUMBNAIL_PX), Image.Resampling.LANCZOS, reducing_gap=2.0)
+    out = io.BytesIO()
+    photo.save(out, "JPEG", quality=85)
+    return out.getvalue()
+
+
+def small(sha256: str, name: str, read: Callable[[], bytes]) -> bytes:
+    """A small JPEG of a picture. Raises PhotoError."""
+    return _small(sha256, read, name)
 
 
 @st.cache_data(max_entries=24, show_spinner=False)  # 1 to 3 MB each
@@ -113,7 +173,8 @@ def _overlay(
     data: bytes, name: str, shot_json: str, rest_json: str | None, units: Units, close: bool, form: str
 ) -> bytes:
     MEASURING.require()
-    measurement = _measured(data, name, shot_json, rest_json)
+    whole, bare = _apart(shot_json)
+    measurement = _with(_measured(data, name, bare, rest_json), whole)
     picture = draw_overlay(
         decoded(data, name).rgb, measurement, units=units, close=close, rest=json.loads(rest_json) if rest_json else None
     )

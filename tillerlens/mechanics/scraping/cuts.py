@@ -19,6 +19,7 @@ END = 0.07  # of a limb, that its smooth course is not drawn through
 MAY_BE_MM = 64.0
 """How long a stretch is left out where there may be a hinge: two and a half inches."""
 ACROSS_MM = 12.0  # a stretch shorter than this is nothing to scrape
+SLIVER_MM = 25.4  # nor is what lies between a stretch's end and a place that is left out, up to this: a scraper is an inch wide
 
 
 @dataclass(frozen=True)
@@ -152,7 +153,17 @@ def _pieces(present: Present, k: int, leave: tuple[Leave, ...], care: Care) -> l
     plain = _without(bare, [(q.low, q.high) for q in stiff])
     stiff = [replace(q, low=max(q.low, b.low), high=min(q.high, b.high)) for q in stiff for b in bare]
     pieces = [c for c in plain if c.length >= care.shortest_mm] + [q for q in stiff if q.length > ACROSS_MM]
-    return sorted((replace(c, skip=tuple(skip)) for c in pieces), key=lambda c: c.low)
+    return sorted((_trimmed(replace(c, skip=tuple(skip))) for c in pieces), key=lambda c: c.low)
+
+
+def _trimmed(cut: Cut) -> Cut:
+    """The stretch without a sliver beyond a place that is left out near its end: it ends there."""
+    while True:
+        low = max((b for a, b in cut.skip if a < cut.low + SLIVER_MM < b + SLIVER_MM), default=cut.low)
+        high = min((a for a, b in cut.skip if a - SLIVER_MM < cut.high - SLIVER_MM < b), default=cut.high)
+        if (low, high) == (cut.low, cut.high) or high - low < SLIVER_MM:
+            return cut
+        cut = replace(cut, low=low, high=high)
 
 
 def _without(cuts: list[Cut], spans: list[tuple[float, float]]) -> list[Cut]:

@@ -74,10 +74,20 @@ def learned(last: Foretold, weight: Value) -> Hand:
     if not np.isfinite(last.before) or last.before <= last.weight.value:
         return hand
     told = float(np.log(last.weight.value / last.before)) / hand.ratio
-    gain = told * hand.u**2 / (own_u(last.weight) ** 2 + own_u(weight) ** 2)
+    gain = together(last, weight)
     ratio = hand.ratio + gain * float(np.log(weight.value / last.weight.value))
     left = max(1 - told * gain, 0.02)
     return Hand(float(np.clip(ratio, 1 - MOST_OFF, 1 + MOST_OFF)), hand.u * float(np.sqrt(left)), hand.steps + 1)
+
+
+def together(last: Foretold, weight: Value) -> float:
+    """How the weighing that taught of the hand ties it to the weight: covariance of ln weight with the hand's ratio after it,
+    over the variance of ``weight`` alone. A hand thought to take more goes with a bow thought to be lighter, and the next step
+    adds both."""
+    if not np.isfinite(last.before) or last.before <= last.weight.value:
+        return 0.0
+    told = float(np.log(last.weight.value / last.before)) / last.hand.ratio
+    return told * last.hand.u**2 / (own_u(last.weight) ** 2 + own_u(weight) ** 2)
 
 
 def per_stroke(history: Sequence[Scrape], present: Present, jac: Floats) -> Value:

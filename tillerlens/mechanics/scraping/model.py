@@ -17,6 +17,7 @@ from tillerlens.mechanics.wish import ScrapeWish
 from tillerlens.units import MM_PER_INCH
 
 COVER = 2.0
+NEVER = 2.5  # standard uncertainties kept off from what shall not happen once: one step in 160 is so near
 Stop = Literal["there", "at_weight", "below_wish", "nothing_told", "only_hinges", "tiller"]
 Order = Literal["even", "both", "weight", "trim"]
 
@@ -45,6 +46,7 @@ class Care:
     place_u: float = 0.1
     under: float = 0.01  # relative: how far below the aim a step may end, for all that is doubtful
     trim: float = 0.015  # relative: of the weight kept, what evening the limbs may cost once the weight is reached
+    below: float = 0.02  # relative: further below the aim than this no step shall ever end
     worse_mm: float = 0.5  # a forecast that leaves the wished tiller by more than this is no step to take
     shape_gap_mm: float = 25.0  # a tiller further off than this is no shape to draw a bow in
     shape_hinge: float = 0.3  # nor is a hinge that bends by so much more than the wood around it

@@ -29,13 +29,13 @@ def places_from_tape(lengths_mm: Mapping[Pair, float]) -> NDArray[np.float64]:
     missing = [pair for pair in PAIRS if pair not in lengths_mm]
     if len(PAIRS) - len(missing) < LEAST:
         raise ShotError(
-            f"{len(lengths_mm)} lengths do not fix four tags.",
+            f"{len(lengths_mm)} lengths are not enough to place four tags.",
             "Tape the four sides and at least one way across from corner to corner.",
         )
     for (one, other), length in lengths_mm.items():
         if not LEAST_MM <= length <= MOST_MM:
             raise ShotError(
-                f"From {CORNERS[one]} to {CORNERS[other]} is said to be {length / MM_PER_INCH:g} in; tags do not hang so.",
+                f"Tags can't hang {length / MM_PER_INCH:g} in apart from {CORNERS[one]} to {CORNERS[other]}.",
                 "Tape it from centre to centre.",
                 length_mm=length,
             )
@@ -57,7 +57,7 @@ def places_from_tape(lengths_mm: Mapping[Pair, float]) -> NDArray[np.float64]:
         a, b = (CORNERS[k] for k in pairs[worst])
         inches = abs(found.fun[worst]) / MM_PER_INCH
         raise ShotError(
-            f"These lengths cannot all be true: that from {a} to {b} is off by {inches:.1f} in at the least.",
+            f"These lengths cannot all be true: that from {a} to {b} is off by {inches:.1f} in or more.",
             "Tape it again from centre to centre, and then the others.",
             off_mm=float(found.fun[worst]),
         )

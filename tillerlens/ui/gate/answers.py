@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import html
+import os
 import re
 from collections.abc import Iterable
 from functools import cache
@@ -14,7 +15,9 @@ from starlette.types import Message, Receive, Scope, Send
 
 RawHeaders = list[tuple[bytes, bytes]]
 
-ALONE = "This shop is open to the computer it runs on only. To let others in, start it there with: tillerlens serve --lan"
+PYTHON = ".venv\\Scripts\\python" if os.name == "nt" else ".venv/bin/python"
+START = f"{PYTHON} -m tillerlens serve --lan"  # the README's own line
+ALONE = f"This shop is open to the computer it runs on only. To let others in, start it there with: {START}"
 NO_PIN = "This shop asks for its PIN first. Open its address in a browser and type it there."
 LOOKING = "You are here to look only, so nothing was changed. Ask whoever runs the shop for the other PIN."
 WRONG_NAME = (
@@ -26,7 +29,7 @@ BAD_PATH = "There is no such place in this shop."
 BROKEN = "Something went wrong while this was fetched. Reload the page; what happened is in the program's log."
 CROWDED = "Too many tabs have this shop open. Close some that nobody uses, and try again."
 WRONG_PIN = "That is not the PIN."
-WRONG_KEY = "That code is an old one; the shop was started anew since. Point the camera at the present code, or type the PIN."
+WRONG_KEY = "That code is old: the shop was restarted since. Point the camera at the new code, or type the PIN."
 
 _STYLE = (
     "body{font:1.1rem/1.5 system-ui,sans-serif;background:#faf8f2;color:#16181c;margin:0;padding:2rem 1rem}"

@@ -14,12 +14,12 @@ _MOST_REMEMBERED = 100
 
 TOO_LARGE = f"That file is larger than {MOST_MB} MB, so it was not taken. Use the phone's own picture file."
 TAB_FULL = (
-    f"This tab already holds {MOST_OF_TAB // MB} MB of files, so the last one was not taken. Reload the page and hand it over "
-    "again; what is on the bench stays there."
+    f"This tab already holds {MOST_OF_TAB // MB} MB of files, so the last one was not taken. Reload the page and add it again; "
+    "what is on the bench stays there."
 )
 ALL_FULL = (
-    f"The shop already holds {MOST_TOGETHER // MB} MB of files that were handed over, so the last one was not taken. Close tabs "
-    "that nobody uses, wait two minutes, and hand it over again."
+    f"The shop already holds {MOST_TOGETHER // MB} MB of added files, so the last one was not taken. Close tabs that nobody "
+    "uses, wait two minutes, and add it again."
 )
 
 

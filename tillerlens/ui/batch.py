@@ -1,0 +1,322 @@
+"""Photos on the bench before they are kept: what is guessed of each, its whole shot, its measurement, and keeping it.
+
+A photo's own notes hold only what is its own: state, weight, time, places pointed at. The bow's sizes come from the bow and the
+scale from its board each time they are asked for, so that neither is ever typed twice.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from functools import partial
+
+import streamlit as st
+
+from tillerlens.errors import TillerLensError
+from tillerlens.measurement import Measurement
+from tillerlens.record import Bow, Stage, originals, store
+from tillerlens.record.entries import now, say_time
+from tillerlens.shot import read_shot
+from tillerlens.ui import kept, work
+from tillerlens.ui.fields import SCALE_FIELDS, SCALES
+from tillerlens.ui.kept import OF_A_BOARD, Board, Form, OnBench
+from tillerlens.ui.place import Place
+from tillerlens.units import MM_PER_INCH
+
+NEXT = {"unstrung": "braced", "braced": "drawn", "drawn": "drawn"}
+# (a shot's field, a bow's): asked once, of the bow
+SIZES = (
+    ("bow_length_nock_to_nock_in", "length_mm"),
+    ("handle_in", "handle_mm"),
+    ("limb_width_in", "limb_width_mm"),
+    ("handle_thickness_in", "handle_thickness_mm"),
+    ("upper_limb_length_in", "upper_limb_length_mm"),
+)
+BARE: Form = {"kind": "bow_length"}
+STATE_DOUBTED = ("state_unlikely", "no_braced_string")  # codes of the doubts that the bow stands as was said
+LOOKED_FOR = ("aruco", "grid")  # marks that are found without anybody pointing at them
+MOST_LOOKED_AT = 4  # boards, for one photo
+
+
+@dataclass(frozen=True)
+class Known:
+    """What holds for every photo of a bow on the bench. last: the newest stage."""
+
+    place: Place
+    bow: Bow
+    stages: tuple[Stage, ...]
+    boards: tuple[Board, ...]
+
+    @staticmethod
+    def of(place: Place, bow: Bow) -> Known:
+        stages = tuple(store.list_stages(place.record, bow.id))
+        return Known(place, bow, stages, tuple(kept.boards(place.record.folder)))
+
+    def board(self, picture: OnBench) -> Board | None:
+        return next((b for b in self.boards if b.id == picture.board_id), None)
+
+
+# --- guessed
+
+
+def guess(known: Known, data: bytes, name: str) -> OnBench:
+    """A photo as it is likely meant, by the order of photos, the marks that it shows and the boards that are known."""
+    folder, bow = known.place.record.folder, known.bow
+    photo = work.decoded(data, name)
+    by_file = originals.taken_at(data)
+    when = by_file or now()
+    state, why = _next_state(known, when)
+    board, form, scale_why = _scale(known, data, name, photo.sha256)
+    laid = kept.lay_down(folder, data, name, bow.id, {"version": 1, "state": state, **form})
+    if laid.guessed:
+        return laid  # it lay there before
+    said = (f"Guess: {state}, {why}.", f"Scale: {scale_why}.")
+    told_of = replace(
+        laid, guessed=said, board_id=None if board is None else board.id, state_guessed=state, taken_at=say_time(when),
+        taken_by="" if by_file is None else "file",
+    )  # fmt: skip
+    kept.note(folder, told_of)
+    return told_of
+
+
+def _next_state(known: Known, when: datetime) -> tuple[str, str]:
+    before = [(s.taken_at, s.state) for s in known.stages if s.taken_at <= when]
+    waiting = kept.on_bench(known.place.record.folder, known.bow.id)
+    before += [(time_of(w), w.form.get("state", "unstrung")) for w in waiting if time_of(w) <= when]
+    if not before:
+        return "unstrung", "the bow's first photo"
+    last = max(before, key=lambda entry: entry[0])[1]
+    return NEXT.get(last, "drawn"), f"the photo before is {last}"
+
+
+def _scale(known: Known, data: bytes, name: str, sha256: str) -> tuple[Board | None, Form, str]:
+    """The board that the photo shows; else the last one, where only a person could point at its marks; else the bow itself."""
+    for k, board in enumerate(known.boards[:MOST_LOOKED_AT]):
+        if board.scale["kind"] in LOOKED_FOR:
+            if work.shows(sha256, name, data, _any_bow(board)):
+                return board, {}, f"{board.name}, its marks show"
+        elif k == 0:
+            return board, {}, f"{board.name}, the board last used"
+    last = known.stages[-1] if known.stages else None
+    if last is not None and not known.boards and last.shot["scale"]["kind"] != BARE["kind"]:
+        form: Form = {k: last.shot[k] for k in ("scale", "standoff_in", "standoff_u_in") if k in last.shot}
+        return None, form, "as in the photo before"
+    none = "no board shows" if known.boards else "no board yet"
+    return None, {"scale": BARE}, f"the bow's own length, {none}"
+
+
+def _any_bow(board: Board) -> Form:
+    bow = {"version": 1, "state": "braced", "bow_length_nock_to_nock_in": 66, "handle_in": 8, "upper_limb": "left", "back": "up"}
+    return kept.hanging({**bow, **board.form()})
+
+
+def time_of(picture: OnBench) -> datetime:
+    try:
+        return datetime.fromisoformat(picture.taken_at or "").astimezone()
+    except ValueError:
+        return now().astimezone()  # laid down by an earlier version, which did not note it
+
+
+# --- the whole shot, and what was measured
+
+
+def form_of(known: Known, picture: OnBench) -> Form:
+    """The shot's form: the photo's own fields with the bow's sizes and the board's scale."""
+    bow, board = known.bow, known.board(picture)
+    last = known.stages[-1].shot if known.stages else {}
+    usual = {"upper_limb": known.place.settings.upper_limb, "back": known.place.settings.back}
+    hangs = {k: last[k] for k in usual if k in last and (board is None or board.upper_limb is None)}
+    own = {k: v for k, v in picture.form.items() if v is not None}
+    sizes = {name: round(mm / MM_PER_INCH, 9) for name, of in SIZES if (mm := getattr(bow, of)) is not None}
+    if bow.length_mm is None or bow.handle_mm is None:  # of an older record, where they stand with the photos only
+        own = {**{name: last[name] for name, _ in SIZES[:2] if name in last}, **own}
+    if board is None:
+        return kept.hanging({**usual, **hangs, "scale": BARE, **own, **sizes})
+    mine = {k: v for k, v in own.items() if k not in OF_A_BOARD or k in ("marks_px", "upper_limb", "back")}
+    return kept.hanging({**usual, **hangs, **board.form(), **mine, **sizes})
+
+
+def on_board(picture: OnBench, board_id: str | None, scale: Form | None = None) -> OnBench:
+    """The photo on another board, or on none with a scale of its own; nothing of the board before stays."""
+    own = {k: v for k, v in picture.form.items() if k not in OF_A_BOARD}
+    form = own if board_id is not None else {**own, "scale": scale or BARE}
+    return replace(picture, board_id=board_id, form=form, guessed=(*picture.guessed[:1], ""))
+
+
+def lacking(known: Known, form: Form) -> str | None:
+    """What must be typed before this photo can be measured, in a sentence; None where nothing."""
+    if "bow_length_nock_to_nock_in" not in form or "handle_in" not in form:
+        return "Fill in the bow's length and its stiff handle first, at the top."
+    kind = form["scale"]["kind"]
+    needed = [(name, label) for name, label in SCALE_FIELDS[kind] if (kind, name) != ("stick", "spacing_in")]
+    missing = [label for name, label in needed if name not in form["scale"]]
+    if kind == "aruco" and "centres_in" not in form["scale"]:
+        missing.append("where the tags hang")
+    if kind != BARE["kind"] and "standoff_in" not in form:
+        missing.append("standoff")
+    if missing:
+        return f"The scale, {SCALES[kind]}, still needs: {', '.join(missing).lower()}."
+    return None
+
+
+@dataclass(frozen=True)
+class Found:
+    """A photo with its measurement and the picture at rest that it was judged against: a stage, or another photo on the bench."""
+
+    picture: OnBench
+    form: Form
+    measurement: Measurement
+    rest_json: str | None = None
+    rest_stage: str | None = None
+    rest_sha256: str | None = None
+
+
+class Rests:
+    """The bow at rest, for the strung photos that come after it."""
+
+    def __init__(self, known: Known) -> None:
+        stages = [s for s in known.stages if s.state == "unstrung" and s.status == "measured"]
+        self._of_record, self._record = (stages[-1] if stages else None), known.place.record
+        self._json: str | None = None
+        self._found: Found | None = None
+
+    def take(self, found: Found) -> None:
+        """One on the bench, where the record has none."""
+        m = found.measurement
+        if self._of_record is None and self._found is None and m.status == "measured" and m.state == "unstrung":
+            self._found = found
+
+    def of(self, state: str) -> tuple[str | None, str | None, str | None]:
+        """(the measurement as JSON, its stage, or its photo on the bench), for a bow in this state."""
+        if state == "unstrung":
+            return None, None, None
+        if self._of_record is not None:
+            if self._json is None:
+                document = store.measurement(self._record, self._of_record.id)
+                self._json = None if document is None else json.dumps(document, sort_keys=True)
+            return self._json, self._of_record.id, None
+        if self._found is not None:
+            text = json.dumps(self._found.measurement.as_document(), sort_keys=True)
+            return text, None, self._found.picture.sha256
+        return None, None, None
+
+
+def measure(known: Known, picture: OnBench, rests: Rests) -> Found:
+    """Measure a photo as it stands; where its state was only guessed and the photo shows another, as that. Raises
+    TillerLensError."""
+    found = _measure(known, picture, rests)
+    if picture.form.get("state") == picture.state_guessed:
+        shows = _state_shown(known, picture, rests, found.measurement)
+        if shows is not None:
+            said = (f"{shows.capitalize()}, as the photo shows.", *picture.guessed[1:])
+            changed = replace(picture, form={**picture.form, "state": shows}, guessed=said, state_guessed=None)
+            kept.note(known.place.record.folder, changed)
+            found = _measure(known, changed, rests)
+    rests.take(found)
+    return found
+
+
+def doubts_state(measurement: Measurement) -> bool:
+    """Whether the photo looks as if the bow were in another state than was said."""
+    return any(reason.code in STATE_DOUBTED for reason in measurement.reasons)
+
+
+def _state_shown(known: Known, picture: OnBench, rests: Rests, measurement: Measurement) -> str | None:
+    """The state that the photo shows, where that is another than was guessed."""
+    shows = measurement.evidence.get("state_shown")
+    if shows is not None:
+        return str(shows)
+    if measurement.status == "measured" and not doubts_state(measurement):
+        return None
+    others = [s for s in ("drawn", "braced", "unstrung") if s != picture.form["state"]]
+    for state in others:  # one of them is measured without doubt of the state, or the guess stands with what was said of it
+        as_other = replace(picture, form={**picture.form, "state": state})
+        m = _measure(known, as_other, rests).measurement
+        if m.status == "measured" and not doubts_state(m):
+            return state
+    return None
+
+
+def _measure(known: Known, picture: OnBench, rests: Rests) -> Found:
+    form = form_of(known, picture)
+    rest, stage, sha256 = rests.of(form["state"])
+    read = partial(kept.picture_of, known.place.record.folder, picture)
+    measurement = work.measured_by_hash(picture.sha256, picture.name, json.dumps(form, sort_keys=True), rest, read)
+    return Found(picture, form, measurement, rest, stage, sha256)
+
+
+# --- kept
+
+
+def keep(known: Known, found: Found, stage_of: dict[str, str]) -> Stage:
+    """Put a photo on the timeline with what was measured, whatever that says. stage_of: stages of the photos kept with it, by
+    hash. Raises TillerLensError; then the photo is still on the bench."""
+    place, picture = known.place, found.picture
+    rest = found.rest_stage or stage_of.get(found.rest_sha256 or "")
+    with kept.ALONE:  # another session may be keeping the same picture
+        data = kept.picture_of(place.record.folder, picture)
+        stage = store.add_stage(
+            place.record, known.bow.id, data, read_shot(found.form).as_dict(), name=picture.name,
+            document=found.measurement.as_document(), taken_at=time_of(picture), rest_stage_id=rest,
+        )  # fmt: skip
+        kept.clear_away(place.record.folder, picture)
+    stage_of[picture.sha256] = stage.id
+    return stage
+
+
+def board_of(known: Known, picture: OnBench) -> tuple[Known, OnBench]:
+    """The photo's own scale kept as a board, so that it is never described again; unchanged where it has one or needs none."""
+    scale = picture.form.get("scale", BARE)
+    if picture.board_id is not None or scale["kind"] == BARE["kind"]:
+        return known, picture
+    fresh = Board("", scale, picture.form.get("standoff_in"), picture.form.get("standoff_u_in"))
+    same = next((b for b in known.boards if (b.scale, b.standoff_in) == (fresh.scale, fresh.standoff_in)), None)
+    if same is None:
+        names = {b.name for b in known.boards}
+        usual = SCALES[scale["kind"]].removeprefix("a ")
+        name = next(n for k in range(1, len(names) + 2) if (n := usual if k == 1 else f"{usual} {k}") not in names)
+        same = replace(fresh, name=name)
+        kept.keep_board(known.place.record.folder, same)
+    own = {k: v for k, v in picture.form.items() if k not in ("scale", "standoff_in", "standoff_u_in")}
+    changed = replace(picture, board_id=same.id, form=own)
+    kept.note(known.place.record.folder, changed)
+    return replace(known, boards=tuple(kept.boards(known.place.record.folder))), changed
+
+
+def keep_all(
+    known: Known, pictures: Sequence[OnBench], tell: Callable[[float, str], object] | None
+) -> tuple[list[Stage], list[tuple[OnBench, TillerLensError]]]:
+    """Measure and keep these photos, the bow at rest before it is strung; those that could not be kept stay, with why."""
+    done: list[Stage] = []
+    troubles: list[tuple[OnBench, TillerLensError]] = []
+    stage_of: dict[str, str] = {}
+    rests = Rests(known)
+    for k, picture in enumerate(pictures):
+        if tell is not None:
+            tell(k / len(pictures), f"{k + 1} of {len(pictures)}")
+        try:
+            why = lacking(known, form_of(known, picture))
+            if why is not None:
+                raise kept.KeptError(f"{picture.name} is not kept yet.", why)
+            known, picture = board_of(known, picture)
+            done.append(keep(known, measure(known, picture, rests), stage_of))
+        except TillerLensError as error:
+            troubles.append((picture, error))
+    return done, troubles
+
+
+def in_order(pictures: Sequence[OnBench]) -> list[OnBench]:
+    """By the time they were taken."""
+    return sorted(pictures, key=time_of)
+
+
+def thumbnail(known: Known, picture: OnBench) -> bytes:
+    """Raises PhotoError and KeptError."""
+    return work.small(picture.sha256, picture.name, partial(kept.picture_of, known.place.record.folder, picture))
+
+
+def say_kept(stages: Sequence[Stage]) -> None:
+    """Remember for the next run what was just kept."""
+    st.session_state["just_kept"] = [s.id for s in stages]
