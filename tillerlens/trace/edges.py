@@ -232,6 +232,7 @@ def plain_margin_px(light: NDArray[np.uint16], strip: Strip, row: Array, inward:
 
 
 SHARP_PX = 2.5  # within which a hard border passes from band to ground: a soft shadow's takes longer
+INNER = 0.2  # of a window's columns
 BAND_SHOWN = 0.3  # of the windows along the limb
 GROUND = 0.85  # of the ground's light: what is lighter is ground
 
@@ -246,16 +247,25 @@ def dark_beyond_px(light: NDArray[np.uint16], strip: Strip, row: Array, outward:
     if len(have) < 120:
         return np.zeros(len(row))
     off = np.arange(0.0, FAR_PX + 0.01, 0.5)
-    centres, widths = [], []
-    for part in np.array_split(have, 16):
+    centres, widths, begins = [], [], []
+    for part in np.array_split(have, 24):
         cols = part[:: max(1, len(part) // 50)]
-        rows = row[cols][:, None] + outward * off[None] / strip.step
+        # where the network now takes the band for wood and now does not, it begins where it is not taken
+        line = np.polynomial.polynomial.Polynomial.fit(cols, row[cols], 1)
+        begin = float(np.quantile(outward * (row[cols] - line(cols)), INNER))
+        rows = (line(cols) + outward * begin)[:, None] + outward * off[None] / strip.step
         v = np.median(sample(light, strip.px(np.broadcast_to(cols[:, None].astype(float), rows.shape), rows)), axis=0).mean(1)
         level = v / max(float(np.median(v[off > FAR_PX - 4])), 1.0)
         centres.append(float(cols.mean()))
         widths.append(_hard_band(off, level))
+        begins.append(float(line(cols.mean())) + outward * begin)
     w = ndimage.median_filter(np.array(widths), 3, mode="nearest")
-    return np.interp(np.arange(len(row)), centres, w) if np.mean(w > 0) > BAND_SHOWN else np.zeros(len(row))
+    if np.mean(w > 0) <= BAND_SHOWN:
+        return np.zeros(len(row))
+    columns = np.arange(len(row))
+    border = np.interp(columns, centres, np.array(begins) + outward * w / strip.step)
+    on = np.clip(outward * (border - row) * strip.step, 0.0, None)
+    return np.where(np.interp(columns, centres, w) > 0, np.nan_to_num(on), 0.0)
 
 
 def _hard_band(off: Array, level: Array) -> float:
