@@ -145,7 +145,7 @@ def _wrap(s: Array, colour: Array, handle_px: float) -> tuple[float, float] | No
     if len(near) < max(6 * STEP_STATIONS, LEAST_SEEN * about.sum()):
         return None  # a grip whose edges were not followed, or one behind its cradle
     n = STEP_STATIONS
-    if np.max(np.diff(near), initial=1) > n:
+    if np.max(np.diff(near), initial=1) > 2 * n:
         return None  # one of its ends may lie where nothing was followed
     x, c = s[near], colour[near]
     cum = np.vstack([np.zeros(3), np.cumsum(c, axis=0)])
