@@ -27,8 +27,7 @@ def bench(visitor, address):
         settled(page)
         if sample is None:
             return page
-        page.get_by_role("combobox").first.click()
-        page.get_by_role("option", name="sample: " + sample.replace("-", " ")).click()
+        choose(page, "sample: " + sample.replace("-", " "))
         settled(page)
         if not page.locator(".stage").count():
             page.get_by_text("Point at the marks and the bow", exact=True).click()
@@ -36,6 +35,15 @@ def bench(visitor, address):
         return page
 
     return _bench
+
+
+def choose(page, photograph):
+    """One of the photographs that the first page offers."""
+    box = page.get_by_role("combobox").first
+    box.scroll_into_view_if_needed()
+    page.wait_for_timeout(400)  # a list that opens while the page still scrolls closes again
+    box.click()
+    page.get_by_role("option", name=photograph).click()
 
 
 def bring(page):
@@ -109,8 +117,7 @@ def test_a_wrong_nock_is_dragged_right_and_the_numbers_follow(bench):
     wrong = [float(np.interp(ASTRAY_PX, along, line[:, k])) for k in (0, 1)]
     shot = json.loads((SAMPLES / f"{STICK}.shot.json").read_text())
     clicks = {"nock_upper": wrong, "nock_lower": outline["nock_lower"].tolist()}
-    page.get_by_role("combobox").first.click()
-    page.get_by_role("option", name="my own photograph").click()
+    choose(page, "my own photograph")
     settled(page)
     for k, (name, kind, data) in enumerate(
         (
@@ -421,8 +428,7 @@ def test_a_page_that_asks_shows_the_doubtful_place_enlarged_with_its_tool(bench,
         file = tmp_path / "cut.png"
         whole.convert("RGB").crop((0, 0, edge, height)).save(file)
     shot = (SAMPLES / "walk" / "linnet-braced.shot.json").read_bytes()
-    page.get_by_role("combobox").first.click()
-    page.get_by_role("option", name="my own photograph").click()
+    choose(page, "my own photograph")
     settled(page)
     page.locator("input[type=file]").nth(0).set_input_files(file)
     settled(page)

@@ -248,11 +248,11 @@ def test_a_phone_with_the_pin_hands_over_its_pictures(served, enter, shop_folder
     page = enter(PHONE, served.lan, served.pin)
     open_room(page, served.lan, "picture", f"bow={bow.id}")
     page.locator("input[type=file]").first.set_input_files(SAMPLES / "bramble-drawn-grid.jpg")
-    page.get_by_text("On the bench").first.wait_for()
+    page.get_by_text("Guess: ").first.wait_for()
     assert [p.name for p in kept.on_bench(shop_folder / "record", bow.id)] == ["bramble-drawn-grid.jpg"]
     looker = enter(PHONE, served.lan, served.looking_pin)
     open_room(looker, served.lan, "picture", f"bow={bow.id}")
-    looker.get_by_text("On the bench").first.wait_for()
+    looker.get_by_text("Guess: ").first.wait_for()
     settled(looker)
     assert not looker.locator('[data-testid="stAlertContentError"], [data-testid="stException"]').count()
     assert len(kept.on_bench(shop_folder / "record", bow.id)) == 1

@@ -98,12 +98,17 @@ def test_a_picture_that_fails_on_a_page_is_told_there_and_the_page_stands(record
     bow = store.add_bow(record, Bow("Heron", length_mm=66.5 * 25.4, handle_mm=190.0))
     form = json.loads((SAMPLES / "heron-unstrung.shot.json").read_text())
     data = (SAMPLES / "heron-unstrung.jpg").read_bytes()
-    laid = kept.lay_down(record.folder, data, "heron.jpg", bow.id, form)
-    monkeypatch.setattr("tillerlens.ui.fields.ask", lambda: 1 / 0)
-    page = visit("picture", bow, picture=laid.sha256)
+    kept.lay_down(record.folder, data, "heron.jpg", bow.id, form)
+    other = kept.lay_down(record.folder, (SAMPLES / "heron-braced.jpg").read_bytes(), "other.jpg", bow.id, form)
+
+    def say(_, picture):
+        assert picture.name != "heron.jpg"
+
+    monkeypatch.setattr("tillerlens.ui.page_picture._say_guesses", say)
+    page = visit("picture", bow)
     (error,) = errors(page)
-    assert "Showing heron.jpg failed" in error and "as they were" in error
-    assert page.button(key="off_bench"), "what is beside it can still be used"
+    assert "went wrong here" in error and "is lost" in error
+    assert page.button(key=f"keep_{other.sha256}"), "what is beside it can still be used"
 
 
 def test_an_overlay_that_fails_on_a_page_leaves_the_numbers_standing(record, monkeypatch):
@@ -114,7 +119,7 @@ def test_an_overlay_that_fails_on_a_page_leaves_the_numbers_standing(record, mon
     page = visit("picture", bow, picture=laid.sha256)
     (error,) = errors(page)
     assert "Drawing crooked.jpg failed" in error
-    assert page.subheader[0].value and page.button(key="keep"), "the verdict stands, and can be kept"
+    assert page.subheader[0].value and page.button(key=f"keep_{laid.sha256}"), "the verdict stands, and can be kept"
 
 
 def test_faults_in_threads_are_all_counted():
