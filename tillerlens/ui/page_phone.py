@@ -18,17 +18,17 @@ def show(place: Place) -> None:
     if shop is None or shop.address is None:
         st.subheader("This shop is open to this computer only.", anchor=False)
         st.markdown("To reach it from a phone in the same network, stop it. Then start it in its own folder with")
-        st.code(START, language=None)
+        st.code(START, language=None, wrap_lines=True)
         st.markdown("It then shows an address, a PIN and a code here that the phone's camera reads.")
         st.warning(WARNING)
         return
     if looking_only():
         st.subheader("This shop is open to the network.", anchor=False)
-        st.code(shop.address, language=None)
+        st.code(shop.address, language=None, wrap_lines=True)
         st.markdown("Others need its PIN; ask whoever runs the shop.")
     else:
         st.subheader("Point the phone's camera at a code, or type the address and the PIN.", anchor=False)
-        st.code(shop.address, language=None)
+        st.code(shop.address, language=None, wrap_lines=True)
         _way_in(shop, "full", "To work in the shop", shop.keys.pins.full)
         _way_in(shop, "looking", "To look only", shop.keys.pins.looking)
         st.warning(WARNING)
@@ -44,7 +44,7 @@ def _way_in(shop: Shop, kind: Kind, title: str, pin: str | None) -> None:
     if link is None or pin is None:
         return
     st.markdown(f"**{title}:** PIN")
-    st.code(pin, language=None)
+    st.code(pin, language=None, wrap_lines=True)
     st.image(_code(link), width=260, alt=f"Code for the phone's camera: {title}")
 
 
