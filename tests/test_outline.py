@@ -240,3 +240,13 @@ def test_a_grips_middle_never_follows_where_it_was_looked_for(deep_grip, off):
     deep = np.nonzero(found.lower_row > band.lower_row + 3)[0]
     assert len(deep) == 0 or deep.mean() == pytest.approx(middle, abs=2)
     assert len(deep) > 0 or off != 0
+
+
+def test_a_place_without_an_edge_does_not_take_its_neighbours_with_it():
+    """Sixty columns of a limb have no brightness step at all (a wrap of the ground's own colour); beside them it is clear."""
+    light, strip, true = two_toned(stripe=(30000, 20000, 9000))
+    light[100:171, 420:510] = (42000, 40000, 37000)
+    row = measure_side(light, strip, np.full(400, true + 0.3)).row
+    beside = np.r_[205:258, 336:390]  # columns of 1.5 px, from 20
+    assert np.isfinite(row[beside]).mean() > 0.95
+    assert np.nanmax(np.abs(row[beside] - true)) < 0.2

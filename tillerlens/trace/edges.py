@@ -80,7 +80,7 @@ def measure_side(
         row, peak, ok = measured(smooth_rows(start, 15) if len(start) > 15 else start, SETTLE)
     if ok.sum() < 8:
         return Side(out, quality, np.nan)
-    row = np.interp(columns, columns[ok], row[ok]) if parts > 1 else row
+    row = np.interp(columns, columns[ok], row[ok])  # what is not seen must not draw its neighbours away
     if network is not None:
         proposed = ndimage.gaussian_filter1d(ndimage.median_filter(network[columns], 9, mode="nearest"), 2.0, mode="nearest")
         inner = _inside_of(light, strip, columns.astype(float), proposed, row, outward)

@@ -145,8 +145,6 @@ def _wrap(s: Array, colour: Array, handle_px: float) -> tuple[float, float] | No
     if len(near) < max(6 * STEP_STATIONS, LEAST_SEEN * about.sum()):
         return None  # a grip whose edges were not followed, or one behind its cradle
     n = STEP_STATIONS
-    if np.max(np.diff(near), initial=1) > 2 * n:
-        return None  # one of its ends may lie where nothing was followed
     x, c = s[near], colour[near]
     cum = np.vstack([np.zeros(3), np.cumsum(c, axis=0)])
     k = np.arange(n, len(c) - n)
@@ -154,6 +152,9 @@ def _wrap(s: Array, colour: Array, handle_px: float) -> tuple[float, float] | No
     size = np.linalg.norm(step, axis=1)
     usual = 1.4826 * float(np.median(np.abs(size - np.median(size)))) + float(np.median(size))
     peak = np.nonzero((size >= ndimage.maximum_filter1d(size, 2 * n - 1)) & (size > LEAST_CONTRAST * usual))[0]
+    # beside a stretch where nothing was followed, that stretch and not the wrap's end may make the step
+    lost = np.nonzero(np.diff(near) > 2 * n)[0]
+    peak = peak[(np.abs(k[peak][:, None] - lost) > n).all(axis=1)]
     best, found = 0.0, None
     for i in peak:
         for j in peak:
