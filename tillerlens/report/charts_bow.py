@@ -38,7 +38,9 @@ def set_map_chart(found: SetFound, units: Units | None = None) -> alt.VConcatCha
     along = alt.Scale(nice=False, zero=False)
     shade = alt.Scale(range=SET_RANGE, domain=[0.0, max([units.on_bend(0.1), *(c["size"] for c in cells if c["told"])])])
     rows = []
-    legend: alt.Legend | None = alt.Legend(orient="top", titleOrient="left", gradientThickness=10)
+    legend: alt.Legend | None = alt.Legend(
+        orient="top", titleOrient="left", titleLimit=320, gradientThickness=10, gradientLength=110
+    )
     place = (
         alt.X("from:Q", title=title, scale=along),
         alt.Y("low:Q", title=None, axis=None, scale=alt.Scale(domain=[-1.1, 1.1])),

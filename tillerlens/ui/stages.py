@@ -13,7 +13,7 @@ from tillerlens.report.lengths import Units
 from tillerlens.report.words import Sentence, Wish, verdict
 
 _ASKING = {
-    "needs_help": "It needs your help: point at the nocks and the handle.",
+    "needs_help": "It needs your help; open it to see where.",
     "refused": "It could not be measured; open it to read why.",
     "unmeasured": "It has not been measured yet.",
 }
