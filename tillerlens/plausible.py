@@ -8,7 +8,7 @@ from tillerlens.errors import NeedsHelp
 from tillerlens.shape import BowShape, Limb
 from tillerlens.trace.find import CLICKS
 
-THICKNESS_RATIO = 1.4  # one limb's thickness over the other's, at like places (common practice: limbs are made alike)
+THICKNESS_RATIO = 1.5  # one limb over the other, at like places (common practice: limbs are made alike; a broad face may show)
 ROOT_SHARE = 0.25  # of the limb's thickness: how far a limb's root may stand off the handle's line
 # Where a limb was traced well it leaves its handle within a few degrees; handles are carved, spliced and bent to more (common
 # practice, no source).

@@ -117,5 +117,5 @@ def number_rows(bench: Bench, units: Units) -> list[tuple[str, str, str]]:
     risk = bench.risk_full or bench.risk_seen
     if risk is not None:
         at = f"most strain, {risk.side} of the {risk.limb} limb"
-        rows.append((at, f"{100 * risk.strain.value:.2f} %", f"±{math.ceil(1e4 * COVER * risk.strain.u) / 100:.2f} %"))
+        rows.append((at, f"{100 * risk.strain.value:.2f} %", f"±{math.ceil(1e4 * COVER * risk.strain.u - 1e-9) / 100:.2f} %"))
     return rows

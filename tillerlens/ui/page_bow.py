@@ -141,7 +141,7 @@ def _numbers(place: Place, stage: Stage) -> str:
     if stage.status != "measured":
         return ""
     units, parts = place.units, []
-    for name, what in (("draw_length_back", "draw"), ("brace_height_back", "brace"), ("tiller_at_fades", "tiller")):
+    for name, what in (("draw_length_back", "draw"), ("brace_height_belly", "brace"), ("tiller_at_fades", "tiller")):
         value = stage.values.get(name)
         if value is not None and value.get("value") is not None:
             read = read_value(value)
