@@ -375,6 +375,19 @@ def test_a_plan_has_a_table_a_limb_and_a_page_for_the_bench(full):
     assert "Stop pulling today at" in said(at)
 
 
+def test_nothing_is_planned_on_weighings_that_contradict_each_other(record, full):
+    """The page of weights gives no weight then; the plan must not give one either, and says why in the same words."""
+    assert "Stop pulling today at" in said(visit("plan", full))
+    odd = {"draw_mm": 20 * 25.4, "draw_to": "back", "weight_n": 3 * NEWTON_PER_POUND}
+    last = max(e.happened_at for e in store.list_events(record, full.id))
+    store.add_event(record, Event(full.id, "weighing", last, odd))
+    weights, plan = (visit(page, full) for page in ("weights", "plan"))
+    sentence = plan.subheader[0].value
+    assert "does not fit the others" in sentence
+    assert sentence == weights.subheader[0].value
+    assert "Stop pulling today at" not in said(plan)
+
+
 def test_the_wished_tiller_and_what_is_kept_move_the_plan(full):
     at = visit("plan", full)
     assert "shooting in and finishing cost about 2.5 lb" in said(at)

@@ -53,6 +53,16 @@ def test_a_cradle_over_the_grip_leaves_its_fades():
     assert grip is not None and grip.px[0] == pytest.approx(MIDDLE + 20.0, abs=2.0)
 
 
+def test_a_fade_that_is_lost_for_a_stretch_makes_the_middle_less_sure():
+    """Seven stations, 31 px, of one fade: its place is anywhere in them, the middle half of that."""
+    seen = traced(MIDDLE)
+    lost = np.abs(X - (MIDDLE + 0.375 * HANDLE_PX)) < 16
+    seen.belly_px[lost] = np.nan
+    grip, whole = see_grip(light(), seen, SHOT), see_grip(light(), traced(MIDDLE), SHOT)
+    assert grip is not None and whole is not None
+    assert np.sqrt(grip.u_px**2 - whole.u_px**2) > 0.5 * lost.sum() * 4.5 / 2 / np.sqrt(12)
+
+
 def test_one_fade_alone_tells_nothing():
     seen = traced(MIDDLE)
     seen.belly_px[X > MIDDLE] = np.nan

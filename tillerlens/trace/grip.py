@@ -85,7 +85,7 @@ def _swell(s: Array, t: Array, handle_px: float) -> tuple[float, float] | None:
         deep = min(float(np.max(swell, initial=0.0)) for _, swell, _ in sides)
         if deep <= LEAST_SWELL * min(base for *_, base in sides):
             return found
-        lower, upper = (_crossings(out, swell, LEVELS * deep) for out, swell, _ in sides)
+        (lower, lost_below), (upper, lost_above) = (_crossings(out, swell, LEVELS * deep) for out, swell, _ in sides)
         middles = (upper - lower) / 2
         ok = np.isfinite(middles)
         if ok.sum() < LEAST_LEVELS or not 0.3 < float(np.median((lower + upper)[ok])) / handle_px < 1.4:
@@ -95,7 +95,9 @@ def _swell(s: Array, t: Array, handle_px: float) -> tuple[float, float] | None:
         if scatter > MOST_ASKEW * handle_px:
             return None
         at += shift
-        found = (at, scatter)
+        # where a fade was not followed all the way its place is anywhere in what was lost
+        lost = float(np.median(np.hypot(lost_below, lost_above)[ok])) / 2 / np.sqrt(12)
+        found = (at, float(np.hypot(scatter, lost)))
         if turn and abs(shift) < 0.3:
             break
     return found
@@ -113,10 +115,12 @@ def _excess(out: Array, t: Array, handle_px: float, reach: float) -> tuple[Array
     return out[keep], t[keep] - base, base
 
 
-def _crossings(out: Array, swell: Array, levels: Array) -> Array:
-    """How far out from the middle the thickness rises above each level for good, coming from the limb; NaN where unseen."""
-    places = np.full(len(levels), np.nan)
-    apart = WIDEST_GAP * float(np.median(-np.diff(out)))
+def _crossings(out: Array, swell: Array, levels: Array) -> tuple[Array, Array]:
+    """How far out from the middle the thickness rises above each level for good, coming from the limb, NaN where unseen; and how
+    much of the limb was lost just there."""
+    places, lost = np.full(len(levels), np.nan), np.zeros(len(levels))
+    station = float(np.median(-np.diff(out)))
+    apart = WIDEST_GAP * station
     for k, level in enumerate(levels):
         above = swell > level
         # the first of a run: a knot or a speck of shadow on the limb is no fade
@@ -124,7 +128,8 @@ def _crossings(out: Array, swell: Array, levels: Array) -> Array:
         if len(run) and run[0] > 0 and out[run[0] - 1] - out[run[0]] < apart:
             i = int(run[0])
             places[k] = out[i] + (swell[i] - level) / max(swell[i] - swell[i - 1], 1e-9) * (out[i - 1] - out[i])
-    return places
+            lost[k] = max(out[i - 1] - out[i] - station, 0.0)
+    return places, lost
 
 
 def _colours(light: NDArray[np.uint16], trace: TraceRead, s: Array) -> Array:
@@ -145,6 +150,8 @@ def _wrap(s: Array, colour: Array, handle_px: float) -> tuple[float, float] | No
     if len(near) < max(6 * STEP_STATIONS, LEAST_SEEN * about.sum()):
         return None  # a grip whose edges were not followed, or one behind its cradle
     n = STEP_STATIONS
+    if np.max(np.diff(near), initial=1) > 2 * n:
+        return None  # one of its ends may lie where nothing was followed
     x, c = s[near], colour[near]
     cum = np.vstack([np.zeros(3), np.cumsum(c, axis=0)])
     k = np.arange(n, len(c) - n)
@@ -152,9 +159,6 @@ def _wrap(s: Array, colour: Array, handle_px: float) -> tuple[float, float] | No
     size = np.linalg.norm(step, axis=1)
     usual = 1.4826 * float(np.median(np.abs(size - np.median(size)))) + float(np.median(size))
     peak = np.nonzero((size >= ndimage.maximum_filter1d(size, 2 * n - 1)) & (size > LEAST_CONTRAST * usual))[0]
-    # beside a stretch where nothing was followed, that stretch and not the wrap's end may make the step
-    lost = np.nonzero(np.diff(near) > 2 * n)[0]
-    peak = peak[(np.abs(k[peak][:, None] - lost) > n).all(axis=1)]
     best, found = 0.0, None
     for i in peak:
         for j in peak:

@@ -32,7 +32,7 @@ from tillerlens.ui.fields import plain
 from tillerlens.ui.parts import Known
 from tillerlens.ui.place import Place, say_error
 from tillerlens.ui.turns import MEASURING, in_turn
-from tillerlens.ui.typed import in_length, in_weight, length_text, read_length, read_weight, weight_text
+from tillerlens.ui.typed import in_length, in_weight, length_text, read_length, read_weight, say_in, weight_text
 
 BEND_WORDS: dict[Bend, str] = {
     "arc": "an even arc",
@@ -146,7 +146,7 @@ def _planned(known: Known, wish: ScrapeWish | None, sections: dict[Limb, LimbSec
         with st.spinner("Reading the bends, and trying the next step in the statics", show_time=True):
             plan = in_turn(lambda: _plan(known.mark, wish, (known, hand, sections)))
     except TillerLensError as error:
-        st.subheader(plain(error.text), anchor=False)
+        st.subheader(plain(say_in(error.text, known.units)), anchor=False)
         parts.missing("So no step can be planned.", error.remedy)
         parts.cautions()
         return
@@ -170,6 +170,7 @@ def _plan(mark: str, wish: ScrapeWish, _of: tuple[Any, ...]) -> Plan:
     history, last = of.history_of(known.bow, known.stages, known.events), of.foretold_of(known.events)
     documents = [known.document(s) for s in hand.strung]
     rest = known.document(hand.rest)
+    of.check_weighings(of.given_of(known.bow, hand, known.document, known.full_draw_mm, sections))
     known.unchanged()
     return plan_from_documents(documents, rest, wish, sections, history=history, last=last)
 
