@@ -11,6 +11,7 @@ import pytest
 from in_browser import PHONE, WIDE, marks, running_app, settled
 from made_up import SAMPLES
 from PIL import Image
+from playwright.sync_api import expect
 from test_browser_pages import serious_faults
 
 from tillerlens.record import open_record, store
@@ -174,7 +175,7 @@ def test_ten_at_once(walker, shop, size):
     walk.hand_over(*(jpeg(name) for name in names), *(jpeg(name, quality=92) for name in names))
     walk.page.get_by_role("button", name="Keep all 10").wait_for(timeout=MEASURING_MS)
     walk.page.get_by_role("img", name=re.compile(r"^Photo 10")).wait_for()
-    assert walk.page.get_by_role("img", name=re.compile(r"^Photo \d")).count() == 10  # each has its own
+    expect(walk.page.get_by_role("img", name=re.compile(r"^Photo \d"))).to_have_count(10)  # each has its own
     walk.press("Keep all 10")
     kept_line(walk, 10)
     walk.at_most(4, 0)

@@ -45,7 +45,7 @@ CLICK_AGREES_PX = 6.0
 BESIDE = 1.0  # of the limb's thickness, that a nock may be clicked beside its middle
 HANDLE_OFF_MM = 45.0  # from the line between the limbs to the middle of the deepest grip, and something for the hand
 NOT_SEEN_BEFORE = 30  # columns before a clicked nock: the limb is carried on to it
-CLICK_U_PX = 2.5
+CLICK_U_PX, BY_HAND_U_PX = 2.5, 1.0  # of a nock that is clicked, and of one that is set with care
 MIN_SEEN, MIN_SEEN_FAIR = 0.4, 0.6  # of a limb's length; a path that the finder's map hardly shows must be borne out by more
 NOCK_STATIONS = 3  # beside each tip, where the nock and the string's loop hide the limb's own edges
 OUT_SHARE = 0.005  # of the picture's longer side: a bow that ends so near the border was cut off
@@ -391,8 +391,9 @@ def _clicked_ends(strip: Strip, ends: Ends, shot: Shot, thick_px: float) -> tupl
             at = _column_at(strip, shot.clicks[name])
             if np.linalg.norm(np.array(shot.clicks[name]) - strip.path[at]) > BESIDE * thick_px + CLICK_AGREES_PX:
                 raise _apart(name)
-            if name in shot.set_by_hand or abs(at - ends.column[k]) * strip.step > CLICK_AGREES_PX:
-                column[k], u[k], ruled[k] = float(at), CLICK_U_PX / strip.step, True
+            by_hand = name in shot.set_by_hand
+            if by_hand or abs(at - ends.column[k]) * strip.step > CLICK_AGREES_PX:
+                column[k], u[k], ruled[k] = float(at), (BY_HAND_U_PX if by_hand else CLICK_U_PX) / strip.step, True
     return Ends((column[0], column[1]), ends.clear, (u[0], u[1])), (ruled[0], ruled[1])
 
 
