@@ -63,6 +63,7 @@ Array = NDArray[np.float64]
 
 # A click on the handle: what its maker calls the centre, told by eye (common practice, no source), and the hand's own doubt.
 HANDLE_CLICK_U_MM, HANDLE_BY_HAND_U_MM, HANDLE_CLICK_U_PX = 5.0, 2.0, 2.5
+CROOKED_MM = 2.0  # rms of a handle's back about its straight line, beyond which it isn't straight
 CLICK_RULES = 3.0  # standard uncertainties between a click and what is seen, beyond which the click is believed
 SURE = 0.9  # of a supposition, that is then said
 HANDLE_KNOWN_MM = 4.0  # a standard uncertainty of the handle's place that leaves the limbs' difference sharp enough
@@ -276,6 +277,8 @@ def _measure_traced(
     layout = _layout(evidence, shot, trace)
     chain = Chain(layout, shot.state)
     shape = chain.shape(evidence)
+    if shape.handle_scatter_mm > CROOKED_MM and not hold_handle:
+        return _measure(asked, by_string, True, fair)  # a line beside the handle may have been followed in its back's place
     nudges = last.nudges(trace.tip_cause) + _nudges(shot, trace, string)
     nudges += thickness_nudges(_width_u(shot), tilt_u, shadow_u_mm)
     doubts += _of_nocks(last) + _of_limbs(last, shot)
@@ -535,7 +538,7 @@ def _doubts(
                 "Click the hook, or use a string that stands out from what is behind it.",
             )
         )
-    if s.handle_scatter_mm > 2.0:
+    if s.handle_scatter_mm > CROOKED_MM:
         text = "The back of the handle isn't straight, so heights measured from it are less sure."
         out.append(Reason("handle_not_straight", text))
     return tuple(out)

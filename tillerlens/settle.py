@@ -201,8 +201,11 @@ def settle(
         best = max(found, key=lambda f: f[0])
         if turn == 0:
             off = float(best[3][0])
-            if AGREES_U < abs(off) <= MOST_U:  # one of the two is less sure than it says, and nothing tells which
+            if AGREES_U < abs(off) <= MOST_U:
+                # One of the three is less sure than it says, and nothing tells which. A nock's place rests on one look at the
+                # picture, so it is the likeliest to be off.
                 camera, u[0] = camera * (off / AGREES_U) ** 2, u[0] * abs(off) / AGREES_U
+                ways = [_nocks_less_sure(way, off**2) for way in ways]
                 found = [_updated(start, camera, way, at, miss, jacobian, u, use) for way in ways]
                 best = max(found, key=lambda f: f[0])
             while np.max(np.abs(best[3][use]), initial=0.0) > MOST_U:
@@ -234,6 +237,13 @@ def settle(
     # the nudges' covariance lives where it was linearised: in what is seen
     overhang, believed = (float(at[UPPER]), float(at[LOWER])), tuple(bool(b) for b in use[1:])
     return Settled(new_fit, float(at[SHIFT]), overhang, covariance, -off, shares, believed)
+
+
+def _nocks_less_sure(way: Supposed, by: float) -> Supposed:
+    """The same supposition with the variances of the wood past the nocks ``by`` times as large."""
+    covariance = way.covariance.copy()
+    covariance[1:, 1:] *= by
+    return replace(way, covariance=covariance)
 
 
 def _updated(

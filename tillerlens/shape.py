@@ -22,6 +22,7 @@ Array = NDArray[np.float64]
 
 STATIONS_IN = (6, 10, 14, 18, 22, 26)
 HANDLE_TRIM = 0.85  # the outermost of the rigid part may already be bending: keep to its middle
+FADE_REACH_MM = 60.0  # of a limb beside the fade, which gives the fade's place
 BACK_U_MM, FADE_U_MM = 0.05, 0.15  # how true the handle's back and the limbs' middles at the fades are
 HELD_U_MM = 0.6  # of the back at a fade, where the handle's own was not seen and the few columns beside it stand for it
 ROOT_MM, ROOT_WEIGHT = 20.0, 0.3  # how much of the handle beside the fade steadies the limb's root
@@ -225,12 +226,27 @@ def make_layout(
     if len(handle) < LEAST_COLUMNS:
         raise _lost("handle", len(handle))
     hw = _straight_weights(back[handle])
-    u_back, u_fades = _back_u(back[handle], hw), FADE_U_MM * np.sqrt(2) / handle_mm
+    strays = [_fade_strays(e, lay, back, belly, tip) for lay, tip in zip(limbs, tips, strict=True)]
+    u_back, u_fades = _back_u(back[handle], hw), float(np.sqrt(sum(FADE_U_MM**2 + r**2 for r in strays))) / handle_mm
     apart = float(np.hypot(u_back, u_fades))
     u_direction, back_share = u_back * u_fades / apart, float(u_fades**2 / apart**2)
     if handle_held:
         u_direction, back_share = HELD_U_MM * np.sqrt(2) / handle_mm, 0.0
     return Layout(limbs[0], limbs[1], handle, hw, u_direction, apart, back_share, handle_mm)
+
+
+def _fade_strays(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Array) -> float:
+    """How far (rms, mm) the limb's middles beside the fade lie off its own smooth line: outlines (N, 2) mm that wander there
+    turn the line from fade to fade."""
+    _, curve, *_ = _limb_curve(e, lay, back, belly, tip)
+    near = lay.spline.at[-1] - FADE_REACH_MM
+    u = lay.spline.u[1 : len(lay.columns) + 1]
+    cols, u = lay.columns[u > near], u[u > near]
+    if not len(cols):
+        return 0.0
+    at, tangent = (np.column_stack([np.interp(u, lay.spline.at, of[:, k]) for k in (0, 1)]) for of in (curve.xy, curve.tangent))
+    off = (back[cols] + belly[cols]) / 2 - at
+    return float(np.sqrt(np.mean((off[:, 1] * tangent[:, 0] - off[:, 0] * tangent[:, 1]) ** 2)))
 
 
 def _lost(part: str, columns: int) -> NeedsHelp:

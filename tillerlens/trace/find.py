@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.spatial import cKDTree
 from skimage.graph import MCP_Geometric, route_through_array
 
 from tillerlens.errors import NeedsHelp
@@ -27,6 +28,8 @@ LIMB_LEVEL = 0.35
 LENGTH_TOLERANCE = 0.08  # of the bow's length, where the picture is squared
 LENGTH_TOLERANCE_UNSQUARED = 0.15
 LEAST_PART, PART_SEEN = 0.6, 0.8  # of the bow's length, and of that what the finder must see, for the rest to be followed from it
+# Of what was followed first, where it was seen well, that the batten must run along, and how near: two ways to one bow.
+SAME_WAY, SAME_WAY_MM = 0.6, 15.0
 LEAST_EVIDENCE = (0.6, 0.45, 0.3, 0.2, 0.1)  # under a stride of the batten, from a clear bow to a faint one
 BORDER, AT_BORDER = 3.0, 0.5  # map pixels; of merit, that an end at the picture's border costs
 # Half a tape's or a stick's width and how far from its edge its marks may have been pointed at; the share of a thing on it.
@@ -324,4 +327,18 @@ def find_bow(maps: FinderMaps, camera: Camera, shot: Shot, squared: bool, fair: 
     if rival > 0.5:
         raise _ask("More than one thing in the picture looks like the bow.", rival=rival, path_px=_orient(path.px, shot))
     px = _orient(path.px, shot)
+    if fair and (other := _another_way(maps, camera, shot, path.px)) > 0:
+        raise _ask("More than one thing in the picture looks like the bow.", rival=other, path_px=px)
     return CoarsePath(px, path.support, path.length_ratio, rival)
+
+
+def _another_way(maps: FinderMaps, camera: Camera, shot: Shot, px: Array) -> float:
+    """How long (as a share of the bow) the path through the map's brightest places is, where it was seen well and hardly runs
+    along a batten's path (N, 2) px; 0 where both follow the same thing or the bright one is faint itself.
+    """
+    bright = _free(maps, camera, shot)
+    if bright.support < PART_SEEN:
+        return 0.0
+    off_px, _ = cKDTree(px).query(bright.px)
+    mm_per_px = plane_length(camera, px, shot.standoff_mm) / float(np.linalg.norm(np.diff(px, axis=0), axis=1).sum())
+    return 0.0 if np.mean(off_px * mm_per_px < SAME_WAY_MM) > SAME_WAY else bright.length_ratio

@@ -498,7 +498,8 @@ def _hold_handle(back: Array, thickness: Array, zones: dict[str, tuple[int, int]
         return 0.0
     inside = np.arange(a, b)
     line = np.interp(inside, [at for at, _ in roots], [row for _, row in roots])
-    limit = OFF_ROOTS * float(np.nanmedian(np.concatenate([thickness[s] for s in sides])))
+    near = np.concatenate([thickness[s] for s in sides])
+    limit = OFF_ROOTS * float(np.nanmedian(near if np.isfinite(near).any() else thickness))
     off = ~(np.abs(back[inside] - line) <= limit)  # astray, or not seen
     seen = inside[np.isfinite(back[inside])]
     if len(seen) > len(inside) / 2:
