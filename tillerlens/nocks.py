@@ -131,9 +131,9 @@ def nocks_by_string(
     """
     s = chain.bare(e)
     lines: list[Array | None] = [None, None]
-    if string is not None:
-        lines = [line if clear > FAINT else None for line, clear in zip(string.lines, string.clear, strict=True)]
-    elif chain.state == "braced":
+    if string is not None and min(string.clear) > FAINT:  # both, since the two lines share one hook
+        lines = list(string.lines)
+    elif string is None and chain.state == "braced":
         line = braced_line(light, trace, e, chain)
         lines = [line, None if line is None else line[::-1]]
     inside: list[Met | None] = [None, None]
