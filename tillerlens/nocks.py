@@ -28,7 +28,7 @@ OVERHANG_LEAST_MM, OVERHANG_MOST_MM = 3.5, 50.0
 LINE_U_MM, LOOP_U_MM = 0.8, 1.0
 AT_END_U = 2.0  # a nock by the string within so many standard uncertainties of the limb's end is at it: the end is the sharper
 TRIED_MM = (0.0, 14.0, 28.0, 42.0)  # how far inside the ends the nocks are supposed where the string is not where it should be
-NEARER_MM = 9.0  # about the best of those, one limb at a time
+NEARER_MM = 7.0  # about the best of those, one limb at a time: half of their spacing
 PASSED_BY_PX = 5.0  # a string that passes its nocks by so much may not be theirs
 CLEARLY_BETTER = 0.3  # of merit
 BETTER_SEEN, PLAINLY_SEEN = 0.1, 0.85  # of a braced string's length
@@ -95,6 +95,12 @@ def string_of(
         attempt(np.full(2, mm))
     if not tried:
         return string, False
+    # tips need not stand past their nocks alike: one limb at a time, first as far as any, then nearer about the best
+    at = max(tried, key=lambda t: t[1].merit)[0]
+    for k in np.nonzero(~put)[0]:
+        for mm in TRIED_MM:
+            if mm != at[k]:
+                attempt(np.where(np.arange(2) == k, mm, at))
     at = max(tried, key=lambda t: t[1].merit)[0]
     for k in np.nonzero(~put)[0]:
         for step in (-NEARER_MM, NEARER_MM):
