@@ -47,13 +47,14 @@ def test_a_string_that_leaves_the_limb_inside_its_end_puts_the_nock_there(drawn,
     assert set(far) == {name for name, mm in zip(("nock_upper", "nock_lower"), inside_mm, strict=True) if mm}
 
 
-def test_a_string_that_is_faint_on_one_side_tells_nothing_there(drawn):
+def test_a_string_that_is_faint_on_one_side_tells_nothing_of_either_nock(drawn):
+    """The two lines share one hook: where one of them was hardly seen, the other may lead to a place that is none."""
     light, _, truth, trace, evidence, chain = drawn
     hook = np.array(truth["hook"])
     lines = tuple(np.array([start, hook]) for start in _inside(evidence, chain, np.array([20.0, 20.0])))
     string = DrawnString(hook, lines, 1.0, (1.0, 0.4), (0.0, 0.0), False, 3.0)
     upper, lower = nocks_by_string(light, trace, evidence, chain, string)
-    assert upper is not None and lower is None
+    assert upper is None and lower is None
 
 
 def test_the_flatter_the_string_meets_the_limb_the_less_it_tells(drawn):
@@ -67,7 +68,7 @@ def test_the_flatter_the_string_meets_the_limb_the_less_it_tells(drawn):
         turn = np.radians(degrees)
         way = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]) @ along
         line = np.array([at, at + 900.0 * way])
-        string = DrawnString(line[1], (line, line), 1.0, (1.0, 0.0), (0.0, 0.0), False, 3.0)
+        string = DrawnString(line[1], (line, line), 1.0, (1.0, 1.0), (0.0, 0.0), False, 3.0)
         met = nocks_by_string(light, trace, evidence, chain, string)[0]
         assert met is not None and met.mm == pytest.approx(30.0, abs=3.0)
         u.append(met.u_mm)

@@ -343,7 +343,7 @@ def bow_shape(e: Evidence, layout: Layout, state: str, numbers: bool = True) -> 
     x_axis = direction
     y_axis = np.array([-direction[1], direction[0]])
     # which way the back is: from the belly's silhouette to the back's, by the limbs' majority
-    if np.nanmedian(back - belly, axis=0) @ y_axis < 0:
+    if np.nansum(np.sign((back - belly) @ y_axis)) < 0:
         y_axis = -y_axis
     normal_lean = abs(float(_obliquity(e.camera, e.standoff_mm, mid[None])[0] @ y_axis))
     # the back's silhouette stands out by half the width seen obliquely

@@ -101,6 +101,7 @@ def doubtful_stretch(proof: Proof, back_px: Array, belly_px: Array, handle: tupl
     ``handle``: its first and last place of the N.
     """
     n = len(back_px)
+    steps = _steps(back_px, belly_px)
     worst: Doubtful | None = None
     for limb, nock, root in (("upper", 0, handle[0]), ("lower", n - 1, handle[1])):
         length = abs(root - nock)
@@ -116,7 +117,7 @@ def doubtful_stretch(proof: Proof, back_px: Array, belly_px: Array, handle: tupl
             if gap > UNSEEN_DOUBT and (worst is None or gap / UNSEEN_DOUBT > _weight(worst)):
                 worst = Doubtful(limb, side, (float(share[first]), float(share[last])), "unseen", gap)
         share = np.linspace(NOCK_SHARE, 1 - ROOT_SHARE["back"], length)
-        step = np.asarray(_steps(back_px, belly_px)[np.round(nock + share * (root - nock)).astype(int)])
+        step = np.asarray(steps[np.round(nock + share * (root - nock)).astype(int)])
         top = int(np.argmax(step))
         if step[top] > JUMP_DOUBT and (worst is None or step[top] / JUMP_DOUBT > _weight(worst)):
             reach = JUMP_PLACES / length
