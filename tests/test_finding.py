@@ -227,6 +227,18 @@ def test_a_stave_cut_off_by_the_border_gives_way_to_a_bow_that_ends_inside():
     assert asked.value.fields["path_px"][:, 1].max() > 300, "the bow is what was followed"
 
 
+def test_a_second_way_of_following_leads_to_the_same_bow_or_is_asked_about():
+    """A joint between boards runs faintly on from where the bow leaves it: the batten lies along it, the plain wood does not."""
+    at = int(np.argmin(np.abs(X - 230)))
+    joint = map_of(np.full(len(X), BRACED[at]), np.where(X > 230, 0.3, 0.9))
+    bow = map_of(BRACED, np.where((X > 230) & (X < 420), 0.9, 0.0))
+    with pytest.raises(NeedsHelp, match="More than one thing"):
+        find_bow(maps_of(np.maximum(joint, bow)), camera(size=(1920, 640)), a_shot(), False, fair=True)
+    whole = map_of(BRACED, np.where(X > 280, 0.3, 0.95))
+    found = find_bow(maps_of(whole), camera(size=(1920, 640)), a_shot(), False, fair=True)
+    assert found.length_ratio == pytest.approx(1, abs=0.1)
+
+
 @pytest.mark.parametrize("dark_tips", [False, True])
 def test_dark_tips_make_both_ends_less_sure(dark_tips):
     """Where one limb's dark tip is counted to it and the other's is not, the length comes out right and both nocks are wrong."""

@@ -191,6 +191,15 @@ def test_a_length_and_a_picture_that_disagree_are_both_less_sure():
     assert 2 < settled.length_off_u < 5 and u[1] > 1.2 * u[0]
 
 
+def test_a_nock_put_where_the_length_cannot_be_is_the_likeliest_to_be_off():
+    """The board is sharp and the nocks were seen to half a millimetre, 8 mm nearer together than was typed."""
+    evidence, shape = straight_bow(SQUARE)
+    put = [Supposed("put", True, 1.0, np.zeros(3), np.diag([0.01, 0.5, 0.5]) ** 2)]
+    settled = settle(fitted(SQUARE, 2430.0, 0.02), put, evidence, shape, LENGTH_MM + 8.0, [])
+    u = np.sqrt(np.diag(settled.covariance))[-2:]
+    assert 2 < settled.length_off_u < 5 and (u > 1.0).all()
+
+
 def test_a_typed_limb_leaves_it_to_the_camera():
     """With the limb's length typed the same picture tells how the camera stands."""
     evidence, shape = straight_bow(SQUARE)

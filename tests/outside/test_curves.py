@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -210,3 +211,19 @@ def test_a_tapered_limbs_bend_vanishes_at_the_nock() -> None:
     line = np.column_stack([np.r_[e.upper.x[::-1], e.lower.x[1:]], np.r_[e.upper.y[::-1], e.lower.y[1:]]])
     numbers = shape_of(seen(line[:, 0], line[:, 1], e.hook), "drawn").numbers
     assert numbers["string_angle_upper"] == pytest.approx(e.string_angle_upper, abs=math.radians(0.1))
+
+
+@pytest.mark.parametrize("wander_mm", [0.0, 1.5])
+def test_limbs_that_wander_beside_the_fade_make_the_line_between_fades_less_sure(wander_mm: float) -> None:
+    """Both outlines of a straight bow led aside and back over an inch before one fade, as a ruled line leads them."""
+    x = np.linspace(-L, L, 3200)
+    evidence = seen(x, np.zeros(len(x)), None)
+    along = np.arange(len(evidence.back_px))
+    handle_mm = 200.0
+    before_fade = len(along) / 2 - handle_mm / 2 - 20
+    aside = wander_mm * PX_PER_MM * np.exp(-(((along - before_fade) / 6.0) ** 2))
+    moved = [edge + np.column_stack([0 * aside, aside]) for edge in (evidence.back_px, evidence.belly_px)]
+    evidence = replace(evidence, back_px=moved[0], belly_px=moved[1])
+    path = (evidence.back_px + evidence.belly_px) / 2
+    u_rad = make_layout(evidence, handle_mm, CUTOFF_MM, np.ones(len(path)), path, "unstrung").apart_u_rad
+    assert (u_rad > 0.002) == (wander_mm > 0), u_rad
