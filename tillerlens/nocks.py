@@ -27,7 +27,8 @@ OVERHANG_LEAST_MM, OVERHANG_MOST_MM = 3.5, 50.0
 # it tells where.
 LINE_U_MM, LOOP_U_MM = 0.8, 1.0
 AT_END_U = 2.0  # a nock by the string within so many standard uncertainties of the limb's end is at it: the end is the sharper
-TRIED_MM = (0.0, 14.0, 28.0, 42.0)  # how far inside the ends the nocks are supposed where the string is not where it should be
+# How far inside the ends the nocks are supposed where the string is not where it should be; a tip lost on its ground ends short.
+TRIED_MM = (0.0, 14.0, 28.0, 42.0, -10.0)
 NEARER_MM = 7.0  # about the best of those, one limb at a time: half of their spacing
 PASSED_BY_PX = 5.0  # a string that passes its nocks by so much may not be theirs
 CLEARLY_BETTER = 0.3  # of merit
@@ -104,7 +105,7 @@ def string_of(
     at = max(tried, key=lambda t: t[1].merit)[0]
     for k in np.nonzero(~put)[0]:
         for step in (-NEARER_MM, NEARER_MM):
-            attempt(np.clip(at + step * np.eye(2)[k], 0.0, OVERHANG_MOST_MM))
+            attempt(np.clip(at + step * np.eye(2)[k], min(TRIED_MM), OVERHANG_MOST_MM))
     best = max((one for _, one in tried), key=lambda one: one.merit)
     better = string is None or best.merit > string.merit + CLEARLY_BETTER or min(best.clear) > min(string.clear) + CLEARLY_BETTER
     return (best, True) if better else (string, False)
