@@ -24,8 +24,18 @@ from tillerlens.mechanics.evidence import (
     check_reading,
     check_rest,
     check_strung,
+    once,
 )
-from tillerlens.mechanics.force_draw import ForceCurve, Reading, Stacking, fit_curve, look_ahead, measured_shape, stacking
+from tillerlens.mechanics.force_draw import (
+    ForceCurve,
+    Reading,
+    ReadingsDisagree,
+    Stacking,
+    fit_curve,
+    look_ahead,
+    measured_shape,
+    stacking,
+)
 from tillerlens.mechanics.section import LimbSections
 from tillerlens.mechanics.seen import MechanicsError, SeenBow, read_seen
 from tillerlens.mechanics.stiffness import Modulus, Stiffness, bending_modulus, estimate_stiffness
@@ -132,6 +142,26 @@ def tell(given: Given) -> Bench:
     )
 
 
+def check_weighings(given: Given) -> None:
+    """Raise ReadingsDisagree where no one bow gives all of the weighings, with a picture or without.
+
+    Anything else that a curve of draw weight would lack is no fault of the weighings, and is told where the curve is.
+    """
+    seen = [read_seen(d) for d in given.documents]
+    rest = None if given.rest is None else read_seen(given.rest)
+    if len(given.readings) + sum(b.state == "drawn" and b.weighing is not None for b in seen) < 2:
+        return
+    deepest = max((b for b in seen if b.state == "drawn"), key=lambda b: b.draw_back_mm, default=None)
+    draws = [r.draw_mm for r in given.readings] + ([deepest.draw_back_mm] if deepest else [])
+    try:
+        stiffness = estimate_stiffness(seen, rest) if seen else None
+        _curve(given, seen, deepest, stiffness, given.full_draw_mm or max(draws), *_brace(given, seen))
+    except ReadingsDisagree:
+        raise
+    except TillerLensError:
+        return
+
+
 def check_given(given: Given) -> None:
     """Raise MechanicsError for the first document, reading or arrow that cannot speak of this bow."""
 
@@ -151,7 +181,7 @@ def _fitting(given: Given, attempt: Callable[[Callable[[], Any]], Any]) -> Given
 
         return attempt(passed) is not None
 
-    strung = [d for d in given.documents if fits(check_strung, d)]
+    strung = once([d for d in given.documents if fits(check_strung, d)])
     rest = given.rest if given.rest is not None and fits(check_rest, given.rest) else None
     after = given.rest_after if given.rest_after is not None and fits(check_rest, given.rest_after) else None
     length = given.length_mm if fits(check_length, given.length_mm) else None

@@ -13,7 +13,7 @@ import numpy as np
 
 from tillerlens.errors import Reason
 from tillerlens.measurement import Measurement, Spot
-from tillerlens.mechanics.evidence import check_evidence
+from tillerlens.mechanics.evidence import check_evidence, once
 from tillerlens.mechanics.places import BLIND_Z, LEAST_Z, REST_NOISIER, LimbCurve, Place, find_places, slow_share
 from tillerlens.mechanics.seen import SeenBow, read_seen
 from tillerlens.mechanics.stiffness import Stiffness, estimate_stiffness
@@ -40,7 +40,7 @@ def find(strung: Sequence[dict[str, Any]], rest: dict[str, Any] | None) -> Findi
     Raises MechanicsError where they do not belong together or cannot tell.
     """
     check_evidence(strung, rest)
-    seen = [read_seen(d) for d in strung]
+    seen = [read_seen(d) for d in once(strung)]
     still = None if rest is None else read_seen(rest)
     return find_in(estimate_stiffness(seen, still), seen, still)
 

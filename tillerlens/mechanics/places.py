@@ -134,7 +134,8 @@ class LimbCurve:
 @dataclass(frozen=True)
 class Found:
     """told: places that stand out beyond chance, the clearest first. odd: those that stand out more than wood does. perhaps:
-    hinges that stand out too little to be told, ``significance`` from ``LEFT_Z`` on."""
+    hinges that cannot be told: they stand out too little, ``significance`` from ``LEFT_Z`` on, or more than wood does, or lie
+    where the smoothing rings."""
 
     told: tuple[Place, ...] = ()
     odd: tuple[Place, ...] = ()
@@ -181,8 +182,9 @@ def find_places(upper: LimbCurve, lower: LimbCurve, least_z: float = BLIND_Z) ->
         reach = limb[p.limb].cutoff_mm
         return any(q.limb == p.limb and abs(q.from_nock_mm.value - p.from_nock_mm.value) < reach for q in beside)
 
-    perhaps = field.places(field.perhaps(believed), believed)
-    perhaps = [p for p in perhaps if p.bend.value > MAY_BE_BEND and not rung(p)]
+    perhaps = [p for p in field.places(field.perhaps(believed), believed) if p.bend.value > MAY_BE_BEND]
+    # too near to a fault or a thick fade to be told, or more than wood does: no wood comes off there either
+    perhaps = [p for p in found if p.kind == "hinge" and (p in odd or rung(p))] + perhaps
     return Found(tuple(p for p in found if not rung(p)), tuple(odd), tuple(perhaps))
 
 

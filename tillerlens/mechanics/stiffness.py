@@ -252,8 +252,8 @@ def _all_tensions(data: Sequence[_Data], tensions: Array) -> Array:
 class _Line:
     """The straight line at each place of one limb: compliance, rest curvature, their standard uncertainties; all (n,).
 
-    left (k, n): what is left over, in k independent parts. misfit: its squares over what was promised, per degree of freedom; NaN
-    where there is none. likely (n,): ln of the restricted likelihood, but for a constant."""
+    left (k, n): what is left over, in k independent parts, by the directions ``beyond`` (n, pictures + 1, k). misfit: its squares
+    over what was promised, per degree of freedom; NaN where there is none. likely (n,): ln of the restricted likelihood, but for a constant."""
 
     compliance: Array
     rest: Array
@@ -261,6 +261,7 @@ class _Line:
     u_rest: Array
     misfit: Array
     left: Array
+    beyond: Array
     likely: Array
 
 
@@ -296,14 +297,29 @@ def _solve(
         normal = np.linalg.inv(design.transpose(0, 2, 1) @ inverse @ design)
         best = (normal @ design.transpose(0, 2, 1) @ inverse @ y[..., None])[..., 0]
         slope = np.maximum(best[:, 1], 0.0)
-    root = np.linalg.cholesky(cov)
+    variances, axes = np.linalg.eigh(cov)
+    root = (axes * np.sqrt(variances)[:, None, :]) @ axes.transpose(0, 2, 1)  # the one that asks for no order of the pictures
     beyond = np.linalg.qr(np.linalg.solve(root, design), "complete")[0][..., 2:]  # the directions that the line cannot follow
     left = (beyond.transpose(0, 2, 1) @ np.linalg.solve(root, y[..., None]))[..., 0].T
     free = m - 1 - int(d.u_rest[0] >= NO_REST_U)  # without a shape at rest its row is only a wide guess
     misfit = np.sum(left**2, 0) / free if free > 0 else np.full(n, np.nan)
-    likely = 0.5 * np.linalg.slogdet(normal)[1] - np.sum(np.log(np.diagonal(root, 0, 1, 2)), 1) - 0.5 * np.sum(left**2, 0)
+    likely = 0.5 * np.linalg.slogdet(normal)[1] - 0.5 * np.sum(np.log(variances), 1) - 0.5 * np.sum(left**2, 0)
     u = np.sqrt(np.diagonal(normal, 0, 1, 2))
-    return _Line(best[:, 1] / scale, best[:, 0], u[:, 1] / scale, u[:, 0], misfit, left, likely)
+    return _Line(best[:, 1] / scale, best[:, 0], u[:, 1] / scale, u[:, 0], misfit, left, beyond, likely)
+
+
+def _running_on(left: Array, beyond: Array) -> Array:
+    """The parts (k, n) with their directions (n, pictures + 1, k) turned to run on along the limb.
+
+    Which directions span what the line cannot follow is free at each place. Where they turn from place to place, long waves in
+    the errors look like short ones, and by another order of the pictures like others.
+    """
+    out, basis = left.copy(), beyond[0]
+    for i in range(1, left.shape[1]):
+        u, _, v = np.linalg.svd(beyond[i].T @ basis)
+        out[:, i] = (u @ v).T @ left[:, i]
+        basis = beyond[i] @ u @ v
+    return out
 
 
 def _agreement(data: Sequence[_Data], tensions: Array) -> tuple[float, float]:
@@ -335,6 +351,8 @@ def _fit(d: _Data, tensions: Array, own: float, size: float) -> LimbStiffness:
     rest = np.where(d.inside | (d.u_rest >= NO_REST_U), line.rest, d.rest)
     u_rest = np.where(d.inside, spread * line.u_rest, d.u_rest)
     left = line.left[:, d.inside] if d.u_rest[0] < NO_REST_U else line.left[:0, d.inside]
+    if len(left):
+        left = _running_on(left, line.beyond[d.inside])
     return LimbStiffness(d.s, np.where(told, ei, np.nan), np.where(told, relative, np.nan), rest, u_rest, d.length, c, u_c, left)
 
 

@@ -71,7 +71,8 @@ def plan_scraping(
     cuts = cut_limbs(present, leave, over, cov, care)
     u_need = _u_need(weights_of(cuts, present.patches), cov)
     work = _Work(best, present, wish, care, hand, along, state, jac, now, cuts)
-    stop, holds = _at_weight(now, wish, leave), _holds(present, leave, care, wish)
+    stop = _at_weight(now, wish, leave)
+    holds = _holds(present, leave, care, wish, stop)
     need = work.need(over, u_need) if cuts else np.zeros(0)
     told, order = work.step(need) if stop is None and cuts else (np.zeros(len(cuts)), "weight")
     after = now
@@ -86,7 +87,7 @@ def plan_scraping(
         stop = None if told.any() else "tiller"
     if told.any():
         after = work.after(told, closely=True)
-    ln_ei = work.ln_ei(told)
+    ln_ei, beyond_shape = work.ln_ei(told), any(r.code == "beyond_shape" for r in holds)
     stroke = per_stroke(history, present, responses(best.bow, present, present.seen.draw_back)[1]) if history else None
     shares = [-np.expm1(-x / present.limbs[c.k].power) for x, c in zip(need, cuts, strict=True)]
     stretches = _stretches(present, cuts, told, np.array(shares), u_need, stroke)
@@ -100,7 +101,9 @@ def plan_scraping(
         after,
         wish,
         (limbs[0], limbs[1]),
-        _limit(best.bow, present, wish, state, any(r.code == "beyond_shape" for r in holds)),
+        _limit_there(now, wish)
+        if stop == "there" and not beyond_shape
+        else _limit(best.bow, present, wish, state, beyond_shape),
         best.doubts + (() if present.finding is None else present.finding.doubts),
         ln_ei,
         order,
@@ -143,12 +146,12 @@ def _at_weight(now: Forecast, wish: ScrapeWish, leave: Sequence[Leave]) -> Stop 
     return "at_weight" if off or any(q.told for q in leave) else "there"
 
 
-def _holds(present: Present, leave: Sequence[Leave], care: Care, wish: ScrapeWish) -> tuple[Reason, ...]:
-    """Why this bow should not be drawn further for now."""
+def _holds(present: Present, leave: Sequence[Leave], care: Care, wish: ScrapeWish, stop: Stop | None) -> tuple[Reason, ...]:
+    """Why this bow should not be drawn further for now. Once it is there, what shooting in will cost may still be on it."""
     seen, out = present.seen, []
     if seen.draw_back > wish.draw_back + 3.0:
         out.append(Reason("past_draw", "It was drawn past your target draw already.", "Never draw it past your target draw."))
-    if seen.weight - COVER * seen.u_weight > wish.weight:
+    if seen.weight - COVER * seen.u_weight > (wish.aim if stop == "there" else wish.weight):
         text = "It was drawn past your target weight already."
         out.append(Reason("past_weight", text, "Draw it only until the scale shows your target weight."))
     off = float(np.max(np.abs(seen.upper - seen.lower)))
@@ -156,6 +159,11 @@ def _holds(present: Present, leave: Sequence[Leave], care: Care, wish: ScrapeWis
         text = "It is drawn beyond correct shape: at this draw the limbs bend too unequally."
         out.append(Reason("beyond_shape", text, "Draw it less far than this until a new picture shows the shape right."))
     return tuple(out)
+
+
+def _limit_there(now: Forecast, wish: ScrapeWish) -> PullLimit:
+    """A bow that is there is shot in at its wished draw, with the weight that this will cost still on it."""
+    return PullLimit(max(wish.weight, now.weight.value), wish.draw_back)
 
 
 def _limit(bow: Bow, present: Present, wish: ScrapeWish, state: Equilibrium, out_of_shape: bool) -> PullLimit:
