@@ -5,6 +5,7 @@ now and at full draw, draw weight looked ahead, arrows. What cannot be told is l
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -149,13 +150,18 @@ def check_weighings(given: Given) -> None:
     """
     seen = [read_seen(d) for d in given.documents]
     rest = None if given.rest is None else read_seen(given.rest)
-    if len(given.readings) + sum(b.state == "drawn" and b.weighing is not None for b in seen) < 2:
+    if len(_readings(given, seen)) < 2:
         return
     deepest = max((b for b in seen if b.state == "drawn"), key=lambda b: b.draw_back_mm, default=None)
-    draws = [r.draw_mm for r in given.readings] + ([deepest.draw_back_mm] if deepest else [])
+    readings, (brace, u_brace) = _readings(given, seen), _brace(given, seen)
+    full = max(given.full_draw_mm or 0.0, *(r.draw_mm for r in readings))
     try:
         stiffness = estimate_stiffness(seen, rest) if seen else None
-        _curve(given, seen, deepest, stiffness, given.full_draw_mm or max(draws), *_brace(given, seen))
+        if stiffness is not None and deepest is not None:
+            with suppress(ReadingsDisagree):  # what fits the bow as it was read fits it with its doubts all the more
+                fit_curve(readings, measured_shape(stiffness, deepest, full, brace, doubted=False), u_brace)
+                return
+        _curve(given, seen, deepest, stiffness, full, brace, u_brace)
     except ReadingsDisagree:
         raise
     except TillerLensError:
@@ -208,15 +214,17 @@ def _brace(given: Given, seen: Sequence[SeenBow]) -> tuple[float | None, float]:
     return (braced[-1].brace_back_mm, braced[-1].u_brace_mm) if braced else (None, UNKNOWN_BRACE_U_MM)
 
 
+def _readings(given: Given, seen: Sequence[SeenBow]) -> list[Reading]:
+    """The weighings without a picture and those of the drawn pictures."""
+    drawn = [(b, b.weighing) for b in seen if b.state == "drawn" and b.weighing is not None]
+    return [*given.readings, *(Reading(b.draw_back_mm, w.weight_n, w.u_n, b.u_draw_mm) for b, w in drawn)]
+
+
 def _curve(
     given: Given, seen: Sequence[SeenBow], deepest: SeenBow | None, stiffness: Stiffness | None, full: float,
     brace: float | None, u_brace: float,
 ) -> ForceCurve:  # fmt: skip
-    drawn = [b for b in seen if b.state == "drawn" and b.weighing is not None]
-    readings = [
-        *given.readings,
-        *(Reading(b.draw_back_mm, b.weighing.weight_n, b.weighing.u_n, b.u_draw_mm) for b in drawn if b.weighing),
-    ]
+    readings = _readings(given, seen)
     full = max([full, *(r.draw_mm for r in readings)])  # a weight read beyond the full draw counts too
     if brace is None:
         if stiffness is None or deepest is None:

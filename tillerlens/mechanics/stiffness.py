@@ -253,7 +253,8 @@ class _Line:
     """The straight line at each place of one limb: compliance, rest curvature, their standard uncertainties; all (n,).
 
     left (k, n): what is left over, in k independent parts, by the directions ``beyond`` (n, pictures + 1, k). misfit: its squares
-    over what was promised, per degree of freedom; NaN where there is none. likely (n,): ln of the restricted likelihood, but for a constant."""
+    over what was promised, per degree of freedom; NaN where there is none. likely (n,): ln of the restricted likelihood, but for
+    a constant."""
 
     compliance: Array
     rest: Array

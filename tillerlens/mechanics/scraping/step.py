@@ -33,6 +33,7 @@ from tillerlens.mechanics.wish import ScrapeWish, amplification, excess, find_ne
 from tillerlens.units import MM_PER_INCH
 
 NEAR_LN, WITHIN_MM = 0.05, 0.2  # how freely a step is reshaped to keep the tiller, and how closely that is then kept
+ROUNDED = 1.05  # of what a step is allowed: told in round amounts it may come to so much more
 HAND_TOGETHER_MM = 40.0
 """A hand that takes too much here does so an inch or two further on as well: strokes are a hand's breadth long (common practice,
 no source). Over the limb this sums up as stretches of 4 in that err each by itself."""
@@ -245,9 +246,19 @@ class _Work:
         share = np.array([-np.expm1(-t / self.power(c)) for t, c in zip(take, self.cuts, strict=True)])
         plain = max((t for t, c in zip(share, self.cuts, strict=True) if not c.stiffer), default=0.0)
         # all of them less, so that what is even stays even
-        told = np.minimum(share * min(1.0, care.most_share / max(plain, 1e-9)), care.most_share) / self.hand.ratio
-        told = _round(_alike(told, self.cuts, care.alike))
-        return np.where(told < care.least_share, 0.0, told), order  # type: ignore[return-value]
+        share = np.minimum(share * min(1.0, care.most_share / max(plain, 1e-9)), care.most_share) / self.hand.ratio
+        told = np.zeros(need.size)
+        for part in np.linspace(1.0, 0.7, 11):  # until the round amounts come to no more than what is allowed
+            told = _round(_alike(part * share, self.cuts, care.alike))
+            told = np.where(told < care.least_share, 0.0, told)
+            if float(cost @ self._off(told)) <= ROUNDED * allowed:
+                break
+        return told, order  # type: ignore[return-value]
+
+    def _off(self, told: Floats) -> Floats:
+        """(J,) ln EI that is expected to come off the stretches of what the hand is told."""
+        power = np.array([self.power(c) for c in self.cuts])
+        return np.asarray(-power * np.log1p(-told * self.hand.ratio))
 
     def trim(self, over: Floats, u_over: Floats) -> tuple[Floats, Forecast]:
         """At the wished weight with the tiller out: what evens the limbs at the cost of a little of the weight that is kept, and
@@ -354,7 +365,7 @@ class _Work:
         part = (self.jac[:k] - self.jac[k : 2 * k])[:, : weights.shape[1]] @ weights.T
         power = np.array([self.power(c) for c in self.cuts])
         most = min(self.care.most_share, float(told.max()) * self.hand.ratio)
-        start = -power * np.log1p(-told * self.hand.ratio)
+        start = self._off(told)
         here, then = (np.array([r.difference.value for r in f.gaps]) for f in (self.now, after))
         low, high = tiller_bounds(self.state, self.present.seen.stations, self.wish)
         low, high = np.minimum(low, here), np.maximum(high, here)
