@@ -90,8 +90,8 @@ USUAL_BEND = 0.25
 
 MOST_BEND = {"hinge": 1.0, "stiff": 0.5}
 """Wood that bends twice as much as its neighbours has broken or soon will, and a knot left proud takes less than half of the
-bend away (common practice, no source): what seems to exceed this is more likely a fault of the tracing. The smoothing rings
-about such a fault, so nothing is told within one cutoff wavelength of it."""
+bend away (common practice, no source): what seems to exceed this by more than its doubt is more likely a fault of the tracing.
+The smoothing rings about such a fault, so nothing is told within one cutoff wavelength of it."""
 
 FADE_MM = 120.0
 """Limbs thicken into their fades on purpose (common practice, no source): wood that bends less within so much of one is no fault,
@@ -173,7 +173,7 @@ def find_places(upper: LimbCurve, lower: LimbCurve, least_z: float = BLIND_Z) ->
     field = _Field.of(curves)
     believed = field.believed(least_z)
     found = sorted(field.places(believed), key=lambda p: -p.significance)
-    odd = [p for p in found if abs(p.bend.value) > MOST_BEND[p.kind]]
+    odd = [p for p in found if abs(p.bend.value) - p.bend.u > MOST_BEND[p.kind]]
     limb = dict(zip(LIMBS, curves, strict=True))
     of_fades = [p for p in found if p.kind == "stiff" and limb[p.limb].length_mm - p.from_nock_mm.value < FADE_MM]
     beside = [*odd, *of_fades]  # the smoothing rings about either
