@@ -44,6 +44,7 @@ from tillerlens.mechanics.strain import ANY_WOOD, SIDES, LimbStrain, Risk, Strai
 from tillerlens.units import MM_PER_INCH
 
 BRACE_U_MM = 3.0
+SAME_DRAW_MM = 1.0
 UNKNOWN_BRACE_U_MM = 10.0  # of a brace height that only the statics foretell
 
 
@@ -69,7 +70,8 @@ class Given:
 
 @dataclass(frozen=True, eq=False)
 class Bench:
-    """What is told; None where it cannot be, for which ``reasons`` say why. ``full_draw_mm``: to the back."""
+    """What is told; None where it cannot be, for which ``reasons`` say why. ``full_draw_mm``: to the back. ``strain_full``: None
+    too where the bow was seen drawn so far, since ``strain_seen`` tells it there."""
 
     full_draw_mm: float
     stiffness: Stiffness | None
@@ -117,7 +119,9 @@ def tell(given: Given) -> Bench:
     now = ahead = None
     if deepest is not None and rest is not None:
         now = attempt(lambda: strain_now(deepest, rest, given.sections))
-    if stiffness is not None and deepest is not None and full > 0:
+    # of one bow the strain at one draw is told: where it was drawn as far as asked for, as it was seen there
+    seen_there = now is not None and deepest is not None and full <= deepest.draw_back_mm + SAME_DRAW_MM
+    if stiffness is not None and deepest is not None and full > 0 and not seen_there:
         ahead = attempt(lambda: strain_ahead(stiffness, deepest, full, given.sections, brace))
 
     def risk(strain: dict[LimbName, LimbStrain] | None) -> Risk | None:
