@@ -350,6 +350,7 @@ def test_a_bow_that_is_there_may_be_shot_in_at_its_draw():
     [
         (bow_of(), DRAW, FULL, 0.8, "past_weight"),
         (bow_of(), FULL + 20, FULL, 2.0, "past_draw"),
+        (bow_of(), FULL + 8, FULL, 2.0, None),  # 5/16 in past, as nearly as a draw is held and read
         (bow_of(upper=1.9 * EI), DRAW, FULL, 1.05, "beyond_shape"),
         (bow_of(), DRAW, FULL, 1.05, None),
     ],

@@ -147,10 +147,11 @@ def tell(given: Given) -> Bench:
     )
 
 
-def check_weighings(given: Given) -> None:
+def check_weighings(given: Given, stiffness: Stiffness | None = None) -> None:
     """Raise ReadingsDisagree where no one bow gives all of the weighings, with a picture or without.
 
-    Anything else that a curve of draw weight would lack is no fault of the weighings, and is told where the curve is.
+    ``stiffness``: where it was estimated from these pictures already. Anything else that a curve of draw weight would lack is no
+    fault of the weighings, and is told where the curve is.
     """
     seen = [read_seen(d) for d in given.documents]
     rest = None if given.rest is None else read_seen(given.rest)
@@ -160,7 +161,8 @@ def check_weighings(given: Given) -> None:
     readings, (brace, u_brace) = _readings(given, seen), _brace(given, seen)
     full = max(given.full_draw_mm or 0.0, *(r.draw_mm for r in readings))
     try:
-        stiffness = estimate_stiffness(seen, rest) if seen else None
+        if stiffness is None and seen:
+            stiffness = estimate_stiffness(seen, rest)
         if stiffness is not None and deepest is not None:
             with suppress(ReadingsDisagree):  # what fits the bow as it was read fits it with its doubts all the more
                 fit_curve(readings, measured_shape(stiffness, deepest, full, brace, doubted=False), u_brace)

@@ -44,13 +44,14 @@ def find(strung: Sequence[dict[str, Any]], rest: dict[str, Any] | None) -> Findi
     check_evidence(strung, rest)
     seen = [read_seen(d) for d in once(strung)]
     still = None if rest is None else read_seen(rest)
+    stiffness = estimate_stiffness(seen, still)
     try:
-        check_weighings(Given(strung, rest))
+        check_weighings(Given(strung, rest), stiffness)
     except ReadingsDisagree as error:  # hinges show in how the bend goes along the limbs, whatever it draws
         unweighed = [replace(b, weighing=None) for b in seen]
         found = find_in(estimate_stiffness(unweighed, still), unweighed, still)
         return replace(found, doubts=(*found.doubts, error.reason))
-    return find_in(estimate_stiffness(seen, still), seen, still)
+    return find_in(stiffness, seen, still)
 
 
 def find_in(stiffness: Stiffness, seen: Sequence[SeenBow], rest: SeenBow | None) -> Finding:

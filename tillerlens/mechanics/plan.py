@@ -92,9 +92,9 @@ def present_from_documents(
             "No drawn picture with a scale reading is among these.", "Weigh the bow at the draw of a picture and note it there."
         )
     deepest, document = max(weighed, key=lambda p: p[0].draw_back_mm)
-    check_weighings(Given(documents, rest, sections=sections))
     strung, still = [b for b, _ in pairs], read_seen(rest)
     stiffness = estimate_stiffness(strung, still)
+    check_weighings(Given(documents, rest), stiffness)
     bow = statics_bow(stiffness, deepest)
     limbs = [
         _limb(bow_limb, stiffness.limbs[k], None if sections is None else sections[k], deepest.limbs[k])

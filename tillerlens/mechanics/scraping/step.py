@@ -37,6 +37,9 @@ ROUNDED = 1.05  # of what a step is allowed: told in round amounts it may come t
 HAND_TOGETHER_MM = 40.0
 """A hand that takes too much here does so an inch or two further on as well: strokes are a hand's breadth long (common practice,
 no source). Over the limb this sums up as stretches of 4 in that err each by itself."""
+PAST_MM = 9.5
+"""A draw is held to a quarter of an inch at best, and a picture reads it to an eighth (common practice, no source): a bow drawn
+no further than both past the target was not drawn past it."""
 GAP_MODEL_U_MM = 0.05
 """What the statics of few patches leave over of a gap's difference: 0.02 mm on 25 simulated bows whose pictures had no errors."""
 
@@ -150,7 +153,7 @@ def _at_weight(now: Forecast, wish: ScrapeWish, leave: Sequence[Leave]) -> Stop 
 def _holds(present: Present, leave: Sequence[Leave], care: Care, wish: ScrapeWish, stop: Stop | None) -> tuple[Reason, ...]:
     """Why this bow should not be drawn further for now. Once it is there, what shooting in will cost may still be on it."""
     seen, out = present.seen, []
-    if seen.draw_back > wish.draw_back + 3.0:
+    if seen.draw_back > wish.draw_back + PAST_MM:
         out.append(Reason("past_draw", "It was drawn past your target draw already.", "Never draw it past your target draw."))
     if seen.weight - COVER * seen.u_weight > (wish.aim if stop == "there" else wish.weight):
         text = "It was drawn past your target weight already."
@@ -179,7 +182,8 @@ def _limit(bow: Bow, present: Present, wish: ScrapeWish, state: Equilibrium, out
     for _ in range(14):
         middle = 0.5 * (low + high)
         try:
-            weight = drawn(bow, present.string_length, middle, present.how, segments=SEGMENTS).weight
+            state = drawn(bow, present.string_length, middle, present.how, segments=SEGMENTS, start=state)
+            weight = state.weight
         except NoEquilibrium:  # below the brace height the string carries nothing
             weight = 0.0
         low, high = (middle, high) if weight < wish.weight else (low, middle)
