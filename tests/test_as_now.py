@@ -8,7 +8,7 @@ import shop
 from benches import HALF_HANDLE_MM, ROOT_MM, document, string_of, wooden_bow, wooden_limb
 
 from tillerlens.history.as_now import finding_of, on_hand, on_hand_with, told_together
-from tillerlens.mechanics.finding import as_found, find
+from tillerlens.mechanics.finding import as_found, confidence, find
 from tillerlens.mechanics.statics import Bow, Handle, Limb
 from tillerlens.record import Event, Stage
 
@@ -69,6 +69,31 @@ def test_pictures_that_do_not_belong_together_keep_what_each_told(bow):
     for s in stages[1:3]:
         assert told[s.id]["spots"] == document_of(s)["spots"]
         assert "bows of different lengths" in told[s.id]["reasons"][-1]["text"]
+
+
+def test_weighings_that_contradict_leave_the_finding_alone_and_say_so(bow):
+    """A weight misread by a half bent one draw's stiffness against the other's, and the hinge was lost to the picture's page."""
+    stages, _, document_of = bow
+    rest, strung = document_of(stages[0]), [document_of(s) for s in stages[1:3]]
+    odd = [{**d, "shot": {**d["shot"], "scale_reading_lb": lb}} for d, lb in zip(strung, (70.0, 30.0), strict=True)]
+    right, found = find(strung, rest), find(odd, rest)
+    assert [(p.limb, p.kind) for p in found.places] == [(p.limb, p.kind) for p in right.places]
+    assert found.places[0].from_nock_mm.value == pytest.approx(right.places[0].from_nock_mm.value, abs=10)
+    assert [r.code for r in found.doubts] == ["readings_disagree"] and not right.doubts
+
+
+def test_a_page_that_reads_the_document_and_one_that_does_not_say_the_same_figures(bow):
+    """25.46 % was printed as 25.5, and said as 26 on one page and 25 on the other."""
+    stages, _, document_of = bow
+    strung = [document_of(s) for s in stages[1:3]]
+    for u in (0.9, 1.0, 1.1):
+        given = [{**d, "profile": {k: {**p, "u_curvature_per_m": [u * x for x in p["u_curvature_per_m"]]}
+                                   for k, p in d["profile"].items()}} for d in strung]  # fmt: skip
+        (place,) = find(given, document_of(stages[0])).places
+        (spot,) = as_found(given[0], find(given, document_of(stages[0])))["spots"]
+        assert spot["bend_percent"] == pytest.approx(100 * place.bend.value, abs=1e-9)
+        assert (spot["from_nock_mm"], spot["length_mm"]) == (place.from_nock_mm.value, place.length_mm)
+        assert spot["confidence"] == confidence(place)
 
 
 def test_a_place_near_a_fade_on_few_pictures_is_doubted():

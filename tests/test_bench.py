@@ -103,6 +103,16 @@ def risk(share: float, u: float, clear: bool = True, limit=ANY_WOOD, heat: float
     )
 
 
+def test_one_draws_strain_is_told_of_a_bow_that_was_drawn_so_far() -> None:
+    """A table said the strain foretold at 25 in beside a sentence of that seen at 25 1/4, each without the other's draw."""
+    strung, rest = [document(BOW, braced_only=True), document(BOW, 641)], document(BOW)
+    there = tell(Given(strung, rest, full_draw_mm=635))
+    assert there.risk_full is None and there.strain_full is None and there.risk_seen is not None
+    further = tell(Given(strung, rest, full_draw_mm=660))
+    assert further.risk_full is not None and further.risk_full.strain.value > further.risk_seen.strain.value
+    assert tell(Given(strung, None, full_draw_mm=635)).risk_full is not None  # without rest only the statics tell
+
+
 def test_a_strain_is_a_verdict_only_beyond_its_interval() -> None:
     units = Units()
     calm = strain_words(risk(0.7, 0.05), 600, False, units)
@@ -224,7 +234,7 @@ def test_the_command_with_calipers_and_wood(folder) -> None:
     document = json.loads(damp.stdout)
     assert document["modulus_MPa"]["value"] == json.loads(run(folder, *words, "--json").stdout)["modulus_MPa"]["value"]
     assert "12.6 GPa" not in run(folder, *words, "--moisture", "20%").stdout
-    assert document["wood"] == "sugar maple" and document["strain_full_draw"]["most_at_risk"]["set_expected_mm"][1] > 0
+    assert document["wood"] == "sugar maple" and document["strain_seen"]["most_at_risk"]["set_expected_mm"][1] > 0
     (folder / "limbs.csv").write_text("limb,width\nupper,1in")
     assert run(folder, *words).exit_code == 2
 

@@ -10,13 +10,16 @@ from typer.testing import CliRunner
 
 from tillerlens.cli import app
 from tillerlens.mechanics import finding
+from tillerlens.mechanics.bench import Given, tell
 from tillerlens.mechanics.finding import find
+from tillerlens.mechanics.force_draw import ReadingsDisagree
 from tillerlens.mechanics.places import BLIND_Z, LEAST_Z, Found
 from tillerlens.mechanics.plan import plan_from_documents, present_from_documents
 from tillerlens.mechanics.present import gaps_of, sharpen
 from tillerlens.mechanics.seen import MechanicsError, read_seen
 from tillerlens.mechanics.statics import Bow, Handle, drawn
 from tillerlens.mechanics.stiffness import estimate_stiffness
+from tillerlens.mechanics.whatif import standing_from_documents
 from tillerlens.mechanics.wish import ScrapeWish
 from tillerlens.report.chart_plan import stiff_rows
 from tillerlens.report.lengths import Units
@@ -127,6 +130,46 @@ def test_what_does_not_belong_together_is_refused(pictures):
     longer = {**rest, "shot": {**rest["shot"], "bow_length_nock_to_nock_in": 70.0}}
     with pytest.raises(MechanicsError, match="bows of different lengths"):
         present_from_documents(documents, longer)
+
+
+def weighed(document, pounds):
+    return {**document, "shot": {**document["shot"], "scale_reading_lb": pounds}}
+
+
+def test_weighings_of_no_one_bow_plan_nothing_and_try_nothing(pictures):
+    """At 16, 20 and 24 in it cannot draw 33, 20 and 60 lb: the plan took the last for true, 12 lb too much."""
+    documents, rest = pictures
+    odd = [weighed(d, lb) for d, lb in zip(documents, (33.0, 20.0, 60.0), strict=True)]
+    wish = ScrapeWish(40 * NEWTON_PER_POUND, FULL)
+    with pytest.raises(ReadingsDisagree) as refused:
+        plan_from_documents(odd, rest, wish)
+    assert tell(Given(odd, rest)).reasons[-1].text == refused.value.text  # as the bench says it
+    with pytest.raises(ReadingsDisagree):
+        standing_from_documents(odd, rest, FULL)
+    with pytest.raises(ReadingsDisagree):  # two weights at one draw: pictures from before and after wood came off, say
+        lighter = weighed(documents[2], documents[2]["shot"]["scale_reading_lb"] - 6)
+        plan_from_documents([*documents, lighter], rest, wish)
+
+
+def test_the_order_of_the_pictures_changes_nothing(pictures):
+    """What three pictures leave over was read in directions that turned along the limb, by their order."""
+    documents, rest = pictures
+    here, turned = (find(order, rest).places for order in (documents, [documents[k] for k in (2, 0, 1)]))
+    assert [(p.limb, p.kind) for p in here] == [(p.limb, p.kind) for p in turned] and here
+    for a, b in zip(here, turned, strict=True):
+        assert a.significance == pytest.approx(b.significance, rel=1e-6)
+        assert a.from_nock_mm.value == pytest.approx(b.from_nock_mm.value, abs=1e-3)
+
+
+def test_one_photograph_given_twice_counts_once(pictures):
+    """It counted as two that agree."""
+    documents, rest = pictures
+    named = [{**d, "photo": {**d["photo"], "sha256": f"{k:064x}"}} for k, d in enumerate(documents)]
+    again = json.loads(json.dumps(named[2]))
+    assert find([*named, again], rest) == find(named, rest)
+    plans = [plan_from_documents(given, rest, ScrapeWish(40 * NEWTON_PER_POUND, FULL)) for given in (named, [*named, again])]
+    assert plans[0].stretches == plans[1].stretches and plans[0].now.weight == plans[1].now.weight
+    assert tell(Given([*named, again], rest)).stiffness.pictures == tell(Given(named, rest)).stiffness.pictures
 
 
 def test_what_is_missing_is_said(pictures):

@@ -7,11 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from benchmarks.scraping_rounds import run_bow
-from scraping_bows import STATIONS, U_WEIGHT, photographed, random_bench, scrape
+from scraping_bows import STATIONS, U_WEIGHT, photographed, pictured, random_bench, scrape, told_by_place
 
 from tillerlens.measurement import LIMBS, Value
 from tillerlens.mechanics.finding import Finding
 from tillerlens.mechanics.places import LimbCurve, Place, find_places
+from tillerlens.mechanics.plan import plan_from_documents
 from tillerlens.mechanics.present import TIP_MM, Present, PresentLimb, Seen, gaps_of, sharpen, thinned
 from tillerlens.mechanics.present import _noise as noise_of
 from tillerlens.mechanics.scraping import Care, Foretold, Hand, Scrape, plan_scraping
@@ -274,6 +275,19 @@ def test_a_tiller_whose_ends_are_swapped_is_refused():
         ScrapeWish(200.0, FULL, "arc", (6.0, 0.0))
 
 
+def test_a_hinge_beside_a_thick_fade_is_kept_off_though_it_is_not_told():
+    """One bow of many, a quarter softer 204 mm from a fade that seems thick: the smoothing rings there, so the hinge is not sure.
+    It was dropped without a word, and its wood planned away."""
+    rng = np.random.default_rng(943072)
+    bench = random_bench(rng)
+    (k, place, depth), _ = bench.hinges
+    assert k == 0 and depth > 0.2
+    plan = plan_from_documents(*pictured(bench, rng), bench.wish)
+    at = bench.bow.upper.length - place
+    assert any(q.limb == "upper" and q.from_nock_mm[0] < at < q.from_nock_mm[1] for q in plan.leave)
+    assert told_by_place(bench, plan)[0][np.argmin(np.abs(bench.bow.upper.s - place))] == 0
+
+
 # --- when not ---------------------------------------------------------------------------------------------------
 
 
@@ -305,7 +319,7 @@ def test_a_tiller_that_is_out_at_the_weight_is_evened_from_what_is_kept():
     plan = plan_scraping(present, wished(weight - 11, "like_lower", (0.0, 0.5), keep=11.0))
     assert plan.stop is None and plan.order == "trim"
     assert {s.limb for s in plan.stretches} == {"upper"}
-    assert plan.after.weight.value - 2.5 * plan.now.weight.u >= 0.98 * weight - 0.01
+    assert plan.after.weight.value - 3 * plan.now.weight.u >= 0.98 * weight - 0.01
     assert max(plan.after.outside_mm) < max(plan.now.outside_mm) - 0.5
     assert plan_scraping(present, wished(weight, "like_lower", (0.0, 0.5))).stop == "at_weight"  # nothing kept, nothing to give
 
@@ -319,11 +333,24 @@ def test_where_to_stop_pulling_is_where_the_bow_reaches_the_wished_weight():
     assert plan_scraping(present, wished(1.1 * weight_of(present))).limit.draw_back == FULL
 
 
+def test_a_bow_that_is_there_may_be_shot_in_at_its_draw():
+    """With what shooting in costs still on it, it draws more than its target: held to that, it could never be shot in."""
+    present = exact(bow_of(), draw=FULL)
+    wish = ScrapeWish(weight_of(present) - 2.5 * 4.448, FULL, "like_upper")
+    plan = plan_scraping(present, wish)
+    assert plan.stop == "there" and not plan.holds
+    assert plan.limit.draw_back == FULL and plan.limit.weight == pytest.approx(weight_of(present), rel=0.005)
+    heavy = plan_scraping(present, replace(wish, weight=wish.weight - 20))
+    assert heavy.stop is None and [r.code for r in heavy.holds] == ["past_weight"]
+    assert heavy.limit.weight == heavy.wish.weight
+
+
 @pytest.mark.parametrize(
     ("bow", "draw", "full", "weight", "code"),
     [
         (bow_of(), DRAW, FULL, 0.8, "past_weight"),
         (bow_of(), FULL + 20, FULL, 2.0, "past_draw"),
+        (bow_of(), FULL + 8, FULL, 2.0, None),  # 5/16 in past, as nearly as a draw is held and read
         (bow_of(upper=1.9 * EI), DRAW, FULL, 1.05, "beyond_shape"),
         (bow_of(), DRAW, FULL, 1.05, None),
     ],

@@ -11,7 +11,7 @@ from benches import smoothed
 
 from tillerlens.measurement import LIMBS, LimbProfile, Spot
 from tillerlens.measures.spots import find_spots
-from tillerlens.mechanics.places import CUTOFF_MM, LimbCurve, Place, error_correlation, find_places, slow_share
+from tillerlens.mechanics.places import CUTOFF_MM, Found, LimbCurve, Place, error_correlation, find_places, slow_share
 from tillerlens.mechanics.statics import Bow, Handle, Limb, at_rest, braced, drawn
 from tillerlens.shot import read_shot
 
@@ -81,13 +81,13 @@ def spots(upper: Limb, lower: Limb, seed: int, draw_mm: float = DRAW_MM) -> tupl
 
 
 def places(upper: Limb, lower: Limb, seed: int, draw_mm: float = DRAW_MM, noisier: float = 1.0) -> tuple[Place, ...]:
-    return looked(upper, lower, seed, draw_mm, noisier)[0]
+    return looked(upper, lower, seed, draw_mm, noisier).told
 
 
 def looked(
     upper: Limb, lower: Limb, seed: int, draw_mm: float = DRAW_MM, noisier: float = 1.0
-) -> tuple[tuple[Place, ...], tuple[Place, ...]]:
-    """On movement from rest: what is told, and what is doubted. noisier: how much noisier than the drawn picture the one at rest
+) -> Found:
+    """On movement from rest. noisier: how much noisier than the drawn picture the one at rest
     is, and says it is."""
     rng = np.random.default_rng([seed, 11])
     profile, rest = look(upper, lower, rng, draw_mm)
@@ -98,8 +98,7 @@ def looked(
         lever = np.maximum(p.lever_arm_mm, 1.0)
         u = U_PER_M * np.hypot(1, noisier) / np.sqrt(2)  # ``wander`` is smaller by the root of two
         curves.append(LimbCurve(p.from_nock_mm, (p.curvature_per_m - lying) / lever, u / lever, lever, float(p.from_nock_mm[-1])))
-    found = find_places(*curves)
-    return found.told, found.odd
+    return find_places(*curves)
 
 
 @pytest.mark.parametrize(("look", "low", "high"), [("banded", 0.0, 0.35), ("slow", 0.6, 1.0)])
@@ -158,9 +157,17 @@ def test_nine_in_ten_are_found_from_18_in_on(draw_mm: float) -> None:
 
 def test_what_wood_does_not_do_is_doubted_and_nothing_is_told_beside_it() -> None:
     """A stretch that seems to bend not at all: the line has left the limb there, and the smoothing rings about it."""
-    told, odd = looked(limb(-6.0, 330), limb(), 3)
-    assert [(p.limb, p.kind) for p in odd] == [("upper", "stiff")] and abs(odd[0].from_nock_mm.value - 330) < 40
-    assert not any(p.limb == "upper" and abs(p.from_nock_mm.value - 330) < 130 for p in told)
+    found = looked(limb(-6.0, 330), limb(), 3)
+    (odd,) = found.odd
+    assert (odd.limb, odd.kind) == ("upper", "stiff") and abs(odd.from_nock_mm.value - 330) < 40
+    assert not any(p.limb == "upper" and abs(p.from_nock_mm.value - 330) < 130 for p in found.told)
+
+
+def test_what_seems_to_bend_more_than_wood_does_is_kept_off() -> None:
+    """The line may have left the limb there, or the limb is about to break: either way no wood comes off."""
+    found = looked(limb(0.72, 330), limb(), 3)
+    assert [(p.limb, p.kind) for p in found.odd] == [("upper", "hinge")]
+    assert any(p.limb == "upper" and abs(p.from_nock_mm.value - 330) < 30 for p in found.perhaps)
 
 
 def test_wood_that_thickens_into_its_fade_is_no_stiff_place() -> None:

@@ -16,6 +16,7 @@ from tests.benches import BRACE_MM, HALF_HANDLE_MM, ROOT_MM, document, string_of
 from tests.outside.test_statics_tables import DRAWN
 from tillerlens.errors import TillerLensError
 from tillerlens.measurement import Value
+from tillerlens.mechanics.bench import Given, tell
 from tillerlens.mechanics.evidence import check_strung
 from tillerlens.mechanics.present import Present, PresentLimb, Seen
 from tillerlens.mechanics.seen import MechanicsError
@@ -96,6 +97,23 @@ def test_no_change_is_today_and_heat_scales_the_weight(standing: Standing) -> No
     hot = compare(standing, [Change("heat", 0.1)])
     assert hot.after.weight.value == pytest.approx(1.1 * hot.today.weight.value, rel=1e-6)  # statics are linear in EI
     assert hot.difference["string_angle_upper"].value == pytest.approx(0, abs=1e-6)
+
+
+def test_the_strain_of_today_is_as_sure_as_the_bench_tells_it() -> None:
+    """Where the broad faces show, a side picture's thickness is good to a fifth; what was tried said a twelfth regardless."""
+    rng = np.random.default_rng(5)
+    strung = [document(BOW, braced_only=True, noise=rng), document(BOW, 560, noise=rng)]
+    for d in strung:
+        for p in d["profile"].values():
+            p["u_thickness_mm"] = [0.2 * t for t in p["thickness_mm"]]
+    rest = document(BOW, noise=rng)
+    today = compare(standing_from_documents(strung, rest, DRAW), []).today.strain
+    told = tell(Given(strung, rest, full_draw_mm=DRAW)).strain_full
+    assert told is not None
+    for name, limb in told.items():
+        i = int(np.nanargmax(limb.belly))
+        assert today[name].value == pytest.approx(limb.belly[i], rel=0.08)  # the what-if's bow is sharpened by gaps and weight
+        assert today[name].u / today[name].value == pytest.approx(limb.u_belly[i] / limb.belly[i], rel=0.15)
 
 
 def test_heat_is_taken_from_the_users_own_bows_else_from_a_range(standing: Standing) -> None:

@@ -71,11 +71,11 @@ def run_bow(seed: int, rounds: int = 4, how: Pull | None = None, straight: bool 
     for _ in range(rounds):
         if straight:
             plan = plan_scraping(photographed(bench, rng), bench.wish, last=last)
-            last = plan.foretold if plan.stop is None else None
+            last = plan.foretold if plan.stop is None else last
         else:
             strung, rest = pictured(bench, rng, banded)
             plan = plan_from_documents(strung, rest, bench.wish, last=last)
-            last = as_document(plan) if plan.stop is None else None
+            last = as_document(plan) if plan.stop is None else last  # the last whose step was taken, as the record keeps it
         out.stops.append(plan.stop or "go")
         note_hinges(out, bench, plan)
         if len(out.stops) == 1:

@@ -5,6 +5,7 @@ now and at full draw, draw weight looked ahead, arrows. What cannot be told is l
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -24,8 +25,18 @@ from tillerlens.mechanics.evidence import (
     check_reading,
     check_rest,
     check_strung,
+    once,
 )
-from tillerlens.mechanics.force_draw import ForceCurve, Reading, Stacking, fit_curve, look_ahead, measured_shape, stacking
+from tillerlens.mechanics.force_draw import (
+    ForceCurve,
+    Reading,
+    ReadingsDisagree,
+    Stacking,
+    fit_curve,
+    look_ahead,
+    measured_shape,
+    stacking,
+)
 from tillerlens.mechanics.section import LimbSections
 from tillerlens.mechanics.seen import MechanicsError, SeenBow, read_seen
 from tillerlens.mechanics.stiffness import Modulus, Stiffness, bending_modulus, estimate_stiffness
@@ -33,6 +44,7 @@ from tillerlens.mechanics.strain import ANY_WOOD, SIDES, LimbStrain, Risk, Strai
 from tillerlens.units import MM_PER_INCH
 
 BRACE_U_MM = 3.0
+SAME_DRAW_MM = 1.0
 UNKNOWN_BRACE_U_MM = 10.0  # of a brace height that only the statics foretell
 
 
@@ -58,7 +70,8 @@ class Given:
 
 @dataclass(frozen=True, eq=False)
 class Bench:
-    """What is told; None where it cannot be, for which ``reasons`` say why. ``full_draw_mm``: to the back."""
+    """What is told; None where it cannot be, for which ``reasons`` say why. ``full_draw_mm``: to the back. ``strain_full``: None
+    too where the bow was seen drawn so far, since ``strain_seen`` tells it there."""
 
     full_draw_mm: float
     stiffness: Stiffness | None
@@ -106,7 +119,9 @@ def tell(given: Given) -> Bench:
     now = ahead = None
     if deepest is not None and rest is not None:
         now = attempt(lambda: strain_now(deepest, rest, given.sections))
-    if stiffness is not None and deepest is not None and full > 0:
+    # of one bow the strain at one draw is told: where it was drawn as far as asked for, as it was seen there
+    seen_there = now is not None and deepest is not None and full <= deepest.draw_back_mm + SAME_DRAW_MM
+    if stiffness is not None and deepest is not None and full > 0 and not seen_there:
         ahead = attempt(lambda: strain_ahead(stiffness, deepest, full, given.sections, brace))
 
     def risk(strain: dict[LimbName, LimbStrain] | None) -> Risk | None:
@@ -132,6 +147,33 @@ def tell(given: Given) -> Bench:
     )
 
 
+def check_weighings(given: Given, stiffness: Stiffness | None = None) -> None:
+    """Raise ReadingsDisagree where no one bow gives all of the weighings, with a picture or without.
+
+    ``stiffness``: where it was estimated from these pictures already. Anything else that a curve of draw weight would lack is no
+    fault of the weighings, and is told where the curve is.
+    """
+    seen = [read_seen(d) for d in given.documents]
+    rest = None if given.rest is None else read_seen(given.rest)
+    if len(_readings(given, seen)) < 2:
+        return
+    deepest = max((b for b in seen if b.state == "drawn"), key=lambda b: b.draw_back_mm, default=None)
+    readings, (brace, u_brace) = _readings(given, seen), _brace(given, seen)
+    full = max(given.full_draw_mm or 0.0, *(r.draw_mm for r in readings))
+    try:
+        if stiffness is None and seen:
+            stiffness = estimate_stiffness(seen, rest)
+        if stiffness is not None and deepest is not None:
+            with suppress(ReadingsDisagree):  # what fits the bow as it was read fits it with its doubts all the more
+                fit_curve(readings, measured_shape(stiffness, deepest, full, brace, doubted=False), u_brace)
+                return
+        _curve(given, seen, deepest, stiffness, full, brace, u_brace)
+    except ReadingsDisagree:
+        raise
+    except TillerLensError:
+        return
+
+
 def check_given(given: Given) -> None:
     """Raise MechanicsError for the first document, reading or arrow that cannot speak of this bow."""
 
@@ -151,7 +193,7 @@ def _fitting(given: Given, attempt: Callable[[Callable[[], Any]], Any]) -> Given
 
         return attempt(passed) is not None
 
-    strung = [d for d in given.documents if fits(check_strung, d)]
+    strung = once([d for d in given.documents if fits(check_strung, d)])
     rest = given.rest if given.rest is not None and fits(check_rest, given.rest) else None
     after = given.rest_after if given.rest_after is not None and fits(check_rest, given.rest_after) else None
     length = given.length_mm if fits(check_length, given.length_mm) else None
@@ -178,15 +220,17 @@ def _brace(given: Given, seen: Sequence[SeenBow]) -> tuple[float | None, float]:
     return (braced[-1].brace_back_mm, braced[-1].u_brace_mm) if braced else (None, UNKNOWN_BRACE_U_MM)
 
 
+def _readings(given: Given, seen: Sequence[SeenBow]) -> list[Reading]:
+    """The weighings without a picture and those of the drawn pictures."""
+    drawn = [(b, b.weighing) for b in seen if b.state == "drawn" and b.weighing is not None]
+    return [*given.readings, *(Reading(b.draw_back_mm, w.weight_n, w.u_n, b.u_draw_mm) for b, w in drawn)]
+
+
 def _curve(
     given: Given, seen: Sequence[SeenBow], deepest: SeenBow | None, stiffness: Stiffness | None, full: float,
     brace: float | None, u_brace: float,
 ) -> ForceCurve:  # fmt: skip
-    drawn = [b for b in seen if b.state == "drawn" and b.weighing is not None]
-    readings = [
-        *given.readings,
-        *(Reading(b.draw_back_mm, b.weighing.weight_n, b.weighing.u_n, b.u_draw_mm) for b in drawn if b.weighing),
-    ]
+    readings = _readings(given, seen)
     full = max([full, *(r.draw_mm for r in readings)])  # a weight read beyond the full draw counts too
     if brace is None:
         if stiffness is None or deepest is None:

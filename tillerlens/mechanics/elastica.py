@@ -110,19 +110,21 @@ def _cell_sums(s: Floats, f: Floats, edges: Floats) -> Floats:
     return np.asarray(np.diff(np.interp(edges, knots, total)), float)
 
 
+GAUSS_AT, GAUSS_WEIGHT = np.polynomial.legendre.leggauss(3)
+
+
 def _give_sums(limb: Limb, edges: Floats) -> Floats:
     """Integrals of 1/EI over the cells, by 3-point Gauss in each smooth piece (EI is linear in it)."""
     knots = np.unique(np.concatenate([limb.s, edges]))
     mid, half = 0.5 * (knots[1:] + knots[:-1]), 0.5 * np.diff(knots)
-    t, w = np.polynomial.legendre.leggauss(3)
-    at = mid[:, None] + half[:, None] * t
+    at = mid[:, None] + half[:, None] * GAUSS_AT
     stiff = np.isinf(limb.ei)
     finite = np.where(stiff, 1.0, limb.ei)
     give = 1.0 / np.interp(at, limb.s, finite)
     # a piece that touches a stiff point is stiff
     piece = np.clip(np.searchsorted(limb.s, mid) - 1, 0, limb.s.size - 2)
     give[stiff[piece] | stiff[piece + 1]] = 0.0
-    total = np.concatenate([[0.0], np.cumsum((give * w).sum(1) * half)])
+    total = np.concatenate([[0.0], np.cumsum((give * GAUSS_WEIGHT).sum(1) * half)])
     return np.asarray(np.diff(np.interp(edges, knots, total)), float)
 
 

@@ -33,6 +33,11 @@ def name_of(document: dict[str, Any]) -> str:
     return str((document.get("photo") or {}).get("name") or "this picture")
 
 
+def once(documents: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Of every photograph its last document: one picture given twice would count as two that agree."""
+    return list({(d.get("photo") or {}).get("sha256") or id(d): d for d in documents}.values())
+
+
 def check_strung(document: dict[str, Any]) -> None:
     """Raise MechanicsError unless the document measures the bow braced or drawn."""
     _check_measured(document)

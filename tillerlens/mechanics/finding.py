@@ -13,7 +13,9 @@ import numpy as np
 
 from tillerlens.errors import Reason
 from tillerlens.measurement import Measurement, Spot
-from tillerlens.mechanics.evidence import check_evidence
+from tillerlens.mechanics.bench import Given, check_weighings
+from tillerlens.mechanics.evidence import check_evidence, once
+from tillerlens.mechanics.force_draw import ReadingsDisagree
 from tillerlens.mechanics.places import BLIND_Z, LEAST_Z, REST_NOISIER, LimbCurve, Place, find_places, slow_share
 from tillerlens.mechanics.seen import SeenBow, read_seen
 from tillerlens.mechanics.stiffness import Stiffness, estimate_stiffness
@@ -40,9 +42,16 @@ def find(strung: Sequence[dict[str, Any]], rest: dict[str, Any] | None) -> Findi
     Raises MechanicsError where they do not belong together or cannot tell.
     """
     check_evidence(strung, rest)
-    seen = [read_seen(d) for d in strung]
+    seen = [read_seen(d) for d in once(strung)]
     still = None if rest is None else read_seen(rest)
-    return find_in(estimate_stiffness(seen, still), seen, still)
+    stiffness = estimate_stiffness(seen, still)
+    try:
+        check_weighings(Given(strung, rest), stiffness)
+    except ReadingsDisagree as error:  # hinges show in how the bend goes along the limbs, whatever it draws
+        unweighed = [replace(b, weighing=None) for b in seen]
+        found = find_in(estimate_stiffness(unweighed, still), unweighed, still)
+        return replace(found, doubts=(*found.doubts, error.reason))
+    return find_in(stiffness, seen, still)
 
 
 def find_in(stiffness: Stiffness, seen: Sequence[SeenBow], rest: SeenBow | None) -> Finding:
@@ -53,9 +62,15 @@ def find_in(stiffness: Stiffness, seen: Sequence[SeenBow], rest: SeenBow | None)
     doubts += [_odd(p, stiffness.limbs[p.limb].length_mm) for p in found.odd]
     far = {k: limb.length_mm - UNSURE_MM for k, limb in stiffness.limbs.items()}
     few = len(used) < ENOUGH_PICTURES
-    told = tuple(replace(p, sure=not (few and p.from_nock_mm.value > far[p.limb])) for p in found.told)
+    told = tuple(replace(_as_printed(p), sure=not (few and p.from_nock_mm.value > far[p.limb])) for p in found.told)
     doubts += [_near_fade(p) for p in told if not p.sure]
     return Finding(told, stiffness.pictures, None if rest is None else rest.name, tuple(doubts), found.perhaps)
+
+
+def _as_printed(p: Place) -> Place:
+    """To the figures that a document holds, so that a page that reads it and one that does not say the same inch and percent."""
+    at, bend = (replace(v, value=round(v.value, n), u=round(v.u, n)) for v, n in ((p.from_nock_mm, 1), (p.bend, 3)))
+    return replace(p, from_nock_mm=at, length_mm=round(p.length_mm, 1), bend=bend)
 
 
 def _rest_is_good(strung: Sequence[SeenBow], rest: SeenBow | None) -> bool:
@@ -139,7 +154,7 @@ def with_finding(found: Measurement, finding: Finding) -> Measurement:
 
 def confidence(place: Place) -> float:
     """How sure a told place is, 0 ... 1: from half at the least that is told up, and half where something speaks against it."""
-    return 0.5 if not place.sure else 1 - 0.5 * float(np.exp(-(place.significance - LEAST_Z) / 2))
+    return 0.5 if not place.sure else round(1 - 0.5 * float(np.exp(-(place.significance - LEAST_Z) / 2)), 2)
 
 
 def _stands_on(finding: Finding) -> dict[str, Any]:
@@ -166,6 +181,6 @@ def _printed(place: Place, document: dict[str, Any]) -> dict[str, Any]:
         "length_mm": round(place.length_mm, 1),
         "bend_percent": round(100 * place.bend.value, 1),
         "u_percent": round(100 * place.bend.u, 1),
-        "confidence": round(confidence(place), 2),
+        "confidence": confidence(place),
         "centre_px": [round(float(np.interp(place.from_nock_mm.value, s, px[:, j])), 1) for j in (0, 1)],
     }

@@ -114,9 +114,12 @@ def uniform_shape(length_mm: float, brace_back_mm: float, full_draw_mm: float) -
     return RiseShape(d, log, np.outer(bent, bent) + _smooth(d, OTHER_SHAPE_U) + LEVEL_U**2, False)
 
 
-def measured_shape(stiffness: Stiffness, seen: SeenBow, full_draw_mm: float, brace_back_mm: float | None = None) -> RiseShape:
+def measured_shape(
+    stiffness: Stiffness, seen: SeenBow, full_draw_mm: float, brace_back_mm: float | None = None, doubted: bool = True
+) -> RiseShape:
     """The rise foretold by the measured bow's own statics, and how the doubts of its stiffness, its shape at rest and its
-    string move it. ``seen``: a picture of the strung bow, for the handle and, without ``brace_back_mm``, the string."""
+    string move it, which take nearly all of the time; ``doubted`` False leaves them out. ``seen``: a picture of the strung bow,
+    for the handle and, without ``brace_back_mm``, the string."""
     string = None if brace_back_mm is not None else seen.string_length_mm
 
     def rise(st: Stiffness, extra_mm: float = 0.0) -> tuple[Array, Array]:
@@ -124,8 +127,8 @@ def measured_shape(stiffness: Stiffness, seen: SeenBow, full_draw_mm: float, bra
         return _log_rise(statics_bow(st, seen), None if string is None else string + extra_mm, more_brace, full_draw_mm)
 
     d, log = rise(stiffness)
-    moves = [np.interp(d, *rise(st)) - log for st in _nudged(stiffness)]
-    moves.append(np.interp(d, *rise(stiffness, STRING_U_MM)) - log)
+    moves = [np.interp(d, *rise(st)) - log for st in _nudged(stiffness)] if doubted else []
+    moves += [np.interp(d, *rise(stiffness, STRING_U_MM)) - log] if doubted else []
     cov = sum(np.outer(m, m) for m in moves) + _smooth(d, OWN_SHAPE_U) + LEVEL_U**2
     return RiseShape(d, log, np.asarray(cov), True)
 

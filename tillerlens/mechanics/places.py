@@ -90,8 +90,8 @@ USUAL_BEND = 0.25
 
 MOST_BEND = {"hinge": 1.0, "stiff": 0.5}
 """Wood that bends twice as much as its neighbours has broken or soon will, and a knot left proud takes less than half of the
-bend away (common practice, no source): what seems to exceed this is more likely a fault of the tracing. The smoothing rings
-about such a fault, so nothing is told within one cutoff wavelength of it."""
+bend away (common practice, no source): what seems to exceed this by more than its doubt is more likely a fault of the tracing.
+The smoothing rings about such a fault, so nothing is told within one cutoff wavelength of it."""
 
 FADE_MM = 120.0
 """Limbs thicken into their fades on purpose (common practice, no source): wood that bends less within so much of one is no fault,
@@ -134,7 +134,8 @@ class LimbCurve:
 @dataclass(frozen=True)
 class Found:
     """told: places that stand out beyond chance, the clearest first. odd: those that stand out more than wood does. perhaps:
-    hinges that stand out too little to be told, ``significance`` from ``LEFT_Z`` on."""
+    hinges that cannot be told: they stand out too little, ``significance`` from ``LEFT_Z`` on, or more than wood does, or lie
+    where the smoothing rings."""
 
     told: tuple[Place, ...] = ()
     odd: tuple[Place, ...] = ()
@@ -172,7 +173,7 @@ def find_places(upper: LimbCurve, lower: LimbCurve, least_z: float = BLIND_Z) ->
     field = _Field.of(curves)
     believed = field.believed(least_z)
     found = sorted(field.places(believed), key=lambda p: -p.significance)
-    odd = [p for p in found if abs(p.bend.value) > MOST_BEND[p.kind]]
+    odd = [p for p in found if abs(p.bend.value) - p.bend.u > MOST_BEND[p.kind]]
     limb = dict(zip(LIMBS, curves, strict=True))
     of_fades = [p for p in found if p.kind == "stiff" and limb[p.limb].length_mm - p.from_nock_mm.value < FADE_MM]
     beside = [*odd, *of_fades]  # the smoothing rings about either
@@ -181,8 +182,9 @@ def find_places(upper: LimbCurve, lower: LimbCurve, least_z: float = BLIND_Z) ->
         reach = limb[p.limb].cutoff_mm
         return any(q.limb == p.limb and abs(q.from_nock_mm.value - p.from_nock_mm.value) < reach for q in beside)
 
-    perhaps = field.places(field.perhaps(believed), believed)
-    perhaps = [p for p in perhaps if p.bend.value > MAY_BE_BEND and not rung(p)]
+    perhaps = [p for p in field.places(field.perhaps(believed), believed) if p.bend.value > MAY_BE_BEND]
+    # too near to a fault or a thick fade to be told, or more than wood does: no wood comes off there either
+    perhaps = [p for p in found if p.kind == "hinge" and (p in odd or rung(p))] + perhaps
     return Found(tuple(p for p in found if not rung(p)), tuple(odd), tuple(perhaps))
 
 

@@ -12,8 +12,9 @@ import numpy as np
 
 from tillerlens.measurement import LIMBS, Value
 from tillerlens.measurement import Limb as LimbName
+from tillerlens.mechanics.bench import Given, check_weighings
 from tillerlens.mechanics.elastica import Floats
-from tillerlens.mechanics.evidence import check_evidence
+from tillerlens.mechanics.evidence import check_evidence, once
 from tillerlens.mechanics.finding import find_in
 from tillerlens.mechanics.present import Present, PresentLimb, Seen
 from tillerlens.mechanics.scraping import Care, Forecast, Foretold, Hand, Plan, Scrape, plan_scraping
@@ -82,6 +83,7 @@ def present_from_documents(
             "Without the bow's shape at rest a natural bend looks like a weak place, so no wood should come off.",
             "Measure the bow unstrung and give that measurement too.",
         )
+    documents = once(documents)
     check_evidence(documents, rest)
     pairs = [(read_seen(d), d) for d in documents]
     weighed = [p for p in pairs if p[0].state == "drawn" and p[0].weighing is not None and p[0].hook_mm is not None]
@@ -92,6 +94,7 @@ def present_from_documents(
     deepest, document = max(weighed, key=lambda p: p[0].draw_back_mm)
     strung, still = [b for b, _ in pairs], read_seen(rest)
     stiffness = estimate_stiffness(strung, still)
+    check_weighings(Given(documents, rest), stiffness)
     bow = statics_bow(stiffness, deepest)
     limbs = [
         _limb(bow_limb, stiffness.limbs[k], None if sections is None else sections[k], deepest.limbs[k])

@@ -14,7 +14,7 @@ Near the nock the lever vanishes and near the fade the smoothing meets the handl
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -140,7 +140,8 @@ def estimate_stiffness(strung: Sequence[SeenBow], rest: SeenBow | None = None) -
         tensions = np.where(np.arange(len(seen)) == np.argmax(first), first, np.nan)
     given = _weighing_u if absolute else lambda _: FIXED_U
     u_log = np.array([given(b) if np.isfinite(t) else np.inf for b, t in zip(seen, tensions, strict=True)])
-    likely, cov = likely_tensions([d.s for d in data], [_resting(d) for d in data], first, u_log)
+    thin = [_thinned(d) for d in data]
+    likely, cov = likely_tensions([d.s for d in thin], [_resting(d) for d in thin], first, u_log)
     here = _stiffness(seen, data, likely, SCALE_GAIN_U if absolute else float("nan"), False)
     value, vector = np.linalg.eigh(cov)
     steps = [np.sqrt(max(v, 0.0)) * e for v, e in zip(value, vector.T, strict=True)]
@@ -168,6 +169,12 @@ def _weighing_u(b: SeenBow) -> float:
     """Relative uncertainty of a weighed picture's tension, the scale's common error left out."""
     assert b.weighing is not None
     return float(np.hypot(b.weighing.u_n / b.weighing.weight_n, b.u_tension_relative()))
+
+
+def _thinned(d: _Data) -> _Data:
+    """Every third place."""
+    along = {f.name: getattr(d, f.name)[..., ::-3][..., ::-1] for f in fields(d) if f.name != "length"}
+    return replace(d, **along)
 
 
 def _resting(d: _Data) -> Solve:
@@ -252,16 +259,19 @@ def _all_tensions(data: Sequence[_Data], tensions: Array) -> Array:
 class _Line:
     """The straight line at each place of one limb: compliance, rest curvature, their standard uncertainties; all (n,).
 
-    left (k, n): what is left over, in k independent parts. misfit: its squares over what was promised, per degree of freedom; NaN
-    where there is none. likely (n,): ln of the restricted likelihood, but for a constant."""
+    misfit: squares of what is left over by what was promised, per degree of freedom; NaN where there is none. likely (n,): ln of
+    the restricted likelihood, but for a constant. cov (n, k, k), design (n, k, 2), off (n, k): of the k readings at each place,
+    their errors, their line and what they stray from it."""
 
     compliance: Array
     rest: Array
     u_compliance: Array
     u_rest: Array
     misfit: Array
-    left: Array
     likely: Array
+    cov: Array
+    design: Array
+    off: Array
 
 
 def _solve(
@@ -296,14 +306,31 @@ def _solve(
         normal = np.linalg.inv(design.transpose(0, 2, 1) @ inverse @ design)
         best = (normal @ design.transpose(0, 2, 1) @ inverse @ y[..., None])[..., 0]
         slope = np.maximum(best[:, 1], 0.0)
-    root = np.linalg.cholesky(cov)
-    beyond = np.linalg.qr(np.linalg.solve(root, design), "complete")[0][..., 2:]  # the directions that the line cannot follow
-    left = (beyond.transpose(0, 2, 1) @ np.linalg.solve(root, y[..., None]))[..., 0].T
+    off = y - (design @ best[..., None])[..., 0]
+    chi2 = (off[:, None, :] @ inverse @ off[..., None])[:, 0, 0]
     free = m - 1 - int(d.u_rest[0] >= NO_REST_U)  # without a shape at rest its row is only a wide guess
-    misfit = np.sum(left**2, 0) / free if free > 0 else np.full(n, np.nan)
-    likely = 0.5 * np.linalg.slogdet(normal)[1] - np.sum(np.log(np.diagonal(root, 0, 1, 2)), 1) - 0.5 * np.sum(left**2, 0)
+    misfit = chi2 / free if free > 0 else np.full(n, np.nan)
+    likely = 0.5 * (np.linalg.slogdet(normal)[1] - np.linalg.slogdet(cov)[1] - chi2)
     u = np.sqrt(np.diagonal(normal, 0, 1, 2))
-    return _Line(best[:, 1] / scale, best[:, 0], u[:, 1] / scale, u[:, 0], misfit, left, likely)
+    return _Line(best[:, 1] / scale, best[:, 0], u[:, 1] / scale, u[:, 0], misfit, likely, cov, design, off)
+
+
+def _left_over(line: _Line, inside: NDArray[np.bool_]) -> Array:
+    """(k, m): what the line leaves over where it is ``inside``, in k independent parts of standard deviation 1.
+
+    Which directions span what a line cannot follow is free at each place. Here they run on along the limb, whatever the order
+    of the pictures: where they turn from place to place, long waves in the errors look like short ones.
+    """
+    variances, axes = np.linalg.eigh(line.cov[inside])
+    root = (axes / np.sqrt(variances)[:, None, :]) @ axes.transpose(0, 2, 1)
+    beyond = np.linalg.qr(root @ line.design[inside], "complete")[0][..., 2:]
+    left = (beyond.transpose(0, 2, 1) @ root @ line.off[inside][..., None])[..., 0].T
+    basis = beyond[0]
+    for i in range(1, left.shape[1]):
+        u, _, v = np.linalg.svd(beyond[i].T @ basis)
+        left[:, i] = (u @ v).T @ left[:, i]
+        basis = beyond[i] @ u @ v
+    return np.asarray(left)
 
 
 def _agreement(data: Sequence[_Data], tensions: Array) -> tuple[float, float]:
@@ -334,7 +361,7 @@ def _fit(d: _Data, tensions: Array, own: float, size: float) -> LimbStiffness:
     # beyond the reach of the lever the strung pictures are led by what is taken for granted at the nock
     rest = np.where(d.inside | (d.u_rest >= NO_REST_U), line.rest, d.rest)
     u_rest = np.where(d.inside, spread * line.u_rest, d.u_rest)
-    left = line.left[:, d.inside] if d.u_rest[0] < NO_REST_U else line.left[:0, d.inside]
+    left = _left_over(line, d.inside) if d.u_rest[0] < NO_REST_U else np.zeros((0, int(d.inside.sum())))
     return LimbStiffness(d.s, np.where(told, ei, np.nan), np.where(told, relative, np.nan), rest, u_rest, d.length, c, u_c, left)
 
 

@@ -226,8 +226,9 @@ class Risk:
     set_expected: SetExpected | None = None
 
 
-def _distances(seen: SeenBow, name: LimbName, s: Array, sections: dict[LimbName, LimbSections] | None) -> tuple[Array, ...]:
-    """Centroid to belly and to back with their uncertainties (n,): from sections, else half of what the side picture shows."""
+def distances(seen: SeenBow, name: LimbName, s: Array, sections: dict[LimbName, LimbSections] | None) -> tuple[Array, ...]:
+    """Centroid to belly and to back with their uncertainties (n,), at places from the nock: from sections, else half of what
+    the side picture shows."""
     if sections is not None:
         at = sections[name].at(s)
         return at.to_belly, at.to_back, at.u_to_belly, at.u_to_back
@@ -258,7 +259,7 @@ def strain_now(seen: SeenBow, rest: SeenBow, sections: dict[LimbName, LimbSectio
         moved = limb.curvature - np.interp(s, still.from_nock_mm, still.curvature)
         u = {"the bend drawn": limb.u_curvature, "the bend at rest": np.interp(s, still.from_nock_mm, still.u_curvature)}
         told = (s > FIRST * s[-1]) & (s < LAST * s[-1])
-        out[name] = _strains(s, told, moved, u, _distances(seen, name, s, sections), sections is not None)
+        out[name] = _strains(s, told, moved, u, distances(seen, name, s, sections), sections is not None)
     return out
 
 
@@ -284,7 +285,7 @@ def strain_ahead(
         moment = np.interp(limb.from_nock_mm, from_nock[::-1], shape.moment[::-1])
         moved = moment / limb.ei
         u = {"the stiffness": moved * limb.u_relative, "the statics": moved * MODEL_U}
-        c = _distances(seen, name, limb.from_nock_mm, sections)
+        c = distances(seen, name, limb.from_nock_mm, sections)
         out[name] = _strains(limb.from_nock_mm, limb.told, moved, u, c, sections is not None)
     return out
 

@@ -23,7 +23,6 @@ Array = NDArray[np.float64]
 TIPS_MM, APART_MM = 35.0, 12.0  # standard uncertainty of how far the tips stand off by themselves, and one limb from the other
 WAVES = ((1.0e-4, 200.0), (6.0e-5, 45.0))  # natural bend besides: 1/mm and the length over which it moves together
 ERRORS_MM = 45.0  # over which errors of the measured bend move together
-THIN = 3  # every third place is plenty for what is so smooth
 UNWEIGHED_U = 1.0  # of the logarithm of a tension that nobody weighed, about the first guess
 IMPOSSIBLE = 1e6
 STEP = 0.01  # of ln tension, for the second derivatives
@@ -40,24 +39,23 @@ def likely_tensions(
     Parameters
     ----------
     places
-        Of each limb (n,), mm from the nock; the last is the fade.
+        Of each limb (n,), mm from the nock, the last at its fade; three an inch are plenty for what is so smooth.
     solve
         Of each limb: what its bend tells at given tensions.
     start, u_log
         (pictures,) a first guess, and how far (of its logarithm) it may be off; infinite where nobody weighed.
     """
-    prior = _natural([s[::THIN] for s in places])
-    near = [np.exp(-0.5 * ((s[::THIN, None] - s[None, ::THIN]) / (0.7 * ERRORS_MM)) ** 2) for s in places]
-    sizes = [len(s[::THIN]) for s in places]
+    prior = _natural(places)
+    near = [np.exp(-0.5 * ((s[:, None] - s[None, :]) / (0.7 * ERRORS_MM)) ** 2) for s in places]
     u = np.minimum(u_log, UNWEIGHED_U)
 
     def cost(log: Array) -> float:
         told = [f(start * np.exp(log)) for f in solve]
-        rest = np.concatenate([t[0][::THIN] for t in told])
+        rest = np.concatenate([t[0] for t in told])
         cov, at = prior.copy(), 0
         out = 0.5 * float(np.sum((log / u) ** 2))
-        for s, t, n, block in zip(places, told, sizes, near, strict=True):
-            own = t[1][::THIN]
+        for s, t, block in zip(places, told, near, strict=True):
+            own, n = t[1], len(s)
             cov[at : at + n, at : at + n] += own[:, None] * own[None, :] * block
             at += n
             if not np.isfinite(own).all() or float(np.median(t[2])) <= 0:

@@ -26,7 +26,7 @@ from tillerlens.mechanics.section import LimbSections
 from tillerlens.mechanics.seen import SCALE_GAIN_U, MechanicsError, read_seen
 from tillerlens.mechanics.statics import Bow, Equilibrium, Limb, NoEquilibrium, braced, drawn, string_on_belly
 from tillerlens.mechanics.stiffness import FIRST, LAST
-from tillerlens.mechanics.strain import SIDE_U
+from tillerlens.mechanics.strain import distances
 from tillerlens.units import MM_PER_INCH
 
 Kind = Literal["take", "narrow", "shorten", "brace", "reflex", "heat"]
@@ -186,13 +186,12 @@ def standing_from_documents(
     for name, limb in zip(LIMBS, (found.bow.upper, found.bow.lower), strict=True):
         at = limb.length - limb.s
         if sections is not None:
-            read = sections[name].at(np.clip(at, sections[name].from_nock_mm[0], sections[name].from_nock_mm[-1]))
-            u = float(np.nanmedian(read.u_to_belly / read.to_belly))
-            depths.append(Depth(read.thickness_mm, read.to_belly, u, True))
+            at = np.clip(at, sections[name].from_nock_mm[0], sections[name].from_nock_mm[-1])
+            thick = sections[name].at(at).thickness_mm
         else:
-            side = seen.limbs[name]
-            thick = np.interp(at, side.from_nock_mm, side.thickness_mm)
-            depths.append(Depth(thick, thick / 2, SIDE_U, False))
+            thick = np.interp(at, seen.limbs[name].from_nock_mm, seen.limbs[name].thickness_mm)
+        to_belly, _, u, _ = distances(seen, name, at, sections)
+        depths.append(Depth(thick, to_belly, float(np.nanmedian(u / to_belly)), sections is not None))
     string = present.string_length
     try:
         brace = braced(found.bow, string_length=string, segments=SEGMENTS).draw_back

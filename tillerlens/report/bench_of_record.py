@@ -18,13 +18,14 @@ from tillerlens.history.as_now import moisture_of as moisture_of
 from tillerlens.history.as_now import on_hand as on_hand  # the pages ask for these here
 from tillerlens.measurement import LIMBS, Limb
 from tillerlens.measures.set import LIKE_DRAW_MM, EarlyDraw, Weighing, early_draw
-from tillerlens.mechanics.bench import Given, tell
+from tillerlens.mechanics.bench import Given
+from tillerlens.mechanics.bench import check_weighings as check_weighings
 from tillerlens.mechanics.cast import ArrowSpeed
 from tillerlens.mechanics.find_wood import FoundWood, find_wood
-from tillerlens.mechanics.force_draw import Reading, ReadingsDisagree
+from tillerlens.mechanics.force_draw import Reading
 from tillerlens.mechanics.scraping import Plan, Scrape
 from tillerlens.mechanics.section import LimbSections, Station, sections_from_stations
-from tillerlens.mechanics.seen import READING_U_N, MechanicsError
+from tillerlens.mechanics.seen import READING_U_N
 from tillerlens.mechanics.strain import StrainLimit, strain_limit
 from tillerlens.mechanics.wood import WoodError
 from tillerlens.record import Bow, Event, Stage
@@ -69,14 +70,6 @@ def given_of(
         None if hand.heated and heat_factor == 1.0 else heat_factor,
         [ArrowSpeed(float(d["arrow_mass_kg"]), float(d["speed_m_s"])) for d in near],
     )
-
-
-def check_weighings(given: Given) -> None:
-    """Raise ``MechanicsError``, as the page of weights says it, where no one bow gives all of the weighings: then no step is
-    planned on one of them."""
-    found = next((r for r in tell(given).reasons if r.code == ReadingsDisagree.code), None)
-    if found is not None:
-        raise MechanicsError(found.text, found.remedy)
 
 
 def is_full(draw_mm: float, full_mm: float | None) -> bool:

@@ -33,9 +33,13 @@ from tillerlens.mechanics.wish import ScrapeWish, amplification, excess, find_ne
 from tillerlens.units import MM_PER_INCH
 
 NEAR_LN, WITHIN_MM = 0.05, 0.2  # how freely a step is reshaped to keep the tiller, and how closely that is then kept
+ROUNDED = 1.05  # of what a step is allowed: told in round amounts it may come to so much more
 HAND_TOGETHER_MM = 40.0
 """A hand that takes too much here does so an inch or two further on as well: strokes are a hand's breadth long (common practice,
 no source). Over the limb this sums up as stretches of 4 in that err each by itself."""
+PAST_MM = 9.5
+"""A draw is held to a quarter of an inch at best, and a picture reads it to an eighth (common practice, no source): a bow drawn
+no further than both past the target was not drawn past it."""
 GAP_MODEL_U_MM = 0.05
 """What the statics of few patches leave over of a gap's difference: 0.02 mm on 25 simulated bows whose pictures had no errors."""
 
@@ -71,7 +75,8 @@ def plan_scraping(
     cuts = cut_limbs(present, leave, over, cov, care)
     u_need = _u_need(weights_of(cuts, present.patches), cov)
     work = _Work(best, present, wish, care, hand, along, state, jac, now, cuts)
-    stop, holds = _at_weight(now, wish, leave), _holds(present, leave, care, wish)
+    stop = _at_weight(now, wish, leave)
+    holds = _holds(present, leave, care, wish, stop)
     need = work.need(over, u_need) if cuts else np.zeros(0)
     told, order = work.step(need) if stop is None and cuts else (np.zeros(len(cuts)), "weight")
     after = now
@@ -86,7 +91,7 @@ def plan_scraping(
         stop = None if told.any() else "tiller"
     if told.any():
         after = work.after(told, closely=True)
-    ln_ei = work.ln_ei(told)
+    ln_ei, beyond_shape = work.ln_ei(told), any(r.code == "beyond_shape" for r in holds)
     stroke = per_stroke(history, present, responses(best.bow, present, present.seen.draw_back)[1]) if history else None
     shares = [-np.expm1(-x / present.limbs[c.k].power) for x, c in zip(need, cuts, strict=True)]
     stretches = _stretches(present, cuts, told, np.array(shares), u_need, stroke)
@@ -100,7 +105,9 @@ def plan_scraping(
         after,
         wish,
         (limbs[0], limbs[1]),
-        _limit(best.bow, present, wish, state, any(r.code == "beyond_shape" for r in holds)),
+        _limit_there(now, wish)
+        if stop == "there" and not beyond_shape
+        else _limit(best.bow, present, wish, state, beyond_shape),
         best.doubts + (() if present.finding is None else present.finding.doubts),
         ln_ei,
         order,
@@ -143,12 +150,12 @@ def _at_weight(now: Forecast, wish: ScrapeWish, leave: Sequence[Leave]) -> Stop 
     return "at_weight" if off or any(q.told for q in leave) else "there"
 
 
-def _holds(present: Present, leave: Sequence[Leave], care: Care, wish: ScrapeWish) -> tuple[Reason, ...]:
-    """Why this bow should not be drawn further for now."""
+def _holds(present: Present, leave: Sequence[Leave], care: Care, wish: ScrapeWish, stop: Stop | None) -> tuple[Reason, ...]:
+    """Why this bow should not be drawn further for now. Once it is there, what shooting in will cost may still be on it."""
     seen, out = present.seen, []
-    if seen.draw_back > wish.draw_back + 3.0:
+    if seen.draw_back > wish.draw_back + PAST_MM:
         out.append(Reason("past_draw", "It was drawn past your target draw already.", "Never draw it past your target draw."))
-    if seen.weight - COVER * seen.u_weight > wish.weight:
+    if seen.weight - COVER * seen.u_weight > (wish.aim if stop == "there" else wish.weight):
         text = "It was drawn past your target weight already."
         out.append(Reason("past_weight", text, "Draw it only until the scale shows your target weight."))
     off = float(np.max(np.abs(seen.upper - seen.lower)))
@@ -156,6 +163,11 @@ def _holds(present: Present, leave: Sequence[Leave], care: Care, wish: ScrapeWis
         text = "It is drawn beyond correct shape: at this draw the limbs bend too unequally."
         out.append(Reason("beyond_shape", text, "Draw it less far than this until a new picture shows the shape right."))
     return tuple(out)
+
+
+def _limit_there(now: Forecast, wish: ScrapeWish) -> PullLimit:
+    """A bow that is there is shot in at its wished draw, with the weight that this will cost still on it."""
+    return PullLimit(max(wish.weight, now.weight.value), wish.draw_back)
 
 
 def _limit(bow: Bow, present: Present, wish: ScrapeWish, state: Equilibrium, out_of_shape: bool) -> PullLimit:
@@ -170,7 +182,8 @@ def _limit(bow: Bow, present: Present, wish: ScrapeWish, state: Equilibrium, out
     for _ in range(14):
         middle = 0.5 * (low + high)
         try:
-            weight = drawn(bow, present.string_length, middle, present.how, segments=SEGMENTS).weight
+            state = drawn(bow, present.string_length, middle, present.how, segments=SEGMENTS, start=state)
+            weight = state.weight
         except NoEquilibrium:  # below the brace height the string carries nothing
             weight = 0.0
         low, high = (middle, high) if weight < wish.weight else (low, middle)
@@ -237,9 +250,19 @@ class _Work:
         share = np.array([-np.expm1(-t / self.power(c)) for t, c in zip(take, self.cuts, strict=True)])
         plain = max((t for t, c in zip(share, self.cuts, strict=True) if not c.stiffer), default=0.0)
         # all of them less, so that what is even stays even
-        told = np.minimum(share * min(1.0, care.most_share / max(plain, 1e-9)), care.most_share) / self.hand.ratio
-        told = _round(_alike(told, self.cuts, care.alike))
-        return np.where(told < care.least_share, 0.0, told), order  # type: ignore[return-value]
+        share = np.minimum(share * min(1.0, care.most_share / max(plain, 1e-9)), care.most_share) / self.hand.ratio
+        told = np.zeros(need.size)
+        for part in np.linspace(1.0, 0.7, 11):  # until the round amounts come to no more than what is allowed
+            told = _round(_alike(part * share, self.cuts, care.alike))
+            told = np.where(told < care.least_share, 0.0, told)
+            if float(cost @ self._off(told)) <= ROUNDED * allowed:
+                break
+        return told, order  # type: ignore[return-value]
+
+    def _off(self, told: Floats) -> Floats:
+        """(J,) ln EI that is expected to come off the stretches of what the hand is told."""
+        power = np.array([self.power(c) for c in self.cuts])
+        return np.asarray(-power * np.log1p(-told * self.hand.ratio))
 
     def trim(self, over: Floats, u_over: Floats) -> tuple[Floats, Forecast]:
         """At the wished weight with the tiller out: what evens the limbs at the cost of a little of the weight that is kept, and
@@ -346,7 +369,7 @@ class _Work:
         part = (self.jac[:k] - self.jac[k : 2 * k])[:, : weights.shape[1]] @ weights.T
         power = np.array([self.power(c) for c in self.cuts])
         most = min(self.care.most_share, float(told.max()) * self.hand.ratio)
-        start = -power * np.log1p(-told * self.hand.ratio)
+        start = self._off(told)
         here, then = (np.array([r.difference.value for r in f.gaps]) for f in (self.now, after))
         low, high = tiller_bounds(self.state, self.present.seen.stations, self.wish)
         low, high = np.minimum(low, here), np.maximum(high, here)
