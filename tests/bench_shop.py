@@ -2,7 +2,10 @@
 drawn from them, so that what is laid over each other has something to lie on."""
 
 import io
+import shutil
+import tempfile
 from datetime import timedelta
+from functools import cache
 
 import cv2
 import numpy as np
@@ -13,7 +16,7 @@ from shop import BEGIN
 from tillerlens.mechanics.statics import Bow as StaticBow
 from tillerlens.mechanics.statics import Handle
 from tillerlens.mechanics.statics import drawn as draw_of
-from tillerlens.record import Bow, Event, store
+from tillerlens.record import Bow, Event, open_record, store
 from tillerlens.shot import read_shot
 from tillerlens.units import NEWTON_PER_POUND
 
@@ -114,6 +117,20 @@ def keep(record, bow, made, days, **more):
         record, bow.id, picture(made, 205 - int(3 * days)), made["shot"], document=made, taken_at=BEGIN + timedelta(days=days),
         name=f"{made['state']}-{days:g}.jpg", **more,
     )  # fmt: skip
+
+
+@cache
+def _filled() -> tempfile.TemporaryDirectory:
+    """A shop with the bench's bow, made once a session; it goes with this process."""
+    folder = tempfile.TemporaryDirectory(prefix="tillerlens-bench-")
+    with open_record(folder.name) as record:
+        fill_bench(record)
+    return folder
+
+
+def filled_bench(folder):
+    """Put a shop with the bow of ``fill_bench`` into an empty folder in which no record is open yet."""
+    shutil.copytree(_filled().name, folder, dirs_exist_ok=True)
 
 
 def fill_bench(record, name="Kestrel", scraped=True):

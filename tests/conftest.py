@@ -4,11 +4,24 @@ import logging
 import uuid
 from functools import cache
 
+import measured_once
 import numpy as np
 import pytest
 from in_browser import Visitor, chromium, running_app
 
 from tillerlens.core.unforeseen import caught
+
+
+def pytest_configure():
+    """Before any test's file is read: those take ``measure_photo`` by its name."""
+    measured_once.remember()
+
+
+@pytest.fixture
+def measured_anew():
+    """For tests that compare two measurements of one photograph: each is made."""
+    with measured_once.anew():
+        yield
 
 
 @pytest.fixture(autouse=True)

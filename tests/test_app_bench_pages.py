@@ -4,7 +4,7 @@ import re
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from bench_shop import CALIPERS, FULL_MM, fill_bench, keep, stage_document, statics
+from bench_shop import CALIPERS, FULL_MM, filled_bench, keep, stage_document, statics
 from shop import BEGIN
 from streamlit.testing.v1 import AppTest
 
@@ -27,8 +27,11 @@ ASK_TIMEOUT_S = 120
 
 
 @pytest.fixture
-def record(tmp_path, monkeypatch):
+def record(tmp_path, monkeypatch, request):
+    """Empty; for a test that asks for ``full``, with that bow."""
     monkeypatch.setenv("TILLERLENS_RECORD", str(tmp_path))
+    if "full" in request.fixturenames:
+        filled_bench(tmp_path)
     with open_record(tmp_path) as opened:
         yield opened
 
@@ -96,7 +99,8 @@ def test_a_plan_names_the_first_thing_that_is_missing(record):
 
 @pytest.fixture
 def full(record):
-    return fill_bench(record)
+    (bow,) = store.list_bows(record)  # of ``filled_bench``
+    return bow
 
 
 @pytest.mark.parametrize("name", PAGES)
@@ -397,11 +401,10 @@ def test_the_wished_tiller_and_what_is_kept_move_the_plan(full):
     assert not at.exception and any("low end is above" in e.value for e in at.error)
 
 
-def test_even_strain_without_calipers_says_what_it_needs(record):
-    bow = fill_bench(record)
-    for e in store.list_events(record, bow.id, "note"):
+def test_even_strain_without_calipers_says_what_it_needs(record, full):
+    for e in store.list_events(record, full.id, "note"):
         store.remove_event(record, e.id)
-    at = visit("plan", bow)
+    at = visit("plan", full)
     at.selectbox(key="wish_bend").select("even_strain").run()
     assert not at.exception and "sections" in at.subheader[0].value
 

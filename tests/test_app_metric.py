@@ -5,7 +5,7 @@ import re
 
 import pytest
 from app_visits import visit
-from bench_shop import fill_bench
+from bench_shop import filled_bench
 
 from tillerlens.record import Bow, open_record, store
 from tillerlens.report import bench_of_record as of
@@ -21,9 +21,9 @@ CHOICES = {"inches and sixteenths", "inches, decimal", "pounds"}  # of the setti
 @pytest.fixture(scope="module")
 def filled(tmp_path_factory):
     folder = tmp_path_factory.mktemp("metric")
+    filled_bench(folder)
     with open_record(folder) as record:
         kept.keep_settings(folder, kept.Settings(length="cm", weight="kg"))
-        fill_bench(record)
         yield record
 
 

@@ -5,7 +5,7 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from bench_shop import CALIPERS, FULL_MM, fill_bench, stage_document, statics
+from bench_shop import CALIPERS, FULL_MM, filled_bench, stage_document, statics
 from benches import HALF_HANDLE_MM, WORKING_MM
 from pairs import document, flat, stretch
 from shop import BEGIN
@@ -35,8 +35,10 @@ INCHES, METRIC = Units(), Units("cm", "kg")
 
 @pytest.fixture(scope="module")
 def shop(tmp_path_factory):
-    with open_record(tmp_path_factory.mktemp("record")) as record:
-        bow = fill_bench(record)
+    folder = tmp_path_factory.mktemp("record")
+    filled_bench(folder)
+    with open_record(folder) as record:
+        (bow,) = store.list_bows(record)
         yield record, timeline(record, bow.id)
 
 

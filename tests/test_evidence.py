@@ -78,7 +78,7 @@ def test_numbers_that_cannot_be_are_left_out_with_a_word_and_the_rest_is_told() 
 anything = st.floats(allow_nan=True, allow_infinity=True) | st.floats(-50, 900)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(
     st.lists(st.builds(Reading, anything | st.floats(250, 700), anything | st.floats(50, 400)), max_size=3),
     st.none() | anything | st.floats(500, 800),

@@ -55,7 +55,7 @@ def test_a_bow_without_its_tip_asks_whether_the_tip_is_outside(clicked, tmp_path
     nock, line = np.array(px["nock_lower"]), np.array(px["centreline"])
     edge = int(nock[0] - 150)  # it looks right
     file = tmp_path / "cut.png"
-    Image.fromarray(np.ascontiguousarray(whole.rgb[:, :edge])).save(file)
+    Image.fromarray(np.ascontiguousarray(whole.rgb[:, :edge])).save(file, compress_level=1)
     photo = read_photo(file)
     if clicked:
         at = line[np.argmin(np.abs(line[:, 0] - (edge - 4)))]

@@ -57,7 +57,14 @@ BOLD, THIN, CHALK = (40.0, 1.6, 120.0), (25.4, 0.8, 60.0), (25.4, 2.5, -45.0)
 
 
 @pytest.mark.parametrize(
-    ("width_px", "spacing_mm", "line_mm", "ink"), [(1100, *BOLD), (1100, *THIN), (1100, *CHALK), (2400, *THIN), (4000, *BOLD)]
+    ("width_px", "spacing_mm", "line_mm", "ink"),
+    [
+        (1100, *BOLD),
+        (1100, *THIN),
+        (1100, *CHALK),
+        (2400, *THIN),
+        pytest.param(4000, *BOLD, marks=pytest.mark.slow),
+    ],
 )
 def test_lengths_on_the_board_come_out_to_a_few_hundredths_in_a_hundred(width_px, spacing_mm, line_mm, ink):
     rgb, true = ruled(width_px, spacing_mm, line_mm, ink)

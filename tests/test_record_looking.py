@@ -1,5 +1,6 @@
 """A record opened for looking only, or lying where nothing may be written: everything can be seen and nothing changes."""
 
+import json
 import os
 import shutil
 import sqlite3
@@ -84,14 +85,25 @@ def test_an_older_record_is_looked_at_in_a_copy(tmp_path, version):
     assert everything_in(tmp_path) == before and not copy.exists()
 
 
-def without_rights(*arguments):
-    """A command run by somebody who may write nothing here, even where root runs the tests."""
+COMMANDS = """
+import json, sys
+from typer.testing import CliRunner
+from tillerlens.cli import app
+got = [CliRunner().invoke(app, words) for words in json.loads(sys.argv[1])]
+print(json.dumps([(g.exit_code, g.stdout, g.stderr) for g in got]))
+"""
+
+
+def without_rights(*commands):
+    """What commands give that somebody runs who may write nothing here, even where root runs the tests: (status, out, err)."""
     root = os.getuid() == 0
     if root and not shutil.which("setpriv"):
         pytest.skip("root writes everywhere, and setpriv is not here to stop it")
     caps = ["setpriv", "--bounding-set=-dac_override,-dac_read_search,-fowner", "--inh-caps=-all", "--"] if root else []
-    command = [*caps, sys.executable, "-m", "tillerlens", *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+    command = [*caps, sys.executable, "-c", COMMANDS, json.dumps(commands)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+    assert (done.returncode, done.stderr) == (0, ""), done
+    return json.loads(done.stdout)
 
 
 @pytest.fixture
@@ -121,16 +133,18 @@ def test_a_record_in_a_folder_that_takes_no_writes_can_be_listed(locked, log):
         if os.getuid() == 0:
             os.chown(path, 65534, 65534)
     before = everything_in(home)
-    for arguments, words in (
-        (("bow", "list"), "Heron  hazel  stages 3"),
-        (("bow", "show", "heron"), "Heron:3"),
-        (("stage", "list", "heron"), "Heron:3"),
-        (("shelf",), "Heron"),
-    ):
-        done = without_rights(*arguments, "--record", home)
-        assert (done.returncode, done.stderr) == (0, "") and words in done.stdout, done
-    refused = without_rights("bow", "change", bow.id, "wood=elm", "--record", home)
-    assert refused.returncode == 2 and "open for looking only" in refused.stderr and "Traceback" not in refused.stderr
+    seen = {
+        ("bow", "list"): "Heron  hazel  stages 3",
+        ("bow", "show", "heron"): "Heron:3",
+        ("stage", "list", "heron"): "Heron:3",
+        ("shelf",): "Heron",
+    }
+    at = ("--record", str(home))
+    *done, refused = without_rights(*((*words, *at) for words in seen), ("bow", "change", bow.id, "wood=elm", *at))
+    for (status, out, err), words in zip(done, seen.values(), strict=True):
+        assert (status, err) == (0, "") and words in out
+    status, _, err = refused
+    assert status == 2 and "open for looking only" in err and "Traceback" not in err
     assert everything_in(home) == before
 
 

@@ -68,6 +68,7 @@ def test_two_draws_tell_it_without_the_shape_at_rest_but_less_surely() -> None:
         estimate_stiffness(seen[:1])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("draws", "level"), [((560.0,), 0.12), ((360.0, 500.0, 620.0), 0.06)])
 def test_without_rest_the_natural_bend_is_in_the_band(draws: tuple[float, ...], level: float) -> None:
     """16 bows with tips up to 5 cm reflexed or set, braced and drawn: their stiffness was 24 % off with a band of 1.1 %. Now 95

@@ -100,6 +100,6 @@ def test_what_all_threads_share_of_the_tables_cannot_be_written():
 
 
 @pytest.mark.slow
-def test_four_pictures_at_once_give_the_documents_of_each_alone(alone):
+def test_four_pictures_at_once_give_the_documents_of_each_alone(alone, measured_anew):
     for _ in range(3):
         assert at_once([lambda n=n: document(n) for n in FOUR]) == list(alone.values())

@@ -6,7 +6,7 @@ import json
 from datetime import timedelta
 
 import pytest
-from bench_shop import fill_bench
+from bench_shop import filled_bench
 from shop import BEGIN
 from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
@@ -16,7 +16,7 @@ from tillerlens.cli import app
 from tillerlens.cli_whatif import read_change
 from tillerlens.errors import ShotError
 from tillerlens.mechanics.whatif import Change, compare, standing_from_documents
-from tillerlens.record import Bow, Event, open_record
+from tillerlens.record import Bow, Event, open_record, store
 from tillerlens.report import bench_of_record as of
 from tillerlens.report.chart_whatif import shape_spec
 from tillerlens.report.lengths import Units
@@ -125,8 +125,9 @@ def test_what_heat_did_is_read_from_weighings_about_it() -> None:
 
 def test_on_the_page_a_touch_moves_the_answer(tmp_path, monkeypatch) -> None:
     monkeypatch.setenv("TILLERLENS_RECORD", str(tmp_path))
+    filled_bench(tmp_path)
     with open_record(tmp_path) as record:
-        bow = fill_bench(record)
+        (bow,) = store.list_bows(record)
 
         def page():
             from tillerlens.ui import page_plan, place

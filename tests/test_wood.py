@@ -193,7 +193,7 @@ def test_any_text_is_a_percentage_in_bounds_or_a_sentence(text):
 NUMBERS = st.floats().map(str) | st.floats(-50, 150).map(lambda x: f"{x:.2f}")
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(NUMBERS, st.sampled_from(["C", "F", ""]), NUMBERS, NUMBERS | st.none(), NUMBERS | st.none())
 def test_any_numbers_given_to_the_moisture_command_are_told_or_refused(temperature, unit, humidity, low, high):
     words = [f"--temperature={temperature}{unit}", f"--humidity={humidity}"]

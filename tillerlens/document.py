@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from functools import cache
 from importlib import resources
 from pathlib import Path
@@ -33,6 +33,36 @@ def measurement_schema() -> dict[str, Any]:
     return schema
 
 
+_NUMBER = {"type": ["number", "null"]}
+_POINT = {"type": "array", "items": _NUMBER, "minItems": 2, "maxItems": 2}
+_NUMBER_TYPES = {float, int, type(None)}  # and no bool, which Python takes for a whole number
+
+
+@cache
+def document_validator() -> Any:
+    """The schema's validator.
+
+    Most of a document is lists of numbers and of points. Each is looked at in one go, and number by number only where
+    something in it is wrong: the errors are the same, and a good document takes a tenth of the time.
+    """
+    from jsonschema import Draft202012Validator
+    from jsonschema.validators import extend
+
+    one_by_one = Draft202012Validator.VALIDATORS["items"]
+    points = {"$ref": "#/$defs/point"} if measurement_schema()["$defs"]["point"] == _POINT else None
+
+    def items(validator: Any, form: Any, instance: Any, schema: Any) -> Iterator[Any]:
+        if isinstance(instance, list):
+            if form == _NUMBER and {type(v) for v in instance} <= _NUMBER_TYPES:
+                return
+            pairs = form == points and all(type(p) is list and len(p) == 2 for p in instance)
+            if pairs and {type(v) for p in instance for v in p} <= _NUMBER_TYPES:
+                return
+        yield from one_by_one(validator, form, instance, schema)
+
+    return extend(Draft202012Validator, {"items": items})(measurement_schema())
+
+
 def read_documents(path: Path) -> list[dict[str, Any]]:
     """The measurement documents of a file: one, or the list printed for several photographs. Raises DocumentError."""
     return parse_documents(read_file(Path(path), MAX_FILE_MB, DocumentError), shown(Path(path).name))
@@ -40,8 +70,6 @@ def read_documents(path: Path) -> list[dict[str, Any]]:
 
 def parse_documents(data: bytes, name: str) -> list[dict[str, Any]]:
     """The measurement documents in a file's bytes. name: what errors call it. Raises DocumentError."""
-    from jsonschema import Draft202012Validator
-
     again = "Measure the picture again with --json and keep what is printed."
     try:
         printed = parse_json(data)
@@ -50,7 +78,7 @@ def parse_documents(data: bytes, name: str) -> list[dict[str, Any]]:
     documents = printed if isinstance(printed, list) else [printed]
     if not documents:
         raise DocumentError(f"{name} holds no measurement.", again)
-    check = Draft202012Validator(measurement_schema())
+    check = document_validator()
     for document in documents:
         if not isinstance(document, dict) or document.get("format") != "tillerlens-measurement":
             raise DocumentError(f"{name} is not a measurement document.", again)

@@ -385,11 +385,9 @@ def _said_by(shot: Mapping[str, Any]) -> dict[str, Any]:
 
 def check_document(document: Mapping[str, Any], stage: Stage) -> None:
     """Raise RecordError unless this is a measurement document of the stage's picture."""
-    from jsonschema import Draft202012Validator
+    from tillerlens.document import document_validator
 
-    from tillerlens.document import measurement_schema
-
-    error = next(Draft202012Validator(measurement_schema()).iter_errors(document), None)
+    error = next(document_validator().iter_errors(document), None)
     if error is not None:
         where = ".".join(map(str, error.absolute_path)) or "the whole"
         raise RecordError(
