@@ -77,7 +77,7 @@ def moved_sentence(found: Comparison) -> Sentence:
     words = {"state": bent.state, "upper": _degrees(up), "lower": _degrees(low)}
     if not is_told(apart):
         return Sentence("moved", phrase("moved.alike", **words), "fine")
-    return Sentence("moved", phrase("moved", more="upper" if apart.value > 0 else "lower", **words), "finding")
+    return Sentence("moved", phrase("moved", more="upper" if apart.value > 0 else "lower", **words), "changed")
 
 
 def _degrees(v: Value) -> str:
@@ -116,6 +116,7 @@ def number_rows(bench: Bench, units: Units) -> list[tuple[str, str, str]]:
                 rows.append((f"efficiency with {arrow}", f"{100 * e.value:.0f} %", f"±{math.ceil(100 * COVER * e.u)} %"))
     risk = bench.risk_full or bench.risk_seen
     if risk is not None:
-        at = f"most strain, {risk.side} of the {risk.limb} limb"
+        draw = bench.full_draw_mm if bench.risk_full is not None else bench.draw_seen_mm
+        at = f"most strain at {say_length(draw, units)}, {risk.side} of the {risk.limb} limb"
         rows.append((at, f"{100 * risk.strain.value:.2f} %", f"±{math.ceil(1e4 * COVER * risk.strain.u - 1e-9) / 100:.2f} %"))
     return rows

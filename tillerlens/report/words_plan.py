@@ -15,7 +15,7 @@ from tillerlens.mechanics.finding import Finding, confidence
 from tillerlens.mechanics.places import Place
 from tillerlens.mechanics.scraping import Forecast, Leave, Plan, Stretch
 from tillerlens.report.lengths import COVER, Units, say, say_length, say_weight
-from tillerlens.report.table_plan import outward, said_ends, say_amount, say_strokes, skipped_inside, told_step
+from tillerlens.report.table_plan import outward, say_amount, say_strokes, scraped, skipped_inside, told_step
 from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION, how_sure, stands_on_in_words
 
 PASSES = ((0.01, "a light pass"), (0.02, "a pass or two"), (0.04, "a few passes"), (1.0, "several passes"))
@@ -52,8 +52,9 @@ PATTERNS = {
     "the wood beside it.",
     "found_on": "{found_on}",
     # where
-    "stretch": "{limb} limb, {from_} to {to} from the nock{but}: {pass_}, {amount}.",
-    "stretch_in_strokes": "{limb} limb, {from_} to {to} from the nock{but}: {pass_}, {amount}; about {strokes} of your strokes.",
+    "stretch": "{limb} limb, {where} from the nock: {pass_}, {amount}.",
+    "stretch_in_strokes": "{limb} limb, {where} from the nock: {pass_}, {amount}; about {strokes} of your strokes.",
+    "between": "Leave the wood between them alone this time: it may bend too much there.",
     "leave": "{limb} limb: leave {from_} to {to} from the nock alone. There {is_} a hinge; in its middle it bends about {softer} "
     "% more than the wood beside it.",
     "skip": "{limb} limb: skip {from_} to {to} from the nock this time. It may bend too much there; the next picture will tell.",
@@ -153,7 +154,9 @@ def _steps(plan: Plan, units: Units) -> list[Line]:
         left = [q for q in plan.leave if q.limb == limb and (q.told or plan.stop is None)]
         places = () if plan.finding is None else plan.finding.places
         out += [_stiff(p, units) for p in places if p.limb == limb and p.kind == "stiff"]
-        out += [_stretch(s, left, units) for s in mine]
+        for s in mine:
+            out.append(_stretch(s, left, units))
+            out += [_line("between")] if any(q.slight and skipped_inside(s, q, units) for q in left) else []
         out += [_line("nothing", limb=limb.capitalize())] if plan.stop is None and not mine else []
         out += [_leave(q, places, units) for q in left if not q.slight]
     return [*out, *([] if plan.finding is None else [_stands_on(plan.finding)])]
@@ -171,10 +174,9 @@ def _stands_on(finding: Finding) -> Line:
 
 
 def _stretch(stretch: Stretch, left: Sequence[Leave], units: Units) -> Line:
-    a, b = said_ends(stretch, left, units)
     kind = next(name for most, name in PASSES if stretch.share <= most)
-    words = {"limb": stretch.limb.capitalize(), "from_": _number(a, units), "to": _place(b, units)}
-    words |= {"but": _but(stretch, left, units), "pass_": kind, "amount": _amount(stretch, units)}
+    words = {"limb": stretch.limb.capitalize(), "where": say_where(stretch, left, units)}
+    words |= {"pass_": kind, "amount": _amount(stretch, units)}
     return (
         _line("stretch", **words)
         if stretch.strokes is None
@@ -182,11 +184,10 @@ def _stretch(stretch: Stretch, left: Sequence[Leave], units: Units) -> Line:
     )
 
 
-def _but(stretch: Stretch, left: Sequence[Leave], units: Units) -> str:
-    """What is left out within a stretch without a word of its own."""
-    spans = sorted(outward(q.from_nock_mm, units) for q in left if q.slight and skipped_inside(stretch, q, units))
-    said = [f"{_number(a, units)} to {_place(b, units)}" for a, b in spans]
-    return f", but for {' and '.join(said)}" if said else ""
+def say_where(stretch: Stretch, left: Sequence[Leave], units: Units) -> str:
+    """``2 to 3 in and 6 to 7 1/2 in``: every run of wood that a stretch takes, without what is skipped in it."""
+    spans = scraped(stretch, left, units)
+    return " and ".join(f"{_number(a, units)} to {_place(b, units)}" for a, b in spans)
 
 
 def _amount(stretch: Stretch, units: Units) -> str:

@@ -4,7 +4,18 @@ from __future__ import annotations
 
 import streamlit as st
 
-BADGES = {"finding": ":orange-badge[look here]", "fine": ":green-badge[fine]", "open": ":gray-badge[cannot tell]", "plain": ""}
+from tillerlens.report.words import Sentence
+
+_BADGES = {"finding": ":orange-badge[look here]", "open": ":gray-badge[cannot tell]"}
+_OF_A_TARGET = ("wish", "plan")  # what these sentences are about is held against what the bowyer wants
+
+
+def badge(said: Sentence) -> str:
+    """The badge before a sentence. Green says one thing only: within the target. What needs nothing else, or only changed, has
+    none."""
+    if said.tone == "fine" and said.about in _OF_A_TARGET:
+        return ":green-badge[on target]"
+    return _BADGES.get(said.tone, "")
 
 _STYLE = """
 <style>

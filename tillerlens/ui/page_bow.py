@@ -18,7 +18,7 @@ from tillerlens.ui import backup, caught, kept
 from tillerlens.ui.bow_form import ask_bow, facts
 from tillerlens.ui.event_form import KINDS, ask_event, say_event
 from tillerlens.ui.fields import in_words, plain
-from tillerlens.ui.look import BADGES
+from tillerlens.ui.look import badge
 from tillerlens.ui.page_picture import hand_over
 from tillerlens.ui.parts import Known, chart, scrape_of
 from tillerlens.ui.place import Place, go, has_room, link, pick_bow, say_error, told
@@ -126,7 +126,7 @@ def _stage(place: Place, bow: Bow, stage: Stage, number: int) -> None:
             when = f"{stage.taken_at.astimezone():%d %b %Y, %H:%M}"
             st.markdown(f"**{number}. {stage.state.capitalize()}**{since} · {when}")
             said = line_of(place.record, stage, place.units, place.wish)
-            st.markdown(f"{BADGES[said.tone]} {in_words(said.text)}".strip())
+            st.markdown(f"{badge(said)} {in_words(said.text)}".strip())
             numbers = _numbers(place, stage)
             if numbers:
                 st.caption(numbers)

@@ -107,7 +107,7 @@ def _alike(then: Stage, now: Stage) -> bool:
 
 def weightiest_first(said: Sequence[Sentence], fine_too: bool = True) -> list[Sentence]:
     """What changed by more than its interval before what did not. fine_too: a change for the better counts as one."""
-    leads = ("finding", "fine") if fine_too else ("finding",)
+    leads = ("finding", "changed", *(("fine",) if fine_too else ()))
     return sorted(said, key=lambda s: s.tone not in leads)
 
 
@@ -153,7 +153,7 @@ def _strung(known: Known, then: Stage, now: Stage, found: Comparison) -> None:
     said = comparison_sentences(found, outcomes, known.units)
     if "unstrung" in (found.then.state, found.now.state):
         said = [moved_sentence(found)]
-    said = weightiest_first([replace(s, tone="finding") if s.about == "weight" and weighs_otherwise(found) else s for s in said])
+    said = weightiest_first([replace(s, tone="changed") if s.about == "weight" and weighs_otherwise(found) else s for s in said])
     parts.say_first(said[0])
     _picture(known, then, now)
     parts.say_rest(said[1:])

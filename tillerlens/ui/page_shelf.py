@@ -13,7 +13,7 @@ from tillerlens.record.views import ShelfRow, shelf
 from tillerlens.ui import caught, demo
 from tillerlens.ui.bow_form import ask_bow, facts
 from tillerlens.ui.fields import in_words, plain
-from tillerlens.ui.look import BADGES
+from tillerlens.ui.look import badge
 from tillerlens.ui.place import Place, go, long_work, say_error, told, was_stopped
 from tillerlens.ui.stages import line_of, small_picture
 
@@ -91,7 +91,7 @@ def _row(place: Place, row: ShelfRow) -> None:
             if newest is not None:
                 try:
                     said = line_of(place.record, newest, at.units, at.wish)
-                    st.markdown(f"{BADGES[said.tone]} **{newest.state.capitalize()}:** {in_words(said.text)}".strip())
+                    st.markdown(f"{badge(said)} **{newest.state.capitalize()}:** {in_words(said.text)}".strip())
                 except TillerLensError as error:
                     say_error(error)
             known = facts(bow, place.units)

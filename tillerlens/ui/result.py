@@ -26,7 +26,7 @@ from tillerlens.report.names import cause_of, in_order, name_of
 from tillerlens.report.words import Sentence, Verdict, Wish, verdict
 from tillerlens.ui import paper, work
 from tillerlens.ui.fields import in_words, plain
-from tillerlens.ui.look import BADGES
+from tillerlens.ui.look import badge
 
 POINTED_AT = frozenset({"nock_upper", "nock_lower", "handle", "hook", "edge_back", "edge_belly"})
 
@@ -127,7 +127,7 @@ def _say_how(measurement: Measurement, pointing: bool) -> None:
 
 def _say_more(spoken: Verdict) -> None:
     for sentence in spoken.more:
-        st.markdown(f"{BADGES[sentence.tone]} {in_words(sentence.text)}".strip())
+        st.markdown(f"{badge(sentence)} {in_words(sentence.text)}".strip())
     if spoken.first.about in ("needs_help", "refused"):
         return  # the reasons are the first sentence
     for doubt in spoken.doubts:
