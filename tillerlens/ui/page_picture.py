@@ -126,7 +126,9 @@ def _kept_just_now(place: Place, bow: Bow) -> None:
     stages = [s for s in store.list_stages(place.record, bow.id) if s.id in ids]
     if not stages:
         return
-    st.success(f"Kept {len(stages)} {'photo' if len(stages) == 1 else 'photos'} on the timeline.")
+    leant_on = [s for s in stages if s.id not in st.session_state.get("asked_to_keep", ids)]
+    more = " One of them is the bow at rest that the other is judged against." if leant_on else ""
+    st.success(f"Kept {len(stages)} {'photo' if len(stages) == 1 else 'photos'} on the timeline.{more}")
     with st.expander("See what they say", expanded=len(stages) == 1):
         for stage in stages:
             line = line_of(place.record, stage, place.units, place.wish)
@@ -155,7 +157,7 @@ def _bench(known: Known, waiting: list[OnBench]) -> None:
     pressed = [c for c in cards if c.pressed]
     if all_pressed or pressed:
         with top:
-            _keep(known, cards if all_pressed else pressed)
+            _keep(known, cards if all_pressed else pressed, [c.picture for c in cards if c.usable])
     _measure(known, cards)
 
 
@@ -446,9 +448,8 @@ def _minutes(text: str) -> float:
 def _measure(known: Known, cards: list[_Card]) -> None:
     """Measure them one by one into their places; the fields can be used meanwhile."""
     rests = Rests(known)
-    for card in cards:
-        if not card.usable:
-            continue
+    of = {c.sha: c for c in cards if c.usable}
+    for card in (of[p.sha256] for p in batch.at_rest_first([c.picture for c in of.values()])):
         why = batch.lacking(known, batch.form_of(known, card.picture))
         if why is not None:
             with card.verdict:
@@ -483,7 +484,7 @@ def _say_quality(known: Known, picture: OnBench) -> None:
             st.warning(plain(f"{doubts[0].text} {doubts[0].remedy}".strip()))
 
 
-def _keep(known: Known, cards: list[_Card]) -> None:
+def _keep(known: Known, cards: list[_Card], waiting: list[OnBench]) -> None:
     """Measure and keep; what cannot be kept stays on the bench, and it is said why."""
     pictures = [c.picture for c in cards if c.usable and c.bad is None]
     if was_stopped("keeping"):
@@ -492,7 +493,7 @@ def _keep(known: Known, cards: list[_Card]) -> None:
     bar = st.empty()
     with bar.container(), st.spinner("Keeping"):
         tell = long_work(f"Measuring and keeping {len(pictures)} photos", "keeping") if len(pictures) > 1 else None
-        done, troubles = batch.keep_all(known, pictures, tell)
+        done, troubles = batch.keep_all(known, pictures, tell, waiting)
     bar.empty()
     troubles += [(c.picture, c.bad) for c in cards if c.bad is not None]
     if not done:
@@ -500,6 +501,8 @@ def _keep(known: Known, cards: list[_Card]) -> None:
             say_error(error)
         return
     batch.say_kept(done)
+    asked = {p.sha256 for p in pictures}
+    st.session_state["asked_to_keep"] = [s.id for s in done if s.sha256 in asked]
     st.session_state["refused_pictures"] = (known.bow.id, [f"{p.name} is not kept yet: {said(e)}" for p, e in troubles])
     st.query_params.pop("picture", None)
     st.session_state.pop("filled", None)
