@@ -27,10 +27,10 @@ from tillerlens.record.entries import new_id
 from tillerlens.record.originals import place_of
 from tillerlens.shot import read_shot
 from tillerlens.ui import demo, kept
-from tillerlens.ui.house import BOW, LOOK, ROOMS
+from tillerlens.ui.house import LOOK, ROOMS
 
 ROOM_NAMES = tuple(room.name for room in (*ROOMS, LOOK))
-OF_A_BOW = tuple(room.name for room in ROOMS if room.section == BOW)
+OF_A_BOW = tuple(room.name for room in ROOMS if room.of_a_bow)
 MM = 25.4
 
 

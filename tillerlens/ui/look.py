@@ -32,6 +32,19 @@ table th, table td { padding: .3rem .45rem !important; }
 .stMain button, .stMain summary, .stMain input, .stMain textarea, .stMain label:has(input), .stMain [role="option"],
 .stMain [data-testid="stPageLink-NavLink"], [data-testid="stSidebarNavLink"] { min-height: 44px; }
 .stMain button { min-width: 44px; }
+@media (pointer: fine) and (min-width: 641px) { [data-testid="stSidebarNavLink"] { min-height: 34px; } } /* the list fits a screen */
+/* the framework's menu on a chart lies over the verdict, and shows the names of columns */
+[data-testid="stElementContainer"]:has([data-testid="stVegaLiteChart"]) [data-testid="stElementToolbar"] { display: none; }
+/* the framework's own boxes speak of itself: ours say what happened and what to do */
+section[role="dialog"]:has(> h2[slot="title"]) > h2, section[role="dialog"]:has(> h2[slot="title"]) > div { display: none; }
+section[role="dialog"]:has(> h2[slot="title"])::before {
+  content: "There is no such page. The address is wrong or old, so this is the shelf.";
+  display: block; padding: 1.6rem 3.2rem 1.6rem 1.6rem; font-size: 1.15rem; line-height: 1.45;
+}
+body:has(.stApp:not([data-test-connection-state="CONNECTED"])) section[role="dialog"]:has(> h2[slot="title"])::before {
+  content: "TillerLens does not answer. Check that it still runs on the shop's computer and that this device is on the same "
+    "network. Nothing that was kept is lost. The page comes back by itself.";
+}
 [data-testid="stHeaderActionElements"] { display: none; } /* the framework's link beside a heading */
 @media (min-width: 641px) {
   [data-testid="stImage"] img { max-height: 92vh; object-fit: contain; object-position: left top; }

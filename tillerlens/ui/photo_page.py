@@ -58,7 +58,7 @@ def show(samples: Path, title: bool = True) -> None:
 
 def _show(samples: Path, title: bool) -> None:
     if title:
-        st.title("TillerLens")
+        st.title("One photo, not kept")
     st.markdown("One photograph of a bow, from the side: how its limbs bend, and how sure that is.")
     picked = _pick(samples)
     if picked is None:
