@@ -72,6 +72,10 @@ PATTERNS = {
     "the step, and the next plan allows for it.",
     "hand_known": "Your hand takes about {ratio} % of what a plan says (±{u} %), by what the bow weighed after {steps}. The "
     "amounts allow for that.",
+    # what it goes by
+    "used": "Read for this: {pictures}.",
+    "used_rest": "Shape at rest: {pictures}.",
+    "unused": "Left out: {pictures}, taken before {what} on {when}.",
     # what it assumes
     "half": "This step takes at most half of what the bow draws over your target.",
     "relative": "The limbs' thickness is not known, so amounts are shares of it.",
@@ -141,6 +145,26 @@ def plan_in_words(plan: Plan, units: Units | None = None) -> PlanWords:
     care += [_line("care_hinge")] if any(q.told for q in plan.leave) else []
     doubts = tuple(f"{r.text} {r.remedy}".strip() for r in plan.doubts)
     return PlanWords(tuple(first), tuple(_steps(plan, units)), tuple(expect), tuple(care), doubts)
+
+
+def evidence_in_words(used: Sequence[int], rest: int | None, left_out: Sequence[int], what: str = "", when: str = "") -> str:
+    """Which pictures a plan goes by, and which it leaves out because the bow was changed after them, by their numbers."""
+    said = [_line("used", pictures=_pictures(used))] if used else []
+    said += [] if rest is None else [_line("used_rest", pictures=_pictures([rest]))]
+    said += [_line("unused", pictures=_pictures(left_out), what=what, when=when)] if left_out else []
+    return " ".join(line.text for line in said)
+
+
+def _pictures(numbers: Sequence[int]) -> str:
+    """``picture 3``; ``pictures 2 to 4 and 7``."""
+    runs: list[list[int]] = []
+    for n in sorted(numbers):
+        if runs and n == runs[-1][-1] + 1:
+            runs[-1].append(n)
+        else:
+            runs.append([n])
+    said = [f"{r[0]} to {r[-1]}" if len(r) > 2 else " and ".join(map(str, r)) for r in runs]
+    return f"picture{'s' if len(numbers) > 1 else ''} {', '.join(said)}"
 
 
 def _line(pattern: str, **words: str) -> Line:
