@@ -145,7 +145,7 @@ def flip_what_can_be_flipped(look, states):
     look.flip("an event to be changed", press("Change it or take it off"))
     look.at(State("boards"), "boards")
     unfold()
-    look.flip("worked out from a tape", press("Work out the lines"), expected="not enough to place four tags")
+    look.flip("worked out from a tape", press("Work out the places"), expected="not enough to place four tags")
     for kind in ("a ruled grid", "four marks of a rectangle", "nothing but the bow itself"):
         look.flip(kind, choose("The scale comes from", kind))
     look.at(State("look"), "look")

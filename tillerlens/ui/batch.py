@@ -15,8 +15,9 @@ from functools import partial
 import streamlit as st
 
 from tillerlens.errors import TillerLensError
+from tillerlens.history.as_now import CHANGES
 from tillerlens.measurement import Measurement
-from tillerlens.record import Bow, Stage, originals, store
+from tillerlens.record import Bow, Event, Stage, originals, store
 from tillerlens.record.entries import now, say_time
 from tillerlens.shot import read_shot
 from tillerlens.ui import kept, work
@@ -48,11 +49,19 @@ class Known:
     bow: Bow
     stages: tuple[Stage, ...]
     boards: tuple[Board, ...]
+    changed: Event | None = None  # the last scrape or heating
 
     @staticmethod
     def of(place: Place, bow: Bow) -> Known:
         stages = tuple(store.list_stages(place.record, bow.id))
-        return Known(place, bow, stages, tuple(kept.boards(place.record.folder)))
+        changes = [e for kind in CHANGES for e in store.list_events(place.record, bow.id, kind)]
+        last = max(changes, key=lambda e: e.happened_at, default=None)
+        return Known(place, bow, stages, tuple(kept.boards(place.record.folder)), last)
+
+    def before_change(self, picture: OnBench) -> Event | None:
+        """The last change of the bow, where this photo's time puts it before that, or nobody knows the photo's time."""
+        changed = self.changed
+        return changed if changed is not None and (not picture.taken_by or time_of(picture) <= changed.happened_at) else None
 
     def board(self, picture: OnBench) -> Board | None:
         return next((b for b in self.boards if b.id == picture.board_id), None)

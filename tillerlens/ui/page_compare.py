@@ -34,6 +34,7 @@ from tillerlens.ui import caught, parts
 from tillerlens.ui.fields import told_apart
 from tillerlens.ui.parts import Known
 from tillerlens.ui.place import Place, say_error
+from tillerlens.ui.typed import read_minutes
 
 VIEWS = ("laid over each other", "side by side")
 
@@ -121,6 +122,9 @@ def _at_rest(known: Known, then: Stage, now: Stage, found: SetFound) -> None:
     readings, fitted = _recovery(known, now)
     _picture(known, then, now)
     parts.say_rest([*more, *([] if fitted is None else [recovery_sentence(fitted, known.units)])])
+    for which, stage in (("earlier", then), ("later", now)):
+        if stage.minutes_since_unstrung is None:
+            _ask_minutes(known, stage, which)
     _shapes(known, read_picture(known.document(then)), read_picture(known.document(now)), pair)
     alt = "Both limbs' outlines, darker where the wood took more set, bare where none shows; below, the change of bend"
     parts.chart(known, "Where the wood gave", partial(set_map_chart, found, known.units), "set", alt, pair)
@@ -136,6 +140,27 @@ def _at_rest(known: Known, then: Stage, now: Stage, found: SetFound) -> None:
     values = {f"set of the {k} limb at its tip": s.at_tip for k, s in found.limbs.items()}
     values |= {"set, handle from the line through the tips": found.overall, "upper minus lower": found.difference}
     _numbers(values, known)
+
+
+def _ask_minutes(known: Known, stage: Stage, which: str) -> None:
+    """How long the bow had been unstrung, asked where it is missing; the measurement stays as it is."""
+    key = f"rested_{stage.id}"
+    label = f"How long had it been unstrung in the {which} picture? (like 5 min, 2 h, 3 days)"
+    minutes, fit = parts.field(label, read_minutes, key)
+    if minutes is None or not fit:
+        return
+    document = store.measurement(known.record, stage.id)
+    assert document is not None  # it is measured
+    more = {"minutes_since_unstrung": minutes}
+    try:
+        store.correct_stage(
+            known.record, stage, {**stage.shot, **more}, known.settings.who,
+            document={**document, "shot": {**document["shot"], **more}}, reason="noted on Compare",
+        )  # fmt: skip
+    except TillerLensError as error:
+        say_error(error)
+        return
+    st.rerun()
 
 
 def _recovery(known: Known, now: Stage) -> tuple[list[RestReading], Recovery | None]:

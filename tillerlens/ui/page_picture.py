@@ -23,16 +23,14 @@ from tillerlens.ui.photo_page import Picked, point_at
 from tillerlens.ui.place import Place, go, link, long_work, pick_bow, say_error, told, was_stopped
 from tillerlens.ui.result import Shown, show_details
 from tillerlens.ui.stages import line_of
-from tillerlens.ui.typed import follow, followed, in_length, in_weight, length_text, read_length, said, start, weight_text
-from tillerlens.units import MM_PER_INCH, newtons_from_pounds, parse_quantity
+from tillerlens.ui.typed import follow, followed, in_length, in_weight, length_text, read_length, read_minutes, said, start, weight_text
+from tillerlens.units import MM_PER_INCH, newtons_from_pounds
 
 _KINDS = ["jpg", "jpeg", "png", "heic", "heif", "webp"]
 MOST_MB = 64
 STATES = {"unstrung": "unstrung", "braced": "braced", "drawn": "drawn"}
 _NEW = "new:"
 _PLACES = {"left": "on the left", "right": "on the right", "top": "at the top", "bottom": "at the bottom"}
-_HOURS, _DAYS = dict.fromkeys(("h", "hour", "hours"), 60.0), dict.fromkeys(("d", "day", "days"), 1440.0)
-_MINUTES = {"": 1.0, "min": 1.0, "minutes": 1.0, **_HOURS, **_DAYS}
 
 
 def show(place: Place) -> None:
@@ -333,7 +331,7 @@ class _Card:
             minutes = self.picture.form.get("minutes_since_unstrung")
             text = f"{minutes:g} min" if isinstance(minutes, int | float) else ""
             label = "How long unstrung (like 5 min, 2 h, 3 days)"
-            self._typed("minutes_since_unstrung", label, f"rested_{self.sha}", text, _minutes)
+            self._typed("minutes_since_unstrung", label, f"rested_{self.sha}", text, read_minutes)
         label = "Keep" if self.alone else "Keep this one"
         self.pressed = st.button(label, type="primary" if self.alone else "secondary", key=f"keep_{self.sha}", width="stretch")
         if self.bad is not None:
@@ -357,14 +355,25 @@ class _Card:
         return any(state != "unstrung" for state in before)
 
     def _below(self) -> None:
+        changed = self.known.before_change(self.picture) if self.usable else None
+        if changed is not None:
+            did = "wood came off" if changed.kind == "scrape" else "it was heated"
+            when = f"{changed.happened_at.astimezone():%d %b %Y, %H:%M}"
+            if self.picture.taken_by:
+                st.caption(f"By its time this photo shows the bow before {did} ({when}). If it doesn't, set the time.")
+            else:
+                st.caption(f"The file doesn't say when this was taken. Was it before or after {did} ({when})?")
+            self._time()
         if self.usable and self.alone:
             self._scale("Scale")
-        more = "Time, and how it hangs" if self.alone else "Scale, time, and how it hangs"
+        more = "How it hangs" if changed is not None else "Time, and how it hangs"
+        more = more if self.alone else f"Scale, {more[0].lower()}{more[1:]}"
         with st.expander(more if self.usable else "Take it off"):
             if self.usable:
                 if not self.alone:
                     self._scale("Scale for this photo")
-                self._time()
+                if changed is None:
+                    self._time()
                 self._hang()
             if st.button("Take this photo off the bench", key=f"off_bench_{self.sha}"):
                 _clear(self.known.place, self.picture)
@@ -436,13 +445,6 @@ def _say_guesses(known: Known, picture: OnBench) -> None:
     own = SCALES[picture.form.get("scale", BARE)["kind"]]
     scale = scale or f"Scale: {own if board is None else board.name}."
     st.caption(plain(f"{state} {scale}".strip()))
-
-
-def _minutes(text: str) -> float:
-    value = parse_quantity(text, _MINUTES, "time", "5 min, 2 h or 3 days", most=1e7)
-    if value < 0:
-        raise ShotError("A time since unstringing can't be below zero.", "Write it like 5 min, 2 h or 3 days.")
-    return value
 
 
 def _measure(known: Known, cards: list[_Card]) -> None:
