@@ -220,6 +220,21 @@ def test_the_time_of_a_photo_can_be_said(record):
     assert stage.taken_at.astimezone().replace(tzinfo=None) == datetime(2026, 3, 2, 10, 30)
 
 
+def test_where_wood_came_off_a_photo_s_time_is_asked_for_and_else_not(record):
+    bow, page = handed_over(record, [("drawn.jpg", sample()[0])])
+    assert not any("before or after" in c.value for c in page.caption)
+    where = {"limb": "upper", "start_from_nock_mm": 100.0, "end_from_nock_mm": 250.0}
+    store.add_event(record, Event(bow.id, "scrape", shop.BEGIN, where))
+    page = visit("picture", bow)
+    assert any("doesn't say when this was taken. Was it before or after wood came off" in c.value for c in page.caption)
+    (picture,) = kept.on_bench(record.folder, bow.id)
+    field = next(d for d in page.get("datetime_input") if d.key == f"taken_{picture.sha256}")
+    field.set_value(datetime(2026, 2, 1, 10, 30)).run()
+    assert errors(page) == [] and any("By its time this photo shows the bow before" in c.value for c in page.caption)
+    next(d for d in page.get("datetime_input") if d.key == f"taken_{picture.sha256}").set_value(datetime(2026, 4, 1, 10, 30)).run()
+    assert errors(page) == [] and not any("before" in c.value for c in page.caption)
+
+
 def test_bad_files_among_good_ones_are_named_and_the_good_ones_stay(record):
     data, _ = sample()
     bow, page = handed_over(record, [("note.jpg", b"hello"), ("cut.jpg", data[:5000]), ("good.jpg", data)])

@@ -11,7 +11,7 @@ from typing import Any
 import streamlit as st
 
 from tillerlens.errors import PhotoError, ShotError, TillerLensError
-from tillerlens.record import Bow, store
+from tillerlens.record import Bow, Event, store
 from tillerlens.record.entries import say_time
 from tillerlens.report.words import verdict
 from tillerlens.ui import batch, caught, kept, work
@@ -357,13 +357,10 @@ class _Card:
     def _below(self) -> None:
         changed = self.known.before_change(self.picture) if self.usable else None
         if changed is not None:
-            did = "wood came off" if changed.kind == "scrape" else "it was heated"
-            when = f"{changed.happened_at.astimezone():%d %b %Y, %H:%M}"
-            if self.picture.taken_by:
-                st.caption(f"By its time this photo shows the bow before {did} ({when}). If it doesn't, set the time.")
-            else:
-                st.caption(f"The file doesn't say when this was taken. Was it before or after {did} ({when})?")
+            why = st.empty()
             self._time()
+            if self.known.before_change(self.picture) is not None:  # and not just said to be later
+                why.caption(self._when_asked(changed))
         if self.usable and self.alone:
             self._scale("Scale")
         more = "How it hangs" if changed is not None else "Time, and how it hangs"
@@ -382,6 +379,13 @@ class _Card:
         if st.button("Look closer", key=f"closer_{self.sha}", width="stretch"):
             st.query_params["picture"] = self.sha
             st.rerun()
+
+    def _when_asked(self, changed: Event) -> str:
+        did = "wood came off" if changed.kind == "scrape" else "it was heated"
+        when = f"{changed.happened_at.astimezone():%d %b %Y, %H:%M}"
+        if self.picture.taken_by:
+            return f"By its time this photo shows the bow before {did} ({when}). If it doesn't, set the time."
+        return f"The file doesn't say when this was taken. Was it before or after {did} ({when})?"
 
     def _scale(self, label: str) -> None:
         (self.picture,) = _ask_scale(self.known, [self.picture], self.sha, label)
