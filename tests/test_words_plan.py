@@ -20,7 +20,7 @@ from tillerlens.report.chart_plan import leave_rows, plan_chart, plan_figure, pl
 from tillerlens.report.lengths import Units
 from tillerlens.report.pdf_plan import plan_pdf
 from tillerlens.report.table_plan import outward, plan_tables, say_amount, scraped
-from tillerlens.report.words_plan import PATTERNS, Line, plan_in_words
+from tillerlens.report.words_plan import PATTERNS, Line, evidence_in_words, plan_in_words
 
 INCHES, CM = Units(), Units("cm", "kg")
 NO_CUT = {"stretch", "stretch_in_strokes"}
@@ -84,7 +84,10 @@ def test_every_sentence_is_a_listed_one(plans, units):
             assert fits(line), line
             assert not re.search(r"\bsafe|nan|None|[{}_]", line.text), line
             seen.add(line.pattern)
-    assert seen == set(PATTERNS)  # and none is listed that is never said
+    assert evidence_in_words([2, 3, 4, 6], 1, [5], "it was heated", "02 Mar") == (
+        "Read for this: pictures 2 to 4, 6. Shape at rest: picture 1. Left out: picture 5, taken before it was heated on 02 Mar."
+    )
+    assert seen | {"used", "used_rest", "unused"} == set(PATTERNS)  # and none is listed that is never said
 
 
 def test_no_listed_sentence_promises(plans):
@@ -269,6 +272,14 @@ def test_the_chart_shows_the_plans_own_numbers(plans, name):
     assert len(leave_rows(plan, INCHES)) == len(boxed)
     spec = plan_chart(plan, CM).to_dict()
     assert "leave" in json.dumps(spec) or not boxed
+
+
+def test_where_the_limbs_meet_their_depths_are_not_added(plans):
+    """Both limbs have a station at the handle; stacked, the upper one's would be drawn as deep as both: a sliver."""
+    spec = plan_chart(plans["heavy"], INCHES).to_dict()
+    (take,) = [layer for layer in spec["layer"] if layer["encoding"].get("y", {}).get("field") == "take"]
+    ends = [r["at"] for r in plan_rows(plans["heavy"], INCHES) if r["at"] == 0]
+    assert len(ends) == 2 and take["encoding"]["y"]["stack"] is None
 
 
 @pytest.mark.parametrize("units", [INCHES, CM], ids=["in", "cm"])
