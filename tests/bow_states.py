@@ -114,7 +114,7 @@ def put_up(record, pictures):
         )  # fmt: skip
 
     def note(of, kind, days, **details):
-        return store.add_event(record, Event(of.id, kind, BEGIN + timedelta(days=days), details or EVENTS[kind], f"a {kind}"))
+        return store.add_event(record, Event(of.id, kind, BEGIN + timedelta(days=days), details or EVENTS[kind], "before noon"))
 
     # --- nothing, or one picture
     out.append(of_bow("no picture", bow("Bare", length_mm=None, handle_mm=None)))

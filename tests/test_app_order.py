@@ -59,7 +59,7 @@ def test_every_picture_is_read_or_said_to_be_left_out(shop, days):
     hand = of.on_hand(known.stages, known.events)
     text = evidence_of(known, hand)
     changed = max((e.happened_at for e in known.events if e.kind in CHANGES), default=None)
-    used, out = (_numbers(text, start) for start in ("Read for this", "Left out"))
+    used, out = (_numbers(text, start) for start in ("Used", "Left out"))
     strung = {k for k, s in enumerate(known.stages, start=1) if s.state != "unstrung"}
     assert used | out == strung and not used & out
     # at the very time of the change a picture counts as from before it: wood that is off is never looked for again
@@ -107,7 +107,7 @@ def test_the_page_says_what_it_goes_by_whichever_way_the_times_run():
     with open_record() as record:
         bow = fill_bench(record)
         page = visit("plan", bow)
-        assert errors(page) == [] and "Read for this: pictures 6 to 9" in said(page)
+        assert errors(page) == [] and "Used: pictures 6 to 9" in said(page)
         assert "Left out: pictures 2 to 5, taken before wood came off on 02 Mar 2026" in said(page)
         for stage in store.list_stages(record, bow.id):  # the last first
             store.update_stage(record, replace(stage, taken_at=BEGIN + (BEGIN - stage.taken_at)))

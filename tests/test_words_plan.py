@@ -85,7 +85,7 @@ def test_every_sentence_is_a_listed_one(plans, units):
             assert not re.search(r"\bsafe|nan|None|[{}_]", line.text), line
             seen.add(line.pattern)
     assert evidence_in_words([2, 3, 4, 6], 1, [5], "it was heated", "02 Mar") == (
-        "Read for this: pictures 2 to 4, 6. Shape at rest: picture 1. Left out: picture 5, taken before it was heated on 02 Mar."
+        "Used: pictures 2 to 4, 6. Shape at rest: picture 1. Left out: picture 5, taken before it was heated on 02 Mar."
     )
     assert seen | {"used", "used_rest", "unused"} == set(PATTERNS)  # and none is listed that is never said
 

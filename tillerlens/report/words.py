@@ -268,11 +268,12 @@ def _stands_on(measurement: Measurement) -> list[Sentence]:
 
 def stands_on_in_words(strung: Sequence[str], rest: str | None) -> str:
     """What a finding of hinges and stiff places stands on."""
-    names = list(strung)
+    count = len(strung)
+    names = [name if (many := list(strung).count(name)) == 1 else f"{name} ({many})" for name in dict.fromkeys(strung)]
     pictures = f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else names[0]
     against = phrase("spot.with_rest", name=rest) if rest else phrase("spot.without_rest")
-    key = "spot.found_on_some" if len(names) > 1 else "spot.found_on_one"
-    return phrase(key, count=len(names), pictures=pictures, rest=against)
+    key = "spot.found_on_some" if count > 1 else "spot.found_on_one"
+    return phrase(key, count=count, pictures=pictures, rest=against)
 
 
 def how_sure(confidence: float) -> Literal["sure", "likely", "perhaps"]:

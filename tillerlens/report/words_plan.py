@@ -73,7 +73,7 @@ PATTERNS = {
     "hand_known": "Your hand takes about {ratio} % of what a plan says (±{u} %), by what the bow weighed after {steps}. The "
     "amounts allow for that.",
     # what it goes by
-    "used": "Read for this: {pictures}.",
+    "used": "Used: {pictures}.",
     "used_rest": "Shape at rest: {pictures}.",
     "unused": "Left out: {pictures}, taken before {what} on {when}.",
     # what it assumes

@@ -332,7 +332,7 @@ def read_number(text: str) -> float:
     """A bare number that is not less than nothing. Raises ShotError."""
     value = parse_quantity(text, {"": 1.0}, "number", "5 or 12.5", most=MOST_NUMBER)
     if value < 0:
-        raise ShotError(f"'{shown(text, 40)}' is less than nothing.", "Write it like 5 or 12.5.")
+        raise ShotError(f"'{shown(text, 40)}' is below zero.", "Write it like 5 or 12.5.")
     return value
 
 

@@ -61,7 +61,7 @@ def _first(place: Place, found: Timeline) -> None:
         said = line_of(place.record, newest, place.units, place.wish)
         st.subheader(in_words(f"{newest.state.capitalize()}: {said.text}"), anchor=False)
     else:
-        st.subheader("Nothing is measured of this bow yet.", anchor=False)
+        st.subheader("Nothing is measured on this bow yet.", anchor=False)
     known = facts(found.bow, place.units)
     if known:
         st.caption(known)
@@ -264,7 +264,7 @@ def _bow_itself(place: Place, bow: Bow) -> None:
     with st.expander("Take this bow off the shelf"):
         st.markdown("Its photos, measurements and notes go with it. A backup made first can bring it back.")
         backup.offer(place.record, [bow.id], bow.id, "Make a backup of this bow")
-        text = st.text_input("Write the bow's name to say that you are sure", key=f"off_name_{bow.id}")
+        text = st.text_input("To be sure, write the bow's name", key=f"off_name_{bow.id}")
         if st.button("Take it off for good", key=f"off_bow_{bow.id}"):
             with told():
                 if text.strip() != bow.name:

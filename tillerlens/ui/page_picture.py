@@ -249,7 +249,7 @@ def _describe(known: Known, pictures: list[OnBench], kind: str, key: str) -> lis
             scale["centres_in"] = centres
     start(f"new_standoff_{key}", _text(form.get("standoff_in")))
     put(more, "standoff_in", "Standoff, marks to bow", bad, f"new_standoff_{key}", needed=True, note=STANDOFF_HELP)
-    st.caption("Kept as a board with the photo, and guessed for the next one.")
+    st.caption("Kept as a board, and used for the next photo.")
     new = {"scale": scale, **more}
     out = []
     for p in pictures:

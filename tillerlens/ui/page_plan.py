@@ -84,7 +84,7 @@ def _wish(known: Known) -> ScrapeWish | None:
     with st.expander("Target", expanded=bow.wish_weight_n is None or full is None):
         left, right = st.columns(2)
         words = list(BEND_WORDS)
-        bend = left.selectbox("The bend shared out as", words, format_func=BEND_WORDS.__getitem__, key="wish_bend")
+        bend = left.selectbox("How the bend should be spread", words, format_func=BEND_WORDS.__getitem__, key="wish_bend")
         with right:
             had = f"{float(weight_text(KEEP_N)):.4g}"
             or_none = partial(read_weight, or_none=True)
@@ -146,7 +146,7 @@ def _planned(known: Known, wish: ScrapeWish | None, sections: dict[Limb, LimbSec
         return
     assert wish is not None and hand.rest is not None  # else something were lacking
     try:
-        with st.spinner("Reading the bends, and trying the next step in the statics", show_time=True):
+        with st.spinner("Working out the next step", show_time=True):
             plan = in_turn(lambda: _plan(known.mark, wish, (known, hand, sections)))
     except TillerLensError as error:
         st.subheader(plain(say_in(error.text, known.units)), anchor=False)
@@ -164,7 +164,7 @@ def _planned(known: Known, wish: ScrapeWish | None, sections: dict[Limb, LimbSec
         read_picture(known.document(rest)), read_picture(known.document(deepest)), known.units, wish.bend, sections
     )
     parts.chart(known, "How it bends from rest now", make, "moved", alt, wish)
-    st.caption(plain(f"{known.title(deepest)}. The broad pale line under each limb is the target: {BEND_WORDS[wish.bend]}."))
+    st.caption(plain(f"{known.title(deepest)}. The broad pale line is the target: {BEND_WORDS[wish.bend]}."))
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
@@ -193,7 +193,7 @@ def _out_of_time(known: Known) -> tuple[str, str, str, str] | None:
     ahead = next((e for e in known.events if e.kind in CHANGES and e.happened_at > latest), None)
     if ahead is None:
         return None
-    text = f"{_did(ahead).capitalize()} on {_when(ahead.happened_at)}, says the timeline, and that is still to come."
+    text = f"The timeline says {_did(ahead)} on {_when(ahead.happened_at)}, which is still to come."
     return text, "A plan goes by what was done last.", "Set the time of that entry on the timeline.", "bow"
 
 
@@ -231,14 +231,14 @@ def _lacking(known: Known, hand: of.OnHand, wish: ScrapeWish | None) -> tuple[st
     if not drawn and hand.scraped is not None and known.measured("drawn"):
         last = max((e for e in known.events if e.kind in CHANGES), key=lambda e: e.happened_at)
         did = _did(last).capitalize()
-        why = "Earlier pictures show another bow than it is now."
+        why = "Earlier pictures show the bow as it was before."
         what = "Exercise it with 20 to 30 part draws (common practice), photograph it drawn with the scale's reading, measure it."
         return f"{did} since the last drawn picture.", why, what, "picture"
     if not drawn:
-        why, what = "The plan reads the bend there.", "Add one, drawn on the scale."
+        why, what = "A plan needs to see how it bends drawn.", "Add one, drawn on the scale."
         return "No picture of the bow drawn is measured.", why, what, "picture"
     if not any("scale_reading_lb" in s.shot for s in drawn):
-        why = "Without its weight nobody can say how much wood may still come off."
+        why = "Without a weight there's no telling how much wood can still come off."
         return "No drawn picture was weighed.", why, "Note the scale's reading with a drawn picture, then measure it.", "picture"
     return None
 
@@ -248,10 +248,10 @@ def _say(known: Known, plan: Plan, said: PlanWords) -> None:
     parts.say_first(lead)
     alt = "Both limbs' outlines, handle to handle, with the wood to take off hanging from the belly and what to leave in boxes"
     parts.chart(known, "", partial(plan_chart, plan, known.units), "plan", alt, plan.wish)
-    pale = "Pale: all that seems needed, with its doubt. Filled: this step."
+    pale = "Pale: all that seems needed, with its interval. Filled: this step."
     if plan.stop is not None:
-        pale = "Dashed: what seems needed; pale: its doubt. No wood comes off now."
-    st.caption(f"Depth is drawn many times enlarged. {pale}")
+        pale = "Dashed: what seems needed. Pale: its interval. No wood comes off now."
+    st.caption(f"Depth is much enlarged. {pale}")
     left, right = st.columns([3, 2], gap="medium")
     with left:
         st.markdown("#### This step" if plan.stop is None else "#### As it is now")
@@ -327,7 +327,7 @@ def _did_it(known: Known, plan: Plan) -> None:
     with st.form("did_it", border=True):
         st.caption("One press notes every stretch of this step on the bow's timeline.")
         with st.expander("Strokes, if you counted them, and the tool"):
-            st.caption("A stretch that was scraped alone between two weighings teaches the next plans what a stroke takes off.")
+            st.caption("Scrape one stretch alone between two weighings, and later plans know what a stroke of yours takes off.")
             columns, counted = st.columns(2), []
             for k, s in enumerate(plan.stretches):
                 with columns[LIMBS.index(s.limb)]:

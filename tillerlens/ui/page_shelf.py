@@ -46,7 +46,7 @@ def show(place: Place) -> None:
             _ask_new(place)
     left, right = st.columns([3, 1], vertical_alignment="bottom")
     left.markdown(f"{len(rows)} {'bow' if len(rows) == 1 else 'bows'}.")
-    by = right.selectbox("In order of", list(_SORTS), format_func=_SORTS.__getitem__, key="shelf_by")
+    by = right.selectbox("Sort by", list(_SORTS), format_func=_SORTS.__getitem__, key="shelf_by")
     for row in _sorted(rows, by):
         with caught.net("a bow on the shelf"):  # one bow's trouble must not hide the others
             _row(place, row)
@@ -96,7 +96,7 @@ def _row(place: Place, row: ShelfRow) -> None:
                     say_error(error)
             known = facts(bow, place.units)
             pictures = f"{row.stages} {'picture' if row.stages == 1 else 'pictures'}"
-            waits = f", {row.asking} of them not measured" if row.asking else ""
+            waits = "" if not row.asking else ", not measured" if row.stages == 1 else f", {row.asking} of them not measured"
             st.caption(" · ".join(part for part in (known, pictures + waits) if part))
             one, two = st.columns(2)
             if one.button("Open the timeline", key=f"open_{bow.id}", width="stretch"):

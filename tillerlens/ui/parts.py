@@ -204,7 +204,7 @@ def take_back(known: Known, kinds: Sequence[str], say: Callable[[Event], str], k
             entries[e.id] = e
     if not entries:
         return
-    with st.expander("Take an entry back"):
+    with st.expander("Take back an entry"):
         parts = {i: [q for q in scrape_of(known.events, e) if q.kind in kinds] for i, e in entries.items()}
         names = told_apart({i: "; ".join(map(say, every)) for i, every in parts.items()})
         chosen = st.selectbox("Entry", list(entries), format_func=names.__getitem__, key=f"back_{key}")

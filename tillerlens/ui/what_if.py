@@ -25,7 +25,7 @@ from tillerlens.units import MM_PER_INCH
 
 WHERES: tuple[Where, ...] = ("upper", "lower", "both")
 NBSP = "\u00a0"
-ALT = "The drawn bow and its string today, dashed, and after what is tried, drawn through"
+ALT = "The drawn bow and its string today, dashed, and after the change, solid"
 
 
 def show(known: Known, sections: dict[Limb, LimbSections] | None) -> None:
