@@ -231,7 +231,8 @@ def test_where_wood_came_off_a_photo_s_time_is_asked_for_and_else_not(record):
     field = next(d for d in page.get("datetime_input") if d.key == f"taken_{picture.sha256}")
     field.set_value(datetime(2026, 2, 1, 10, 30)).run()
     assert errors(page) == [] and any("By its time this photo shows the bow before" in c.value for c in page.caption)
-    next(d for d in page.get("datetime_input") if d.key == f"taken_{picture.sha256}").set_value(datetime(2026, 4, 1, 10, 30)).run()
+    field = next(d for d in page.get("datetime_input") if d.key == f"taken_{picture.sha256}")
+    field.set_value(datetime(2026, 4, 1, 10, 30)).run()
     assert errors(page) == [] and not any("before" in c.value for c in page.caption)
 
 

@@ -1,4 +1,4 @@
-"""Whatever times pictures and events bear, equal, edited or the wrong way round: a plan says what it goes by, or why there is none."""
+"""Whatever times pictures and events bear, equal, edited or reversed: a plan says what it goes by, or why there is none."""
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -87,7 +87,8 @@ def test_a_plan_of_any_order_is_a_plan_or_a_sentence(shop, days):
     documents = told_together(known.stages, known.events, lambda s: shop[2][s.id])
     history, last = of.history_of(known.bow, known.stages, known.events), of.foretold_of(known.events)
     try:
-        plan = plan_from_documents([documents[s.id] for s in hand.strung], documents[hand.rest.id], WISH, None, None, history, last)
+        strung, rest = [documents[s.id] for s in hand.strung], documents[hand.rest.id]
+        plan = plan_from_documents(strung, rest, WISH, None, None, history, last)
     except TillerLensError as error:
         assert error.text and error.remedy
         return
@@ -127,4 +128,5 @@ def test_when_a_scrape_was_done_can_be_said_and_is_never_before_what_it_was_plan
         next(d for d in page.get("datetime_input") if d.label.startswith("When")).set_value(datetime(2026, 3, 20, 8, 0))
         next(b for b in page.button if b.label == "I did this").click().run()
         new = [e for e in store.list_events(record, bow.id) if e.id not in {b.id for b in before}]
-        assert errors(page) == [] and {e.happened_at.astimezone().replace(tzinfo=None) for e in new} == {datetime(2026, 3, 20, 8, 0)}
+        when = {e.happened_at.astimezone().replace(tzinfo=None) for e in new}
+        assert errors(page) == [] and when == {datetime(2026, 3, 20, 8, 0)}

@@ -92,7 +92,7 @@ def test_a_bad_file_is_told_in_place(visit):
 
 
 def test_where_the_framework_would_speak_of_itself_our_words_stand(visitor, tmp_path):
-    """An address that leads nowhere, and an app that no longer answers: its own boxes name the framework, and what to do is ours."""
+    """An address that leads nowhere, and an app that no longer answers: what to do then is said in our words."""
     said = """box => [getComputedStyle(box, '::before').content, box.innerText].join(' ')"""
     page = visitor.page(PHONE)
     with running_app(tmp_path) as address:

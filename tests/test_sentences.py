@@ -62,7 +62,8 @@ def test_verdicts_are_read_at_grade_8(said, length):
 PLAN = {  # what a plan's patterns are filled with
     "weight": "49.4 lb", "now": "64.5 lb (±1.1 lb)", "after": "58.2 lb (±2.8 lb)", "aim": "51.9 lb", "keep": "2.5 lb",
     "end": "49.4 lb", "draw": "28 in to the back", "today": "22 1/2 in to the back", "limb": "Upper", "a_": "probably a",
-    "from_": "10 1/2", "to": "14 1/2 in", "where": "2 to 3 in and 6 to 7 1/2 in", "less": "25", "softer": "31", "is_": "is probably",
+    "from_": "10 1/2", "to": "14 1/2 in", "where": "2 to 3 in and 6 to 7 1/2 in", "less": "25", "softer": "31",
+    "is_": "is probably",
     "pass_": "several passes", "amount": "about 2 1/2 64ths (8 % of the thickness)", "strokes": "20 ±6", "station": "8 in",
     "low": "0", "high": "1/4 in", "u": "40", "ratio": "110", "steps": "3 steps", "pictures": "pictures 2 to 4",
     "what": "wood came off", "when": "02 Mar 2026, 09:00",

@@ -133,7 +133,8 @@ def test_no_stretch_in_words_runs_into_what_is_left(plans):
         for line in plan_in_words(plan).steps:
             if line.pattern in spans:
                 said, limb = line.text.partition(" from the nock")[0], line.text.split()[0]
-                spans[line.pattern] += [(limb, *(inches(e.strip()) for e in ends)) for ends in re.findall(r"([\d /]+?) to ([\d /]+) in", said)]
+                runs = re.findall(r"([\d /]+?) to ([\d /]+) in", said)
+                spans[line.pattern] += [(limb, *(inches(end.strip()) for end in ends)) for ends in runs]
         for limb, a, b in spans["stretch"]:
             assert a < b
             assert all(limb != other or b <= low or a >= high for other, low, high in spans["leave"])

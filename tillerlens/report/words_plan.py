@@ -53,7 +53,8 @@ PATTERNS = {
     "found_on": "{found_on}",
     # where
     "stretch": "{limb} limb, {where} from the nock: {pass_}. Take off {amount}.",
-    "stretch_in_strokes": "{limb} limb, {where} from the nock: {pass_}. Take off {amount}. That's about {strokes} of your strokes.",
+    "stretch_in_strokes": "{limb} limb, {where} from the nock: {pass_}. Take off {amount}. That's about {strokes} of your "
+    "strokes.",
     "between": "Leave the wood between them alone this time: it may bend too much there.",
     "leave": "{limb} limb: leave {from_} to {to} from the nock alone. There {is_} a hinge; in its middle it bends about {softer} "
     "% more than the wood beside it.",

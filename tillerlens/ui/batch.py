@@ -268,7 +268,9 @@ def keep(known: Known, found: Found, stage_of: dict[str, str]) -> Stage:
     """Put a photo on the timeline with what was measured, whatever that says. stage_of: stages of the photos kept with it, by
     hash. Raises TillerLensError; then the photo is still on the bench."""
     place, picture = known.place, found.picture
-    rest = found.rest.id if isinstance(found.rest, Stage) else stage_of.get("" if found.rest is None else found.rest.picture.sha256)
+    of, rest = found.rest, None
+    if of is not None:
+        rest = of.id if isinstance(of, Stage) else stage_of.get(of.picture.sha256)
     with kept.ALONE:  # another session may be keeping the same picture
         data = kept.picture_of(place.record.folder, picture)
         stage = store.add_stage(

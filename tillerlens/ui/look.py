@@ -32,7 +32,8 @@ table th, table td { padding: .3rem .45rem !important; }
 .stMain button, .stMain summary, .stMain input, .stMain textarea, .stMain label:has(input), .stMain [role="option"],
 .stMain [data-testid="stPageLink-NavLink"], [data-testid="stSidebarNavLink"] { min-height: 44px; }
 .stMain button { min-width: 44px; }
-@media (pointer: fine) and (min-width: 641px) { [data-testid="stSidebarNavLink"] { min-height: 34px; } } /* the list fits a screen */
+/* with a mouse the list fits a screen */
+@media (pointer: fine) and (min-width: 641px) { [data-testid="stSidebarNavLink"] { min-height: 34px; } }
 /* the framework's menu on a chart lies over the verdict, and shows the names of columns */
 [data-testid="stElementContainer"]:has([data-testid="stVegaLiteChart"]) [data-testid="stElementToolbar"] { display: none; }
 /* the framework's own boxes speak of itself: ours say what happened and what to do */

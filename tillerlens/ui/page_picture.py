@@ -23,7 +23,18 @@ from tillerlens.ui.photo_page import Picked, point_at
 from tillerlens.ui.place import Place, go, link, long_work, pick_bow, say_error, told, was_stopped
 from tillerlens.ui.result import Shown, show_details
 from tillerlens.ui.stages import line_of
-from tillerlens.ui.typed import follow, followed, in_length, in_weight, length_text, read_length, read_minutes, said, start, weight_text
+from tillerlens.ui.typed import (
+    follow,
+    followed,
+    in_length,
+    in_weight,
+    length_text,
+    read_length,
+    read_minutes,
+    said,
+    start,
+    weight_text,
+)
 from tillerlens.units import MM_PER_INCH, newtons_from_pounds
 
 _KINDS = ["jpg", "jpeg", "png", "heic", "heif", "webp"]

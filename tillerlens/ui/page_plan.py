@@ -184,7 +184,7 @@ _WAYS = {"picture": "Add a picture", "bow": "To the timeline"}
 
 
 def _out_of_time(known: Known) -> tuple[str, str, str, str] | None:
-    """As ``_lacking``, of the first time that cannot be: what lies ahead of now would count as newer than whatever is done next."""
+    """As ``_lacking``, of the first time that is still to come: it would count as newer than whatever is done next."""
     latest = now() + CLOCKS_APART
     for number, stage in enumerate(known.stages, start=1):
         if stage.taken_at > latest:

@@ -29,7 +29,7 @@ ALT = "The drawn bow and its string today, dashed, and after the change, solid"
 
 
 def show(known: Known, sections: dict[Limb, LimbSections] | None) -> None:
-    """The controls and the answer; nothing where the page above already says what the bow lacks, or that its weighings disagree."""
+    """The controls and the answer; nothing where the page above says what the bow lacks, or that its weighings disagree."""
     hand, full = of.on_hand(known.stages, known.events), known.full_draw_mm
     weighed = any(s.state == "drawn" and "scale_reading_lb" in s.shot for s in hand.strung)
     if hand.rest is None or full is None or not weighed:
