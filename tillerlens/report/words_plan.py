@@ -27,6 +27,7 @@ PATTERNS = {
     # why there is no step
     "stop_there": "You are there. Stop. It should draw {now} at {draw}; you want {weight}.",
     "stop_at_weight": "Stop scraping: the weight is where it should be, {now} at {draw}.",
+    "stop_at_weight_kept": "Stop scraping. It should draw {now} at {draw}: about your {weight} and what shooting in takes.",
     "stop_low": "Stop scraping. It should draw {now} at {draw}. Shooting in and finishing cost about {keep} (common practice), "
     "so expect it to end near {end}, under the {weight} you want.",
     "shape_off": "The shape isn't right yet, but fixing it would cost weight.",
@@ -127,7 +128,8 @@ def plan_in_words(plan: Plan, units: Units | None = None) -> PlanWords:
     }
     first = [_line(f"hold_{reason.code}", **words) for reason in plan.holds]
     low = plan.stop in ("there", "at_weight") and plan.now.weight.value + COVER * plan.now.weight.u < wish.aim
-    first.append(_line(f"order_{plan.order}") if plan.stop is None else _line(f"stop_{'low' if low else plan.stop}", **words))
+    stop = "low" if low else "at_weight_kept" if plan.stop == "at_weight" and wish.keep > 0 else plan.stop
+    first.append(_line(f"order_{plan.order}") if plan.stop is None else _line(f"stop_{stop}", **words))
     first += [_line("shape_off")] if plan.stop == "at_weight" else []
     first.append(_line("pull", weight=words["weight"], today=_draw(_down(plan.limit.draw_back, units), units)))
     said_now = plan.stop in SAYS_WEIGHT

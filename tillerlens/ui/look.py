@@ -32,8 +32,11 @@ table th, table td { padding: .3rem .45rem !important; }
 .stMain button, .stMain summary, .stMain input, .stMain textarea, .stMain label:has(input), .stMain [role="option"],
 .stMain [data-testid="stPageLink-NavLink"], [data-testid="stSidebarNavLink"] { min-height: 44px; }
 .stMain button { min-width: 44px; }
-/* with a mouse the list fits a screen */
-@media (pointer: fine) and (min-width: 641px) { [data-testid="stSidebarNavLink"] { min-height: 34px; } }
+/* so that the list of pages fits a screen */
+[data-testid="stSidebarNavItems"] { gap: 0; padding-bottom: 0; }
+[data-testid="stSidebarNavItems"] li { margin: 0; }
+[data-testid="stSidebarNavLink"] { margin: 0; }
+[data-testid="stSidebarHeader"] { height: 2rem; min-height: 2rem; padding: 0 .5rem; margin: 0; }
 /* the framework's menu on a chart lies over the verdict, and shows the names of columns */
 [data-testid="stElementContainer"]:has([data-testid="stVegaLiteChart"]) [data-testid="stElementToolbar"] { display: none; }
 /* the framework's own boxes speak of itself: ours say what happened and what to do */

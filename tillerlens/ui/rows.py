@@ -89,7 +89,7 @@ def ask_centres(key: str, had: Mapping[str, Any] | None, bad: list[str]) -> dict
     """Where printed tags hang: number, right and down of each, in inches. What cannot be read is said, and goes into ``bad``."""
     first = [[tag, as_text(at[0]), as_text(at[1])] for tag, place in (had or {}).items() if (at := as_point(place)) is not None]
     usual = first or [[str(tag), "", ""] for tag in range(4)]
-    st.caption("How far each tag's centre is to the right of one of them, and how far below it.")
+    st.caption("Needed: how far each tag's centre is to the right of one of them, and how far below it.")
     rows = field_rows(key, ("Tag", in_length("Right"), in_length("Down")), usual, ("0", "0", "0"))
     more_rows(key, len(usual))
     centres: dict[str, list[float]] = {}
@@ -106,5 +106,4 @@ def ask_centres(key: str, had: Mapping[str, Any] | None, bad: list[str]) -> dict
             st.error(plain(said(error)))
     if not centres and "centres" not in bad:
         bad.append("centres")
-        st.caption("needed")
     return centres
