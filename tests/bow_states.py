@@ -27,10 +27,10 @@ from tillerlens.record.entries import new_id
 from tillerlens.record.originals import place_of
 from tillerlens.shot import read_shot
 from tillerlens.ui import demo, kept
-from tillerlens.ui.house import BOW, LOOK, ROOMS
+from tillerlens.ui.house import LOOK, ROOMS
 
 ROOM_NAMES = tuple(room.name for room in (*ROOMS, LOOK))
-OF_A_BOW = tuple(room.name for room in ROOMS if room.section == BOW)
+OF_A_BOW = tuple(room.name for room in ROOMS if room.of_a_bow)
 MM = 25.4
 
 
@@ -114,7 +114,7 @@ def put_up(record, pictures):
         )  # fmt: skip
 
     def note(of, kind, days, **details):
-        return store.add_event(record, Event(of.id, kind, BEGIN + timedelta(days=days), details or EVENTS[kind], f"a {kind}"))
+        return store.add_event(record, Event(of.id, kind, BEGIN + timedelta(days=days), details or EVENTS[kind], "before noon"))
 
     # --- nothing, or one picture
     out.append(of_bow("no picture", bow("Bare", length_mm=None, handle_mm=None)))

@@ -14,7 +14,7 @@ from tillerlens.photo.intake import read_photo
 from tillerlens.report.lengths import Units
 from tillerlens.report.words import verdict
 from tillerlens.shot import read_shot
-from tillerlens.ui import fields
+from tillerlens.ui import fields, rows
 from tillerlens.ui.photo_page import OWN
 from tillerlens.ui.result import budget_rows, gap_table, value_table
 
@@ -139,7 +139,10 @@ def test_without_a_shot_file_the_fields_are_asked_for(page):
     page.text_input(key="shot_handle_in").set_value("190.5 mm")
     page.text_input(key="shot_standoff_in").set_value(str(shot["standoff_in"]))
     page.text_input(key="shot_side_in").set_value("3 1/4")
-    page.text_area(key="shot_centres").set_value("0: 0, 0\n1: 80, 0\n2: 3, 34\n3: 77, 34").run()
+    for row, place in enumerate([("0", "0"), ("80", "0"), ("3", "34"), ("77", "34")]):
+        for at, text in enumerate(place, start=1):
+            page.text_input(key=f"shot_tags_{row}_{at}").set_value(text)
+    page.run()
     assert not page.error
     page.button(key="measure").click().run()
     assert not page.exception
@@ -223,14 +226,14 @@ def test_a_shot_survives_its_way_through_the_fields(path):
     assert {**second.as_dict(), "photo": None} == {**first.as_dict(), "photo": None}
 
 
-@pytest.mark.parametrize("text", ["1 72, 0", "one: 2, 3", "1: 72", "", "1: far, 0"])
-def test_tag_centres_that_cannot_be_read_are_refused(text):
+@pytest.mark.parametrize("cells", [("one", "2", "3"), ("1", "72", ""), ("1", "far", "0"), ("", "1", "2")])
+def test_a_tag_that_cannot_be_read_is_refused(cells):
     with pytest.raises(fields.ShotError):
-        fields.read_centres(text)
+        rows.read_tag(*cells)
 
 
-def test_tag_centres_are_read_as_people_write_them():
-    assert fields.read_centres("0: 0, 0\n\n 1: 72 1/2, -3/4\n") == {"0": [0, 0], "1": [72.5, -0.75]}
+def test_a_tag_is_read_as_people_write_it():
+    assert rows.read_tag(" 1 ", "72 1/2", "-3/4") == ("1", [72.5, -0.75])
 
 
 def test_names_from_files_cannot_act_as_markup():

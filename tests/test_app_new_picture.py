@@ -3,7 +3,8 @@
 import io
 import json
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
+from types import SimpleNamespace
 
 import pytest
 import shop
@@ -11,8 +12,8 @@ from app_visits import errors, said, visit
 from made_up import SAMPLES
 from PIL import Image
 
-from tillerlens.record import Bow, open_record, store
-from tillerlens.ui import kept
+from tillerlens.record import Bow, Event, open_record, store
+from tillerlens.ui import batch, kept
 from tillerlens.units import MM_PER_INCH
 
 
@@ -173,6 +174,41 @@ def test_several_are_kept_in_one_press_and_one_that_cannot_be_stays(record):
     assert [p.name for p in kept.on_bench(record.folder, bow.id)] == ["braced.jpg"]
 
 
+def test_a_photo_kept_alone_says_what_it_says_when_all_are_kept(record):
+    """The bow drawn is judged against the one at rest that waits beside it, and the timeline gets both and knows that."""
+    shot = sample("heron-drawn-27")[1]
+    kept.keep_board(record.folder, kept.Board("wall", shot["scale"], shot["standoff_in"]))
+    sizes = {"length_mm": shot["bow_length_nock_to_nock_in"] * MM_PER_INCH, "handle_mm": shot["handle_in"] * MM_PER_INCH}
+    documents = []
+    for alone in (True, False):
+        bow = store.add_bow(record, Bow("Heron", **sizes))
+        names = [(f"{name}.jpg", sample(f"heron-{name}")[0]) for name in ("unstrung", "drawn-27")]
+        bow, page = handed_over(record, names, bow)
+        drawn = next(p for p in kept.on_bench(record.folder, bow.id) if p.name == "drawn-27.jpg")
+        page.button(key=f"keep_{drawn.sha256}" if alone else "keep_all").click().run()
+        assert errors(page) == [] and ("judged against" in page.success[0].value) == alone
+        rest, stage = store.list_stages(record, bow.id)
+        assert (rest.state, stage.state, stage.rest_stage_id) == ("unstrung", "drawn", rest.id)
+        documents.append(store.measurement(record, stage.id))
+    assert documents[0]["evidence"]["found_on"]["rest"] and documents[0] == documents[1]
+
+
+def test_a_photo_is_judged_against_the_bow_at_rest_of_its_own_time(record):
+    """The last one at rest before it, whatever was kept first; else the first one since; none across a heating."""
+    bow = store.add_bow(record, Bow("Wren"))
+    stages = [shop.add_stage(record, bow, "unstrung", seed=k, days=day) for k, day in enumerate((5, 1, 9))]
+    store.add_event(record, Event(bow.id, "heat", shop.BEGIN + timedelta(days=7), {"minutes": 30}))
+    known = batch.Known(SimpleNamespace(record=record), bow, tuple(store.list_stages(record, bow.id)), ())
+
+    def of(day):
+        when = shop.BEGIN + timedelta(days=day)
+        picture = kept.OnBench("", "x.jpg", bow.id, {"state": "drawn"}, taken_at=when.isoformat())
+        found = batch.Rests(known).of(picture)
+        return None if found is None else stages.index(found)
+
+    assert [of(day) for day in (0, 2, 6, 8, 10)] == [1, 1, 0, 2, 2]
+
+
 def test_the_time_of_a_photo_can_be_said(record):
     bow, page = handed_over(record, [("drawn.jpg", sample()[0])])
     (picture,) = kept.on_bench(record.folder, bow.id)
@@ -182,6 +218,22 @@ def test_the_time_of_a_photo_can_be_said(record):
     keep(page)
     (stage,) = store.list_stages(record, bow.id)
     assert stage.taken_at.astimezone().replace(tzinfo=None) == datetime(2026, 3, 2, 10, 30)
+
+
+def test_where_wood_came_off_a_photo_s_time_is_asked_for_and_else_not(record):
+    bow, page = handed_over(record, [("drawn.jpg", sample()[0])])
+    assert not any("before or after" in c.value for c in page.caption)
+    where = {"limb": "upper", "start_from_nock_mm": 100.0, "end_from_nock_mm": 250.0}
+    store.add_event(record, Event(bow.id, "scrape", shop.BEGIN, where))
+    page = visit("picture", bow)
+    assert any("doesn't say when this was taken. Was it before or after wood came off" in c.value for c in page.caption)
+    (picture,) = kept.on_bench(record.folder, bow.id)
+    field = next(d for d in page.get("datetime_input") if d.key == f"taken_{picture.sha256}")
+    field.set_value(datetime(2026, 2, 1, 10, 30)).run()
+    assert errors(page) == [] and any("By its time this photo shows the bow before" in c.value for c in page.caption)
+    field = next(d for d in page.get("datetime_input") if d.key == f"taken_{picture.sha256}")
+    field.set_value(datetime(2026, 4, 1, 10, 30)).run()
+    assert errors(page) == [] and not any("before" in c.value for c in page.caption)
 
 
 def test_bad_files_among_good_ones_are_named_and_the_good_ones_stay(record):

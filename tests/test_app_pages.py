@@ -292,9 +292,9 @@ def test_where_tags_hang_is_worked_out_from_a_tape(record):
         page.text_input(key=f"taped_{pair}").set_value(length)
     page.button(key="taped_work_out").click().run()
     assert errors(page) == []
-    lines = dict(line.split(": ") for line in page.text_area(key="shot_centres").value.splitlines())
-    assert list(lines) == ["0", "1", "2", "3"] and lines["0"] == "0, 0"
-    assert [float(v) for v in lines["3"].split(", ")] == pytest.approx([72, 54], abs=0.1)
+    tags = [[page.text_input(key=f"shot_tags_{row}_{at}").value for at in range(3)] for row in range(4)]
+    assert [tag for tag, *_ in tags] == ["0", "1", "2", "3"] and tags[0][1:] == ["0", "0"]
+    assert [float(v) for v in tags[3][1:]] == pytest.approx([72, 54], abs=0.1)
     page.text_input(key="taped_12").set_value("84")
     page.button(key="taped_work_out").click().run()
     assert any("cannot all be true" in e for e in errors(page))

@@ -28,6 +28,7 @@ from tillerlens.report import bench_of_record as of
 from tillerlens.report import charts_bench
 from tillerlens.report.lengths import Units
 from tillerlens.report.words_bench import headline, moved_sentence, number_rows
+from tillerlens.report.words_mechanics import bench_words
 from tillerlens.units import NEWTON_PER_POUND
 
 INCHES, METRIC = Units(), Units("cm", "kg")
@@ -200,7 +201,7 @@ def test_the_force_draw_curve_is_drawn_with_its_readings(told, units):
     end = max(ahead, key=lambda r: r["draw"])
     assert end["weight"] == pytest.approx(bench.curve.weight_at(FULL_MM).value / per, abs=0.01)
     assert end["low"] < end["weight"] < end["high"]
-    assert any(r.get("says") == "wish" and r["weight"] == pytest.approx(200 / per) for r in rows)
+    assert any(r.get("says") == "target" and r["weight"] == pytest.approx(200 / per) for r in rows)
 
 
 def test_strain_arrows_and_moisture_have_charts(told):
@@ -244,6 +245,16 @@ def test_the_first_sentence_is_the_most_pressing(told):
     assert plain.tone == "plain" and plain.text.startswith("At 28 in expect about") and "lb (±" in plain.text
     nothing = headline(replace(bench, curve=None, risk_seen=None, risk_full=None), None, INCHES)
     assert nothing.tone == "open" and "Can't tell" in nothing.text
+
+
+def test_the_most_strain_is_one_number_in_table_and_words_and_names_its_draw(told):
+    """A picture drawn a little past full draw: both go by what it shows, not one by that and one by the statics at full draw."""
+    _, bench = told
+    past = replace(bench, full_draw_mm=bench.draw_seen_mm - 3)
+    for b in (bench, past):
+        (what, value, reach), *_ = [row for row in number_rows(b, INCHES) if row[0].startswith("most strain")]
+        first = next(s.text for s in bench_words(b, INCHES) if s.about == "strain")
+        assert f"{value} ({reach})" in first and what.removeprefix("most strain a").partition(",")[0][2:] in first
 
 
 def test_the_numbers_are_in_the_readers_units(told):

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from in_browser import PHONE, WIDE, marks, settled
+from in_browser import PHONE, RUNNING, WIDE, marks, running_app, settled
 from PIL import Image
 
 pytestmark = marks
@@ -89,3 +89,20 @@ def test_a_bad_file_is_told_in_place(visit):
     page.get_by_text("damaged or cut off").wait_for()
     assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
     assert not page.trouble
+
+
+def test_where_the_framework_would_speak_of_itself_our_words_stand(visitor, tmp_path):
+    """An address that leads nowhere, and an app that no longer answers: what to do then is said in our words."""
+    said = """box => [getComputedStyle(box, '::before').content, box.innerText].join(' ')"""
+    page = visitor.page(PHONE)
+    with running_app(tmp_path) as address:
+        page.goto(f"{address}/nonsense")
+        box = page.get_by_role("dialog")
+        box.wait_for()
+        assert "no such page" in box.evaluate(said) and "Page not found" not in box.evaluate(said)
+        page.goto(f"{address}/settings")
+        settled(page)
+        RUNNING[int(address.rpartition(":")[2])].terminate()
+        box = page.get_by_role("dialog")
+        box.wait_for()
+        assert "does not answer" in box.evaluate(said) and "Streamlit" not in box.evaluate(said)

@@ -57,6 +57,11 @@ def test_each_page_can_be_read_and_reached(page, shop, name):
     for chart in charts.all():
         box = chart.bounding_box()
         assert box["height"] > 60 and box["x"] + box["width"] <= page.viewport_size["width"] + 1
+    if PAGES[name]:
+        charts.first.hover()
+        menus = page.get_by_test_id("stElementContainer").filter(has=charts).get_by_test_id("stElementToolbar")
+        shown = menus.evaluate_all("all => all.map(e => getComputedStyle(e).display)")
+        assert shown and set(shown) == {"none"} and not page.locator(".vega-actions").count()  # none lies over the verdict
     assert serious(page) == []
     assert not page.trouble
 

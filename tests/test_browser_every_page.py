@@ -130,14 +130,14 @@ def flip_what_can_be_flipped(look, states):
     look.at(plan, "plan")
     unfold()
     for bend in ("the wood strained evenly", "the lower limb like the upper"):
-        look.flip(bend, choose("The bend shared out as", bend))
+        look.flip(bend, choose("How the bend should be spread", bend))
     look.at(full, "report")
     look.flip("A4", press("A4"))
     unfold()
     look.flip("without notes of weights", lambda: page.locator('[data-testid="stCheckbox"] label').first.click())
     look.at(full, "shelf")
     for order in ("name", "wood", "pictures that wait for you"):
-        look.flip(order, choose("In order of", order))
+        look.flip(order, choose("Sort by", order))
     look.at(states["full, scraped and not looked at since"], "bow")
     unfold()
     for kind in ("a weight on the scale", "heat", "moisture", "an arrow's speed", "something seen on the wood", "a note"):
@@ -145,7 +145,7 @@ def flip_what_can_be_flipped(look, states):
     look.flip("an event to be changed", press("Change it or take it off"))
     look.at(State("boards"), "boards")
     unfold()
-    look.flip("worked out from a tape", press("Work out the lines"), expected="not enough to place four tags")
+    look.flip("worked out from a tape", press("Work out the places"), expected="not enough to place four tags")
     for kind in ("a ruled grid", "four marks of a rectangle", "nothing but the bow itself"):
         look.flip(kind, choose("The scale comes from", kind))
     look.at(State("look"), "look")

@@ -106,7 +106,7 @@ def test_without_its_marks_the_editor_is_shown_and_nothing_is_measured():
     assert all(p["found"] is None for p in data["places"])
     assert not page.exception and not page.subheader
     toggle(page).set_value(False).run()
-    assert any("needs its marks" in c.value for c in page.caption)
+    assert any("this scale's marks first" in c.value for c in page.caption)
 
 
 # --- what is believed
@@ -184,7 +184,7 @@ def test_corrections_are_told_in_pixels_and_inches_and_whether_they_were_followe
     upper, handle = found.say_corrections(labels, points, {"nock_upper": (x, y)}, made, INCHES)
     assert upper == (
         "Upper nock: set by you, 50 pixels (1 in) from where it was found; "
-        "the limb's own end 50 pixels from your point was taken."
+        "the limb's own end 50 pixels from your point was used."
     )  # 50 px at 2 px/mm are 25 mm, an inch to the sixteenth
     assert handle == "Handle: set by you; it is followed only when both nocks are set by you too."
     followed = found.say_corrections(labels, {"nock_upper": (x, y)}, {}, made, INCHES)

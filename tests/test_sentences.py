@@ -10,6 +10,7 @@ from tests.benchmarks.every_sentence import BANNED, MOST_WORDS, faults, texts_in
 from tillerlens.errors import Reason
 from tillerlens.report import phrases
 from tillerlens.report.lengths import Units, in_units, in_words
+from tillerlens.report.words_plan import PATTERNS
 
 INCHES, CM = Units(), Units("cm", "kg")
 MOST_GRADE = 8.0
@@ -56,6 +57,30 @@ def test_verdicts_are_read_at_grade_8(said, length):
     """Flesch-Kincaid, over all that one verdict says; a number with its unit counts as one short word."""
     hard = {text: round(grade(text), 1) for text in whole(said[length], *VERDICTS) if grade(text) > MOST_GRADE}
     assert not hard
+
+
+PLAN = {  # what a plan's patterns are filled with
+    "weight": "49.4 lb", "now": "64.5 lb (±1.1 lb)", "after": "58.2 lb (±2.8 lb)", "aim": "51.9 lb", "keep": "2.5 lb",
+    "end": "49.4 lb", "draw": "28 in to the back", "today": "22 1/2 in to the back", "limb": "Upper", "a_": "probably a",
+    "from_": "10 1/2", "to": "14 1/2 in", "where": "2 to 3 in and 6 to 7 1/2 in", "less": "25", "softer": "31",
+    "is_": "is probably",
+    "pass_": "several passes", "amount": "about 2 1/2 64ths (8 % of the thickness)", "strokes": "20 ±6", "station": "8 in",
+    "low": "0", "high": "1/4 in", "u": "40", "ratio": "110", "steps": "3 steps", "pictures": "pictures 2 to 4",
+    "what": "wood came off", "when": "02 Mar 2026, 09:00",
+    "found_on": "4 pictures were read together for hinges and stiff places: a, b, c and d. Shape at rest: e.",
+}  # fmt: skip
+TILLER = {"now": "-11/16 in (±1/16 in)", "after": "-5/16 in (±1/4 in)"}
+METRIC = {" in": " cm", " lb": " kg", "2 1/2 64ths": "1.0 mm"}
+
+
+@pytest.mark.parametrize("metric", [False, True], ids=["in", "cm"])
+@pytest.mark.parametrize("key", PATTERNS)
+def test_a_plans_sentences_are_short_and_read_at_grade_8(key, metric):
+    text = PATTERNS[key].format(**PLAN | (TILLER if key.startswith("tiller") else {}))
+    for inches, cm in METRIC.items() if metric else ():
+        text = text.replace(inches + " ", cm + " ").replace(inches + ")", cm + ")").replace(inches + ".", cm + ".")
+    assert grade(text) <= MOST_GRADE
+    assert [s for s in sentences(text) if len(words(s)) > MOST_WORDS] == [] and not BANNED.search(text)
 
 
 @pytest.mark.parametrize("length", ["sixteenths", "cm"])

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from tillerlens import cli_words, units
 from tillerlens.errors import ShotError
 from tillerlens.record import RecordError
-from tillerlens.ui import fields
+from tillerlens.ui import rows
 
 
 @pytest.mark.parametrize(
@@ -128,10 +128,10 @@ def test_other_quantities_are_read_by_the_same_reader():
             read([f"strokes={text}"], cli_words.EVENT_WORDS["scrape"])
 
 
-@pytest.mark.parametrize("text", ["\xb2: 1, 2", "1" * 5000 + ": 1, 2", "99: 1, 2", "1: 1, 2\n1: 3, 4", "1: 1, " + "9" * 400])
-def test_lines_of_tags_that_name_none_are_refused(text):
+@pytest.mark.parametrize("cells", [("\xb2", "1", "2"), ("1" * 5000, "1", "2"), ("99", "1", "2"), ("1", "1", "9" * 400)])
+def test_tags_that_are_none_are_refused(cells):
     with pytest.raises(ShotError) as caught:
-        fields.read_centres(text)
+        rows.read_tag(*cells)
     assert caught.value.remedy
 
 

@@ -197,6 +197,48 @@ def test_the_tiller_is_held_against_the_wish(difference, tone, words):
     assert "makers disagree" in sentence.text
 
 
+@given(st.floats(-8, 12), st.floats(0.05, 3), st.sampled_from([SIXTEENTHS, INCHES, CM]))
+@example(-1.9, 0.5, SIXTEENTHS)  # -1/16 in (+-1/16 in) reaches the target's 0, whatever the digits that are not printed say
+@example(6.9, 0.15, SIXTEENTHS)  # 1/4 in (+-1/16 in) is not within what ends at 1/4 in
+@settings(deadline=None)
+def test_a_tillers_verdict_agrees_with_the_numbers_printed_beside_it(mm_, u, units):
+    (sentence,) = about(measured(gaps=[gap_row(101.6, 100 + mm_, 100, u)]), "wish", units=units)
+    value, reach = (in_mm(t) for t in re.search(r": ([+-]?[\d ./]+ (?:in|cm)) \(±([\d ./]+ (?:in|cm))\)", sentence.text).groups())
+    low, high, hair = value - reach, value + reach, 1e-6
+    found = "within" if low >= -hair and high <= INCH / 4 + hair else "below" if high < -hair else "above"
+    if found == "above" and low <= INCH / 4 + hair:
+        found = "on the edge of"
+    assert f"That's {found} your target" in sentence.text
+
+
+def in_mm(text):
+    sign = -1 if text.startswith("-") else 1
+    number, unit = text.lstrip("+-").rsplit(" ", 1)
+    return sign * float(sum(Fraction(part) for part in number.split())) * (INCH if unit == "in" else 10.0)
+
+
+def test_a_limb_that_bends_more_because_it_shall_raises_no_alarm():
+    """The upper gap 1/8 in bigger at every station, and 0 to 1/4 in is wanted; with 1/4 to 1/2 in wanted it is one."""
+    rows = [gap_row(d, 103.2, 100) for d in (101.6, 355.6)]
+    for wish, limbs, tiller in ((Wish(), "plain", "fine"), (Wish(6.35, 12.7), "finding", "finding")):
+        first = about(measured(gaps=rows), "limbs", wish=wish)[0]
+        (target,) = about(measured(gaps=rows), "wish", wish=wish)
+        assert "Upper limb bends more" in first.text and (first.tone, target.tone) == (limbs, tiller)
+
+
+def test_green_is_only_for_what_is_within_the_target():
+    from tillerlens.ui.look import badge
+
+    within = measured(gaps=[gap_row(101.6, 103, 100)], profile=from_truth().profile)
+    even = measured(gaps=[gap_row(101.6, 100.2, 100)], profile=from_truth().profile)
+    for m in (within, even, measured("unstrung", {"reflex": mm(8.0), "reflex_difference": mm(0.2)})):
+        spoken = verdict(m)
+        green = [s.about for s in (spoken.first, *spoken.more) if "green" in badge(s)]
+        assert set(green) <= {"wish"}
+    assert any("green" in badge(s) for s in about(within, "wish"))
+    assert "fine" in {s.tone for s in about(even, "limbs")} | {s.tone for s in about(even, "spots")}  # else nothing was shown
+
+
 def test_the_wish_is_a_setting():
     row = gap_row(101.6, 109, 100)
     (sentence,) = about(measured(gaps=[row]), "wish", wish=Wish(6.35, 12.7))

@@ -20,7 +20,7 @@ from tillerlens.report.chart_plan import leave_rows, plan_chart, plan_figure, pl
 from tillerlens.report.lengths import Units
 from tillerlens.report.pdf_plan import plan_pdf
 from tillerlens.report.table_plan import outward, plan_tables, say_amount, scraped
-from tillerlens.report.words_plan import PATTERNS, Line, plan_in_words
+from tillerlens.report.words_plan import PATTERNS, Line, evidence_in_words, plan_in_words
 
 INCHES, CM = Units(), Units("cm", "kg")
 NO_CUT = {"stretch", "stretch_in_strokes"}
@@ -84,7 +84,10 @@ def test_every_sentence_is_a_listed_one(plans, units):
             assert fits(line), line
             assert not re.search(r"\bsafe|nan|None|[{}_]", line.text), line
             seen.add(line.pattern)
-    assert seen == set(PATTERNS)  # and none is listed that is never said
+    assert evidence_in_words([2, 3, 4, 6], 1, [5], "it was heated", "02 Mar") == (
+        "Used: pictures 2 to 4, 6. Shape at rest: picture 1. Left out: picture 5, taken before it was heated on 02 Mar."
+    )
+    assert seen | {"used", "used_rest", "unused"} == set(PATTERNS)  # and none is listed that is never said
 
 
 def test_no_listed_sentence_promises(plans):
@@ -128,24 +131,26 @@ def test_no_stretch_in_words_runs_into_what_is_left(plans):
     for plan in plans.values():
         spans = {"leave": [], "skip": [], "stretch": []}
         for line in plan_in_words(plan).steps:
-            found = re.match(r"(Upper|Lower) limb[,:] (?:leave |skip )?([\d /]+) to ([\d /]+) in from", line.text)
-            if found and line.pattern in spans:
-                spans[line.pattern].append((found[1], inches(found[2]), inches(found[3])))
+            if line.pattern in spans:
+                said, limb = line.text.partition(" from the nock")[0], line.text.split()[0]
+                runs = re.findall(r"([\d /]+?) to ([\d /]+) in", said)
+                spans[line.pattern] += [(limb, *(inches(end.strip()) for end in ends)) for ends in runs]
         for limb, a, b in spans["stretch"]:
             assert a < b
             assert all(limb != other or b <= low or a >= high for other, low, high in spans["leave"])
-            assert all(limb != other or b <= low or a >= high or a < low < high < b for other, low, high in spans["skip"])
+            assert all(limb != other or b <= low or a >= high for other, low, high in spans["skip"])
 
 
 def test_what_hardly_looks_like_a_hinge_is_left_out_without_alarm():
-    """Within its stretch: named in the stretch's own sentence, no box, a dash in the table."""
+    """Within its stretch: that is said in two runs and why not between, no box, a dash in the table."""
     heavy = plan_of()
     (most, *_) = [s for s in heavy.stretches if s.limb == "lower"]
     middle = sum(most.from_nock_mm) / 2
     plan = replace(heavy, leave=(Leave("lower", (middle - 30, middle + 30), 0.1, told=False, slight=True),))
     steps = plan_in_words(plan, INCHES).steps
     (said, *_) = [x.text for x in steps if x.pattern == "stretch" and x.text.startswith("Lower")]
-    assert re.search(r"in from the nock, but for [\d /]+ to [\d /]+ in: ", said)
+    assert re.search(r"limb, [\d /]+ to [\d /]+ in and [\d /]+ to [\d /]+ in from the nock: ", said) and "but for" not in said
+    assert sum(x.pattern == "between" for x in steps) == 1
     assert not any("skip" in x.text for x in steps) and not leave_rows(plan, INCHES)
     assert "–" in [row[-1] for row in plan_tables(plan)[1].rows]
 
@@ -270,6 +275,14 @@ def test_the_chart_shows_the_plans_own_numbers(plans, name):
     assert "leave" in json.dumps(spec) or not boxed
 
 
+def test_where_the_limbs_meet_their_depths_are_not_added(plans):
+    """Both limbs have a station at the handle; stacked, the upper one's would be drawn as deep as both: a sliver."""
+    spec = plan_chart(plans["heavy"], INCHES).to_dict()
+    (take,) = [layer for layer in spec["layer"] if layer["encoding"].get("y", {}).get("field") == "take"]
+    ends = [r["at"] for r in plan_rows(plans["heavy"], INCHES) if r["at"] == 0]
+    assert len(ends) == 2 and take["encoding"]["y"]["stack"] is None
+
+
 @pytest.mark.parametrize("units", [INCHES, CM], ids=["in", "cm"])
 def test_chart_table_and_words_scrape_the_same_places(plans, units):
     """What may be a hinge a third of an inch short of a stretch's end: the words end the stretch before it, so nothing is drawn
@@ -284,7 +297,7 @@ def test_chart_table_and_words_scrape_the_same_places(plans, units):
         drawn_ = [r["take"] > 0 for r in plan_rows(skipping, units) if r["limb"] == limb]
         assert np.count_nonzero(np.diff(np.concatenate([[0], drawn_, [0]])) == 1) == parts
         text = next(x.text for x in plan_in_words(skipping, units).steps if x.pattern == "stretch")
-        assert (", but for " in text) == (parts == 2)
+        assert text.partition(" from the nock")[0].count(" to ") == parts
         for row in plan_tables(skipping, units)[LIMBS.index(limb)].rows:
             at = (10.0 if units is CM else 25.4) * float(row[0])
             if min(abs(at - x) for span in spans for x in span) > 1e-6:  # where both end, the table keeps off

@@ -42,7 +42,7 @@ READERS = {
     "strokes": cli_plan._scraped,
     "pair": lambda text: [units.parse_length(cli_bench._pair(text, "20in=33lb")[0])],
     "scraped": cli_report._read_scraped,
-    "centres": lambda text: [x for at in fields.read_centres(text).values() for x in at],
+    "tag": lambda text: rows.read_tag(text[:2], text, text)[1],
     "minutes": fields.read_number,
     "pairs": lambda text: list(rows.pairs_of([(text, text)], units.parse_length, units.parse_weight, "both")[0]),
     "calipers": lambda text: len(read_calipers(text)),

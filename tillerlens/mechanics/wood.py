@@ -351,7 +351,7 @@ def dryness(moisture: Value, band: DryBand | None = None) -> Dryness:
 DRYNESS_WORDS: dict[Dryness, str] = {
     "too_wet": "Too wet to bend: do not string or draw it; let it dry on, lying flat, until its weight stops falling.",
     "perhaps_too_wet": "Perhaps too wet to bend: wait and weigh it again; bending damp wood gives set.",
-    "within": "Within the band in which such wood is bent, as far as this reading tells.",
+    "within": "Dry enough to bend, by this reading.",
     "perhaps_too_dry": "Perhaps too dry: dry wood is stiff but breaks more readily; leave it a week in damper air.",
     "too_dry": "Too dry: it may break without warning; leave it in damper air before it is bent.",
     "unknown": "Its moisture is not known well enough to say whether it may be bent: measure it before bending.",

@@ -35,11 +35,12 @@ def plan_chart(plan: Plan, units: Units | None = None) -> alt.LayerChart:
     depth = f"thickness to take off ({_depth(plan, units)[1]})" if _known(plan) else "to take off (% of the thickness)"
     x = alt.X(
         "at:Q",
-        title=f"← upper nock          from the nock ({units.axis})          lower nock →",
+        title=f"upper limb ← {units.axis} from each nock → lower limb",
         axis=alt.Axis(values=_marks(plan, units), labelExpr=_from_nock(plan, units)),
     )
     axis = alt.Axis(labelExpr="datum.value < 0 ? '' : datum.label")
-    down = alt.Y("take:Q", title=depth, scale=alt.Scale(reverse=True), axis=axis)
+    # unstacked: where the limbs meet, both their depths stand at one place, and are not added
+    down = alt.Y("take:Q", title=depth, scale=alt.Scale(reverse=True), axis=axis, stack=None)
     base = alt.Chart(alt.InlineData(values=rows)).encode(x)
     colour = alt.Color(
         "limb:N",
@@ -59,12 +60,14 @@ def plan_chart(plan: Plan, units: Units | None = None) -> alt.LayerChart:
     left = [*leave_rows(plan, units), *stiff_rows(plan, units)]
     if left:
         boxes = alt.Chart(alt.InlineData(values=left)).encode(alt.X("from:Q"), alt.X2("to:Q"))
-        layers += [
-            boxes.mark_rect(fillOpacity=0.12, fill=_HINGE, stroke=_HINGE, strokeDash=[2, 2]),
-            alt.Chart(alt.InlineData(values=left))
-            .mark_text(baseline="bottom", dy=-6, fontWeight="bold", color=_HINGE)
-            .encode(alt.X("middle:Q"), alt.Y(datum=0), text="says:N"),
-        ]
+        layers.append(boxes.mark_rect(fillOpacity=0.12, fill=_HINGE, stroke=_HINGE, strokeDash=[2, 2]))
+        for up, word in enumerate(("leave", "skip", "stiff")):  # each at its own height: on a phone neighbours' words would meet
+            said = [row for row in left if row["says"] == word]
+            layers.append(
+                alt.Chart(alt.InlineData(values=said))
+                .mark_text(baseline="bottom", dy=-4 - 13 * up, fontWeight="bold", color=_HINGE)
+                .encode(alt.X("middle:Q"), alt.Y(datum=0), text="says:N")
+            )
     return cast(alt.LayerChart, alt.layer(*layers).resolve_scale(color="shared").properties(height=300))
 
 
@@ -220,7 +223,7 @@ def _reach(need: LimbNeed) -> float:
 def _axis(plan: Plan, k: int, from_nock_mm: float, units: Units) -> float:
     """Upper limb from minus its length (the nock) to 0 (the handle), lower from 0 to its nock."""
     inward = _reach(plan.limbs[k]) - from_nock_mm
-    return round(units.on_axis(-inward if k == 0 else inward), 3)
+    return round(units.on_axis(-inward if k == 0 else inward), 3) + 0.0
 
 
 def _from_nock(plan: Plan, units: Units) -> str:

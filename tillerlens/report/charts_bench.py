@@ -162,7 +162,7 @@ def force_draw_chart(
         layers.append(_chart(at).mark_rule(strokeDash=[2, 3], color=PALE).encode(x))
         layers.append(_chart(at).mark_text(align="right", dx=-4, y=10, color=INK).encode(x, text="says:N"))
     if wish is not None:
-        wanted = [{"draw": units.on_axis(wish[0]), "weight": wish[1] / per, "says": "wish"}]
+        wanted = [{"draw": units.on_axis(wish[0]), "weight": wish[1] / per, "says": "target"}]
         mark = _chart(wanted).encode(x, alt.Y("weight:Q"))
         layers.append(mark.mark_point(size=260, shape="diamond", color=COLOURS["lower"], strokeWidth=2.5))
         layers.append(mark.mark_text(align="right", dx=-14, fontWeight="bold", color=INK).encode(text="says:N"))

@@ -166,6 +166,11 @@ def _steps(mm: float, step: float) -> int:
     return int(math.copysign(math.floor(abs(mm) / step + 0.5), mm))
 
 
+def as_printed(mm: float, units: Units) -> float:
+    """A length as it is printed, in mm."""
+    return _steps(mm, units.division_mm) * units.division_mm
+
+
 def say_place(mm: float, units: Units) -> str:
     """A place along the bow, to the division in which a pencil mark is set: half an inch, or half a cm."""
     if not math.isfinite(mm):

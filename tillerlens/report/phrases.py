@@ -83,7 +83,7 @@ PHRASES = {
     "set_where.open": "The two pictures can't show which third of the {limb} limb took most of the set.",
     "set_where": "Most of the {limb} limb's set is in its {third} third: {share} (at least {least}).",
     "set_where.fade": "Most of the {limb} limb's set is in its {third} third, the fade with it: {share} (at least {least}).",
-    "set_where.clear": "It shows clearly {span}.",
+    "set_where.clear": "Set is clear {span}.",
     "set_where.inner": "That wood worked hardest. Make the next one wider or thicker near the handle (common practice).",
     "set_where.mid": "That wood worked hardest. Make the next one a little wider in mid-limb (common practice).",
     "set_where.outer": "That wood worked hardest. Make the next one stouter in its outer third (common practice).",

@@ -18,6 +18,8 @@ from tillerlens.measures.pair import change
 from tillerlens.report.lengths import (
     COVER,
     Units,
+    as_printed,
+    covering,
     in_units,
     in_words,
     is_plain,
@@ -34,7 +36,7 @@ from tillerlens.report.lengths import (
 from tillerlens.report.phrases import phrase
 from tillerlens.units import MM_PER_INCH, newtons_from_pounds
 
-Tone = Literal["finding", "fine", "plain", "open"]
+Tone = Literal["finding", "fine", "changed", "plain", "open"]
 
 STACK_DEG = 90.0  # a bow is said to stack from here on (common practice, no source)
 ALIKE_MM = MM_PER_INCH / 16  # limbs that differ by less at every station are called alike: a ruler's division
@@ -79,8 +81,8 @@ class Wish:
 
 @dataclass(frozen=True)
 class Sentence:
-    """One thing that is said. tone: a finding to act on, fine, a plain fact, or open (the picture can't
-    tell).
+    """One thing that is said. tone: a finding to act on, fine, changed (whether for the better, the target says), a plain fact,
+    or open (the picture can't tell).
     """
 
     about: str
@@ -117,7 +119,7 @@ def verdict(
     if measurement.state == "unstrung":
         sentences = [*_rest(measurement, units), *_set(measurement, units, earlier_reflex)]
     else:
-        sentences = [*_limbs(measurement, units), *_wish(measurement, units, wish)]
+        sentences = [*_limbs(measurement, units, wish), *_wish(measurement, units, wish)]
         sentences += [*_spots(measurement, units), *_strung(measurement, units)]
     care = CARE_ALWAYS if measurement.state == "unstrung" else CARE_ALWAYS + CARE_UNDER_TENSION
     return Verdict(sentences[0], tuple(sentences[1:]), _reasons(measurement, units), care)
@@ -137,7 +139,7 @@ def _not_measured(measurement: Measurement, units: Units) -> Verdict:
 # --- the two limbs against each other -----------------------------------------------------------------------
 
 
-def _limbs(measurement: Measurement, units: Units) -> list[Sentence]:
+def _limbs(measurement: Measurement, units: Units, wish: Wish) -> list[Sentence]:
     rows = [row for row in measurement.gaps if math.isfinite(row.difference.value)]
     known = [row for row in rows if math.isfinite(row.difference.u)]
     if not known:
@@ -150,10 +152,10 @@ def _limbs(measurement: Measurement, units: Units) -> list[Sentence]:
     if not told:
         widest = max((row.difference for row in known), key=lambda value: value.u)
         return [Sentence("limbs", phrase("limbs.nothing", interval=say_interval(Value(0.0, widest.u, "mm"), units)), "fine")]
-    return _difference(told, units)
+    return _difference(told, units, wish)
 
 
-def _difference(told: list[GapRow], units: Units) -> list[Sentence]:
+def _difference(told: list[GapRow], units: Units, wish: Wish) -> list[Sentence]:
     most = max(told, key=lambda row: abs(row.difference.value))
     larger, smaller = _by_sign(most.difference.value)
     amount, interval = say_told(most.difference, units)
@@ -161,8 +163,10 @@ def _difference(told: list[GapRow], units: Units) -> list[Sentence]:
     words |= {"Larger": larger.capitalize(), "larger": larger, "smaller": smaller}
     if not any(is_plain(row.difference, units) for row in told):
         return [Sentence("limbs", phrase("limbs.hardly", **words), "open")]
+    # a limb that bends more because that is wanted so raises no alarm
+    wanted = all(stands(row.difference, wish, units) == "within" for row in told)
     out = [
-        Sentence("limbs", phrase("limbs.bends_more", **words), "finding"),
+        Sentence("limbs", phrase("limbs.bends_more", **words), "plain" if wanted else "finding"),
         Sentence("limbs", phrase("limbs.weaker", **words)),
     ]
     turned = [row for row in told if row.difference.value * most.difference.value < 0]
@@ -195,7 +199,6 @@ def _wish(measurement: Measurement, units: Units, wish: Wish) -> list[Sentence]:
     if found is None or not math.isfinite(found[1].u):
         return []
     at_mm, tiller = found
-    low, high = tiller.value - COVER * tiller.u, tiller.value + COVER * tiller.u
     sign = "+" if tiller.value > 0 and say_length(tiller.value, units) != say_length(0.0, units) else ""
     by_fades = "tiller_at_fades" in measurement.values
     lowest, highest = wish.ends(units)
@@ -204,11 +207,23 @@ def _wish(measurement: Measurement, units: Units, wish: Wish) -> list[Sentence]:
         "tiller": f"{sign}{say(tiller, units)}",
         "target": phrase("wish.target", low=lowest, high=highest),
     }
-    if low >= wish.low_mm and high <= wish.high_mm:
-        return [Sentence("wish", phrase("wish.within", **words), "fine")]
-    if high < wish.low_mm or low > wish.high_mm:
-        return [Sentence("wish", phrase("wish.below" if high < wish.low_mm else "wish.above", **words), "finding")]
-    return [Sentence("wish", phrase("wish.edge", **words), "open")]
+    where = stands(tiller, wish, units)
+    tones: dict[str, Tone] = {"within": "fine", "edge": "open"}
+    return [Sentence("wish", phrase(f"wish.{where}", **words), tones.get(where, "finding"))]
+
+
+def stands(tiller: Value, wish: Wish, units: Units) -> Literal["within", "below", "above", "edge"]:
+    """Where a tiller stands against the target, by the numbers as they are printed: an interval that reaches an end of the target
+    in print is on its edge."""
+    at = as_printed(tiller.value, units)
+    reach = covering(tiller, units.division_mm)
+    hair = 1e-6 * units.division_mm
+    low, high = at - reach, at + reach
+    if low >= wish.low_mm - hair and high <= wish.high_mm + hair:
+        return "within"
+    if high < wish.low_mm - hair:
+        return "below"
+    return "above" if low > wish.high_mm + hair else "edge"
 
 
 # --- spots --------------------------------------------------------------------------------------------------
@@ -253,11 +268,12 @@ def _stands_on(measurement: Measurement) -> list[Sentence]:
 
 def stands_on_in_words(strung: Sequence[str], rest: str | None) -> str:
     """What a finding of hinges and stiff places stands on."""
-    names = list(strung)
+    count = len(strung)
+    names = [name if (many := list(strung).count(name)) == 1 else f"{name} ({many})" for name in dict.fromkeys(strung)]
     pictures = f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else names[0]
     against = phrase("spot.with_rest", name=rest) if rest else phrase("spot.without_rest")
-    key = "spot.found_on_some" if len(names) > 1 else "spot.found_on_one"
-    return phrase(key, count=len(names), pictures=pictures, rest=against)
+    key = "spot.found_on_some" if count > 1 else "spot.found_on_one"
+    return phrase(key, count=count, pictures=pictures, rest=against)
 
 
 def how_sure(confidence: float) -> Literal["sure", "likely", "perhaps"]:
@@ -317,7 +333,7 @@ def _draw(measurement: Measurement, units: Units) -> list[Sentence]:
 def _tips(values: dict[str, Value], units: Units) -> list[Sentence]:
     """Heights are toward the back, so the lower figure is the tip that has come further toward the archer."""
     difference = values.get("tip_height_difference")
-    if difference is None or not is_told(difference):
+    if difference is None or not is_plain(difference, units):
         return []
     ahead, _ = _by_sign(-difference.value)
     amount, interval = say_told(difference, units)
@@ -347,7 +363,7 @@ def _how_near(left_deg: float, u_deg: float) -> tuple[str, Tone]:
         return "string_angle.past", "finding"
     if left_deg < COVER * u_deg:
         return "string_angle.edge", "open"
-    return ("string_angle.near", "finding") if left_deg < NEAR_STACK_DEG else ("string_angle.short", "plain")
+    return f"string_angle.{'near' if left_deg < NEAR_STACK_DEG else 'short'}", "plain"  # short of it, and so no alarm
 
 
 # --- at rest ------------------------------------------------------------------------------------------------
@@ -375,7 +391,7 @@ def _rest(measurement: Measurement, units: Units) -> list[Sentence]:
 def _reflex_in_words(reflex: Value, units: Units) -> str:
     if not math.isfinite(reflex.u):
         return phrase("reflex.no_interval", amount=say_value(reflex, units))
-    if not is_told(reflex):
+    if not is_plain(reflex, units):
         return phrase("reflex.nothing", interval=say_interval(reflex, units))
     amount, interval = say_told(reflex, units)
     return phrase("reflex" if reflex.value > 0 else "reflex.follow", amount=amount, interval=interval)
@@ -388,7 +404,7 @@ def _way(value: Value, units: Units) -> str:
 def _reflex_difference(difference: Value | None, units: Units) -> list[Sentence]:
     if difference is None or not math.isfinite(difference.u):
         return []
-    if not is_told(difference):
+    if not is_plain(difference, units):
         interval = say_interval(difference, units)
         return [Sentence("reflex_difference", phrase("reflex_difference.none", interval=interval), "fine")]
     more, less = _by_sign(difference.value)
@@ -405,7 +421,7 @@ def _set(measurement: Measurement, units: Units, earlier: Value | None) -> list[
     taken = change(now, earlier)
     if not math.isfinite(taken.u):
         return [Sentence("set", phrase("set.no_interval"), "open")]
-    if not is_told(taken):
+    if not is_plain(taken, units):
         return [Sentence("set", phrase("set.none_since", interval=say_interval(taken, units)), "fine")]
     amount, interval = say_told(taken, units)
     if taken.value < 0:

@@ -16,7 +16,7 @@ from tillerlens.report.charts_bench import newtons_per
 from tillerlens.report.lengths import COVER, Units, in_units, is_told, say_inch, say_length, say_weight
 from tillerlens.report.phrases import phrase
 from tillerlens.report.words import Sentence
-from tillerlens.report.words_mechanics import say_set
+from tillerlens.report.words_mechanics import most_strained, say_set
 from tillerlens.units import JOULE_PER_FOOT_POUND, grains_from_kg
 
 
@@ -42,9 +42,8 @@ def headline(bench: Bench, early: EarlyDraw | None, units: Units) -> Sentence:
         reach = _reach(weight.u, newtons_per(units), units.weight)
         words = {"draw": full, "weight": say_weight(weight.value, units), "interval": reach}
         said = [phrase("bench.expect" if ahead else "bench.draws", **words)]
-    risk = bench.risk_full or bench.risk_seen
+    risk, draw = most_strained(bench)
     if risk is not None and risk.share.value + COVER * risk.share.u > 1:
-        draw = bench.full_draw_mm if risk is bench.risk_full else bench.draw_seen_mm
         words = {"side": risk.side, "limb": risk.limb, "draw": say_length(draw, units)}
         there = bool(said) and risk is bench.risk_full
         return Sentence("strain", " ".join([*said, phrase(f"bench.near_limit{'_there' if there else ''}", **words)]), "finding")
@@ -77,7 +76,7 @@ def moved_sentence(found: Comparison) -> Sentence:
     words = {"state": bent.state, "upper": _degrees(up), "lower": _degrees(low)}
     if not is_told(apart):
         return Sentence("moved", phrase("moved.alike", **words), "fine")
-    return Sentence("moved", phrase("moved", more="upper" if apart.value > 0 else "lower", **words), "finding")
+    return Sentence("moved", phrase("moved", more="upper" if apart.value > 0 else "lower", **words), "changed")
 
 
 def _degrees(v: Value) -> str:
@@ -114,8 +113,8 @@ def number_rows(bench: Bench, units: Units) -> list[tuple[str, str, str]]:
             if math.isfinite(e.value):
                 arrow = f"{1000 * kg:.1f} g" if metric else f"{grains_from_kg(kg):.0f} gr"
                 rows.append((f"efficiency with {arrow}", f"{100 * e.value:.0f} %", f"±{math.ceil(100 * COVER * e.u)} %"))
-    risk = bench.risk_full or bench.risk_seen
+    risk, draw = most_strained(bench)
     if risk is not None:
-        at = f"most strain, {risk.side} of the {risk.limb} limb"
+        at = f"most strain at {say_length(draw, units)}, {risk.side} of the {risk.limb} limb"
         rows.append((at, f"{100 * risk.strain.value:.2f} %", f"±{math.ceil(1e4 * COVER * risk.strain.u - 1e-9) / 100:.2f} %"))
     return rows

@@ -42,7 +42,7 @@ def scraping_sentence(found: Comparison, outcomes: Sequence[ScrapeOutcome] = (),
         if not found.patches:
             return Sentence("scraping", " ".join([_nothing(found), *tips]), "open" if not tips else "plain")
         bends = [phrase("scraping.bends", limb=p.limb, much=_patch(p, units)) for p in found.patches]
-        return Sentence("scraping", " ".join([*bends, *tips]), "finding")
+        return Sentence("scraping", " ".join([*bends, *tips]), "changed")
     told = [o for o in outcomes if o.outcome in ("did", "opposite")]
     lead = max(told or outcomes, key=lambda o: abs(o.percent.value) if math.isfinite(o.percent.value) else 0.0)
     elsewhere = [p for p in found.patches if all(p is not o.patch for o in outcomes)]
@@ -54,7 +54,8 @@ def scraping_sentence(found: Comparison, outcomes: Sequence[ScrapeOutcome] = (),
     }
     key = f"scraping.{lead.outcome}" if lead.outcome in ("did", "opposite") else "scraping.no_change"
     more = [*tips, *(phrase("scraping.elsewhere", limb=p.limb, much=_patch(p, units)) for p in elsewhere[:1])]
-    tone: Tone = "finding" if elsewhere or lead.outcome == "opposite" else "fine" if lead.outcome == "did" else "open"
+    tones: dict[str, Tone] = {"opposite": "finding", "did": "fine"}
+    tone: Tone = tones.get(lead.outcome, "changed" if elsewhere else "open")
     return Sentence("scraping", " ".join([phrase(key, **words), *more]), tone)
 
 
@@ -69,7 +70,7 @@ def comparison_sentences(found: Comparison, outcomes: Sequence[ScrapeOutcome] = 
         words = {"place": say_place(at, units), "which": "upper" if told[at][2].value > 0 else "lower"}
         plain = any(is_plain(g[2], units) for g in told.values())
         text = phrase("gaps", amount=amount, interval=interval, **words)
-        out.append(Sentence("gaps", text, "finding" if plain else "plain"))
+        out.append(Sentence("gaps", text, "changed" if plain else "plain"))
     known = [g[2] for g in found.gaps.values() if math.isfinite(g[2].u)]
     if known and not told and not found.doubts:
         widest = max(known, key=lambda v: v.u)
@@ -136,12 +137,11 @@ def _interval_percent(v: Value) -> str:
 def set_sentences(found: SetFound, units: Units | None = None) -> list[Sentence]:
     """Set overall, by limb, and which wood it is in."""
     units = units or Units()
-    out = [Sentence("set", _overall(found, units), _tone(found.overall))]
-    if is_told(found.difference):
+    out = [Sentence("set", _overall(found, units), _tone(found.overall, units))]
+    if is_plain(found.difference, units):
         more = "upper" if found.difference.value > 0 else "lower"
         amount, interval = say_told(found.difference, units)
-        tone: Tone = "finding" if is_plain(found.difference, units) else "plain"
-        out.append(Sentence("set_limbs", phrase("set_limbs", more=more, amount=amount, interval=interval), tone))
+        out.append(Sentence("set_limbs", phrase("set_limbs", more=more, amount=amount, interval=interval), "changed"))
     elif math.isfinite(found.difference.u):
         reach = say_interval(found.difference, units)
         out.append(Sentence("set_limbs", phrase("set_limbs.same", interval=reach), "plain"))
@@ -158,17 +158,17 @@ def set_sentences(found: SetFound, units: Units | None = None) -> list[Sentence]
     return out
 
 
-def _tone(v: Value) -> Tone:
+def _tone(v: Value, units: Units) -> Tone:
     if not math.isfinite(v.u):
         return "open"
-    return "fine" if not is_told(v) else "finding" if v.value > MM_PER_INCH else "plain"
+    return "fine" if not is_plain(v, units) else "finding" if v.value > MM_PER_INCH else "plain"
 
 
 def _overall(found: SetFound, units: Units) -> str:
     v = found.overall
     if not math.isfinite(v.u):
         return phrase("set.no_interval")
-    if not is_told(v):
+    if not is_plain(v, units):
         return phrase("set.none", interval=say_interval(v, units))
     amount, interval = say_told(v, units)
     if v.value < 0:

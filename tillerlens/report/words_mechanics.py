@@ -39,15 +39,13 @@ def bench_words(bench: Bench, units: Units | None = None, others: Sequence[float
     (kg) of arrows whose speed is asked for."""
     units = units or Units()
     out: list[Sentence] = []
-    further = bench.risk_full is not None and not bench.full_draw_mm <= bench.draw_seen_mm + 1
-    if bench.risk_full is not None and further:
-        out.append(strain_words(bench.risk_full, bench.full_draw_mm, True, units))
+    risk, draw = most_strained(bench)
+    if risk is not None and risk is bench.risk_full:
+        out.append(strain_words(risk, draw, True, units))
     if bench.risk_seen is not None:
         out.append(strain_words(bench.risk_seen, bench.draw_seen_mm, False, units))
-    if bench.risk_full is not None and further:
-        out += expected_set_words(bench.risk_full, bench.full_draw_mm, units) + limit_words(bench.risk_full, bench.sections_known)
-    elif bench.risk_seen is not None:
-        out += expected_set_words(bench.risk_seen, bench.draw_seen_mm, units) + limit_words(bench.risk_seen, bench.sections_known)
+    if risk is not None:
+        out += expected_set_words(risk, draw, units) + limit_words(risk, bench.sections_known)
     out += _set_words(bench, units)
     if bench.curve is not None:
         out += force_words(bench.curve, bench.full_draw_mm, bench.stacking, units)
@@ -63,6 +61,14 @@ def bench_words(bench: Bench, units: Units | None = None, others: Sequence[float
     ]
     out.sort(key=lambda s: s.tone != "finding")
     return out + [Sentence("care", text) for text in (*CARE_ALWAYS, *CARE_UNDER_TENSION)]
+
+
+def most_strained(bench: Bench) -> tuple[Risk | None, float]:
+    """The strain that is spoken of, in words and tables alike, and its draw in mm: at full draw where that lies beyond the
+    furthest picture, else as the pictures show it."""
+    if bench.risk_full is not None and not bench.full_draw_mm <= bench.draw_seen_mm + 1:
+        return bench.risk_full, bench.full_draw_mm
+    return bench.risk_seen, bench.draw_seen_mm
 
 
 # --- stiffness ------------------------------------------------------------------------------------------------

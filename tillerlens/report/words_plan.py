@@ -15,7 +15,7 @@ from tillerlens.mechanics.finding import Finding, confidence
 from tillerlens.mechanics.places import Place
 from tillerlens.mechanics.scraping import Forecast, Leave, Plan, Stretch
 from tillerlens.report.lengths import COVER, Units, say, say_length, say_weight
-from tillerlens.report.table_plan import outward, said_ends, say_amount, say_strokes, skipped_inside, told_step
+from tillerlens.report.table_plan import outward, say_amount, say_strokes, scraped, skipped_inside, told_step
 from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION, how_sure, stands_on_in_words
 
 PASSES = ((0.01, "a light pass"), (0.02, "a pass or two"), (0.04, "a few passes"), (1.0, "several passes"))
@@ -27,6 +27,7 @@ PATTERNS = {
     # why there is no step
     "stop_there": "You are there. Stop. It should draw {now} at {draw}; you want {weight}.",
     "stop_at_weight": "Stop scraping: the weight is where it should be, {now} at {draw}.",
+    "stop_at_weight_kept": "Stop scraping. It should draw {now} at {draw}: about your {weight} and what shooting in takes.",
     "stop_low": "Stop scraping. It should draw {now} at {draw}. Shooting in and finishing cost about {keep} (common practice), "
     "so expect it to end near {end}, under the {weight} you want.",
     "shape_off": "The shape isn't right yet, but fixing it would cost weight.",
@@ -52,8 +53,10 @@ PATTERNS = {
     "the wood beside it.",
     "found_on": "{found_on}",
     # where
-    "stretch": "{limb} limb, {from_} to {to} from the nock{but}: {pass_}, {amount}.",
-    "stretch_in_strokes": "{limb} limb, {from_} to {to} from the nock{but}: {pass_}, {amount}; about {strokes} of your strokes.",
+    "stretch": "{limb} limb, {where} from the nock: {pass_}. Take off {amount}.",
+    "stretch_in_strokes": "{limb} limb, {where} from the nock: {pass_}. Take off {amount}. That's about {strokes} of your "
+    "strokes.",
+    "between": "Leave the wood between them alone this time: it may bend too much there.",
     "leave": "{limb} limb: leave {from_} to {to} from the nock alone. There {is_} a hinge; in its middle it bends about {softer} "
     "% more than the wood beside it.",
     "skip": "{limb} limb: skip {from_} to {to} from the nock this time. It may bend too much there; the next picture will tell.",
@@ -71,6 +74,10 @@ PATTERNS = {
     "the step, and the next plan allows for it.",
     "hand_known": "Your hand takes about {ratio} % of what a plan says (±{u} %), by what the bow weighed after {steps}. The "
     "amounts allow for that.",
+    # what it goes by
+    "used": "Used: {pictures}.",
+    "used_rest": "Shape at rest: {pictures}.",
+    "unused": "Left out: {pictures}, taken before {what} on {when}.",
     # what it assumes
     "half": "This step takes at most half of what the bow draws over your target.",
     "relative": "The limbs' thickness is not known, so amounts are shares of it.",
@@ -121,7 +128,8 @@ def plan_in_words(plan: Plan, units: Units | None = None) -> PlanWords:
     }
     first = [_line(f"hold_{reason.code}", **words) for reason in plan.holds]
     low = plan.stop in ("there", "at_weight") and plan.now.weight.value + COVER * plan.now.weight.u < wish.aim
-    first.append(_line(f"order_{plan.order}") if plan.stop is None else _line(f"stop_{'low' if low else plan.stop}", **words))
+    stop = "low" if low else "at_weight_kept" if plan.stop == "at_weight" and wish.keep > 0 else plan.stop
+    first.append(_line(f"order_{plan.order}") if plan.stop is None else _line(f"stop_{stop}", **words))
     first += [_line("shape_off")] if plan.stop == "at_weight" else []
     first.append(_line("pull", weight=words["weight"], today=_draw(_down(plan.limit.draw_back, units), units)))
     said_now = plan.stop in SAYS_WEIGHT
@@ -142,6 +150,26 @@ def plan_in_words(plan: Plan, units: Units | None = None) -> PlanWords:
     return PlanWords(tuple(first), tuple(_steps(plan, units)), tuple(expect), tuple(care), doubts)
 
 
+def evidence_in_words(used: Sequence[int], rest: int | None, left_out: Sequence[int], what: str = "", when: str = "") -> str:
+    """Which pictures a plan goes by, and which it leaves out because the bow was changed after them, by their numbers."""
+    said = [_line("used", pictures=_pictures(used))] if used else []
+    said += [] if rest is None else [_line("used_rest", pictures=_pictures([rest]))]
+    said += [_line("unused", pictures=_pictures(left_out), what=what, when=when)] if left_out else []
+    return " ".join(line.text for line in said)
+
+
+def _pictures(numbers: Sequence[int]) -> str:
+    """``picture 3``; ``pictures 2 to 4 and 7``."""
+    runs: list[list[int]] = []
+    for n in sorted(numbers):
+        if runs and n == runs[-1][-1] + 1:
+            runs[-1].append(n)
+        else:
+            runs.append([n])
+    said = [f"{r[0]} to {r[-1]}" if len(r) > 2 else " and ".join(map(str, r)) for r in runs]
+    return f"picture{'s' if len(numbers) > 1 else ''} {', '.join(said)}"
+
+
 def _line(pattern: str, **words: str) -> Line:
     return Line(pattern, PATTERNS[pattern].format(**words))
 
@@ -153,7 +181,9 @@ def _steps(plan: Plan, units: Units) -> list[Line]:
         left = [q for q in plan.leave if q.limb == limb and (q.told or plan.stop is None)]
         places = () if plan.finding is None else plan.finding.places
         out += [_stiff(p, units) for p in places if p.limb == limb and p.kind == "stiff"]
-        out += [_stretch(s, left, units) for s in mine]
+        for s in mine:
+            out.append(_stretch(s, left, units))
+            out += [_line("between")] if any(q.slight and skipped_inside(s, q, units) for q in left) else []
         out += [_line("nothing", limb=limb.capitalize())] if plan.stop is None and not mine else []
         out += [_leave(q, places, units) for q in left if not q.slight]
     return [*out, *([] if plan.finding is None else [_stands_on(plan.finding)])]
@@ -171,10 +201,9 @@ def _stands_on(finding: Finding) -> Line:
 
 
 def _stretch(stretch: Stretch, left: Sequence[Leave], units: Units) -> Line:
-    a, b = said_ends(stretch, left, units)
     kind = next(name for most, name in PASSES if stretch.share <= most)
-    words = {"limb": stretch.limb.capitalize(), "from_": _number(a, units), "to": _place(b, units)}
-    words |= {"but": _but(stretch, left, units), "pass_": kind, "amount": _amount(stretch, units)}
+    words = {"limb": stretch.limb.capitalize(), "where": say_where(stretch, left, units)}
+    words |= {"pass_": kind, "amount": _amount(stretch, units)}
     return (
         _line("stretch", **words)
         if stretch.strokes is None
@@ -182,11 +211,10 @@ def _stretch(stretch: Stretch, left: Sequence[Leave], units: Units) -> Line:
     )
 
 
-def _but(stretch: Stretch, left: Sequence[Leave], units: Units) -> str:
-    """What is left out within a stretch without a word of its own."""
-    spans = sorted(outward(q.from_nock_mm, units) for q in left if q.slight and skipped_inside(stretch, q, units))
-    said = [f"{_number(a, units)} to {_place(b, units)}" for a, b in spans]
-    return f", but for {' and '.join(said)}" if said else ""
+def say_where(stretch: Stretch, left: Sequence[Leave], units: Units) -> str:
+    """``2 to 3 in and 6 to 7 1/2 in``: every run of wood that a stretch takes, without what is skipped in it."""
+    spans = scraped(stretch, left, units)
+    return " and ".join(f"{_number(a, units)} to {_place(b, units)}" for a, b in spans)
 
 
 def _amount(stretch: Stretch, units: Units) -> str:

@@ -56,7 +56,7 @@ def table(tried: Tried, units: Units) -> list[tuple[str, ...]]:
     for limb in LIMBS:
         rows.append((f"string angle, {limb}", *_agreeing(_three(tried, f"string_angle_{limb}"), 1.0, 0.1, "°", "°")))
     for limb in LIMBS:
-        rows.append((f"most strain, {limb} belly", *_agreeing(_three(tried, f"strain_{limb}"), 0.01, 0.01, " %", "")))
+        rows.append((f"most strain at {at}, {limb} belly", *_agreeing(_three(tried, f"strain_{limb}"), 0.01, 0.01, " %", "")))
     return rows
 
 

@@ -15,8 +15,9 @@ from functools import partial
 import streamlit as st
 
 from tillerlens.errors import TillerLensError
+from tillerlens.history.as_now import CHANGES
 from tillerlens.measurement import Measurement
-from tillerlens.record import Bow, Stage, originals, store
+from tillerlens.record import Bow, Event, Stage, originals, store
 from tillerlens.record.entries import now, say_time
 from tillerlens.shot import read_shot
 from tillerlens.ui import kept, work
@@ -48,11 +49,19 @@ class Known:
     bow: Bow
     stages: tuple[Stage, ...]
     boards: tuple[Board, ...]
+    changed: Event | None = None  # the last scrape or heating
 
     @staticmethod
     def of(place: Place, bow: Bow) -> Known:
         stages = tuple(store.list_stages(place.record, bow.id))
-        return Known(place, bow, stages, tuple(kept.boards(place.record.folder)))
+        changes = [e for kind in CHANGES for e in store.list_events(place.record, bow.id, kind)]
+        last = max(changes, key=lambda e: e.happened_at, default=None)
+        return Known(place, bow, stages, tuple(kept.boards(place.record.folder)), last)
+
+    def before_change(self, picture: OnBench) -> Event | None:
+        """The last change of the bow, where this photo's time puts it before that, or nobody knows the photo's time."""
+        changed = self.changed
+        return changed if changed is not None and (not picture.taken_by or time_of(picture) <= changed.happened_at) else None
 
     def board(self, picture: OnBench) -> Board | None:
         return next((b for b in self.boards if b.id == picture.board_id), None)
@@ -169,38 +178,42 @@ class Found:
     form: Form
     measurement: Measurement
     rest_json: str | None = None
-    rest_stage: str | None = None
-    rest_sha256: str | None = None
+    rest: Stage | Found | None = None
 
 
 class Rests:
-    """The bow at rest, for the strung photos that come after it."""
+    """The bow at rest, for strung photos: one rule for a photo kept alone and for many kept at once, by time and not by the order
+    in which they are kept."""
 
     def __init__(self, known: Known) -> None:
-        stages = [s for s in known.stages if s.state == "unstrung" and s.status == "measured"]
-        self._of_record, self._record = (stages[-1] if stages else None), known.place.record
-        self._json: str | None = None
-        self._found: Found | None = None
+        self._record = known.place.record
+        heated = store.list_events(self._record, known.bow.id, "heat")
+        self._heated = [e.happened_at for e in heated]
+        self._all: list[tuple[datetime, Stage | Found]] = [
+            (s.taken_at, s) for s in known.stages if s.state == "unstrung" and s.status == "measured"
+        ]
 
     def take(self, found: Found) -> None:
-        """One on the bench, where the record has none."""
-        m = found.measurement
-        if self._of_record is None and self._found is None and m.status == "measured" and m.state == "unstrung":
-            self._found = found
+        """One on the bench too, once it is measured."""
+        if found.measurement.status == "measured" and found.measurement.state == "unstrung":
+            self._all.append((time_of(found.picture), found))
 
-    def of(self, state: str) -> tuple[str | None, str | None, str | None]:
-        """(the measurement as JSON, its stage, or its photo on the bench), for a bow in this state."""
-        if state == "unstrung":
-            return None, None, None
-        if self._of_record is not None:
-            if self._json is None:
-                document = store.measurement(self._record, self._of_record.id)
-                self._json = None if document is None else json.dumps(document, sort_keys=True)
-            return self._json, self._of_record.id, None
-        if self._found is not None:
-            text = json.dumps(self._found.measurement.as_document(), sort_keys=True)
-            return text, None, self._found.picture.sha256
-        return None, None, None
+    def of(self, picture: OnBench) -> Stage | Found | None:
+        """The last one at rest before this photo, else the first one after it; heat between the two bends the bow anew."""
+        when = time_of(picture)
+        if picture.form.get("state") == "unstrung":
+            return None
+        alike = [q for q in self._all if not any(min(q[0], when) < t <= max(q[0], when) for t in self._heated)]
+        before = [q for q in alike if q[0] <= when]
+        one = max(before, key=lambda q: q[0]) if before else min(alike, key=lambda q: q[0], default=None)
+        return None if one is None else one[1]
+
+    def document(self, rest: Stage | Found | None) -> str | None:
+        """Its measurement as JSON."""
+        if rest is None:
+            return None
+        found = rest.measurement.as_document() if isinstance(rest, Found) else store.measurement(self._record, rest.id)
+        return None if found is None else json.dumps(found, sort_keys=True)
 
 
 def measure(known: Known, picture: OnBench, rests: Rests) -> Found:
@@ -241,10 +254,11 @@ def _state_shown(known: Known, picture: OnBench, rests: Rests, measurement: Meas
 
 def _measure(known: Known, picture: OnBench, rests: Rests) -> Found:
     form = form_of(known, picture)
-    rest, stage, sha256 = rests.of(form["state"])
+    at_rest = rests.of(picture)
+    rest = rests.document(at_rest)
     read = partial(kept.picture_of, known.place.record.folder, picture)
     measurement = work.measured_by_hash(picture.sha256, picture.name, json.dumps(form, sort_keys=True), rest, read)
-    return Found(picture, form, measurement, rest, stage, sha256)
+    return Found(picture, form, measurement, rest, at_rest)
 
 
 # --- kept
@@ -254,7 +268,9 @@ def keep(known: Known, found: Found, stage_of: dict[str, str]) -> Stage:
     """Put a photo on the timeline with what was measured, whatever that says. stage_of: stages of the photos kept with it, by
     hash. Raises TillerLensError; then the photo is still on the bench."""
     place, picture = known.place, found.picture
-    rest = found.rest_stage or stage_of.get(found.rest_sha256 or "")
+    of, rest = found.rest, None
+    if of is not None:
+        rest = of.id if isinstance(of, Stage) else stage_of.get(of.picture.sha256)
     with kept.ALONE:  # another session may be keeping the same picture
         data = kept.picture_of(place.record.folder, picture)
         stage = store.add_stage(
@@ -286,25 +302,50 @@ def board_of(known: Known, picture: OnBench) -> tuple[Known, OnBench]:
 
 
 def keep_all(
-    known: Known, pictures: Sequence[OnBench], tell: Callable[[float, str], object] | None
+    known: Known,
+    pictures: Sequence[OnBench],
+    tell: Callable[[float, str], object] | None = None,
+    others: Sequence[OnBench] = (),
 ) -> tuple[list[Stage], list[tuple[OnBench, TillerLensError]]]:
-    """Measure and keep these photos, the bow at rest before it is strung; those that could not be kept stay, with why."""
+    """Measure and keep these photos; those that could not be kept stay, with why.
+
+    others: what else waits on the bench. A photo at rest among them that one of these is judged against is kept with it, so that
+    the timeline holds what the verdict stands on.
+    """
     done: list[Stage] = []
     troubles: list[tuple[OnBench, TillerLensError]] = []
     stage_of: dict[str, str] = {}
     rests = Rests(known)
-    for k, picture in enumerate(pictures):
+    wanted = {p.sha256 for p in pictures}
+    every = at_rest_first([*pictures, *(o for o in others if o.sha256 not in wanted and o.form.get("state") == "unstrung")])
+    waiting: dict[str, Found] = {}
+    for k, picture in enumerate(every):
         if tell is not None:
-            tell(k / len(pictures), f"{k + 1} of {len(pictures)}")
+            tell(k / len(every), f"{k + 1} of {len(every)}")
         try:
             why = lacking(known, form_of(known, picture))
             if why is not None:
                 raise kept.KeptError(f"{picture.name} is not kept yet.", why)
+            if picture.sha256 not in wanted:
+                found = measure(known, picture, rests)
+                waiting[picture.sha256] = found
+                continue
             known, picture = board_of(known, picture)
-            done.append(keep(known, measure(known, picture, rests), stage_of))
+            found = measure(known, picture, rests)
+            rest = found.rest.picture.sha256 if isinstance(found.rest, Found) else ""
+            if rest in waiting:
+                known, leaned_on = board_of(known, waiting[rest].picture)
+                done.append(keep(known, replace(waiting.pop(rest), picture=leaned_on), stage_of))
+            done.append(keep(known, found, stage_of))
         except TillerLensError as error:
-            troubles.append((picture, error))
+            if picture.sha256 in wanted:  # another one's trouble is said beside that one
+                troubles.append((picture, error))
     return done, troubles
+
+
+def at_rest_first(pictures: Sequence[OnBench]) -> list[OnBench]:
+    """In order of time, but the bow at rest first: strung photos are judged against it."""
+    return sorted(pictures, key=lambda p: (p.form.get("state") != "unstrung", time_of(p)))
 
 
 def in_order(pictures: Sequence[OnBench]) -> list[OnBench]:

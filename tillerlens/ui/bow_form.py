@@ -64,7 +64,7 @@ def _ask(bow: Bow | None, units: Units, key: str) -> dict[str, tuple[str, str, C
     put(left, "name", "What you call it", usual=was("name") or "")
     for column, (name, label) in zip((middle, right), _NEEDED, strict=True):
         length(column, name, label)
-    st.caption("Both lengths are needed for every photo of it, and asked this once. The handle is the part that doesn't bend.")
+    st.caption("Every photo needs these two lengths, and you give them only here. The handle is the part that doesn't bend.")
     with st.expander("More, if you know it: wood, sizes, target") if bow is None else st.container():
         left, right = st.columns(2)
         put(left, "wood", "Wood", usual=was("wood") or "")

@@ -39,8 +39,8 @@ STEPS = (
     Step("Braced", "Strung: the gaps between string and belly say whether one limb leads.", "stage", "braced"),
     Step("Drawn", "Drawn on the board: how each limb bends, against how it stood at rest.", "stage", "drawn", -1),
     Step("Scrape", "Where to take wood off next, and what to leave alone. What you took off is noted on the timeline.", "plan"),
-    Step("Rested", "Unstrung again after two days: what of its shape did not come back is set.", "stage", "unstrung", -1),
-    Step("Report", "Everything of one bow on paper or as a page, to keep or to give along with the bow.", "report"),
+    Step("Rested", "Unstrung again after two days. What didn't spring back is set.", "stage", "unstrung", -1),
+    Step("Report", "One bow's whole story, on paper or as a page, to keep or to pass on with the bow.", "report"),
 )
 # picture, day of the story, minutes since unstringing, weight on the scale; all invented
 _PICTURES: tuple[tuple[str, float, float | None, float | None], ...] = (

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from contextlib import suppress
 from typing import Any
 
@@ -60,6 +60,7 @@ _EDGE = "edge_"
 MOST_EDGE_PLACES = 9
 MOST_NUMBER = 1e7  # as the shot's schema has it for minutes
 TAG_NUMBERS = tuple(map(str, range(50)))  # of the printed set
+TAG_ROWS = "shot_tags"  # begins the keys of the rows that say where tags hang
 _SHOWN_IN = "shot_fields_in"  # the units that the fields' texts stand in
 
 
@@ -83,7 +84,8 @@ def fill(form: Mapping[str, Any]) -> int:
         state[f"shot_{name}"] = as_text(form.get(name))
     for name in {name for fields in SCALE_FIELDS.values() for name, _ in fields}:
         state[f"shot_{name}"] = as_text(scale.get(name))
-    state["shot_centres"] = centres_text(_mapping(scale.get("centres_in")))
+    centres = {tag: as_point(at) for tag, at in _mapping(scale.get("centres_in")).items()}
+    put_tags([(tag, as_text(at[0]), as_text(at[1])) for tag, at in centres.items() if at is not None])
     pounds, minutes = form.get("scale_reading_lb"), form.get("minutes_since_unstrung")
     state["shot_weight"] = weight_text(newtons_from_pounds(pounds)) if is_number(pounds) else ""
     state["shot_minutes"] = f"{minutes:g}" if is_number(minutes) else ""
@@ -99,11 +101,13 @@ def fill(form: Mapping[str, Any]) -> int:
     return len(kept) - len(state["points"])
 
 
-def centres_text(centres: Mapping[str, Any]) -> str:
-    """Where tags hang, inches, as it is typed: a line for each."""
-    return "\n".join(
-        f"{tag}: {as_text(at[0])}, {as_text(at[1])}" for tag, place in centres.items() if (at := as_point(place)) is not None
-    )
+def put_tags(places: Sequence[tuple[str, str, str]]) -> None:
+    """Put where tags hang (number, right, down, as they are typed) into their rows of fields; four rows at the least."""
+    state = st.session_state
+    for row, cells in enumerate([*places, *((str(tag), "", "") for tag in range(len(places), 4))]):
+        for at, text in enumerate(cells):
+            state[f"{TAG_ROWS}_{row}_{at}"] = text
+    state[f"{TAG_ROWS}_count"] = max(4, len(places))
 
 
 def _mapping(value: Any) -> dict[str, Any]:
@@ -178,13 +182,12 @@ def _in_other_units() -> None:
         return
     lengths = ["bow_length_nock_to_nock_in", "handle_in", "standoff_in", *(name for name, _ in _MORE)]
     lengths += [name for fields in SCALE_FIELDS.values() for name, _ in fields]
-    for name in lengths:
-        text = state.get(f"shot_{name}", "")
+    keys = [f"shot_{name}" for name in lengths]
+    keys += [f"{TAG_ROWS}_{row}_{at}" for row in range(state.get(f"{TAG_ROWS}_count", 0)) for at in (1, 2)]
+    for key in keys:
+        text = state.get(key, "")
         with suppress(ShotError):  # what cannot be read is said beside its field, as it was typed
-            state[f"shot_{name}"] = length_text(read_length(text, was), now) if text.strip() else text
-    with suppress(ShotError):
-        centres = read_centres(state.get("shot_centres", ""), was)
-        state["shot_centres"] = centres_text(centres)
+            state[key] = length_text(read_length(text, was), now) if text.strip() else text
     with suppress(ShotError):
         text = state.get("shot_weight", "")
         state["shot_weight"] = weight_text(read_weight(text, was), now) if text.strip() else text
@@ -197,22 +200,11 @@ def ask_scale(bad: list[str]) -> Form:
     for name, label in SCALE_FIELDS[kind]:
         put(scale, name, label, bad, needed=not (kind == "stick" and name in _OPTIONAL))
     if kind == "aruco":
-        from tillerlens.ui.taped import ask_taped  # which says its troubles as this module does
+        from tillerlens.ui.rows import ask_centres  # which say their troubles as this module does
+        from tillerlens.ui.taped import ask_taped
 
-        text = st.text_area(
-            in_length("Tags' centres, a line each: number: right, down"),
-            key="shot_centres",
-            placeholder="0: 0, 0\n1: 72, 0\n2: 0, 42\n3: 72, 42",
-        )
-        try:
-            scale["centres_in"] = read_centres(text)
-        except ShotError as error:
-            bad.append("centres")
-            if text.strip():
-                st.error(plain(said(error)))
-            else:
-                st.caption("needed")
-        ask_taped("shot_centres")
+        scale["centres_in"] = ask_centres(TAG_ROWS, None, bad)
+        ask_taped()
     return scale
 
 
@@ -298,24 +290,6 @@ def with_points(form: Form, points: Mapping[str, Point], by_hand: Collection[str
     return out
 
 
-def read_centres(text: str, units: Units | None = None) -> dict[str, list[float]]:
-    """Lines like ``1: 72, 0`` to tag number -> [right, down] in inches. Raises ShotError."""
-    centres: dict[str, list[float]] = {}
-    for line in filter(str.strip, text.splitlines()):
-        number, colon, place = line.partition(":")
-        parts, tag = place.split(","), number.strip()
-        if not colon or len(parts) != 2 or tag not in TAG_NUMBERS:
-            raise ShotError(
-                f"'{shown(line.strip(), 40)}' does not say where a tag is.", "Write its number, right and down: 1: 72, 0"
-            )
-        if tag in centres:
-            raise ShotError(f"Tag {tag} is there twice.", "Write one line for each tag.")
-        centres[tag] = [round(_inches(part, units), 9) for part in parts]
-    if not centres:
-        raise ShotError("The tags' centres are missing.", "Write a line for each tag: 1: 72, 0")
-    return centres
-
-
 def told_apart(names: Mapping[str, str]) -> dict[str, str]:
     """The names by key, the second of two alike and any further one with its number: a list to choose from goes by the words."""
     out: dict[str, str] = {}
@@ -358,7 +332,7 @@ def read_number(text: str) -> float:
     """A bare number that is not less than nothing. Raises ShotError."""
     value = parse_quantity(text, {"": 1.0}, "number", "5 or 12.5", most=MOST_NUMBER)
     if value < 0:
-        raise ShotError(f"'{shown(text, 40)}' is less than nothing.", "Write it like 5 or 12.5.")
+        raise ShotError(f"'{shown(text, 40)}' is below zero.", "Write it like 5 or 12.5.")
     return value
 
 

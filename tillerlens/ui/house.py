@@ -20,30 +20,33 @@ from tillerlens.ui.visitors import greet
 
 @dataclass(frozen=True)
 class Room:
-    """A page. name: in its address, and its module's after ``page_``. section: under what heading it is listed."""
+    """A page. name: in its address, and its module's after ``page_``. section: under what heading it is listed. of_a_bow: whether
+    it is about one bow."""
 
     name: str
     title: str
     section: str
+    of_a_bow: bool = True
 
 
-SHOP, BOW = "The shop", "One bow"
+# in the order of the work: pick a bow, measure it, decide what to do, look it over; what is set up once comes last
+BOWS, MEASURE, WORK, LOOK_BACK, SET_UP = "Bows", "Measure", "Work on it", "Look back", "Set up"
 ROOMS: tuple[Room, ...] = (
-    Room("shelf", "The shelf", SHOP),
-    Room("boards", "Boards", SHOP),
-    Room("guide", "Taking pictures", SHOP),
-    Room("settings", "Settings", SHOP),
-    Room("phone", "On the phone", SHOP),
-    Room("bow", "Timeline", BOW),
-    Room("picture", "Add photos", BOW),
-    Room("stage", "One picture", BOW),
-    Room("compare", "Compare", BOW),
-    Room("weights", "Weights and cast", BOW),
-    Room("wood", "Wood and heat", BOW),
-    Room("plan", "Scraping plan", BOW),
-    Room("report", "Report", BOW),
+    Room("shelf", "The shelf", BOWS, of_a_bow=False),
+    Room("bow", "Timeline", BOWS),
+    Room("picture", "Add photos", MEASURE),
+    Room("stage", "One picture", MEASURE),
+    Room("weights", "Weights and cast", MEASURE),
+    Room("plan", "Scraping plan", WORK),
+    Room("wood", "Wood and heat", WORK),
+    Room("compare", "Compare", LOOK_BACK),
+    Room("report", "Report", LOOK_BACK),
+    Room("guide", "Taking pictures", SET_UP, of_a_bow=False),
+    Room("boards", "Boards", SET_UP, of_a_bow=False),
+    Room("phone", "On the phone", SET_UP, of_a_bow=False),
+    Room("settings", "Settings", SET_UP, of_a_bow=False),
 )
-LOOK = Room("look", "A look at one photograph", SHOP)
+LOOK = Room("look", "One photo, not kept", SET_UP, of_a_bow=False)
 
 
 def run(samples: Path) -> None:

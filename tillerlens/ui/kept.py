@@ -272,7 +272,7 @@ def _load(place: Path, what: str) -> dict[str, Any] | None:
         return None
     except OSError as error:
         cause = (error.strerror or str(error)).lower()
-        raise KeptError(f"{what} cannot be read: {cause}.", "See to the record's folder.") from error
+        raise KeptError(f"{what} cannot be read: {cause}.", "Check the record's folder.") from error
     except ValueError as error:
         raise _damaged(place, what) from error
     if not isinstance(document, dict):
@@ -293,7 +293,7 @@ def set_aside(place: Path) -> Path:
         return place.rename(aside)
     except OSError as error:
         cause = (error.strerror or str(error)).lower()
-        raise KeptError(f"{place.name} cannot be set aside: {cause}.", "See to the record's folder.") from error
+        raise KeptError(f"{place.name} cannot be set aside: {cause}.", "Check the record's folder.") from error
 
 
 def _save(place: Path, document: Mapping[str, Any]) -> None:

@@ -21,7 +21,7 @@ _NEW = "a new board"
 
 def show(place: Place) -> None:
     st.title("Boards")
-    st.markdown("Describe a board or wall once; new pictures then take its scale and standoff without asking.")
+    st.markdown("Describe a board or wall once. Later photos take their scale and standoff from it.")
     boards = kept.boards(place.record.folder)
     _list(boards)
     _edit(place, boards)
@@ -31,12 +31,12 @@ def show(place: Place) -> None:
 
 def _list(boards: list[Board]) -> None:
     if not boards:
-        st.info("No board is described yet. Printed tags at four corners serve best; print them below.")
+        st.info("No board yet. Four printed tags, one at each corner, work best. Print them below.")
         return
     unit = length_unit(units_now())
     for i, board in enumerate(boards):
-        standoff = "" if board.standoff_in is None else f", bow {fields.as_text(board.standoff_in)} {unit} before the marks"
-        last = " · offered for the next picture" if i == 0 else ""
+        standoff = "" if board.standoff_in is None else f", bow {fields.as_text(board.standoff_in)} {unit} in front of the marks"
+        last = " · used for the next photo" if i == 0 else ""
         st.markdown(f"- **{plain(board.name)}**: {SCALES[board.scale['kind']]}{plain(standoff)}{last}")
 
 

@@ -18,7 +18,7 @@ from tillerlens.ui import backup, caught, kept
 from tillerlens.ui.bow_form import ask_bow, facts
 from tillerlens.ui.event_form import KINDS, ask_event, say_event
 from tillerlens.ui.fields import in_words, plain
-from tillerlens.ui.look import BADGES
+from tillerlens.ui.look import badge
 from tillerlens.ui.page_picture import hand_over
 from tillerlens.ui.parts import Known, chart, scrape_of
 from tillerlens.ui.place import Place, go, has_room, link, pick_bow, say_error, told
@@ -61,7 +61,7 @@ def _first(place: Place, found: Timeline) -> None:
         said = line_of(place.record, newest, place.units, place.wish)
         st.subheader(in_words(f"{newest.state.capitalize()}: {said.text}"), anchor=False)
     else:
-        st.subheader("Nothing is measured of this bow yet.", anchor=False)
+        st.subheader("Nothing is measured on this bow yet.", anchor=False)
     known = facts(found.bow, place.units)
     if known:
         st.caption(known)
@@ -126,7 +126,7 @@ def _stage(place: Place, bow: Bow, stage: Stage, number: int) -> None:
             when = f"{stage.taken_at.astimezone():%d %b %Y, %H:%M}"
             st.markdown(f"**{number}. {stage.state.capitalize()}**{since} · {when}")
             said = line_of(place.record, stage, place.units, place.wish)
-            st.markdown(f"{BADGES[said.tone]} {in_words(said.text)}".strip())
+            st.markdown(f"{badge(said)} {in_words(said.text)}".strip())
             numbers = _numbers(place, stage)
             if numbers:
                 st.caption(numbers)
@@ -264,7 +264,7 @@ def _bow_itself(place: Place, bow: Bow) -> None:
     with st.expander("Take this bow off the shelf"):
         st.markdown("Its photos, measurements and notes go with it. A backup made first can bring it back.")
         backup.offer(place.record, [bow.id], bow.id, "Make a backup of this bow")
-        text = st.text_input("Write the bow's name to say that you are sure", key=f"off_name_{bow.id}")
+        text = st.text_input("To be sure, write the bow's name", key=f"off_name_{bow.id}")
         if st.button("Take it off for good", key=f"off_bow_{bow.id}"):
             with told():
                 if text.strip() != bow.name:

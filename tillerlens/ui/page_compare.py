@@ -34,6 +34,7 @@ from tillerlens.ui import caught, parts
 from tillerlens.ui.fields import told_apart
 from tillerlens.ui.parts import Known
 from tillerlens.ui.place import Place, say_error
+from tillerlens.ui.typed import read_minutes
 
 VIEWS = ("laid over each other", "side by side")
 
@@ -45,7 +46,7 @@ def show(place: Place) -> None:
         st.subheader("Two measured pictures are needed to compare.", anchor=False)
         have = "one is" if measured else "none is"
         more = "Add pictures of it; any two can be compared, at rest or drawn."
-        parts.missing(f"Of this bow {have} in the record.", more, known, "picture", "Add a picture")
+        parts.missing(f"Of this bow {have} on the timeline.", more, known, "picture", "Add a picture")
         return
     then, now = _choose(known, measured)
     if then.id == now.id:
@@ -107,7 +108,7 @@ def _alike(then: Stage, now: Stage) -> bool:
 
 def weightiest_first(said: Sequence[Sentence], fine_too: bool = True) -> list[Sentence]:
     """What changed by more than its interval before what did not. fine_too: a change for the better counts as one."""
-    leads = ("finding", "fine") if fine_too else ("finding",)
+    leads = ("finding", "changed", *(("fine",) if fine_too else ()))
     return sorted(said, key=lambda s: s.tone not in leads)
 
 
@@ -121,10 +122,13 @@ def _at_rest(known: Known, then: Stage, now: Stage, found: SetFound) -> None:
     readings, fitted = _recovery(known, now)
     _picture(known, then, now)
     parts.say_rest([*more, *([] if fitted is None else [recovery_sentence(fitted, known.units)])])
+    for which, stage in (("earlier", then), ("later", now)):
+        if stage.minutes_since_unstrung is None:
+            _ask_minutes(known, stage, which)
     _shapes(known, read_picture(known.document(then)), read_picture(known.document(now)), pair)
     alt = "Both limbs' outlines, darker where the wood took more set, bare where none shows; below, the change of bend"
     parts.chart(known, "Where the wood gave", partial(set_map_chart, found, known.units), "set", alt, pair)
-    st.caption("Darker is more set. Bare is where the pictures show none: there the limb's band, below, includes zero.")
+    st.caption("Darker: more set. Bare: none shows there, since the limb's band below includes zero.")
     if len(readings) >= 2:
         alt = "Reflex over the hours since the last unstringing, with the curve that it follows"
         parts.chart(known, "How it springs back", partial(recovery_chart, readings, fitted, known.units), "recovery", alt, pair)
@@ -136,6 +140,27 @@ def _at_rest(known: Known, then: Stage, now: Stage, found: SetFound) -> None:
     values = {f"set of the {k} limb at its tip": s.at_tip for k, s in found.limbs.items()}
     values |= {"set, handle from the line through the tips": found.overall, "upper minus lower": found.difference}
     _numbers(values, known)
+
+
+def _ask_minutes(known: Known, stage: Stage, which: str) -> None:
+    """How long the bow had been unstrung, asked where it is missing; the measurement stays as it is."""
+    key = f"rested_{stage.id}"
+    label = f"How long had it been unstrung in the {which} picture? (like 5 min, 2 h, 3 days)"
+    minutes, fit = parts.field(label, read_minutes, key)
+    if minutes is None or not fit:
+        return
+    document = store.measurement(known.record, stage.id)
+    assert document is not None  # it is measured
+    more = {"minutes_since_unstrung": minutes}
+    try:
+        store.correct_stage(
+            known.record, stage, {**stage.shot, **more}, known.settings.who,
+            document={**document, "shot": {**document["shot"], **more}}, reason="noted on Compare",
+        )  # fmt: skip
+    except TillerLensError as error:
+        say_error(error)
+        return
+    st.rerun()
 
 
 def _recovery(known: Known, now: Stage) -> tuple[list[RestReading], Recovery | None]:
@@ -153,7 +178,7 @@ def _strung(known: Known, then: Stage, now: Stage, found: Comparison) -> None:
     said = comparison_sentences(found, outcomes, known.units)
     if "unstrung" in (found.then.state, found.now.state):
         said = [moved_sentence(found)]
-    said = weightiest_first([replace(s, tone="finding") if s.about == "weight" and weighs_otherwise(found) else s for s in said])
+    said = weightiest_first([replace(s, tone="changed") if s.about == "weight" and weighs_otherwise(found) else s for s in said])
     parts.say_first(said[0])
     _picture(known, then, now)
     parts.say_rest(said[1:])
@@ -161,7 +186,7 @@ def _strung(known: Known, then: Stage, now: Stage, found: Comparison) -> None:
         rest, bent = (found.then, found.now) if found.then.state == "unstrung" else (found.now, found.then)
         alt = "How much each limb moved from its shape at rest, with its interval, over the way an even arc would share it out"
         parts.chart(known, "Bend from rest", partial(bend_from_rest_chart, rest, bent, known.units), "rest", alt, pair)
-        st.caption("The broad pale line under each limb is the same bend shared out evenly: a plain arc.")
+        st.caption("The broad pale line is the same bend spread evenly: a plain arc.")
         return
     if found.then.state == found.now.state:
         _shapes(known, found.then, found.now, pair)
@@ -171,12 +196,12 @@ def _strung(known: Known, then: Stage, now: Stage, found: Comparison) -> None:
         alt = "Bend of both stages along each limb; stretches that changed for certain stand on a grey ground"
         parts.chart(known, "Bend, earlier and now", partial(bend_pair_chart, found, known.units, still), "bend", alt, pair)
         what = "Both from the shape at rest." if still is not None else "Both as they stand, natural bend included."
-        st.caption(f"{what} Dashed: earlier. Drawn through: now. On grey: changed by more than the two pictures' interval.")
+        st.caption(f"{what} Dashed: earlier. Solid: now. On grey: changed by more than its interval.")
     if found.gaps:
         alt = "Gaps of both stages back to back, upper limb to the left and lower to the right"
         parts.chart(known, "Gaps, earlier and now", partial(gap_pair_chart, found, known.units), "gaps", alt, pair)
         if found.doubts:
-            st.caption("The two draws, or brace heights, are not alike: the gaps differ for that alone.")
+            st.caption("The draws or brace heights differ, and the gaps with them.")
         _gaps(found, known)
     _numbers({name_of(n): found.values[n] for n in in_order(found.values)}, known)
 
@@ -222,7 +247,7 @@ def _fade(known: Known, then: Stage, now: Stage) -> None:
     Image.fromarray(picture).save(out, "JPEG", quality=85)
     alt = f"The earlier and the later picture laid over each other on the handle, {part} parts in 100 of the later"
     st.image(out.getvalue(), width="stretch", alt=alt)
-    st.caption("Both lie on the handle, back up, upper limb to the left. Dashed blue: earlier; amber: later.")
+    st.caption("Lined up on the handle, back up, upper limb to the left. Dashed blue: earlier; amber: later.")
 
 
 def _laid(known: Known, then: Stage, now: Stage) -> tuple[Any, Any, laid_over.Frame]:

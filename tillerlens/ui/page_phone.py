@@ -34,7 +34,7 @@ def show(place: Place) -> None:
         st.warning(WARNING)
         st.markdown(
             "Add photos from the phone itself: open a bow, then the camera or the gallery. "
-            f"A picture may have {MOST_MB} MB."
+            f"A photo can be up to {MOST_MB} MB."
         )
     st.markdown(plain(others_in_words(shop, visitor())))
 

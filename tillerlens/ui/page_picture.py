@@ -11,7 +11,7 @@ from typing import Any
 import streamlit as st
 
 from tillerlens.errors import PhotoError, ShotError, TillerLensError
-from tillerlens.record import Bow, store
+from tillerlens.record import Bow, Event, store
 from tillerlens.record.entries import say_time
 from tillerlens.report.words import verdict
 from tillerlens.ui import batch, caught, kept, work
@@ -23,16 +23,25 @@ from tillerlens.ui.photo_page import Picked, point_at
 from tillerlens.ui.place import Place, go, link, long_work, pick_bow, say_error, told, was_stopped
 from tillerlens.ui.result import Shown, show_details
 from tillerlens.ui.stages import line_of
-from tillerlens.ui.typed import follow, followed, in_length, in_weight, length_text, read_length, said, start, weight_text
-from tillerlens.units import MM_PER_INCH, newtons_from_pounds, parse_quantity
+from tillerlens.ui.typed import (
+    follow,
+    followed,
+    in_length,
+    in_weight,
+    length_text,
+    read_length,
+    read_minutes,
+    said,
+    start,
+    weight_text,
+)
+from tillerlens.units import MM_PER_INCH, newtons_from_pounds
 
 _KINDS = ["jpg", "jpeg", "png", "heic", "heif", "webp"]
 MOST_MB = 64
 STATES = {"unstrung": "unstrung", "braced": "braced", "drawn": "drawn"}
 _NEW = "new:"
 _PLACES = {"left": "on the left", "right": "on the right", "top": "at the top", "bottom": "at the bottom"}
-_HOURS, _DAYS = dict.fromkeys(("h", "hour", "hours"), 60.0), dict.fromkeys(("d", "day", "days"), 1440.0)
-_MINUTES = {"": 1.0, "min": 1.0, "minutes": 1.0, **_HOURS, **_DAYS}
 
 
 def show(place: Place) -> None:
@@ -126,7 +135,9 @@ def _kept_just_now(place: Place, bow: Bow) -> None:
     stages = [s for s in store.list_stages(place.record, bow.id) if s.id in ids]
     if not stages:
         return
-    st.success(f"Kept {len(stages)} {'photo' if len(stages) == 1 else 'photos'} on the timeline.")
+    leant_on = [s for s in stages if s.id not in st.session_state.get("asked_to_keep", ids)]
+    more = " One of them is the bow at rest that the other is judged against." if leant_on else ""
+    st.success(f"Kept {len(stages)} {'photo' if len(stages) == 1 else 'photos'} on the timeline.{more}")
     with st.expander("See what they say", expanded=len(stages) == 1):
         for stage in stages:
             line = line_of(place.record, stage, place.units, place.wish)
@@ -155,7 +166,7 @@ def _bench(known: Known, waiting: list[OnBench]) -> None:
     pressed = [c for c in cards if c.pressed]
     if all_pressed or pressed:
         with top:
-            _keep(known, cards if all_pressed else pressed)
+            _keep(known, cards if all_pressed else pressed, [c.picture for c in cards if c.usable])
     _measure(known, cards)
 
 
@@ -249,7 +260,7 @@ def _describe(known: Known, pictures: list[OnBench], kind: str, key: str) -> lis
             scale["centres_in"] = centres
     start(f"new_standoff_{key}", _text(form.get("standoff_in")))
     put(more, "standoff_in", "Standoff, marks to bow", bad, f"new_standoff_{key}", needed=True, note=STANDOFF_HELP)
-    st.caption("Kept as a board with the photo, and guessed for the next one.")
+    st.caption("Kept as a board, and used for the next photo.")
     new = {"scale": scale, **more}
     out = []
     for p in pictures:
@@ -331,7 +342,7 @@ class _Card:
             minutes = self.picture.form.get("minutes_since_unstrung")
             text = f"{minutes:g} min" if isinstance(minutes, int | float) else ""
             label = "How long unstrung (like 5 min, 2 h, 3 days)"
-            self._typed("minutes_since_unstrung", label, f"rested_{self.sha}", text, _minutes)
+            self._typed("minutes_since_unstrung", label, f"rested_{self.sha}", text, read_minutes)
         label = "Keep" if self.alone else "Keep this one"
         self.pressed = st.button(label, type="primary" if self.alone else "secondary", key=f"keep_{self.sha}", width="stretch")
         if self.bad is not None:
@@ -355,14 +366,22 @@ class _Card:
         return any(state != "unstrung" for state in before)
 
     def _below(self) -> None:
+        changed = self.known.before_change(self.picture) if self.usable else None
+        if changed is not None:
+            why = st.empty()
+            self._time()
+            if self.known.before_change(self.picture) is not None:  # and not just said to be later
+                why.caption(self._when_asked(changed))
         if self.usable and self.alone:
             self._scale("Scale")
-        more = "Time, and how it hangs" if self.alone else "Scale, time, and how it hangs"
+        more = "How it hangs" if changed is not None else "Time, and how it hangs"
+        more = more if self.alone else f"Scale, {more[0].lower()}{more[1:]}"
         with st.expander(more if self.usable else "Take it off"):
             if self.usable:
                 if not self.alone:
                     self._scale("Scale for this photo")
-                self._time()
+                if changed is None:
+                    self._time()
                 self._hang()
             if st.button("Take this photo off the bench", key=f"off_bench_{self.sha}"):
                 _clear(self.known.place, self.picture)
@@ -371,6 +390,13 @@ class _Card:
         if st.button("Look closer", key=f"closer_{self.sha}", width="stretch"):
             st.query_params["picture"] = self.sha
             st.rerun()
+
+    def _when_asked(self, changed: Event) -> str:
+        did = "wood came off" if changed.kind == "scrape" else "it was heated"
+        when = f"{changed.happened_at.astimezone():%d %b %Y, %H:%M}"
+        if self.picture.taken_by:
+            return f"By its time this photo shows the bow before {did} ({when}). If it doesn't, set the time."
+        return f"The file doesn't say when this was taken. Was it before or after {did} ({when})?"
 
     def _scale(self, label: str) -> None:
         (self.picture,) = _ask_scale(self.known, [self.picture], self.sha, label)
@@ -436,19 +462,11 @@ def _say_guesses(known: Known, picture: OnBench) -> None:
     st.caption(plain(f"{state} {scale}".strip()))
 
 
-def _minutes(text: str) -> float:
-    value = parse_quantity(text, _MINUTES, "time", "5 min, 2 h or 3 days", most=1e7)
-    if value < 0:
-        raise ShotError("A time since unstringing can't be below zero.", "Write it like 5 min, 2 h or 3 days.")
-    return value
-
-
 def _measure(known: Known, cards: list[_Card]) -> None:
     """Measure them one by one into their places; the fields can be used meanwhile."""
     rests = Rests(known)
-    for card in cards:
-        if not card.usable:
-            continue
+    of = {c.sha: c for c in cards if c.usable}
+    for card in (of[p.sha256] for p in batch.at_rest_first([c.picture for c in of.values()])):
         why = batch.lacking(known, batch.form_of(known, card.picture))
         if why is not None:
             with card.verdict:
@@ -483,7 +501,7 @@ def _say_quality(known: Known, picture: OnBench) -> None:
             st.warning(plain(f"{doubts[0].text} {doubts[0].remedy}".strip()))
 
 
-def _keep(known: Known, cards: list[_Card]) -> None:
+def _keep(known: Known, cards: list[_Card], waiting: list[OnBench]) -> None:
     """Measure and keep; what cannot be kept stays on the bench, and it is said why."""
     pictures = [c.picture for c in cards if c.usable and c.bad is None]
     if was_stopped("keeping"):
@@ -492,7 +510,7 @@ def _keep(known: Known, cards: list[_Card]) -> None:
     bar = st.empty()
     with bar.container(), st.spinner("Keeping"):
         tell = long_work(f"Measuring and keeping {len(pictures)} photos", "keeping") if len(pictures) > 1 else None
-        done, troubles = batch.keep_all(known, pictures, tell)
+        done, troubles = batch.keep_all(known, pictures, tell, waiting)
     bar.empty()
     troubles += [(c.picture, c.bad) for c in cards if c.bad is not None]
     if not done:
@@ -500,6 +518,8 @@ def _keep(known: Known, cards: list[_Card]) -> None:
             say_error(error)
         return
     batch.say_kept(done)
+    asked = {p.sha256 for p in pictures}
+    st.session_state["asked_to_keep"] = [s.id for s in done if s.sha256 in asked]
     st.session_state["refused_pictures"] = (known.bow.id, [f"{p.name} is not kept yet: {said(e)}" for p, e in troubles])
     st.query_params.pop("picture", None)
     st.session_state.pop("filled", None)

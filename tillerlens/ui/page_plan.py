@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import datetime, timedelta
 from functools import partial
 from typing import Any
 
@@ -19,14 +19,15 @@ from tillerlens.mechanics.scraping import Plan, Stretch
 from tillerlens.mechanics.section import LimbSections
 from tillerlens.mechanics.wish import KEEP_N, Bend, ScrapeWish
 from tillerlens.record import Event, store
+from tillerlens.record.entries import now
 from tillerlens.report import bench_of_record as of
 from tillerlens.report.chart_plan import plan_chart
 from tillerlens.report.charts_bench import bend_from_rest_chart
 from tillerlens.report.lengths import Units, say_interval, say_place, say_value, say_weight
 from tillerlens.report.pdf_plan import plan_pdf
-from tillerlens.report.table_plan import plan_tables
+from tillerlens.report.table_plan import plan_tables, scraped
 from tillerlens.report.words import Sentence
-from tillerlens.report.words_plan import PlanWords, plan_in_words
+from tillerlens.report.words_plan import PlanWords, evidence_in_words, plan_in_words, say_where
 from tillerlens.ui import parts, what_if
 from tillerlens.ui.fields import plain
 from tillerlens.ui.parts import Known
@@ -34,6 +35,7 @@ from tillerlens.ui.place import Place, say_error
 from tillerlens.ui.turns import MEASURING, in_turn
 from tillerlens.ui.typed import in_length, in_weight, length_text, read_length, read_weight, say_in, weight_text
 
+CLOCKS_APART = timedelta(minutes=10)  # by which a phone's clock may be ahead of the shop's
 BEND_WORDS: dict[Bend, str] = {
     "arc": "an even arc",
     "even_strain": "the wood strained evenly (needs calipers)",
@@ -82,7 +84,7 @@ def _wish(known: Known) -> ScrapeWish | None:
     with st.expander("Target", expanded=bow.wish_weight_n is None or full is None):
         left, right = st.columns(2)
         words = list(BEND_WORDS)
-        bend = left.selectbox("The bend shared out as", words, format_func=BEND_WORDS.__getitem__, key="wish_bend")
+        bend = left.selectbox("How the bend should be spread", words, format_func=BEND_WORDS.__getitem__, key="wish_bend")
         with right:
             had = f"{float(weight_text(KEEP_N)):.4g}"
             or_none = partial(read_weight, or_none=True)
@@ -135,23 +137,26 @@ def _keep_wish(known: Known, weight: float | None, draw: float | None) -> None:
 def _planned(known: Known, wish: ScrapeWish | None, sections: dict[Limb, LimbSections] | None) -> None:
     hand = of.on_hand(known.stages, known.events)
     drawn = [s for s in hand.strung if s.state == "drawn"]
-    lacking = _lacking(known, hand, wish)
+    lacking = _out_of_time(known) or _lacking(known, hand, wish)
     if lacking is not None:
         st.subheader(plain(lacking[0]), anchor=False)
-        parts.missing(lacking[1], lacking[2], known, lacking[3], "Add a picture")
+        parts.missing(lacking[1], lacking[2], known, lacking[3], _WAYS.get(lacking[3], ""))
+        st.caption(plain(evidence_of(known, hand)))
         parts.cautions()
         return
     assert wish is not None and hand.rest is not None  # else something were lacking
     try:
-        with st.spinner("Reading the bends, and trying the next step in the statics", show_time=True):
+        with st.spinner("Working out the next step", show_time=True):
             plan = in_turn(lambda: _plan(known.mark, wish, (known, hand, sections)))
     except TillerLensError as error:
         st.subheader(plain(say_in(error.text, known.units)), anchor=False)
         parts.missing("So no step can be planned.", error.remedy)
+        st.caption(plain(evidence_of(known, hand)))
         parts.cautions()
         return
     said = plan_in_words(plan, known.units)
     _say(known, plan, said)
+    st.caption(plain(evidence_of(known, hand)))
     deepest = max(drawn, key=lambda s: s.values.get("draw_length_back", {}).get("value") or 0.0)
     alt = "How much each limb moved from its shape at rest, with its interval, over the target way to share the same bend out"
     rest = hand.rest
@@ -159,7 +164,7 @@ def _planned(known: Known, wish: ScrapeWish | None, sections: dict[Limb, LimbSec
         read_picture(known.document(rest)), read_picture(known.document(deepest)), known.units, wish.bend, sections
     )
     parts.chart(known, "How it bends from rest now", make, "moved", alt, wish)
-    st.caption(plain(f"{known.title(deepest)}. The broad pale line under each limb is the target: {BEND_WORDS[wish.bend]}."))
+    st.caption(plain(f"{known.title(deepest)}. The broad pale line is the target: {BEND_WORDS[wish.bend]}."))
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
@@ -173,6 +178,42 @@ def _plan(mark: str, wish: ScrapeWish, _of: tuple[Any, ...]) -> Plan:
     of.check_weighings(of.given_of(known.bow, hand, known.document, known.full_draw_mm, sections))
     known.unchanged()
     return plan_from_documents(documents, rest, wish, sections, history=history, last=last)
+
+
+_WAYS = {"picture": "Add a picture", "bow": "To the timeline"}
+
+
+def _out_of_time(known: Known) -> tuple[str, str, str, str] | None:
+    """As ``_lacking``, of the first time that is still to come: it would count as newer than whatever is done next."""
+    latest = now() + CLOCKS_APART
+    for number, stage in enumerate(known.stages, start=1):
+        if stage.taken_at > latest:
+            text = f"Picture {number} says it was taken on {_when(stage.taken_at)}, which is still to come."
+            return text, "A plan goes by what was done last.", "Open that picture and set when it was taken.", "bow"
+    ahead = next((e for e in known.events if e.kind in CHANGES and e.happened_at > latest), None)
+    if ahead is None:
+        return None
+    text = f"The timeline says {_did(ahead)} on {_when(ahead.happened_at)}, which is still to come."
+    return text, "A plan goes by what was done last.", "Set the time of that entry on the timeline.", "bow"
+
+
+def evidence_of(known: Known, hand: of.OnHand) -> str:
+    """Which pictures the plan goes by, and which it leaves out and why, in sentences."""
+    number = {s.id: k for k, s in enumerate(known.stages, start=1)}
+    used = {s.id for s in hand.strung}
+    left_out = [number[s.id] for s in known.measured("braced", "drawn") if s.id not in used]
+    last = max((e for e in known.events if e.kind in CHANGES), key=lambda e: e.happened_at, default=None)
+    what, when = ("", "") if last is None else (_did(last), _when(last.happened_at))
+    rest = None if hand.rest is None else number[hand.rest.id]
+    return evidence_in_words([number[s.id] for s in hand.strung], rest, left_out, what, when)
+
+
+def _did(event: Event) -> str:
+    return "wood came off" if event.kind == "scrape" else "it was heated"
+
+
+def _when(at: datetime) -> str:
+    return f"{at.astimezone():%d %b %Y, %H:%M}"
 
 
 def _lacking(known: Known, hand: of.OnHand, wish: ScrapeWish | None) -> tuple[str, str, str, str] | None:
@@ -189,15 +230,15 @@ def _lacking(known: Known, hand: of.OnHand, wish: ScrapeWish | None) -> tuple[st
         return "No picture of the bow unstrung is measured.", why, "Add a picture of it unstrung.", "picture"
     if not drawn and hand.scraped is not None and known.measured("drawn"):
         last = max((e for e in known.events if e.kind in CHANGES), key=lambda e: e.happened_at)
-        did = "Wood came off" if last.kind == "scrape" else "It was heated"
-        why = "Earlier pictures show another bow than it is now."
+        did = _did(last).capitalize()
+        why = "Earlier pictures show the bow as it was before."
         what = "Exercise it with 20 to 30 part draws (common practice), photograph it drawn with the scale's reading, measure it."
         return f"{did} since the last drawn picture.", why, what, "picture"
     if not drawn:
-        why, what = "The plan reads the bend there.", "Add one, drawn on the scale."
+        why, what = "A plan needs to see how it bends drawn.", "Add one, drawn on the scale."
         return "No picture of the bow drawn is measured.", why, what, "picture"
     if not any("scale_reading_lb" in s.shot for s in drawn):
-        why = "Without its weight nobody can say how much wood may still come off."
+        why = "Without a weight there's no telling how much wood can still come off."
         return "No drawn picture was weighed.", why, "Note the scale's reading with a drawn picture, then measure it.", "picture"
     return None
 
@@ -207,10 +248,10 @@ def _say(known: Known, plan: Plan, said: PlanWords) -> None:
     parts.say_first(lead)
     alt = "Both limbs' outlines, handle to handle, with the wood to take off hanging from the belly and what to leave in boxes"
     parts.chart(known, "", partial(plan_chart, plan, known.units), "plan", alt, plan.wish)
-    pale = "Pale: all that seems needed, with its doubt. Filled: this step."
+    pale = "Pale: all that seems needed, with its interval. Filled: this step."
     if plan.stop is not None:
-        pale = "Dashed: what seems needed; pale: its doubt. No wood comes off now."
-    st.caption(f"Depth is drawn many times enlarged. {pale}")
+        pale = "Dashed: what seems needed. Pale: its interval. No wood comes off now."
+    st.caption(f"Depth is much enlarged. {pale}")
     left, right = st.columns([3, 2], gap="medium")
     with left:
         st.markdown("#### This step" if plan.stop is None else "#### As it is now")
@@ -286,24 +327,31 @@ def _did_it(known: Known, plan: Plan) -> None:
     with st.form("did_it", border=True):
         st.caption("One press notes every stretch of this step on the bow's timeline.")
         with st.expander("Strokes, if you counted them, and the tool"):
-            st.caption("A stretch that was scraped alone between two weighings teaches the next plans what a stroke takes off.")
+            st.caption("Scrape one stretch alone between two weighings, and later plans know what a stroke of yours takes off.")
             columns, counted = st.columns(2), []
             for k, s in enumerate(plan.stretches):
                 with columns[LIMBS.index(s.limb)]:
-                    label, key = _said_stretch(s, known), f"strokes_{k}_{_mark(plan)}"
+                    label, key = _said_stretch(s, plan, known), f"strokes_{k}_{_mark(plan)}"
                     counted.append(parts.field(label, _whole, key, placeholder="if counted"))
             tool = st.text_input("Tool", key="scrape_tool", placeholder="scraper")
+        given = st.datetime_input("When, if not just now", None, key=f"scraped_at_{_mark(plan)}", step=60)
         if st.form_submit_button("I did this", type="primary") and all(fit for _, fit in counted):
             entries: list[tuple[str, dict[str, Any], str]] = []
             for s, (strokes, _) in zip(plan.stretches, counted, strict=True):
-                a, b = sorted(s.from_nock_mm)
-                details: dict[str, Any] = {"limb": s.limb, "start_from_nock_mm": round(a, 1), "end_from_nock_mm": round(b, 1)}
-                details |= {"strokes": strokes} if strokes is not None else {}
-                details |= {"tool": tool.strip()} if tool.strip() else {}
-                entries.append(("scrape", details, f"As planned: about {100 * s.share:g} % of the thickness."))
+                for a, b in scraped(s, plan.leave, known.units):  # what was told is what was done
+                    details: dict[str, Any] = {"limb": s.limb, "start_from_nock_mm": round(a, 1), "end_from_nock_mm": round(b, 1)}
+                    details |= {"strokes": strokes} if strokes is not None else {}
+                    details |= {"tool": tool.strip()} if tool.strip() else {}
+                    entries.append(("scrape", details, f"As planned: about {100 * s.share:g} % of the thickness."))
             entries.append(("note", {}, of.foretold_note(plan, _foretold(known, plan))))
-            when = datetime.now(UTC)
-            if parts.keep_events(known, entries, when):
+            when = now() if given is None else given.astimezone()
+            newest = max(s.taken_at for s in of.on_hand(known.stages, known.events).strung)
+            if not newest < when <= now() + CLOCKS_APART:
+                st.error(
+                    f"The scrape is not noted. Set a time after this plan's newest picture ({_when(newest)}), and none that is "
+                    "still to come."
+                )
+            elif parts.keep_events(known, entries, when):
                 st.session_state["just_scraped"] = when
                 parts.flash("Noted. Now exercise the bow with part draws, photograph it, measure again, and make a new plan.")
                 st.rerun()
@@ -319,9 +367,8 @@ def _foretold(known: Known, plan: Plan) -> str:
     return f"It expected {say_weight(after.value, known.units)} (standard uncertainty {say_weight(after.u, known.units)})."
 
 
-def _said_stretch(s: Stretch, known: Known) -> str:
-    a, b = (say_place(x, known.units) for x in sorted(s.from_nock_mm))
-    return f"Strokes on the {s.limb} limb, {a} to {b} from the nock"
+def _said_stretch(s: Stretch, plan: Plan, known: Known) -> str:
+    return f"Strokes on the {s.limb} limb, {say_where(s, plan.leave, known.units)} from the nock"
 
 
 def _said_scrape(e: Event, known: Known) -> str:

@@ -33,7 +33,7 @@ def show(place: Place) -> None:
         say_error(error)
         return
     if not known.stages and not known.events:
-        st.subheader("There is nothing to report of this bow yet.", anchor=False)
+        st.subheader("There is nothing to report on this bow yet.", anchor=False)
         parts.missing("It has no picture and no entry.", "Add a picture, then come back.", known, "picture", "Add a picture")
         return
     top = st.container()

@@ -72,7 +72,7 @@ def show(place: Place) -> None:
         st.markdown("**Cautions.** They stand beside every verdict and cannot be switched off.")
         for care in (*CARE_ALWAYS, *CARE_UNDER_TENSION):
             st.markdown(plain(care))
-    st.caption(f"The record lies in {plain(place.record.address)}")
+    st.caption(f"The record is kept in {plain(place.record.address)}")
 
 
 def _wish(column: Any, label: str, usual_mm: float, place: Place, key: str) -> float | None:

@@ -13,7 +13,7 @@ from tillerlens.record.views import ShelfRow, shelf
 from tillerlens.ui import caught, demo
 from tillerlens.ui.bow_form import ask_bow, facts
 from tillerlens.ui.fields import in_words, plain
-from tillerlens.ui.look import BADGES
+from tillerlens.ui.look import badge
 from tillerlens.ui.place import Place, go, long_work, say_error, told, was_stopped
 from tillerlens.ui.stages import line_of, small_picture
 
@@ -46,7 +46,7 @@ def show(place: Place) -> None:
             _ask_new(place)
     left, right = st.columns([3, 1], vertical_alignment="bottom")
     left.markdown(f"{len(rows)} {'bow' if len(rows) == 1 else 'bows'}.")
-    by = right.selectbox("In order of", list(_SORTS), format_func=_SORTS.__getitem__, key="shelf_by")
+    by = right.selectbox("Sort by", list(_SORTS), format_func=_SORTS.__getitem__, key="shelf_by")
     for row in _sorted(rows, by):
         with caught.net("a bow on the shelf"):  # one bow's trouble must not hide the others
             _row(place, row)
@@ -91,12 +91,12 @@ def _row(place: Place, row: ShelfRow) -> None:
             if newest is not None:
                 try:
                     said = line_of(place.record, newest, at.units, at.wish)
-                    st.markdown(f"{BADGES[said.tone]} **{newest.state.capitalize()}:** {in_words(said.text)}".strip())
+                    st.markdown(f"{badge(said)} **{newest.state.capitalize()}:** {in_words(said.text)}".strip())
                 except TillerLensError as error:
                     say_error(error)
             known = facts(bow, place.units)
             pictures = f"{row.stages} {'picture' if row.stages == 1 else 'pictures'}"
-            waits = f", {row.asking} of them not measured" if row.asking else ""
+            waits = "" if not row.asking else ", not measured" if row.stages == 1 else f", {row.asking} of them not measured"
             st.caption(" · ".join(part for part in (known, pictures + waits) if part))
             one, two = st.columns(2)
             if one.button("Open the timeline", key=f"open_{bow.id}", width="stretch"):

@@ -156,7 +156,7 @@ def _strain(known: Known, bench: Bench, typed: Typed) -> None:
     on_belly = risk if risk is not None and risk.side == "belly" else None
     parts.chart(known, title, partial(strain_chart, strains, on_belly, known.units), "strain", alt, (typed, draw))
     if not bench.sections_known:
-        st.caption("From the thickness that the side picture shows. Type caliper readings below to have it from the wood itself.")
+        st.caption("Worked out from the thickness seen from the side. Caliper readings, below, make it sharper.")
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)

@@ -103,7 +103,7 @@ def _dry(found: Moisture, band: DryBand, known: Known) -> None:
         return
     verdict = dryness(judged, band)
     parts.say_first(Sentence("dry", DRYNESS_WORDS[verdict], _TONES[verdict]))
-    rows = [(n, v) for n, v in (("by the meter", found.meter), ("what this air brings wood to", found.air)) if v is not None]
+    rows = [(n, v) for n, v in (("by the meter", found.meter), ("what this air brings it to", found.air)) if v is not None]
     alt = "Moisture readings with their intervals over the band in which the wood is bent"
     parts.chart(known, "", partial(moisture_chart, rows, band), "moisture", alt, band)
     said = []
@@ -230,7 +230,7 @@ def _woods(known: Known, found: Moisture) -> None:
             "fifth and more either way."
         )
         if known.bow.wood and own is None:
-            st.caption(plain(f"This bow's wood, '{known.bow.wood}', is not in the table, and nothing there is near kin."))
+            st.caption(plain(f"This bow's wood, '{known.bow.wood}', is not in the table, and nothing like it is."))
 
 
 def wood_rows() -> list[dict[str, Any]]:

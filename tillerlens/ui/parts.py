@@ -25,7 +25,7 @@ from tillerlens.ui import paper
 from tillerlens.ui import place as places
 from tillerlens.ui.fields import in_words, plain, told_apart
 from tillerlens.ui.kept import Settings
-from tillerlens.ui.look import BADGES
+from tillerlens.ui.look import badge
 from tillerlens.ui.place import Place, say_error
 from tillerlens.ui.rows import field_rows, more_rows
 from tillerlens.ui.together import documents_of
@@ -117,7 +117,7 @@ def say_first(sentence: Sentence) -> None:
 
 def say_rest(sentences: Sequence[Sentence]) -> None:
     for s in sentences:
-        st.markdown(f"{BADGES[s.tone]} {in_words(s.text)}".strip())
+        st.markdown(f"{badge(s)} {in_words(s.text)}".strip())
 
 
 def missing(text: str, remedy: str, known: Known | None = None, room: str = "", label: str = "") -> None:
@@ -204,7 +204,7 @@ def take_back(known: Known, kinds: Sequence[str], say: Callable[[Event], str], k
             entries[e.id] = e
     if not entries:
         return
-    with st.expander("Take an entry back"):
+    with st.expander("Take back an entry"):
         parts = {i: [q for q in scrape_of(known.events, e) if q.kind in kinds] for i, e in entries.items()}
         names = told_apart({i: "; ".join(map(say, every)) for i, every in parts.items()})
         chosen = st.selectbox("Entry", list(entries), format_func=names.__getitem__, key=f"back_{key}")

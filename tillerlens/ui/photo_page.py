@@ -58,7 +58,7 @@ def show(samples: Path, title: bool = True) -> None:
 
 def _show(samples: Path, title: bool) -> None:
     if title:
-        st.title("TillerLens")
+        st.title("One photo, not kept")
     st.markdown("One photograph of a bow, from the side: how its limbs bend, and how sure that is.")
     picked = _pick(samples)
     if picked is None:
@@ -167,10 +167,10 @@ def _shot_form(upload: Any) -> Mapping[str, Any] | None:
         form = parse_json(upload.getvalue())
     except ValueError as error:
         why = fields.plain(str(error))
-        st.error(f"The shot file is not one: it is not JSON ({why}). Save it again from here, or fill the fields.")
+        st.error(f"That isn't a shot file: it is not JSON ({why}). Save it again from here, or fill the fields.")
         return None
     if not isinstance(form, dict):
-        st.error("The shot file is not one: it holds no named fields. Save it again from here, or fill the fields.")
+        st.error("That isn't a shot file: it holds no named fields. Save it again from here, or fill the fields.")
         return None
     try:
         read_shot(form)
@@ -289,7 +289,7 @@ def _point(photo: Photo, form: fields.Form) -> tuple[fields.Form, Any]:
     if st.toggle("Point at the marks and the bow", key=key):
         bench = st.container()
     elif missing:
-        st.caption("This scale needs its marks pointed at.")
+        st.caption("Point at this scale's marks first.")
     return pointed, bench
 
 
@@ -320,8 +320,8 @@ def _edit(photo: Photo, form: fields.Form, measurement: Measurement | None, unit
         for sentence in say_corrections(labels, points, found, measurement, units):
             st.caption(fields.plain(sentence))
     st.caption(
-        "Nocks, handle and hook need you only where they are not found, or found wrong. Where a traced line runs "
-        "beside a limb's edge, choose that edge below the picture and tap where it really runs."
+        "Set nocks, handle and hook only where they are missing or wrong. Where a traced line misses a limb's edge, "
+        "choose that edge below the picture and tap where it really runs."
     )
 
 
@@ -349,7 +349,7 @@ def _asked(picked: Picked, form: fields.Form, bad: list[str], size: tuple[int, i
         state["asked"] = text  # a point that was moved is followed at once
     if state["asked"] != text:
         amiss = None if bad else _amiss(form, size)
-        changed = "The fields have changed since what is shown was measured." if state["asked"] else ""
+        changed = "The fields have changed since this was measured." if state["asked"] else ""
         if amiss is not None:
             st.warning(amiss)
         else:

@@ -26,7 +26,7 @@ from tillerlens.report.names import cause_of, in_order, name_of
 from tillerlens.report.words import Sentence, Verdict, Wish, verdict
 from tillerlens.ui import paper, work
 from tillerlens.ui.fields import in_words, plain
-from tillerlens.ui.look import BADGES
+from tillerlens.ui.look import badge
 
 POINTED_AT = frozenset({"nock_upper", "nock_lower", "handle", "hook", "edge_back", "edge_belly"})
 
@@ -127,7 +127,7 @@ def _say_how(measurement: Measurement, pointing: bool) -> None:
 
 def _say_more(spoken: Verdict) -> None:
     for sentence in spoken.more:
-        st.markdown(f"{BADGES[sentence.tone]} {in_words(sentence.text)}".strip())
+        st.markdown(f"{badge(sentence)} {in_words(sentence.text)}".strip())
     if spoken.first.about in ("needs_help", "refused"):
         return  # the reasons are the first sentence
     for doubt in spoken.doubts:
@@ -160,7 +160,7 @@ def _show_numbers(shown: Shown) -> None:
         strung = measurement.state != "unstrung"
         title = "How much each limb bends" if strung else "The limbs' natural shape"
         paper.chart(title, partial(bend_chart, measurement, units, rest), "bend", words, mark)
-        even = "Higher is tighter. A bow of even bend need not be a circle; look" if strung else "Look"
+        even = "Higher is tighter. An even bend need not be a circle; look" if strung else "Look"
         st.caption(
             f"{bend_of(measurement, rest).caption} The shaded bands are the intervals. "
             f"{even} for a limb unlike the other, or a bump."
@@ -178,7 +178,7 @@ def _show_numbers(shown: Shown) -> None:
             words = "The upper gap less the lower one at each station, with its interval, and the target tiller"
             paper.chart("Upper minus lower", partial(difference_chart, measurement, units, shown.wish), "difference", words, mark)
             st.caption(
-                "A bar clear of the zero line is a difference this picture can show. "
+                "A bar clear of zero is a difference that shows for sure. "
                 "Shaded: your target at the fades."
             )
     st.markdown("#### All numbers")

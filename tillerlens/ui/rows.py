@@ -77,11 +77,19 @@ def row_keys(key: str, columns: int) -> list[str]:
     return [str(k) for k in st.session_state if ours.fullmatch(str(k))]
 
 
+def read_tag(number: str, right: str, down: str) -> tuple[str, list[float]]:
+    """A tag's number and the place of its centre in inches, as they are typed. Raises ShotError."""
+    tag = number.strip()
+    if tag not in TAG_NUMBERS:
+        raise ShotError(f"'{shown(tag, 40)}' is no tag's number.", "Give each row the number printed on its tag, 0 to 49.")
+    return tag, [round(inches_from_mm(read_length(text)), 9) for text in (right, down)]
+
+
 def ask_centres(key: str, had: Mapping[str, Any] | None, bad: list[str]) -> dict[str, list[float]]:
     """Where printed tags hang: number, right and down of each, in inches. What cannot be read is said, and goes into ``bad``."""
     first = [[tag, as_text(at[0]), as_text(at[1])] for tag, place in (had or {}).items() if (at := as_point(place)) is not None]
     usual = first or [[str(tag), "", ""] for tag in range(4)]
-    st.caption("Where each tag's centre hangs, to the right of and below any one of them.")
+    st.caption("Needed: how far each tag's centre is to the right of one of them, and how far below it.")
     rows = field_rows(key, ("Tag", in_length("Right"), in_length("Down")), usual, ("0", "0", "0"))
     more_rows(key, len(usual))
     centres: dict[str, list[float]] = {}
@@ -89,14 +97,13 @@ def ask_centres(key: str, had: Mapping[str, Any] | None, bad: list[str]) -> dict
         if not right.strip() and not down.strip():
             continue
         try:
-            tag = number.strip()
-            if tag not in TAG_NUMBERS or tag in centres:
-                raise ShotError(f"'{tag}' is no tag of its own.", "Give each row the number printed on its tag, 0 to 49.")
-            centres[tag] = [round(inches_from_mm(read_length(text)), 9) for text in (right, down)]
+            tag, place = read_tag(number, right, down)
+            if tag in centres:
+                raise ShotError(f"Tag {tag} is there twice.", "Give each row the number printed on its own tag.")
+            centres[tag] = place
         except ShotError as error:
             bad.append("centres")
             st.error(plain(said(error)))
     if not centres and "centres" not in bad:
         bad.append("centres")
-        st.caption("needed")
     return centres

@@ -27,7 +27,7 @@ def line_of(record: Record, stage: Stage, units: Units, wish: Wish) -> Sentence:
             return _spoken(record.address, stage.id, said, stage.made_by, units, wish, record)
         except _Changed:
             stage = store.get_stage(record, stage.id)
-    return Sentence(stage.status, _ASKING[stage.status], "open")
+    return Sentence(stage.status, _ASKING[stage.status], "plain" if stage.status == "unmeasured" else "finding")
 
 
 class _Changed(Exception):

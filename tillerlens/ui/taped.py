@@ -1,4 +1,4 @@
-"""Fields for what a tape says between four printed tags, and the lines of their centres worked out from it."""
+"""Fields for what a tape says between four printed tags, and where their centres hang worked out from it."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import streamlit as st
 from tillerlens.errors import ShotError
 from tillerlens.photo.marks.taped import CORNERS, PAIRS, Pair, places_from_tape
 from tillerlens.ui import caught
-from tillerlens.ui.fields import plain
+from tillerlens.ui.fields import plain, put_tags
 from tillerlens.ui.typed import in_length, length_unit, read_length, said, units_now
 from tillerlens.units import MM_PER_INCH
 
@@ -22,9 +22,9 @@ _NAMES: dict[Pair, str] = {
 _SAID = "taped_said"
 
 
-def ask_taped(key: str) -> None:
-    """The fields; what they give is written into the text of the widget ``key``, a line for each tag."""
-    with st.expander("Have the lines worked out from a tape"):
+def ask_taped() -> None:
+    """The fields; what they give is put into the rows that say where the tags hang."""
+    with st.expander("Have the places worked out from a tape"):
         st.caption(
             f"From centre to centre. Tag 0 hangs at the {CORNERS[0]}, 1 {CORNERS[1]}, 2 {CORNERS[2]}, 3 {CORNERS[3]}. "
             "One of the two ways across may stay empty; with both they check each other."
@@ -32,7 +32,7 @@ def ask_taped(key: str) -> None:
         left, right = st.columns(2)
         for k, (pair, label) in enumerate(_NAMES.items()):
             (left, right)[k % 2].text_input(in_length(label), key=_field(pair))
-        st.button("Work out the lines", on_click=_work_out, args=(key,), key="taped_work_out")
+        st.button("Work out the places", on_click=_work_out, key="taped_work_out")
         trouble = st.session_state.pop(_SAID, None)
         if trouble:
             st.error(plain(trouble))
@@ -43,7 +43,7 @@ def _field(pair: Pair) -> str:
 
 
 @caught.callback
-def _work_out(key: str) -> None:
+def _work_out() -> None:
     state = st.session_state
     try:
         texts = {pair: str(state.get(_field(pair), "")).strip() for pair in PAIRS}
@@ -52,5 +52,5 @@ def _work_out(key: str) -> None:
         state[_SAID] = said(error)
         return
     per = 10 if length_unit(units_now()) == "cm" else MM_PER_INCH
-    typed = [[round(float(v) / per, 3) for v in place] for place in places]
-    state[key] = "\n".join(f"{tag}: {right:g}, {down:g}" for tag, (right, down) in enumerate(typed))
+    typed = [[f"{round(float(v) / per, 3):g}" for v in place] for place in places]
+    put_tags([(str(tag), right, down) for tag, (right, down) in enumerate(typed)])

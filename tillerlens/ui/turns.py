@@ -20,7 +20,7 @@ Made = TypeVar("Made")
 
 MOST = 4  # more cores do not help: much of the measuring is Python, which runs on one at a time
 SWITCH_S = 0.0005  # after which a thread that waits for Python's lock may ask for it; Python's own is ten times that
-_QUEUED = "Others are measuring, and this waits its turn. {}."
+_QUEUED = "Others are measuring, so this waits. {}."
 _LOOK_S = 0.25  # how often one who waits is told where it stands, and is asked whether it still wants its turn
 
 

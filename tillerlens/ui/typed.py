@@ -9,14 +9,15 @@ import streamlit as st
 
 from tillerlens import units as reading
 from tillerlens.cli_words import EVENT_WORDS, Reader
-from tillerlens.errors import TillerLensError
+from tillerlens.errors import ShotError, TillerLensError
 from tillerlens.report.lengths import Units, in_words
 from tillerlens.report.lengths import in_units as in_units_of
 from tillerlens.units import MM_PER_INCH, NEWTON_PER_POUND, STANDARD_GRAVITY, format_inches
 
 _PAGE = "units_on_page"
 _BARE = re.compile(r"\s*[-+−]?\s*[\d\s./⁄,½¼¾⅛⅜⅝⅞⅓⅔-]+\s*")  # a number and nothing that could be its unit
-_LENGTHS, _WEIGHTS = ("in", "cm"), ("lb", "kg")
+_HOURS, _DAYS = dict.fromkeys(("h", "hour", "hours"), 60.0), dict.fromkeys(("d", "day", "days"), 1440.0)
+_MINUTES = {"": 1.0, "min": 1.0, "minutes": 1.0, **_HOURS, **_DAYS}
 
 
 def units_now() -> Units:
@@ -64,6 +65,14 @@ def read_weight(text: str, units: Units | None = None, or_none: bool = False) ->
     """Newtons; a bare number is in the reader's unit. Raises ShotError."""
     metric = (units or units_now()).weight == "kg" and _BARE.fullmatch(text)
     return reading.parse_weight(f"{text} kg" if metric else text, or_none)
+
+
+def read_minutes(text: str) -> float:
+    """Minutes from a time like 5 min, 2 h or 3 days. Raises ShotError."""
+    value = reading.parse_quantity(text, _MINUTES, "time", "5 min, 2 h or 3 days", most=1e7)
+    if value < 0:
+        raise ShotError("A time since unstringing can't be below zero.", "Write it like 5 min, 2 h or 3 days.")
+    return value
 
 
 def in_units(read: Reader) -> Reader:

@@ -22,7 +22,7 @@ def bar(place: Place) -> None:
     at = min(at, len(steps) - 1)
     st.query_params["walk"] = str(at)
     step = steps[at]
-    with st.container(border=True):
+    with st.container(border=True, key="told_walk"):
         st.markdown(f"Walk with the demo bow, {at + 1} of {len(steps)}: **{step.title}.** {step.says}")
         back, on, end = st.columns(3)
         if back.button("Back", disabled=at == 0, key="walk_back", width="stretch"):

@@ -25,15 +25,19 @@ from tillerlens.units import MM_PER_INCH
 
 WHERES: tuple[Where, ...] = ("upper", "lower", "both")
 NBSP = "\u00a0"
-ALT = "The drawn bow and its string today, dashed, and after what is tried, drawn through"
+ALT = "The drawn bow and its string today, dashed, and after the change, solid"
 
 
 def show(known: Known, sections: dict[Limb, LimbSections] | None) -> None:
-    """The controls and the answer; nothing where the page above already says what the bow lacks."""
+    """The controls and the answer; nothing where the page above says what the bow lacks, or that its weighings disagree."""
     hand, full = of.on_hand(known.stages, known.events), known.full_draw_mm
     weighed = any(s.state == "drawn" and "scale_reading_lb" in s.shot for s in hand.strung)
     if hand.rest is None or full is None or not weighed:
         return
+    try:
+        of.check_weighings(of.given_of(known.bow, hand, known.document, full, sections))
+    except TillerLensError:
+        return  # no weight is given above, so none is promised here
     st.markdown("#### Try before you cut")
     try:
         standing = _standing(known.mark, full, _mark(sections), (known, hand, sections))

@@ -84,6 +84,6 @@ def say_corrections(
         elif name.startswith("nock") and name in used:
             apart = float(np.hypot(*np.subtract(points[name], used[name])))
             if apart > KEPT_APART_PX:
-                text += f"; the limb's own end {apart:.0f} pixels from your point was taken"
+                text += f"; the limb's own end {apart:.0f} pixels from your point was used"
         out.append(text + ".")
     return out
