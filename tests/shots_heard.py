@@ -1,4 +1,4 @@
-"""Shots synthesised for testing speed by ear. NOTHING HERE WAS RECORDED: flights are integrated, sounds are made of noise and ringing.
+"""Shots synthesised for testing speed by ear. NOTHING HERE WAS RECORDED: flights are integrated, sounds are noise and ringing.
 
 The flight comes from the equations of motion with a drag that changes with the speed; it shares no formula with the product.
 """
@@ -107,7 +107,8 @@ def ringing(rng, rate, seconds, bands, attack, decay):
     for low, high, share in bands:
         f = rng.uniform(low, high)
         out += share * np.sin(2 * np.pi * f * t + rng.uniform(0, 2 * np.pi)) * np.exp(-t / (decay * rng.uniform(0.6, 1.6)))
-    wide = sosfilt(butter(2, (bands[0][0], min(bands[-1][1], 0.4 * rate)), "bandpass", fs=rate, output="sos"), rng.normal(size=len(t)))
+    reach = (bands[0][0], min(bands[-1][1], 0.4 * rate))
+    wide = sosfilt(butter(2, reach, "bandpass", fs=rate, output="sos"), rng.normal(size=len(t)))
     out += 0.8 * wide / np.abs(wide).max() * np.exp(-t / decay)
     out *= 1 - np.exp(-t / attack)
     return out / np.abs(out).max()
@@ -148,7 +149,9 @@ def rumble(rng, n, rate, db):
     return out * gusts / out.std() * 10 ** (db / 20)
 
 
-def as_clip(samples: np.ndarray, rate: int = RATE, codec: str = "aac", kind: str = "mp4", bits: int = 96_000, channels: int = 1) -> bytes:
+def as_clip(
+    samples: np.ndarray, rate: int = RATE, codec: str = "aac", kind: str = "mp4", bits: int = 96_000, channels: int = 1
+) -> bytes:
     """The sound as a phone keeps it: AAC in mp4, unless another codec and container are named."""
     file = io.BytesIO()
     layout = "stereo" if channels == 2 else "mono"

@@ -17,6 +17,7 @@ Reader = Callable[[str], Any]
 Words = Mapping[str, tuple[str, Reader]]
 
 _KG = {"kg": 1.0, "g": 0.001, "lb": units.KG_PER_POUND, "oz": units.KG_PER_POUND / 16, "gr": units.KG_PER_GRAIN}
+_METRES = {**dict.fromkeys(("", "yd", "yds", "yard", "yards"), 0.9144), "m": 1.0, "cm": 0.01, "ft": 0.3048, "in": 0.0254}
 _M_S = {"fps": 0.3048, "ft/s": 0.3048, "m/s": 1.0, "km/h": 1 / 3.6}
 
 
@@ -51,6 +52,11 @@ def _arrow_mass(text: str) -> float:
 def _speed(text: str) -> float:
     """Metres per second; a bare number is feet per second."""
     return _at_least_zero(text, {**_M_S, "": _M_S["fps"]}, "speed", "150 fps or 46 m/s")
+
+
+def read_distance(text: str) -> float:
+    """Metres; a bare number is yards."""
+    return _at_least_zero(text, _METRES, "distance", "20 yd or 18.3 m")
 
 
 def _temperature(text: str) -> float:

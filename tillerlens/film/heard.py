@@ -261,8 +261,13 @@ class _Listened:
         peaks, _ = find_peaks(sharp, height=SHARP_DB, distance=max(1, round(0.010 / STEP_S)))
         peaks = peaks[10 * np.log10(after[peaks] / self.floor) >= OVER_DB]
         if len(peaks) > MOST_EVENTS:
-            raise self.wind() if self.windy else HeardError(
-                "There is too much noise to make out a shot.", "Shoot again where it is quiet, or give the part with the shot."
+            raise (
+                self.wind()
+                if self.windy
+                else HeardError(
+                    "There is too much noise to make out a shot.",
+                    "Shoot again where it is quiet, or give the part with the shot.",
+                )
             )
         groups: list[list[int]] = []
         for q in at[peaks]:

@@ -25,9 +25,9 @@ SOUND_AT_0C = 331.3  # m/s in dry air (Cramer, J. Acoust. Soc. Am. 93, 1993, 251
 AIR_U = 0.003  # of that: dampness and altitude (a few in a thousand in the same paper; from memory)
 WIND_U = 1.0  # m/s along the flight, of a day on which one can shoot (common practice, no source)
 GAS, PRESSURE, PRESSURE_U = 287.05, 101325.0, 0.06  # J/(kg K); Pa, as at sea level; up to some 1000 m of altitude
-# Drag by the shaft's cross section. Slim target arrows in a wind tunnel and in free flight: 1.5 with a laminar boundary layer, 2.6
-# with a turbulent one (Miyazaki et al., Sports Engineering 16, 2013, 43; Okawa et al., Procedia Engineering 60, 2013, 67; values
-# from memory). Wooden shafts with large feathers lie higher (common practice, no source).
+# Drag by the shaft's cross section. Slim target arrows in a wind tunnel and in free flight: 1.5 with a laminar boundary layer,
+# 2.6 with a turbulent one (Miyazaki et al., Sports Engineering 16, 2013, 43; Okawa et al., Procedia Engineering 60, 2013, 67;
+# values from memory). Wooden shafts with large feathers lie higher (common practice, no source).
 DRAG = 1.5, 3.7
 LOUDEST_U = 0.001  # s: the string is loudest about as the arrow leaves it (common practice, no source)
 AVERAGE_M_S = 20.0, 85.0  # arrows of wooden bows over a flight (common practice, no source); beyond, it was another sound
@@ -138,7 +138,8 @@ def check_range(at: Range, arrow_kg: float) -> None:
         low, high, what, unit, per = bounds[f.name]
         if not low <= given.value <= high:
             raise MechanicsError(
-                f"A {what} of {given.value / per:.4g} {unit} cannot be right; {low / per:g} to {high / per:g} {unit} is possible.",
+                f"A {what} of {given.value / per:.4g} {unit} cannot be right; "
+                f"{low / per:g} to {high / per:g} {unit} is possible.",
                 f"Check the {what} and its unit.",
                 given=given.value,
             )
@@ -210,12 +211,12 @@ def fly(between_s: Value, at: Range, arrow_kg: float) -> Flight:
         return np.array([math.hypot(level, rise), math.hypot(level * math.exp(-k * way), rise), way / time, time])
 
     found, budgets = _propagate(told, start, doubts)
-    both = [
-        Value(float(v), float(np.sqrt(sum(u[i] ** 2 for u in budgets.values()))), unit, {k: float(u[i]) for k, u in budgets.items()})
-        for i, (v, unit) in enumerate(zip(found, ("m/s", "m/s", "m/s", "s"), strict=True))
-    ]
-    check_arrow(arrow_kg, both[0].value)
-    return Flight(arrow_kg, *both)
+    values = []
+    for i, unit in enumerate(("m/s", "m/s", "m/s", "s")):
+        budget = {cause: float(u[i]) for cause, u in budgets.items()}
+        values.append(Value(float(found[i]), math.hypot(*budget.values()), unit, budget))
+    check_arrow(arrow_kg, values[0].value)
+    return Flight(arrow_kg, *values)
 
 
 def _propagate(
