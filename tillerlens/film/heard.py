@@ -16,7 +16,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import butter, correlate, find_peaks, sosfilt
+from scipy.linalg import solve_toeplitz
+from scipy.signal import butter, correlate, find_peaks, lfilter, sosfilt
 
 from tillerlens.errors import TillerLensError
 from tillerlens.film.sound import Sound
@@ -29,6 +30,7 @@ BAND_HZ = 180.0, 6000.0  # above most of the wind's rumble, below what phones le
 WIND_HZ, RUMBLE = 150.0, 10**-3.5  # power of a rumble, full scale 1, that only wind makes (common practice, no source)
 SMOOTH_S = 0.001  # of the power; both sounds are smoothed alike, so it does not move their distance
 STEP_S = 0.0005
+WHITE_ORDER = 2
 AFTER_S, BEFORE_S, APART_S = 0.004, 0.025, 0.001
 # dB: a sound over what was heard just before, and over the clip's background.
 SHARP_DB, OVER_DB = 9.0, 9.0
@@ -43,6 +45,7 @@ CLEAR_DB = 8.0  # by so much one sound outdoes the others that would do
 NEAR = 1 / 3  # the phone lies by one end where that is so much nearer than the other
 MIDDLE_DB = 20.0  # half way neither sound outdoes the other by more
 ALIKE = 0.36  # correlation of the rise and fall of two sounds at which the later counts as an echo; unlike ones reach 0.3
+WEAKER_DB = 3.0  # than the sound it repeats: an echo has come a longer way
 ECHO_S, ECHO_LAG_S = 0.025, 0.004
 FULL_SCALE, FULL_SHARE, FULL_S = 0.985, 0.02, 0.035  # so much of a sound's beginning at full scale: it is clipped
 OVER_WIND_DB = 20.0  # a sound that is to be told from gusts
@@ -103,7 +106,7 @@ def hear(sound: Sound, at: Range, within_s: tuple[float, float] | None = None) -
     pairs, echoes = _pairs(listened, events, at, (soon, late))
     if not pairs:
         raise _no_pair(listened, events, echoes, (soon, late))
-    string, thump = _the_one(listened, pairs)
+    string, thump = _the_one(listened, pairs, echoes)
     if listened.windy and min(string.level_db, thump.level_db) < 10 * math.log10(listened.floor) + OVER_WIND_DB:
         raise listened.wind()
     for event, what in ((string, "string"), (thump, "thump")):
@@ -148,12 +151,13 @@ def _pairs(
     return pairs, echoes
 
 
-def _the_one(listened: _Listened, pairs: list[tuple[Event, Event]]) -> tuple[Event, Event]:
+def _the_one(listened: _Listened, pairs: list[tuple[Event, Event]], echoes: list[Event]) -> tuple[Event, Event]:
     """The pair beside which no other would do."""
     strings, thumps = ({id(p[k]): p[k] for p in pairs}.values() for k in (0, 1))
-    if len(pairs) == 1:
+    loud = [e for e in echoes if len(pairs) == 1 and e.level_db > max(p.level_db for p in pairs[0]) - CLEAR_DB]
+    if len(pairs) == 1 and not loud:
         return pairs[0]
-    if len(strings) == 1 or len(thumps) == 1:
+    if not loud and (len(strings) == 1 or len(thumps) == 1):
         k = 1 if len(strings) == 1 else 0
         ranked = sorted(pairs, key=lambda p: -p[k].level_db)
         if ranked[0][k].level_db - ranked[1][k].level_db >= CLEAR_DB:
@@ -166,7 +170,7 @@ def _the_one(listened: _Listened, pairs: list[tuple[Event, Event]]) -> tuple[Eve
             "Give the part of the clip with the right one, or shoot again where it is quiet.",
             at_s=tuple(p[k].at_s for p in ranked),
         )
-    said = ", ".join(f"{e.at_s:.2f} s" for e in sorted(strings, key=lambda e: e.at_s)[:4])
+    said = ", ".join(f"{e.at_s:.2f} s" for e in sorted([*strings, *loud], key=lambda e: e.at_s)[:4])
     raise HeardError(
         f"More than one shot may be in this clip; strings may sound at {said}.",
         "Trim the clip to one shot, or give the part with one shot.",
@@ -203,11 +207,12 @@ def _no_pair(listened: _Listened, events: Sequence[Event], echoes: Sequence[Even
 
 @dataclass(frozen=True, eq=False)
 class _Listened:
-    """A sound's band and its smoothed power (n,) from ``begin_s`` on; ``floor``: the background's power, ``low`` that of the
+    """A sound's band, its smoothed power (n,), and that with the background flattened, from ``begin_s`` on; ``floor``: the background's power, ``low`` that of the
     rumble below it."""
 
     band: Array
     power: Array
+    flat: Array
     peak: Array
     rate: int
     begin_s: float
@@ -223,12 +228,22 @@ class _Listened:
             raise HeardError("There is hardly any sound in that part of the clip.", "Give a part that holds the whole shot.")
         high = min(BAND_HZ[1], 0.45 * rate)
         band = sosfilt(butter(4, (BAND_HZ[0], high), "bandpass", fs=rate, output="sos"), samples)
+        flat = _whitened(band, rate)
         n = max(1, round(SMOOTH_S * rate))
         power = np.convolve(band**2, np.full(n, 1 / n), "same")
         frames = power[: len(power) // n * n].reshape(-1, n).mean(axis=1)
         low = sosfilt(butter(4, WIND_HZ, "lowpass", fs=rate, output="sos"), samples)
         floor = max(float(np.median(frames)), 1e-12)
-        return cls(band, power, sound.peak[first:last], rate, first / rate, floor, float(np.mean(low**2)))
+        return cls(
+            band,
+            power,
+            np.convolve(flat**2, np.full(n, 1 / n), "same"),
+            sound.peak[first:last],
+            rate,
+            first / rate,
+            floor,
+            float(np.mean(low**2)),
+        )
 
     @property
     def end_s(self) -> float:
@@ -250,16 +265,17 @@ class _Listened:
     def events(self) -> list[Event]:
         """Every sharp sound, in order."""
         n = {k: max(1, round(s * self.rate)) for k, s in (("after", AFTER_S), ("before", BEFORE_S), ("apart", APART_S))}
-        sums = np.concatenate([[0.0], np.cumsum(self.power)])
+        floor = max(float(np.median(self.flat)), 1e-12)
+        sums = np.concatenate([[0.0], np.cumsum(self.flat)])
         step = max(1, round(STEP_S * self.rate))
         at = np.arange(n["before"] + n["apart"], len(self.power) - n["after"], step)
         if not len(at):
             return []
         after = (sums[at + n["after"]] - sums[at]) / n["after"]
         before = (sums[at - n["apart"]] - sums[at - n["apart"] - n["before"]]) / n["before"]
-        sharp = 10 * np.log10(after / np.maximum(before, self.floor))
+        sharp = 10 * np.log10(np.maximum(after, 1e-12) / np.maximum(before, floor))
         peaks, _ = find_peaks(sharp, height=SHARP_DB, distance=max(1, round(0.010 / STEP_S)))
-        peaks = peaks[10 * np.log10(after[peaks] / self.floor) >= OVER_DB]
+        peaks = peaks[10 * np.log10(after[peaks] / floor) >= OVER_DB]
         if len(peaks) > MOST_EVENTS:
             raise (
                 self.wind()
@@ -280,7 +296,10 @@ class _Listened:
     def _event(self, first: int, last: int) -> Event:
         """One sound from where it begins to stand out: the rise to what it reaches."""
         rate = self.rate
-        back, on = max(0, first - round(0.008 * rate)), min(len(self.power), last + round(0.012 * rate))
+        back, on = (
+            max(0, first - round(0.008 * rate)),
+            min(len(self.power), max(last + round(0.012 * rate), first + round(MERGE_S * rate))),
+        )
         amp = np.sqrt(self.power[back:on])
         quiet = self.power[max(0, back - round(BEFORE_S * rate)) : max(1, back)]
         base = math.sqrt(float(quiet.mean()))
@@ -307,7 +326,7 @@ class _Listened:
         i, j = (round((e.at_s - self.begin_s) * self.rate) for e in (one, later))
         # Sounds of one pitch are alike in their deep notes, whatever made them: so it is the changes that are compared.
         a, b = np.diff(self.band[max(0, i) : i + n]), np.diff(self.band[max(0, j - lag) : j + n + lag])
-        if len(a) < n // 2 or len(b) < len(a) or j - i < n:
+        if len(a) < n // 2 or len(b) < len(a) or j - i < n or later.level_db > one.level_db - WEAKER_DB:
             return False
         size = np.sqrt(np.convolve(b**2, np.ones(len(a)), "valid"))
         match = np.abs(correlate(b, a, "valid")) / np.maximum(size * np.linalg.norm(a), 1e-12)
@@ -317,3 +336,20 @@ class _Listened:
         i = round((event.at_s - self.begin_s) * self.rate)
         begin = self.peak[max(0, i) : i + round(FULL_S * self.rate)]
         return bool(len(begin) and np.mean(begin >= FULL_SCALE) > FULL_SHARE)
+
+
+def _whitened(band: Array, rate: int) -> Array:
+    """The band with its background flattened, by linear prediction from the clip's quieter half.
+
+    Deep noise comes in waves that look like sounds beginning; flat noise hardly ever does.
+    """
+    n = round(0.02 * rate)
+    frames = band[: len(band) // n * n].reshape(-1, n)
+    quiet = frames[np.argsort((frames**2).mean(axis=1))[: max(1, len(frames) // 2)]]
+    spectrum = (np.abs(np.fft.rfft(quiet * np.hanning(n), 2 * n)) ** 2).mean(axis=0)
+    like = np.fft.irfft(spectrum)[: WHITE_ORDER + 1]
+    like[0] *= 1 + 1e-3
+    if like[0] <= 1e-15:
+        return band
+    ahead = solve_toeplitz(like[:-1], like[1:])
+    return np.asarray(lfilter(np.r_[1.0, -ahead], [1.0], band))

@@ -70,6 +70,7 @@ def given_of(
         limit,
         None if hand.heated and heat_factor == 1.0 else heat_factor,
         [ArrowSpeed(float(d["arrow_mass_kg"]), float(d["speed_m_s"]), float(d.get("u_speed_m_s", SPEED_U))) for d in near],
+        bow.handle_mm,
     )
 
 

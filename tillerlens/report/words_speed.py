@@ -46,8 +46,6 @@ PATTERNS = {
     "others, 2013; from memory), feathers more.",
     "taken": "Not given, so taken: {what}. Give what you know, and the interval shrinks.",
     "echo": "{name}: the sound at {at} s was taken for an echo.",
-    "usual": "An arrow of {arrow} may leave this bow at {low} to {high}. That's only what wooden bows usually give of the stored "
-    "energy, not a measurement.",
 }
 
 
@@ -99,12 +97,6 @@ def speed_words(
     if taken:
         out.append(_said("taken", "taken", "open", what=", ".join(taken)))
     return out
-
-
-def usual_words(speeds: tuple[float, float], arrow_kg: float, units: Units) -> Sentence:
-    """The range to expect where nobody measured the speed."""
-    low, high = (say_speed(v, units) for v in speeds)
-    return _said("speed", "usual", "open", arrow=say_arrow(arrow_kg, units), low=low.rpartition(" ")[0], high=high)
 
 
 def say_distance(metres: float, units: Units) -> str:
