@@ -50,9 +50,9 @@ def open_clip(source: Path | bytes, name: str | None = None) -> Iterator[InputCo
     name = shown(name or (source.name if isinstance(source, Path) else "this clip"))
     with _file(source, name) as file:
         try:
-            with av.open(file, mode="r", options={"format_whitelist": CONTAINERS}) as container:
+            with av.open(file, mode="r", metadata_errors="replace", options={"format_whitelist": CONTAINERS}) as container:
                 yield container
-        except av.error.FFmpegError as fault:
+        except (av.error.FFmpegError, OSError) as fault:  # OSError: a damaged index points outside the file
             raise ClipError(f"{name} is not a clip that can be read, or it is damaged.", _ANOTHER, cause=str(fault)) from fault
 
 

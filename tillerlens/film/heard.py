@@ -44,9 +44,9 @@ LOUD_DB = 10.0  # sounds within this of the loudest may all be what the phone la
 CLEAR_DB = 8.0  # by so much one sound outdoes the others that would do
 NEAR = 1 / 3  # the phone lies by one end where that is so much nearer than the other
 MIDDLE_DB = 20.0  # half way neither sound outdoes the other by more
-ALIKE = 0.36  # correlation of the rise and fall of two sounds at which the later counts as an echo; unlike ones reach 0.3
+ALIKE = 0.45  # correlation of two sounds' changes from which the later counts as an echo; unlike ones stay below 0.35
 WEAKER_DB = 3.0  # than the sound it repeats: an echo has come a longer way
-ECHO_S, ECHO_LAG_S = 0.025, 0.004
+ECHO_S, ECHO_LAG_S = 0.040, 0.004
 FULL_SCALE, FULL_SHARE, FULL_S = 0.985, 0.02, 0.035  # so much of a sound's beginning at full scale: it is clipped
 OVER_WIND_DB = 20.0  # a sound that is to be told from gusts
 MOST_EVENTS = 400
@@ -207,8 +207,10 @@ def _no_pair(listened: _Listened, events: Sequence[Event], echoes: Sequence[Even
 
 @dataclass(frozen=True, eq=False)
 class _Listened:
-    """A sound's band, its smoothed power (n,), and that with the background flattened, from ``begin_s`` on; ``floor``: the background's power, ``low`` that of the
-    rumble below it."""
+    """A sound's band, its smoothed power (n,), and that with the background flattened, from ``begin_s`` on.
+
+    ``floor``: the background's power; ``low``: that of the rumble below the band.
+    """
 
     band: Array
     power: Array

@@ -18,6 +18,7 @@ LEAST_RATE = 8000  # samples a second; slower ones hold no sharp sound
 GAP_S = 0.005  # containers round their times to a millisecond or two
 SHORT_S, SHORT_SHARE = 0.5, 0.05  # how much of what its head promises a clip may lack
 SHORTEST_S = 0.2
+MOST_CHANNELS = 8  # of phones; with more, PyAV reads past what FFmpeg holds for it
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,6 +52,10 @@ def read_sound(source: Path | bytes, name: str | None = None) -> Sound:
         if not container.streams.audio:
             raise ClipError(f"{name} has no sound.", "Record it with the microphone on.")
         stream = container.streams.audio[0]
+        if stream.codec_context is None or not 1 <= stream.layout.nb_channels <= MOST_CHANNELS:
+            raise ClipError(
+                f"The sound of {name} is in a form that can't be read.", "Record it with the phone's own camera or recorder."
+            )
         rate = int(stream.rate or 0)
         if rate < LEAST_RATE:
             raise ClipError(f"The sound of {name} is too coarse for this: {rate} samples a second.", "Record it with a phone.")
@@ -58,6 +63,10 @@ def read_sound(source: Path | bytes, name: str | None = None) -> Sound:
         begun = expected = None
         count = 0
         for frame in container.decode(stream):
+            if frame.layout.nb_channels != stream.layout.nb_channels or frame.sample_rate != rate:
+                raise ClipError(
+                    f"The sound of {name} changes its form on the way: the file is damaged.", "Record the shot again."
+                )
             at = None if frame.pts is None or frame.time_base is None else float(frame.pts * frame.time_base)
             if at is not None:
                 begun = at if begun is None else begun

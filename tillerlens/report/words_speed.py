@@ -44,7 +44,7 @@ PATTERNS = {
     "doubts": "Most of the interval comes from {causes}.",
     "drag": "Drag counts as {low} to {high} times the shaft's section. Slim arrows in wind tunnels have 1.5 to 2.6 (Miyazaki and "
     "others, 2013; from memory), feathers more.",
-    "taken": "Not given, so taken: {what}. Give what you know, and the interval shrinks.",
+    "taken": "{what} wasn't given, so {size} was taken. Give it, and the interval shrinks.",
     "echo": "{name}: the sound at {at} s was taken for an echo.",
 }
 
@@ -93,10 +93,7 @@ def speed_words(
     causes = [f"{name} ({say_speed_reach(u, units)})" for name, u in parts[:3] if u > 0.3 * bow.u]
     out.append(_said("doubts", "doubts", causes=_listed(causes)))
     out.append(_said("drag", "drag", low=f"{DRAG[0]:g}", high=f"{DRAG[1]:g}"))
-    taken = _taken(at, units)
-    if taken:
-        out.append(_said("taken", "taken", "open", what=", ".join(taken)))
-    return out
+    return out + [_said("taken", "taken", "open", what=what, size=size) for what, size in _taken(at, units)]
 
 
 def say_distance(metres: float, units: Units) -> str:
@@ -104,7 +101,7 @@ def say_distance(metres: float, units: Units) -> str:
     return f"{metres:.1f} m" if units.length == "cm" else f"{metres / YARD:.1f} yd"
 
 
-def _taken(at: Range, units: Units) -> list[str]:
+def _taken(at: Range, units: Units) -> list[tuple[str, str]]:
     """What nobody gave, with what stands in for it."""
     metric = units.length == "cm"
 
@@ -112,20 +109,17 @@ def _taken(at: Range, units: Units) -> list[str]:
         found = Value(1000 * g.value, 1000 * g.u, "mm")
         return f"{say_length(found.value, units, finer)} ({say_interval(found, units)})"
 
-    out = []
-    if at.temperature_c is USUAL_AIR:
-        t, u = USUAL_AIR.value, COVER * USUAL_AIR.u
-        out.append(f"air of {t:.0f} °C (±{u:.0f} °C)" if metric else f"air of {32 + 1.8 * t:.0f} °F (±{math.ceil(1.8 * u)} °F)")
-    if at.arrow is USUAL_ARROW:
-        out.append(f"an arrow {length(USUAL_ARROW)} long")
-    if at.shaft is USUAL_SHAFT:
-        out.append(f"a shaft {length(USUAL_SHAFT, 2)} thick")
-    if at.brace is USUAL_BRACE:
-        out.append(f"a brace height of {length(USUAL_BRACE)}")
-    if at.to_bow is USUAL_PHONE:
-        near = f"{USUAL_PHONE.value:.1f} m" if metric else f"{USUAL_PHONE.value / FOOT_M:.0f} ft"
-        out.append(f"the phone {near} from the bow")
-    return out
+    t, u = USUAL_AIR.value, COVER * USUAL_AIR.u
+    air = f"{t:.0f} °C (±{u:.0f} °C)" if metric else f"{32 + 1.8 * t:.0f} °F (±{math.ceil(1.8 * u)} °F)"
+    near = f"{USUAL_PHONE.value:.1f} m" if metric else f"{USUAL_PHONE.value / FOOT_M:.0f} ft"
+    every = (
+        ("The air's temperature", air, at.temperature_c is USUAL_AIR),
+        ("The arrow's length", length(USUAL_ARROW), at.arrow is USUAL_ARROW),
+        ("The shaft's thickness", length(USUAL_SHAFT, 2), at.shaft is USUAL_SHAFT),
+        ("The brace height", length(USUAL_BRACE), at.brace is USUAL_BRACE),
+        ("The phone's distance from the bow", near, at.to_bow is USUAL_PHONE),
+    )
+    return [(what, size) for what, size, taken in every if taken]
 
 
 def _speed_step(m_s: float, units: Units) -> str:
