@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -15,7 +14,7 @@ from tillerlens.errors import TillerLensError
 
 if TYPE_CHECKING:
     from tillerlens.film.heard import Heard
-    from tillerlens.mechanics.flight import Flight, Given, Range, Shots
+    from tillerlens.mechanics.flight import Flight, Shots
 
 # Everything else is imported where it is used, so that --help answers at once.
 
@@ -52,6 +51,7 @@ def speed_command(
 
     Exit status: 0 told, 3 no speed could be told, 2 bad usage or an unusable clip.
     """
+    from tillerlens.cli_words import read_part, read_range
     from tillerlens.film.heard import HeardError, hear
     from tillerlens.film.sound import read_sound
     from tillerlens.mechanics.flight import check_range, fly, together
@@ -90,49 +90,6 @@ def speed_command(
         said = [s.text for s in speed_words(heard, flights, shots, at, units)]
         typer.echo("\n".join([*said, *([kept] if kept else [])]))
     raise typer.Exit(TOLD)
-
-
-def read_range(
-    distance: str, phone: str | None = None, phone_to_target: str | None = None, temperature: str | None = None,
-    arrow_length: str | None = None, shaft: str | None = None, brace: str | None = None,
-) -> Range:  # fmt: skip
-    """A range from what a person writes; what is left out or empty is taken as usual. Raises TillerLensError."""
-    from tillerlens.cli_words import read_celsius, read_distance
-    from tillerlens.errors import ShotError
-    from tillerlens.mechanics import flight as f
-    from tillerlens.units import parse_length
-
-    def given(text: str | None, read: Callable[[str], float], u: float, usual: Given) -> Given:
-        return usual if text is None or not text.strip() else f.Given(read(text), u)
-
-    def metres(text: str) -> float:
-        return parse_length(text) / 1000
-
-    return f.Range(
-        f.Given(read_distance(distance), f.DISTANCE_U),
-        given(phone, read_distance, f.PHONE_U, f.USUAL_PHONE),
-        None if not (phone_to_target or "").strip() else f.Given(read_distance(str(phone_to_target)), f.PHONE_U),
-        given(temperature, lambda text: read_celsius(text, ShotError), f.TEMPERATURE_U, f.USUAL_AIR),
-        given(arrow_length, metres, f.ARROW_U, f.USUAL_ARROW),
-        given(brace, metres, f.ARROW_U, f.USUAL_BRACE),
-        given(shaft, metres, f.SHAFT_U, f.USUAL_SHAFT),
-    )
-
-
-def read_part(text: str) -> tuple[float, float]:
-    """Seconds from and to, like ``1.5-3`` or ``1.5s-3s``. Raises ShotError."""
-    from tillerlens.errors import ShotError
-    from tillerlens.units import MOST_TYPED, parse_quantity
-
-    first, sign, last = text.partition("-")
-    seconds = {"": 1.0, "s": 1.0}
-    example = "1.5-3"
-    if sign:
-        ends = [parse_quantity(t, seconds, "part of the clip", example) for t in (first, last)]
-        if 0 <= ends[0] < ends[1]:
-            return ends[0], ends[1]
-    begun = text[:MOST_TYPED]
-    raise ShotError(f"'{begun}' is not a part of the clip.", f"Write from and to in seconds, like {example}.", given=text)
 
 
 def _arrow(text: str) -> float:

@@ -39,6 +39,7 @@ ROOMS: tuple[Room, ...] = (
     Room("stage", "One picture", BOW),
     Room("compare", "Compare", BOW),
     Room("weights", "Weights and cast", BOW),
+    Room("ear", "Without scale or chronograph", BOW),
     Room("wood", "Wood and heat", BOW),
     Room("plan", "Scraping plan", BOW),
     Room("report", "Report", BOW),
