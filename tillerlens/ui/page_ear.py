@@ -114,7 +114,7 @@ def _ask_shot(known: Known, key: str) -> None:
     far, mass = ("m" if metric else "yd"), ("g" if known.units.weight == "kg" else "gr")
     with st.form(f"{key}_form", border=True):
         files = st.file_uploader(
-            "Clips of one shot each, sound or video", CLIPS, accept_multiple_files=True, key=f"{key}_clips"
+            "Clips of one shot each, sound or video", CLIPS, accept_multiple_files=True, key=f"hand_over_clips_{known.bow.id}"
         )  # fmt: skip
         left, right = st.columns(2)
         texts = {
