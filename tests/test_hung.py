@@ -9,18 +9,22 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from benches import BRACE_MM, HALF_HANDLE_MM, ROOT_MM, WORKING_MM, document, string_of, wooden_bow
+from made_up import SAMPLES
 from reading import sentences, words
 from scipy.optimize import brentq
 from typer.testing import CliRunner
 
 from tillerlens.cli import app
+from tillerlens.measure import measure_photo
 from tillerlens.mechanics.bench import Given, hang, tell, usual
 from tillerlens.mechanics.hung import read_hung, weight_by_sizes
 from tillerlens.mechanics.section import Station, sections_from_stations
 from tillerlens.mechanics.seen import MechanicsError, read_seen
 from tillerlens.mechanics.statics import drawn
+from tillerlens.photo.intake import read_photo
 from tillerlens.report.lengths import Units
 from tillerlens.report.words_mechanics import bench_words, hung_words
+from tillerlens.shot import read_shot
 from tillerlens.units import NEWTON_PER_POUND
 
 FULL_MM = 711.2
@@ -84,6 +88,19 @@ def test_one_hung_weight_and_the_shape_at_rest_tell_the_weight_at_full_draw(rng,
     assert found.stiffness.absolute and abs(v.value - true) < 2 * v.u and abs(v.value / true - 1) < 0.05
     surer = tell(hang(given, read_hung(f"{lb} lb weighed"))).curve.weight_at(FULL_MM)
     assert surer.u < v.u and surer.value == pytest.approx(v.value, rel=0.01)
+
+
+def test_rendered_pictures_with_one_hung_weight():
+    """The samples' heron: 25.5 lb hung at 19 in tell the 41.0 lb (to a quarter) that it was rendered with at 27 in."""
+    made = []
+    for name in ("unstrung", "drawn-19"):
+        path = SAMPLES / f"heron-{name}.jpg"
+        photo = read_photo(path)
+        shot = read_shot(path.with_suffix(".shot.json"), photo.name, (photo.width, photo.height))
+        made.append(measure_photo(photo, shot).as_document())
+    given = Given([made[1]], made[0], full_draw_mm=27.05 * 25.4, brace_back_mm=185.0)
+    v = tell(hang(given, read_hung("25.5 lb weighed"))).curve.weight_at(27.05 * 25.4)
+    assert abs(v.value / NEWTON_PER_POUND - 41.0) < min(2 * v.u / NEWTON_PER_POUND, 0.05 * 41) + 0.25
 
 
 def test_the_weight_goes_to_the_picture_that_shows_it():

@@ -22,12 +22,16 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
 
 from tests.benches import BRACE_MM, document, string_of  # noqa: E402
 from tests.rest_unknown import random_bow  # noqa: E402
+from tillerlens.measure import measure_photo  # noqa: E402
 from tillerlens.mechanics.bench import Given, hang, tell  # noqa: E402
 from tillerlens.mechanics.hung import FULL_U, HANGING_U, JUG_KG, MARKED_U, WATER_KG, read_hung  # noqa: E402
 from tillerlens.mechanics.statics import Bow, NoEquilibrium, drawn  # noqa: E402
+from tillerlens.photo.intake import read_photo  # noqa: E402
+from tillerlens.shot import read_shot  # noqa: E402
 from tillerlens.units import KG_PER_POUND, NEWTON_PER_POUND, STANDARD_GRAVITY  # noqa: E402
 
 FULL_MM = 711.2
+SAMPLES = Path(__file__).resolve().parents[2] / "samples"
 GALLON_L = 3.785411784
 
 
@@ -63,6 +67,25 @@ def one(rng: np.random.Generator) -> tuple[float, float, float, float] | None:
     return pull / NEWTON_PER_POUND, at / FULL_MM, v.value / true - 1, v.u / v.value
 
 
+def pictures() -> None:
+    """The samples' heron: its own weight at 19 or 23 in, read to half a pound, looked ahead to 27 in, where it draws 41 lb."""
+    made = {}
+    for name in ("unstrung", "braced", "drawn-19", "drawn-23", "drawn-27"):
+        path = SAMPLES / f"heron-{name}.jpg"
+        photo = read_photo(path)
+        shot = read_shot(path.with_suffix(".shot.json"), photo.name, (photo.width, photo.height))
+        made[name] = measure_photo(photo, shot).as_document()
+    full, brace = made["drawn-27"]["values"]["draw_length_back"]["value"], made["braced"]["values"]["brace_height_back"]["value"]
+    for name in ("drawn-19", "drawn-23"):
+        said = f"{made[name]['shot']['scale_reading_lb']} lb weighed"
+        given = Given([made[name]], made["unstrung"], full_draw_mm=full, brace_back_mm=brace)
+        found = tell(hang(given, read_hung(said)))
+        assert found.curve is not None, found.reasons
+        v = found.curve.weight_at(full)
+        told = f"{v.value / NEWTON_PER_POUND:.1f} +- {2 * v.u / NEWTON_PER_POUND:.1f} lb"
+        print(f"rendered heron, {said} in {name}: {told} at 27 in; true {made['drawn-27']['shot']['scale_reading_lb']} lb")
+
+
 def main() -> None:
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("--bows", type=int, default=200)
@@ -79,6 +102,7 @@ def main() -> None:
         median, p95 = np.percentile(off, [50, 95])
         size = f"off by {median:.1f} % in median, {p95:.1f} % at the 95th; 2u {200 * np.median(q[:, 3]):.1f} %"
         print(f"  {low} to {high} lb hung, {len(q)} bows: {within}; {size}; (value - truth) / u scatters by {z.std():.2f}")
+    pictures()
 
 
 if __name__ == "__main__":

@@ -44,7 +44,8 @@ PATTERNS = {
     "doubts": "Most of the interval comes from {causes}.",
     "drag": "Drag counts as {low} to {high} times the shaft's section. Slim arrows in wind tunnels have 1.5 to 2.6 (Miyazaki and "
     "others, 2013; from memory), feathers more.",
-    "taken": "{what} wasn't given, so {size} was taken. Give it, and the interval shrinks.",
+    "taken": "{what} wasn't given, so {size} was taken.",
+    "give": "Give what you know of these, and the interval shrinks.",
     "echo": "{name}: the sound at {at} s was taken for an echo.",
 }
 
@@ -93,7 +94,8 @@ def speed_words(
     causes = [f"{name} ({say_speed_reach(u, units)})" for name, u in parts[:3] if u > 0.3 * bow.u]
     out.append(_said("doubts", "doubts", causes=_listed(causes)))
     out.append(_said("drag", "drag", low=f"{DRAG[0]:g}", high=f"{DRAG[1]:g}"))
-    return out + [_said("taken", "taken", "open", what=what, size=size) for what, size in _taken(at, units)]
+    taken = [_said("taken", "taken", what=what, size=size) for what, size in _taken(at, units)]
+    return out + taken + ([_said("taken", "give")] if taken else [])
 
 
 def say_distance(metres: float, units: Units) -> str:

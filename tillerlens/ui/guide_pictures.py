@@ -184,7 +184,7 @@ def hung_weight() -> str:
         f'<path d="M334 60C470 70 440 250 340 284" stroke="{RED}" stroke-width="2.5" fill="none" stroke-dasharray="6 4"/>',
         _text(452, 96, "rope as a stop", "start", RED),
         _text(182, 330, "gallon jugs, plates"),
-        f'<path d="M210 404H430" stroke="{RED}" stroke-width="2.5"/>',
-        _text(320, 396, "nobody here", colour=RED),
-        _text(320, 422, "nor in line with the string"),
+        _line(210, 398, 430, 398, RED, 2.5),
+        _text(320, 388, "nobody here", colour=RED),
+        _text(320, 424, "nor in line with the string"),
     )

@@ -62,7 +62,8 @@ def show(place: Place) -> None:
     known = parts.open_page(place, "Without scale or chronograph")
     top = st.container()
     said = _speed(known)
-    said = _hung(known) or said
+    weighed = _hung(known, alone=said is None)
+    said = said or weighed
     with top:
         if said is None:
             st.subheader(
@@ -89,12 +90,15 @@ def _speed(known: Known) -> Sentence | None:
         _expected(known)
         return None
     said = speed_words(list(zip(told.names, told.heard, strict=True)), told.flights, told.shots, told.at, known.units)
-    parts.say_rest(said[1:])
+    made_of = [s for s in said[1:] if s.about in ("drag", "taken")]
+    parts.say_rest([s for s in said[1:] if s not in made_of])
     for k, (name, spec) in enumerate(zip(told.names, told.charts, strict=True)):
         drawn(spec, f"{key}_sound_{k}", f"Loudness over time in {name}, with the beginnings of string and thump marked")
     st.caption(
         "The red lines must stand where string and thump begin. If one doesn't, the speed is wrong: say which part to hear."
     )
+    with st.expander("What was taken for what wasn't given, and how the air brakes an arrow"):
+        parts.say_rest(made_of)
     if told.draw_mm is None:
         st.caption("Say at what draw it was shot, and listen again: then it can be kept with the bow.")
     elif st.button("Keep this speed", key="keep_speed"):
@@ -116,19 +120,24 @@ def _ask_shot(known: Known, key: str) -> None:
         files = st.file_uploader(
             "Clips of one shot each, sound or video", CLIPS, accept_multiple_files=True, key=f"hand_over_clips_{known.bow.id}"
         )  # fmt: skip
-        left, right = st.columns(2)
-        texts = {
-            "distance": left.text_input(f"Bow to target ({far})", key=f"{key}_distance"),
-            "arrow": right.text_input(f"Arrow ({mass})", key=f"{key}_arrow"),
-            "phone": left.text_input(f"Phone to bow ({far})", key=f"{key}_phone", placeholder="left empty: beside the archer"),
-            "phone_to_target": right.text_input(f"Phone to target ({far})", key=f"{key}_to_target"),
-            "temperature": left.text_input(f"Air ({'°C' if metric else '°F'})", key=f"{key}_air"),
-            "arrow_length": right.text_input(in_length("Arrow's length"), key=f"{key}_length"),
-            "draw": left.text_input(in_length("Shot at a draw of"), key=f"{key}_draw"),
-            "part": right.text_input(
-                "Only this part of the clip (seconds)", key=f"{key}_part", placeholder="left empty: all of it"
-            ),
+        hints = {"phone": "left empty: beside the archer", "part": "left empty: all of it"}
+        labels = {
+            "distance": f"Bow to target ({far})",
+            "arrow": f"Arrow ({mass})",
+            "phone": f"Phone to bow ({far})",
+            "to_target": f"Phone to target ({far})",
+            "air": f"Air ({'°C' if metric else '°F'})",
+            "length": in_length("Arrow's length"),
+            "shaft": in_length("Shaft's thickness"),
+            "brace": in_length("Brace height"),
+            "draw": in_length("Shot at a draw of"),
+            "part": "Only this part of the clip (seconds)",
         }
+        texts = {}
+        for first in range(0, len(labels), 2):  # in pairs, so that they keep their order on a phone
+            for column, name in zip(st.columns(2), list(labels)[first : first + 2], strict=True):
+                hint = hints.get(name)
+                texts[name] = column.text_input(labels[name], key=f"{key}_{name}", placeholder=hint)
         usual_to = known.settings.draw_to
         to = st.segmented_control(
             "Draw measured", FACES, format_func=FACES.__getitem__, default=usual_to, key=f"{key}_to", required=True
@@ -155,10 +164,10 @@ def _listen(files: Sequence[tuple[str, bytes]], texts: dict[str, str], to: str) 
         text = texts[name].strip()
         return f"{text} {bare}" if text and is_bare(text) else text
 
-    far = "m" if metric else "yd"
+    far, small = ("m", "cm") if metric else ("yd", "in")
     at = read_range(
-        unit("distance", far), unit("phone", far), unit("phone_to_target", far), unit("temperature", "C" if metric else "F"),
-        unit("arrow_length", "cm" if metric else "in"),
+        unit("distance", far), unit("phone", far), unit("to_target", far), unit("air", "C" if metric else "F"),
+        unit("length", small), unit("shaft", small), unit("brace", small),
     )  # fmt: skip
     kg = in_units(_arrow_mass)(texts["arrow"])
     check_range(at, kg)
@@ -208,7 +217,8 @@ def _bench_of(known: Known) -> Bench | None:
 # --- weight without a scale
 
 
-def _hung(known: Known) -> Sentence | None:
+def _hung(known: Known, alone: bool) -> Sentence | None:
+    """alone: whether what is found is the page's first sentence, so that it need not be said here."""
     st.markdown("#### Weight without a scale")
     words, picture = st.columns([3, 2], gap="medium")
     picture.image(hung_weight(), width="stretch", alt="A bow on its tree with jugs on the string and a rope as a stop")
@@ -245,18 +255,19 @@ def _hung(known: Known) -> Sentence | None:
         say_error(error)
         return None
     stage = next(s for s in bare if s.id == asked[1])
-    return _weighed(known, hung, asked[0], stage, key)
+    return _weighed(known, hung, asked[0], stage, (key, alone))
 
 
-def _weighed(known: Known, hung: Hung, text: str, stage: Stage, key: str) -> Sentence | None:
+def _weighed(known: Known, hung: Hung, text: str, stage: Stage, how: tuple[str, bool]) -> Sentence | None:
     """The sum, what it makes of the curve, and the way into the record."""
+    key, alone = how
     draw = stage.values.get("draw_length_back", {})
     bench = in_turn(lambda: _with_hung(f"{known.mark} {text} {stage.id}", (known, hung, draw)))
     said = [s for s in hung_words(hung, known.units) if s.about == "hung"]
     first = None
     if bench.curve is not None:
         told = force_words(bench.curve, bench.full_draw_mm, bench.stacking, known.units)
-        first, said = (told[0] if told else None), said + told[1:]
+        first, said = (told[0] if told else None), said + told[alone:]
     said += [Sentence(r.code, in_words(r, known.units), "open") for r in bench.reasons]
     parts.say_rest(said)
     if known.full_draw_mm is None:
