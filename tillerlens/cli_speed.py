@@ -32,7 +32,7 @@ def speed_command(
     arrow: Annotated[str, typer.Option(help="The arrow's mass, like 500gr.")],
     phone: Annotated[str | None, typer.Option(help="From the phone to the bow; left out: 2 ft, beside the archer.")] = None,
     phone_to_target: Annotated[
-        str | None, typer.Option(help="From the phone to the target; left out: as far as from the bow.")
+        str | None, typer.Option(help="From the phone to the target; needed unless it lies beside the archer.")
     ] = None,
     temperature: Annotated[str | None, typer.Option(help="Of the air, like 68F or 20C.")] = None,
     arrow_length: Annotated[str | None, typer.Option(help="From the nock to the point, like 29in.")] = None,

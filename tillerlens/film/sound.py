@@ -13,7 +13,7 @@ from tillerlens.film.clip import ClipError, breaks_off, open_clip
 
 Array = NDArray[np.float64]
 
-MOST_S = 120.0  # a shot takes one second: no need to hold hours of sound
+MOST_S = 60.0  # a shot takes one second: no need to hold hours of sound
 LEAST_RATE = 8000  # samples a second; slower ones hold no sharp sound
 GAP_S = 0.005  # containers round their times to a millisecond or two
 SHORT_S, SHORT_SHARE = 0.5, 0.05  # how much of what its head promises a clip may lack

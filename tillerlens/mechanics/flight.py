@@ -42,6 +42,7 @@ class Given:
 
 
 # What is taken where nobody says (common practice, no source).
+BESIDE = 1.5  # m: a phone so near the bow is as far from the target as the archer
 USUAL_PHONE = Given(2 * FOOT, 0.2)  # lying by the archer's feet
 USUAL_AIR = Given(15.0, 8.0)
 USUAL_ARROW = Given(29 * INCH, 1.5 * INCH)
@@ -146,6 +147,10 @@ def check_range(at: Range, arrow_kg: float) -> None:
     if not -30 <= at.temperature_c.value <= 50:
         raise MechanicsError("Nobody shoots in air so cold or so hot.", "Check the temperature: 21C or 70F.")
     a, b, d = at.to_bow.value, at.to_target_m, at.distance.value
+    if at.to_target is None and a > BESIDE:
+        raise MechanicsError(
+            f"The phone lay {a / YARD:.1f} yd from the bow, but how far from the target isn't said.", "Measure that distance too."
+        )
     if not abs(a - b) <= d + 1.0 <= a + b + 3.0:
         raise MechanicsError(
             f"The phone cannot lie {a / YARD:.1f} yd from the bow and {b / YARD:.1f} yd from a target {d / YARD:.1f} yd away.",
@@ -238,13 +243,15 @@ def together(flights: Sequence[Flight]) -> Shots:
     if not flights or any(f.arrow_kg != flights[0].arrow_kg for f in flights):
         raise MechanicsError("Only shots of arrows alike have a mean.", "Give each arrow's shots by themselves.")
     n = len(flights)
+    if n == 1:
+        return Shots(flights[0].arrow_kg, flights[0].at_bow, flights[0].at_target, math.nan, 1)
     means = []
-    spread = float(np.std([f.at_bow.value for f in flights], ddof=1)) if n > 1 else math.nan
+    spread = float(np.std([f.at_bow.value for f in flights], ddof=1))
     for name in ("at_bow", "at_target"):
         values: list[Value] = [getattr(f, name) for f in flights]
         budget = {k: float(np.mean([v.budget[k] for v in values])) for k in values[0].budget}
         own = math.hypot(*(budget.pop(k) for k in Flight.own))
-        between = float(np.std([v.value for v in values], ddof=1)) if n > 1 else 0.0
+        between = float(np.std([v.value for v in values], ddof=1))
         budget["shot to shot"] = max(own, between) / math.sqrt(n)
         u = math.sqrt(sum(b**2 for b in budget.values()))
         means.append(Value(float(np.mean([v.value for v in values])), u, "m/s", budget))
