@@ -28,6 +28,7 @@ from tillerlens.mechanics.bench import Given, tell
 from tillerlens.mechanics.cast import ArrowSpeed, judge_cast
 from tillerlens.mechanics.find_wood import find_wood
 from tillerlens.mechanics.force_draw import Reading, Stacking
+from tillerlens.mechanics.hung import read_hung
 from tillerlens.mechanics.layout import lay_out, wish_of_wood
 from tillerlens.mechanics.stiffness import Modulus
 from tillerlens.mechanics.strain import ANY_WOOD, Risk, SetExpected, strain_limit
@@ -46,7 +47,15 @@ from tillerlens.report.words_compare import (
     set_sentences,
 )
 from tillerlens.report.words_layout import layout_words
-from tillerlens.report.words_mechanics import bench_words, limit_words, modulus_words, speed_words, stiffness_words, strain_words
+from tillerlens.report.words_mechanics import (
+    bench_words,
+    hung_words,
+    limit_words,
+    modulus_words,
+    speed_words,
+    stiffness_words,
+    strain_words,
+)
 from tillerlens.report.words_whatif import table, what_if_words
 from tillerlens.units import NEWTON_PER_POUND
 
@@ -182,6 +191,7 @@ def benches(units):
     some += [replace(weighed, stacking=s) for s in stacks] + [replace(ahead, risk_full=r, risk_seen=r) for r in risks]
     some += [replace(alone, risk_full=None, risk_seen=r, draw_seen_mm=600.0) for r in risks[1:]]
     some += [replace(weighed, set_found=found) for found in (rested, set_between(at_rest(flat, flat), at_rest(flat, flat)))]
+    some.append(replace(no_end, by_sizes=(150.0, 240.0), full_draw_mm=700.0))
     if odd.curve is not None:
         some.append(replace(odd, curve=replace(odd.curve, odd_mm=(400.0,))))
     crushed = early_draw([lb(0, 15, 25.0), lb(1, 24, 45.0), lb(2, 15, 22.5)])
@@ -197,6 +207,7 @@ def benches(units):
     even = tell(Given([document(plain, braced_only=True), document(plain, 510)], document(plain)))
     out += [s.text for s in stiffness_words(even.stiffness, units)]
     cast = judge_cast([ArrowSpeed(0.03, 50.0)], Value(55.0, 0.6, "J"))
+    out += [s.text for s in hung_words(read_hung("2 gal water + 10 lb plate"), units)]
     return out + [speed_words(cast, kg, units).text for kg in (0.028, 0.07)]
 
 

@@ -11,7 +11,7 @@ from tillerlens.record import Bow, open_record, store
 from tillerlens.report import bench_of_record as of
 from tillerlens.ui import kept
 
-ROOMS = ["shelf", "boards", "guide", "settings", "bow", "picture", "stage", "compare", "weights", "wood", "plan", "report"]
+ROOMS = ["shelf", "boards", "guide", "settings", "bow", "picture", "stage", "compare", "weights", "ear", "wood", "plan", "report"]
 IMPERIAL = re.compile(
     r"\d\s?(?:in|lb|lbs|gr|ft|oz|ft·lb|fps)\b(?! \d)|\d\s?\"|64ths|/64|\b(?:inch|inches|pound|pounds|grains|feet|ounces)\b"
 )

@@ -19,6 +19,7 @@ from tillerlens.cli_plan import add_plan
 from tillerlens.cli_record import add_commands
 from tillerlens.cli_report import add_commands as add_report
 from tillerlens.cli_serve import add_serve
+from tillerlens.cli_speed import add_speed
 from tillerlens.cli_whatif import add_what_if
 from tillerlens.core.reading import shown
 from tillerlens.core.unforeseen import net
@@ -121,6 +122,7 @@ add_report(app)
 add_bench(app)
 add_plan()
 add_what_if()
+add_speed(app)
 add_serve(app)
 
 

@@ -40,6 +40,9 @@ def tell_command(
     rest: Annotated[Path | None, typer.Option(help="The same bow unstrung, before.")] = None,
     rest_after: Annotated[Path | None, typer.Option(help="The same bow just unstrung again, for its set.")] = None,
     weigh: Annotated[list[str] | None, typer.Option(help="A weighing without a picture, DRAW=WEIGHT, like 20in=33lb.")] = None,
+    hung: Annotated[
+        str | None, typer.Option(help="What hung from the string in the drawn picture, like '2 gal water + 10 lb plate'.")
+    ] = None,
     full: Annotated[str | None, typer.Option(help="Full draw to the back of the handle; else the furthest seen.")] = None,
     brace: Annotated[str | None, typer.Option(help="Back of the handle to the braced string.")] = None,
     length: Annotated[str | None, typer.Option(help="Bow's length nock to nock, where no document says it.")] = None,
@@ -63,10 +66,11 @@ def tell_command(
     Exit status: 0 told, 3 something asked for could not be told, 2 bad usage or an unusable file.
     """
     from tillerlens.document import read_documents, read_rest
-    from tillerlens.mechanics.bench import as_document, check_given, tell
+    from tillerlens.mechanics.bench import as_document, check_given, hang, tell
     from tillerlens.mechanics.evidence import check_arrow_mass
+    from tillerlens.mechanics.hung import read_hung
     from tillerlens.mechanics.strain import heat_range
-    from tillerlens.report.words_mechanics import bench_words
+    from tillerlens.report.words_mechanics import bench_words, hung_words
 
     try:
         given = _given(
@@ -77,6 +81,9 @@ def tell_command(
             (full, brace, length),
             arrow or [],
         )
+        weight = None if hung is None else read_hung(hung)
+        if weight is not None:
+            given = hang(given, weight)
         limit, modulus, stand_in = _wood(wood, moisture)
         heat_range(heat_factor)  # one that cannot be is refused here
         sections = None if calipers is None else read_calipers(calipers)
@@ -93,9 +100,11 @@ def tell_command(
     found = tell(given)
     if json_out:
         document = as_document(found, others) | {"wood": limit.wood or None, "wood_said": stand_in or None}
+        document |= {"hung": None if weight is None else weight.weight.as_dict()}
         typer.echo(json.dumps(document, allow_nan=False))
     else:
-        said = [s.text for s in bench_words(found, others=others)]
+        said = [] if weight is None else [s.text for s in hung_words(weight)]
+        said += [s.text for s in bench_words(found, others=others)]
         typer.echo("\n".join(said if not stand_in or stand_in in said else [*said, stand_in]))
     raise typer.Exit(ASKS if found.reasons else TOLD)
 

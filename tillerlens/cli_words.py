@@ -5,18 +5,22 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from tillerlens import units
 from tillerlens.core.reading import shown
-from tillerlens.errors import TillerLensError
+from tillerlens.errors import ShotError, TillerLensError
 from tillerlens.mechanics.wood import read_humidity, read_moisture
 from tillerlens.record.entries import RecordError
+
+if TYPE_CHECKING:
+    from tillerlens.mechanics.flight import Given, Range
 
 Reader = Callable[[str], Any]
 Words = Mapping[str, tuple[str, Reader]]
 
 _KG = {"kg": 1.0, "g": 0.001, "lb": units.KG_PER_POUND, "oz": units.KG_PER_POUND / 16, "gr": units.KG_PER_GRAIN}
+_METRES = {**dict.fromkeys(("", "yd", "yds", "yard", "yards"), 0.9144), "m": 1.0, "cm": 0.01, "ft": 0.3048, "in": 0.0254}
 _M_S = {"fps": 0.3048, "ft/s": 0.3048, "m/s": 1.0, "km/h": 1 / 3.6}
 
 
@@ -53,6 +57,11 @@ def _speed(text: str) -> float:
     return _at_least_zero(text, {**_M_S, "": _M_S["fps"]}, "speed", "150 fps or 46 m/s")
 
 
+def read_distance(text: str) -> float:
+    """Metres; a bare number is yards."""
+    return _at_least_zero(text, _METRES, "distance", "20 yd or 18.3 m")
+
+
 def _temperature(text: str) -> float:
     """Degrees Celsius; the unit has to be said, for both are in use."""
     return read_celsius(text, RecordError)
@@ -62,6 +71,43 @@ def read_celsius(text: str, error: type[TillerLensError]) -> float:
     """Degrees Celsius from ``21C`` or ``70 F``. Raises ``error`` for anything else."""
     degrees = units.parse_quantity(text, dict.fromkeys(("c", "f", "°c", "°f"), 1.0), "temperature", "21C or 70F", error, 1000.0)
     return degrees if text.strip().lower().endswith("c") else (degrees - 32) / 1.8
+
+
+def read_range(
+    distance: str, phone: str | None = None, phone_to_target: str | None = None, temperature: str | None = None,
+    arrow_length: str | None = None, shaft: str | None = None, brace: str | None = None,
+) -> Range:  # fmt: skip
+    """A range from what a person writes; what is left out or empty is taken as usual. Raises TillerLensError."""
+    from tillerlens.mechanics import flight as f
+
+    def given(text: str | None, read: Callable[[str], float], u: float, usual: Given) -> Given:
+        return usual if text is None or not text.strip() else f.Given(read(text), u)
+
+    def metres(text: str) -> float:
+        return units.parse_length(text) / 1000
+
+    return f.Range(
+        f.Given(read_distance(distance), f.DISTANCE_U),
+        given(phone, read_distance, f.PHONE_U, f.USUAL_PHONE),
+        None if not (phone_to_target or "").strip() else f.Given(read_distance(str(phone_to_target)), f.PHONE_U),
+        given(temperature, lambda text: read_celsius(text, ShotError), f.TEMPERATURE_U, f.USUAL_AIR),
+        given(arrow_length, metres, f.ARROW_U, f.USUAL_ARROW),
+        given(brace, metres, f.ARROW_U, f.USUAL_BRACE),
+        given(shaft, metres, f.SHAFT_U, f.USUAL_SHAFT),
+    )
+
+
+def read_part(text: str) -> tuple[float, float]:
+    """Seconds from and to, like ``1.5-3`` or ``1.5s-3s``. Raises ShotError."""
+    first, sign, last = text.partition("-")
+    seconds = {"": 1.0, "s": 1.0}
+    example = "1.5-3"
+    if sign:
+        ends = [units.parse_quantity(t, seconds, "part of the clip", example) for t in (first, last)]
+        if 0 <= ends[0] < ends[1]:
+            return ends[0], ends[1]
+    begun = shown(text, units.MOST_TYPED)
+    raise ShotError(f"'{begun}' is not a part of the clip.", f"Write from and to in seconds, like {example}.", given=text)
 
 
 def _place(text: str) -> list[float]:

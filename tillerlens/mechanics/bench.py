@@ -4,9 +4,9 @@ now and at full draw, draw weight looked ahead, arrows. What cannot be told is l
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -15,7 +15,7 @@ from tillerlens.errors import Reason, TillerLensError
 from tillerlens.measurement import Limb as LimbName
 from tillerlens.measurement import Value
 from tillerlens.measures.set import SetFound, set_between
-from tillerlens.mechanics.cast import ArrowSpeed, Cast, judge_cast
+from tillerlens.mechanics.cast import ArrowSpeed, Cast, judge_cast, usual_speeds
 from tillerlens.mechanics.evidence import (
     check_arrow,
     check_brace,
@@ -25,6 +25,7 @@ from tillerlens.mechanics.evidence import (
     check_reading,
     check_rest,
     check_strung,
+    name_of,
     once,
 )
 from tillerlens.mechanics.force_draw import (
@@ -37,14 +38,16 @@ from tillerlens.mechanics.force_draw import (
     measured_shape,
     stacking,
 )
+from tillerlens.mechanics.hung import Hung, weight_by_sizes
 from tillerlens.mechanics.section import LimbSections
-from tillerlens.mechanics.seen import MechanicsError, SeenBow, read_seen
+from tillerlens.mechanics.seen import MechanicsError, SeenBow, Weighing, read_seen
 from tillerlens.mechanics.stiffness import Modulus, Stiffness, bending_modulus, estimate_stiffness
 from tillerlens.mechanics.strain import ANY_WOOD, SIDES, LimbStrain, Risk, StrainLimit, most_at_risk, strain_ahead, strain_now
 from tillerlens.units import MM_PER_INCH
 
 BRACE_U_MM = 3.0
 SAME_DRAW_MM = 1.0
+USUAL_HANDLE_MM = 8 * MM_PER_INCH  # grip and fades, where nobody says (common practice, no source)
 UNKNOWN_BRACE_U_MM = 10.0  # of a brace height that only the statics foretell
 
 
@@ -52,6 +55,7 @@ UNKNOWN_BRACE_U_MM = 10.0  # of a brace height that only the statics foretell
 class Given:
     """What is known of the bow. ``documents``: measurements of it braced and drawn; ``rest``: unstrung, before them;
     ``rest_after``: unstrung since. ``readings``: weighings without a picture. ``modulus``: handbook's (N/mm2, relative spread).
+    ``hung``: what hung from the string in a picture, by the picture's name.
     """
 
     documents: Sequence[dict[str, Any]]
@@ -66,12 +70,15 @@ class Given:
     limit: StrainLimit = ANY_WOOD
     heat_factor: float | None = 1.0
     arrows: Sequence[ArrowSpeed] = ()
+    handle_mm: float | None = None
+    hung: Mapping[str, Weighing] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
 class Bench:
     """What is told; None where it cannot be, for which ``reasons`` say why. ``full_draw_mm``: to the back. ``strain_full``: None
-    too where the bow was seen drawn so far, since ``strain_seen`` tells it there."""
+    too where the bow was seen drawn so far, since ``strain_seen`` tells it there. ``by_sizes``: weight (N) from and to, by sizes
+    and wood, where nothing was weighed."""
 
     full_draw_mm: float
     stiffness: Stiffness | None
@@ -87,6 +94,7 @@ class Bench:
     stacking: Stacking | None
     cast: Cast | None
     reasons: tuple[Reason, ...]
+    by_sizes: tuple[float, float] | None = None
 
 
 def tell(given: Given) -> Bench:
@@ -102,7 +110,7 @@ def tell(given: Given) -> Bench:
             return None
 
     def look(document: dict[str, Any]) -> SeenBow | None:
-        return attempt(lambda: read_seen(document))
+        return attempt(lambda: read_seen(document, given.hung.get(name_of(document))))
 
     given = _fitting(given, attempt)
     seen = [b for b in map(look, given.documents) if b is not None]
@@ -129,6 +137,11 @@ def tell(given: Given) -> Bench:
 
     curve = attempt(lambda: _curve(given, seen, deepest, stiffness, full, brace, u_brace)) if full > 0 else None
     stored = None if curve is None else curve.energy_at(full)
+    length = _length(given)
+    by_sizes = None
+    if curve is None and full > 0 and given.sections is not None and given.modulus is not None and length is not None:
+        sizes = (given.sections, given.modulus, length, _handle(given))
+        by_sizes = attempt(lambda: weight_by_sizes(*sizes, full, brace, rest))
     return Bench(
         full,
         stiffness,
@@ -144,6 +157,7 @@ def tell(given: Given) -> Bench:
         None if curve is None else stacking(curve, full),
         attempt(lambda: judge_cast(given.arrows, stored)) if given.arrows else None,
         tuple(reasons),
+        by_sizes,
     )
 
 
@@ -172,6 +186,33 @@ def check_weighings(given: Given, stiffness: Stiffness | None = None) -> None:
         raise
     except TillerLensError:
         return
+
+
+def hang(given: Given, hung: Hung, picture: str | None = None) -> Given:
+    """What is given, with what hung from the string in one picture as its weighing.
+
+    Parameters
+    ----------
+    given : Given
+        With the picture among its documents.
+    hung : Hung
+        The weight.
+    picture : str, optional
+        The picture's name; the one that shows the bow drawn if left out.
+
+    Raises
+    ------
+    MechanicsError
+        Where it is not clear which picture is meant.
+    """
+    drawn = [d for d in given.documents if d.get("state") == "drawn" and picture in (None, name_of(d))]
+    if len(drawn) > 1:
+        drawn = [d for d in drawn if not (d.get("shot") or {}).get("scale_reading_lb")]
+    if len(drawn) != 1:
+        several = "Several pictures show the bow drawn, and it is not clear which one has the weight."
+        text = several if drawn else "No picture shows the bow drawn by this weight."
+        raise MechanicsError(text, "Give the one picture with the weight on the string; others need a scale's reading.")
+    return replace(given, hung={**given.hung, name_of(drawn[0]): hung.weighing})
 
 
 def check_given(given: Given) -> None:
@@ -239,12 +280,36 @@ def _curve(
                 "Add a picture of the bow braced, or give the brace height.",
             )
         return fit_curve(readings, measured_shape(stiffness, deepest, full), u_brace)
-    length = given.length_mm
-    if length is None and given.documents:
-        length = float(given.documents[0]["shot"]["bow_length_nock_to_nock_in"]) * MM_PER_INCH
+    length = _length(given)
     if length is None:
         raise MechanicsError("The bow's length is not known.", "Give its length nock to nock, or a picture's measurement.")
     return look_ahead(readings, length, brace, full, stiffness if deepest else None, deepest, u_brace)
+
+
+def _shots(given: Given) -> list[dict[str, Any]]:
+    return [d["shot"] for d in (*given.documents, given.rest) if d is not None]
+
+
+def _length(given: Given) -> float | None:
+    shots = _shots(given)
+    if given.length_mm is not None or not shots:
+        return given.length_mm
+    return float(shots[0]["bow_length_nock_to_nock_in"]) * MM_PER_INCH
+
+
+def _handle(given: Given) -> float:
+    shots = _shots(given)
+    if given.handle_mm is not None or not shots:
+        return given.handle_mm or USUAL_HANDLE_MM
+    return float(shots[0]["handle_in"]) * MM_PER_INCH
+
+
+def usual(b: Bench, arrow_kg: float) -> tuple[float, float] | None:
+    """The speeds (m/s) to expect of an arrow, from and to, where no arrow's speed is known; None without the stored energy."""
+    if b.cast is not None or b.curve is None:
+        return None
+    stored, weight = b.curve.energy_at(b.full_draw_mm), b.curve.weight_at(b.full_draw_mm)
+    return usual_speeds(stored, weight.value, arrow_kg) if np.isfinite(stored.value) else None
 
 
 # --- printed --------------------------------------------------------------------------------------------------
@@ -262,7 +327,9 @@ def as_document(b: Bench, others: Sequence[float] = ()) -> dict[str, Any]:
         "strain_seen": _strain(b.strain_seen, b.risk_seen, b.draw_seen_mm),
         "strain_full_draw": _strain(b.strain_full, b.risk_full, b.full_draw_mm),
         "force_draw": None if b.curve is None else _force(b.curve, b.stacking, b.full_draw_mm),
+        "by_sizes_N": None if b.by_sizes is None else _list(b.by_sizes, 1),
         "arrows": None if b.cast is None else _arrows(b.cast, others),
+        "usual_speeds_m_s": [{"arrow_kg": m, "from_to": _list(v, 2)} for m in others if (v := usual(b, m)) is not None],
         "reasons": [r.as_dict() for r in b.reasons],
     }
 

@@ -7,6 +7,7 @@ arrows that were shot it is not, which is marked. kg, m/s, J.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -15,10 +16,11 @@ from scipy.optimize import least_squares
 
 from tillerlens.measurement import Value
 from tillerlens.mechanics.seen import MechanicsError
-from tillerlens.units import grains_from_kg, pounds_from_newtons
+from tillerlens.units import KG_PER_GRAIN, grains_from_kg, pounds_from_newtons
 
 SPEED_U = 0.5  # m/s: a hand's loose and the chronograph (common practice, no source)
 APART = 1.15  # two arrow masses this much apart tell the virtual mass without the stored energy
+USUAL = (0.6, 0.8), 10.0  # share of the stored energy that wooden bows give an arrow of so many grains a pound (common practice)
 NEAR = 1.4  # expected speeds are for arrows within this ratio of those shot
 
 
@@ -63,6 +65,18 @@ def kinetic_energy(arrow_kg: float, speed_m_s: float) -> float:
 def grains_per_pound(arrow_kg: float, weight_n: float) -> float:
     """An arrow's grains for each pound of draw weight."""
     return grains_from_kg(arrow_kg) / pounds_from_newtons(weight_n)
+
+
+def usual_speeds(stored: Value, weight_n: float, arrow_kg: float) -> tuple[float, float]:
+    """The slowest and the fastest speed (m/s) to expect of an arrow by the energy stored (J) and the weight at full draw.
+
+    A range of what is usual of wooden bows, and no measurement; NaN where the energy is not known.
+    """
+    shares, grains = USUAL
+    common = grains * pounds_from_newtons(weight_n) * KG_PER_GRAIN
+    ends = [(stored.value + k * 2 * stored.u, common * (1 / share - 1)) for k, share in zip((-1, 1), shares, strict=True)]
+    low, high = (math.sqrt(2 * max(e, 0.0) / (arrow_kg + mass)) for e, mass in ends)
+    return low, high
 
 
 def judge_cast(shots: Sequence[ArrowSpeed], stored: Value | None = None) -> Cast:

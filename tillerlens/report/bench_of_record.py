@@ -17,10 +17,11 @@ from tillerlens.history.as_now import OnHand as OnHand
 from tillerlens.history.as_now import moisture_of as moisture_of
 from tillerlens.history.as_now import on_hand as on_hand  # the pages ask for these here
 from tillerlens.measurement import LIMBS, Limb
+from tillerlens.measures.compare import SCALE_U_N
 from tillerlens.measures.set import LIKE_DRAW_MM, EarlyDraw, Weighing, early_draw
 from tillerlens.mechanics.bench import Given
 from tillerlens.mechanics.bench import check_weighings as check_weighings
-from tillerlens.mechanics.cast import ArrowSpeed
+from tillerlens.mechanics.cast import SPEED_U, ArrowSpeed
 from tillerlens.mechanics.find_wood import FoundWood, find_wood
 from tillerlens.mechanics.force_draw import Reading
 from tillerlens.mechanics.scraping import Plan, Scrape
@@ -53,7 +54,8 @@ def given_of(
     that was heated without an own factor (1.0) is taken to yield later by the range that ``strain`` states."""
     pulls, _ = pulls_of(bow, (), hand.weighings)
     limit, modulus = wood_of(bow.wood, hand.moisture)
-    readings = [Reading(p.draw_mm, p.weight_n) for p in pulls]
+    own = {p for p in pulls if p.u_n != SCALE_U_N}  # hung weights, whose doubt was kept with them
+    readings = [Reading(p.draw_mm, p.weight_n, p.u_n if p in own else READING_U_N) for p in pulls]
     shots = [(to_back(bow, e.details), e.details) for e in hand.arrows]
     near = [d for draw, d in shots if draw is not None and is_full(draw, full_mm)]
     return Given(
@@ -68,7 +70,8 @@ def given_of(
         modulus,
         limit,
         None if hand.heated and heat_factor == 1.0 else heat_factor,
-        [ArrowSpeed(float(d["arrow_mass_kg"]), float(d["speed_m_s"])) for d in near],
+        [ArrowSpeed(float(d["arrow_mass_kg"]), float(d["speed_m_s"]), float(d.get("u_speed_m_s", SPEED_U))) for d in near],
+        bow.handle_mm,
     )
 
 

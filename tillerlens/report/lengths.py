@@ -320,8 +320,8 @@ _LAST_INCH, _AN_INCH = re.compile(r"\blast inch\b"), re.compile(r"\b(?:an|each|p
 _IN_TEXT = re.compile(
     r"(?P<quoted>(?<![\w'])'[^']*'(?!\w))"  # what somebody typed stays as it was typed
     rf"|(?<![\w./])(?P<sign>[±−-]?)(?P<a>{_NUMBER})(?:(?P<between> to | and | by )(?P<b>{_NUMBER}))?"
-    r"(?P<unit>\"|(?: in(?! (?:the|a|an|all|one|each|every|this|\d))| lb| oz| gr| ft)(?![\w·/]|\.\w)| feet per second| fps)"
-    r"(?P<other> or \d+(?:\.\d+)? (?:cm|mm|kg|g|m/s)\b)?"
+    r"(?P<unit>\"|(?: in(?! (?:the|a|an|all|one|each|every|this|\d))| lb| oz| gr| ft| yd)(?![\w·/]|\.\w)| feet per second| fps)"
+    r"(?P<other> or \d+(?:\.\d+)? (?:cm|mm|kg|g|m/s|m)\b)?"
 )
 
 
@@ -369,6 +369,7 @@ _METRIC = {  # what one of the unit is in the new one, its name, and the least n
     "oz": (1000 * KG_PER_POUND / 16, "g", 0),
     "gr": (1000 * KG_PER_GRAIN, "g", 1),
     "ft": (12 * MM_PER_INCH / 1000, "m", 2),
+    "yd": (36 * MM_PER_INCH / 1000, "m", 1),
     "fps": (FOOT_M, "m/s", 0),
     "feet per second": (FOOT_M, "m/s", 0),
 }

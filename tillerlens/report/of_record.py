@@ -96,7 +96,8 @@ def pulls_of(bow: Bow, stages: Sequence[Stage], events: Sequence[Event]) -> tupl
             if to_back is None:
                 without += 1
             else:
-                out.append(Pull(e.happened_at, to_back, float(e.details["weight_n"]), SCALE_U_N))
+                u = float(e.details.get("u_weight_n", SCALE_U_N))
+                out.append(Pull(e.happened_at, to_back, float(e.details["weight_n"]), u))
     return sorted(out, key=lambda p: p.when), without
 
 

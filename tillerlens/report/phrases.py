@@ -208,6 +208,12 @@ PHRASES = {
     "speed": "Expect an arrow of {arrow} to fly at {speed} ({interval}).",
     "speed.far": "Expect an arrow of {arrow} to fly at {speed} ({interval}). It is unlike those shot, so the virtual mass may "
     "not hold.",
+    "speed.usual": "An arrow of {arrow} may leave it at {low} to {high}. That's what wooden bows usually give of the stored "
+    "energy (common practice), not a measurement.",
+    "weight.by_sizes": "By its sizes and wood it may draw {low} to {high} at {at}. That's a range and no more: weigh it.",
+    "hung": "On the string hangs {weight}, jugs and all. Add hook and rope if they are heavy.",
+    "hung.care": "Nobody under the weight, nobody in line with the bow. Tie a rope to the tree as a stop, so that nothing falls "
+    "far if string or bow lets go.",
     # --- the bench: what a change would do
     "what_if.say": "Say you {asked}.",
     "what_if.and": "Then you {asked}.",

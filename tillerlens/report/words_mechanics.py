@@ -10,9 +10,10 @@ import math
 from collections.abc import Sequence
 
 from tillerlens.measurement import Value
-from tillerlens.mechanics.bench import Bench
+from tillerlens.mechanics.bench import Bench, usual
 from tillerlens.mechanics.cast import Cast
 from tillerlens.mechanics.force_draw import STACK_PERCENT_PER_INCH, ForceCurve, ReadingsDisagree, Stacking
+from tillerlens.mechanics.hung import Hung
 from tillerlens.mechanics.stiffness import Modulus, Stiffness, limbs_apart
 from tillerlens.mechanics.strain import ACCEPTABLE_SET_MM, GOOD_SET_MM, HEAT_RANGE, YIELDS, Risk, SetExpected
 from tillerlens.report.lengths import (
@@ -53,9 +54,14 @@ def bench_words(bench: Bench, units: Units | None = None, others: Sequence[float
         out += stiffness_words(bench.stiffness, units)
     if bench.modulus is not None:
         out += modulus_words(bench.modulus)
+    if bench.by_sizes is not None:
+        low, high = (say_weight(n, units) for n in bench.by_sizes)
+        words = {"at": say_length(bench.full_draw_mm, units), "low": low.rpartition(" ")[0], "high": high}
+        out.append(Sentence("weight", phrase("weight.by_sizes", **words), "open"))
     if bench.cast is not None:
         out += cast_words(bench.cast, units)
         out += [speed_words(bench.cast, mass, units) for mass in others]
+    out += [usual_words(speeds, mass, units) for mass in others if (speeds := usual(bench, mass)) is not None]
     out += [
         Sentence(r.code, in_words(r, units), "finding" if r.code == ReadingsDisagree.code else "open") for r in bench.reasons
     ]
@@ -228,6 +234,12 @@ def force_words(curve: ForceCurve, full_mm: float, stacks: Stacking | None, unit
     return out
 
 
+def hung_words(hung: Hung, units: Units | None = None) -> list[Sentence]:
+    """What hangs from the string, summed, and the care it takes."""
+    out = [Sentence("hung", phrase("hung", weight=_weight(hung.weight, units or Units())))]
+    return [*out, Sentence("care", phrase("hung.care"))]
+
+
 def _weight(v: Value, units: Units) -> str:
     """``47.7 lb (±1.4 lb)``; the interval is rounded up."""
     pounds = units.weight == "lb"
@@ -256,6 +268,13 @@ def speed_words(cast: Cast, arrow_kg: float, units: Units) -> Sentence:
     words = {"speed": say_speed(v.value, units), "interval": say_speed_reach(v.u, units), "arrow": say_arrow(arrow_kg, units)}
     far = cast.far(arrow_kg)
     return Sentence("speed", phrase("speed.far" if far else "speed", **words), "open" if far else "plain")
+
+
+def usual_words(speeds: tuple[float, float], arrow_kg: float, units: Units) -> Sentence:
+    """The speeds to expect where nobody measured any."""
+    low, high = (say_speed(v, units) for v in speeds)
+    words = {"arrow": say_arrow(arrow_kg, units), "low": low.rpartition(" ")[0], "high": high}
+    return Sentence("speed", phrase("speed.usual", **words), "open")
 
 
 def _up(x: float) -> float:

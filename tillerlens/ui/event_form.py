@@ -87,6 +87,8 @@ def ask_event(kind: str, event: Event | None, found: Timeline, place: Place, key
             return None
         try:
             details = _read(kind, texts)
+            if event is not None:  # a doubt that was kept with a hung weight or a speed by ear has no field of its own
+                details |= {k: v for k, v in event.details.items() if k.startswith("u_")}
             if kind == "scrape" and details.get("start_from_nock_mm", 0) > details.get("end_from_nock_mm", 0):
                 details["start_from_nock_mm"], details["end_from_nock_mm"] = (
                     details["end_from_nock_mm"],

@@ -168,3 +168,23 @@ def standoff(metric: bool = False) -> str:
         _text(300, 350, "from the marks to the middle of the limb's width"),
         _text(300, 376, f"miss {'5 cm at 2.5 m' if metric else '2 in at 9 ft'}, and every length is off by 2 %"),
     )
+
+
+def hung_weight() -> str:
+    """The bow on its tree with jugs on the string, a rope as a stop, and nobody under it or in line."""
+    return _sheet(
+        640,
+        430,
+        f'<rect x="306" y="30" width="28" height="84" fill="{CORD}"/>',
+        _bow(320, 104, 220, 80),
+        _line(100, 184, 320, 262, CORD, 2.5),
+        _line(540, 184, 320, 262, CORD, 2.5),
+        _line(320, 262, 320, 296, CORD, 4),
+        *(f'<rect x="{x}" y="296" width="40" height="52" rx="8" fill="#cfe0ea" stroke="{INK}"/>' for x in (278, 322)),
+        f'<path d="M334 60C470 70 440 250 340 284" stroke="{RED}" stroke-width="2.5" fill="none" stroke-dasharray="6 4"/>',
+        _text(452, 96, "rope as a stop", "start", RED),
+        _text(182, 330, "gallon jugs, plates"),
+        _line(210, 398, 430, 398, RED, 2.5),
+        _text(320, 388, "nobody here", colour=RED),
+        _text(320, 424, "nor in line with the string"),
+    )

@@ -37,6 +37,7 @@ ROOMS: tuple[Room, ...] = (
     Room("picture", "Add photos", MEASURE),
     Room("stage", "One picture", MEASURE),
     Room("weights", "Weights and cast", MEASURE),
+    Room("ear", "Without scale or chronograph", MEASURE),
     Room("plan", "Scraping plan", WORK),
     Room("wood", "Wood and heat", WORK),
     Room("compare", "Compare", LOOK_BACK),

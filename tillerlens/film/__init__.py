@@ -1,0 +1,1 @@
+"""Clips from a phone: opening them, and what is heard in them."""
