@@ -9,8 +9,9 @@ from tillerlens.errors import NeedsHelp
 from tillerlens.shot import read_shot
 from tillerlens.trace import strip as straightened
 from tillerlens.trace.edges import Side, dark_beyond_px, measure_side
+from tillerlens.trace.ends import Ends
 from tillerlens.trace.nets import StripMaps
-from tillerlens.trace.read import _to_clicks
+from tillerlens.trace.read import LOST_END_MM, _doubted, _to_clicks
 from tillerlens.trace.refill import second_outline
 from tillerlens.trace.sliver import Sliver, one_lamps
 from tillerlens.trace.strip import MIDDLE_ROW, Band, Strip, cut_strip, fitting_step, normals, read_band, strip_step, with_grip
@@ -250,3 +251,8 @@ def test_a_place_without_an_edge_does_not_take_its_neighbours_with_it():
     beside = np.r_[205:258, 336:390]  # columns of 1.5 px, from 20
     assert np.isfinite(row[beside]).mean() > 0.95
     assert np.nanmax(np.abs(row[beside] - true)) < 0.2
+
+
+def test_an_end_that_hardly_shows_may_lie_well_further_on():
+    doubted = _doubted(Ends((10.0, 900.0), (0.95, 0.3), (0.5, 0.5)), 2.0)
+    assert doubted.u_columns == pytest.approx((0.5, 2 * LOST_END_MM), rel=0.01)

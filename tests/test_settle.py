@@ -270,3 +270,13 @@ def test_the_bow_is_its_own_scale_without_a_click(drawn):
     assert value.u > 2.0  # nothing squares this picture, and that is told
     assert abs(value.value - truth["values"]["draw_length_back"]) < 3 * value.u
     assert "not_squared" in {r.code for r in found.reasons}
+
+
+def test_an_end_that_was_lost_on_its_ground_is_placed_by_the_length():
+    """The lower tip ends 20 mm short of its nock and says so by its doubt; the upper one is sharp."""
+    evidence, shape = straight_bow(SQUARE, LENGTH_MM - 20.0)
+    shot = read_shot(changed(GRID, bow_length_nock_to_nock_in=LENGTH_MM / 25.4, handle_in=8))
+    settled = settle(fitted(SQUARE, 2430.0, 0.02), supposed(shot, (0.0, None), (0.5, 15.0), True), evidence, shape, LENGTH_MM, [])
+    u = np.sqrt(settled.covariance[-1, -1])
+    assert settled.overhang_mm[1] == pytest.approx(-20.0, abs=2 * u) and u < 5.0
+    assert abs(settled.overhang_mm[0]) < 1.5

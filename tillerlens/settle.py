@@ -147,8 +147,8 @@ def supposed(shot: Shot, put: tuple[float | None, float | None], tip_u_mm: tuple
             nocks = np.array([[u**2 + apart**2, u**2 - apart**2], [u**2 - apart**2, u**2 + apart**2]])
             mean = past.copy()
             for k, known in enumerate(put):
-                if known is not None:
-                    mean[k] = known
+                if known is not None or tip_u_mm[k] > LOST_U_MM:  # an end so unsure is a place on the limb: it tells no tip
+                    mean[k] = LOST_MM if known is None else known
                     nocks[k, :], nocks[:, k] = 0.0, 0.0
                 nocks[k, k] += tip_u_mm[k] ** 2
             covariance = np.zeros((3, 3))

@@ -49,7 +49,9 @@ CLICK_U_PX, BY_HAND_U_PX = 2.5, 1.0  # of a nock that is clicked, and of one tha
 MIN_SEEN, MIN_SEEN_FAIR = 0.4, 0.6  # of a limb's length; a path that the finder's map hardly shows must be borne out by more
 NOCK_STATIONS = 3  # beside each tip, where the nock and the string's loop hide the limb's own edges
 OUT_SHARE = 0.005  # of the picture's longer side: a bow that ends so near the border was cut off
-CLEAR_END = 0.5  # an end less clear than this is none
+# An end less clear than the first is none, and one clearer than the other is sure: of 9 ends of the first kind on 30 pictures
+# not used to train, 6 lay 8 to 22 mm short of the nock, of 46 of the other none by more than 4 mm.
+CLEAR_END, SURE_END, LOST_END_MM = 0.5, 0.7, 15.0
 LEAST_COLUMNS, LEAST_SEEN_STATIONS = 100, 24  # of a strip, and of its stations where both edges were seen: else it shows no bow
 LEAST_BETWEEN = 0.3  # of what was followed: clicked nocks nearer together are not both its ends
 HANDLE_AGREES = 0.25  # of the handle's length: a bump further from where its middle was clicked is no grip's
@@ -151,7 +153,7 @@ def outline(
         ratio = plane_length(fit.camera, strip.path[max(a, 0) : b + 1], shot.standoff_mm) / shot.nock_to_nock_mm
         if ratio < 1 - LENGTH_TOLERANCE:
             raise not_its_length(ratio, coarse.support, coarse.px)
-    ends = settle_ends(light, strip, band, ends)
+    ends = _doubted(settle_ends(light, strip, band, ends), px_per_mm / strip.step)
     _check_inside(coarse.px[[0, -1]], ends, strip, photo)
     ends, clicked = _clicked_ends(strip, ends, shot, strip.step * float(np.nanmedian(band.lower_row - band.upper_row)))
     _check_handle(strip, shot, px_per_mm)
@@ -382,6 +384,13 @@ def _middle_rows(band: Band, left: Side, right: Side) -> Array:
     return np.where(np.isnan(measured), (band.upper_row + band.lower_row) / 2, measured)
 
 
+def _doubted(ends: Ends, columns_per_mm: float) -> Ends:
+    """The ends, each less sure the less clear it is: a tip may be lost on a ground of its own colour."""
+    unclear = [float(np.clip((SURE_END - clear) / (SURE_END - CLEAR_END), 0.0, 1.0)) for clear in ends.clear]
+    u = [float(np.hypot(u, LOST_END_MM * columns_per_mm * share)) for u, share in zip(ends.u_columns, unclear, strict=True)]
+    return Ends(ends.column, ends.clear, (u[0], u[1]))
+
+
 def _clicked_ends(strip: Strip, ends: Ends, shot: Shot, thick_px: float) -> tuple[Ends, tuple[bool, bool]]:
     """A clicked nock that agrees with the limb's end leaves it alone (the end is the sharper); one that does not, rules:
     tips often stand past the nocks. Raises ``NeedsHelp`` where one lies beside what was followed."""
@@ -394,6 +403,8 @@ def _clicked_ends(strip: Strip, ends: Ends, shot: Shot, thick_px: float) -> tupl
             by_hand = name in shot.set_by_hand
             if by_hand or abs(at - ends.column[k]) * strip.step > CLICK_AGREES_PX:
                 column[k], u[k], ruled[k] = float(at), (BY_HAND_U_PX if by_hand else CLICK_U_PX) / strip.step, True
+            else:
+                u[k] = min(u[k], CLICK_U_PX / strip.step)
     return Ends((column[0], column[1]), ends.clear, (u[0], u[1])), (ruled[0], ruled[1])
 
 
