@@ -2,9 +2,7 @@
 
 import streamlit as st
 
-from tillerlens.ui.caught import by_the_framework
-from tillerlens.ui.gate.start import opening, this_computer_only
+from tillerlens.server.error_box import by_the_framework
+from tillerlens.server.start import opening, this_computer_only
 
-app = st.App(
-    "tillerlens/ui/main.py", middleware=this_computer_only(), lifespan=opening(), on_script_error=by_the_framework
-)
+app = st.App("tillerlens/ui/main.py", middleware=this_computer_only(), lifespan=opening(), on_script_error=by_the_framework)

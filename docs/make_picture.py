@@ -13,10 +13,10 @@ from PIL import Image
 ROOT = Path(__file__).parent.parent
 sys.path.insert(0, str(ROOT))
 
+from tillerlens.core.shot_file import read_shot  # noqa: E402
 from tillerlens.measure import measure_photo  # noqa: E402
 from tillerlens.photo.intake import read_photo  # noqa: E402
 from tillerlens.report.overlay import draw_overlay  # noqa: E402
-from tillerlens.shot import read_shot  # noqa: E402
 
 MOST_ERROR_MM = 1.0
 MOST_BYTES = 400_000
@@ -36,18 +36,12 @@ def main(name: str) -> None:
     ]
     worst = max(errors, key=abs)
     if abs(worst) > MOST_ERROR_MM:
-        raise SystemExit(
-            f"a gap of {name} is {worst:+.2f} mm off its truth; a picture of that is not for the README"
-        )
-    spots, planned = (
-        [(s["limb"], s["kind"]) for s in each] for each in (found.as_document()["spots"], truth["spots"])
-    )
+        raise SystemExit(f"a gap of {name} is {worst:+.2f} mm off its truth; a picture of that is not for the README")
+    spots, planned = ([(s["limb"], s["kind"]) for s in each] for each in (found.as_document()["spots"], truth["spots"]))
     if spots != planned:
         raise SystemExit(f"{name} has the spots {planned}, and {spots} were found")
     out = ROOT / "docs" / "measured.jpg"
-    Image.fromarray(draw_overlay(photo.rgb, found, max_side=1600, close=True)).save(
-        out, quality=84, optimize=True
-    )
+    Image.fromarray(draw_overlay(photo.rgb, found, max_side=1600, close=True)).save(out, quality=84, optimize=True)
     print(f"{out.name}: {out.stat().st_size} bytes, worst gap {worst:+.2f} mm off")
     if out.stat().st_size > MOST_BYTES:
         raise SystemExit(f"more than {MOST_BYTES} bytes: draw it smaller")

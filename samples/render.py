@@ -99,9 +99,7 @@ def main() -> None:
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("names", nargs="*", help="which of the demo's pictures (default all)")
     ap.add_argument("--samples", type=int, default=48, help="light paths a pixel")
-    ap.add_argument(
-        "--draft", action="store_true", help="a third of the size, few paths: to look at the scene"
-    )
+    ap.add_argument("--draft", action="store_true", help="a third of the size, few paths: to look at the scene")
     ap.add_argument("--out", type=Path, default=HERE)
     ap.add_argument("--family", type=int, metavar="N")
     ap.add_argument("--first", type=int, default=0, help="begin the family at this number")

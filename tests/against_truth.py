@@ -9,10 +9,10 @@ from typing import Any
 
 import numpy as np
 
+from tillerlens.core.measurement import LIMBS, Measurement, Value
+from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import measure_photo
-from tillerlens.measurement import LIMBS, Measurement, Value
 from tillerlens.photo.intake import read_photo
-from tillerlens.shot import read_shot
 
 SAMPLES = Path(__file__).resolve().parent.parent / "samples"
 SPOT_REACH_MM = 51.0  # a spot told within two inches of a planned one is that one
@@ -66,10 +66,7 @@ def measure_sample(folder: Path, name: str, clicks: bool = False, rest: Any = No
     if clicks:
         rng = np.random.default_rng(sum(name.encode()))
         px = truth_of(folder, name)["outline_px"]
-        points = {
-            k: np.asarray(px[k]) + rng.normal(0, CLICK_U_PX, 2)
-            for k in ("nock_upper", "nock_lower", "handle")
-        }
+        points = {k: np.asarray(px[k]) + rng.normal(0, CLICK_U_PX, 2) for k in ("nock_upper", "nock_lower", "handle")}
         shot = replace(shot, clicks={k: (float(x), float(y)) for k, (x, y) in points.items()})
     return measure_photo(photo, shot, rest)
 

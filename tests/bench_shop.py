@@ -13,12 +13,12 @@ from benches import HALF_HANDLE_MM, ROOT_MM, WORKING_MM, document, string_of, wo
 from PIL import Image
 from shop import BEGIN
 
+from tillerlens.core.shot_file import read_shot
+from tillerlens.core.units import NEWTON_PER_POUND
 from tillerlens.mechanics.statics import Bow as StaticBow
 from tillerlens.mechanics.statics import Handle
 from tillerlens.mechanics.statics import drawn as draw_of
 from tillerlens.record import Bow, Event, open_record, store
-from tillerlens.shot import read_shot
-from tillerlens.units import NEWTON_PER_POUND
 
 FULL_MM, WIDTH, HEIGHT, PX_PER_MM = 711.0, 1400, 900, 0.75
 SHOT = {
@@ -34,9 +34,7 @@ CALIPERS = "\n".join(
 
 def statics(scraped=0.0):
     """An invented bow with a strong upper limb that has a hinge; scraped: how much of the upper limb's strength is gone."""
-    return StaticBow(
-        wooden_limb(hinge=0.2, level=1.25 - scraped), wooden_limb(), Handle(HALF_HANDLE_MM, HALF_HANDLE_MM, ROOT_MM)
-    )
+    return StaticBow(wooden_limb(hinge=0.2, level=1.25 - scraped), wooden_limb(), Handle(HALF_HANDLE_MM, HALF_HANDLE_MM, ROOT_MM))
 
 
 def stage_document(bow, draw_mm=None, seed=3, set_per_m=0.0, minutes=None, **more):

@@ -6,11 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from tillerlens.core.units import pounds_from_newtons
+from tillerlens.mechanics.observed import ObservedBow
 from tillerlens.mechanics.places import CUTOFF_MM, correlation, gain
-from tillerlens.mechanics.seen import SeenBow
-from tillerlens.mechanics.statics import Bow, Handle, Limb, Pull, at_rest, braced, drawn
+from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle, Pull, at_rest, braced, drawn
 from tillerlens.mechanics.stiffness import Stiffness
-from tillerlens.units import pounds_from_newtons
 
 HALF_HANDLE_MM = 110.0
 ROOT_MM = 15.0  # limbs' thickness at the handle
@@ -18,13 +18,13 @@ WORKING_MM = 720.0
 BRACE_MM = 165.0  # back of the handle to the string
 
 
-def wooden_limb(*, hinge: float = 0.0, level: float = 1.0) -> Limb:
+def wooden_limb(*, hinge: float = 0.0, level: float = 1.0) -> ElasticLimb:
     """A tapered, reflexed limb; ``hinge``: how much softer a place half way is."""
     s = np.linspace(0, WORKING_MM, 121)
     width = np.interp(s, [0, 380, WORKING_MM], [38, 36, 13])
     deep = np.interp(s, [0, WORKING_MM], [ROOT_MM, 9.0])
     ei = level * 12_500 * width * deep**3 / 12 * (1 - hinge * np.exp(-(((s - 400) / 45) ** 2)))
-    return Limb(s, ei, np.where(s > 300, -2.5e-7 * (s - 300), 0.0))
+    return ElasticLimb(s, ei, np.where(s > 300, -2.5e-7 * (s - 300), 0.0))
 
 
 def wooden_bow(**upper: float) -> Bow:
@@ -136,7 +136,7 @@ def document(
 # --- against the truth files of rendered pictures -------------------------------------------------------------
 
 
-def rest_from_truth(seen: SeenBow, truth: dict) -> SeenBow:
+def rest_from_truth(seen: ObservedBow, truth: dict) -> ObservedBow:
     """The bow of a picture at rest, its natural bend taken from the picture's truth."""
     limbs = {}
     for name, limb in seen.limbs.items():

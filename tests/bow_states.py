@@ -20,14 +20,14 @@ from made_up import SAMPLES
 from PIL import Image
 from shop import BEGIN, EVENTS, add_stage
 
+from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import measure_photo
 from tillerlens.photo.intake import read_photo
 from tillerlens.record import Bow, Event, store
 from tillerlens.record.entries import new_id
 from tillerlens.record.originals import place_of
-from tillerlens.shot import read_shot
-from tillerlens.ui import demo, kept
-from tillerlens.ui.house import LOOK, ROOMS
+from tillerlens.ui import demo, workspace
+from tillerlens.ui.app import LOOK, ROOMS
 
 ROOM_NAMES = tuple(room.name for room in (*ROOMS, LOOK))
 OF_A_BOW = tuple(room.name for room in ROOMS if room.of_a_bow)
@@ -206,7 +206,7 @@ def put_up(record, pictures):
     place_of(record.folder, stage.sha256).write_bytes(b"\xff\xd8\xff\xe0 cut off")
     out.append(of_bow("an original damaged", one, stage, {"stage": "damaged|not what it was"}))
     one = bow("A note damaged")
-    kept.lay_down(record.folder, pictures["braced"].data, "braced.jpg", one.id, {})
+    workspace.lay_down(record.folder, pictures["braced"].data, "braced.jpg", one.id, {})
     next((record.folder / "bench" / one.id).glob("*.json")).write_text("{")
     damaged = "notes on the bench are damaged"
     out.append(of_bow("a note on the bench damaged", one, None, {"bow": damaged, "picture": damaged}))
@@ -261,8 +261,8 @@ def _pairs(stages):
 
 
 def _lay(record, bow, picture, name, form):
-    laid = kept.lay_down(record.folder, picture.data, name, bow.id, form)
-    kept.note(record.folder, replace(laid, guessed=("Taken to be so for the test.",)))
+    laid = workspace.lay_down(record.folder, picture.data, name, bow.id, form)
+    workspace.note(record.folder, replace(laid, guessed=("Taken to be so for the test.",)))
 
 
 def _reshot(picture, shot):

@@ -9,8 +9,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from tillerlens.errors import Reason
-from tillerlens.measurement import LIMBS, GapRow, LimbProfile, Measurement, Spot, TracedBow, Value
+from tillerlens.core.errors import Reason
+from tillerlens.core.measurement import LIMBS, GapRow, LimbProfile, Measurement, Spot, TracedBow, Value
 from tillerlens.photo.intake import read_photo
 
 SAMPLES = Path(__file__).parent.parent / "samples"
@@ -32,16 +32,12 @@ def gap_row(at_mm, upper, lower, u=0.2):
 def measured(state="drawn", values=None, gaps=(), spots=(), shot=None, profile=None, reasons=()):
     """A measurement with only what a sentence needs."""
     shot = {"bow_length_nock_to_nock_in": 66.0, "handle_in": 8.0, **(shot or {})}
-    return Measurement(
-        "measured", state, tuple(reasons), values or {}, tuple(gaps), profile or {}, tuple(spots), shot=shot
-    )
+    return Measurement("measured", state, tuple(reasons), values or {}, tuple(gaps), profile or {}, tuple(spots), shot=shot)
 
 
 def asking(state="drawn"):
     """Nothing found, clicks wanted."""
-    reason = Reason(
-        "needs_help", "Two things look like the bow.", "Click the upper nock, the lower nock and the handle."
-    )
+    reason = Reason("needs_help", "Two things look like the bow.", "Click the upper nock, the lower nock and the handle.")
     return Measurement("needs_help", state, (reason,))
 
 
@@ -112,9 +108,7 @@ def _profile(truth, limb):
 
 
 def _at(profile, from_nock_mm):
-    return tuple(
-        float(np.interp(from_nock_mm, profile.from_nock_mm, profile.centre_px[:, k])) for k in (0, 1)
-    )
+    return tuple(float(np.interp(from_nock_mm, profile.from_nock_mm, profile.centre_px[:, k])) for k in (0, 1))
 
 
 def _trace(truth):

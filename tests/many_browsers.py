@@ -7,11 +7,11 @@ import threading
 
 from in_browser import ROOT, WIDE, chromium
 
+from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import measure_photo
 from tillerlens.photo.intake import read_photo
 from tillerlens.record import Bow, store
 from tillerlens.record.entries import canonical
-from tillerlens.shot import read_shot
 
 ERRORS = '[data-testid="stException"], [data-testid="stAlertContentError"]'
 

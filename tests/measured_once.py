@@ -15,7 +15,7 @@ from contextlib import contextmanager
 from typing import Any
 
 from tillerlens import measure
-from tillerlens.measurement import Measurement
+from tillerlens.core.measurement import Measurement
 
 _OUTSIDE = ("ui", "cli", "record", "report", "history", "server")  # rooms that no measurement stands on
 

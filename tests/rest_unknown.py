@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from tests.benches import HALF_HANDLE_MM, ROOT_MM
-from tillerlens.mechanics.statics import Bow, Handle, Limb
+from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle
 
 
 def random_bow(rng: np.random.Generator) -> Bow:
@@ -29,5 +29,5 @@ def random_bow(rng: np.random.Generator) -> Bow:
         k0 = k0 + flipped / 1000 * np.clip((z - 0.6) / 0.2, 0, 1)
         for _ in range(rng.integers(2, 6)):
             k0 = k0 + rng.uniform(-8e-5, 8e-5) * np.exp(-0.5 * ((s - rng.uniform(0, length)) / rng.uniform(20, 60)) ** 2)
-        limbs.append(Limb(s, ei, k0))
+        limbs.append(ElasticLimb(s, ei, k0))
     return Bow(limbs[0], limbs[1], Handle(HALF_HANDLE_MM, HALF_HANDLE_MM, ROOT_MM))

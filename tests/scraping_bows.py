@@ -14,14 +14,14 @@ from typing import Any
 import numpy as np
 from benches import HALF_HANDLE_MM, ROOT_MM, document
 
-from tillerlens.measurement import LIMBS
+from tillerlens.core.measurement import LIMBS
+from tillerlens.core.units import NEWTON_PER_POUND
+from tillerlens.mechanics.current_bow import CurrentBow, CurrentLimb, DrawReading, gaps_of
 from tillerlens.mechanics.finding import Finding
 from tillerlens.mechanics.places import CUTOFF_MM, LimbCurve, find_places
-from tillerlens.mechanics.present import Present, PresentLimb, Seen, gaps_of
 from tillerlens.mechanics.scraping import Plan
-from tillerlens.mechanics.statics import Bow, Equilibrium, Handle, Limb, Pull, braced, drawn
-from tillerlens.mechanics.wish import ScrapeWish
-from tillerlens.units import NEWTON_PER_POUND
+from tillerlens.mechanics.scraping.target import ScrapeTarget
+from tillerlens.mechanics.statics import Bow, ElasticLimb, Equilibrium, Handle, Pull, braced, drawn
 
 STATIONS = 25.4 * np.array([6.0, 10.0, 14.0, 18.0, 22.0])  # from the handle's centre
 SHORT, LONG = (0.05, 45.0), (0.3, 200.0)  # mm: size and reach of the centreline's errors
@@ -47,7 +47,7 @@ class Bench:
 
     bow: Bow
     string: float
-    wish: ScrapeWish
+    wish: ScrapeTarget
     modulus: float
     widths: tuple[np.ndarray, np.ndarray]
     excess: float
@@ -109,17 +109,17 @@ def random_bench(rng: np.random.Generator, how: Pull | None = None) -> Bench:
         k0 = natural + 1.5e-5 * rng.normal() + np.zeros(s.size)
         for _ in range(3):  # crooks of the stave: each turns the limb by a few milliradians
             k0 = k0 + 5e-5 * rng.normal() * np.exp(-0.5 * ((s - rng.uniform(0.05, 0.95) * length) / 40) ** 2)
-        limbs.append(Limb(s, np.exp(ln), k0))
+        limbs.append(ElasticLimb(s, np.exp(ln), k0))
     if strong:
         faults.append("strong limb")
     handle = Handle(HALF_HANDLE_MM, HALF_HANDLE_MM, ROOT_MM)
     excess = rng.uniform(0.10, 0.40)
-    wish = ScrapeWish(rng.uniform(35, 55) * NEWTON_PER_POUND, 25.4 * rng.uniform(25, 28), tiller=TILLER)
+    wish = ScrapeTarget(rng.uniform(35, 55) * NEWTON_PER_POUND, 25.4 * rng.uniform(25, 28), tiller=TILLER)
     bow, how = Bow(limbs[0], limbs[1], handle), how or Pull()
     string = braced(bow, brace_height=BRACE_MM, segments=SEGMENTS).string_length
     weight = drawn(bow, string, wish.draw_back, how, segments=SEGMENTS).weight
     scale = wish.aim * (1 + excess) / weight
-    bow = Bow(*(Limb(q.s, q.ei * scale, q.kappa0) for q in limbs), handle)
+    bow = Bow(*(ElasticLimb(q.s, q.ei * scale, q.kappa0) for q in limbs), handle)
     sections = bool(rng.random() < 0.5)
     hand = float(np.clip(1 + HAND_COMMON * rng.normal(), 0.5, 1.5))
     gain = 1 + SCALE_GAIN * rng.normal()
@@ -172,7 +172,7 @@ def pictured(
     return strung, document(bench.bow, **(seen | {"u_per_m": rest_noisier * CURVATURE_U}))
 
 
-def photographed(bench: Bench, rng: np.random.Generator) -> Present:
+def photographed(bench: Bench, rng: np.random.Generator) -> CurrentBow:
     """Rest and drawn picture, drawn no further than to the wished weight or the wished draw, and a weighing."""
     draw = furthest_draw(bench)
     state = bench.at(draw)
@@ -194,13 +194,15 @@ def photographed(bench: Bench, rng: np.random.Generator) -> Present:
         if bench.with_sections:
             thick = (12 * limb.ei / (bench.modulus * bench.widths[k])) ** (1 / 3)
             to_belly = thick / 2
-        limbs.append(PresentLimb(Limb(limb.s, ei, limb.kappa0 + rest), u, np.full(u.size, _u_curvature()), thick, to_belly))
+        limbs.append(
+            CurrentLimb(ElasticLimb(limb.s, ei, limb.kappa0 + rest), u, np.full(u.size, _u_curvature()), thick, to_belly)
+        )
     scale = 1 + 0.002 * rng.normal()
     up, low = (scale * (g + U_GAP_MM * rng.normal(size=g.size)) for g in gaps_of(state, STATIONS))
-    seen_all = Seen(draw, read, U_WEIGHT, STATIONS, up, low, U_GAP_MM)
+    seen_all = DrawReading(draw, read, U_WEIGHT, STATIONS, up, low, U_GAP_MM)
     found = find_places(*curves)
     finding = Finding(found.told, ("drawn",), "at rest", perhaps=found.perhaps)
-    return Present(limbs[0], limbs[1], bench.bow.handle, bench.string, seen_all, how=bench.how, finding=finding)
+    return CurrentBow(limbs[0], limbs[1], bench.bow.handle, bench.string, seen_all, how=bench.how, finding=finding)
 
 
 def scrape(bench: Bench, plan: Plan, rng: np.random.Generator) -> None:
@@ -209,7 +211,7 @@ def scrape(bench: Bench, plan: Plan, rng: np.random.Generator) -> None:
     for limb, told in zip((bench.bow.upper, bench.bow.lower), told_by_place(bench, plan), strict=True):
         block = (limb.s // HAND_MM).astype(int)
         hand = np.clip(bench.hand * (1 + HAND_BY_PLACE * rng.normal(size=block.max() + 1)), 0, None)[block]
-        limbs.append(Limb(limb.s, limb.ei * (1 - told * hand) ** 3, limb.kappa0))
+        limbs.append(ElasticLimb(limb.s, limb.ei * (1 - told * hand) ** 3, limb.kappa0))
     bench.bow = Bow(limbs[0], limbs[1], bench.bow.handle)
 
 

@@ -13,8 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from tillerlens.cli_serve import lan_address
-from tillerlens.ui.gate import Gate
+from tillerlens.cli.serve import lan_address
+from tillerlens.server import Gate
 
 ROOT = Path(__file__).parent.parent
 START_S = 60

@@ -16,8 +16,8 @@ import pytest
 from made_up import SAMPLES, from_truth
 from PIL import Image
 
+from tillerlens.core.shot_file import read_shot
 from tillerlens.record import Bow, Event, open_record, store
-from tillerlens.shot import read_shot
 
 BEGIN = datetime(2026, 3, 1, 9, 0, tzinfo=UTC)
 NAMES = {"unstrung": "heron-unstrung", "braced": "heron-braced", "drawn": "heron-drawn-27"}

@@ -18,8 +18,10 @@ from stories import story
 from test_compare import drawn
 from test_set import lb, readings
 
-from tillerlens.errors import Reason
-from tillerlens.measurement import Value
+from tillerlens.core.errors import Reason
+from tillerlens.core.measurement import Value
+from tillerlens.core.units import NEWTON_PER_POUND
+from tillerlens.history.story import Story
 from tillerlens.measures.compare import Scraped, compare, judge_scrapes
 from tillerlens.measures.from_rest import THIRDS
 from tillerlens.measures.set import early_draw, fit_recovery, set_between
@@ -32,22 +34,19 @@ from tillerlens.mechanics.hung import read_hung
 from tillerlens.mechanics.layout import lay_out, wish_of_wood
 from tillerlens.mechanics.stiffness import Modulus
 from tillerlens.mechanics.strain import ANY_WOOD, Risk, SetExpected, strain_limit
-from tillerlens.mechanics.whatif import Change, heat_gain, standing_from_documents
-from tillerlens.mechanics.whatif import compare as try_change
-from tillerlens.report.lengths import Units
-from tillerlens.report.story import Story
+from tillerlens.mechanics.what_if import Change, heat_gain, standing_from_documents
+from tillerlens.mechanics.what_if import compare as try_change
 from tillerlens.report.story import lay_out as lay_out_story
-from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION, Wish, verdict
-from tillerlens.report.words_bench import headline, moved_sentence, number_rows
-from tillerlens.report.words_compare import (
+from tillerlens.report.words.bench import headline, moved_sentence, number_rows
+from tillerlens.report.words.compare import (
     comparison_sentences,
     early_draw_sentence,
     kept_sentence,
     recovery_sentence,
     set_sentences,
 )
-from tillerlens.report.words_layout import layout_words
-from tillerlens.report.words_mechanics import (
+from tillerlens.report.words.layout import layout_words
+from tillerlens.report.words.mechanics import (
     bench_words,
     hung_words,
     limit_words,
@@ -56,8 +55,9 @@ from tillerlens.report.words_mechanics import (
     stiffness_words,
     strain_words,
 )
-from tillerlens.report.words_whatif import table, what_if_words
-from tillerlens.units import NEWTON_PER_POUND
+from tillerlens.report.words.quantities import Units
+from tillerlens.report.words.verdict import CARE_ALWAYS, CARE_UNDER_TENSION, Wish, verdict
+from tillerlens.report.words.what_if import table, what_if_words
 
 NAN, INCH = math.nan, 25.4
 

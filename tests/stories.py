@@ -7,10 +7,10 @@ from pairs import bump, document, flat
 from PIL import Image
 from test_compare import drawn
 
+from tillerlens.core.measurement import read_value
+from tillerlens.history.story import ArrowShot, StageShown, Story, Told
+from tillerlens.history.trends import Pull, ReflexAt
 from tillerlens.measures.compare import Scraped
-from tillerlens.measures.pair import read_value
-from tillerlens.report.history import Pull, ReflexAt
-from tillerlens.report.story import Shot, StageShown, Story, Told
 
 T0 = datetime(2026, 3, 1, 9, tzinfo=UTC)
 HOSTILE = '<script>alert(1)</script> & "x" #panic() $x$ *b* [a](b) #include "/etc/passwd"'
@@ -50,7 +50,7 @@ def story(stages=8, notes=HOSTILE, name="Heron"):
         (Told(T0, "stage 2, upper limb", notes),),
         tuple(rest),
         tuple(Pull(t, 650.0, 210.0, 1.0) for t in times[1:3]),
-        (Shot(times[-1], 0.0324, 46.0, 650.0, 210.0),),
+        (ArrowShot(times[-1], 0.0324, 46.0, 650.0, 210.0),),
         ((scraped, Scraped("lower", 430, 570)),),
         50.0,
     )

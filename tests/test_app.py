@@ -9,14 +9,15 @@ from made_up import SAMPLES, from_truth, gap_row, measured
 from PIL import Image
 from streamlit.testing.v1 import AppTest
 
+from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import measure_photo
 from tillerlens.photo.intake import read_photo
-from tillerlens.report.lengths import Units
-from tillerlens.report.words import verdict
-from tillerlens.shot import read_shot
+from tillerlens.report.words.quantities import Units
+from tillerlens.report.words.verdict import verdict
 from tillerlens.ui import fields, rows
-from tillerlens.ui.photo_page import OWN
+from tillerlens.ui.page.photo import OWN
 from tillerlens.ui.result import budget_rows, gap_table, value_table
+from tillerlens.ui.text import plain
 
 APP = SAMPLES.parent / "tillerlens" / "ui" / "main.py"
 ASK_TIMEOUT_S = 120  # two photographs on a busy machine
@@ -115,9 +116,7 @@ def test_a_bad_shot_file_gets_a_sentence(page):
 
 def test_a_picture_and_its_shot_file_are_measured_as_one(page):
     own(page)
-    page.file_uploader(key="photo").set_value(
-        ("bow.jpg", (SAMPLES / "heron-braced.jpg").read_bytes(), "image/jpeg")
-    )
+    page.file_uploader(key="photo").set_value(("bow.jpg", (SAMPLES / "heron-braced.jpg").read_bytes(), "image/jpeg"))
     shot = (SAMPLES / "heron-braced.shot.json").read_bytes()
     page.file_uploader(key="its_shot").set_value(("bow.shot.json", shot, "application/json")).run()
     assert not page.exception and not page.error
@@ -128,9 +127,7 @@ def test_a_picture_and_its_shot_file_are_measured_as_one(page):
 def test_without_a_shot_file_the_fields_are_asked_for(page):
     """Nothing is measured until what is needed is given; then the same shot as in the file comes out."""
     own(page)
-    page.file_uploader(key="photo").set_value(
-        ("bow.jpg", (SAMPLES / "heron-braced.jpg").read_bytes(), "image/jpeg")
-    ).run()
+    page.file_uploader(key="photo").set_value(("bow.jpg", (SAMPLES / "heron-braced.jpg").read_bytes(), "image/jpeg")).run()
     page.button(key="measure").click().run()
     assert not page.exception and not page.subheader and any("need a look" in e.value for e in page.error)
     shot = json.loads((SAMPLES / "heron-braced.shot.json").read_text())
@@ -237,7 +234,7 @@ def test_a_tag_is_read_as_people_write_it():
 
 
 def test_names_from_files_cannot_act_as_markup():
-    assert fields.plain("![x](http://y) $a$ <b>") == r"!\[x\](http\://y) \$a\$ \<b\>"
+    assert plain("![x](http://y) $a$ <b>") == r"!\[x\](http\://y) \$a\$ \<b\>"
 
 
 def test_the_gap_table_shows_what_is_told_in_bold():

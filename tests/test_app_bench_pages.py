@@ -8,19 +8,19 @@ from bench_shop import CALIPERS, FULL_MM, filled_bench, keep, stage_document, st
 from shop import BEGIN
 from streamlit.testing.v1 import AppTest
 
-from tillerlens.measurement import LIMBS
+from tillerlens.core.measurement import LIMBS
+from tillerlens.core.units import NEWTON_PER_POUND, parse_weight
 from tillerlens.measures.compare import compare
 from tillerlens.measures.set import set_between
 from tillerlens.mechanics.find_wood import find_wood
 from tillerlens.mechanics.layout import lay_out, wish_of_wood
 from tillerlens.record import Bow, Event, Stage, open_record, store
-from tillerlens.report.lengths import Units
-from tillerlens.report.words import Sentence
-from tillerlens.report.words_compare import comparison_sentences, set_sentences
-from tillerlens.report.words_layout import layout_words
-from tillerlens.ui.page_compare import newest_alike, weightiest_first
-from tillerlens.ui.page_wood import wood_rows
-from tillerlens.units import NEWTON_PER_POUND, parse_weight
+from tillerlens.report.words.compare import comparison_sentences, set_sentences
+from tillerlens.report.words.layout import layout_words
+from tillerlens.report.words.quantities import Units
+from tillerlens.report.words.verdict import Sentence
+from tillerlens.ui.page.compare import newest_alike, weightiest_first
+from tillerlens.ui.page.wood import wood_rows
 
 PAGES = ["compare", "weights", "wood", "plan", "report"]
 ASK_TIMEOUT_S = 120
@@ -40,9 +40,9 @@ def visit(name, bow, **query):
     def page(name):
         from importlib import import_module
 
-        from tillerlens.ui import place
+        from tillerlens.ui import context
 
-        import_module(f"tillerlens.ui.page_{name}").show(place.here())
+        import_module(f"tillerlens.ui.page.{name}").show(context.here())
 
     at = AppTest.from_function(page, args=(name,), default_timeout=ASK_TIMEOUT_S)
     at.query_params["bow"] = bow.id

@@ -11,7 +11,11 @@ from app_visits import APP, errors, said, visit
 from streamlit.testing.v1 import AppTest
 
 from tillerlens.record import Bow, open_record, store
-from tillerlens.ui import caught, kept, page_bow, page_guide, page_picture, page_stage
+from tillerlens.server.error_box import WHAT
+from tillerlens.ui import workspace
+from tillerlens.ui.page import bow as page_bow
+from tillerlens.ui.page import guide, picture
+from tillerlens.ui.page import stage as page_stage
 
 UI = APP.parent / "tillerlens" / "ui"
 
@@ -35,7 +39,7 @@ def break_down(error):
 
 def number_in(page, log):
     """The number that the page says, which the log must have, with the traceback; nothing of that is on the page."""
-    (box,) = [e.value for e in page.error if caught.WHAT in e.value]
+    (box,) = [e.value for e in page.error if WHAT in e.value]
     assert not page.exception and "Traceback" not in box and "broken" not in box and "secret" not in box
     assert "Nothing on the shelf, the timeline or the bench is lost" in box and "Load the page again" in box
     (number,) = re.findall(r"\d{3}-\d{3}", box)
@@ -48,11 +52,11 @@ def number_in(page, log):
     "error", [ZeroDivisionError("secret"), Panic("secret"), MemoryError("secret")], ids=lambda e: type(e).__name__
 )
 def test_a_page_that_breaks_down_half_way_says_so_at_its_top(monkeypatch, caplog, error):
-    monkeypatch.setattr(page_guide, "CARE_ALWAYS", Breaking(error))  # nearly the last that the page shows
+    monkeypatch.setattr(guide, "CARE_ALWAYS", Breaking(error))  # nearly the last that the page shows
     page = visit("guide")
     number_in(page, caplog)
     shown = [e.value for e in page.main if e.type in ("error", "title")]
-    assert caught.WHAT in shown[0] and shown[1] == "Taking pictures"
+    assert WHAT in shown[0] and shown[1] == "Taking pictures"
 
 
 class Breaking(tuple):
@@ -71,14 +75,14 @@ def test_a_fragment_that_breaks_down_leaves_the_page_around_it(caplog):
     def page():
         import streamlit as st
 
-        from tillerlens.ui import caught
+        from tillerlens.ui import error_net
 
-        @caught.fragment
+        @error_net.fragment
         def part():
             if st.toggle("Break it", key="broken"):
                 raise ValueError("secret")
 
-        with caught.net("test"):
+        with error_net.net("test"):
             st.title("Before")
             part()
             st.markdown("after")
@@ -94,13 +98,13 @@ def test_a_callback_that_breaks_down_is_told_on_the_page_that_follows(caplog):
     def page():
         import streamlit as st
 
-        from tillerlens.ui import caught
+        from tillerlens.ui import error_net
 
-        @caught.callback
+        @error_net.callback
         def broken():
             raise KeyError("secret")
 
-        with caught.net("test"):
+        with error_net.net("test"):
             st.button("Do it", on_click=broken, key="do")
             st.markdown("the whole page")
 
@@ -116,9 +120,9 @@ def test_what_the_framework_catches_first_is_told_alike(caplog):
         import streamlit as st
         from streamlit.runtime.scriptrunner import get_script_run_ctx
 
-        from tillerlens.ui import caught
+        from tillerlens.server.error_box import by_the_framework
 
-        get_script_run_ctx().on_script_error = caught.by_the_framework  # as st.App hands it on
+        get_script_run_ctx().on_script_error = by_the_framework  # as st.App hands it on
         st.title("Before")
         raise ValueError("secret")
 
@@ -129,9 +133,9 @@ def test_going_elsewhere_and_stopping_are_no_trouble():
     def page():
         import streamlit as st
 
-        from tillerlens.ui import caught
+        from tillerlens.ui import error_net
 
-        with caught.net("test"):
+        with error_net.net("test"):
             if not st.session_state.setdefault("again", False):
                 st.session_state["again"] = True
                 st.rerun()
@@ -148,9 +152,13 @@ def test_whatever_a_widget_calls_and_every_fragment_has_the_net():
     for path in UI.rglob("*.py"):
         tree = ast.parse(path.read_text())
         functions = [f for f in ast.walk(tree) if isinstance(f, ast.FunctionDef)]
-        guarded = {f.name for f in functions if "caught.callback" in map(ast.unparse, f.decorator_list)}
+        guarded = {f.name for f in functions if "error_net.callback" in map(ast.unparse, f.decorator_list)}
         for node in ast.walk(tree):
-            if isinstance(node, ast.Attribute) and ast.unparse(node) in ("st.fragment", "st.dialog") and path.name != "caught.py":
+            if (
+                isinstance(node, ast.Attribute)
+                and ast.unparse(node) in ("st.fragment", "st.dialog")
+                and path.name != "error_net.py"
+            ):
                 bare.append(f"{path.name}:{node.lineno} {ast.unparse(node)}")
             if isinstance(node, ast.keyword) and re.fullmatch("on_(click|change|submit|select|.*_change)", node.arg or ""):
                 what = ast.unparse(node.value)
@@ -164,12 +172,12 @@ def test_whatever_a_widget_calls_and_every_fragment_has_the_net():
 
 def test_a_picture_that_breaks_the_bench_can_be_taken_off_it(record, monkeypatch, caplog):
     bow = store.add_bow(record, Bow("Wren"))
-    kept.lay_down(record.folder, shop.small_picture(1, (960, 720)), "a.jpg", bow.id, {"version": 1})
-    monkeypatch.setattr(page_picture, "point_at", break_down(ValueError("secret")))
+    workspace.lay_down(record.folder, shop.small_picture(1, (960, 720)), "a.jpg", bow.id, {"version": 1})
+    monkeypatch.setattr(picture, "point_at", break_down(ValueError("secret")))
     page = visit("picture", bow)
     number_in(page, caplog)
     next(b for b in page.button if b.key.startswith("off_bench")).click().run()
-    assert errors(page) == [] and kept.on_bench(record.folder, bow.id) == []
+    assert errors(page) == [] and workspace.on_bench(record.folder, bow.id) == []
 
 
 def test_a_kept_picture_that_breaks_its_page_keeps_its_notes_and_the_way_back(record, monkeypatch, caplog):
@@ -199,12 +207,12 @@ def test_one_entry_that_breaks_down_hides_no_other(record, monkeypatch, caplog):
 
 def test_a_picture_gone_from_the_bench_meanwhile_is_told(record):
     bow = store.add_bow(record, Bow("Wren"))
-    laid = kept.lay_down(record.folder, shop.small_picture(1), "a.jpg", bow.id, {"version": 1})
+    laid = workspace.lay_down(record.folder, shop.small_picture(1), "a.jpg", bow.id, {"version": 1})
     (record.folder / "bench" / bow.id / f"{laid.sha256}.picture").unlink()
     page = visit("picture", bow)
     assert any("no longer on the bench" in e for e in errors(page))
     next(b for b in page.button if b.key.startswith("off_bench")).click().run()
-    assert errors(page) == [] and kept.on_bench(record.folder, bow.id) == []
+    assert errors(page) == [] and workspace.on_bench(record.folder, bow.id) == []
 
 
 @pytest.mark.parametrize(("name", "room"), [("settings.json", "guide"), ("boards.json", "boards")])

@@ -7,10 +7,10 @@ from benches import string_of
 from shots_heard import Shot, as_clip
 from test_app_bench_pages import press, said, visit
 
+from tillerlens.core.units import NEWTON_PER_POUND
 from tillerlens.mechanics.statics import drawn
 from tillerlens.record import Bow, open_record, store
-from tillerlens.ui import kept
-from tillerlens.units import NEWTON_PER_POUND
+from tillerlens.ui import workspace
 
 
 @pytest.fixture
@@ -70,7 +70,7 @@ def test_a_shot_is_heard_shown_and_kept(record, clips):
 
 
 def test_in_centimetres_bare_numbers_are_metres_and_celsius(record, clips):
-    kept.keep_settings(record.folder, kept.Settings(length="cm", weight="kg"))
+    workspace.keep_settings(record.folder, workspace.Settings(length="cm", weight="kg"))
     bow = store.add_bow(record, Bow("Wren"))
     at = visit("ear", bow)
     at.get("file_uploader")[0].upload("shot.m4a", clips["shot.m4a"], "audio/mp4")

@@ -7,9 +7,9 @@ import pytest
 from app_visits import visit
 from bench_shop import filled_bench
 
+from tillerlens.history import bench as of
 from tillerlens.record import Bow, open_record, store
-from tillerlens.report import bench_of_record as of
-from tillerlens.ui import kept
+from tillerlens.ui import workspace
 
 ROOMS = ["shelf", "boards", "guide", "settings", "bow", "picture", "stage", "compare", "weights", "ear", "wood", "plan", "report"]
 IMPERIAL = re.compile(
@@ -23,7 +23,7 @@ def filled(tmp_path_factory):
     folder = tmp_path_factory.mktemp("metric")
     filled_bench(folder)
     with open_record(folder) as record:
-        kept.keep_settings(folder, kept.Settings(length="cm", weight="kg"))
+        workspace.keep_settings(folder, workspace.Settings(length="cm", weight="kg"))
         yield record
 
 

@@ -12,9 +12,9 @@ from app_visits import errors, said, visit
 from made_up import SAMPLES
 from PIL import Image
 
+from tillerlens.core.units import MM_PER_INCH
 from tillerlens.record import Bow, Event, open_record, store
-from tillerlens.ui import batch, kept
-from tillerlens.units import MM_PER_INCH
+from tillerlens.ui import batch, workspace
 
 
 @pytest.fixture
@@ -46,7 +46,7 @@ def keep(page):
 def test_a_picture_is_measured_by_what_is_known_and_kept_on_the_timeline(record):
     """The bow's sizes, the board, and a drawn picture after a braced one: nothing is left to be typed."""
     data, shot = sample()
-    kept.keep_board(record.folder, kept.Board("slate", shot["scale"], shot["standoff_in"]))
+    workspace.keep_board(record.folder, workspace.Board("slate", shot["scale"], shot["standoff_in"]))
     bow = store.add_bow(record, Bow("Bramble", length_mm=63 * MM_PER_INCH, handle_mm=8 * MM_PER_INCH))
     shop.add_stage(record, bow, "braced", shot=shop.shot_of("braced"))
     bow, page = handed_over(record, [("drawn.jpg", data)], bow)
@@ -59,28 +59,28 @@ def test_a_picture_is_measured_by_what_is_known_and_kept_on_the_timeline(record)
     assert stage.state == "drawn" and stage.status == "measured" and stage.photo_name == "drawn.jpg"
     assert stage.shot["scale"] == shot["scale"] and stage.shot["standoff_in"] == shot["standoff_in"]
     assert store.original(record, stage) == data
-    assert kept.on_bench(record.folder, bow.id) == []
+    assert workspace.on_bench(record.folder, bow.id) == []
 
 
 def test_a_state_that_was_only_guessed_gives_way_to_what_the_picture_shows(record):
     data, shot = sample()
-    kept.keep_board(record.folder, kept.Board("slate", shot["scale"], shot["standoff_in"]))
+    workspace.keep_board(record.folder, workspace.Board("slate", shot["scale"], shot["standoff_in"]))
     bow, page = handed_over(record, [("drawn.jpg", data)])
     assert errors(page) == []
     assert "Drawn, as the photo shows." in said(page) and "first photo" not in said(page)
-    (picture,) = kept.on_bench(record.folder, bow.id)
+    (picture,) = workspace.on_bench(record.folder, bow.id)
     assert picture.form["state"] == "drawn"
     # a person may be wrong, and is told, not overruled
     page.button_group(key=f"state_{picture.sha256}").set_value("braced").run()
     assert "the bow is drawn, not braced" in page.subheader[0].value
-    (picture,) = kept.on_bench(record.folder, bow.id)
+    (picture,) = workspace.on_bench(record.folder, bow.id)
     assert picture.form["state"] == "braced"
 
 
 def test_what_was_typed_for_a_picture_outlives_the_session(record):
     data, _ = sample()
     bow, page = handed_over(record, [("drawn.jpg", data)])
-    (picture,) = kept.on_bench(record.folder, bow.id)
+    (picture,) = workspace.on_bench(record.folder, bow.id)
     sha = picture.sha256
     assert errors(page) == [] and page.subheader  # by its own length, since there is no board
     page.text_input(key=f"weight_{sha}").set_value("38 1/2").run()
@@ -112,17 +112,17 @@ def test_the_bow_s_sizes_are_asked_once_of_the_bow(record):
 
 def test_another_board_takes_with_it_what_belonged_to_the_one_before(record):
     data, shot = sample()
-    wall = kept.Board("wall", {"kind": "two_marks", "marks_apart_in": 60.0}, 3.0, 0.25, upper_limb="right", back="up")
-    kept.keep_board(record.folder, wall)
-    slate = kept.Board("slate", shot["scale"], shot["standoff_in"])
+    wall = workspace.Board("wall", {"kind": "two_marks", "marks_apart_in": 60.0}, 3.0, 0.25, upper_limb="right", back="up")
+    workspace.keep_board(record.folder, wall)
+    slate = workspace.Board("slate", shot["scale"], shot["standoff_in"])
     bow, page = handed_over(record, [("drawn.jpg", data)])
-    (picture,) = kept.on_bench(record.folder, bow.id)
+    (picture,) = workspace.on_bench(record.folder, bow.id)
     assert picture.board_id == wall.id
-    kept.note(record.folder, replace(picture, form={**picture.form, "marks_px": [[10, 10], [900, 10]]}))
-    kept.keep_board(record.folder, slate)
+    workspace.note(record.folder, replace(picture, form={**picture.form, "marks_px": [[10, 10], [900, 10]]}))
+    workspace.keep_board(record.folder, slate)
     page = visit("picture", bow)
     page.selectbox(key=f"scale_{picture.sha256}").select(slate.id).run()
-    (picture,) = kept.on_bench(record.folder, bow.id)
+    (picture,) = workspace.on_bench(record.folder, bow.id)
     assert "marks_px" not in picture.form and picture.board_id == slate.id
     keep(page)
     assert errors(page) == []
@@ -133,7 +133,7 @@ def test_another_board_takes_with_it_what_belonged_to_the_one_before(record):
 
 def test_a_weight_that_cannot_be_read_is_said_and_nothing_is_kept_without_it(record):
     bow, page = handed_over(record, [("drawn.jpg", sample()[0])])
-    (picture,) = kept.on_bench(record.folder, bow.id)
+    (picture,) = workspace.on_bench(record.folder, bow.id)
     page.text_input(key=f"weight_{picture.sha256}").set_value("heavy")
     keep(page)
     assert any("'heavy' is not a weight" in e for e in errors(page)) and store.list_stages(record, bow.id) == []
@@ -145,7 +145,7 @@ def test_a_weight_that_cannot_be_read_is_said_and_nothing_is_kept_without_it(rec
 
 
 def test_bare_numbers_are_read_in_the_chosen_unit_and_errors_say_it(record):
-    kept.keep_settings(record.folder, kept.Settings(length="cm", weight="kg"))
+    workspace.keep_settings(record.folder, workspace.Settings(length="cm", weight="kg"))
     bow = store.add_bow(record, Bow("Bramble"))
     bow, page = handed_over(record, [("drawn.jpg", sample()[0])], bow)
     page.text_input(key=f"bow_length_mm_{bow.id}").set_value("3").run()
@@ -153,7 +153,7 @@ def test_bare_numbers_are_read_in_the_chosen_unit_and_errors_say_it(record):
     assert "cm" in told and '"' not in told and " in " not in told.replace(" in the", "")
     page.text_input(key=f"bow_length_mm_{bow.id}").set_value("160")
     page.text_input(key=f"bow_handle_mm_{bow.id}").set_value("20,3".replace(",", ".")).run()
-    (picture,) = kept.on_bench(record.folder, bow.id)
+    (picture,) = workspace.on_bench(record.folder, bow.id)
     page.text_input(key=f"weight_{picture.sha256}").set_value("17")
     keep(page)
     assert errors(page) == []
@@ -166,25 +166,25 @@ def test_several_are_kept_in_one_press_and_one_that_cannot_be_stays(record):
     data, shot = sample()
     bow, page = handed_over(record, [("drawn.jpg", data), ("braced.jpg", sample("heron-braced")[0])])
     assert len(page.subheader) == 2  # each measured beside its fields
-    first = next(p for p in kept.on_bench(record.folder, bow.id) if p.name == "braced.jpg")
+    first = next(p for p in workspace.on_bench(record.folder, bow.id) if p.name == "braced.jpg")
     page.selectbox(key=f"scale_{first.sha256}").select("new:tape").run()
     page.button(key="keep_all").click().run()
     assert any("braced.jpg" in e and "still needs" in e for e in errors(page))
     assert [s.photo_name for s in store.list_stages(record, bow.id)] == ["drawn.jpg"]
-    assert [p.name for p in kept.on_bench(record.folder, bow.id)] == ["braced.jpg"]
+    assert [p.name for p in workspace.on_bench(record.folder, bow.id)] == ["braced.jpg"]
 
 
 def test_a_photo_kept_alone_says_what_it_says_when_all_are_kept(record):
     """The bow drawn is judged against the one at rest that waits beside it, and the timeline gets both and knows that."""
     shot = sample("heron-drawn-27")[1]
-    kept.keep_board(record.folder, kept.Board("wall", shot["scale"], shot["standoff_in"]))
+    workspace.keep_board(record.folder, workspace.Board("wall", shot["scale"], shot["standoff_in"]))
     sizes = {"length_mm": shot["bow_length_nock_to_nock_in"] * MM_PER_INCH, "handle_mm": shot["handle_in"] * MM_PER_INCH}
     documents = []
     for alone in (True, False):
         bow = store.add_bow(record, Bow("Heron", **sizes))
         names = [(f"{name}.jpg", sample(f"heron-{name}")[0]) for name in ("unstrung", "drawn-27")]
         bow, page = handed_over(record, names, bow)
-        drawn = next(p for p in kept.on_bench(record.folder, bow.id) if p.name == "drawn-27.jpg")
+        drawn = next(p for p in workspace.on_bench(record.folder, bow.id) if p.name == "drawn-27.jpg")
         page.button(key=f"keep_{drawn.sha256}" if alone else "keep_all").click().run()
         assert errors(page) == [] and ("judged against" in page.success[0].value) == alone
         rest, stage = store.list_stages(record, bow.id)
@@ -202,7 +202,7 @@ def test_a_photo_is_judged_against_the_bow_at_rest_of_its_own_time(record):
 
     def of(day):
         when = shop.BEGIN + timedelta(days=day)
-        picture = kept.OnBench("", "x.jpg", bow.id, {"state": "drawn"}, taken_at=when.isoformat())
+        picture = workspace.OnBench("", "x.jpg", bow.id, {"state": "drawn"}, taken_at=when.isoformat())
         found = batch.Rests(known).of(picture)
         return None if found is None else stages.index(found)
 
@@ -211,7 +211,7 @@ def test_a_photo_is_judged_against_the_bow_at_rest_of_its_own_time(record):
 
 def test_the_time_of_a_photo_can_be_said(record):
     bow, page = handed_over(record, [("drawn.jpg", sample()[0])])
-    (picture,) = kept.on_bench(record.folder, bow.id)
+    (picture,) = workspace.on_bench(record.folder, bow.id)
     field = next(d for d in page.get("datetime_input") if d.key == f"taken_{picture.sha256}")
     assert "the file does not say when" in field.label
     field.set_value(datetime(2026, 3, 2, 10, 30)).run()
@@ -227,7 +227,7 @@ def test_where_wood_came_off_a_photo_s_time_is_asked_for_and_else_not(record):
     store.add_event(record, Event(bow.id, "scrape", shop.BEGIN, where))
     page = visit("picture", bow)
     assert any("doesn't say when this was taken. Was it before or after wood came off" in c.value for c in page.caption)
-    (picture,) = kept.on_bench(record.folder, bow.id)
+    (picture,) = workspace.on_bench(record.folder, bow.id)
     field = next(d for d in page.get("datetime_input") if d.key == f"taken_{picture.sha256}")
     field.set_value(datetime(2026, 2, 1, 10, 30)).run()
     assert errors(page) == [] and any("By its time this photo shows the bow before" in c.value for c in page.caption)
@@ -241,7 +241,7 @@ def test_bad_files_among_good_ones_are_named_and_the_good_ones_stay(record):
     bow, page = handed_over(record, [("note.jpg", b"hello"), ("cut.jpg", data[:5000]), ("good.jpg", data)])
     told = errors(page)
     assert len(told) == 2 and "note.jpg" in told[0] and "cut.jpg" in told[1]
-    assert [p.name for p in kept.on_bench(record.folder, bow.id)] == ["good.jpg"]
+    assert [p.name for p in workspace.on_bench(record.folder, bow.id)] == ["good.jpg"]
 
 
 def test_a_poor_picture_is_told_what_to_do_better_before_it_is_measured(record):
@@ -259,14 +259,14 @@ def test_a_picture_that_is_on_the_timeline_already_is_not_taken_twice(record):
     bow = store.add_bow(record, Bow("Wren"))
     store.add_stage(record, bow.id, sample()[0], shop.shot_of("drawn"), name="drawn.jpg")
     _, page = handed_over(record, [("again.jpg", sample()[0])], bow)
-    assert any("already" in e for e in errors(page)) and kept.on_bench(record.folder, bow.id) == []
+    assert any("already" in e for e in errors(page)) and workspace.on_bench(record.folder, bow.id) == []
 
 
 def test_a_path_in_a_picture_s_name_leads_nowhere(record):
     data, _ = sample()
     bow, page = handed_over(record, [("../../../etc/x.jpg", data)])
     assert errors(page) == []
-    (picture,) = kept.on_bench(record.folder, bow.id)
+    (picture,) = workspace.on_bench(record.folder, bow.id)
     assert picture.name == "x.jpg"
     assert {p.parent for p in record.folder.rglob(f"{picture.sha256}*")} == {record.folder / "bench" / bow.id}
 
@@ -288,7 +288,7 @@ def test_a_correction_is_kept_at_once_with_who_made_it(record):
     after = store.get_stage(record, stage.id)
     assert after.shot["standoff_in"] == 3 and after.status == "measured" and after.values != stage.values
     (correction,) = store.list_corrections(record, stage.id)
-    assert correction.who == kept.Settings().who
+    assert correction.who == workspace.Settings().who
     assert [c["field"] for c in correction.changes] == ["standoff_in"]
 
 

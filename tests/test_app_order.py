@@ -9,23 +9,23 @@ from bench_shop import fill_bench
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tillerlens.errors import TillerLensError
+from tillerlens.core.errors import TillerLensError
+from tillerlens.history import bench as of
 from tillerlens.history.as_now import CHANGES, told_together
 from tillerlens.mechanics.plan import plan_from_documents
 from tillerlens.mechanics.scraping import Plan
-from tillerlens.mechanics.wish import ScrapeWish
+from tillerlens.mechanics.scraping.target import ScrapeTarget
 from tillerlens.record import open_record, store
 from tillerlens.record.entries import now
 from tillerlens.record.views import timeline
-from tillerlens.report import bench_of_record as of
-from tillerlens.report.lengths import Units
-from tillerlens.report.words import Wish
-from tillerlens.ui.kept import Settings
-from tillerlens.ui.page_plan import _lacking, _out_of_time, evidence_of
-from tillerlens.ui.parts import Known
+from tillerlens.report.words.quantities import Units
+from tillerlens.report.words.verdict import Wish
+from tillerlens.ui.page.plan import _lacking, _out_of_time, evidence_of
+from tillerlens.ui.widgets import Known
+from tillerlens.ui.workspace import Settings
 
 BEGIN = datetime(2026, 3, 1, 9, 0, tzinfo=UTC)
-WISH = ScrapeWish(220.0, 711.2)
+WISH = ScrapeTarget(220.0, 711.2)
 
 
 @pytest.fixture(scope="module")

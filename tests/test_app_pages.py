@@ -7,12 +7,12 @@ import pytest
 import shop
 from app_visits import errors, said, visit
 
+from tillerlens.core.units import MM_PER_INCH, NEWTON_PER_POUND
 from tillerlens.record import Bow, open_record, store
-from tillerlens.ui import kept
-from tillerlens.ui.fields import told_apart
+from tillerlens.ui import workspace
+from tillerlens.ui.app import LOOK, ROOMS
 from tillerlens.ui.guide_pictures import hanging, light, marks, phone, square, standoff
-from tillerlens.ui.house import LOOK, ROOMS
-from tillerlens.units import MM_PER_INCH, NEWTON_PER_POUND
+from tillerlens.ui.text import told_apart
 
 TAGS = {"kind": "aruco", "side_in": 3.25, "centres_in": {"0": [0, 0], "1": [80, 0], "2": [3, 34], "3": [77, 34]}}
 
@@ -178,7 +178,7 @@ def test_an_event_of_every_kind_is_put_on_the_timeline(record, kind, given, deta
     (event,) = store.list_events(record, bow.id)
     for name, value in details.items():
         assert event.details[name] == pytest.approx(value)
-    assert event.notes == "as *seen* <b>here</b>" and event.who == kept.Settings().who
+    assert event.notes == "as *seen* <b>here</b>" and event.who == workspace.Settings().who
     assert r"\*seen\*" in " ".join(m.value for m in page.markdown)
 
 
@@ -280,7 +280,7 @@ def test_a_board_is_described_once(record):
     page.text_input(key="shot_standoff_in").set_value("2 1/4").run()
     page.button(key="keep_board").click().run()
     assert errors(page) == []
-    (board,) = kept.boards(record.folder)
+    (board,) = workspace.boards(record.folder)
     assert board.name == "the slate sheet" and board.standoff_in == 2.25
     assert board.scale["spacing_in"] == pytest.approx(4 / 2.54)
     assert "the slate sheet" in said(page)
@@ -305,10 +305,10 @@ def test_a_board_that_makes_no_sense_is_refused_in_words(record):
     page.selectbox(key="shot_kind").select("grid").run()
     page.text_input(key="shot_spacing_in").set_value("wide").run()
     page.button(key="keep_board").click().run()
-    assert any("not a length" in e for e in errors(page)) and kept.boards(record.folder) == []
+    assert any("not a length" in e for e in errors(page)) and workspace.boards(record.folder) == []
     page.text_input(key="shot_spacing_in").set_value("2").run()
     page.button(key="keep_board").click().run()
-    assert any("no name" in e for e in errors(page)) and kept.boards(record.folder) == []
+    assert any("no name" in e for e in errors(page)) and workspace.boards(record.folder) == []
 
 
 def test_tags_can_be_printed_and_sizes_that_do_not_fit_are_said():
@@ -324,12 +324,12 @@ def test_settings_are_kept_for_all_pages(record):
     page.selectbox(key="set_lower").select("bottom").run()
     page.text_input(key="set_who").set_value("Maker").run()
     page.text_input(key="set_wish_high_cm").set_value("1 cm").run()
-    now = kept.settings(record.folder)
+    now = workspace.settings(record.folder)
     assert (now.length, now.upper_limb, now.back, now.who, now.wish_high_mm) == ("cm", "bottom", "left", "Maker", 10.0)
     bow = shop.fill(record)
     assert " cm" in said(visit("bow", bow))
     page.text_input(key="set_wish_low_cm").set_value("2 cm").run()
-    assert any("above the high end" in e for e in errors(page)) and kept.settings(record.folder) == now
+    assert any("above the high end" in e for e in errors(page)) and workspace.settings(record.folder) == now
     assert "cannot be switched off" in said(page)
 
 
@@ -344,14 +344,14 @@ def test_damaged_settings_are_said_with_the_way_out(record):
 
 
 def test_boards_come_back_as_they_were_the_last_used_first(tmp_path):
-    one, two = kept.Board("wall", TAGS, 2.25, 0.125), kept.Board("sheet", {"kind": "grid", "spacing_in": 2.0}, 1.0)
-    kept.keep_board(tmp_path, one)
-    kept.keep_board(tmp_path, two)
-    assert kept.boards(tmp_path) == [two, one]
-    kept.keep_board(tmp_path, replace(one, name="old wall"))
-    assert [b.name for b in kept.boards(tmp_path)] == ["old wall", "sheet"]
-    kept.remove_board(tmp_path, two.id)
-    assert [b.id for b in kept.boards(tmp_path)] == [one.id]
+    one, two = workspace.Board("wall", TAGS, 2.25, 0.125), workspace.Board("sheet", {"kind": "grid", "spacing_in": 2.0}, 1.0)
+    workspace.keep_board(tmp_path, one)
+    workspace.keep_board(tmp_path, two)
+    assert workspace.boards(tmp_path) == [two, one]
+    workspace.keep_board(tmp_path, replace(one, name="old wall"))
+    assert [b.name for b in workspace.boards(tmp_path)] == ["old wall", "sheet"]
+    workspace.remove_board(tmp_path, two.id)
+    assert [b.id for b in workspace.boards(tmp_path)] == [one.id]
 
 
 @pytest.mark.parametrize("kind", ["four_marks", "lines_and_two_marks", "tape", "two_marks", "stick", "bow_length"])
@@ -360,19 +360,19 @@ def test_every_kind_of_board_can_be_kept(tmp_path, kind):
 
     lengths = {"width_in": 60.0, "height_in": 30.0, "marks_apart_in": 60.0, "length_in": 60.0, "spacing_in": 2.0}
     scale = {"kind": kind, **{name: lengths[name] for name, _ in SCALE_FIELDS[kind]}}
-    board = kept.Board("wall", scale, None if kind == "bow_length" else 2.0)
-    kept.keep_board(tmp_path, board)
-    assert kept.boards(tmp_path) == [board]
+    board = workspace.Board("wall", scale, None if kind == "bow_length" else 2.0)
+    workspace.keep_board(tmp_path, board)
+    assert workspace.boards(tmp_path) == [board]
 
 
 def test_the_bench_hands_back_the_bytes_it_was_given(tmp_path, record):
     bow = Bow("Wren")
-    laid = kept.lay_down(tmp_path, b"\xff\xd8\xff bytes", "a/b.jpg", bow.id, {"state": "drawn"})
-    assert laid.name == "b.jpg" and kept.picture_of(tmp_path, laid) == b"\xff\xd8\xff bytes"
-    assert kept.lay_down(tmp_path, b"\xff\xd8\xff bytes", "again.jpg", bow.id, {}) == laid  # what is known of it stays
-    assert kept.pick_up(tmp_path, bow.id, "../settings") is None
-    with pytest.raises(kept.KeptError):
-        kept.on_bench(tmp_path, "../..")
+    laid = workspace.lay_down(tmp_path, b"\xff\xd8\xff bytes", "a/b.jpg", bow.id, {"state": "drawn"})
+    assert laid.name == "b.jpg" and workspace.picture_of(tmp_path, laid) == b"\xff\xd8\xff bytes"
+    assert workspace.lay_down(tmp_path, b"\xff\xd8\xff bytes", "again.jpg", bow.id, {}) == laid  # what is known of it stays
+    assert workspace.pick_up(tmp_path, bow.id, "../settings") is None
+    with pytest.raises(workspace.KeptError):
+        workspace.on_bench(tmp_path, "../..")
 
 
 @pytest.mark.parametrize("draw", [hanging, marks, phone, square, standoff, light])

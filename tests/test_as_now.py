@@ -9,7 +9,7 @@ from benches import HALF_HANDLE_MM, ROOT_MM, document, string_of, wooden_bow, wo
 
 from tillerlens.history.as_now import finding_of, on_hand, on_hand_with, told_together
 from tillerlens.mechanics.finding import as_found, confidence, find
-from tillerlens.mechanics.statics import Bow, Handle, Limb
+from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle
 from tillerlens.record import Event, Stage
 
 HINGED = Bow(wooden_limb(hinge=0.25), wooden_limb(), Handle(HALF_HANDLE_MM, HALF_HANDLE_MM, ROOT_MM))
@@ -100,7 +100,7 @@ def test_a_place_near_a_fade_on_few_pictures_is_doubted():
     """6 in from the fade, where a traced line strays most: one picture cannot tell it from wood, three can."""
     bow = wooden_bow()
     s = bow.upper.s
-    soft = Limb(s, bow.upper.ei * (1 - 0.3 * np.exp(-0.5 * ((s - 150) / 25) ** 2)), bow.upper.kappa0)
+    soft = ElasticLimb(s, bow.upper.ei * (1 - 0.3 * np.exp(-0.5 * ((s - 150) / 25) ** 2)), bow.upper.kappa0)
     bow = Bow(soft, bow.lower, bow.handle)
     rest, string = document(bow, cutoff_mm=130.0), string_of(bow)
     drawn = [document(bow, d, string=string, cutoff_mm=130.0) for d in (450.0, 550.0, 650.0)]

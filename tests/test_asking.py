@@ -9,15 +9,14 @@ import pytest
 from jsonschema import Draft202012Validator
 from made_up import SAMPLES, sample_photo
 
-from tillerlens.document import measurement_schema
-from tillerlens.errors import Ask, NeedsHelp, Reason
-from tillerlens.measurement import Followed, Measurement
+from tillerlens.core.document import measurement_schema
+from tillerlens.core.errors import Ask, NeedsHelp, Reason
+from tillerlens.core.measurement import Followed, Measurement, measurement_of
+from tillerlens.core.shot_file import read_shot
 from tillerlens.photo.light import linear_light
-from tillerlens.report.asked import DOUBT, closer_box
 from tillerlens.report.overlay import draw_overlay
-from tillerlens.report.story import measurement_of
-from tillerlens.shot import read_shot
-from tillerlens.trace.asking import one_thing
+from tillerlens.report.questions import DOUBT, closer_box
+from tillerlens.trace.questions import one_thing
 from tillerlens.ui.editor.found import focus_of, traced_curves
 
 CLICKS = {"nock_upper": (300.0, 900.0), "nock_lower": (2700.0, 900.0), "handle": (1500.0, 600.0)}

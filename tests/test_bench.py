@@ -12,17 +12,16 @@ from jsonschema import Draft202012Validator
 from typer.testing import CliRunner
 
 from tests.benches import BRACE_MM, WORKING_MM, document, string_of, wooden_bow
-from tillerlens.cli import app
-from tillerlens.document import measurement_schema
-from tillerlens.measurement import Value
+from tillerlens.cli.app import app
+from tillerlens.core.document import measurement_schema
+from tillerlens.core.measurement import Value
 from tillerlens.mechanics.bench import Given, as_document, tell
 from tillerlens.mechanics.cast import ArrowSpeed, judge_cast
 from tillerlens.mechanics.find_wood import find_wood
 from tillerlens.mechanics.force_draw import Reading
 from tillerlens.mechanics.statics import drawn
 from tillerlens.mechanics.strain import ANY_WOOD, Risk, SetExpected, strain_limit
-from tillerlens.report.lengths import Units
-from tillerlens.report.words_mechanics import (
+from tillerlens.report.words.mechanics import (
     bench_words,
     expected_set_words,
     force_words,
@@ -31,6 +30,7 @@ from tillerlens.report.words_mechanics import (
     speed_words,
     strain_words,
 )
+from tillerlens.report.words.quantities import Units
 
 BOW = wooden_bow(hinge=0.3)
 PICTURES = [document(BOW, braced_only=True), document(BOW, 420), document(BOW, 510)]

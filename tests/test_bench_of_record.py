@@ -10,26 +10,26 @@ from benches import HALF_HANDLE_MM, WORKING_MM
 from pairs import document, flat, stretch
 from shop import BEGIN
 
-from tillerlens.errors import ShotError
-from tillerlens.measurement import Value
+from tillerlens.core.errors import ShotError
+from tillerlens.core.measurement import Value
+from tillerlens.core.units import NEWTON_PER_POUND
+from tillerlens.history import bench as of
 from tillerlens.measures.compare import compare
 from tillerlens.measures.pair import read_picture
 from tillerlens.mechanics.bench import tell
 from tillerlens.mechanics.cast import ArrowSpeed, judge_cast
 from tillerlens.mechanics.plan import plan_from_documents
 from tillerlens.mechanics.scraping import Leave
+from tillerlens.mechanics.scraping.target import ScrapeTarget
 from tillerlens.mechanics.section import SectionError
 from tillerlens.mechanics.strain import SetExpected
-from tillerlens.mechanics.wish import ScrapeWish
 from tillerlens.mechanics.wood import DryBand
 from tillerlens.record import Bow, Event, open_record, store
 from tillerlens.record.views import timeline
-from tillerlens.report import bench_of_record as of
-from tillerlens.report import charts_bench
-from tillerlens.report.lengths import Units
-from tillerlens.report.words_bench import headline, moved_sentence, number_rows
-from tillerlens.report.words_mechanics import bench_words
-from tillerlens.units import NEWTON_PER_POUND
+from tillerlens.report.charts import bench as charts_bench
+from tillerlens.report.words.bench import headline, moved_sentence, number_rows
+from tillerlens.report.words.mechanics import bench_words
+from tillerlens.report.words.quantities import Units, newtons_per
 
 INCHES, METRIC = Units(), Units("cm", "kg")
 
@@ -136,7 +136,7 @@ def test_calipers_that_cannot_be_are_refused_in_words(text, words):
 def test_what_a_plan_foretold_is_read_back_once_it_was_the_last_step():
     before = statics()
     documents = [stage_document(before, d, seed=k) for k, d in enumerate((420.0, 600.0))]
-    plan = plan_from_documents(documents, stage_document(before), ScrapeWish(40 * NEWTON_PER_POUND, FULL_MM))
+    plan = plan_from_documents(documents, stage_document(before), ScrapeTarget(40 * NEWTON_PER_POUND, FULL_MM))
     note = event("note", 2, {}, of.foretold_note(plan, "It foretold some pounds."))
     scrape = event("scrape", 2, {"limb": "upper", "start_from_nock_mm": 1.0, "end_from_nock_mm": 2.0})
     after = of.foretold_of([scrape, note])["after"]
@@ -154,7 +154,7 @@ def test_what_a_plan_foretold_is_read_back_once_it_was_the_last_step():
     old = replace(note, notes=note.notes.partition(" Before it")[0])  # as it was written before hands were learned
     assert set(of.foretold_of([scrape, old])) == {"format", "after", "leave"}
     for last in (told, of.foretold_of([scrape, old])):  # the note's forecast of a step that was not taken is held against the bow
-        again = plan_from_documents(documents, stage_document(before), ScrapeWish(40 * NEWTON_PER_POUND, FULL_MM), last=last)
+        again = plan_from_documents(documents, stage_document(before), ScrapeTarget(40 * NEWTON_PER_POUND, FULL_MM), last=last)
         assert again.hand.steps == (1 if last is told and "forecast_missed" not in [d.code for d in again.doubts] else 0)
     assert of.foretold_of([note, replace(scrape, happened_at=note.happened_at + timedelta(hours=1))]) is None
     assert of.foretold_of([scrape, replace(note, notes=of.FORETOLD + " I lost count.")]) is None
@@ -197,7 +197,7 @@ def test_the_force_draw_curve_is_drawn_with_its_readings(told, units):
     rows = rows_of(charts_bench.force_draw_chart(bench.curve, given.readings, units, wish, 600.0))
     ahead = [r for r in rows if r.get("part") == "expected"]
     assert min(r["draw"] for r in ahead) == pytest.approx(units.on_axis(bench.curve.readings_to_mm), abs=units.on_axis(6.0))
-    per = charts_bench.newtons_per(units)
+    per = newtons_per(units)
     end = max(ahead, key=lambda r: r["draw"])
     assert end["weight"] == pytest.approx(bench.curve.weight_at(FULL_MM).value / per, abs=0.01)
     assert end["low"] < end["weight"] < end["high"]

@@ -6,23 +6,23 @@ import numpy as np
 import pytest
 
 from tests.benches import HALF_HANDLE_MM, ROOT_MM, WORKING_MM, document
+from tillerlens.core.measurement import measurement_of
 from tillerlens.measures.compare import compare
 from tillerlens.measures.pair import read_picture
-from tillerlens.mechanics.statics import Bow, Handle, Limb
-from tillerlens.report.charts import bend_chart
-from tillerlens.report.charts_bow import bend_pair_chart
-from tillerlens.report.figures import bend_figure
-from tillerlens.report.from_rest import bend_of
-from tillerlens.report.lengths import Units
+from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle
+from tillerlens.report.charts.bow import bend_pair_chart
+from tillerlens.report.charts.picture import bend_chart
+from tillerlens.report.charts.svg import bend_figure
 from tillerlens.report.overlay import bend_range
-from tillerlens.report.story import measurement_of
+from tillerlens.report.words.from_rest import bend_of
+from tillerlens.report.words.quantities import Units
 
 
 def flipped() -> Bow:
     """Limbs whose stiffness falls so that they bend evenly, with the outer third reflexed by 1.2 per metre."""
     s = np.linspace(0, WORKING_MM, 141)
     ei = 3e8 * np.maximum(1 - s / WORKING_MM, 0.08)
-    limb = Limb(s, ei, np.where(s > 2 / 3 * WORKING_MM, -1.2e-3, 0.0))
+    limb = ElasticLimb(s, ei, np.where(s > 2 / 3 * WORKING_MM, -1.2e-3, 0.0))
     return Bow(limb, limb, Handle(HALF_HANDLE_MM, HALF_HANDLE_MM, ROOT_MM))
 
 

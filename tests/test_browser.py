@@ -35,9 +35,7 @@ def test_the_sample_shows_its_overlay(visit):
     seen = np.asarray(Image.open(io.BytesIO(image.screenshot())).convert("RGB"))
     assert seen.shape[1] > 400
     assert seen.std() > 20  # a blank picture has 0
-    yellow = (
-        (seen[..., 0] > 180) & (seen[..., 1] > 170) & (seen[..., 2] < 110)
-    )  # string and the map's upper end
+    yellow = (seen[..., 0] > 180) & (seen[..., 1] > 170) & (seen[..., 2] < 110)  # string and the map's upper end
     assert yellow.sum() > 50
     page.locator("canvas, svg.marks").first.wait_for()
     assert not page.trouble
@@ -49,8 +47,7 @@ def test_nothing_scrolls_sideways(visit, size):
     page.get_by_text("How sure is each number").click()
     page.wait_for_timeout(1000)
     wide = page.evaluate(
-        "[document.documentElement, ...document.querySelectorAll('.stMain, [data-testid=stMain]')].map(e => "
-        "e.scrollWidth)"
+        "[document.documentElement, ...document.querySelectorAll('.stMain, [data-testid=stMain]')].map(e => e.scrollWidth)"
     )
     assert max(wide) <= size["width"]
     assert not page.trouble
@@ -83,9 +80,7 @@ def test_a_bad_file_is_told_in_place(visit):
     page.get_by_role("option", name="my own photograph").click()
     upload = page.locator("input[type=file]").first
     upload.wait_for(state="attached")
-    upload.set_input_files(
-        {"name": "bow.jpg", "mimeType": "image/jpeg", "buffer": b"\xff\xd8\xff\xe0 cut off"}
-    )
+    upload.set_input_files({"name": "bow.jpg", "mimeType": "image/jpeg", "buffer": b"\xff\xd8\xff\xe0 cut off"})
     page.get_by_text("damaged or cut off").wait_for()
     assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
     assert not page.trouble

@@ -371,9 +371,11 @@ def test_the_loupe_shows_beside_the_finger_what_it_hides(bench):
     page.wait_for_timeout(300)
     box = loupe.bounding_box()
     assert not (box["x"] <= x + 16 <= box["x"] + box["width"] and box["y"] <= y - 4 <= box["y"] + box["height"])
-    shown = loupe.evaluate("e => { const d = e.getContext('2d').getImageData(0, 0, e.width, e.height).data;"
-                           " let s = 0, q = 0; for (let i = 0; i < d.length; i += 4) { s += d[i]; q += d[i] * d[i]; }"
-                           " const n = d.length / 4; return q / n - (s / n) ** 2; }")
+    shown = loupe.evaluate(
+        "e => { const d = e.getContext('2d').getImageData(0, 0, e.width, e.height).data;"
+        " let s = 0, q = 0; for (let i = 0; i < d.length; i += 4) { s += d[i]; q += d[i] * d[i]; }"
+        " const n = d.length / 4; return q / n - (s / n) ** 2; }"
+    )
     assert shown > 100  # grey levels squared: a blank loupe has none
     fingers.up()
     assert not loupe.is_visible()

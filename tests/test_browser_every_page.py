@@ -15,7 +15,7 @@ from every_page import Watched, log_faults
 from in_browser import PHONE, WIDE, marks, running_app
 
 from tillerlens.record import open_record
-from tillerlens.ui import kept
+from tillerlens.ui import workspace
 
 pytestmark = marks
 SIZES = (WIDE, PHONE)
@@ -155,9 +155,9 @@ def flip_what_can_be_flipped(look, states):
 
 def in_other_units(look, states, record):
     """Centimetres and kilograms, on every page of a full bow."""
-    usual = kept.settings(record.folder)
-    kept.keep_settings(record.folder, kept.Settings(length="cm", weight="kg", draw_to="belly"))
+    usual = workspace.settings(record.folder)
+    workspace.keep_settings(record.folder, workspace.Settings(length="cm", weight="kg", draw_to="belly"))
     state = states["bench, with a plan"]
     for room in (*state.rooms, "settings", "shelf"):
         look.at(State("in centimetres", state.query), room)
-    kept.keep_settings(record.folder, usual)
+    workspace.keep_settings(record.folder, usual)

@@ -14,8 +14,8 @@ from in_browser import PHONE, WIDE, marks, settled
 from serving import listens, serving
 
 from tillerlens.record import open_record, store
-from tillerlens.ui import kept
-from tillerlens.ui.house import LOOK, ROOMS
+from tillerlens.ui import workspace
+from tillerlens.ui.app import LOOK, ROOMS
 
 pytestmark = marks
 
@@ -249,13 +249,13 @@ def test_a_phone_with_the_pin_hands_over_its_pictures(served, enter, shop_folder
     open_room(page, served.lan, "picture", f"bow={bow.id}")
     page.locator("input[type=file]").first.set_input_files(SAMPLES / "bramble-drawn-grid.jpg")
     page.get_by_text("Guess: ").first.wait_for()
-    assert [p.name for p in kept.on_bench(shop_folder / "record", bow.id)] == ["bramble-drawn-grid.jpg"]
+    assert [p.name for p in workspace.on_bench(shop_folder / "record", bow.id)] == ["bramble-drawn-grid.jpg"]
     looker = enter(PHONE, served.lan, served.looking_pin)
     open_room(looker, served.lan, "picture", f"bow={bow.id}")
     looker.get_by_text("Guess: ").first.wait_for()
     settled(looker)
     assert not looker.locator('[data-testid="stAlertContentError"], [data-testid="stException"]').count()
-    assert len(kept.on_bench(shop_folder / "record", bow.id)) == 1
+    assert len(workspace.on_bench(shop_folder / "record", bow.id)) == 1
 
 
 def test_an_open_tab_keeps_nothing_listening(tmp_path, enter):

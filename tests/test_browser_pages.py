@@ -8,10 +8,10 @@ from in_browser import PHONE, WIDE, marks, settled
 from made_up import SAMPLES
 from PIL import Image
 
+from tillerlens.core.units import MM_PER_INCH
 from tillerlens.record import Bow, open_record, store
-from tillerlens.ui import demo, kept
-from tillerlens.ui.house import ROOMS
-from tillerlens.units import MM_PER_INCH
+from tillerlens.ui import demo, workspace
+from tillerlens.ui.app import ROOMS
 
 pytestmark = marks
 STEPS_MS = 240_000  # five photographs on a busy machine
@@ -111,7 +111,7 @@ def test_a_heic_is_measured_and_a_cut_off_picture_is_told(visit, record, size):
     import pillow_heif
 
     bow = put_bow(record, f"Files {size['width']}")
-    kept.keep_board(record.folder, kept.Board("slate", {"kind": "grid", "spacing_in": round(4 / 2.54, 4)}, 2.4375))
+    workspace.keep_board(record.folder, workspace.Board("slate", {"kind": "grid", "spacing_in": round(4 / 2.54, 4)}, 2.4375))
     with Image.open(SAMPLES / "bramble-drawn-grid.jpg") as picture:
         out = io.BytesIO()
         pillow_heif.from_pillow(picture).save(out, quality=90)

@@ -15,7 +15,7 @@ from playwright.sync_api import expect
 from test_browser_pages import serious_faults
 
 from tillerlens.record import open_record, store
-from tillerlens.ui import kept
+from tillerlens.ui import workspace
 
 pytestmark = marks
 SIZES = pytest.mark.parametrize("size", [WIDE, PHONE], ids=["bench", "phone"])
@@ -156,7 +156,7 @@ def test_the_first_photo_with_a_board(walker, shop, size):
     (bow,) = store.list_bows(record)
     (stage,) = store.list_stages(record, bow.id)
     assert stage.status == "measured" and stage.shot["scale"]["kind"] == "grid" and stage.state == "drawn"
-    (board,) = kept.boards(record.folder)  # described once, and guessed for the next
+    (board,) = workspace.boards(record.folder)  # described once, and guessed for the next
     assert board.standoff_in == shot["standoff_in"]
     walk.hand_over(jpeg("bramble-drawn-grid", quality=90))
     walk.press("Keep")
@@ -181,7 +181,7 @@ def test_ten_at_once(walker, shop, size):
     walk.at_most(4, 0)
     (bow,) = store.list_bows(record)
     stages = store.list_stages(record, bow.id)
-    assert len(stages) == 10 and kept.on_bench(record.folder, bow.id) == []
+    assert len(stages) == 10 and workspace.on_bench(record.folder, bow.id) == []
     assert sorted(s.state for s in stages if s.status == "measured") == ["braced"] * 2 + ["drawn"] * 4 + ["unstrung"] * 4
 
 
@@ -219,7 +219,7 @@ def faults_of(page, stop):
     out = [f"smaller than 44 px: {e}" for e in page.evaluate(TAPPED)]
     out += serious_faults(page)
     said = page.locator('[data-testid="stMain"]').inner_text()
-    out += [f"not metric: {said[max(0, m.start() - 40): m.end() + 20]!r}" for m in INCH.finditer(said)]
+    out += [f"not metric: {said[max(0, m.start() - 40) : m.end() + 20]!r}" for m in INCH.finditer(said)]
     wide = page.evaluate("[document.documentElement, ...document.querySelectorAll('.stMain')].map(e => e.scrollWidth)")
     out += [f"scrolls sideways: {max(wide)}"] if max(wide) > page.viewport_size["width"] else []
     return [f"{stop}: {fault}" for fault in out]
@@ -228,7 +228,7 @@ def faults_of(page, stop):
 @pytest.mark.parametrize(("size", "scheme"), [(WIDE, "dark"), (PHONE, "light")], ids=["bench by lamplight", "phone by day"])
 def test_every_stop_of_the_way_fits_a_finger_and_stays_in_centimetres(walker, shop, size, scheme):
     _, record = shop
-    kept.keep_settings(record.folder, kept.Settings(length="cm", weight="kg"))
+    workspace.keep_settings(record.folder, workspace.Settings(length="cm", weight="kg"))
     walk = walker(size)
     page = walk.page
     page.emulate_media(color_scheme=scheme)

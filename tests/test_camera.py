@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from tillerlens.errors import ScaleError
+from tillerlens.core.errors import ScaleError
 from tillerlens.photo.camera import (
     K1_PRIOR_U,
     PRINCIPAL_POINT_PRIOR_U,
@@ -63,9 +63,7 @@ def test_many_marks_give_pose_focal_length_and_lens(pitch: float, yaw: float, ro
     true = camera(pitch, yaw, roll, k1=-0.012)
     y, x = np.mgrid[-100:1000:12j, -200:2100:24j]
     board = np.column_stack([x.ravel(), y.ravel()])
-    fit = fit_camera(
-        Marks.of_points(true.project(flat(board)), board, 0.05), SIZE, 1.04 * FOCAL, 0.05 * FOCAL
-    )
+    fit = fit_camera(Marks.of_points(true.project(flat(board)), board, 0.05), SIZE, 1.04 * FOCAL, 0.05 * FOCAL)
     assert fit.camera.focal_px == pytest.approx(FOCAL, rel=5e-4)
     assert fit.camera.theta[7] == pytest.approx(-0.012, abs=2e-4)
     assert fit.camera.centre_mm == pytest.approx(true.centre_mm, abs=2.0)  # of about two metres

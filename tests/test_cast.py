@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tillerlens.measurement import Value
+from tillerlens.core.measurement import Value
+from tillerlens.core.units import kg_from_grains, newtons_from_pounds
 from tillerlens.mechanics.cast import ArrowSpeed, grains_per_pound, judge_cast, kinetic_energy
-from tillerlens.mechanics.seen import MechanicsError
-from tillerlens.units import kg_from_grains, newtons_from_pounds
+from tillerlens.mechanics.observed import MechanicsError
 
 ENERGY, MASS = 55.0, 0.008
 

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from made_up import from_truth, gap_row, measured
 
-from tillerlens.measurement import LimbProfile
-from tillerlens.report.charts import COLOURS, bend_chart, bend_rows, difference_chart, gap_chart
-from tillerlens.report.lengths import Units
-from tillerlens.report.words import Wish
+from tillerlens.core.measurement import LimbProfile
+from tillerlens.report.charts.picture import COLOURS, bend_chart, bend_rows, difference_chart, gap_chart
+from tillerlens.report.words.quantities import Units
+from tillerlens.report.words.verdict import Wish
 
 INCHES, CM = Units(), Units("cm")
 

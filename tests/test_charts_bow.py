@@ -10,10 +10,12 @@ from pairs import bump, document, flat
 from test_compare import drawn
 from test_set import readings
 
-from tillerlens.measurement import Value
+from tillerlens.core.measurement import Value
+from tillerlens.core.units import NEWTON_PER_POUND
+from tillerlens.history.trends import ReflexAt, TrendPoint, shelf_line
 from tillerlens.measures.compare import compare
 from tillerlens.measures.set import fit_recovery, set_between
-from tillerlens.report.charts_bow import (
+from tillerlens.report.charts.bow import (
     SET_RANGE,
     bend_pair_chart,
     gap_pair_chart,
@@ -24,9 +26,7 @@ from tillerlens.report.charts_bow import (
     shelf_chart,
     trends_chart,
 )
-from tillerlens.report.history import ReflexAt, TrendPoint, shelf_line
-from tillerlens.report.lengths import Units
-from tillerlens.units import NEWTON_PER_POUND
+from tillerlens.report.words.quantities import Units
 
 T0 = datetime(2026, 3, 1, tzinfo=UTC)
 

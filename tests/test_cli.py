@@ -21,8 +21,8 @@ from typer.testing import CliRunner
 
 import tillerlens
 import tillerlens.measure
-from tillerlens import cli
-from tillerlens.document import measurement_schema
+from tillerlens.cli import app
+from tillerlens.core.document import measurement_schema
 
 NAME = "heron-braced-upright"
 SHOT = json.loads((SAMPLES / f"{NAME}.shot.json").read_text())
@@ -30,7 +30,7 @@ VALID = Draft202012Validator(measurement_schema())
 
 
 def run(*arguments):
-    return CliRunner().invoke(cli.app, [str(a) for a in arguments])
+    return CliRunner().invoke(app.app, [str(a) for a in arguments])
 
 
 def picture(folder, name="bow.jpg", **changes):
@@ -178,7 +178,7 @@ def test_a_log_that_cannot_be_written_is_told_in_a_sentence(tmp_path, monkeypatc
         "import sys, tillerlens.photo.intake as i\n"
         "def fails(*_): raise ValueError('odd')\n"
         "i._decode = fails\n"
-        "from tillerlens.cli import main\n"
+        "from tillerlens.cli.app import main\n"
         f"sys.argv = ['tillerlens', 'measure', {str(photo)!r}]\n"
         "main()"
     )
@@ -438,7 +438,7 @@ def test_version():
 
 
 def test_help_is_quick_and_loads_nothing_heavy():
-    code = "import sys\nfrom tillerlens import cli\ntry: cli.app(['--help'])\nexcept SystemExit: pass\n"
+    code = "import sys\nfrom tillerlens.cli.app import app as cli\ntry: cli.app(['--help'])\nexcept SystemExit: pass\n"
     code += "heavy = {'numpy', 'cv2', 'scipy', 'PIL', 'jsonschema', 'streamlit'} & set(sys.modules)\n"
     code += "sys.exit(', '.join(heavy) or 0)"
     seconds = []

@@ -15,9 +15,9 @@ from sqlalchemy import text
 from typer.testing import CliRunner
 
 import tillerlens.measure
-from tillerlens import cli, cli_words
-from tillerlens.record import Bow, RecordError, open_record, originals, store
-from tillerlens.record.database import writing
+from tillerlens.cli import app
+from tillerlens.record import Bow, RecordError, open_record, originals, store, typed
+from tillerlens.record.connection import writing
 from tillerlens.record.entries import record_schema
 
 FORMS = record_schema()["$defs"]
@@ -57,7 +57,7 @@ def measuring(monkeypatch):
 
 
 def run(*arguments, status=0, input=None):
-    done = CliRunner().invoke(cli.app, [str(a) for a in arguments], input=input)
+    done = CliRunner().invoke(app.app, [str(a) for a in arguments], input=input)
     assert done.exit_code == status, (done.stdout, done.stderr, done.exception)
     assert done.exception is None or isinstance(done.exception, SystemExit)
     return done
@@ -436,13 +436,14 @@ def test_bad_usage_exits_2_with_a_sentence(shop, tmp_path, monkeypatch, argument
 
 
 def test_words_of_a_person_are_read():
-    assert cli_words._mass("540 g") == pytest.approx(0.54) and cli_words._speed("45.7 m/s") == 45.7
-    assert cli_words._arrow_mass("32 g") == pytest.approx(0.032) and cli_words._temperature("-5c") == -5
+    assert typed.read_mass("540 g") == pytest.approx(0.54) and typed.read_speed("45.7 m/s") == 45.7
+    assert typed.read_arrow_mass("32 g") == pytest.approx(0.032) and typed.read_temperature("-5c") == -5
     with pytest.raises(RecordError):
-        cli_words._speed("150 mph")
+        typed.read_speed("150 mph")
 
 
 def test_the_commands_answer_help_at_once():
     """Nothing heavy is imported to say what there is."""
-    code = "import sys, tillerlens.cli; sys.exit(any(m in sys.modules for m in ('sqlalchemy', 'numpy', 'jsonschema', 'alembic')))"
+    code = "import sys, tillerlens.cli.app; "
+    code += "sys.exit(any(m in sys.modules for m in ('sqlalchemy', 'numpy', 'jsonschema', 'alembic')))"
     assert subprocess.run([sys.executable, "-c", code]).returncode == 0

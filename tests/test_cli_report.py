@@ -9,12 +9,13 @@ from test_of_record import heron, record  # noqa: F401  # fixtures
 from test_set import pair
 from typer.testing import CliRunner
 
-from tillerlens import cli
+from tillerlens.cli import app
+from tillerlens.cli.pictures import Outcome
 from tillerlens.record import open_record
 
 
 def run(*arguments):
-    return CliRunner().invoke(cli.app, [str(a) for a in arguments])
+    return CliRunner().invoke(app.app, [str(a) for a in arguments])
 
 
 @pytest.fixture
@@ -66,7 +67,7 @@ def test_a_photograph_is_measured_first(files, tmp_path, monkeypatch):
     from made_up import asking, from_truth
 
     results = iter([from_truth("heron-unstrung", spots=False), asking()])
-    monkeypatch.setattr(cli, "_measure_one", lambda *_: cli._Outcome(next(results), None))
+    monkeypatch.setattr("tillerlens.cli.pictures.measure_one", lambda *_: Outcome(next(results), None))
     (tmp_path / "bow.jpg").write_bytes(b"")
     truth = files("a.json", json.loads(json.dumps(from_truth("heron-unstrung", spots=False).as_document())))
     done = run("compare", truth, tmp_path / "bow.jpg")

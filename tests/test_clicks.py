@@ -10,14 +10,14 @@ from against_truth import SAMPLES
 from app_visits import errors, said, visit
 from test_shot import FOUR, GRID, KINDS, changed
 
-from tillerlens.errors import NeedsHelp, ShotError
+from tillerlens.core.errors import NeedsHelp, ShotError
+from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import measure_photo, prepare
 from tillerlens.photo.intake import read_photo
 from tillerlens.photo.scale import fit_scale
 from tillerlens.record import Bow, open_record, store
-from tillerlens.shot import read_shot
-from tillerlens.trace.find import check_against_length
-from tillerlens.ui import fields, kept
+from tillerlens.trace.path import check_against_length
+from tillerlens.ui import fields, workspace
 
 SIZE = (3024, 2268)
 CLICKS = {"nock_upper": [400, 1100], "nock_lower": [2600, 1110], "handle": [1500, 900], "hook": [1500, 1700]}
@@ -168,7 +168,7 @@ def test_a_picture_on_the_bench_with_a_double_tap_opens_says_so_and_can_be_put_r
     bow = store.add_bow(record, Bow("Heron", length_mm=66.5 * 25.4, handle_mm=190.0))
     form = json.loads((SAMPLES / "heron-drawn-27.shot.json").read_text())
     data = (SAMPLES / "heron-drawn-27.jpg").read_bytes()
-    laid = kept.lay_down(record.folder, data, "heron.jpg", bow.id, {**form, "clicks": SLIPS})
+    laid = workspace.lay_down(record.folder, data, "heron.jpg", bow.id, {**form, "clicks": SLIPS})
     page = visit("picture", bow, picture=laid.sha256)
     assert errors(page) == []
     assert any("Both nocks are clicked on the same spot" in w.value for w in page.warning)

@@ -7,10 +7,10 @@ import pytest
 from pairs import LIMB_MM, PLACES, bump, document, flat, value
 from test_set import noisy
 
+from tillerlens.core.units import NEWTON_PER_POUND
 from tillerlens.measures.compare import Scraped, compare, judge_scrapes, mean_change
 from tillerlens.measures.set import set_between
-from tillerlens.report.lengths import Units
-from tillerlens.report.words_compare import (
+from tillerlens.report.words.compare import (
     comparison_sentences,
     early_draw_sentence,
     kept_sentence,
@@ -18,7 +18,7 @@ from tillerlens.report.words_compare import (
     scraping_sentence,
     set_sentences,
 )
-from tillerlens.units import NEWTON_PER_POUND
+from tillerlens.report.words.quantities import Units
 
 SPOT_MM = 500.0
 
@@ -171,7 +171,7 @@ def test_set_in_words():
 def test_other_sentences():
     from test_set import lb, readings
 
-    from tillerlens.measurement import Value
+    from tillerlens.core.measurement import Value
     from tillerlens.measures.set import early_draw, fit_recovery
 
     springs = recovery_sentence(fit_recovery(readings(10.0, 15.0, 120.0, (1, 120, 1440), 0.3))).text

@@ -10,11 +10,12 @@ import numpy as np
 import pytest
 from against_truth import SAMPLES
 
+from tillerlens.core.measurement import Measurement
+from tillerlens.core.shot import Shot
+from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import Prepared, measure_photo, prepare
-from tillerlens.measurement import Measurement
 from tillerlens.photo.intake import read_photo
 from tillerlens.photo.scale import fit_scale
-from tillerlens.shot import Shot, read_shot
 
 NAME = "bramble-drawn-grid"
 
@@ -72,7 +73,7 @@ def test_an_edge_is_held_to_a_place_where_no_step_is() -> None:
     k = len(found.belly_px) // 6
     out = found.belly_px[k] - found.back_px[k]
     want = found.belly_px[k] + 9 * out / np.hypot(*out)
-    from tillerlens.trace import edges, read
+    from tillerlens.trace import edges, outline
 
     seen: list[np.ndarray] = []
     held = edges.held_to
@@ -85,6 +86,6 @@ def test_an_edge_is_held_to_a_place_where_no_step_is() -> None:
         return after
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(read, "held_to", spy)
+        patch.setattr(outline, "held_to", spy)
         again(edges_px={"belly": (tuple(want),)})
     assert len(seen) == 1 and abs(seen[0][0]) < 2.5

@@ -14,9 +14,9 @@ from in_browser import RUNNING, WIDE, free_port, marks, running_app, settled
 from made_up import SAMPLES
 from PIL import Image
 
+from tillerlens.core.units import MM_PER_INCH
 from tillerlens.record import Bow, open_record, store
-from tillerlens.ui import kept
-from tillerlens.units import MM_PER_INCH
+from tillerlens.ui import workspace
 
 pytestmark = marks
 # What the server is told to remember a lost session for (its own two minutes where None), and how long the line is cut.
@@ -72,7 +72,7 @@ def test_a_line_cut_for_longer_than_the_server_remembers_loses_nothing(visitor, 
     """A phone that was locked: what was typed for a new picture and where one was stand there again."""
     with open_record(tmp_path / "record") as record:
         bow = store.add_bow(record, Bow("Wren", length_mm=63 * MM_PER_INCH, handle_mm=8 * MM_PER_INCH))
-        kept.keep_board(record.folder, kept.Board("slate", {"kind": "grid", "spacing_in": round(4 / 2.54, 4)}, 2.4375))
+        workspace.keep_board(record.folder, workspace.Board("slate", {"kind": "grid", "spacing_in": round(4 / 2.54, 4)}, 2.4375))
     port = free_port()
     options = [] if forgets_s is None else [f"--server.disconnectedSessionTTL={forgets_s}"]
     with running_app(tmp_path, *options, port=port), contextlib.closing(Line(port)) as line:
@@ -124,8 +124,8 @@ def test_a_server_killed_in_the_middle_of_an_upload_leaves_no_half_picture(visit
         time.sleep(after_s + 1.0)
     with running_app(tmp_path, port=port) as url:
         with open_record(tmp_path / "record") as record:
-            for picture in kept.on_bench(record.folder, bow.id):  # whole, or not there
-                assert kept.picture_of(record.folder, picture) == out.getvalue()
+            for picture in workspace.on_bench(record.folder, bow.id):  # whole, or not there
+                assert workspace.picture_of(record.folder, picture) == out.getvalue()
             assert store.list_stages(record, bow.id) == []
         page.goto(f"{url}/picture?bow={bow.id}")
         page.locator("h1").first.wait_for()

@@ -6,7 +6,7 @@ import pytest
 from jsonschema import Draft202012Validator
 from pairs import document, flat
 
-from tillerlens.document import document_validator, measurement_schema
+from tillerlens.core.document import document_validator, measurement_schema
 
 
 def spoilt(*path, by):

@@ -8,10 +8,10 @@ import pytest
 from made_up import SAMPLES, from_truth, measured
 from streamlit.testing.v1 import AppTest
 
-from tillerlens.report.lengths import Units
+from tillerlens.report.words.quantities import Units
 from tillerlens.ui import editor
 from tillerlens.ui.editor import Curve, found, placed
-from tillerlens.ui.photo_page import OWN
+from tillerlens.ui.page.photo import OWN
 
 APP = SAMPLES.parent / "tillerlens" / "ui" / "main.py"
 STICK = "bramble-drawn-stick"
@@ -183,8 +183,7 @@ def test_corrections_are_told_in_pixels_and_inches_and_whether_they_were_followe
     points = {"nock_upper": (x + 30.0, y + 40.0), "handle": places["handle"], "mark_1": (1.0, 2.0)}
     upper, handle = found.say_corrections(labels, points, {"nock_upper": (x, y)}, made, INCHES)
     assert upper == (
-        "Upper nock: set by you, 50 pixels (1 in) from where it was found; "
-        "the limb's own end 50 pixels from your point was used."
+        "Upper nock: set by you, 50 pixels (1 in) from where it was found; the limb's own end 50 pixels from your point was used."
     )  # 50 px at 2 px/mm are 25 mm, an inch to the sixteenth
     assert handle == "Handle: set by you; it is followed only when both nocks are set by you too."
     followed = found.say_corrections(labels, {"nock_upper": (x, y)}, {}, made, INCHES)

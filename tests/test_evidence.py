@@ -20,7 +20,7 @@ from tillerlens.mechanics.bench import Given, as_document, tell
 from tillerlens.mechanics.cast import ArrowSpeed
 from tillerlens.mechanics.evidence import check_evidence
 from tillerlens.mechanics.force_draw import Reading
-from tillerlens.mechanics.seen import MechanicsError
+from tillerlens.mechanics.observed import MechanicsError
 from tillerlens.record import Event, Stage
 
 BOW = wooden_bow()

@@ -12,12 +12,12 @@ from jsonschema import Draft202012Validator
 from shop import BEGIN, add_stage, document_of, fill, place, record, server, small_picture  # noqa: F401
 from sqlalchemy import text
 
-from tillerlens.document import measurement_schema
-from tillerlens.files import FileError
+from tillerlens.core.document import measurement_schema
+from tillerlens.core.files import FileError
 from tillerlens.record import Bow, Event, RecordError, open_record, originals, store
 from tillerlens.record.bundle import BundleError, Limits
 from tillerlens.record.check import check
-from tillerlens.record.database import writing
+from tillerlens.record.connection import writing
 from tillerlens.record.entries import record_schema
 from tillerlens.record.exchange import apply_import, export, plan_import
 from tillerlens.record.tables import write_csv

@@ -8,10 +8,11 @@ from pairs import HALF_MM, bump, document, flat
 from test_compare import drawn
 from test_set import readings
 
-from tillerlens.measurement import Value
+from tillerlens.core.measurement import Value
+from tillerlens.history.trends import Pull, ReflexAt
 from tillerlens.measures.pair import read_picture
 from tillerlens.measures.set import fit_recovery, set_between
-from tillerlens.report.figures import (
+from tillerlens.report.charts.svg import (
     bend_figure,
     profile_figure,
     recovery_figure,
@@ -20,8 +21,7 @@ from tillerlens.report.figures import (
     ticks,
     weight_figure,
 )
-from tillerlens.report.history import Pull, ReflexAt
-from tillerlens.report.lengths import Units
+from tillerlens.report.words.quantities import Units
 
 T0 = datetime(2026, 3, 1, tzinfo=UTC)
 SVG = "{http://www.w3.org/2000/svg}"

@@ -9,17 +9,17 @@ import numpy as np
 import pytest
 from outside.test_curves import CUTOFF_MM, HANDLE_MM, seen
 
-from tillerlens.errors import NeedsHelp
+from tillerlens.core.errors import NeedsHelp
+from tillerlens.core.shot_file import read_shot
 from tillerlens.photo.camera import Camera
-from tillerlens.shape import HELD_U_MM, make_layout
-from tillerlens.shot import read_shot
-from tillerlens.trace.batten import bend_battens, evidence
+from tillerlens.shape.bow_shape import HELD_U_MM, make_layout
 from tillerlens.trace.ends import Ends, find_ends
-from tillerlens.trace.find import find_bow
-from tillerlens.trace.nets import FinderMaps, StripMaps
-from tillerlens.trace.read import _check_inside, _hold_handle
+from tillerlens.trace.network import FinderMaps, StripMaps
+from tillerlens.trace.outline import _check_inside, _hold_handle
+from tillerlens.trace.path import find_bow
+from tillerlens.trace.path_fallback import evidence, smooth_paths
+from tillerlens.trace.straighten import MIDDLE_ROW, Band, Strip, fair_path, normals, slender
 from tillerlens.trace.string import find_braced_string, find_string
-from tillerlens.trace.strip import MIDDLE_ROW, Band, Strip, fair_path, normals, slender
 
 H, W = 160, 480
 X = np.arange(40, 441)
@@ -50,7 +50,7 @@ def test_a_batten_bridges_a_dark_wrap_and_follows_a_faint_limb_past_the_stand(li
     shown = np.where(np.abs(X - 240) < 20, 0.0, 0.9) if limb == "broken" else np.where(X < 240, 0.08, 0.8)
     bow = map_of(BRACED, shown)
     bow[62:, 236:245] = np.maximum(bow[62:, 236:245], 0.8)  # the stand, as bright as the bow and as long as a limb
-    (line,) = bend_battens(evidence(bow, np.zeros_like(bow)), [0.2])
+    (line,) = smooth_paths(evidence(bow, np.zeros_like(bow)), [0.2])
     assert off(line).max() < PX
     assert line[0, 0] < 60 and line[-1, 0] > 420  # both limbs, to within a stride of their ends
 
@@ -60,22 +60,22 @@ def test_a_batten_does_not_step_over_to_the_bows_shadow():
     stretch = (X > 300) & (X < 340)
     bow = map_of(BRACED, np.where(stretch, 0.4, 0.8)) + map_of(BRACED + 12, np.where(stretch, 0.8, 0.2))
     shadow = map_of(BRACED + 12, 0.6)
-    (line,) = bend_battens(evidence(bow, shadow), [0.3])
+    (line,) = smooth_paths(evidence(bow, shadow), [0.3])
     assert off(line).max() < PX
 
 
 def test_a_batten_keeps_to_the_ends_it_is_given():
     bow = map_of(BRACED, 0.8)
     ends = (np.array([X[0], BRACED[0]]), np.array([X[-1], BRACED[-1]]))
-    (line,) = bend_battens(evidence(bow, np.zeros_like(bow)), [0.6], ends)
+    (line,) = smooth_paths(evidence(bow, np.zeros_like(bow)), [0.6], ends)
     assert off(line).max() < PX
     assert line[0, 0] == X[0] and abs(line[0, 1] - BRACED[0]) <= 3
 
 
 def test_there_is_no_batten_where_nothing_is_seen():
     nothing = np.zeros((H, W), np.float32)
-    assert bend_battens(evidence(nothing, nothing), [0.6, 0.1]) == []
-    assert bend_battens(np.zeros((H, 20)), [0.1]) == []  # too narrow for four knots
+    assert smooth_paths(evidence(nothing, nothing), [0.6, 0.1]) == []
+    assert smooth_paths(np.zeros((H, 20)), [0.1]) == []  # too narrow for four knots
 
 
 def test_only_what_is_as_slender_as_a_limb_is_one():

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from tests.benches import BRACE_MM, HALF_HANDLE_MM, WORKING_MM, document, string_of, wooden_bow
+from tillerlens.core.units import newtons_from_pounds
 from tillerlens.mechanics.force_draw import (
     ForceCurve,
     Reading,
@@ -15,10 +16,9 @@ from tillerlens.mechanics.force_draw import (
     stacking,
     uniform_shape,
 )
-from tillerlens.mechanics.seen import MechanicsError, read_seen
+from tillerlens.mechanics.observed import MechanicsError, read_observed
 from tillerlens.mechanics.statics import drawn, force_draw
 from tillerlens.mechanics.stiffness import estimate_stiffness
-from tillerlens.units import newtons_from_pounds
 
 LENGTH = 2 * (HALF_HANDLE_MM + WORKING_MM)
 FULL = 680.0
@@ -56,9 +56,9 @@ def test_early_readings_look_ahead_within_their_interval(rng: np.random.Generato
     for k in range(12):
         bow = wooden_bow(hinge=0.12 * (k % 3), level=0.9 + 0.02 * k)
         draws = (305.0, 405.0, 508.0)
-        seen = [read_seen(document(bow, d, noise=rng)) for d in draws]
+        seen = [read_observed(document(bow, d, noise=rng)) for d in draws]
         st = estimate_stiffness(
-            [read_seen(document(bow, braced_only=True, noise=rng)), *seen], read_seen(document(bow, noise=rng))
+            [read_observed(document(bow, braced_only=True, noise=rng)), *seen], read_observed(document(bow, noise=rng))
         )
         own = look_ahead(noisy(bow, draws, rng), LENGTH, BRACE_MM, FULL, st, seen[-1])
         plain = look_ahead(noisy(bow, draws, rng), LENGTH, BRACE_MM, FULL)

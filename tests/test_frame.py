@@ -8,11 +8,11 @@ import pytest
 from made_up import SAMPLES, sample_photo
 from PIL import Image
 
+from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import measure_photo
 from tillerlens.photo.intake import read_photo
 from tillerlens.photo.light import linear_light
-from tillerlens.shot import read_shot
-from tillerlens.trace.frame import cut_at_border
+from tillerlens.trace.picture_border import cut_at_border
 
 W, H, THICK = 600, 400, 24
 GROUND, WOOD = (178, 176, 170), (150, 112, 70)

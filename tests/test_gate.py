@@ -5,13 +5,13 @@ import re
 import pytest
 from serving import BENCH_AT, HERE, PHONE_AT, Door
 
-from tillerlens.ui.gate import LookingOnly, Pins, Shop, close_shop, open_shop
-from tillerlens.ui.gate import hosts as gate_hosts
-from tillerlens.ui.gate import uploads as gate_uploads
-from tillerlens.ui.gate import visit as gate_visit
-from tillerlens.ui.gate.keys import Keys, PinError, Tries, check_pin, make_pins
-from tillerlens.ui.gate.uploads import MB, Uploads
-from tillerlens.ui.gate.visit import VISIT_HEADER, kind_now, others_in_words, refuse_if_looking
+from tillerlens.server import LookingOnly, Pins, Shop, close_shop, open_shop
+from tillerlens.server import hosts as gate_hosts
+from tillerlens.server import uploads as gate_uploads
+from tillerlens.server import visit as gate_visit
+from tillerlens.server.keys import Keys, PinError, Tries, check_pin, make_pins
+from tillerlens.server.uploads import MB, Uploads
+from tillerlens.server.visit import VISIT_HEADER, kind_now, others_in_words, refuse_if_looking
 
 PINS = Pins("314159", "271828")
 OURS = f"http://{BENCH_AT}:8501"
@@ -351,7 +351,7 @@ def test_a_run_goes_on_as_it_began_when_its_connection_is_lost(door, monkeypatch
     def page():
         import streamlit as st
 
-        from tillerlens.ui.gate.visit import kind_now
+        from tillerlens.server.visit import kind_now
 
         st.text(kind_now())
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from tillerlens.errors import ScaleError
+from tillerlens.core.errors import ScaleError
 from tillerlens.photo.camera import Camera
 from tillerlens.photo.marks.grid import find_grid
 

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from test_shot import GRID, changed
 
-from tillerlens.shot import read_shot
-from tillerlens.trace.grip import see_grip
+from tillerlens.core.shot_file import read_shot
+from tillerlens.trace.handle import see_grip
 
 PX_PER_MM, LONG_PX, ABOVE_PX = 1.8, 2900, 300.0
 SHOT = read_shot(changed(GRID, bow_length_nock_to_nock_in=LONG_PX / PX_PER_MM / 25.4, handle_in=8))

@@ -6,9 +6,9 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from tillerlens.measurement import Value
-from tillerlens.report.history import SHELF_HEADS, Pull, ReflexAt, sessions, shelf_csv, shelf_line, sorted_shelf, weight_at
-from tillerlens.units import KG_PER_GRAIN, KG_PER_POUND, NEWTON_PER_POUND
+from tillerlens.core.measurement import Value
+from tillerlens.core.units import KG_PER_GRAIN, KG_PER_POUND, NEWTON_PER_POUND
+from tillerlens.history.trends import SHELF_HEADS, Pull, ReflexAt, sessions, shelf_csv, shelf_line, sorted_shelf, weight_at
 
 T0 = datetime(2026, 3, 1, tzinfo=UTC)
 

@@ -14,18 +14,18 @@ from reading import sentences, words
 from scipy.optimize import brentq
 from typer.testing import CliRunner
 
-from tillerlens.cli import app
+from tillerlens.cli.app import app
+from tillerlens.core.shot_file import read_shot
+from tillerlens.core.units import NEWTON_PER_POUND
 from tillerlens.measure import measure_photo
 from tillerlens.mechanics.bench import Given, hang, tell, usual
 from tillerlens.mechanics.hung import read_hung, weight_by_sizes
+from tillerlens.mechanics.observed import MechanicsError, read_observed
 from tillerlens.mechanics.section import Station, sections_from_stations
-from tillerlens.mechanics.seen import MechanicsError, read_seen
 from tillerlens.mechanics.statics import drawn
 from tillerlens.photo.intake import read_photo
-from tillerlens.report.lengths import Units
-from tillerlens.report.words_mechanics import bench_words, hung_words
-from tillerlens.shot import read_shot
-from tillerlens.units import NEWTON_PER_POUND
+from tillerlens.report.words.mechanics import bench_words, hung_words
+from tillerlens.report.words.quantities import Units
 
 FULL_MM = 711.2
 
@@ -128,7 +128,7 @@ def test_the_range_by_sizes_and_wood():
     bow = wooden_bow()
     true = drawn(bow, string_of(bow), 660.0).weight
     length, handle = 2 * (HALF_HANDLE_MM + WORKING_MM), 2 * HALF_HANDLE_MM
-    rest = read_seen(document(bow))
+    rest = read_observed(document(bow))
     low, high = weight_by_sizes(sections(), (12_500.0, 0.2), length, handle, 660.0, BRACE_MM, rest)
     assert math.sqrt(low * high) == pytest.approx(true, rel=0.03)
     assert math.log(high / low) == pytest.approx(4 * 0.2, rel=0.15)

@@ -16,7 +16,7 @@ import pytest
 from odd_exif import ASCII, LONG, ORIENTATION, RATIONAL, SHORT, exif_bytes, jpeg, picture, short
 from PIL import Image, ImageCms
 
-from tillerlens.errors import PhotoError
+from tillerlens.core.errors import PhotoError
 from tillerlens.photo.intake import edge_blur_px, judge, read_photo
 from tillerlens.photo.light import sample
 
@@ -164,12 +164,7 @@ def test_sixteen_bits_a_colour_keep_their_colour():
         return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
 
     header = struct.pack(">IIBBBBB", WIDE, HIGH, 16, 2, 0, 0, 0)
-    png = (
-        b"\x89PNG\r\n\x1a\n"
-        + chunk(b"IHDR", header)
-        + chunk(b"IDAT", zlib.compress(raw))
-        + chunk(b"IEND", b"")
-    )
+    png = b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", header) + chunk(b"IDAT", zlib.compress(raw)) + chunk(b"IEND", b"")
     assert (read_photo(png).rgb == lopsided()).all()
 
 
@@ -385,9 +380,7 @@ def scene(rng, long=2000, contrast=120):
     grey = np.full((1500, long), 110, np.uint8)
     for _ in range(60):
         x, y = rng.integers(0, long - 200), rng.integers(0, 1300)
-        grey[y : y + rng.integers(40, 200), x : x + rng.integers(40, 200)] = 110 + rng.integers(
-            -100, contrast
-        )
+        grey[y : y + rng.integers(40, 200), x : x + rng.integers(40, 200)] = 110 + rng.integers(-100, contrast)
     return grey
 
 
@@ -427,7 +420,7 @@ def test_blur_dark_blown_small_stretched_and_empty_are_told(rng):
 
 def test_importing_the_intake_loads_nothing_heavy():
     code = (
-        "import sys, tillerlens.photo.intake, tillerlens.shot;"
+        "import sys, tillerlens.photo.intake, tillerlens.core.shot;"
         "heavy = {'cv2', 'PIL', 'pillow_heif', 'jsonschema', 'scipy', 'streamlit'} & set(sys.modules);"
         "sys.exit(', '.join(heavy) or 0)"
     )

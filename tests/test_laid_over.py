@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from made_up import SAMPLES, from_truth, sample_photo
 
-from tillerlens.document import DocumentError
-from tillerlens.report import laid_over
+from tillerlens.core.document import DocumentError
+from tillerlens.report import superposed
 
 NAMES = ["heron-unstrung", "heron-braced-upright", "heron-drawn-27", "plover-drawn-sun"]
 
@@ -24,7 +24,7 @@ def through(homography, points):
 @pytest.mark.parametrize("name", NAMES)
 def test_the_bow_comes_to_lie_where_it_is(name):
     """From the centreline alone, back and belly (a limb's half thickness away from it) land within half a millimetre."""
-    truth, found = truth_of(name), laid_over.to_bow(from_truth(name).as_document())
+    truth, found = truth_of(name), superposed.to_bow(from_truth(name).as_document())
     for seen, true in (("back", "back"), ("belly", "belly"), ("centreline", "centre")):
         got = through(found, np.array(truth["outline_px"][seen], float))
         np.testing.assert_allclose(got, np.array(truth["outline_mm"][true], float), atol=0.5)
@@ -41,31 +41,31 @@ def test_a_straight_bow_is_not_turned_over():
                 "centre_mm": [[x * abs(p[0] - 1000.0), 0.0] for p in part],
             }
         document["shot"] |= {"upper_limb": "left", "back": back}
-        above = through(laid_over.to_bow(document), np.array([[1000.0, 900.0]]))
+        above = through(superposed.to_bow(document), np.array([[1000.0, 900.0]]))
         np.testing.assert_allclose(above, [[0.0, sign * 100.0]], atol=0.5)
 
 
 def test_two_pictures_of_one_bow_lie_on_each_other():
     """Warped into one frame, the limbs of both pictures' truth fall on the same handle: the fades differ by less than 2 px."""
     documents = tuple(from_truth(n).as_document() for n in ("heron-braced", "heron-drawn-27"))
-    frame = laid_over.frame_for(documents, 900)
+    frame = superposed.frame_for(documents, 900)
     assert frame.size[0] == pytest.approx(900, abs=1)
     fades = []
     for name, document in zip(("heron-braced", "heron-drawn-27"), documents, strict=True):
-        picture = laid_over.lay(sample_photo(name).rgb, document, frame)
+        picture = superposed.lay(sample_photo(name).rgb, document, frame)
         assert picture.shape == (*frame.size[::-1], 3)
         inner = np.array(document["profile"]["upper"]["centre_px"][-1:], float)
-        fades.append(through(frame.to_px() @ laid_over.to_bow(document), inner))
+        fades.append(through(frame.to_px() @ superposed.to_bow(document), inner))
         x, y = np.round(fades[-1][0]).astype(int)
         here, beside = picture[y, x].astype(float), picture[y - 40, x].astype(float)
         assert np.abs(here - beside).max() > 20  # wood here, board above it
     np.testing.assert_allclose(fades[0], fades[1], atol=2.0)
-    both = laid_over.faded(np.zeros((2, 2, 3), np.uint8), np.full((2, 2, 3), 200, np.uint8), 0.25)
+    both = superposed.faded(np.zeros((2, 2, 3), np.uint8), np.full((2, 2, 3), 200, np.uint8), 0.25)
     assert (both == 50).all()
-    lines = laid_over.with_lines(picture, frame, *documents)
+    lines = superposed.with_lines(picture, frame, *documents)
     assert (lines != picture).any(axis=2).sum() > 500
 
 
 def test_a_picture_that_was_not_traced_is_refused_in_words():
     with pytest.raises(DocumentError, match="Measure"):
-        laid_over.to_bow({"status": "needs_help", "profile": {}})
+        superposed.to_bow({"status": "needs_help", "profile": {}})

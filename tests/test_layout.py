@@ -11,18 +11,18 @@ from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from tests.benchmarks.usual_bows import FOOLISH, HARD, USUAL
-from tillerlens.cli import app
-from tillerlens.errors import TillerLensError
+from tillerlens.cli.app import app
+from tillerlens.core.errors import TillerLensError
+from tillerlens.core.units import MM_PER_INCH, NEWTON_PER_POUND
 from tillerlens.mechanics.find_wood import find_wood
 from tillerlens.mechanics.layout import EXTRA, RANGES, LayoutError, lay_out, practice, stations, wish_of_wood
 from tillerlens.mechanics.section import SectionError, Station, check_stations
-from tillerlens.mechanics.statics import Bow, Handle, Limb, braced, drawn
+from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle, braced, drawn
 from tillerlens.mechanics.strain import SIDE_U, YIELDS, LimbStrain, most_at_risk, strain_limit, tip_set
-from tillerlens.report.lengths import Units
 from tillerlens.report.table import in_columns
-from tillerlens.report.words_layout import layout_words
-from tillerlens.report.words_mechanics import strain_words
-from tillerlens.units import MM_PER_INCH, NEWTON_PER_POUND
+from tillerlens.report.words.layout import layout_words
+from tillerlens.report.words.mechanics import strain_words
+from tillerlens.report.words.quantities import Units
 
 HICKORY = find_wood("shagbark hickory")
 WISH = wish_of_wood(HICKORY, 1750, 45 * NEWTON_PER_POUND, 700)
@@ -36,7 +36,7 @@ def test_the_finished_bow_has_the_wished_weight_strain_and_set():
     # straight lines between the fade, half way and the nock
     w = np.interp(fine / s[-1], [0, 0.5, 1], [got.width[0], got.width[0], got.width[-1]])
     t = np.interp(fine, s[[0, -1]], got.thickness[[0, -1]])
-    limb = Limb(fine, WISH.modulus * w * t**3 / 12, np.zeros(300))
+    limb = ElasticLimb(fine, WISH.modulus * w * t**3 / 12, np.zeros(300))
     half = WISH.handle / 2
     bow = Bow(limb, limb, Handle(half, half, WISH.handle_depth))
     state = drawn(bow, braced(bow, brace_height=WISH.brace).string_length, WISH.draw_back)

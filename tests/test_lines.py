@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from test_grid import ruled
 
-from tillerlens.errors import ScaleError
+from tillerlens.core.errors import ScaleError
 from tillerlens.photo.marks import lines
 from tillerlens.photo.marks.lines import find_lines
 

@@ -13,12 +13,12 @@ import pytest
 from against_truth import SAMPLES, curvature_rms, measure_sample, rows, truth_of
 from jsonschema import Draft202012Validator
 
-from tillerlens.document import measurement_schema
-from tillerlens.errors import NeedsHelp
+from tillerlens.core.document import measurement_schema
+from tillerlens.core.errors import NeedsHelp
+from tillerlens.core.measurement import Measurement
+from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import measure_photo
-from tillerlens.measurement import Measurement
 from tillerlens.photo.intake import read_photo
-from tillerlens.shot import read_shot
 
 NAMES = sorted(p.stem for p in SAMPLES.glob("*.jpg"))
 SQUARED = [n for n in NAMES if truth_of(SAMPLES, n)["kind"] in ("aruco", "grid", "lines_and_two_marks")]
@@ -66,9 +66,7 @@ def test_values_agree_with_the_truth(name: str) -> None:
     assert not wrong
 
 
-@pytest.mark.parametrize(
-    "name", with_doubts([n for n in SQUARED if truth_of(SAMPLES, n)["gaps"]], NOT_FOUND | WRONG_GAPS)
-)
+@pytest.mark.parametrize("name", with_doubts([n for n in SQUARED if truth_of(SAMPLES, n)["gaps"]], NOT_FOUND | WRONG_GAPS))
 def test_limbs_differ_as_they_do(name: str) -> None:
     numbers = [r for r in rows(measured(name), truth_of(SAMPLES, name)) if r.group == "gap difference"]
     assert len(numbers) >= 4

@@ -8,16 +8,16 @@ import numpy as np
 import pytest
 from against_truth import SAMPLES, rows, truth_of
 
-from tillerlens.errors import NeedsHelp
+from tillerlens.core.errors import NeedsHelp
+from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import measure_photo
 from tillerlens.photo.intake import read_photo
-from tillerlens.plausible import thinner_inward
-from tillerlens.shape import FADE_U_MM, _back_u
-from tillerlens.shot import read_shot
-from tillerlens.trace import read as reading
-from tillerlens.trace.mend import mend_limb
-from tillerlens.trace.read import _hold_handle
-from tillerlens.trace.refill import without_islands
+from tillerlens.shape.bow_shape import FADE_U_MM, _back_u
+from tillerlens.shape.checks import thinner_inward
+from tillerlens.trace import outline as reading
+from tillerlens.trace.outline import _hold_handle
+from tillerlens.trace.reconcile import reconcile_limb
+from tillerlens.trace.second_look import without_islands
 
 N = 240
 MIDDLE = 32 + 4e-4 * (np.arange(N) - 120.0) ** 2 / 4  # rows of a limb's middle: nearly level, as in a strip
@@ -31,7 +31,7 @@ def sides():
 def test_a_side_that_is_hidden_for_long_is_rebuilt_from_the_other():
     left, right = sides()
     right[60:180] = np.nan
-    mended = mend_limb(left, right, THICK)
+    mended = reconcile_limb(left, right, THICK)
     assert (mended.how[60:180] == 1).all() and (mended.how[:60] == 2).all()
     assert mended.right[60:180] == pytest.approx((MIDDLE + THICK / 2)[60:180], abs=0.3)
 
@@ -42,7 +42,7 @@ def test_sides_that_lead_elsewhere_from_either_end_are_not_believed():
     stray = np.arange(120) * 0.12
     left[60:180] = left[60:180] + stray  # an arris that leaves the edge at column 60
     right[60:180] = right[60:180] + stray[::-1]  # a ruled line that meets the edge at column 180
-    mended = mend_limb(left, right, THICK)
+    mended = reconcile_limb(left, right, THICK)
     middle = (mended.left + mended.right) / 2
     told = without_islands((mended.how > 0).astype(float)) > 0  # where the two cross they lie a limb's thickness apart
     assert np.abs(middle - MIDDLE)[told].max() < 2.5  # where a drift has not shown yet

@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 from against_truth import SAMPLES
 
+from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import _evidence, _layout, prepare
-from tillerlens.nocks import Chain, Met, _inside, nocks_by_string, nocks_far_inside, string_of
 from tillerlens.photo.intake import read_photo
 from tillerlens.photo.scale import fit_scale
-from tillerlens.shot import read_shot
-from tillerlens.trace.read import outline, trace_of
+from tillerlens.shape.nocks import Met, ShapeModel, _inside, nocks_by_string, nocks_far_inside, string_of
+from tillerlens.trace.outline import outline, trace_of
 from tillerlens.trace.string import DrawnString
 
 
@@ -26,7 +26,7 @@ def drawn():
     ready, fit = prepare(photo), fit_scale(photo, shot)
     trace = trace_of(photo, ready.light, ready.maps, outline(photo, ready.light, ready.maps, fit, shot))
     evidence = _evidence(fit, shot, trace)
-    chain = Chain(_layout(evidence, shot, trace), shot.state)
+    chain = ShapeModel(_layout(evidence, shot, trace), shot.state)
     return ready.light, shot, truth, trace, evidence, chain
 
 

@@ -10,13 +10,13 @@ from shop import BEGIN, fill, shot_of
 from stories import picture
 from test_compare import drawn
 
+from tillerlens.core.units import KG_PER_GRAIN, NEWTON_PER_POUND
+from tillerlens.history.of_record import reflexes_of, scrapes_between, shelf_lines, story_of, trends_of
 from tillerlens.measures.compare import Scraped
 from tillerlens.record import Bow, Event, RecordError, open_record, store
-from tillerlens.report.lengths import Units
-from tillerlens.report.of_record import reflexes_of, scrapes_between, shelf_lines, story_of, trends_of
 from tillerlens.report.page import render_page
 from tillerlens.report.story import lay_out
-from tillerlens.units import KG_PER_GRAIN, NEWTON_PER_POUND
+from tillerlens.report.words.quantities import Units
 
 
 @pytest.fixture

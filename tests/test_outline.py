@@ -5,16 +5,26 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tillerlens.errors import NeedsHelp
-from tillerlens.shot import read_shot
-from tillerlens.trace import strip as straightened
+from tillerlens.core.errors import NeedsHelp
+from tillerlens.core.shot_file import read_shot
+from tillerlens.trace import straighten as straightened
 from tillerlens.trace.edges import Side, dark_beyond_px, measure_side
 from tillerlens.trace.ends import Ends
-from tillerlens.trace.nets import StripMaps
-from tillerlens.trace.read import LOST_END_MM, _doubted, _to_clicks
-from tillerlens.trace.refill import second_outline
-from tillerlens.trace.sliver import Sliver, one_lamps
-from tillerlens.trace.strip import MIDDLE_ROW, Band, Strip, cut_strip, fitting_step, normals, read_band, strip_step, with_grip
+from tillerlens.trace.network import StripMaps
+from tillerlens.trace.outline import LOST_END_MM, _doubted, _to_clicks
+from tillerlens.trace.second_look import second_outline
+from tillerlens.trace.shadow_fringe import ShadowFringe, one_lamps
+from tillerlens.trace.straighten import (
+    MIDDLE_ROW,
+    Band,
+    Strip,
+    cut_strip,
+    fitting_step,
+    normals,
+    read_band,
+    strip_step,
+    with_grip,
+)
 
 
 def shot(**clicks):
@@ -171,7 +181,7 @@ def lamp_shadow(*spans):
     for a, b in spans:
         shown[a:b] = True
     nothing = np.zeros(400)
-    return Sliver(nothing, nothing + 1.0, 0.1, shown)
+    return ShadowFringe(nothing, nothing + 1.0, 0.1, shown)
 
 
 def test_one_lamp_throws_no_shadow_to_both_sides_of_a_place():

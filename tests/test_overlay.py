@@ -7,10 +7,10 @@ import pytest
 from made_up import asking, from_truth, sample_photo
 from PIL import Image
 
-from tillerlens.measurement import LimbProfile, Measurement, TracedBow
-from tillerlens.report.lengths import Units
+from tillerlens.core.measurement import LimbProfile, Measurement, TracedBow
 from tillerlens.report.overlay import _window, bend_range, draw_overlay
 from tillerlens.report.pens import Canvas, bend_colours, letters
+from tillerlens.report.words.quantities import Units
 
 PHONE_PX = 390  # width of a phone's page
 LEAST_LETTER_PX = 9  # on that page: small print of a newspaper (common practice, no source)
@@ -30,9 +30,7 @@ def test_the_picture_keeps_its_shape_and_gets_a_key_below(photo):
 
 def test_the_photograph_itself_is_not_drawn_on(photo):
     before = photo.rgb.copy()
-    draw_overlay(
-        photo.rgb, from_truth(), max_side=3000
-    )  # full size: nothing is resized, so nothing is copied by that
+    draw_overlay(photo.rgb, from_truth(), max_side=3000)  # full size: nothing is resized, so nothing is copied by that
     assert np.array_equal(photo.rgb, before)
 
 
@@ -77,9 +75,7 @@ def test_a_break_in_the_outline_stays_a_break():
     assert not canvas.rgb[:, 25:45].any()
 
 
-@pytest.mark.parametrize(
-    "size", [(3000, 2250), (2250, 3000), (1600, 1200)], ids=["level", "upright", "small"]
-)
+@pytest.mark.parametrize("size", [(3000, 2250), (2250, 3000), (1600, 1200)], ids=["level", "upright", "small"])
 def test_lettering_can_be_read_on_a_phone(size):
     """Whatever the shape, capitals shown 390 px wide stand at least as high as small print."""
     from tillerlens.report.overlay import _canvas
@@ -96,9 +92,7 @@ def test_gap_figures_do_not_cover_each_other(monkeypatch, photo):
         for text, at, _ in items:
             if any(c.isdigit() for c in text):
                 wide = letters(self.letter).getlength(text)
-                boxes.append(
-                    (at[0] - wide / 2, at[1] - self.letter / 2, at[0] + wide / 2, at[1] + self.letter / 2)
-                )
+                boxes.append((at[0] - wide / 2, at[1] - self.letter / 2, at[0] + wide / 2, at[1] + self.letter / 2))
 
     monkeypatch.setattr(Canvas, "words", note)
     draw_overlay(photo.rgb, from_truth())
@@ -110,9 +104,7 @@ def test_gap_figures_do_not_cover_each_other(monkeypatch, photo):
 
 def test_every_gap_and_spot_is_named(monkeypatch, photo):
     texts = []
-    monkeypatch.setattr(
-        Canvas, "words", lambda self, items, bold=True: texts.extend(text for text, *_ in items)
-    )
+    monkeypatch.setattr(Canvas, "words", lambda self, items, bold=True: texts.extend(text for text, *_ in items))
     measurement = from_truth()
     draw_overlay(photo.rgb, measurement)
     assert {"upper", "lower", "hinge", "stiff"} <= set(texts)

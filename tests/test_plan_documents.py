@@ -8,24 +8,24 @@ import pytest
 from benches import BRACE_MM, HALF_HANDLE_MM, ROOT_MM, document, string_of, wooden_limb
 from typer.testing import CliRunner
 
-from tillerlens.cli import app
+from tillerlens.cli.app import app
+from tillerlens.core.units import NEWTON_PER_POUND
 from tillerlens.mechanics import finding
 from tillerlens.mechanics.bench import Given, tell
+from tillerlens.mechanics.current_bow import gaps_of, sharpen
 from tillerlens.mechanics.finding import find
 from tillerlens.mechanics.force_draw import ReadingsDisagree
+from tillerlens.mechanics.observed import MechanicsError, read_observed
 from tillerlens.mechanics.places import BLIND_Z, LEAST_Z, Found
-from tillerlens.mechanics.plan import plan_from_documents, present_from_documents
-from tillerlens.mechanics.present import gaps_of, sharpen
-from tillerlens.mechanics.seen import MechanicsError, read_seen
+from tillerlens.mechanics.plan import current_from_documents, plan_from_documents
+from tillerlens.mechanics.scraping.target import ScrapeTarget
 from tillerlens.mechanics.statics import Bow, Handle, drawn
 from tillerlens.mechanics.stiffness import estimate_stiffness
-from tillerlens.mechanics.whatif import standing_from_documents
-from tillerlens.mechanics.wish import ScrapeWish
-from tillerlens.report.chart_plan import stiff_rows
-from tillerlens.report.lengths import Units
-from tillerlens.report.table_plan import plan_tables
-from tillerlens.report.words_plan import plan_in_words
-from tillerlens.units import NEWTON_PER_POUND
+from tillerlens.mechanics.what_if import standing_from_documents
+from tillerlens.report.charts.plan import stiff_rows
+from tillerlens.report.words.plan import plan_in_words
+from tillerlens.report.words.plan_tables import plan_tables
+from tillerlens.report.words.quantities import Units
 
 FULL = 711.0
 BOW = Bow(wooden_limb(hinge=0.25, level=1.1), wooden_limb(), Handle(HALF_HANDLE_MM, HALF_HANDLE_MM, ROOT_MM))
@@ -38,7 +38,7 @@ def pictures():
 
 
 def test_the_bow_behind_the_documents_is_found(pictures):
-    present = present_from_documents(*pictures)
+    present = current_from_documents(*pictures)
     true = drawn(BOW, string_of(BOW), 600.0)
     assert BRACE_MM < 600 and present.seen.weight == pytest.approx(true.weight, abs=0.26 * NEWTON_PER_POUND)
     for got, want in zip((present.seen.upper, present.seen.lower), gaps_of(true, present.seen.stations), strict=True):
@@ -50,7 +50,7 @@ def test_the_bow_behind_the_documents_is_found(pictures):
 
 def test_its_plan_leaves_the_hinge_and_lightens_the_strong_limb(pictures):
     """The hinge lies 400 mm from the fade of a 720 mm limb: 320 mm from the nock."""
-    wish = ScrapeWish(drawn(BOW, string_of(BOW), FULL).weight * 0.8, FULL)
+    wish = ScrapeTarget(drawn(BOW, string_of(BOW), FULL).weight * 0.8, FULL)
     plan = plan_from_documents(*pictures, wish)
     (left,) = [q for q in plan.leave if q.told]
     assert left.limb == "upper" and left.from_nock_mm[0] < 320 < left.from_nock_mm[1]
@@ -73,8 +73,8 @@ def test_a_place_must_stand_out_more_where_the_shape_at_rest_is_poor(pictures, m
 def test_draws_that_agree_make_a_poor_rest_no_surer():
     """Two draws an inch apart and without any error: what the limbs moved from rest is as unsure as the rest. Believed by how
     well the draws agree, it was said to be a third surer."""
-    seen = [read_seen(document(BOW, d)) for d in (575.0, 600.0)]
-    got = estimate_stiffness(seen, read_seen(document(BOW, u_per_m=0.1)))
+    seen = [read_observed(document(BOW, d)) for d in (575.0, 600.0)]
+    got = estimate_stiffness(seen, read_observed(document(BOW, u_per_m=0.1)))
     for name, limb in got.limbs.items():
         arm = np.interp(limb.from_nock_mm, seen[1].limbs[name].from_nock_mm, seen[1].limbs[name].arm_mm)
         moved_u = 1000 * got.tensions_n[1] * (arm * limb.u_compliance)[limb.inside]  # 1/m
@@ -85,9 +85,9 @@ def test_the_plan_reads_the_one_finding_whatever_a_single_picture_thought(pictur
     documents, rest = pictures
     thought = {"limb": "lower", "kind": "hinge", "from_nock_mm": 250.0, "length_mm": 64.0, "bend_percent": 14.0}
     told = [{**documents[0], "spots": [thought]}, *documents[1:]]
-    present = present_from_documents(told, rest)
+    present = current_from_documents(told, rest)
     assert present.finding == find(documents, rest)
-    plan = plan_from_documents(told, rest, ScrapeWish(drawn(BOW, string_of(BOW), FULL).weight * 0.8, FULL))
+    plan = plan_from_documents(told, rest, ScrapeTarget(drawn(BOW, string_of(BOW), FULL).weight * 0.8, FULL))
     hinges = [p for p in present.finding.places if p.kind == "hinge"]
     assert [(q.limb, q.softer) for q in plan.leave if q.told] == [(p.limb, p.bend.value) for p in hinges]
 
@@ -104,7 +104,7 @@ def stiff_bow() -> Bow:
 def test_finding_words_and_table_tell_one_stiff_place_and_wood_comes_off_it(seed):
     given, bow = {"noise": np.random.default_rng(seed), "u_per_m": 0.012}, stiff_bow()
     strung = [document(bow, braced_only=True, **given), *(document(bow, d, **given) for d in (450.0, 560.0))]
-    plan = plan_from_documents(strung, document(bow, **given), ScrapeWish(42 * NEWTON_PER_POUND, FULL))
+    plan = plan_from_documents(strung, document(bow, **given), ScrapeTarget(42 * NEWTON_PER_POUND, FULL))
     (place,) = [p for p in plan.finding.places if p.kind == "stiff"]
     assert place.limb == "lower" and place.from_nock_mm.value == pytest.approx(18.4 * 25.4, abs=25.4)
     assert not any(p.kind == "hinge" for p in plan.finding.places)
@@ -124,12 +124,12 @@ def test_finding_words_and_table_tell_one_stiff_place_and_wood_comes_off_it(seed
 def test_what_does_not_belong_together_is_refused(pictures):
     documents, rest = pictures
     with pytest.raises(MechanicsError, match="cannot stand for its shape at rest"):
-        present_from_documents(documents, documents[0])
+        current_from_documents(documents, documents[0])
     with pytest.raises(MechanicsError, match="cannot tell how the limbs carry"):
-        present_from_documents([*documents, rest], rest)
+        current_from_documents([*documents, rest], rest)
     longer = {**rest, "shot": {**rest["shot"], "bow_length_nock_to_nock_in": 70.0}}
     with pytest.raises(MechanicsError, match="bows of different lengths"):
-        present_from_documents(documents, longer)
+        current_from_documents(documents, longer)
 
 
 def weighed(document, pounds):
@@ -140,7 +140,7 @@ def test_weighings_of_no_one_bow_plan_nothing_and_try_nothing(pictures):
     """At 16, 20 and 24 in it cannot draw 33, 20 and 60 lb: the plan took the last for true, 12 lb too much."""
     documents, rest = pictures
     odd = [weighed(d, lb) for d, lb in zip(documents, (33.0, 20.0, 60.0), strict=True)]
-    wish = ScrapeWish(40 * NEWTON_PER_POUND, FULL)
+    wish = ScrapeTarget(40 * NEWTON_PER_POUND, FULL)
     with pytest.raises(ReadingsDisagree) as refused:
         plan_from_documents(odd, rest, wish)
     assert tell(Given(odd, rest)).reasons[-1].text == refused.value.text  # as the bench says it
@@ -167,14 +167,14 @@ def test_one_photograph_given_twice_counts_once(pictures):
     named = [{**d, "photo": {**d["photo"], "sha256": f"{k:064x}"}} for k, d in enumerate(documents)]
     again = json.loads(json.dumps(named[2]))
     assert find([*named, again], rest) == find(named, rest)
-    plans = [plan_from_documents(given, rest, ScrapeWish(40 * NEWTON_PER_POUND, FULL)) for given in (named, [*named, again])]
+    plans = [plan_from_documents(given, rest, ScrapeTarget(40 * NEWTON_PER_POUND, FULL)) for given in (named, [*named, again])]
     assert plans[0].stretches == plans[1].stretches and plans[0].now.weight == plans[1].now.weight
     assert tell(Given([*named, again], rest)).stiffness.pictures == tell(Given(named, rest)).stiffness.pictures
 
 
 def test_what_is_missing_is_said(pictures):
     documents, rest = pictures
-    wish = ScrapeWish(200.0, FULL)
+    wish = ScrapeTarget(200.0, FULL)
     with pytest.raises(MechanicsError, match="at rest"):
         plan_from_documents(documents, None, wish)
     with pytest.raises(MechanicsError, match="scale reading"):

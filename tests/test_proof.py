@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tillerlens.photo.light import linear_light
-from tillerlens.trace.proof import doubtful_stretch, prove
+from tillerlens.trace.verify import doubtful_stretch, prove
 
 N, LEFT, STEP, THICK = 401, 40.0, 3.0, 20.0
 HANDLE = (180, 220)

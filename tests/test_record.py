@@ -16,9 +16,9 @@ from made_up import SAMPLES
 from shop import BEGIN, EVENTS, add_stage, document_of, fill, place, record, server, shot_of, small_picture  # noqa: F401
 from sqlalchemy import text
 
-from tillerlens.errors import ShotError
+from tillerlens.core.errors import ShotError
 from tillerlens.record import Bow, ChangedMeanwhile, Event, RecordError, database, open_record, originals, store, tidy
-from tillerlens.record.database import writing
+from tillerlens.record.connection import reading, writing
 from tillerlens.record.entries import plain_name
 from tillerlens.record.remeasure import remeasure
 from tillerlens.record.thumbnails import thumbnail
@@ -372,7 +372,7 @@ def test_the_place_can_be_set_from_outside(tmp_path, monkeypatch):
 
 
 def test_sqlite_is_opened_with_care(tmp_path):
-    with open_record(tmp_path) as record, database.reading(record) as connection:
+    with open_record(tmp_path) as record, reading(record) as connection:
         said = {
             name: connection.exec_driver_sql(f"PRAGMA {name}").scalar()
             for name in ("journal_mode", "foreign_keys", "synchronous")
@@ -456,7 +456,7 @@ def test_the_tables_are_those_of_the_models(place):
 
     from tillerlens.record.models import Base
 
-    with open_record(*place) as record, database.reading(record) as connection:
+    with open_record(*place) as record, reading(record) as connection:
         context = MigrationContext.configure(connection, opts={"version_table": "tillerlens_schema", "compare_type": True})
         assert compare_metadata(context, Base.metadata) == []
 

@@ -30,11 +30,11 @@ from tillerlens.record import (
     tidy,
 )
 from tillerlens.record.check import check
-from tillerlens.record.database import writing
+from tillerlens.record.connection import writing
 from tillerlens.record.exchange import apply_import, export, plan_import
 from tillerlens.record.thumbnails import thumbnail
 from tillerlens.record.views import shelf, timeline
-from tillerlens.ui import kept
+from tillerlens.ui import workspace
 
 # ruff: noqa: F811  # fixtures come by import
 
@@ -221,8 +221,8 @@ def test_a_picture_moved_twice_is_kept_twice(record):
 
 def test_what_interrupted_work_leaves_is_moved_once_it_is_old(record):
     bow = fill(record)
-    laid = kept.lay_down(record.folder, b"\xff\xd8\xff a picture", "a.jpg", bow.id, {})
-    gone = kept.lay_down(record.folder, b"\xff\xd8\xff another", "b.jpg", entries.new_id(), {})
+    laid = workspace.lay_down(record.folder, b"\xff\xd8\xff a picture", "a.jpg", bow.id, {})
+    gone = workspace.lay_down(record.folder, b"\xff\xd8\xff another", "b.jpg", entries.new_id(), {})
     bench = record.folder / "bench" / bow.id
     half = [record.folder / "incoming" / "half", bench / f".{'0' * 64}.picture.x", bench / f"{'1' * 64}.picture"]
     for path in half:
@@ -233,7 +233,7 @@ def test_what_interrupted_work_leaves_is_moved_once_it_is_old(record):
         os.utime(path, (time, time))
     assert {f.code for f in check(record)} == {"orphan"}
     assert set(tidy.sweep(record)) == {*half, *removed}
-    assert kept.on_bench(record.folder, bow.id) == [laid] and check(record) == []
+    assert workspace.on_bench(record.folder, bow.id) == [laid] and check(record) == []
 
 
 def test_a_stage_whose_hash_is_damaged_stops_tidy(record):
@@ -344,9 +344,9 @@ def test_every_fault_is_found_and_what_can_be_healed_is(record):
     small.write_bytes(b"rot")
     change(record, "UPDATE stages SET status = 'refused' WHERE id = :id", id=stage.id)
     change(record, "UPDATE stages SET photo_name = 'a/b' WHERE id = :id", id=big.id)
-    kept.keep_settings(record.folder, kept.Settings())
+    workspace.keep_settings(record.folder, workspace.Settings())
     (record.folder / "settings.json").write_bytes(b"{")
-    laid = kept.lay_down(record.folder, b"\xff\xd8\xff a picture", "a.jpg", bow.id, {})
+    laid = workspace.lay_down(record.folder, b"\xff\xd8\xff a picture", "a.jpg", bow.id, {})
     (record.folder / "bench" / bow.id / f"{laid.sha256}.picture").write_bytes(b"rot")
     codes = sorted(f.code for f in check(record))
     assert codes == ["bench", "bench", "entry", "summary", "thumbnail"]

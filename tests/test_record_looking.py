@@ -88,7 +88,7 @@ def test_an_older_record_is_looked_at_in_a_copy(tmp_path, version):
 COMMANDS = """
 import json, sys
 from typer.testing import CliRunner
-from tillerlens.cli import app
+from tillerlens.cli.app import app
 got = [CliRunner().invoke(app, words) for words in json.loads(sys.argv[1])]
 print(json.dumps([(g.exit_code, g.stdout, g.stderr) for g in got]))
 """

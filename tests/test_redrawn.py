@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from against_truth import SAMPLES, measure_sample
 
-from tillerlens.document import DocumentError
-from tillerlens.measurement import Measurement
-from tillerlens.report.lengths import Units
+from tillerlens.core.document import DocumentError
+from tillerlens.core.measurement import Measurement
 from tillerlens.report.redrawn import can_be_redrawn, redrawn, with_trace
+from tillerlens.report.words.quantities import Units
 
 NAME = "heron-drawn-27"
 

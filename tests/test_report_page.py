@@ -5,8 +5,9 @@ from html.parser import HTMLParser
 
 from stories import HOSTILE, story
 
+from tillerlens.history.story import Story
 from tillerlens.report.page import render_page
-from tillerlens.report.story import Story, lay_out
+from tillerlens.report.story import lay_out
 
 
 class Reader(HTMLParser):

@@ -6,8 +6,9 @@ import subprocess
 import pytest
 from stories import HOSTILE, story
 
+from tillerlens.history.story import Story
 from tillerlens.report.pdf import ReportError, render_pdf
-from tillerlens.report.story import Story, lay_out
+from tillerlens.report.story import lay_out
 
 
 def test_the_pdf_is_the_same_every_time():
@@ -24,7 +25,7 @@ def test_typed_text_comes_out_as_text(tmp_path):
     (tmp_path / "r.pdf").write_bytes(pdf)
     text = subprocess.run(["pdftotext", str(tmp_path / "r.pdf"), "-"], capture_output=True, text=True, check=True).stdout
     joined = " ".join(text.split())
-    assert "<script>alert(1)</script> & \"x\" #panic() $x$ *b* [a](b) #include" in joined
+    assert '<script>alert(1)</script> & "x" #panic() $x$ *b* [a](b) #include' in joined
     assert "root:" not in joined and "Take care" in joined and "Set map" in joined
 
 

@@ -9,9 +9,11 @@ from pairs import document, flat
 from stories import T0, picture, story
 from test_compare import drawn
 
-from tillerlens.report.lengths import Units
-from tillerlens.report.story import MOST_PICTURES, StageShown, Story, lay_out, measurement_of, spread
-from tillerlens.report.words import verdict
+from tillerlens.core.measurement import measurement_of
+from tillerlens.history.story import MOST_PICTURES, StageShown, Story, spread
+from tillerlens.report.story import lay_out
+from tillerlens.report.words.quantities import Units
+from tillerlens.report.words.verdict import verdict
 
 
 def section(content, title):

@@ -215,7 +215,5 @@ def test_the_package_never_needs_the_studio() -> None:
 def test_truth_fits_the_renderer() -> None:
     """Rendered edges lie where the projection puts them, within 0.01 px on the mean; painted dots each within 0.1 px."""
     pytest.importorskip("mitsuba", reason="Mitsuba is a dev dependency: pip install mitsuba")
-    done = subprocess.run(
-        [sys.executable, str(SAMPLES / "render.py"), "--check"], capture_output=True, text=True, timeout=600
-    )
+    done = subprocess.run([sys.executable, str(SAMPLES / "render.py"), "--check"], capture_output=True, text=True, timeout=600)
     assert done.returncode == 0, done.stdout + done.stderr

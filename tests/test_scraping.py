@@ -9,17 +9,17 @@ import pytest
 from benchmarks.scraping_rounds import run_bow
 from scraping_bows import STATIONS, U_WEIGHT, photographed, pictured, random_bench, scrape, told_by_place
 
-from tillerlens.measurement import LIMBS, Value
+from tillerlens.core.measurement import LIMBS, Value
+from tillerlens.mechanics.current_bow import TIP_MM, CurrentBow, CurrentLimb, DrawReading, gaps_of, sharpen, thinned
+from tillerlens.mechanics.current_bow import _noise as noise_of
 from tillerlens.mechanics.finding import Finding
 from tillerlens.mechanics.places import LimbCurve, Place, find_places
 from tillerlens.mechanics.plan import plan_from_documents
-from tillerlens.mechanics.present import TIP_MM, Present, PresentLimb, Seen, gaps_of, sharpen, thinned
-from tillerlens.mechanics.present import _noise as noise_of
 from tillerlens.mechanics.scraping import Care, Foretold, Hand, Scrape, plan_scraping
 from tillerlens.mechanics.scraping.cuts import MAY_BE_MM
 from tillerlens.mechanics.scraping.hand import COMMON_U, learned, own_u, together
-from tillerlens.mechanics.statics import Bow, Handle, Limb, Pull, braced, drawn
-from tillerlens.mechanics.wish import BENDS, ScrapeWish, WishError, wished_gap_difference
+from tillerlens.mechanics.scraping.target import BENDS, ScrapeTarget, TargetError, wished_gap_difference
+from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle, Pull, braced, drawn
 
 LENGTH = 650.0
 S = np.linspace(0, LENGTH, 120)
@@ -31,16 +31,16 @@ DRAW, FULL = 600.0, 680.0
 
 def bow_of(upper: np.ndarray = EI, lower: np.ndarray = EI) -> Bow:
     still = np.zeros(S.size)
-    return Bow(Limb(S, upper, still), Limb(S, lower, still), Handle(100, 100, 32))
+    return Bow(ElasticLimb(S, upper, still), ElasticLimb(S, lower, still), Handle(100, 100, 32))
 
 
-def exact(bow: Bow, u: float = 0.03, draw: float = DRAW, sections: bool = False, how: Pull | None = None) -> Present:
+def exact(bow: Bow, u: float = 0.03, draw: float = DRAW, sections: bool = False, how: Pull | None = None) -> CurrentBow:
     """A measurement without errors, which promises some."""
     string, how = braced(bow, brace_height=150.0, segments=60).string_length, how or Pull()
     state = drawn(bow, string, draw, how, segments=60)
     more = (THICK, THICK / 2) if sections else (None, None)
-    limbs = [PresentLimb(q, np.full(S.size, u), np.full(S.size, 3e-5), *more) for q in (bow.upper, bow.lower)]
-    seen = Seen(draw, state.weight, U_WEIGHT, STATIONS, *gaps_of(state, STATIONS), 0.4)
+    limbs = [CurrentLimb(q, np.full(S.size, u), np.full(S.size, 3e-5), *more) for q in (bow.upper, bow.lower)]
+    seen = DrawReading(draw, state.weight, U_WEIGHT, STATIONS, *gaps_of(state, STATIONS), 0.4)
     curves = []
     for q, shape in ((bow.upper, state.upper), (bow.lower, state.lower)):
         moment = np.maximum(np.interp(S + shape.s[-1] - LENGTH, shape.s, shape.moment), 1.0)[::-1]
@@ -48,17 +48,17 @@ def exact(bow: Bow, u: float = 0.03, draw: float = DRAW, sections: bool = False,
         curves.append(LimbCurve(LENGTH - S[::-1], compliance, u * compliance, 1000 * moment, LENGTH, 20.0))
     found = find_places(*curves)
     finding = Finding(found.told, ("drawn",), "at rest", perhaps=found.perhaps)
-    return Present(limbs[0], limbs[1], bow.handle, string, seen, how=how, finding=finding)
+    return CurrentBow(limbs[0], limbs[1], bow.handle, string, seen, how=how, finding=finding)
 
 
-def weight_of(present: Present, draw: float = FULL) -> float:
+def weight_of(present: CurrentBow, draw: float = FULL) -> float:
     bow = Bow(present.upper.limb, present.lower.limb, present.handle)
     return drawn(bow, present.string_length, draw, segments=60).weight
 
 
-def wished(weight: float, bend="arc", tiller=(0.0, 0.0), keep: float = 0.0) -> ScrapeWish:
+def wished(weight: float, bend="arc", tiller=(0.0, 0.0), keep: float = 0.0) -> ScrapeTarget:
     """A wish with nothing kept, so that the weight at which scraping stops is the number given."""
-    return ScrapeWish(weight, FULL, bend, tiller, keep)
+    return ScrapeTarget(weight, FULL, bend, tiller, keep)
 
 
 def softer(place: float, by: float, half: float = 30.0) -> np.ndarray:
@@ -71,7 +71,7 @@ def softer(place: float, by: float, half: float = 30.0) -> np.ndarray:
 def test_gaps_and_weight_sharpen_a_wrong_stiffness():
     """The stiffness read is 6 % too high on one limb; gaps and weight of the true bow leave a fifth of it."""
     present = exact(bow_of())
-    wrong = replace(present.upper, limb=Limb(S, 1.06 * EI, np.zeros(S.size)))
+    wrong = replace(present.upper, limb=ElasticLimb(S, 1.06 * EI, np.zeros(S.size)))
     best = sharpen(replace(present, upper=wrong))
     assert np.mean(np.log(best.bow.upper.ei / EI)) == pytest.approx(0, abs=0.013)
     assert np.mean(np.log(best.bow.lower.ei / EI)) == pytest.approx(0, abs=0.013)
@@ -236,7 +236,7 @@ def test_every_bend_can_be_wished(bend):
 
 def test_even_strain_needs_sections():
     present = exact(bow_of())
-    with pytest.raises(WishError, match="sections"):
+    with pytest.raises(TargetError, match="sections"):
         plan_scraping(present, wished(weight_of(present) / 1.2, "even_strain"))
 
 
@@ -271,8 +271,8 @@ def test_a_tiller_within_the_wish_is_not_pulled_to_zero():
 
 
 def test_a_tiller_whose_ends_are_swapped_is_refused():
-    with pytest.raises(WishError, match="low end"):
-        ScrapeWish(200.0, FULL, "arc", (6.0, 0.0))
+    with pytest.raises(TargetError, match="low end"):
+        ScrapeTarget(200.0, FULL, "arc", (6.0, 0.0))
 
 
 def test_a_hinge_beside_a_thick_fade_is_kept_off_though_it_is_not_told():
@@ -306,9 +306,9 @@ def test_weight_is_kept_for_shooting_in():
     """2.5 lb over the wish there is nothing to do; 12 N more there is."""
     present = exact(bow_of())
     weight = weight_of(present)
-    assert plan_scraping(present, ScrapeWish(weight - 2.5 * 4.448, FULL, "like_upper")).stop == "there"
-    assert plan_scraping(present, ScrapeWish(weight - 2.5 * 4.448 - 12, FULL, "like_upper")).stop is None
-    assert ScrapeWish(200.0, FULL).aim == pytest.approx(200 + 2.5 * 4.44822, abs=0.01)
+    assert plan_scraping(present, ScrapeTarget(weight - 2.5 * 4.448, FULL, "like_upper")).stop == "there"
+    assert plan_scraping(present, ScrapeTarget(weight - 2.5 * 4.448 - 12, FULL, "like_upper")).stop is None
+    assert ScrapeTarget(200.0, FULL).aim == pytest.approx(200 + 2.5 * 4.44822, abs=0.01)
 
 
 def test_a_tiller_that_is_out_at_the_weight_is_evened_from_what_is_kept():
@@ -336,7 +336,7 @@ def test_where_to_stop_pulling_is_where_the_bow_reaches_the_wished_weight():
 def test_a_bow_that_is_there_may_be_shot_in_at_its_draw():
     """With what shooting in costs still on it, it draws more than its target: held to that, it could never be shot in."""
     present = exact(bow_of(), draw=FULL)
-    wish = ScrapeWish(weight_of(present) - 2.5 * 4.448, FULL, "like_upper")
+    wish = ScrapeTarget(weight_of(present) - 2.5 * 4.448, FULL, "like_upper")
     plan = plan_scraping(present, wish)
     assert plan.stop == "there" and not plan.holds
     assert plan.limit.draw_back == FULL and plan.limit.weight == pytest.approx(weight_of(present), rel=0.005)
@@ -357,13 +357,13 @@ def test_a_bow_that_is_there_may_be_shot_in_at_its_draw():
 )
 def test_how_far_it_may_be_drawn(bow, draw, full, weight, code):
     present = exact(bow, draw=draw)
-    plan = plan_scraping(present, ScrapeWish(weight * present.seen.weight, full))
+    plan = plan_scraping(present, ScrapeTarget(weight * present.seen.weight, full))
     assert [reason.code for reason in plan.holds] == ([code] if code else [])
 
 
 def test_every_reason_to_draw_it_no_further_is_said():
     present = exact(bow_of(upper=1.9 * EI))
-    plan = plan_scraping(present, ScrapeWish(0.8 * present.seen.weight, FULL))
+    plan = plan_scraping(present, ScrapeTarget(0.8 * present.seen.weight, FULL))
     assert [reason.code for reason in plan.holds] == ["past_weight", "beyond_shape"]
     assert plan.limit.draw_back <= DRAW - 25.4 and plan.limit.weight <= plan.wish.weight
 
@@ -375,8 +375,8 @@ def test_care_never_takes_more_than_half():
 
 def test_limbs_of_unlike_length_are_not_asked_for_like_gaps():
     """A lower limb that is the upper one shrunk by a tenth shows, at each place, what the shrunk picture shows."""
-    up = Limb(S, EI, np.zeros(S.size))
-    low = Limb(0.9 * S, EI * 0.9**2, np.zeros(S.size))
+    up = ElasticLimb(S, EI, np.zeros(S.size))
+    low = ElasticLimb(0.9 * S, EI * 0.9**2, np.zeros(S.size))
     bow = Bow(up, low, Handle(100, 90, 32))
     string = braced(bow, brace_height=140.0).string_length
     state = drawn(bow, string, DRAW, segments=60)

@@ -7,10 +7,10 @@ import spoken
 from reading import grade, sentences, syllables, words
 
 from tests.benchmarks.every_sentence import BANNED, MOST_WORDS, faults, texts_in_source
-from tillerlens.errors import Reason
-from tillerlens.report import phrases
-from tillerlens.report.lengths import Units, in_units, in_words
-from tillerlens.report.words_plan import PATTERNS
+from tillerlens.core.errors import Reason
+from tillerlens.report.words import phrases
+from tillerlens.report.words.plan import PATTERNS
+from tillerlens.report.words.quantities import Units, in_units, in_words
 
 INCHES, CM = Units(), Units("cm", "kg")
 MOST_GRADE = 8.0
@@ -110,8 +110,8 @@ def test_no_sentence_in_the_source_is_too_long_or_oddly_said():
 
 def test_the_list_finds_sentences_where_they_are_made():
     texts = {(t.file, t.words) for t in texts_in_source()}
-    assert ("report/phrases.py", phrases.PHRASES["spots.none"]) in texts
-    assert any(file == "shot.py" and "longer than the whole bow" in words_ for file, words_ in texts)
+    assert ("report/words/phrases.py", phrases.PHRASES["spots.none"]) in texts
+    assert any(file == "core/shot_file.py" and "longer than the whole bow" in words_ for file, words_ in texts)
     assert any(file == "report/plan.typ" or file.endswith(".j2") or file.endswith(".typ") for file, _ in texts)
 
 

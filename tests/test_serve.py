@@ -13,7 +13,7 @@ import pytest
 from in_browser import running_app
 from serving import ROOT, free_port, listens, raw, serving
 
-from tillerlens.cli_serve import lan_address, make_shop, settings
+from tillerlens.cli.serve import lan_address, make_shop, settings
 
 GONE_S = 2.0  # after its end, nothing listens any more
 CLIMBS = (

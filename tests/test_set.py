@@ -8,8 +8,9 @@ import pytest
 from jsonschema import Draft202012Validator
 from pairs import LIMB_MM, PLACES, bump, document, flat, stretch
 
-from tillerlens.document import DocumentError, measurement_schema
-from tillerlens.measurement import Value
+from tillerlens.core.document import DocumentError, measurement_schema
+from tillerlens.core.measurement import Value
+from tillerlens.core.units import NEWTON_PER_POUND
 from tillerlens.measures.pair import change, smoother
 from tillerlens.measures.set import (
     RestReading,
@@ -21,7 +22,6 @@ from tillerlens.measures.set import (
     set_between,
     share_kept,
 )
-from tillerlens.units import NEWTON_PER_POUND
 
 STEP = PLACES[1] - PLACES[0]
 STRETCH = (PLACES[101] + STEP / 2, PLACES[124] + STEP / 2)  # mm from the nock, about 450 to 550; ends midway between two places

@@ -12,13 +12,13 @@ from against_truth import SAMPLES
 from scipy.optimize import approx_fprime
 from test_shot import GRID, changed
 
-from tillerlens.budget import as_seen, from_seen, seen_by_theta
+from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import measure_photo
 from tillerlens.photo.camera import Camera, Marks, fit_camera
 from tillerlens.photo.intake import read_photo
-from tillerlens.settle import Seen, Supposed, settle, supposed
-from tillerlens.shape import Evidence
-from tillerlens.shot import read_shot
+from tillerlens.shape.bow_shape import Evidence
+from tillerlens.shape.settle import HandleReading, Supposed, settle, supposed
+from tillerlens.shape.uncertainty import as_seen, from_seen, seen_by_theta
 
 SIZE = (3000, 2250)
 STANDOFF_MM, LENGTH_MM = 67.0, 1700.0
@@ -128,7 +128,7 @@ def ways(squared, nocks=(0.0, 0.0), **typed):
 
 
 def handle_at(camera, from_upper_mm, u_mm=2.0):
-    return [Seen(in_bow(camera, from_upper_mm), u_mm)]
+    return [HandleReading(in_bow(camera, from_upper_mm), u_mm)]
 
 
 @pytest.mark.parametrize("shift", [15.0, -15.0])

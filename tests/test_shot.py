@@ -7,8 +7,9 @@ import math
 import pytest
 from jsonschema import Draft202012Validator
 
-from tillerlens.errors import ShotError
-from tillerlens.shot import Scale, Shot, read_shot, shot_schema
+from tillerlens.core.errors import ShotError
+from tillerlens.core.shot import Scale, Shot, shot_schema
+from tillerlens.core.shot_file import read_shot
 
 GRID = {
     "photo": "IMG_0031.jpg",
@@ -155,24 +156,16 @@ def test_the_bow_alone_needs_no_standoff():
     [
         pytest.param(changed(GRID, standoff_in=300), "standoff is 300 in", id="standoff of 300 in"),
         pytest.param(changed(GRID, bow_length_nock_to_nock_in=-66), "-66 in", id="negative length"),
-        pytest.param(
-            changed(GRID, in_scale_spacing_in=-2), "spacing of the lines is -2 in", id="negative spacing"
-        ),
+        pytest.param(changed(GRID, in_scale_spacing_in=-2), "spacing of the lines is -2 in", id="negative spacing"),
         pytest.param(changed(GRID, standoff_in=math.nan), "not a number", id="NaN"),
         pytest.param(changed(GRID, standoff_in="2 1/4"), "standoff_in' is not of the right form", id="text"),
         pytest.param(changed(GRID, standoff_in=True), "not of the right form", id="yes is no length"),
         pytest.param(changed(GRID, standoff_in=None), "standoff is missing", id="no standoff"),
         pytest.param(changed(GRID, state=None), "state of the bow is missing", id="no state"),
         pytest.param(changed(GRID, scale=None), "scale is missing", id="no scale"),
-        pytest.param(
-            changed(GRID, state="strung"), "state of the bow cannot be 'strung'", id="unknown state"
-        ),
-        pytest.param(
-            changed(GRID, in_scale_kind="laser"), "scale kind cannot be 'laser'", id="unknown scale"
-        ),
-        pytest.param(
-            changed(GRID, in_scale_spacing_in=None), "spacing of the lines is missing", id="no spacing"
-        ),
+        pytest.param(changed(GRID, state="strung"), "state of the bow cannot be 'strung'", id="unknown state"),
+        pytest.param(changed(GRID, in_scale_kind="laser"), "scale kind cannot be 'laser'", id="unknown scale"),
+        pytest.param(changed(GRID, in_scale_spacing_in=None), "spacing of the lines is missing", id="no spacing"),
         pytest.param(changed(TAGS, in_scale_dictionary="DICT_5X5_50"), "DICT_5X5_50", id="other tags"),
         pytest.param(changed(TAGS, in_scale_centres_in={"99": [0, 0]}), "centres_in", id="no such tag"),
         pytest.param(
@@ -180,14 +173,10 @@ def test_the_bow_alone_needs_no_standoff():
             "tags 0 and 1 lie closer",
             id="heap of tags",
         ),
-        pytest.param(
-            changed(KINDS["tape"], marks_px=None), "list of clicked marks is missing", id="no marks"
-        ),
+        pytest.param(changed(KINDS["tape"], marks_px=None), "list of clicked marks is missing", id="no marks"),
         pytest.param(changed(KINDS["tape"], marks_px=TWO[:1]), "1 marks are clicked", id="one mark"),
         pytest.param(changed(FOUR, marks_px=FOUR["marks_px"][:3]), "needs 4", id="three marks"),
-        pytest.param(
-            changed(KINDS["tape"], marks_px=[TWO[0], [510, 391]]), "on top of each other", id="twice"
-        ),
+        pytest.param(changed(KINDS["tape"], marks_px=[TWO[0], [510, 391]]), "on top of each other", id="twice"),
         pytest.param(changed(KINDS["tape"], marks_px=[[1], [2]]), "marks_px", id="half a point"),
         pytest.param(changed(GRID, back="left"), "which no bow can do", id="back along the limb"),
         pytest.param(changed(GRID, handle_in=35), "longer than half the bow", id="all handle"),

@@ -16,18 +16,18 @@ from reading import sentences, words
 from shots_heard import RATE, YARD, Shot, add, as_clip, ringing
 from typer.testing import CliRunner
 
-from tillerlens.cli import app
+from tillerlens.cli.app import app
+from tillerlens.core.measurement import Value
 from tillerlens.film.clip import ClipError
 from tillerlens.film.heard import HeardError, hear
 from tillerlens.film.sound import read_sound
-from tillerlens.measurement import Value
+from tillerlens.history import bench as of
 from tillerlens.mechanics import flight as f
 from tillerlens.mechanics.cast import judge_cast, usual_speeds
-from tillerlens.mechanics.seen import MechanicsError
+from tillerlens.mechanics.observed import MechanicsError
 from tillerlens.record import Bow, Event, open_record, store
-from tillerlens.report import bench_of_record as of
-from tillerlens.report.lengths import Units, in_units
-from tillerlens.report.words_speed import PATTERNS, speed_words
+from tillerlens.report.words.quantities import Units, in_units
+from tillerlens.report.words.speed import PATTERNS, speed_words
 
 GRAINS_500 = 0.0323995
 KNOWN = f.Range(

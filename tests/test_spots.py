@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from benches import smoothed
 
-from tillerlens.measurement import LIMBS, LimbProfile, Spot
+from tillerlens.core.measurement import LIMBS, LimbProfile, Spot
+from tillerlens.core.shot_file import read_shot
 from tillerlens.measures.spots import find_spots
 from tillerlens.mechanics.places import CUTOFF_MM, Found, LimbCurve, Place, error_correlation, find_places, slow_share
-from tillerlens.mechanics.statics import Bow, Handle, Limb, at_rest, braced, drawn
-from tillerlens.shot import read_shot
+from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle, at_rest, braced, drawn
 
 LENGTH, BRACE_MM, DRAW_MM = 740.0, 150.0, 660.0
 HALF_MM = 40.0
@@ -31,7 +31,7 @@ SHOT = read_shot(
 )
 
 
-def limb(dip: float = 0.0, at_mm: float = 300.0, crook_per_mm: float = 0.0, weaker: float = 1.0) -> Limb:
+def limb(dip: float = 0.0, at_mm: float = 300.0, crook_per_mm: float = 0.0, weaker: float = 1.0) -> ElasticLimb:
     """A tapered limb with a share of its stiffness lost (-: gained) or a crook ``at_mm`` from the nock."""
     s = np.linspace(0, LENGTH, 300)
     width = np.interp(s, [0, 350, LENGTH], [38, 37, 13])
@@ -39,11 +39,11 @@ def limb(dip: float = 0.0, at_mm: float = 300.0, crook_per_mm: float = 0.0, weak
     place = (s - (LENGTH - at_mm)) / HALF_MM
     bump = np.where(np.abs(place) < 1, np.cos(np.pi * place / 2) ** 2, 0)
     ei = weaker * 11_000 * width * deep**3 / 12 * (1 - dip * bump)
-    return Limb(s, ei, -1.0e-4 + crook_per_mm * bump)
+    return ElasticLimb(s, ei, -1.0e-4 + crook_per_mm * bump)
 
 
 def look(
-    upper: Limb, lower: Limb, rng: np.random.Generator, draw_mm: float = DRAW_MM
+    upper: ElasticLimb, lower: ElasticLimb, rng: np.random.Generator, draw_mm: float = DRAW_MM
 ) -> tuple[dict[Any, LimbProfile], dict[str, Any]]:
     """The drawn bow's profile as a measurement would give it, with its noise, and the document at rest."""
     bow = Bow(upper, lower, Handle(100, 100, 34))
@@ -74,19 +74,19 @@ def wander(rng: np.random.Generator, at_mm: np.ndarray) -> np.ndarray:
     return np.asarray(smooth[: len(at_mm)] * U_PER_M / 1000 / np.sqrt(2))
 
 
-def spots(upper: Limb, lower: Limb, seed: int, draw_mm: float = DRAW_MM) -> tuple[Spot, ...]:
+def spots(upper: ElasticLimb, lower: ElasticLimb, seed: int, draw_mm: float = DRAW_MM) -> tuple[Spot, ...]:
     """From the bend alone."""
     profile, _ = look(upper, lower, np.random.default_rng([seed, 11]), draw_mm)
     return find_spots(profile, SHOT, None)[0]  # type: ignore[arg-type]
 
 
-def places(upper: Limb, lower: Limb, seed: int, draw_mm: float = DRAW_MM, noisier: float = 1.0) -> tuple[Place, ...]:
+def places(
+    upper: ElasticLimb, lower: ElasticLimb, seed: int, draw_mm: float = DRAW_MM, noisier: float = 1.0
+) -> tuple[Place, ...]:
     return looked(upper, lower, seed, draw_mm, noisier).told
 
 
-def looked(
-    upper: Limb, lower: Limb, seed: int, draw_mm: float = DRAW_MM, noisier: float = 1.0
-) -> Found:
+def looked(upper: ElasticLimb, lower: ElasticLimb, seed: int, draw_mm: float = DRAW_MM, noisier: float = 1.0) -> Found:
     """On movement from rest. noisier: how much noisier than the drawn picture the one at rest
     is, and says it is."""
     rng = np.random.default_rng([seed, 11])

@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 from made_up import SAMPLES
 
-from tillerlens.errors import NeedsHelp
+from tillerlens.core.errors import NeedsHelp
+from tillerlens.core.measurement import Measurement
+from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import Prepared, measure_photo, prepare
-from tillerlens.measurement import Measurement
 from tillerlens.photo.intake import read_photo
-from tillerlens.shot import read_shot
-from tillerlens.trace.nets import FinderMaps
+from tillerlens.trace.network import FinderMaps
+from tillerlens.trace.state import Stand, check_state
 from tillerlens.trace.string import DrawnString
-from tillerlens.trace.strung import Stand, check_state
 
 SHOWN = {"heron-unstrung": "unstrung", "heron-braced": "braced", "bramble-drawn-grid": "drawn", "bramble-drawn-stick": "drawn"}
 

@@ -8,8 +8,8 @@ import pytest
 from tests.against_truth import SAMPLES, measure_sample, truth_of
 from tests.benches import HALF_HANDLE_MM, WORKING_MM, against_truth, document, rest_from_truth, string_of, wooden_bow
 from tests.rest_unknown import random_bow
+from tillerlens.mechanics.observed import MechanicsError, Weighing, read_observed
 from tillerlens.mechanics.section import limb_sections
-from tillerlens.mechanics.seen import MechanicsError, Weighing, read_seen
 from tillerlens.mechanics.statics import drawn
 from tillerlens.mechanics.stiffness import Stiffness, bending_modulus, estimate_stiffness, statics_bow
 
@@ -32,8 +32,8 @@ def errors(got: Stiffness, bow) -> np.ndarray:
 
 def test_without_noise_the_stiffness_comes_back() -> None:
     bow = wooden_bow(hinge=0.2, level=1.04)
-    rest = read_seen(document(bow))
-    got = estimate_stiffness([read_seen(document(bow, 600, half_pounds=False))], rest)
+    rest = read_observed(document(bow))
+    got = estimate_stiffness([read_observed(document(bow, 600, half_pounds=False))], rest)
     assert got.absolute and got.rest_known
     # what is left is the reading between points and the rounding of the handle's end
     assert np.abs(errors(got, bow)).max() < 0.01
@@ -43,8 +43,8 @@ def test_without_noise_the_stiffness_comes_back() -> None:
 
 def test_braced_and_drawn_pictures_agree_without_any_scale() -> None:
     bow = wooden_bow(level=1.1)
-    rest = read_seen(document(bow))
-    seen = [read_seen(document(bow, braced_only=True))] + [read_seen(document(bow, d, weigh=False)) for d in DRAWS[:2]]
+    rest = read_observed(document(bow))
+    seen = [read_observed(document(bow, braced_only=True))] + [read_observed(document(bow, d, weigh=False)) for d in DRAWS[:2]]
     got = estimate_stiffness(seen, rest)
     assert not got.absolute and np.isnan(got.u_level)
     log = np.log(np.concatenate([m.ei for m in got.limbs.values()]))
@@ -58,9 +58,9 @@ def test_braced_and_drawn_pictures_agree_without_any_scale() -> None:
 
 def test_two_draws_tell_it_without_the_shape_at_rest_but_less_surely() -> None:
     bow = wooden_bow()
-    seen = [read_seen(document(bow, d, half_pounds=False)) for d in (280, 640)]
+    seen = [read_observed(document(bow, d, half_pounds=False)) for d in (280, 640)]
     blind = estimate_stiffness(seen)
-    known = estimate_stiffness(seen, read_seen(document(bow)))
+    known = estimate_stiffness(seen, read_observed(document(bow)))
     assert np.nanmedian(blind.upper.u_relative) > 1.5 * np.nanmedian(known.upper.u_relative)
     z = errors(blind, bow) / np.hypot(np.concatenate([m.u_relative[m.told] for m in blind.limbs.values()]), blind.u_level)
     assert np.abs(z).max() < 2.5
@@ -78,7 +78,7 @@ def test_without_rest_the_natural_bend_is_in_the_band(draws: tuple[float, ...], 
         rng = np.random.default_rng([31, k])
         bow = random_bow(rng)
         pictures = [document(bow, braced_only=True, noise=rng), *(document(bow, d, noise=rng) for d in draws)]
-        got = estimate_stiffness([read_seen(p) for p in pictures])
+        got = estimate_stiffness([read_observed(p) for p in pictures])
         assert got.moved and 0.002 < got.u_unrested < 0.25
         for name, limb in got.limbs.items():
             part, ok = getattr(bow, name), limb.told
@@ -95,8 +95,8 @@ def test_the_band_covers_and_is_not_idle(draws: tuple[float, ...], rng: np.rando
     inside, spread = [], []
     for k in range(30):
         bow = wooden_bow(hinge=0.15 * (k % 3), level=1 + 0.03 * (k % 2))
-        rest = read_seen(document(bow, noise=rng))
-        got = estimate_stiffness([read_seen(document(bow, d, noise=rng)) for d in draws], rest)
+        rest = read_observed(document(bow, noise=rng))
+        got = estimate_stiffness([read_observed(document(bow, d, noise=rng)) for d in draws], rest)
         z = errors(got, bow) / np.hypot(np.concatenate([m.u_relative[m.told] for m in got.limbs.values()]), got.u_level)
         inside.append(np.mean(np.abs(z) < 2))
         spread.append(np.sqrt(np.mean(z**2)))
@@ -106,20 +106,20 @@ def test_the_band_covers_and_is_not_idle(draws: tuple[float, ...], rng: np.rando
 
 def test_more_draws_sharpen_it() -> None:
     bow = wooden_bow()
-    rest = read_seen(document(bow))
-    one = estimate_stiffness([read_seen(document(bow, 420))], rest)
-    all_of_them = estimate_stiffness([read_seen(document(bow, d)) for d in DRAWS], rest)
+    rest = read_observed(document(bow))
+    one = estimate_stiffness([read_observed(document(bow, 420))], rest)
+    all_of_them = estimate_stiffness([read_observed(document(bow, d)) for d in DRAWS], rest)
     assert np.nanmedian(all_of_them.upper.u_relative) < 0.85 * np.nanmedian(one.upper.u_relative)
     assert all_of_them.u_level < one.u_level
 
 
 def test_a_scales_own_error_does_not_average_away() -> None:
     bow = wooden_bow()
-    rest, pictures = read_seen(document(bow)), [document(bow, d) for d in np.linspace(400, 600, 8)]
-    got = estimate_stiffness([read_seen(p) for p in pictures], rest)
+    rest, pictures = read_observed(document(bow)), [document(bow, d) for d in np.linspace(400, 600, 8)]
+    got = estimate_stiffness([read_observed(p) for p in pictures], rest)
     assert got.u_level >= 0.01
     # every weight 5 % high: every stiffness 5 % high, and nothing in the pictures can tell
-    high = [read_seen(p, Weighing(1.05 * read_seen(p).weighing.weight_n)) for p in pictures]  # type: ignore[union-attr]
+    high = [read_observed(p, Weighing(1.05 * read_observed(p).weighing.weight_n)) for p in pictures]  # type: ignore[union-attr]
     assert np.nanmedian(estimate_stiffness(high, rest).upper.ei / got.upper.ei) == pytest.approx(1.05, abs=1e-3)
 
 
@@ -129,19 +129,19 @@ def test_an_unseen_string_is_refused() -> None:
     for limb in ("upper", "lower"):
         blind["profile"][limb]["lever_arm_mm"] = [None] * 150
     with pytest.raises(MechanicsError, match="string"):
-        estimate_stiffness([read_seen(blind)], read_seen(document(bow)))
+        estimate_stiffness([read_observed(blind)], read_observed(document(bow)))
     with pytest.raises(MechanicsError, match="not measured"):
-        read_seen({"status": "refused"})
+        read_observed({"status": "refused"})
     older = document(bow, 500)
     del older["trace"]["nocks_mm"]
     with pytest.raises(MechanicsError, match="older"):
-        read_seen(older)
+        read_observed(older)
 
 
 def test_the_statics_of_the_estimate_pull_as_the_bow_did() -> None:
     bow = wooden_bow(hinge=0.2)
-    seen = read_seen(document(bow, 500, half_pounds=False))
-    again = statics_bow(estimate_stiffness([seen], read_seen(document(bow))), seen)
+    seen = read_observed(document(bow, 500, half_pounds=False))
+    again = statics_bow(estimate_stiffness([seen], read_observed(document(bow))), seen)
     assert again.handle.upper == pytest.approx(HALF_HANDLE_MM, abs=0.5)
     for draw in (300.0, 500.0, 650.0):
         want = drawn(bow, string_of(bow), draw).weight
@@ -150,7 +150,7 @@ def test_the_statics_of_the_estimate_pull_as_the_bow_did() -> None:
 
 def test_the_woods_modulus_and_the_handbooks() -> None:
     bow = wooden_bow()
-    got = estimate_stiffness([read_seen(document(bow, 600, half_pounds=False))], read_seen(document(bow)))
+    got = estimate_stiffness([read_observed(document(bow, 600, half_pounds=False))], read_observed(document(bow)))
     at = np.linspace(0, WORKING_MM, 40)
     s = WORKING_MM - at
     sections = limb_sections(
@@ -163,7 +163,7 @@ def test_the_woods_modulus_and_the_handbooks() -> None:
     assert e.verdict == "as expected"
     assert bending_modulus(got, both, (6_000, 0.2)).verdict == "higher"  # type: ignore[arg-type]
     assert bending_modulus(got, both).verdict == ""  # type: ignore[arg-type]
-    relative = estimate_stiffness([read_seen(document(bow, 600, weigh=False))], read_seen(document(bow)))
+    relative = estimate_stiffness([read_observed(document(bow, 600, weigh=False))], read_observed(document(bow)))
     with pytest.raises(MechanicsError, match="[Ww]eigh"):
         bending_modulus(relative, both)  # type: ignore[arg-type]
 
@@ -173,7 +173,7 @@ def test_a_rendered_photograph_gives_the_stiffness_it_was_rendered_with() -> Non
     truth = truth_of(SAMPLES, "plover-drawn-sun")
     found = measure_sample(SAMPLES, "plover-drawn-sun", False)
     assert found.status == "measured"
-    seen = read_seen(found.as_document())
+    seen = read_observed(found.as_document())
     got = estimate_stiffness([seen], rest_from_truth(seen, truth))
     for correlation, level, z in against_truth(got, truth):
         assert correlation >= 0.97 and level == pytest.approx(1, abs=0.06)

@@ -12,8 +12,8 @@ from scipy.optimize import brentq
 
 from tests.benches import BRACE_MM, ROOT_MM, WORKING_MM, document, string_of, wooden_bow
 from tillerlens.mechanics.find_wood import find_wood
+from tillerlens.mechanics.observed import MechanicsError, read_observed
 from tillerlens.mechanics.section import limb_sections
-from tillerlens.mechanics.seen import MechanicsError, read_seen
 from tillerlens.mechanics.statics import drawn
 from tillerlens.mechanics.stiffness import estimate_stiffness
 from tillerlens.mechanics.strain import (
@@ -41,7 +41,7 @@ def true_strain(bow, draw: float, limb: str, from_nock: np.ndarray) -> np.ndarra
 
 def test_strain_now_and_ahead_are_the_statics_own() -> None:
     bow = wooden_bow(hinge=0.25)
-    rest, seen = read_seen(document(bow)), read_seen(document(bow, 450))
+    rest, seen = read_observed(document(bow)), read_observed(document(bow, 450))
     now = strain_now(seen, rest)
     st = estimate_stiffness([seen], rest)
     ahead = strain_ahead(st, seen, 680)
@@ -60,7 +60,7 @@ def test_strain_now_and_ahead_are_the_statics_own() -> None:
 
 def test_a_crowned_back_is_strained_more_than_its_belly() -> None:
     bow = wooden_bow()
-    rest, seen = read_seen(document(bow)), read_seen(document(bow, 600))
+    rest, seen = read_observed(document(bow)), read_observed(document(bow, 600))
     at = np.linspace(0, WORKING_MM, 30)
     widths, deep = np.linspace(13, 38, 30), np.linspace(9, 15, 30)
     crowned = limb_sections(at, widths, deep, 2.0, u_width_mm=0.2, u_thickness_mm=0.1, u_crown_mm=0.2)
@@ -71,7 +71,7 @@ def test_a_crowned_back_is_strained_more_than_its_belly() -> None:
 
 def test_the_place_at_risk_is_the_hinge() -> None:
     bow = wooden_bow(hinge=0.3)
-    rest, seen = read_seen(document(bow)), read_seen(document(bow, 600))
+    rest, seen = read_observed(document(bow)), read_observed(document(bow, 600))
     risk = most_at_risk(strain_now(seen, rest), ANY_WOOD)
     assert risk.limb == "upper" and risk.from_nock_mm == pytest.approx(WORKING_MM - 400, abs=25)
     assert risk.share.value == pytest.approx(risk.strain.value / 0.01)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import savgol_filter
 
-from tillerlens.trace.strip import smooth_rows
+from tillerlens.trace.straighten import smooth_rows
 
 
 @pytest.mark.parametrize("window", [3, 31, 61])

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from tillerlens.errors import ShotError, TillerLensError
-from tillerlens.tagsheets import CORNERS, SIDE_RANGE_MM, render_tag_sheets, write_tag_sheets
+from tillerlens.core.errors import ShotError, TillerLensError
+from tillerlens.report.tag_sheets import CORNERS, SIDE_RANGE_MM, render_tag_sheets, write_tag_sheets
 
 DPI = 254.0  # ten pixels a millimetre
 PAGE_MM = {"letter": (215.9, 279.4), "a4": (210.0, 297.0)}  # ANSI Y14.1 and ISO 216

@@ -10,9 +10,9 @@ import pytest
 from shapely import affinity
 from shapely.geometry import MultiPoint, Point
 
-from tillerlens.errors import ShotError
+from tillerlens.core.errors import ShotError
+from tillerlens.core.units import MM_PER_INCH
 from tillerlens.photo.marks.taped import places_from_tape
-from tillerlens.units import MM_PER_INCH
 
 ALL = tuple(combinations(range(4), 2))
 

@@ -10,12 +10,12 @@ from shapely import affinity, box
 
 from tests.against_truth import SAMPLES, measure_sample, truth_of
 from tests.outside.test_curves import seen, shape_of
-from tillerlens.budget import influences, thickness_nudges
+from tillerlens.core.shot import Shot
 from tillerlens.measure import _bent_view, _flash_shadow_u, _limbs_apart, _thickness_u
 from tillerlens.photo.camera import Camera
 from tillerlens.photo.light import lit_from_camera
-from tillerlens.shape import EASED_Q_U, Evidence, Section, wood_thickness
-from tillerlens.shot import Shot
+from tillerlens.shape.bow_shape import EASED_Q_U, Evidence, Section, wood_thickness
+from tillerlens.shape.uncertainty import sensitivities, thickness_perturbations
 
 LEANS = np.array([0.02, 0.05, 0.1, 0.15, 0.2, 0.25])
 FULL = np.ones(len(LEANS))  # places where the width is the greatest
@@ -60,7 +60,7 @@ def bow(view: tuple[float, float] = (0.0, 0.0)) -> Evidence:
 
 def changes(evidence: Evidence, tilt_u: tuple[float, float] = (0.0, 0.0)):
     nominal = shape_of(evidence, "unstrung")
-    return nominal, influences(thickness_nudges(6.0, tilt_u), evidence, nominal, lambda e: shape_of(e, "unstrung"))
+    return nominal, sensitivities(thickness_perturbations(6.0, tilt_u), evidence, nominal, lambda e: shape_of(e, "unstrung"))
 
 
 def test_the_section_moves_no_height_and_no_bend():
@@ -129,9 +129,9 @@ def test_limbs_that_differ_more_than_limbs_do_are_both_in_doubt():
 
 @pytest.mark.slow
 def test_a_rendered_bows_thickness_lies_within_its_interval_and_a_told_width_sharpens_it():
+    from tillerlens.core.shot_file import read_shot
     from tillerlens.measure import measure_photo
     from tillerlens.photo.intake import read_photo
-    from tillerlens.shot import read_shot
 
     name = "plover-drawn-sun"
     truth = truth_of(SAMPLES, name)["profile"]

@@ -12,13 +12,13 @@ import numpy as np
 import pytest
 from against_truth import SAMPLES
 
-from tillerlens.files import write_whole
+from tillerlens.core.files import write_whole
+from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import measure_photo
 from tillerlens.photo.intake import read_photo
 from tillerlens.record.entries import canonical
-from tillerlens.shot import read_shot
-from tillerlens.trace import nets
-from tillerlens.trace.sliver import _pairs
+from tillerlens.trace import network as nets
+from tillerlens.trace.shadow_fringe import _pairs
 from tillerlens.trace.string import _lines_through
 
 FOUR = ("bramble-drawn-grid", "heron-braced", "heron-unstrung", "plover-drawn-sun")

@@ -15,9 +15,9 @@ from test_threads import SAMPLES, at_once, document
 
 from tillerlens.record import Bow, open_record, store
 from tillerlens.record.entries import canonical
-from tillerlens.report.lengths import Units
-from tillerlens.report.words import Wish
-from tillerlens.ui import demo, kept, parts, stages, turns, work
+from tillerlens.report.words.quantities import Units
+from tillerlens.report.words.verdict import Wish
+from tillerlens.ui import cache, demo, queue, stages, widgets, workspace
 
 WALK = ("linnet-braced", "linnet-drawn-26", "linnet-rested", "linnet-unstrung")
 
@@ -25,7 +25,7 @@ WALK = ("linnet-braced", "linnet-drawn-26", "linnet-rested", "linnet-unstrung")
 @pytest.fixture
 def forgetful():
     """An app that remembers nothing yet."""
-    for of in (work.decoded, work._prepared, work._doubts, work._fitted, work._traced, work._measured, work._overlay):
+    for of in (cache.decoded, cache._prepared, cache._doubts, cache._fitted, cache._traced, cache._measured, cache._overlay):
         of.clear()
 
 
@@ -39,7 +39,7 @@ def record(tmp_path):
 
 
 def test_no_more_have_a_turn_than_there_are_and_the_first_come_first():
-    given, now, most, order = turns.Turns(2), 0, 0, []
+    given, now, most, order = queue.Turns(2), 0, 0, []
     lock = threading.Lock()
     first, second = threading.Event(), threading.Event()
 
@@ -71,7 +71,7 @@ def test_no_more_have_a_turn_than_there_are_and_the_first_come_first():
 
 
 def test_who_no_longer_wants_a_turn_leaves_the_queue():
-    given = turns.Turns(1)
+    given = queue.Turns(1)
     told = []
 
     def waiting(before):
@@ -94,24 +94,24 @@ def test_who_no_longer_wants_a_turn_leaves_the_queue():
 def test_what_is_remembered_waits_for_no_turn(forgetful, monkeypatch):
     """Not even while every turn is taken; what is new waits, and is made once for all who ask for it."""
     made = []
-    monkeypatch.setattr(work, "prepare", lambda photo: made.append(photo.name) or SimpleNamespace(doubts=(photo.name,)))
+    monkeypatch.setattr(cache, "prepare", lambda photo: made.append(photo.name) or SimpleNamespace(doubts=(photo.name,)))
     data = (SAMPLES / "walk" / "linnet-braced.jpg").read_bytes()
-    assert work.doubts(data, "one") == ("one",)
+    assert cache.doubts(data, "one") == ("one",)
     held, done = threading.Event(), threading.Event()
 
     def hold():
-        with turns.MEASURING.one():
+        with queue.MEASURING.one():
             held.set()
             done.wait(20)
 
-    holders = [threading.Thread(target=hold) for _ in range(turns.MEASURING.count)]
+    holders = [threading.Thread(target=hold) for _ in range(queue.MEASURING.count)]
     for h in holders:
         h.start()
     held.wait(10)
-    asking = [threading.Thread(target=lambda: work.doubts(data, "two")) for _ in range(3)]
+    asking = [threading.Thread(target=lambda: cache.doubts(data, "two")) for _ in range(3)]
     for a in asking:
         a.start()
-    assert work.doubts(data, "one") == ("one",)
+    assert cache.doubts(data, "one") == ("one",)
     time.sleep(0.3)
     assert made == ["one"]
     done.set()
@@ -127,13 +127,13 @@ def test_the_apps_memory_gives_every_thread_its_own_pictures_documents(forgetful
 
     def measured(name):
         data, form = ((SAMPLES / "walk" / f"{name}{ending}").read_bytes() for ending in (".jpg", ".shot.json"))
-        found = work.measured(data, f"{name}.jpg", form.decode(), None)
-        return canonical(found.as_document()), work.overlay(data, f"{name}.jpg", form.decode(), None, Units(), False, "JPEG")
+        found = cache.measured(data, f"{name}.jpg", form.decode(), None)
+        return canonical(found.as_document()), cache.overlay(data, f"{name}.jpg", form.decode(), None, Units(), False, "JPEG")
 
     both = at_once([lambda n=n: measured(n) for n in WALK * 2])
     assert [text for text, _ in both] == expected * 2
     assert [drawn for _, drawn in both[:4]] == [drawn for _, drawn in both[4:]]
-    for of in (work._overlay, work._measured):
+    for of in (cache._overlay, cache._measured):
         of.clear()
     assert [measured(n) for n in WALK] == both[:4]
 
@@ -157,9 +157,9 @@ def test_a_sentence_is_not_remembered_for_a_measurement_that_was_replaced_meanwh
 def test_what_was_made_while_a_picture_changed_is_not_kept(record, monkeypatch):
     bow = store.add_bow(record, Bow("Heron"))
     stage = shop.add_stage(record, bow)
-    known = parts.Known(record, bow, (stage,), (), Units(), Wish(), kept.Settings())
+    known = widgets.Known(record, bow, (stage,), (), Units(), Wish(), workspace.Settings())
     anew = []
-    monkeypatch.setattr(parts.st, "rerun", lambda: anew.append(True))
+    monkeypatch.setattr(widgets.st, "rerun", lambda: anew.append(True))
     known.unchanged()
     assert anew == []
     store.update_stage(record, replace(stage, notes="by somebody else"))
@@ -171,25 +171,25 @@ def test_what_was_made_while_a_picture_changed_is_not_kept(record, monkeypatch):
 
 
 def test_boards_of_several_sessions_are_all_kept(tmp_path):
-    boards = [kept.Board(f"board {k}", {"kind": "grid", "spacing_in": 1.0}, 2.0) for k in range(8)]
-    at_once([lambda b=b: kept.keep_board(tmp_path, b) for b in boards])
-    assert {b.id for b in kept.boards(tmp_path)} == {b.id for b in boards}
+    boards = [workspace.Board(f"board {k}", {"kind": "grid", "spacing_in": 1.0}, 2.0) for k in range(8)]
+    at_once([lambda b=b: workspace.keep_board(tmp_path, b) for b in boards])
+    assert {b.id for b in workspace.boards(tmp_path)} == {b.id for b in boards}
 
 
 def test_a_setting_that_another_session_changed_stays(tmp_path):
-    before = kept.settings(tmp_path)
-    kept.keep_settings(tmp_path, replace(before, length="cm"), before)
-    kept.keep_settings(tmp_path, replace(before, who="Maker"), before)  # by a page that was read earlier
-    assert kept.settings(tmp_path) == replace(before, length="cm", who="Maker")
+    before = workspace.settings(tmp_path)
+    workspace.keep_settings(tmp_path, replace(before, length="cm"), before)
+    workspace.keep_settings(tmp_path, replace(before, who="Maker"), before)  # by a page that was read earlier
+    assert workspace.settings(tmp_path) == replace(before, length="cm", who="Maker")
 
 
 def test_a_picture_that_another_session_took_off_the_bench_does_not_come_back(tmp_path):
     bow = Bow("Heron")
-    laid = kept.lay_down(tmp_path, b"\xff\xd8\xff bytes", "a.jpg", bow.id, {})
-    kept.clear_away(tmp_path, laid)
-    with pytest.raises(kept.KeptError, match="no longer on the bench"):
-        kept.note(tmp_path, replace(laid, form={"state": "drawn"}))
-    assert kept.on_bench(tmp_path, bow.id) == []
+    laid = workspace.lay_down(tmp_path, b"\xff\xd8\xff bytes", "a.jpg", bow.id, {})
+    workspace.clear_away(tmp_path, laid)
+    with pytest.raises(workspace.KeptError, match="no longer on the bench"):
+        workspace.note(tmp_path, replace(laid, form={"state": "drawn"}))
+    assert workspace.on_bench(tmp_path, bow.id) == []
 
 
 def test_two_who_put_up_the_demo_at_once_get_one(record, monkeypatch):

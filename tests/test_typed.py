@@ -2,7 +2,7 @@
 
 import pytest
 
-from tillerlens.report.lengths import Units
+from tillerlens.report.words.quantities import Units
 from tillerlens.ui.typed import length_text, read_length, read_weight, say_in, weight_text
 
 CM, IN = Units("cm", "kg"), Units()

@@ -11,12 +11,12 @@ import shop
 from app_visits import errors, visit
 from made_up import SAMPLES
 
+from tillerlens.core.errors import PhotoError
 from tillerlens.core.unforeseen import Unforeseen, caught, net
-from tillerlens.errors import PhotoError
 from tillerlens.record import Bow, open_record, store
 from tillerlens.record.remeasure import remeasure
 from tillerlens.record.thumbnails import thumbnail
-from tillerlens.ui import kept
+from tillerlens.ui import workspace
 from tillerlens.ui.stages import small_picture
 
 pytestmark = pytest.mark.reaches_the_net
@@ -98,13 +98,13 @@ def test_a_picture_that_fails_on_a_page_is_told_there_and_the_page_stands(record
     bow = store.add_bow(record, Bow("Heron", length_mm=66.5 * 25.4, handle_mm=190.0))
     form = json.loads((SAMPLES / "heron-unstrung.shot.json").read_text())
     data = (SAMPLES / "heron-unstrung.jpg").read_bytes()
-    kept.lay_down(record.folder, data, "heron.jpg", bow.id, form)
-    other = kept.lay_down(record.folder, (SAMPLES / "heron-braced.jpg").read_bytes(), "other.jpg", bow.id, form)
+    workspace.lay_down(record.folder, data, "heron.jpg", bow.id, form)
+    other = workspace.lay_down(record.folder, (SAMPLES / "heron-braced.jpg").read_bytes(), "other.jpg", bow.id, form)
 
     def say(_, picture):
         assert picture.name != "heron.jpg"
 
-    monkeypatch.setattr("tillerlens.ui.page_picture._say_guesses", say)
+    monkeypatch.setattr("tillerlens.ui.page.picture._say_guesses", say)
     page = visit("picture", bow)
     (error,) = errors(page)
     assert "went wrong here" in error and "is lost" in error
@@ -114,8 +114,8 @@ def test_a_picture_that_fails_on_a_page_is_told_there_and_the_page_stands(record
 def test_an_overlay_that_fails_on_a_page_leaves_the_numbers_standing(record, monkeypatch):
     bow = store.add_bow(record, Bow("Heron", length_mm=66.5 * 25.4, handle_mm=190.0))
     form = json.loads((SAMPLES / "heron-unstrung.shot.json").read_text())
-    laid = kept.lay_down(record.folder, (SAMPLES / "heron-unstrung.jpg").read_bytes(), "crooked.jpg", bow.id, form)
-    monkeypatch.setattr("tillerlens.ui.work.draw_overlay", lambda *_, **__: 1 / 0)
+    laid = workspace.lay_down(record.folder, (SAMPLES / "heron-unstrung.jpg").read_bytes(), "crooked.jpg", bow.id, form)
+    monkeypatch.setattr("tillerlens.ui.cache.draw_overlay", lambda *_, **__: 1 / 0)
     page = visit("picture", bow, picture=laid.sha256)
     (error,) = errors(page)
     assert "Drawing crooked.jpg failed" in error

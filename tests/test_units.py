@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tillerlens import cli_words, units
-from tillerlens.errors import ShotError
-from tillerlens.record import RecordError
+from tillerlens.core import units
+from tillerlens.core.errors import ShotError
+from tillerlens.record import RecordError, typed
 from tillerlens.ui import rows
 
 
@@ -118,14 +118,14 @@ def test_a_bow_pulls_with_more_than_nothing(text):
 
 
 def test_other_quantities_are_read_by_the_same_reader():
-    read = cli_words.read_words
-    assert read(["mass=1/2 lb"], cli_words.EVENT_WORDS["mass"])["mass_kg"] == pytest.approx(0.226796185)
-    assert read(["arrow=500"], cli_words.EVENT_WORDS["arrow_speed"])["arrow_mass_kg"] == pytest.approx(0.032399455)
-    assert read(["reading=9 %"], cli_words.EVENT_WORDS["moisture"])["reading_percent"] == 9
-    assert read(["temperature=70 \xb0F"], cli_words.EVENT_WORDS["moisture"])["temperature_c"] == pytest.approx(21.1111, abs=1e-4)
+    read = typed.read_words
+    assert read(["mass=1/2 lb"], typed.EVENT_WORDS["mass"])["mass_kg"] == pytest.approx(0.226796185)
+    assert read(["arrow=500"], typed.EVENT_WORDS["arrow_speed"])["arrow_mass_kg"] == pytest.approx(0.032399455)
+    assert read(["reading=9 %"], typed.EVENT_WORDS["moisture"])["reading_percent"] == 9
+    assert read(["temperature=70 \xb0F"], typed.EVENT_WORDS["moisture"])["temperature_c"] == pytest.approx(21.1111, abs=1e-4)
     for text in ("-1", "9" * 400, "1e400", "2.5", "nan", "\xb2"):
         with pytest.raises(RecordError):
-            read([f"strokes={text}"], cli_words.EVENT_WORDS["scrape"])
+            read([f"strokes={text}"], typed.EVENT_WORDS["scrape"])
 
 
 @pytest.mark.parametrize("cells", [("\xb2", "1", "2"), ("1" * 5000, "1", "2"), ("99", "1", "2"), ("1", "1", "9" * 400)])

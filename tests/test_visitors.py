@@ -11,7 +11,7 @@ def test_every_button_is_known_to_change_something_or_not():
     """What changes something is hidden from whoever may only look, by the key it has; forms and uploads are hidden as such."""
     calls = {"button", "toggle", "file_uploader", "data_editor", "camera_input", "chat_input", "audio_input"}
     unknown, hidden, seen = [], [], set()
-    for path in sorted((ROOT / "tillerlens" / "ui").rglob("*.py")):
+    for path in sorted(p for room in ("ui", "server") for p in (ROOT / "tillerlens" / room).rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text())):
             if not (isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr in calls):
                 continue
@@ -32,5 +32,5 @@ def _begin(key, path):
     if isinstance(key, ast.JoinedStr):
         key = key.values[0]
     if isinstance(key, ast.Name):  # handed over: what it is called with stands in the same file
-        return {"photo_page.py": "pointing_"}.get(path.name, "")
+        return {"photo.py": "pointing_"}.get(path.name, "")
     return key.value if isinstance(key, ast.Constant) else ""

@@ -12,15 +12,15 @@ from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
 
 from tests.benches import document, wooden_bow
-from tillerlens.cli import app
-from tillerlens.cli_whatif import read_change
-from tillerlens.errors import ShotError
-from tillerlens.mechanics.whatif import Change, compare, standing_from_documents
+from tillerlens.cli.app import app
+from tillerlens.cli.what_if import read_change
+from tillerlens.core.errors import ShotError
+from tillerlens.history import bench as of
+from tillerlens.mechanics.what_if import Change, compare, standing_from_documents
 from tillerlens.record import Bow, Event, open_record, store
-from tillerlens.report import bench_of_record as of
-from tillerlens.report.chart_whatif import shape_spec
-from tillerlens.report.lengths import Units
-from tillerlens.report.words_whatif import HEAD, table, what_if_words
+from tillerlens.report.charts.what_if import shape_spec
+from tillerlens.report.words.quantities import Units
+from tillerlens.report.words.what_if import HEAD, table, what_if_words
 
 BOW = wooden_bow(hinge=0.1)
 
@@ -131,9 +131,10 @@ def test_on_the_page_a_touch_moves_the_answer(tmp_path, monkeypatch) -> None:
         (bow,) = store.list_bows(record)
 
         def page():
-            from tillerlens.ui import page_plan, place
+            from tillerlens.ui import context
+            from tillerlens.ui.page import plan
 
-            page_plan.show(place.here())
+            plan.show(context.here())
 
         at = AppTest.from_function(page, default_timeout=120)
         at.query_params["bow"] = bow.id

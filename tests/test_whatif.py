@@ -14,14 +14,14 @@ from hypothesis import strategies as st
 
 from tests.benches import BRACE_MM, HALF_HANDLE_MM, ROOT_MM, document, string_of, wooden_bow
 from tests.outside.test_statics_tables import DRAWN
-from tillerlens.errors import TillerLensError
-from tillerlens.measurement import Value
+from tillerlens.core.errors import TillerLensError
+from tillerlens.core.measurement import Value
 from tillerlens.mechanics.bench import Given, tell
+from tillerlens.mechanics.current_bow import CurrentBow, CurrentLimb, DrawReading
 from tillerlens.mechanics.evidence import check_strung
-from tillerlens.mechanics.present import Present, PresentLimb, Seen
-from tillerlens.mechanics.seen import MechanicsError
-from tillerlens.mechanics.statics import Bow, Handle, Limb, at_rest, braced, drawn, string_on_belly
-from tillerlens.mechanics.whatif import (
+from tillerlens.mechanics.observed import MechanicsError
+from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle, at_rest, braced, drawn, string_on_belly
+from tillerlens.mechanics.what_if import (
     KINDS,
     STIFFER,
     Change,
@@ -67,7 +67,7 @@ def truly(change: Change) -> tuple[Bow, float]:
             k0 = k0 - 2 * change.amount / limb.length**2
         elif change.kind == "heat":
             ei = ei * (1 + change.amount)
-        limbs.append(Limb(s, ei, k0))
+        limbs.append(ElasticLimb(s, ei, k0))
     bow = Bow(limbs[0], limbs[1], Handle(HALF_HANDLE_MM, HALF_HANDLE_MM, ROOT_MM))
     if change.kind in ("shorten", "reflex", "brace"):
         brace = BRACE_MM - ROOT_MM + (change.amount if change.kind == "brace" else 0.0)
@@ -132,12 +132,12 @@ def test_heat_is_taken_from_the_users_own_bows_else_from_a_range(standing: Stand
 def uniform(length: float, draw: float) -> Standing:
     s = np.linspace(0, length, 101)
     flat = np.zeros(s.size)
-    limb = Limb(s, flat + 1e8, flat)
+    limb = ElasticLimb(s, flat + 1e8, flat)
     bow = Bow(limb, limb, Handle())
     string = braced(bow, brace_height=0.18 * length).string_length
-    part = PresentLimb(limb, flat, flat)
-    seen = Seen(draw, 100.0, 1.0, np.array([0.3 * length]), np.ones(1), np.ones(1), 0.5)
-    present = Present(part, part, Handle(), string, seen)
+    part = CurrentLimb(limb, flat, flat)
+    seen = DrawReading(draw, 100.0, 1.0, np.array([0.3 * length]), np.ones(1), np.ones(1), 0.5)
+    present = CurrentBow(part, part, Handle(), string, seen)
     n = sum(c.count for c in present.patches) + 6
     depth = Depth(flat + 10, flat + 5, 0.0, True)
     return Standing(present, bow, np.zeros((n, 1)), (depth, depth), draw, 0.18 * length)
@@ -225,7 +225,7 @@ def recurve() -> Bow:
     """Static tips of 120 mm that turn back by a radian: braced, the string's line runs through the limb."""
     s = np.linspace(0, 700, 141)
     ei = 3e8 * (1 - s / 900)
-    limb = Limb(s, ei, np.where(s > 580, -8e-3, 0.0))
+    limb = ElasticLimb(s, ei, np.where(s > 580, -8e-3, 0.0))
     return Bow(limb, limb, Handle(HALF_HANDLE_MM, HALF_HANDLE_MM, ROOT_MM))
 
 

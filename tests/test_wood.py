@@ -7,8 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
-from tillerlens.cli import app
-from tillerlens.measurement import Value
+from tillerlens.cli.app import app
+from tillerlens.core.measurement import Value
 from tillerlens.mechanics.wood import (
     DRYNESS_WORDS,
     MODELS,
@@ -230,4 +230,3 @@ def test_strength_where_the_table_has_only_one_row():
     assert likely_strength(ash, 8).strength.rupture == pytest.approx(119.473, abs=1e-3) and likely_strength(ash, 8).said == ""
     with pytest.raises(WoodError):
         likely_strength(ash, math.nan)
-

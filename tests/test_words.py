@@ -10,11 +10,11 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from made_up import asking, from_truth, gap_row, measured, mm, spot
 
-from tillerlens.errors import Reason
-from tillerlens.measurement import GapRow, Value
+from tillerlens.core.errors import Reason
+from tillerlens.core.measurement import GapRow, Value
 from tillerlens.measures.pair import change
-from tillerlens.report.lengths import Units, is_plain, say_interval, say_length, say_place, say_told, say_two_limbs
-from tillerlens.report.words import Wish, limb_length_mm, verdict
+from tillerlens.report.words.quantities import Units, is_plain, say_interval, say_length, say_place, say_told, say_two_limbs
+from tillerlens.report.words.verdict import Wish, limb_length_mm, verdict
 
 SIXTEENTHS, INCHES, CM = Units(), Units("inches"), Units("cm", "kg")
 INCH = 25.4
@@ -143,10 +143,7 @@ def test_a_difference_is_told_only_beyond_its_interval(u, begins, tone):
 def test_the_largest_told_difference_opens():
     rows = [gap_row(254.0, 100, 102), gap_row(355.6, 100, 104.8), gap_row(457.2, 130, 100, math.nan)]
     first = verdict(measured(gaps=rows)).first.text
-    assert (
-        first
-        == "Lower limb bends more: gap 3/16 in bigger at 14 in from the handle (±1/16 in)."
-    )
+    assert first == "Lower limb bends more: gap 3/16 in bigger at 14 in from the handle (±1/16 in)."
 
 
 def test_limbs_that_differ_by_less_than_a_rulers_division_are_alike():
@@ -227,7 +224,7 @@ def test_a_limb_that_bends_more_because_it_shall_raises_no_alarm():
 
 
 def test_green_is_only_for_what_is_within_the_target():
-    from tillerlens.ui.look import badge
+    from tillerlens.ui.style import badge
 
     within = measured(gaps=[gap_row(101.6, 103, 100)], profile=from_truth().profile)
     even = measured(gaps=[gap_row(101.6, 100.2, 100)], profile=from_truth().profile)
@@ -272,9 +269,7 @@ def test_a_spot_is_placed_from_the_nock_and_from_the_handle():
 
 
 def test_a_doubtful_stiff_spot_is_said_as_such():
-    (sentence,) = about(
-        drawn_with(spot("stiff", bend_percent=-15.0, u_percent=math.nan, confidence=0.4)), "spot"
-    )
+    (sentence,) = about(drawn_with(spot("stiff", bend_percent=-15.0, u_percent=math.nan, confidence=0.4)), "spot")
     assert sentence.text.startswith("Perhaps a stiff place in the lower limb")
     assert "15 % less" in sentence.text and "interval unknown" in sentence.text
 
@@ -282,9 +277,7 @@ def test_a_doubtful_stiff_spot_is_said_as_such():
 def test_no_spot_is_said_too_but_only_where_one_could_have_been_seen():
     assert about(drawn_with(), "spots")[0].tone == "fine"
     assert not about(measured(gaps=[gap_row(355.6, 100, 100)]), "spots")
-    assert not about(
-        measured("braced", gaps=[gap_row(355.6, 100, 100)], profile={"upper": object()}), "spots"
-    )
+    assert not about(measured("braced", gaps=[gap_row(355.6, 100, 100)], profile={"upper": object()}), "spots")
 
 
 @pytest.mark.parametrize(
@@ -344,9 +337,7 @@ def test_the_tip_that_came_further_is_named():
     """Heights are toward the back: upper minus lower below zero means the upper tip stands nearer the
     archer.
     """
-    assert "The upper tip is 3/16 in nearer the archer" in said(
-        measured(values={"tip_height_difference": mm(-4.5, 0.3)})
-    )
+    assert "The upper tip is 3/16 in nearer the archer" in said(measured(values={"tip_height_difference": mm(-4.5, 0.3)}))
 
 
 # --- at rest ---
@@ -382,9 +373,7 @@ def test_a_set_is_as_sure_in_words_as_where_the_two_pictures_are_compared():
     [(0.5, 0.5, ": good."), (2.5, 0.5, ": weak."), (4, 0.5, ": wrong."), (1, 1.0, ": good to acceptable.")],
 )
 def test_a_set_at_a_step_of_the_scale_gets_both_words(set_in, u, word):
-    (sentence,) = about(
-        measured("unstrung", {"reflex": mm(0.0, u)}), "set", earlier_reflex=mm(set_in * INCH, u)
-    )
+    (sentence,) = about(measured("unstrung", {"reflex": mm(0.0, u)}), "set", earlier_reflex=mm(set_in * INCH, u))
     assert word in sentence.text and "Common practice" in sentence.text
 
 
@@ -427,6 +416,6 @@ def test_no_unfinished_number_and_no_promise_in_any_sentence(name, units):
     [(0.5, "0.5 minutes"), (1, "1 minute"), (119, "119 minutes"), (150, "2.5 hours"), (2880, "2 days"), (20160, "14 days")],
 )
 def test_how_long_a_bow_has_rested_is_said_as_a_person_says_it(minutes, words):
-    from tillerlens.report.lengths import say_minutes
+    from tillerlens.report.words.quantities import say_minutes
 
     assert say_minutes(minutes) == words

@@ -11,16 +11,16 @@ import pytest
 from scraping_bows import photographed, random_bench
 from test_scraping import DRAW, EI, FULL, bow_of, exact, softer, weight_of
 
-from tillerlens.errors import Reason
-from tillerlens.measurement import LIMBS, Value
+from tillerlens.core.errors import Reason
+from tillerlens.core.measurement import LIMBS, Value
 from tillerlens.mechanics.finding import Finding
 from tillerlens.mechanics.plan import as_document
-from tillerlens.mechanics.scraping import Foretold, Hand, Leave, Scrape, ScrapeWish, plan_scraping
-from tillerlens.report.chart_plan import leave_rows, plan_chart, plan_figure, plan_rows
-from tillerlens.report.lengths import Units
+from tillerlens.mechanics.scraping import Foretold, Hand, Leave, Scrape, ScrapeTarget, plan_scraping
+from tillerlens.report.charts.plan import leave_rows, plan_chart, plan_figure, plan_rows
 from tillerlens.report.pdf_plan import plan_pdf
-from tillerlens.report.table_plan import outward, plan_tables, say_amount, scraped
-from tillerlens.report.words_plan import PATTERNS, Line, evidence_in_words, plan_in_words
+from tillerlens.report.words.plan import PATTERNS, Line, evidence_in_words, plan_in_words
+from tillerlens.report.words.plan_tables import outward, plan_tables, say_amount, scraped
+from tillerlens.report.words.quantities import Units
 
 INCHES, CM = Units(), Units("cm", "kg")
 NO_CUT = {"stretch", "stretch_in_strokes"}
@@ -28,7 +28,7 @@ NO_CUT = {"stretch", "stretch_in_strokes"}
 
 def plan_of(bow=None, weight=None, full=FULL, over=1.25, bend="arc", draw=DRAW, history=(), sections=False, last=None):
     present = exact(bow or bow_of(), draw=draw, sections=sections)
-    wish = ScrapeWish(weight or weight_of(present, full) / over, full, bend, keep=0.0)
+    wish = ScrapeTarget(weight or weight_of(present, full) / over, full, bend, keep=0.0)
     return plan_scraping(present, wish, history=history, last=last)
 
 

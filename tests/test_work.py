@@ -8,10 +8,10 @@ import pytest
 from against_truth import SAMPLES
 
 from tillerlens import measure
+from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import measure_photo
 from tillerlens.photo.intake import read_photo
-from tillerlens.shot import read_shot
-from tillerlens.ui import work
+from tillerlens.ui import cache
 
 NAME = "bramble-drawn-grid"
 
@@ -19,7 +19,7 @@ NAME = "bramble-drawn-grid"
 @pytest.fixture()
 def traces(monkeypatch):
     """The shots whose traces were read, in an app that remembers nothing yet."""
-    for of in (work.decoded, work._prepared, work._doubts, work._fitted, work._traced, work._measured, work._overlay):
+    for of in (cache.decoded, cache._prepared, cache._doubts, cache._fitted, cache._traced, cache._measured, cache._overlay):
         of.clear()
     seen = []
 
@@ -33,7 +33,7 @@ def traces(monkeypatch):
 
 
 def measured(form):
-    return work.measured((SAMPLES / f"{NAME}.jpg").read_bytes(), f"{NAME}.jpg", json.dumps(form), None)
+    return cache.measured((SAMPLES / f"{NAME}.jpg").read_bytes(), f"{NAME}.jpg", json.dumps(form), None)
 
 
 def test_a_state_said_wrongly_and_put_right_costs_one_trace(traces):

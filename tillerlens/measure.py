@@ -10,33 +10,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens import __version__
-from tillerlens.budget import (
-    Influence,
-    Nudge,
-    edge_nudges,
-    influences,
-    section_nudges,
-    step_nudge,
-    thickness_nudges,
-    thinner_nudges,
-)
 from tillerlens.core.clicks import check_places
+from tillerlens.core.errors import NeedsHelp, Reason, StateDiffers, TillerLensError
+from tillerlens.core.measurement import GapRow, LimbProfile, Measurement, TracedBow, Value
+from tillerlens.core.shot import Shot, State
 from tillerlens.core.unforeseen import net
-from tillerlens.errors import NeedsHelp, Reason, StateDiffers, TillerLensError
-from tillerlens.measurement import GapRow, LimbProfile, Measurement, TracedBow, Value
 from tillerlens.measures.from_rest import movement_from_rest
 from tillerlens.measures.spots import find_spots
 from tillerlens.mechanics.finding import find, with_finding
-from tillerlens.mechanics.seen import MechanicsError
-from tillerlens.nocks import Chain, Met, nocks_by_string, nocks_far_inside, put_together, stand_of, string_of, to_px
+from tillerlens.mechanics.observed import MechanicsError
 from tillerlens.photo.camera import OBLIQUENESS_PRIOR_U, Camera, CameraFit
 from tillerlens.photo.intake import Photo, judge
 from tillerlens.photo.light import linear_light, lit_from_camera
 from tillerlens.photo.scale import fit_scale
-from tillerlens.plausible import check_shape, thinner_inward
-from tillerlens.profile import shortest_wave_mm
-from tillerlens.settle import Seen, Settled, settle, supposed
-from tillerlens.shape import (
+from tillerlens.shape.bow_shape import (
     LEAST_SHARE,
     LIMB_WIDTH_MM,
     LIMB_WIDTH_U_MM,
@@ -44,20 +31,33 @@ from tillerlens.shape import (
     BowShape,
     Evidence,
     Layout,
-    Limb,
+    LimbFit,
     Section,
     belly_at,
     make_layout,
 )
-from tillerlens.shot import Shot, State
-from tillerlens.trace.alone import fit_to_bow
-from tillerlens.trace.asking import check_view, one_thing, outline_doubts
-from tillerlens.trace.grip import see_grip
-from tillerlens.trace.nets import FinderMaps, find_maps
-from tillerlens.trace.read import CORRELATED, EVERY, Outlined, TraceRead, outline, trace_of
+from tillerlens.shape.checks import check_shape, thinner_inward
+from tillerlens.shape.nocks import Met, ShapeModel, nocks_by_string, nocks_far_inside, put_together, stand_of, string_of, to_px
+from tillerlens.shape.settle import HandleReading, Settled, settle, supposed
+from tillerlens.shape.spline import shortest_wave_mm
+from tillerlens.shape.uncertainty import (
+    Perturbation,
+    Sensitivity,
+    edge_perturbations,
+    section_perturbations,
+    sensitivities,
+    step_perturbation,
+    thickness_perturbations,
+    thinner_perturbations,
+)
+from tillerlens.trace.handle import see_grip
+from tillerlens.trace.network import FinderMaps, find_maps
+from tillerlens.trace.outline import CORRELATED, EVERY, Outlined, TraceRead, outline, trace_of
+from tillerlens.trace.questions import check_view, one_thing, outline_doubts
+from tillerlens.trace.self_scale import fit_to_bow
 from tillerlens.trace.sketch import shown_on_refusal
+from tillerlens.trace.state import check_state
 from tillerlens.trace.string import FAINT, DrawnString
-from tillerlens.trace.strung import check_state
 
 Array = NDArray[np.float64]
 
@@ -227,7 +227,7 @@ def _measure_traced(
     light, doubts = asked.prepared.light, asked.prepared.doubts
     evidence = _evidence(fit, shot, trace)
     layout = _layout(evidence, shot, trace)
-    chain = Chain(layout, shot.state)
+    chain = ShapeModel(layout, shot.state)
     handle = _handle_seen(light, trace, shot)
 
     def settled(put: tuple[Met | None, Met | None]) -> Settled:
@@ -275,28 +275,30 @@ def _measure_traced(
     shadow_u_mm = _flash_shadow_u(light, fit.camera, shot.standoff_mm)
     evidence = replace(evidence, section=replace(evidence.section, tilt=(-tilt_u[0], -tilt_u[1])))
     layout = _layout(evidence, shot, trace)
-    chain = Chain(layout, shot.state)
+    chain = ShapeModel(layout, shot.state)
     shape = chain.shape(evidence)
     if shape.handle_scatter_mm > CROOKED_MM and not hold_handle:
         return _measure(asked, by_string, True, fair)  # a line beside the handle may have been followed in its back's place
     nudges = last.nudges(trace.tip_cause) + _nudges(shot, trace, string)
-    nudges += thickness_nudges(_width_u(shot), tilt_u, shadow_u_mm)
+    nudges += thickness_perturbations(_width_u(shot), tilt_u, shadow_u_mm)
     doubts += _of_nocks(last) + _of_limbs(last, shot)
     check_shape(shape, off)
     doubts += outline_doubts(light, trace)
     thinner = thinner_inward(shape)
-    nudges += thinner_nudges(len(trace.back_px), trace.zones, {k: (mm * trace.px_per_mm, at) for k, (mm, at) in thinner.items()})
+    nudges += thinner_perturbations(
+        len(trace.back_px), trace.zones, {k: (mm * trace.px_per_mm, at) for k, (mm, at) in thinner.items()}
+    )
     doubts += tuple(_thinner(name) for name in thinner)
     # where both limbs leave the handle off its line by as much, its back may have been taken for another line, or theirs
     step = abs(float(shape.upper.curve.xy[-1, 1] + shape.lower.curve.xy[-1, 1])) / 2 - STEP_USUAL_MM
     if step > 0:
-        nudges.append(step_nudge(len(trace.back_px), trace.zones["handle"], STEP_U * step * trace.px_per_mm))
+        nudges.append(step_perturbation(len(trace.back_px), trace.zones["handle"], STEP_U * step * trace.px_per_mm))
     if (level := _handle_level_u(trace, shape)) > 0:
-        nudges.append(step_nudge(len(trace.back_px), trace.zones["handle"], level * trace.px_per_mm))
+        nudges.append(step_perturbation(len(trace.back_px), trace.zones["handle"], level * trace.px_per_mm))
     # where the back's line and the fades' are further apart than their own doubts, both are the less sure (Birge's ratio)
     turn = layout.direction_u_rad * max(1.0, shape.handle_apart_rad / layout.apart_u_rad)
-    nudges.append(Nudge("handle", lambda e: replace(e, handle_turn_rad=e.handle_turn_rad + turn)))
-    influence = influences(nudges, evidence, shape, chain.shape).with_own("tip", _tip_turn(shape, trace, evidence))
+    nudges.append(Perturbation("handle", lambda e: replace(e, handle_turn_rad=e.handle_turn_rad + turn)))
+    influence = sensitivities(nudges, evidence, shape, chain.shape).with_own("tip", _tip_turn(shape, trace, evidence))
     doubts += _doubts(fit, shot, trace, string, off, shape) + _width_doubt(shot, shape, influence)
     profile = _profile(shot, trace, evidence, layout, shape, influence)
     moved_from_rest = {} if rest is None or shot.state == "unstrung" else movement_from_rest(shape.numbers, influence, rest)
@@ -343,17 +345,15 @@ def _near_end(trace: TraceRead, shot: Shot, k: int) -> tuple[float, float] | Non
     return shot.clicks.get(("nock_upper", "nock_lower")[k]) if trace.tip_cause[k] == "tip" else None
 
 
-def _handle_seen(light: NDArray[np.uint16], trace: TraceRead, shot: Shot) -> list[Seen]:
+def _handle_seen(light: NDArray[np.uint16], trace: TraceRead, shot: Shot) -> list[HandleReading]:
     """Where the handle's centre is: as it is clicked, and as its grip shows. A click that the grip is far from rules alone."""
     grip = see_grip(light, trace, shot)
-    seen = [] if grip is None else [Seen(np.array(grip.px), grip.u_px / trace.px_per_mm)]
+    seen = [] if grip is None else [HandleReading(np.array(grip.px), grip.u_px / trace.px_per_mm)]
     if "handle" not in shot.clicks:
         return seen
     u = HANDLE_BY_HAND_U_MM if "handle" in shot.set_by_hand else HANDLE_CLICK_U_MM
-    clicked = Seen(np.array(shot.clicks["handle"], float), float(np.hypot(u, HANDLE_CLICK_U_PX / trace.px_per_mm)))
-    near = [
-        s for s in seen if np.linalg.norm(s.px - clicked.px) < CLICK_RULES * np.hypot(s.u_mm, clicked.u_mm) * trace.px_per_mm
-    ]
+    clicked = HandleReading(np.array(shot.clicks["handle"], float), float(np.hypot(u, HANDLE_CLICK_U_PX / trace.px_per_mm)))
+    near = [s for s in seen if np.linalg.norm(s.px - clicked.px) < CLICK_RULES * np.hypot(s.u_mm, clicked.u_mm) * trace.px_per_mm]
     return [clicked, *near]
 
 
@@ -463,16 +463,18 @@ def _flash_shadow_u(light: NDArray[np.uint16], camera: Camera, standoff_mm: floa
     return float(np.sqrt(lit_from_camera(light)) * np.hypot(FLASH_MM, FLASH_U_MM) * share)
 
 
-def _nudges(shot: Shot, trace: TraceRead, string: DrawnString | None) -> list[Nudge]:
-    out = [Nudge("standoff", lambda e: replace(e, standoff_mm=e.standoff_mm + shot.standoff_u_mm))]
-    out += section_nudges(_width_u(shot))
-    out += edge_nudges(len(trace.back_px), trace.zones, trace.noise_px, CORRELATED / EVERY, trace.wander_px, trace.shadow_px)
+def _nudges(shot: Shot, trace: TraceRead, string: DrawnString | None) -> list[Perturbation]:
+    out = [Perturbation("standoff", lambda e: replace(e, standoff_mm=e.standoff_mm + shot.standoff_u_mm))]
+    out += section_perturbations(_width_u(shot))
+    out += edge_perturbations(
+        len(trace.back_px), trace.zones, trace.noise_px, CORRELATED / EVERY, trace.wander_px, trace.shadow_px
+    )
     grip_u = _grip_depth(shot, trace)[1]
-    out.append(Nudge("grip", lambda e: replace(e, grip_thickness_mm=e.grip_thickness_mm + grip_u)))
+    out.append(Perturbation("grip", lambda e: replace(e, grip_thickness_mm=e.grip_thickness_mm + grip_u)))
     if string is not None:
         for axis in (0, 1):
             step = np.eye(2)[axis] * string.u_px
-            out.append(Nudge("string", lambda e, d=step: replace(e, hook_px=None if e.hook_px is None else e.hook_px + d)))  # type: ignore[misc]
+            out.append(Perturbation("string", lambda e, d=step: replace(e, hook_px=None if e.hook_px is None else e.hook_px + d)))  # type: ignore[misc]
     return out
 
 
@@ -551,7 +553,7 @@ def _value(name: str, value: float, u: float, budget: dict[str, float]) -> Value
     return Value(float(value) * k, u, DEG if angle else MM, {c: v * k for c, v in budget.items()})
 
 
-def _values(s: BowShape, influence: Influence) -> dict[str, Value]:
+def _values(s: BowShape, influence: Sensitivity) -> dict[str, Value]:
     return {
         n: _value(n, v, influence.u(n), influence.budget(n))
         for n, v in s.numbers.items()
@@ -559,7 +561,7 @@ def _values(s: BowShape, influence: Influence) -> dict[str, Value]:
     }
 
 
-def _gaps(s: BowShape, influence: Influence) -> tuple[GapRow, ...]:
+def _gaps(s: BowShape, influence: Sensitivity) -> tuple[GapRow, ...]:
     rows = []
     for d in STATIONS_IN:
         if f"gap_difference_{d}" in s.numbers:
@@ -572,9 +574,9 @@ def _gaps(s: BowShape, influence: Influence) -> tuple[GapRow, ...]:
 
 
 def _profile(
-    shot: Shot, trace: TraceRead, e: Evidence, layout: Layout, s: BowShape, influence: Influence
+    shot: Shot, trace: TraceRead, e: Evidence, layout: Layout, s: BowShape, influence: Sensitivity
 ) -> dict[Any, LimbProfile]:
-    from tillerlens.profile import curvature_noise
+    from tillerlens.shape.spline import curvature_noise
 
     out = {}
     apart = _limbs_apart(s, influence)
@@ -615,7 +617,7 @@ def _profile(
     return out
 
 
-def _thickness_u(limb: Limb, changes: Array, apart: float) -> Array:
+def _thickness_u(limb: LimbFit, changes: Array, apart: float) -> Array:
     """Standard uncertainty (samples,) of the wood's thickness, mm, by the nudges' ``changes`` and what the limbs differ by."""
     u = np.hypot(np.sqrt((changes**2).sum(0)), apart * limb.wood_mm)
     # where all that is seen might be broad face no nudge moves the thickness: it lies between the least and all of it
@@ -623,12 +625,12 @@ def _thickness_u(limb: Limb, changes: Array, apart: float) -> Array:
     return np.where(nothing_left, np.maximum(u, (1 - LEAST_SHARE) / 2 * limb.apparent_mm), u)
 
 
-def _at_places(limb: Limb, rows: Array) -> Array:
+def _at_places(limb: LimbFit, rows: Array) -> Array:
     """``rows`` (K, samples) along a limb at ``PLACES`` of it: (K, places)."""
     return np.array([np.interp(PLACES * limb.from_nock_mm[-1], limb.from_nock_mm, row) for row in rows])
 
 
-def _limbs_apart(s: BowShape, influence: Influence) -> float:
+def _limbs_apart(s: BowShape, influence: Sensitivity) -> float:
     """How far, relative, each limb's thickness may be off because the two differ by more than limbs do and their budgets hold:
     then an edge of one of them was lost on its ground, or is a shadow's, and nothing tells which."""
     upper, lower = (
@@ -639,7 +641,7 @@ def _limbs_apart(s: BowShape, influence: Influence) -> float:
     return float(0.5 * np.sqrt(max(0.0, differ[0] ** 2 - LIMBS_ALIKE_U**2 - np.sum(differ[1:] ** 2))))
 
 
-def _width_doubt(shot: Shot, s: BowShape, influence: Influence) -> tuple[Reason, ...]:
+def _width_doubt(shot: Shot, s: BowShape, influence: Sensitivity) -> tuple[Reason, ...]:
     """Said where it is the width that nobody told that blurs the thickness, and by enough to matter."""
     by_width = np.array([cause == "width" for cause in influence.causes])
     whole, own = 0.0, 0.0

@@ -307,9 +307,7 @@ def clutter(canvas: Canvas, count: int, front: bool) -> None:
             if rng.random() < 0.7:
                 part = rng.uniform(0.15, 0.5)
                 n = np.gradient(line, axis=0)
-                n = np.stack([-n[:, 1], n[:, 0]], 1) / np.maximum(
-                    np.linalg.norm(n, axis=1, keepdims=True), 1e-9
-                )
+                n = np.stack([-n[:, 1], n[:, 0]], 1) / np.maximum(np.linalg.norm(n, axis=1, keepdims=True), 1e-9)
                 polygons.append(
                     (
                         ribbon(line + sub * n * (widths * (1 - part))[:, None], widths * part),
@@ -321,18 +319,14 @@ def clutter(canvas: Canvas, count: int, front: bool) -> None:
             r = np.exp(rng.uniform(np.log(0.5), np.log(5)))
             polygons = [(at + r * np.stack([np.cos(a), rng.uniform(0.6, 1) * np.sin(a)], 1), colour)]
             if rng.random() < 0.6:
-                polygons.append(
-                    ((polygons[0][0] - at) * rng.uniform(0.5, 0.9) + at, textures.any_colour(rng))
-                )
+                polygons.append(((polygons[0][0] - at) * rng.uniform(0.5, 0.9) + at, textures.any_colour(rng)))
         world = [np.concatenate([p, np.full((len(p), 1), z)], 1) for p, _ in polygons]
         if not front and rng.random() < 0.8:
             blur = {"soft": 8.0, "window": 4.0, "sun": 0.6, "flash": 0.6}[scene.light]
             cast = canvas.pixels(scene.shade_point(world[0]))
             canvas.darken(canvas.mask([cast], blur), rng.uniform(0.15, 0.7), np.ones(3, np.float32))
         tile = (
-            canvas.bank.get(str(rng.choice(["plywood", "paint", "blotches", "weave", "stucco"])))
-            if rng.random() < 0.4
-            else None
+            canvas.bank.get(str(rng.choice(["plywood", "paint", "blotches", "weave", "stucco"]))) if rng.random() < 0.4 else None
         )
         for p, (_, shade) in zip(world, polygons, strict=True):
             canvas.paint([canvas.pixels(p)], np.clip(shade, 0, 1).astype(np.float32), tile, turn)

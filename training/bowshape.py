@@ -182,9 +182,7 @@ def random_bow(rng: np.random.Generator) -> Bow:
         u = np.linspace(0, 1, 30)[:, None]
         end = nocks[int(rng.integers(2))]
         drop = np.array([rng.normal(0, 1.5), -rng.uniform(2, 14)])
-        strings.append(
-            end + u * drop + np.array([1.0, 0]) * np.sin(u * rng.uniform(2, 7)) * rng.uniform(0, 1.2)
-        )
+        strings.append(end + u * drop + np.array([1.0, 0]) * np.sin(u * rng.uniform(2, 7)) * rng.uniform(0, 1.2))
     return Bow(
         centre, normal, back, belly, half_width, twist,
         radius=float(rng.choice([0.1, 0.25, 0.5, 0.9])) * rng.uniform(0.6, 1.1),

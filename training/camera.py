@@ -49,9 +49,7 @@ class Camera:
         return self.C[:2] + ray[..., :2] * t
 
 
-def look_at(
-    rng: Rng, size: tuple[int, int], f: float, distance: float, target: Array, oblique: float
-) -> Camera:
+def look_at(rng: Rng, size: tuple[int, int], f: float, distance: float, target: Array, oblique: float) -> Camera:
     """A camera about `distance` before `target`, turned by up to about `oblique` radians each way."""
     yaw, pitch = rng.normal(0, oblique / 2, 2)
     direction = np.array([np.sin(yaw), np.sin(pitch), 1.0])
@@ -94,9 +92,7 @@ class Scene:
         return out
 
 
-def random_scene(
-    rng: Rng, size: tuple[int, int], lights: Sequence[float] = (0.25, 0.22, 0.28, 0.25)
-) -> Scene:
+def random_scene(rng: Rng, size: tuple[int, int], lights: Sequence[float] = (0.25, 0.22, 0.28, 0.25)) -> Scene:
     """A bow before a board or a wall. size: (width, height) of the picture, the longer side first.
 
     lights: shares of soft, window, sun and flash light.
@@ -113,16 +109,8 @@ def random_scene(
     else:
         standoff = float(np.exp(rng.uniform(*np.log(FAR[setting]))))
     which = rng.random()
-    angle = (
-        rng.normal(0, 0.05)
-        if which < 0.72
-        else np.pi / 2 + rng.normal(0, 0.08)
-        if which < 0.86
-        else rng.uniform(0, 6.28)
-    )
-    extent = (
-        bow.centre if not bow.strings or rng.random() < 0.2 else np.concatenate([bow.centre, *bow.strings])
-    )
+    angle = rng.normal(0, 0.05) if which < 0.72 else np.pi / 2 + rng.normal(0, 0.08) if which < 0.86 else rng.uniform(0, 6.28)
+    extent = bow.centre if not bow.strings or rng.random() < 0.2 else np.concatenate([bow.centre, *bow.strings])
     c, s = np.cos(angle), np.sin(angle)
     flat = extent @ np.array([[c, -s], [s, c]]).T
     span = flat.max(0) - flat.min(0)
@@ -131,15 +119,11 @@ def random_scene(
         share = rng.uniform(0.2, 0.4)
     if rng.random() < 0.1:
         share = rng.uniform(1.0, 2.2)
-    distance = max(
-        span[0] * f / (w * share), span[1] * f / (h * min(share, 0.95 if share < 1 else share)), 20.0
-    )
+    distance = max(span[0] * f / (w * share), span[1] * f / (h * min(share, 0.95 if share < 1 else share)), 20.0)
     # The bow somewhere inside the picture, seldom exactly in the middle.
     room = np.array([w, h]) * distance / f - span
     centre_of_bow = (flat.max(0) + flat.min(0)) / 2
-    shift = rng.uniform(-0.5, 0.5, 2) * np.maximum(room, 0) + (
-        rng.uniform(-0.4, 0.4, 2) * span if share > 1 else 0
-    )
+    shift = rng.uniform(-0.5, 0.5, 2) * np.maximum(room, 0) + (rng.uniform(-0.4, 0.4, 2) * span if share > 1 else 0)
     far_round = {"unstrung": 1.2, "braced": 0.9, "drawn": 0.45}[bow.state]
     roll = rng.normal(0, 0.06) if rng.random() < 0.85 else rng.uniform(-far_round, far_round)
     cr, sr = np.cos(roll), np.sin(roll)

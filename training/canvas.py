@@ -19,9 +19,7 @@ Rng = np.random.Generator
 class Canvas:
     """A window of the picture under work: colour (h, w, 3) float32 0-1, labels (h, w, 3), and the shadows."""
 
-    def __init__(
-        self, scene: Scene, window: tuple[int, int, int, int], rng: Rng, bank: textures.TextureBank
-    ) -> None:
+    def __init__(self, scene: Scene, window: tuple[int, int, int, int], rng: Rng, bank: textures.TextureBank) -> None:
         self.scene, self.rng, self.bank = scene, rng, bank
         self.x0, self.y0, self.w, self.h = window
         self.colour: Floats = np.zeros((self.h, self.w, 3), np.float32)
@@ -43,9 +41,7 @@ class Canvas:
         """World points (..., 3) to window pixels (..., 2)."""
         return self.scene.camera.project(world) - np.array([self.x0, self.y0])
 
-    def mask(
-        self, polygons: Sequence[Array], blur: float = 0.0, ss: int = 3
-    ) -> tuple[slice, slice, Floats] | None:
+    def mask(self, polygons: Sequence[Array], blur: float = 0.0, ss: int = 3) -> tuple[slice, slice, Floats] | None:
         """Anti-aliased union of polygons (each (n, 2) window pixels): row slice, column slice, coverage."""
         every = np.concatenate(polygons)
         if not np.all(np.isfinite(every)):

@@ -49,9 +49,7 @@ def project_sweep(points: Array, centre: Array) -> tuple[Array, Array, Array, Ar
     v = np.einsum("kmc,kc->km", rel, normal)
     # A corner seen obliquely lands ahead of or behind its own station: move it to the station where it is
     # seen.
-    offsets = np.stack(
-        [np.interp(grid, np.maximum.accumulate(length + u[:, j]), v[:, j]) for j in range(v.shape[1])], 1
-    )
+    offsets = np.stack([np.interp(grid, np.maximum.accumulate(length + u[:, j]), v[:, j]) for j in range(v.shape[1])], 1)
     axis = np.stack([np.interp(grid, length, centre[:, k]) for k in (0, 1)], 1)
     nrm = np.stack([np.interp(grid, length, normal[:, k]) for k in (0, 1)], 1)
     nrm /= np.linalg.norm(nrm, axis=1, keepdims=True)
@@ -106,11 +104,7 @@ def _bow_skin(
         if np.all(np.isnan(lum[:, j])):
             continue
         p, q = offsets[:, j], offsets[:, (j + 1) % c]
-        inside = (
-            (v >= np.minimum(p, q)[:, None])
-            & (v <= np.maximum(p, q)[:, None])
-            & ~np.isnan(lum[:, j])[:, None]
-        )
+        inside = (v >= np.minimum(p, q)[:, None]) & (v <= np.maximum(p, q)[:, None]) & ~np.isnan(lum[:, j])[:, None]
         np.copyto(light, lum[:, j : j + 1].astype(np.float32), where=inside)
         groups[inside] = group[j]
     # Columns outside the outline take the nearest facet's light, so that bilinear sampling never bleeds
@@ -182,17 +176,12 @@ def _bow_skin(
     if rng.random() < 0.3:  # wrapped or leathered grip
         half = rng.uniform(1.5, 3)
         part = np.clip((half - np.abs(s - middle)) * canvas.ppi, 0, 1)[:, None, None]
-        wrap = (
-            textures.any_colour(rng)
-            * (1 + rng.uniform(0, 0.4) * np.sin(s * rng.uniform(8, 50)))[:, None, None]
-        )
+        wrap = textures.any_colour(rng) * (1 + rng.uniform(0, 0.4) * np.sin(s * rng.uniform(8, 50)))[:, None, None]
         rgb = rgb * (1 - part) + wrap * light[..., None] * part
     if rng.random() < 0.25:  # nock wraps and horn tips
         part = np.clip((rng.uniform(0.4, 2) - np.minimum(s, s[-1] - s)) * canvas.ppi, 0, 1)[:, None, None]
         rgb = rgb * (1 - part) + textures.any_colour(rng) * light[..., None] * part
-    for _ in range(
-        int(rng.integers(0, 3)) if rng.random() < 0.3 else 0
-    ):  # pencil marks and tape rings across a limb
+    for _ in range(int(rng.integers(0, 3)) if rng.random() < 0.3 else 0):  # pencil marks and tape rings across a limb
         where = rng.uniform(0, s[-1])
         part = np.clip((rng.uniform(0.03, 0.4) - np.abs(s - where)) * canvas.ppi + 0.5, 0, 1)[:, None, None]
         rgb = rgb * (1 - part) + textures.any_colour(rng) * light[..., None] * part
@@ -231,9 +220,7 @@ def draw_bow(canvas: Canvas, board: Floats) -> Traced:
     half_way = toward + view
     half_way /= np.linalg.norm(half_way, axis=1, keepdims=True)
     if rng.random() < 0.4:  # varnish
-        lum += rng.uniform(0, 0.7) * np.clip(
-            np.sum(true_normal * half_way[:, None], 2), 0, None
-        ) ** rng.uniform(6, 60)
+        lum += rng.uniform(0, 0.7) * np.clip(np.sum(true_normal * half_way[:, None], 2), 0, None) ** rng.uniform(6, 60)
     group = np.where(np.abs(facets[:, 1]) > np.abs(facets[:, 0]), 0, np.where(facets[:, 0] > 0, 1, 2))
     face_gain = np.where(
         group == 0,
@@ -316,9 +303,7 @@ def shadows(canvas: Canvas) -> Array | None:
     if ok.sum() < 8:
         return None
     axis, nrm, offsets = axis[ok], nrm[ok], offsets[ok]
-    outline = np.concatenate(
-        [axis + nrm * offsets.min(1)[:, None], (axis + nrm * offsets.max(1)[:, None])[::-1]]
-    )
+    outline = np.concatenate([axis + nrm * offsets.min(1)[:, None], (axis + nrm * offsets.max(1)[:, None])[::-1]])
     lift = max(scene.standoff, 0.5) * canvas.ppi
     strength, blur = {
         "soft": (rng.uniform(0.03, 0.3), lift * rng.uniform(0.15, 0.6)),
@@ -334,16 +319,12 @@ def shadows(canvas: Canvas) -> Array | None:
     if got is not None and strength > 0:
         canvas.darken(got, strength, tint)
         # A shadow too faint to see must not be asked for.
-        told = (
-            np.clip(strength / 0.25, 0, 1) * (0 if strength < 0.08 else 1) * (1 if blur < 0.6 * lift else 0.5)
-        )
+        told = np.clip(strength / 0.25, 0, 1) * (0 if strength < 0.08 else 1) * (1 if blur < 0.6 * lift else 0.5)
         rows, cols, m = got
         canvas.labels[rows, cols, 2] = np.maximum(canvas.labels[rows, cols, 2], m * told)
     half = rng.uniform(0.03, 0.08)
     for line in scene.bow.strings:
-        fine = np.stack(
-            [np.interp(np.linspace(0, 1, 40), np.linspace(0, 1, len(line)), line[:, k]) for k in (0, 1)], 1
-        )
+        fine = np.stack([np.interp(np.linspace(0, 1, 40), np.linspace(0, 1, len(line)), line[:, k]) for k in (0, 1)], 1)
         world = scene.world(fine)
         path = canvas.pixels(scene.shade_point(world))
         if np.any(np.abs(path) > 6000) or strength == 0:
@@ -353,9 +334,7 @@ def shadows(canvas: Canvas) -> Array | None:
             canvas.darken(got, strength * 0.8, tint)
             if blur < 2:
                 rows, cols, m = got
-                canvas.labels[rows, cols, 2] = np.maximum(
-                    canvas.labels[rows, cols, 2], m * min(strength / 0.3, 1)
-                )
+                canvas.labels[rows, cols, 2] = np.maximum(canvas.labels[rows, cols, 2], m * min(strength / 0.3, 1))
     if rng.random() < 0.5:  # the faint gloom a body leaves on a wall close behind it
         outline0 = ribbon(canvas.pixels(centre3), max(1.0, 0.4 * canvas.ppi))
         canvas.darken(
@@ -373,9 +352,7 @@ def draw_string(canvas: Canvas) -> None:
     }.get(int(rng.integers(0, 5)), textures.any_colour(rng))  # fmt: skip
     half = rng.uniform(0.025, 0.09)
     for line in scene.bow.strings:
-        fine = np.stack(
-            [np.interp(np.linspace(0, 1, 60), np.linspace(0, 1, len(line)), line[:, k]) for k in (0, 1)], 1
-        )
+        fine = np.stack([np.interp(np.linspace(0, 1, 60), np.linspace(0, 1, len(line)), line[:, k]) for k in (0, 1)], 1)
         path = canvas.pixels(scene.world(fine, 0.1))
         half_px = max(half * canvas.ppi, 0.28)
         got = canvas.mask([ribbon(path, half_px)], ss=4)

@@ -12,9 +12,7 @@ class Block(nn.Sequential):
     """Convolution, batch norm, ReLU."""
 
     def __init__(self, cin: int, cout: int, k: int = 3, stride: int = 1) -> None:
-        super().__init__(
-            nn.Conv2d(cin, cout, k, stride, k // 2, bias=False), nn.BatchNorm2d(cout), nn.ReLU(inplace=True)
-        )
+        super().__init__(nn.Conv2d(cin, cout, k, stride, k // 2, bias=False), nn.BatchNorm2d(cout), nn.ReLU(inplace=True))
 
 
 class Wide(nn.Module):

@@ -25,9 +25,7 @@ def _limb_of_person(canvas: Canvas, line: Array, widths: Array, colour: Floats, 
 
 
 def _skin(rng: Rng) -> Floats:
-    tones = np.float32(
-        [[0.88, 0.68, 0.56], [0.78, 0.55, 0.42], [0.6, 0.4, 0.28], [0.36, 0.23, 0.16], [0.8, 0.5, 0.4]]
-    )
+    tones = np.float32([[0.88, 0.68, 0.56], [0.78, 0.55, 0.42], [0.6, 0.4, 0.28], [0.36, 0.23, 0.16], [0.8, 0.5, 0.4]])
     return np.clip(tones[int(rng.integers(5))] * rng.uniform(0.75, 1.15), 0, 1).astype(np.float32)
 
 
@@ -67,16 +65,9 @@ def hand(canvas: Canvas, at: Array, thick: float) -> None:
     arm = wrist + away * thick * 30 * u + side * thick * 8 * rng.normal(0, 0.5) * u**2
     sleeve = textures.any_colour(rng) if rng.random() < 0.5 else skin
     tile = canvas.bank.get("blotches") if rng.random() < 0.3 else None
-    _limb_of_person(
-        canvas, arm, thick * np.linspace(rng.uniform(1.2, 1.8), rng.uniform(2, 3.5), 25), sleeve, tile
-    )
+    _limb_of_person(canvas, arm, thick * np.linspace(rng.uniform(1.2, 1.8), rng.uniform(2, 3.5), 25), sleeve, tile)
     a = np.linspace(0, 6.28, 24)
-    palm = (
-        wrist
-        - away * thick * 1.2
-        + np.outer(np.cos(a), away) * thick * 2.4
-        + np.outer(np.sin(a), side) * thick * 1.7
-    )
+    palm = wrist - away * thick * 1.2 + np.outer(np.cos(a), away) * thick * 2.4 + np.outer(np.sin(a), side) * thick * 1.7
     canvas.paint([palm], skin)
     for k in range(int(rng.integers(1, 5))):
         base = wrist - away * thick * 2 + side * thick * (k - 1.5) * 0.95
@@ -104,9 +95,7 @@ def post(canvas: Canvas) -> None:
     ys = np.linspace(top, top - long, n)
     outline = np.concatenate([at(-half, ys), at(half, ys[::-1])])
     world = scene.world(
-        np.concatenate(
-            [np.stack([-half + lean * ys, ys], 1), np.stack([half + lean * ys[::-1], ys[::-1]], 1)]
-        ),
+        np.concatenate([np.stack([-half + lean * ys, ys], 1), np.stack([half + lean * ys[::-1], ys[::-1]], 1)]),
         z,
     )
     blur = {"soft": 10.0, "window": 5.0, "sun": 0.6, "flash": 0.6}[scene.light]
@@ -126,9 +115,7 @@ def post(canvas: Canvas) -> None:
         step = float(rng.choice([0.5, 1.0, 1.0, 2.0]))
         peg = rng.uniform(0.08, 0.3)
         ring = np.stack([np.cos(np.linspace(0, 6.28, 9)), np.sin(np.linspace(0, 6.28, 9))], 1) * peg
-        flat_tick = np.array([[-half, -0.06], [half, -0.06], [half, 0.06], [-half, 0.06]]) * rng.uniform(
-            0.4, 1
-        )
+        flat_tick = np.array([[-half, -0.06], [half, -0.06], [half, 0.06], [-half, 0.06]]) * rng.uniform(0.4, 1)
         shape = ring if rng.random() < 0.6 else flat_tick
         if step * canvas.ppi > 4:
             for k in range(int(min(long, 45) / step)):

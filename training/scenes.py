@@ -40,9 +40,7 @@ class Drawn:
     shadow_axis: Array | None
 
 
-def draw(
-    scene: Scene, window: tuple[int, int, int, int], rng: Rng, bank: textures.TextureBank, bare: bool = False
-) -> Drawn:
+def draw(scene: Scene, window: tuple[int, int, int, int], rng: Rng, bank: textures.TextureBank, bare: bool = False) -> Drawn:
     """Draw the window (x0, y0, width, height) of the scene's picture; bare leaves the bow away."""
     canvas = Canvas(scene, window, rng, bank)
     board = background(canvas)
@@ -167,9 +165,7 @@ def expose(colour: Floats, rng: Rng, sharpness: float = 1.0) -> Bytes:
     return out
 
 
-def finder_sample(
-    rng: Rng, bank: textures.TextureBank, size: tuple[int, int] = (1024, 768)
-) -> tuple[Bytes, Bytes]:
+def finder_sample(rng: Rng, bank: textures.TextureBank, size: tuple[int, int] = (1024, 768)) -> tuple[Bytes, Bytes]:
     """A whole photograph of `size` (width, height) and its labels at half size, both uint8."""
     scale = float(rng.choice([1.0, 1.0, 1.25, 1.5]))
     w, h = round(size[0] * scale), round(size[1] * scale)
@@ -299,9 +295,7 @@ def strip_samples(rng: Rng, bank: textures.TextureBank, n: int = 512, count: int
             begin = rng.uniform(0, len(got.shadow_axis) - step * n)
             base = walk(got.shadow_axis, begin, step, n)
         path = stray(rng, base, step)
-        inside = np.mean(
-            (path[:, 0] > 0) & (path[:, 1] > 0) & (path[:, 0] < x1 - x0 - 1) & (path[:, 1] < y1 - y0 - 1)
-        )
+        inside = np.mean((path[:, 0] > 0) & (path[:, 1] > 0) & (path[:, 0] < x1 - x0 - 1) & (path[:, 1] < y1 - y0 - 1))
         if inside < 0.6:
             continue
         strip = cut_strip(picture, path)

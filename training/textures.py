@@ -77,24 +77,16 @@ def paint(rng: Rng) -> Floats:
     colour = any_colour(rng)
     if rng.random() < 0.75:
         colour = np.clip(rng.uniform(0.5, 0.95) + rng.normal(0, 0.03, 3), 0, 1).astype(np.float32)
-    return _tint(
-        1 + rng.uniform(0, 0.06) * fractal(rng, 4) + rng.uniform(0, 0.03) * noise(rng, 250, 250), colour
-    )
+    return _tint(1 + rng.uniform(0, 0.06) * fractal(rng, 4) + rng.uniform(0, 0.03) * noise(rng, 250, 250), colour)
 
 
 def plywood(rng: Rng) -> Floats:
-    base = (
-        wood_colour(rng)
-        if rng.random() < 0.4
-        else np.array([0.86, 0.70, 0.50], np.float32) * rng.uniform(0.8, 1.1)
-    )
+    base = wood_colour(rng) if rng.random() < 0.4 else np.array([0.86, 0.70, 0.50], np.float32) * rng.uniform(0.8, 1.1)
     warp = fractal(rng, 2, 3) * rng.uniform(4, 30)
     rows = np.arange(TILE, dtype=np.float32)[:, None] + warp
     line = noise(rng, 4, rng.uniform(20, 120))
     fine = noise(rng, 16, 300)
-    stretched = cv2.remap(
-        line, np.tile(np.arange(TILE, dtype=np.float32), (TILE, 1)), rows % (TILE - 1), cv2.INTER_LINEAR
-    )
+    stretched = cv2.remap(line, np.tile(np.arange(TILE, dtype=np.float32), (TILE, 1)), rows % (TILE - 1), cv2.INTER_LINEAR)
     grey = 1 + rng.uniform(0.02, 0.10) * stretched + rng.uniform(0, 0.04) * fine
     out = _tint(grey, base.astype(np.float32))
     for _ in range(rng.integers(0, 6)):
@@ -111,9 +103,7 @@ def chips(rng: Rng) -> Floats:
     big = rng.uniform(8, 50)
     for _ in range(int(min(2600, 2.2 * TILE * TILE / (big * big * 0.4)))):
         size = (float(big * rng.uniform(0.4, 1.4)), float(big * rng.uniform(0.15, 0.6)))
-        box = cv2.boxPoints(
-            ((float(rng.uniform(0, TILE)), float(rng.uniform(0, TILE))), size, float(rng.uniform(0, 180)))
-        )
+        box = cv2.boxPoints(((float(rng.uniform(0, TILE)), float(rng.uniform(0, TILE))), size, float(rng.uniform(0, 180))))
         shade = base * rng.normal(1.0, 0.13) + rng.normal(0, 0.012, 3)
         cv2.fillPoly(out, [np.round(box).astype(np.int32)], shade.tolist())
     return np.clip(out * (1 + 0.03 * noise(rng, 200, 60))[..., None], 0, 1).astype(np.float32)

@@ -28,7 +28,7 @@ from PIL import Image, ImageOps
 from scipy.interpolate import splev, splprep
 from scipy.spatial import cKDTree
 
-from tillerlens.trace import nets
+from tillerlens.trace import network as nets
 from training.scenes import cut_strip
 
 Array = NDArray[np.float64]
@@ -97,9 +97,7 @@ def _steepest(grey: NDArray[np.float32], guess: Array, reach: float = 2.0) -> Ar
     return out
 
 
-def check_finder(
-    picture: NDArray[np.uint8], axis: Array, thick: float
-) -> tuple[float, float, nets.FinderMaps, float]:
+def check_finder(picture: NDArray[np.uint8], axis: Array, thick: float) -> tuple[float, float, nets.FinderMaps, float]:
     """Recall, false share, the maps, seconds."""
     began = time.perf_counter()
     maps = nets.find_maps(picture)
@@ -108,9 +106,7 @@ def check_finder(
     found = np.argwhere(maps.limb > 0.5)[:, ::-1].astype(float)
     if len(found) == 0:
         return 0.0, 0.0, maps, seconds
-    dense = np.concatenate(
-        [np.linspace(p, q, 8, endpoint=False) for p, q in zip(here[:-1], here[1:], strict=True)]
-    )
+    dense = np.concatenate([np.linspace(p, q, 8, endpoint=False) for p, q in zip(here[:-1], here[1:], strict=True)])
     recall = float(np.mean(cKDTree(found).query(dense)[0] <= 3))
     far = cKDTree(dense).query(found)[0] > 12
     length = float(np.sum(np.linalg.norm(np.diff(here, axis=0), axis=1)))
@@ -195,9 +191,7 @@ def overlay(picture: NDArray[np.uint8], maps: nets.FinderMaps) -> NDArray[np.uin
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("folder", type=Path)
     parser.add_argument("--maps", type=Path)
     parser.add_argument("--models", type=Path, help="folder with finder.onnx and silhouette.onnx, other than the shipped ones")

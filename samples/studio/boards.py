@@ -83,16 +83,12 @@ def _spread(points: np.ndarray, by: tuple[float, float, float, float]) -> tuple[
     return lo[0] - by[0], hi[0] + by[1], lo[1] - by[2], hi[1] + by[3]
 
 
-def _plain(
-    scene: Scene, rng: np.random.Generator, box: tuple[float, float, float, float], z: float
-) -> tuple[Mesh, np.ndarray]:
+def _plain(scene: Scene, rng: np.random.Generator, box: tuple[float, float, float, float], z: float) -> tuple[Mesh, np.ndarray]:
     picture = surface(scene.board, rng, box[1] - box[0], box[3] - box[2])
     return meshes.upright(box[:2], box[2:], z), picture
 
 
-def _behind(
-    scene: Scene, rng: np.random.Generator, box: tuple[float, float, float, float]
-) -> list[tuple[Mesh, Colour]]:
+def _behind(scene: Scene, rng: np.random.Generator, box: tuple[float, float, float, float]) -> list[tuple[Mesh, Colour]]:
     """The wall behind a board that ends within the picture, and the board's edge."""
     wall = (box[0] - 2500, box[1] + 2500)
     tone = [(170, 166, 158), (128, 118, 108), (196, 188, 172), (112, 118, 122)][rng.integers(4)]
@@ -181,9 +177,7 @@ def _tape(scene: Scene, posed: Posed, place: Place, around: np.ndarray, rng: np.
     ahead = (ends[1] - ends[0]) / length
     up = np.array([-ahead[1], ahead[0], 0])
     wide = 19.0
-    corners = np.array(
-        [ends[0] + wide / 2 * up, ends[1] + wide / 2 * up, ends[1] - wide / 2 * up, ends[0] - wide / 2 * up]
-    )
+    corners = np.array([ends[0] + wide / 2 * up, ends[1] + wide / 2 * up, ends[1] - wide / 2 * up, ends[0] - wide / 2 * up])
     frame = np.vstack([around, ends + 60 * up])
     box = _spread(frame, _wide(scene))
     mesh, picture = _plain(scene, rng, box, -0.4)
@@ -196,16 +190,12 @@ def _tape(scene: Scene, posed: Posed, place: Place, around: np.ndarray, rng: np.
 def _dots(scene: Scene, posed: Posed, place: Place, around: np.ndarray, rng: np.random.Generator) -> Board:
     w, h = scene.scale["width_in"] * IN, scene.scale["height_in"] * IN
     mid = np.array([rng.uniform(-40, 40), around[:, 1].mean()])
-    marks = np.array(
-        [[mid[0] + a * w / 2, mid[1] + b * h / 2, 0.0] for a, b in ((-1, 1), (1, 1), (1, -1), (-1, -1))]
-    )
+    marks = np.array([[mid[0] + a * w / 2, mid[1] + b * h / 2, 0.0] for a, b in ((-1, 1), (1, 1), (1, -1), (-1, -1))])
     frame = np.vstack([around, marks])
     box = _spread(frame, _wide(scene))
     mesh, picture = _plain(scene, rng, box, 0.0)
     for m in marks:
-        textures.spot(
-            picture, PER_MM * (m[0] - box[0]), PER_MM * (box[3] - m[1]), PER_MM * 6.0, (170, 40, 34)
-        )
+        textures.spot(picture, PER_MM * (m[0] - box[0]), PER_MM * (box[3] - m[1]), PER_MM * 6.0, (170, 40, 34))
     parts: list[tuple[Mesh, Colour]] = [(mesh, picture)]
     if scene.board not in ("limewash", "barn", "cream"):
         parts += _behind(scene, rng, box)
@@ -233,9 +223,7 @@ def stick_and_pegs(scene: Scene, posed: Posed, place: Place, around: np.ndarray,
         world = rig.world(path[:, :2], path[:, 2])
         parts.append((meshes.tube(world, 3.6, 14), (216, 196, 150)))
         ring = rig.world(
-            np.array(
-                [[14 + 3.6 * np.cos(t), y + 3.6 * np.sin(t)] for t in np.linspace(0, 2 * np.pi, 15)[:-1]]
-            ),
+            np.array([[14 + 3.6 * np.cos(t), y + 3.6 * np.sin(t)] for t in np.linspace(0, 2 * np.pi, 15)[:-1]]),
             0.0,
         )
         k = np.arange(1, 13)
@@ -259,9 +247,7 @@ def stick_and_pegs(scene: Scene, posed: Posed, place: Place, around: np.ndarray,
 def hedge(rng: np.random.Generator) -> list[tuple[Mesh, Colour]]:
     """A lawn and a hedge behind it."""
     ground = -1560.0
-    lawn = meshes.sheet(
-        np.array([[-6000, ground, -9000], [6000, ground, -9000], [6000, ground, 3500], [-6000, ground, 3500]])
-    )
+    lawn = meshes.sheet(np.array([[-6000, ground, -9000], [6000, ground, -9000], [6000, ground, 3500], [-6000, ground, 3500]]))
     parts: list[tuple[Mesh, Colour]] = [(lawn, textures.grass(rng, (1500, 1500)))]
     far = rng.uniform(-2600, -1500)
     top = rng.uniform(-100, 900)
@@ -269,9 +255,7 @@ def hedge(rng: np.random.Generator) -> list[tuple[Mesh, Colour]]:
     parts += [
         (dark, (22, 32, 16)),
         (
-            meshes.leaves(
-                rng, 60_000, np.array([-3800, ground, far - 400]), np.array([3800, top, far]), 34.0
-            ),
+            meshes.leaves(rng, 60_000, np.array([-3800, ground, far - 400]), np.array([3800, top, far]), 34.0),
             textures.greens(rng),
         ),
     ]
@@ -327,13 +311,9 @@ def _thing(rng: np.random.Generator, at: np.ndarray, z: float) -> tuple[Mesh, Co
         w = rng.uniform(60, 110)
         return meshes.block(here, (-w / 2, w / 2), (-w * 0.7, w * 0.7), (0.2, 0.8)), (226, 222, 206)
     if kind == 3:  # a jar lid or plate
-        disc = here.world(
-            np.array([[52 * np.cos(t), 52 * np.sin(t)] for t in np.linspace(0, 2 * np.pi, 49)[:-1]]), 26.0
-        )
+        disc = here.world(np.array([[52 * np.cos(t), 52 * np.sin(t)] for t in np.linspace(0, 2 * np.pi, 49)[:-1]]), 26.0)
         k = np.arange(1, 47)
-        return Mesh(disc, np.column_stack([np.zeros(46, int), k, k + 1]), np.zeros((48, 2))), tuple(
-            rng.uniform(60, 200, 3)
-        )
+        return Mesh(disc, np.column_stack([np.zeros(46, int), k, k + 1]), np.zeros((48, 2))), tuple(rng.uniform(60, 200, 3))
     tone = rng.uniform(50, 210, 3)
     w, h = rng.uniform(25, 60), rng.uniform(30, 90)
     return meshes.block(here, (-w, w), (-h, h), (2, rng.uniform(18, 60))), tuple(float(v) for v in tone)

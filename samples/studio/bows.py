@@ -28,9 +28,7 @@ class Defect:
 
     def factor(self, from_nock: np.ndarray) -> np.ndarray:
         t = np.clip(np.abs(from_nock - self.from_nock) / (1.5 * self.half), 0, 1)
-        return (
-            1 - self.thinner * np.cos(t * np.pi / 2) ** 2
-        )  # half depth at 0.75 x, nothing beyond 1.5 x the half width
+        return 1 - self.thinner * np.cos(t * np.pi / 2) ** 2  # half depth at 0.75 x, nothing beyond 1.5 x the half width
 
 
 @dataclass(frozen=True)
@@ -90,9 +88,7 @@ class Built:
     plan: BowPlan
     bow: statics.Bow
     thick0: float
-    sections: dict[str, np.ndarray] = field(
-        default_factory=dict
-    )  # limb -> (n, 4): s, width, thickness, natural curvature
+    sections: dict[str, np.ndarray] = field(default_factory=dict)  # limb -> (n, 4): s, width, thickness, natural curvature
 
     @property
     def grip_belly(self) -> float:
@@ -119,7 +115,7 @@ def _half(plan: BowPlan, limb: str) -> float:
     return plan.length / 2 + (plan.longer_upper if limb == "upper" else -plan.longer_upper)
 
 
-def _limb(plan: BowPlan, limb: str, thick0: float) -> tuple[statics.Limb, np.ndarray]:
+def _limb(plan: BowPlan, limb: str, thick0: float) -> tuple[statics.ElasticLimb, np.ndarray]:
     stiff = plan.handle / 2
     s = np.linspace(0, _half(plan, limb) - stiff, 401)
     f = s / s[-1]
@@ -135,9 +131,7 @@ def _limb(plan: BowPlan, limb: str, thick0: float) -> tuple[statics.Limb, np.nda
         places = np.linspace(0, s[-1], max(4, int(s[-1] / 90)))
         thick = thick * (1 + plan.chatter * np.interp(s, places, uneven.normal(size=places.size)))
     rng = np.random.default_rng([plan.seed, side])
-    waves = sum(
-        rng.normal() * np.sin(np.pi * (k * f + rng.uniform(0, 2))) / k for k in (2, 3, 4)
-    )  # a stave is never quite even
+    waves = sum(rng.normal() * np.sin(np.pi * (k * f + rng.uniform(0, 2))) / k for k in (2, 3, 4))  # a stave is never quite even
     kappa0 = -2 * plan.reflex[side] / s[-1] ** 2 * np.ones_like(s) + plan.wander * waves * np.sin(np.pi * f)
     for kink in plan.kinks:
         if kink.limb == limb:
@@ -149,7 +143,7 @@ def _limb(plan: BowPlan, limb: str, thick0: float) -> tuple[statics.Limb, np.nda
     ei = plan.modulus * stiffer * width * deep**3 / 12
     grip = np.array([[0.0, 0.8 * plan.width, thick0, 0.0], [0.6 * stiff, 0.82 * plan.width, thick0, 0.0]])
     table = np.vstack([grip, np.column_stack([s + stiff, width, thick, kappa0])])
-    return statics.Limb(s, ei, kappa0), table
+    return statics.ElasticLimb(s, ei, kappa0), table
 
 
 def build(plan: BowPlan) -> Built:
@@ -187,9 +181,7 @@ class Posed:
     pivot: tuple[float, float]
 
 
-def state(
-    built: Built, name: str, draw_back: float = 0.0, rock_deg: float = 0.0, hook_x: float = 0.0
-) -> Posed:
+def state(built: Built, name: str, draw_back: float = 0.0, rock_deg: float = 0.0, hook_x: float = 0.0) -> Posed:
     """The bow unstrung, braced, or drawn to ``draw_back`` mm; drawn it rocks as it will, else it hangs
     ``rock_deg`` askew.
     """

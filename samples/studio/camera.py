@@ -124,8 +124,7 @@ def look(
         px = camera.project(points)
         middle = middle + _recentre(camera, px, far)
         spread = np.abs(
-            Camera(tuple(middle + far * way), tuple(middle), float(roll), focal, size, k1).project(points)
-            - camera.centre
+            Camera(tuple(middle + far * way), tuple(middle), float(roll), focal, size, k1).project(points) - camera.centre
         ) / (np.array(size) / 2)
         far *= 1 + 0.5 * (spread.max() / fill - 1)
     return Camera(

@@ -79,9 +79,9 @@ def texture_errors(cam: Camera, samples: int = 64) -> np.ndarray:
         "type": "area",
         "radiance": {"type": "bitmap", "bitmap": mi.Bitmap(picture), "wrap_mode": "clamp"},
     }
-    light = cam.bend(
-        stage.trace([(meshes.upright(box[:2], box[2:], 0.0), glow)], cam, {}, samples, 2, depth=2, hide=False)
-    )[..., 0]
+    light = cam.bend(stage.trace([(meshes.upright(box[:2], box[2:], 0.0), glow)], cam, {}, samples, 2, depth=2, hide=False))[
+        ..., 0
+    ]
     out = []
     for x, y in spots:
         want = cam.project(np.array([[x, y, 0.0]]))[0]

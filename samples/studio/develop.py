@@ -11,9 +11,7 @@ from PIL import Image
 from studio.camera import Camera
 
 
-def develop(
-    light: np.ndarray, camera: Camera, rng: np.random.Generator, blur: float, grain: float
-) -> np.ndarray:
+def develop(light: np.ndarray, camera: Camera, rng: np.random.Generator, blur: float, grain: float) -> np.ndarray:
     """Finished sRGB picture (h, w, 3) uint8 from padded linear light. ``grain``: shot noise at full white."""
     img = np.maximum(camera.bend(light), 0)
     img = cv2.GaussianBlur(img, (0, 0), blur)

@@ -64,9 +64,7 @@ def of(scene: Scene, camera: Camera) -> dict[str, Any]:
         return {"flash": lamp, "sky": _sky([0.10, 0.085, 0.065])}
     if scene.light == "sun":
         at = sun_at(scene)
-        sun = _panel(
-            tuple(float(v) for v in at), (0, 0, 0), (280, 280), [26_000, 24_400, 21_500]
-        )  # half a degree wide
+        sun = _panel(tuple(float(v) for v in at), (0, 0, 0), (280, 280), [26_000, 24_400, 21_500])  # half a degree wide
         return {"sun": sun, "sky": _sky([0.36, 0.42, 0.52])}
     if scene.light == "overcast":
         soft = _panel((side * 1500, 5200, 3000), (0, 0, -300), (5200, 4200), [0.9, 0.92, 0.96])

@@ -82,17 +82,13 @@ def bow(posed: Posed, place: Place) -> Mesh:
     k = np.arange(m)
     low = np.column_stack([np.full(m, len(points)), k, k + 1])
     top = np.column_stack([np.full(m, len(points) + 1), last + k + 1, last + k])
-    return Mesh(
-        np.vstack([points, caps]), np.vstack([faces, low, top]), np.vstack([uv, [[0, 0.75], [1, 0.75]]]), True
-    )
+    return Mesh(np.vstack([points, caps]), np.vstack([faces, low, top]), np.vstack([uv, [[0, 0.75], [1, 0.75]]]), True)
 
 
 def _skin(n: int, m: int, closed: bool = True) -> np.ndarray:
     i, j = np.meshgrid(np.arange(n - 1), np.arange(m if closed else m - 1), indexing="ij")
     a, b = i * m + j, i * m + (j + 1) % m
-    return np.concatenate(
-        [np.stack([a, b, b + m], -1).reshape(-1, 3), np.stack([a, b + m, a + m], -1).reshape(-1, 3)]
-    )
+    return np.concatenate([np.stack([a, b, b + m], -1).reshape(-1, 3), np.stack([a, b + m, a + m], -1).reshape(-1, 3)])
 
 
 def tube(path: np.ndarray, radius: float, around: int = 10) -> Mesh:
@@ -105,9 +101,7 @@ def tube(path: np.ndarray, radius: float, around: int = 10) -> Mesh:
     aside /= np.linalg.norm(aside, axis=1, keepdims=True)
     other = np.cross(step, aside)
     t = np.linspace(0, 2 * np.pi, around, endpoint=False)
-    ring = path[:, None] + radius * (
-        np.cos(t)[:, None] * aside[:, None] + np.sin(t)[:, None] * other[:, None]
-    )
+    ring = path[:, None] + radius * (np.cos(t)[:, None] * aside[:, None] + np.sin(t)[:, None] * other[:, None])
     n = len(path)
     uv = np.stack(np.broadcast_arrays(np.linspace(0, 1, n)[:, None], (t / 6.3)[None]), -1).reshape(-1, 2)
     return Mesh(ring.reshape(-1, 3), _skin(n, around), uv, True)

@@ -71,9 +71,7 @@ DOOR = {
 }
 CM = 1 / 2.54
 
-_heron = Scene(
-    "heron-unstrung", HERON, "unstrung", WALL, "limewash", "window", angles=(4.0, -3.0, 0.9), fov=64, seed=31
-)
+_heron = Scene("heron-unstrung", HERON, "unstrung", WALL, "limewash", "window", angles=(4.0, -3.0, 0.9), fov=64, seed=31)
 _drawn = replace(_heron, state="drawn", light="shop", angles=(-3.5, -4.0, -0.7), seed=33, clutter=2)
 SAMPLES = (
     _heron,
@@ -180,9 +178,7 @@ def _bow(rng: np.random.Generator) -> BowPlan:
     if rng.random() < 0.45:
         thin = float(rng.uniform(0.07, 0.11) * rng.choice([1, 1, -1]))
         where = float(rng.uniform(9, length / 2 - handle / 2 - 6))
-        defects = (
-            Defect(str(rng.choice(["upper", "lower"])), where * IN, float(rng.uniform(1.2, 2.2)) * IN, thin),
-        )
+        defects = (Defect(str(rng.choice(["upper", "lower"])), where * IN, float(rng.uniform(1.2, 2.2)) * IN, thin),)
     return BowPlan(
         length=length * IN,
         handle=handle * IN,
@@ -284,6 +280,7 @@ def family(count: int, seed: int, size: tuple[int, int]) -> list[Scene]:
             )
         )
     return out
+
 
 # The walk through the app: one more bow on one board, from rest to full draw and to rest again after two days.
 LINNET = BowPlan(

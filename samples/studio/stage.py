@@ -108,17 +108,11 @@ def rig(scene: Scene, posed: Posed, place: Place, rng: np.random.Generator) -> l
     return [(meshes.bow(posed, place), waxed(skin)), *rig_parts(scene, posed, place, rng, scene.scale["kind"] != "stick")]
 
 
-def rig_parts(
-    scene: Scene, posed: Posed, place: Place, rng: np.random.Generator, post: bool
-) -> list[tuple[Mesh, dict]]:
+def rig_parts(scene: Scene, posed: Posed, place: Place, rng: np.random.Generator, post: bool) -> list[tuple[Mesh, dict]]:
     """String, cradle on its post, and the scale with its rope when the bow is drawn."""
     plan = posed.built.plan
     out: list[tuple[Mesh, dict]] = []
-    cord = matte(
-        {"white": (224, 220, 208), "black": (34, 32, 32), "flax": (176, 146, 96), "red": (150, 40, 36)}[
-            plan.string
-        ]
-    )
+    cord = matte({"white": (224, 220, 208), "black": (34, 32, 32), "flax": (176, 146, 96), "red": (150, 40, 36)}[plan.string])
     if posed.state != "unstrung":
         q = posed.equilibrium
         assert q is not None
@@ -147,9 +141,7 @@ def _loops(posed: Posed, place: Place) -> list[Mesh]:
         reach = f["thick"][-1] / 2 + 0.2
         out.append(
             meshes.tube(
-                meshes.loop(
-                    three[0], (three[1] - three[0]) * reach, np.array([0, 0, f["width"][-1] / 2 + 0.4])
-                ),
+                meshes.loop(three[0], (three[1] - three[0]) * reach, np.array([0, 0, f["width"][-1] / 2 + 0.4])),
                 0.9,
             )
         )
@@ -194,9 +186,7 @@ def _scale_body(posed: Posed, place: Place, rng: np.random.Generator) -> list[tu
 def render(stage: Stage, samples: int) -> np.ndarray:
     """Linear light (h + 2 PAD, w + 2 PAD, 3) of the pinhole picture."""
     scene, indoors = stage.scene, stage.scene.scale["kind"] != "stick"  # outdoors the sky is seen
-    return trace(
-        stage.parts, stage.camera, lights.of(scene, stage.camera), samples, scene.seed, 4, hide=indoors
-    )
+    return trace(stage.parts, stage.camera, lights.of(scene, stage.camera), samples, scene.seed, 4, hide=indoors)
 
 
 def trace(

@@ -8,9 +8,7 @@ import numpy as np
 Picture = np.ndarray
 
 
-def noise(
-    rng: np.random.Generator, shape: tuple[int, int], cells: tuple[float, float], octaves: int = 3
-) -> np.ndarray:
+def noise(rng: np.random.Generator, shape: tuple[int, int], cells: tuple[float, float], octaves: int = 3) -> np.ndarray:
     """Smooth noise, mean 0, spread 1; ``cells``: size of the coarsest blobs in pixels (rows, columns)."""
     out = np.zeros(shape, np.float32)
     for k in range(octaves):
@@ -20,13 +18,9 @@ def noise(
     return out / max(float(out.std()), 1e-6)
 
 
-def paint(
-    base: tuple[float, float, float], tone: np.ndarray, tint: tuple[float, float, float] = (1, 1, 1)
-) -> Picture:
+def paint(base: tuple[float, float, float], tone: np.ndarray, tint: tuple[float, float, float] = (1, 1, 1)) -> Picture:
     """Base colour (0-255) times (1 + tone), with the tone weighted by channel."""
-    return np.clip(
-        np.array(base, np.float32) * (1 + tone[..., None] * np.array(tint, np.float32)), 0, 255
-    ).astype(np.uint8)
+    return np.clip(np.array(base, np.float32) * (1 + tone[..., None] * np.array(tint, np.float32)), 0, 255).astype(np.uint8)
 
 
 def limewash(rng: np.random.Generator, shape: tuple[int, int]) -> Picture:
@@ -102,9 +96,7 @@ def wood(rng: np.random.Generator, base: tuple[float, float, float]) -> Picture:
     return paint(base, tone, (1, 1.05, 1.15))
 
 
-def rule_lines(
-    picture: Picture, at: list[float], vertical: bool, width: float, colour: tuple[float, float, float]
-) -> None:
+def rule_lines(picture: Picture, at: list[float], vertical: bool, width: float, colour: tuple[float, float, float]) -> None:
     """Draw ruled lines in place; ``at`` and ``width`` in pixels (0 = left or top edge of the picture)."""
     n = picture.shape[1 if vertical else 0]
     edges = np.arange(n + 1, dtype=float)
@@ -131,9 +123,7 @@ def tag(number: int, margin: float) -> Picture:
     """A printed tag with white paper ``margin`` x its side all round."""
     side = 360
     pad = round(margin * side)
-    ink = cv2.aruco.generateImageMarker(
-        cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50), number, side
-    )
+    ink = cv2.aruco.generateImageMarker(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50), number, side)
     paper = np.full((side + 2 * pad,) * 2, 232, np.uint8)
     paper[pad : pad + side, pad : pad + side] = np.where(ink > 127, 232, 26)
     return np.repeat(paper[..., None], 3, 2)

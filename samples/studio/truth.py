@@ -149,14 +149,10 @@ def document(posed: Posed, place: Place, camera: Camera, facts: dict) -> dict:
         "values": {k: round(v, 5) for k, v in values(posed).items()},
         "gaps": [{k: round(v, 5) for k, v in g.items()} for g in gaps(posed)],
         "profile": profile(posed),
-        "spots": [
-            {k: round(v, 4) if isinstance(v, float) else v for k, v in s.items()} for s in spots(posed)
-        ],
+        "spots": [{k: round(v, 4) if isinstance(v, float) else v for k, v in s.items()} for s in spots(posed)],
         "outline_px": pixels(posed, place, camera),
         "outline_mm": {
-            k: np.round(
-                np.vstack([edges(posed, "upper", 10.0)[k][::-1], edges(posed, "lower", 10.0)[k][1:]]), 4
-            ).tolist()
+            k: np.round(np.vstack([edges(posed, "upper", 10.0)[k][::-1], edges(posed, "lower", 10.0)[k][1:]]), 4).tolist()
             for k in ("centre", "back", "belly")
         },
         "camera": camera.truth(),

@@ -21,11 +21,11 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[1]), str(Path(__file__).res
 
 from in_browser import ROOT, RUNNING, WIDE, chromium, running_app  # noqa: E402
 
+from tillerlens.core.units import MM_PER_INCH  # noqa: E402
 from tillerlens.record import store  # noqa: E402
 from tillerlens.record.database import open_record  # noqa: E402
 from tillerlens.record.entries import Bow  # noqa: E402
-from tillerlens.ui import kept  # noqa: E402
-from tillerlens.units import MM_PER_INCH  # noqa: E402
+from tillerlens.ui import workspace  # noqa: E402
 
 
 def large_heic() -> bytes:
@@ -51,7 +51,9 @@ def main() -> None:
             server = RUNNING[int(url.rsplit(":", 1)[1])].pid
             with open_record(folder / "record") as record:
                 bow = store.add_bow(record, Bow("Bramble", length_mm=63 * MM_PER_INCH, handle_mm=8 * MM_PER_INCH))
-                kept.keep_board(record.folder, kept.Board("slate", {"kind": "grid", "spacing_in": round(4 / 2.54, 4)}, 2.4375))
+                workspace.keep_board(
+                    record.folder, workspace.Board("slate", {"kind": "grid", "spacing_in": round(4 / 2.54, 4)}, 2.4375)
+                )
             page.goto(f"{url}/picture?bow={bow.id}")
             field = page.locator("input[type=file]").first
             field.wait_for(state="attached")

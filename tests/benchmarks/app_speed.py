@@ -20,9 +20,9 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from in_browser import ROOT, WIDE, chromium, running_app, settled  # noqa: E402
 
+from tillerlens.core.units import MM_PER_INCH  # noqa: E402
 from tillerlens.record import Bow, open_record, store  # noqa: E402
-from tillerlens.ui import kept  # noqa: E402
-from tillerlens.units import MM_PER_INCH  # noqa: E402
+from tillerlens.ui import workspace  # noqa: E402
 
 PAGES = ("Boards", "Settings", "Timeline", "The shelf", "Taking pictures")
 ANSWER_MS = 120_000
@@ -49,7 +49,9 @@ def main() -> None:
             print(f"start to the sample's verdict: {time.monotonic() - begun:.2f}")
             with open_record(folder / "record") as record:
                 bow = store.add_bow(record, Bow("Bramble", length_mm=63 * MM_PER_INCH, handle_mm=8 * MM_PER_INCH))
-                kept.keep_board(record.folder, kept.Board("slate", {"kind": "grid", "spacing_in": round(4 / 2.54, 4)}, 2.4375))
+                workspace.keep_board(
+                    record.folder, workspace.Board("slate", {"kind": "grid", "spacing_in": round(4 / 2.54, 4)}, 2.4375)
+                )
             page.goto(f"{url}/bow?bow={bow.id}")
             page.get_by_role("heading", name="Bramble").wait_for()
             print(f"page to page, warm: {statistics.median(change(page) for _ in range(3)):.2f}")

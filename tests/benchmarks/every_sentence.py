@@ -167,8 +167,8 @@ def main() -> None:
 
 
 def _print_phrases() -> None:
-    from tillerlens.report.phrases import PHRASES
-    from tillerlens.report.words_plan import PATTERNS
+    from tillerlens.report.words.phrases import PHRASES
+    from tillerlens.report.words.plan import PATTERNS
 
     for key, words in [*PHRASES.items(), *((f"plan.{key}", words) for key, words in PATTERNS.items())]:
         print(f"{key}: {words}")
@@ -179,7 +179,7 @@ def _print_said(metric: bool) -> None:
     sys.path[:0] = [str(root), str(root / "tests")]
     from spoken import everything
 
-    from tillerlens.report.lengths import Units
+    from tillerlens.report.words.quantities import Units
 
     for topic, texts in everything(Units("cm", "kg") if metric else Units()).items():
         print(f"--- {topic}", *dict.fromkeys(texts), sep="\n")

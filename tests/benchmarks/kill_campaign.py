@@ -32,7 +32,7 @@ from shop import add_stage, document_of, shot_of, small_picture  # noqa: E402
 from tillerlens.record import Bow, RecordError, entries, identity, open_record, originals, store, tidy  # noqa: E402
 from tillerlens.record.check import check  # noqa: E402
 from tillerlens.record.exchange import apply_import, export, plan_import  # noqa: E402
-from tillerlens.ui import kept  # noqa: E402
+from tillerlens.ui import workspace  # noqa: E402
 
 ROUND = 50  # kills between two new records
 ZIPS = 24
@@ -93,7 +93,7 @@ def clean_up(record, bow, seed, zips):
 
 def upload(record, bow, seed, zips):
     for n in range(10_000):
-        laid = kept.lay_down(record.folder, small_picture((seed, n)), "a.jpg", bow.id, shot_of())
+        laid = workspace.lay_down(record.folder, small_picture((seed, n)), "a.jpg", bow.id, shot_of())
         say("laid", laid.sha256)
 
 
@@ -244,8 +244,8 @@ class Promises:
             if found not in values or found != there[id].values["reflex"]["value"]:
                 self.faults.append(f"the stage {id} says {found}, and not one of {sorted(values)}")
         for sha256 in self.laid:
-            picture = kept.pick_up(record.folder, self.bow.id, sha256)
-            if picture is None or not kept.picture_of(record.folder, picture):
+            picture = workspace.pick_up(record.folder, self.bow.id, sha256)
+            if picture is None or not workspace.picture_of(record.folder, picture):
                 self.faults.append(f"the picture {sha256} on the bench is lost")
 
     def hold_whole(self, record):

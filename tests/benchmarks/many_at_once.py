@@ -87,7 +87,7 @@ def main() -> None:
         entry = folder / "entry.py"
         entry.write_text(
             f"import sys\nsys.path.insert(0, {str(in_browser.ROOT)!r})\nfrom pathlib import Path\n"
-            f"from tillerlens.ui.house import run\nrun(Path({str(pictures)!r}))\n",
+            f"from tillerlens.ui.app import run\nrun(Path({str(pictures)!r}))\n",
             encoding="utf-8",
         )
         with in_browser.running_app(folder, entry=str(entry)) as url:

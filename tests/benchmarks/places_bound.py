@@ -40,7 +40,7 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[1]), str(Path(__file__).res
 from benches import document  # noqa: E402
 from scraping_bows import CURVATURE_U, Bench, furthest_draw, hinge_now, pictured, random_bench, scrape  # noqa: E402
 
-from tillerlens.measurement import LIMBS  # noqa: E402
+from tillerlens.core.measurement import LIMBS  # noqa: E402
 from tillerlens.mechanics.finding import find  # noqa: E402
 from tillerlens.mechanics.places import (  # noqa: E402
     CUTOFF_MM,
@@ -58,7 +58,7 @@ from tillerlens.mechanics.places import (  # noqa: E402
     seen_bump,
 )
 from tillerlens.mechanics.plan import as_document, plan_from_documents  # noqa: E402
-from tillerlens.mechanics.statics import Bow, Limb  # noqa: E402
+from tillerlens.mechanics.statics import Bow, ElasticLimb  # noqa: E402
 
 ALARMS = 0.02  # of sound bows
 LEAST = 0.12
@@ -140,7 +140,9 @@ def _without(bench: Bench, k: int, place: float) -> Bow:
     limb = limbs[k]
     ln, ends = np.log(limb.ei), [place - BESIDE_MM, place + BESIDE_MM]
     inside = (limb.s > ends[0]) & (limb.s < ends[1])
-    limbs[k] = Limb(limb.s, np.where(inside, np.exp(np.interp(limb.s, ends, np.interp(ends, limb.s, ln))), limb.ei), limb.kappa0)
+    limbs[k] = ElasticLimb(
+        limb.s, np.where(inside, np.exp(np.interp(limb.s, ends, np.interp(ends, limb.s, ln))), limb.ei), limb.kappa0
+    )
     return Bow(limbs[0], limbs[1], bench.bow.handle)
 
 

@@ -21,8 +21,8 @@ from pairs import bump, document, flat
 from shop import shot_of
 from test_compare import drawn
 
+from tillerlens.history.of_record import story_of
 from tillerlens.record import Bow, Event, open_record, store
-from tillerlens.report.of_record import story_of
 from tillerlens.report.page import render_page
 from tillerlens.report.pdf import render_pdf
 from tillerlens.report.story import lay_out

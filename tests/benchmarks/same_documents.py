@@ -19,9 +19,9 @@ from typing import Any
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
+from tillerlens.core.shot_file import read_shot  # noqa: E402
 from tillerlens.measure import measure_photo  # noqa: E402
 from tillerlens.photo.intake import read_photo  # noqa: E402
-from tillerlens.shot import read_shot  # noqa: E402
 
 RELATIVE, LEAST = 1e-6, 1e-9  # the second: 1e-6 of a thousandth of a millimetre, degree or newton
 LEFT_OUT = {"made_by"}

@@ -22,13 +22,13 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
 
 from tests.benches import BRACE_MM, document, string_of  # noqa: E402
 from tests.rest_unknown import random_bow  # noqa: E402
+from tillerlens.core.shot_file import read_shot  # noqa: E402
+from tillerlens.core.units import KG_PER_POUND, NEWTON_PER_POUND, STANDARD_GRAVITY  # noqa: E402
 from tillerlens.measure import measure_photo  # noqa: E402
 from tillerlens.mechanics.bench import Given, hang, tell  # noqa: E402
 from tillerlens.mechanics.hung import FULL_U, HANGING_U, JUG_KG, MARKED_U, WATER_KG, read_hung  # noqa: E402
 from tillerlens.mechanics.statics import Bow, NoEquilibrium, drawn  # noqa: E402
 from tillerlens.photo.intake import read_photo  # noqa: E402
-from tillerlens.shot import read_shot  # noqa: E402
-from tillerlens.units import KG_PER_POUND, NEWTON_PER_POUND, STANDARD_GRAVITY  # noqa: E402
 
 FULL_MM = 711.2
 SAMPLES = Path(__file__).resolve().parents[2] / "samples"

@@ -59,9 +59,7 @@ def main() -> None:
             groups[row.group if squared else f"{row.group}, not squared"].append(row)
         share = np.mean([row.inside for row in numbers])
         far = max(numbers, key=lambda row: abs(row.error / row.u))
-        print(
-            f"{name:28s} {seconds[-1]:5.1f} s  {share:4.0%} within 2u  bend {bends[-1]:.1%}  farthest {far}"
-        )
+        print(f"{name:28s} {seconds[-1]:5.1f} s  {share:4.0%} within 2u  bend {bends[-1]:.1%}  farthest {far}")
         if a.values:
             sys.stdout.writelines(f"    {row}\n" for row in numbers if abs(row.error) > 4 * row.u)
     print(f"\nmeasured {measured} of {len(names)}; median time {np.median(seconds):.1f} s")

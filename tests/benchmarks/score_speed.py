@@ -23,7 +23,7 @@ import numpy as np
 sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
 
 from tests.shots_heard import GRAIN, INCH, YARD, Shot, add, as_clip, click_sound, ringing  # noqa: E402
-from tillerlens.errors import TillerLensError  # noqa: E402
+from tillerlens.core.errors import TillerLensError  # noqa: E402
 from tillerlens.film.heard import hear  # noqa: E402
 from tillerlens.film.sound import read_sound  # noqa: E402
 from tillerlens.mechanics.flight import Given, Range, fly  # noqa: E402

@@ -20,7 +20,7 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
 
 from tests.against_truth import SAMPLES, measure_sample, truth_of  # noqa: E402
 from tests.benches import against_truth, rest_from_truth  # noqa: E402
-from tillerlens.mechanics.seen import read_seen  # noqa: E402
+from tillerlens.mechanics.observed import read_observed  # noqa: E402
 from tillerlens.mechanics.stiffness import estimate_stiffness  # noqa: E402
 
 FAR_MM = 22 * 25.4
@@ -42,7 +42,7 @@ def main() -> None:
                 f"{name:28s} {found.status}, without a weighing" if found.status == "measured" else f"{name:28s} {found.status}"
             )
             continue
-        seen = read_seen(found.as_document())
+        seen = read_observed(found.as_document())
         for limb, (r, level, z) in zip(
             ("upper", "lower"), against_truth(estimate_stiffness([seen], rest_from_truth(seen, truth)), truth), strict=True
         ):

@@ -28,12 +28,12 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
 
 from tests.against_truth import SAMPLES  # noqa: E402
 from tests.benches import rest_from_truth  # noqa: E402
+from tillerlens.core.measurement import Measurement  # noqa: E402
+from tillerlens.core.shot_file import read_shot  # noqa: E402
 from tillerlens.measure import measure_photo, prepare  # noqa: E402
-from tillerlens.measurement import Measurement  # noqa: E402
-from tillerlens.mechanics.seen import read_seen  # noqa: E402
+from tillerlens.mechanics.observed import read_observed  # noqa: E402
 from tillerlens.mechanics.stiffness import estimate_stiffness  # noqa: E402
 from tillerlens.photo.intake import read_photo  # noqa: E402
-from tillerlens.shot import read_shot  # noqa: E402
 
 Array = NDArray[np.float64]
 IN = 25.4
@@ -68,14 +68,12 @@ def summary(rows: list[tuple[float, float, float]]) -> str:
 
 def by_stiffness(found: Measurement, truth: dict[str, Any]) -> list[tuple[float, float, float]]:
     """Rows of thickness from the side, thickness from stiffness and the u of their difference (mm), both limbs."""
-    seen = read_seen(found.as_document())
+    seen = read_observed(found.as_document())
     stiffness = estimate_stiffness([seen], rest_from_truth(seen, truth))
     rows = []
     for name, limb in stiffness.limbs.items():
         order = np.argsort(truth["profile"][name]["from_nock_mm"])
-        at, thick, true = (
-            np.array(truth["profile"][name][k])[order] for k in ("from_nock_mm", "thickness_mm", "stiffness_Nm2")
-        )
+        at, thick, true = (np.array(truth["profile"][name][k])[order] for k in ("from_nock_mm", "thickness_mm", "stiffness_Nm2"))
         x = PLACES * at[-1]
         ei, u, told = (np.interp(x, limb.from_nock_mm, v) for v in (limb.ei, limb.u_relative, limb.told.astype(float)))
         if told.min() < 1:

@@ -21,11 +21,11 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
 
 from tests.benches import BRACE_MM, ROOT_MM, document, string_of  # noqa: E402
 from tests.rest_unknown import random_bow  # noqa: E402
-from tillerlens.errors import TillerLensError  # noqa: E402
-from tillerlens.mechanics.present import gaps_of  # noqa: E402
-from tillerlens.mechanics.seen import SCALE_GAIN_U  # noqa: E402
-from tillerlens.mechanics.statics import Bow, Limb, braced, drawn  # noqa: E402
-from tillerlens.mechanics.whatif import Change, compare, standing_from_documents  # noqa: E402
+from tillerlens.core.errors import TillerLensError  # noqa: E402
+from tillerlens.mechanics.current_bow import gaps_of  # noqa: E402
+from tillerlens.mechanics.observed import SCALE_GAIN_U  # noqa: E402
+from tillerlens.mechanics.statics import Bow, ElasticLimb, braced, drawn  # noqa: E402
+from tillerlens.mechanics.what_if import Change, compare, standing_from_documents  # noqa: E402
 
 FULL_MM = 685.8
 
@@ -60,7 +60,7 @@ def truly(bow: Bow, c: Change) -> tuple[Bow, float]:
             k0 = k0 - 2 * c.amount / of**2
         elif c.kind == "heat":
             ei = ei * (1 + c.amount)
-        limbs.append(Limb(s, ei, k0))
+        limbs.append(ElasticLimb(s, ei, k0))
     new_bow = Bow(limbs[0], limbs[1], bow.handle)
     if c.kind not in ("shorten", "reflex", "brace"):
         return new_bow, string_of(bow)

@@ -22,7 +22,7 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
 from tests.benches import BRACE_MM, document, string_of  # noqa: E402
 from tests.rest_unknown import random_bow  # noqa: E402
 from tillerlens.mechanics.bench import Given, tell  # noqa: E402
-from tillerlens.mechanics.seen import SCALE_GAIN_U  # noqa: E402
+from tillerlens.mechanics.observed import SCALE_GAIN_U  # noqa: E402
 from tillerlens.mechanics.statics import NoEquilibrium, drawn, force_draw  # noqa: E402
 
 FULL_MM = 711.2

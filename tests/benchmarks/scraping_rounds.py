@@ -30,7 +30,7 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[1]), str(Path(__file__).res
 
 from scraping_bows import Bench, hinge_now, photographed, pictured, random_bench, scrape, told_by_place  # noqa: E402
 
-from tillerlens.measurement import LIMBS  # noqa: E402
+from tillerlens.core.measurement import LIMBS  # noqa: E402
 from tillerlens.mechanics.plan import as_document, plan_from_documents  # noqa: E402
 from tillerlens.mechanics.scraping import Plan, plan_scraping  # noqa: E402
 from tillerlens.mechanics.statics import Pull  # noqa: E402

@@ -21,7 +21,7 @@ from shop import BEGIN, EVENTS, document_of, shot_of  # noqa: E402
 from sqlalchemy import insert  # noqa: E402
 
 from tillerlens.record import Bow, Event, Measured, Stage, open_record  # noqa: E402
-from tillerlens.record.database import writing  # noqa: E402
+from tillerlens.record.connection import writing  # noqa: E402
 from tillerlens.record.entries import canonical, check_entry  # noqa: E402
 from tillerlens.record.rows import ROWS  # noqa: E402
 from tillerlens.record.views import shelf, timeline  # noqa: E402

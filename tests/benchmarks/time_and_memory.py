@@ -38,9 +38,9 @@ def decode_seconds(path: Path) -> float:
 
 def measure_seconds(path: Path) -> tuple[float, str]:
     """Of the measurement alone, the picture already read; and its status."""
+    from tillerlens.core.shot_file import read_shot
     from tillerlens.measure import measure_photo
     from tillerlens.photo.intake import read_photo
-    from tillerlens.shot import read_shot
 
     photo = read_photo(path)
     shot = read_shot(path.with_suffix(".shot.json"), photo.name, (photo.width, photo.height))
@@ -73,9 +73,7 @@ def peak(path: Path, megapixels: float) -> tuple[float, float, str]:
     data, shot = enlarged(path, megapixels)
     head = json.dumps({"name": path.name, "shot": shot}).encode() + b"\n"
     here = Path(__file__).resolve().parent
-    done = subprocess.run(
-        [sys.executable, "-c", code], input=head + data, capture_output=True, cwd=here, check=True
-    )
+    done = subprocess.run([sys.executable, "-c", code], input=head + data, capture_output=True, cwd=here, check=True)
     answer = json.loads(done.stdout)
     return answer["mb"], answer["seconds"], answer["status"]
 
@@ -85,9 +83,9 @@ def child() -> None:
     head = json.loads(sys.stdin.buffer.readline())
     data = sys.stdin.buffer.read()
     begun = time.perf_counter()
+    from tillerlens.core.shot_file import read_shot
     from tillerlens.measure import measure_photo
     from tillerlens.photo.intake import read_photo
-    from tillerlens.shot import read_shot
 
     photo = read_photo(data, head["name"])
     found = measure_photo(photo, read_shot(head["shot"], photo.name, (photo.width, photo.height)))

@@ -10,12 +10,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from tillerlens.core.units import MM_PER_INCH, NEWTON_PER_POUND
 from tillerlens.mechanics.find_wood import find_wood
 from tillerlens.mechanics.layout import Layout, LayoutError, lay_out, wish_of_wood
 from tillerlens.mechanics.strain import strain_limit
-from tillerlens.report.lengths import Units
-from tillerlens.report.words_mechanics import say_set
-from tillerlens.units import MM_PER_INCH, NEWTON_PER_POUND
+from tillerlens.report.words.mechanics import say_set
+from tillerlens.report.words.quantities import Units
 
 PRACTICE = "common practice, no source"
 NAGLER = "F. Nagler, Bow Design, part 2, in Archery: The Technical Side, 1947: yew, length to greatest thickness"

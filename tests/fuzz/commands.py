@@ -11,7 +11,7 @@ import pytest
 import typer.testing
 from typer.testing import CliRunner
 
-from tillerlens import cli
+from tillerlens.cli import app
 
 
 class Net(logging.Handler):
@@ -29,7 +29,7 @@ class Net(logging.Handler):
 @pytest.fixture
 def net():
     """Listens while commands run; whatever reached the net is a fault."""
-    handler, logger = Net(), logging.getLogger("tillerlens.cli_record")
+    handler, logger = Net(), logging.getLogger("tillerlens.cli.record")
     before = logger.level
     logger.addHandler(handler)
     logger.setLevel(logging.DEBUG)
@@ -53,7 +53,7 @@ def a_copy_of(template):
 def run(net, folder, *arguments):
     """A command on ``record`` in a folder, which must end in an exit status of its own and touch nothing beside."""
     beside = {p: p.stat().st_mtime_ns for p in folder.iterdir() if p.name != "record"}
-    done = CliRunner().invoke(cli.app, [*map(str, arguments), "--record", str(folder / "record")])
+    done = CliRunner().invoke(app.app, [*map(str, arguments), "--record", str(folder / "record")])
     about = (arguments, done.exit_code, done.stdout[-500:], done.stderr[-500:])
     if net.caught:
         caught = net.caught.pop()

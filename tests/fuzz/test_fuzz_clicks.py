@@ -12,13 +12,13 @@ from hypothesis import strategies as st
 from PIL import Image
 from trying import try_out
 
+from tillerlens.core.errors import TillerLensError
+from tillerlens.core.measurement import Measurement
+from tillerlens.core.shot_file import read_shot
 from tillerlens.core.unforeseen import caught
-from tillerlens.errors import TillerLensError
 from tillerlens.measure import measure_photo, prepare
-from tillerlens.measurement import Measurement
 from tillerlens.photo.intake import read_photo
 from tillerlens.photo.scale import fit_scale
-from tillerlens.shot import read_shot
 
 NAME, LONG_PX = "heron-drawn-27", 1200
 

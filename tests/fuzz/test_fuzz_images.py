@@ -11,8 +11,8 @@ from odd_exif import exif_bytes, jpeg, other, picture
 from PIL import Image
 from trying import try_out
 
+from tillerlens.core.errors import PhotoError
 from tillerlens.core.unforeseen import Unforeseen
-from tillerlens.errors import PhotoError
 from tillerlens.photo.intake import judge, read_photo
 from tillerlens.record.originals import taken_at
 

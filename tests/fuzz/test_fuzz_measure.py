@@ -15,7 +15,7 @@ from test_fuzz_shots import torn as torn_shot
 from trying import try_out
 from typer.testing import CliRunner
 
-from tillerlens import cli
+from tillerlens.cli import app
 
 WHOLE = st.just(jpeg(picture(), b"Exif\0\0"))
 PICTURES = st.one_of(WHOLE, WHOLE, torn_picture(), with_odd_exif(), st.binary(max_size=40))
@@ -47,7 +47,7 @@ def check(case):
         photos = [folder / "in"] if by_folder else [folder / "in" / name for name, _, _ in pairs]
         given = [str(folder / word) if word in ("drawn", "rest.json") else word for word in more]
         before = {p: p.read_bytes() for p in (folder / "in").iterdir()}
-        done = CliRunner().invoke(cli.app, ["measure", *map(str, photos), *given])
+        done = CliRunner().invoke(app.app, ["measure", *map(str, photos), *given])
         assert done.exit_code in (0, 2, 3), done.output
         assert done.exception is None or isinstance(done.exception, SystemExit), done.exception
         assert "Traceback" not in done.output and "\x1b[2J" not in done.output

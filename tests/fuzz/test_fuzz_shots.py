@@ -9,9 +9,10 @@ from hypothesis import strategies as st
 from test_shot import KINDS
 from trying import try_out
 
+from tillerlens.core.errors import ShotError
 from tillerlens.core.reading import parse_json
-from tillerlens.errors import ShotError
-from tillerlens.shot import Shot, read_shot
+from tillerlens.core.shot import Shot
+from tillerlens.core.shot_file import read_shot
 
 SIZE = (3024, 2268)
 ODD = st.one_of(

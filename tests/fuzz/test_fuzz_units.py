@@ -8,13 +8,15 @@ import time
 from hypothesis import strategies as st
 from trying import try_out
 
-from tillerlens import cli_bench, cli_plan, cli_report, cli_words, units
-from tillerlens.errors import TillerLensError
+from tillerlens.cli import bench, plan, report
+from tillerlens.core import units
+from tillerlens.core.errors import TillerLensError
+from tillerlens.history.bench import read_calipers
 from tillerlens.measures.compare import Scraped
 from tillerlens.mechanics import wood
 from tillerlens.mechanics.scraping import Scrape
 from tillerlens.photo.marks.taped import PAIRS, places_from_tape
-from tillerlens.report.bench_of_record import read_calipers
+from tillerlens.record import typed
 from tillerlens.ui import fields, rows
 
 LONGEST_S = 0.01
@@ -28,25 +30,25 @@ def of_tape(text):
 READERS = {
     "length": units.parse_length,
     "weight": units.parse_weight,
-    "number": cli_words._number,
-    "whole": cli_words._whole,
-    "mass": cli_words._mass,
-    "arrow": cli_words._arrow_mass,
-    "speed": cli_words._speed,
-    "temperature": cli_words._temperature,
-    "place": cli_words._place,
-    "bow's word": lambda text: list(cli_words.read_words([text, f"length={text}"], cli_words.BOW_WORDS).values()),
-    "air": cli_plan._celsius,
+    "number": typed.read_number,
+    "whole": typed.read_whole,
+    "mass": typed.read_mass,
+    "arrow": typed.read_arrow_mass,
+    "speed": typed.read_speed,
+    "temperature": typed.read_temperature,
+    "place": typed._place,
+    "bow's word": lambda text: list(typed.read_words([text, f"length={text}"], typed.BOW_WORDS).values()),
+    "air": plan._celsius,
     "humidity": wood.read_humidity,
     "moisture": wood.read_moisture,
-    "strokes": cli_plan._scraped,
-    "pair": lambda text: [units.parse_length(cli_bench._pair(text, "20in=33lb")[0])],
-    "scraped": cli_report._read_scraped,
+    "strokes": plan._scraped,
+    "pair": lambda text: [units.parse_length(bench._pair(text, "20in=33lb")[0])],
+    "scraped": report._read_scraped,
     "tag": lambda text: rows.read_tag(text[:2], text, text)[1],
     "minutes": fields.read_number,
     "pairs": lambda text: list(rows.pairs_of([(text, text)], units.parse_length, units.parse_weight, "both")[0]),
     "calipers": lambda text: len(read_calipers(text)),
-    "when": lambda text: cli_words.read_when(text).timestamp(),
+    "when": lambda text: typed.read_when(text).timestamp(),
 }
 BITS = (
     [

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tillerlens.mechanics.section import rectangle
-from tillerlens.mechanics.statics import Limb, under_tip_load
+from tillerlens.mechanics.statics import ElasticLimb, under_tip_load
 
 E_N_MM2 = 12_000.0
 LENGTH_MM = 700.0
@@ -40,7 +40,7 @@ def test_a_tapered_limb_under_a_small_tip_load() -> None:
 
     s = np.linspace(0, LENGTH_MM, 201)
     ei = E_N_MM2 * np.array([rectangle(w, t).second_moment for w, t in zip(width(s), deep(s), strict=True)])
-    ours = under_tip_load(Limb(s, ei, np.zeros(s.size)), 0.0, PULL_N, segments=400)
+    ours = under_tip_load(ElasticLimb(s, ei, np.zeros(s.size)), 0.0, PULL_N, segments=400)
     for k in (20, 40, 60, 80):
         theirs = frame.nodes[f"n{k}"].DY["Combo 1"]
         assert np.interp(at[k], ours.s, ours.y) == pytest.approx(theirs, rel=2e-4)  # 80 even pieces are good to 6e-5
@@ -54,7 +54,7 @@ def test_a_triangular_limb_bends_into_an_arc() -> None:
     """
     s = np.linspace(0, LENGTH_MM * 0.999, 400)
     ei = 1e7 * (1 - s / LENGTH_MM)
-    got = under_tip_load(Limb(s, ei, np.zeros(s.size)), 0.0, PULL_N, segments=800)
+    got = under_tip_load(ElasticLimb(s, ei, np.zeros(s.size)), 0.0, PULL_N, segments=800)
     inner = got.s < 0.9 * LENGTH_MM
     np.testing.assert_allclose(got.curvature[inner], PULL_N * LENGTH_MM / 1e7, rtol=0.012)
     assert -got.y[-1] == pytest.approx(PULL_N * LENGTH_MM**3 / (2 * 1e7), rel=5e-3)

@@ -10,10 +10,10 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from tests.outside.tables import CANTILEVER
-from tillerlens.mechanics.statics import Bow, Limb, braced, drawn
+from tillerlens.mechanics.statics import Bow, ElasticLimb, braced, drawn
 from tillerlens.photo.camera import Camera
-from tillerlens.profile import Curve, curvature_noise, lay_out, read_curve
-from tillerlens.shape import BowShape, Evidence, bow_shape, make_layout
+from tillerlens.shape.bow_shape import BowShape, Evidence, bow_shape, make_layout
+from tillerlens.shape.spline import Curve, curvature_noise, lay_out, read_curve
 
 CUTOFF_MM = 130.0  # as the chain uses it
 L = 800.0
@@ -74,6 +74,7 @@ def test_the_band_of_the_bend_is_true(rng: np.random.Generator) -> None:
 
 # --- a cantilever with a dead transverse tip load
 
+
 def elastica(load: float, slope: float, n: int = 801) -> np.ndarray:
     """Points (n, 2) in mm from the clamp: theta'' = -load cos(theta), theta'(0) by the energy."""
 
@@ -86,9 +87,7 @@ def elastica(load: float, slope: float, n: int = 801) -> np.ndarray:
 
 
 @pytest.mark.parametrize(("load", "fall", "shortening", "slope"), CANTILEVER[:5])
-def test_a_cantilevers_bend_is_read_from_its_curve(
-    load: float, fall: float, shortening: float, slope: float
-) -> None:
+def test_a_cantilevers_bend_is_read_from_its_curve(load: float, fall: float, shortening: float, slope: float) -> None:
     xy = elastica(load, slope)
     assert xy[-1] / L == pytest.approx([1 - shortening, fall], abs=5e-5)  # the curve is the table's
     s = np.linspace(0, L, len(xy))
@@ -156,18 +155,14 @@ def test_a_braced_uniform_bows_string_angle(height: float, angle_deg: float, rea
     def along(_: float, v: np.ndarray) -> list[float]:  # from the tip inward; y from the string
         return [math.cos(v[2]), math.sin(v[2]), -tension * v[1]]
 
-    got = solve_ivp(
-        along, (0, 1), [0, 0, math.radians(angle_deg)], t_eval=np.linspace(0, 1, 1601), rtol=1e-10
-    )
+    got = solve_ivp(along, (0, 1), [0, 0, math.radians(angle_deg)], t_eval=np.linspace(0, 1, 1601), rtol=1e-10)
     x, y, turn = got.y
     assert (x[-1], y[-1], turn[-1]) == pytest.approx((reach, height, 0.0), abs=2e-5)
     half = L * np.column_stack([x[-1] - x, y - y[-1]])  # upper nock first, origin in the handle
     bow = np.vstack([half, half[-2::-1] * [-1, 1]])
     numbers = shape_of(seen(bow[:, 0], bow[:, 1], None), "braced").numbers
     for limb in ("upper", "lower"):
-        assert numbers[f"string_angle_{limb}"] == pytest.approx(
-            math.radians(angle_deg), abs=math.radians(0.1)
-        )
+        assert numbers[f"string_angle_{limb}"] == pytest.approx(math.radians(angle_deg), abs=math.radians(0.1))
         assert numbers[f"tip_height_{limb}"] == pytest.approx(-height * L, abs=0.3)
         at = np.interp(254.0, L * got.t, y[::-1])
         lean = np.interp(254.0, L * got.t, turn[::-1])
@@ -184,7 +179,7 @@ DRAWN = [(0.30, 0.97479, 0.20149, 18.057), (0.50, 0.95317, 0.27330, 24.554), (0.
 @pytest.mark.parametrize(("draw", "x", "y", "lean_deg"), DRAWN)
 def test_a_drawn_uniform_bows_string_angle(draw: float, x: float, y: float, lean_deg: float) -> None:
     """The curve comes from the statics, which another test checks; what is expected, from the table."""
-    bow = Bow(Limb.uniform(L, 1e9), Limb.uniform(L, 1e9))
+    bow = Bow(ElasticLimb.uniform(L, 1e9), ElasticLimb.uniform(L, 1e9))
     string = braced(bow, brace_height=0.18 * L, segments=640).string_length
     e = drawn(bow, string, draw * L, segments=640)
     assert np.divide(e.upper.nock, L) == pytest.approx([x, -y], abs=1e-4)
@@ -205,7 +200,7 @@ def test_a_tapered_limbs_bend_vanishes_at_the_nock() -> None:
     """As no moment is left there. The stiffness falls so that the bend stays high up to the last inches."""
     s = np.linspace(0, L, 400)
     ei = 1e8 * np.clip(1.02 - s / L, 0.05, None) ** 0.8
-    bow = Bow(Limb(s, ei, np.zeros(s.size)), Limb(s, ei, np.zeros(s.size)))
+    bow = Bow(ElasticLimb(s, ei, np.zeros(s.size)), ElasticLimb(s, ei, np.zeros(s.size)))
     string = braced(bow, brace_height=0.18 * L, segments=640).string_length
     e = drawn(bow, string, 0.7 * L, segments=640)
     line = np.column_stack([np.r_[e.upper.x[::-1], e.lower.x[1:]], np.r_[e.upper.y[::-1], e.lower.y[1:]]])

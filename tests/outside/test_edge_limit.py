@@ -16,7 +16,7 @@ from scipy.special import ndtr
 
 from tillerlens.photo.light import sample
 from tillerlens.trace.edges import ALONG, Side, measure_side
-from tillerlens.trace.strip import Strip, normals
+from tillerlens.trace.straighten import Strip, normals
 
 COLUMNS, ROWS = 1600, 61
 SLOPE = 1 / 47  # of the edge against the pixels: every part of a pixel is met alike

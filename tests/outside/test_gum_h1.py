@@ -26,11 +26,7 @@ def gauge_block():
     expansion_difference = ufloat(0, 0.58e-6)
     temperature = ufloat(-0.1, 0.41)
     temperature_difference = ufloat(0, 0.029)
-    length = (
-        standard
-        + difference
-        - standard * (expansion_difference * temperature + expansion * temperature_difference)
-    )
+    length = standard + difference - standard * (expansion_difference * temperature + expansion * temperature_difference)
     freedom = {25 * NM: 18, 5.8 * NM: 24, 3.9 * NM: 5, 6.7 * NM: 8, 0.58e-6: 50, 0.029: 2}
     return length, freedom
 
@@ -46,20 +42,14 @@ def test_h1_budget_by_cause():
     length, _ = gauge_block()
     parts = sorted((part / NM for part in length.error_components().values()), reverse=True)
     assert [round(part, 1) for part in parts[:6]] == [25.0, 16.7, 6.7, 5.8, 3.9, 2.9]
-    assert parts[6:] == pytest.approx(
-        [0.0] * len(parts[6:]), abs=1e-9
-    )  # no first-order effect: means are zero
+    assert parts[6:] == pytest.approx([0.0] * len(parts[6:]), abs=1e-9)  # no first-order effect: means are zero
     assert math.hypot(*parts) == pytest.approx(length.std_dev / NM)
 
 
 def test_h1_degrees_of_freedom_and_expanded_uncertainty():
     """Welch-Satterthwaite, GUM G.4: 16 degrees of freedom, 93 nm at 99 %."""
     length, freedom = gauge_block()
-    weights = [
-        (part**4) / freedom[cause.std_dev]
-        for cause, part in length.error_components().items()
-        if part > 1e-3 * NM
-    ]
+    weights = [(part**4) / freedom[cause.std_dev] for cause, part in length.error_components().items() if part > 1e-3 * NM]
     effective = math.floor(length.std_dev**4 / sum(weights))
     assert effective == 16
     assert student.ppf(0.995, effective) * length.std_dev / NM == pytest.approx(93, abs=0.6)
@@ -90,9 +80,7 @@ def test_h2_correlated_inputs():
     u = {"volt": 0.0032, "ampere": 0.0095e-3, "phase": 0.00075}
     r = {("volt", "ampere"): -0.36, ("volt", "phase"): 0.86, ("ampere", "phase"): -0.65}
     names = list(u)
-    covariance = [
-        [u[a] * u[b] * (1.0 if a == b else r.get((a, b), r.get((b, a), 0.0))) for b in names] for a in names
-    ]
+    covariance = [[u[a] * u[b] * (1.0 if a == b else r.get((a, b), r.get((b, a), 0.0))) for b in names] for a in names]
     volt, ampere, phase = correlated_values([4.9990, 19.6610e-3, 1.04446], covariance)
     resistance = volt / ampere * umath.cos(phase)
     reactance = volt / ampere * umath.sin(phase)

@@ -6,9 +6,9 @@ from __future__ import annotations
 
 import pytest
 
-from tillerlens.measurement import Value
+from tillerlens.core.measurement import Value
+from tillerlens.core.units import JOULE_PER_FOOT_POUND, grains_from_kg, kg_from_grains
 from tillerlens.mechanics.cast import ArrowSpeed, judge_cast, kinetic_energy
-from tillerlens.units import JOULE_PER_FOOT_POUND, grains_from_kg, kg_from_grains
 
 FOOT_M = 0.3048
 # wood: speeds (ft/s) and efficiencies with the light and the heavy string; stored energy (ft lbf) that each implies;

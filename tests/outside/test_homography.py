@@ -31,9 +31,7 @@ def camera(pitch, yaw, roll, k1=0.0):
         turns.append(turn)
     rotation = turns[2] @ turns[1] @ turns[0]
     angle = math.acos((np.trace(rotation) - 1) / 2)
-    skew = np.array(
-        [rotation[2, 1] - rotation[1, 2], rotation[0, 2] - rotation[2, 0], rotation[1, 0] - rotation[0, 1]]
-    )
+    skew = np.array([rotation[2, 1] - rotation[1, 2], rotation[0, 2] - rotation[2, 0], rotation[1, 0] - rotation[0, 1]])
     vector = skew / (2 * math.sin(angle)) * angle if angle else np.zeros(3)
     middle = np.r_[FOUR_MM.mean(axis=0), 0.0]
     translation = np.array([0.0, 0.0, 2800.0]) - rotation @ middle

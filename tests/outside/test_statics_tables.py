@@ -12,8 +12,8 @@ from scipy import integrate, special
 from tests.outside.tables import CANTILEVER
 from tillerlens.mechanics.statics import (
     Bow,
+    ElasticLimb,
     Handle,
-    Limb,
     NoEquilibrium,
     Pull,
     at_rest,
@@ -27,7 +27,7 @@ L, EI = 1000.0, 1.0e6  # any: the tables are in units of L and EI / L2
 
 
 def uniform_bow() -> Bow:
-    return Bow(Limb.uniform(L, EI), Limb.uniform(L, EI))
+    return Bow(ElasticLimb.uniform(L, EI), ElasticLimb.uniform(L, EI))
 
 
 def wooden_bow() -> Bow:
@@ -38,12 +38,12 @@ def wooden_bow() -> Bow:
     ei = 12_000 * width * deep**3 / 12
     dip = 1 - 0.25 * np.exp(-(((s - 450) / 40) ** 2))
     kappa0 = np.full(s.size, -1.2e-4)
-    return Bow(Limb(s, ei, kappa0), Limb(s, 1.04 * ei * dip, 0.8 * kappa0), Handle(110, 100, 34))
+    return Bow(ElasticLimb(s, ei, kappa0), ElasticLimb(s, 1.04 * ei * dip, 0.8 * kappa0), Handle(110, 100, 34))
 
 
 @pytest.mark.parametrize(("load", "fall", "shortening", "slope"), CANTILEVER)
 def test_cantilever_under_a_dead_tip_load(load: float, fall: float, shortening: float, slope: float) -> None:
-    shape = under_tip_load(Limb.uniform(L, EI), 0.0, load * EI / L**2, segments=400)
+    shape = under_tip_load(ElasticLimb.uniform(L, EI), 0.0, load * EI / L**2, segments=400)
     got = (-shape.nock[1] / L, 1 - shape.nock[0] / L, shape.angle[-1])
     np.testing.assert_allclose(got, (fall, shortening, slope), rtol=0, atol=1e-5)
 
@@ -51,7 +51,7 @@ def test_cantilever_under_a_dead_tip_load(load: float, fall: float, shortening: 
 def test_uniform_bend_is_a_circular_arc() -> None:
     # pure end moment: u = L (sin t / t - 1), v = L (1 - cos t) / t (benchmark V6.04 of code_aster)
     t = 1.3
-    upper, lower = at_rest(Bow(Limb.uniform(L, EI, t / L), Limb.uniform(L, EI, t / L)), segments=400)
+    upper, lower = at_rest(Bow(ElasticLimb.uniform(L, EI, t / L), ElasticLimb.uniform(L, EI, t / L)), segments=400)
     np.testing.assert_allclose(upper.nock, (L * math.sin(t) / t, -L * (1 - math.cos(t)) / t), atol=1e-3)
     np.testing.assert_allclose(lower.nock, (-upper.nock[0], upper.nock[1]), atol=1e-9)
     assert upper.angle[-1] == pytest.approx(t, abs=1e-9)
@@ -233,9 +233,7 @@ def test_tapered_limb_against_an_independent_integrator() -> None:
         bend = np.interp(at, limb.s, limb.kappa0) + tension * v[1] / np.interp(at, limb.s, limb.ei)
         return [-bend, math.sin(v[0])]
 
-    out = integrate.solve_ivp(
-        rates, (0, limb.length), [s.string_angle_lower, 0.0], rtol=1e-10, atol=1e-12, max_step=2.0
-    )
+    out = integrate.solve_ivp(rates, (0, limb.length), [s.string_angle_lower, 0.0], rtol=1e-10, atol=1e-12, max_step=2.0)
     assert out.y[0, -1] == pytest.approx(lean, abs=2e-5)
     fade = int(np.searchsorted(s.lower.s, bow.handle.lower - 1e-9))
     assert out.y[1, -1] == pytest.approx(s.lower.moment[fade] / tension, abs=5e-3)
@@ -256,8 +254,8 @@ def test_a_rocking_handle_stays_near_level_from_the_first_pull() -> None:
 
 def test_a_stiff_stretch_stays_straight() -> None:
     s = np.array([0.0, 300, 301, 400, 401, L])
-    limb = Limb(s, np.array([EI, EI, np.inf, np.inf, EI, EI]), np.zeros(6))
-    state = braced(Bow(limb, Limb.uniform(L, EI)), brace_height=150)
+    limb = ElasticLimb(s, np.array([EI, EI, np.inf, np.inf, EI, EI]), np.zeros(6))
+    state = braced(Bow(limb, ElasticLimb.uniform(L, EI)), brace_height=150)
     inside = (state.upper.s > 310) & (state.upper.s < 390)
     assert np.ptp(state.upper.angle[inside]) < 1e-12
     assert np.ptp(state.upper.angle) > 0.05
@@ -285,7 +283,7 @@ def _timed(f: object) -> float:
         lambda b: braced(b, string_length=2100),
         lambda b: drawn(b, 1930, 3000),
         lambda b: drawn(b, 1930, 60),
-        lambda b: Limb(np.array([0.0, 1.0]), np.array([1.0, -1.0]), np.zeros(2)),
+        lambda b: ElasticLimb(np.array([0.0, 1.0]), np.array([1.0, -1.0]), np.zeros(2)),
     ],
 )
 def test_impossible_requests_are_refused(call: object) -> None:

@@ -10,7 +10,7 @@ from fractions import Fraction
 import pint
 import pytest
 
-from tillerlens import units
+from tillerlens.core import units
 
 POUND_KG = Fraction(45359237, 10**8)
 GRAVITY = Fraction(980665, 10**5)

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+from tillerlens.core.errors import ShotError
 from tillerlens.core.reading import shown
-from tillerlens.errors import ShotError
-from tillerlens.shot import Point, Shot, shot_schema
-from tillerlens.units import MM_PER_INCH
+from tillerlens.core.shot import Point, Shot, shot_schema
+from tillerlens.core.units import MM_PER_INCH
 
 # How nocks, handle and hook can lie in a picture, as shares of the distance between the nocks; all of them generous.
 ONE_SPOT_PX = 25.0  # a double tap's two clicks lie nearer together
@@ -42,9 +42,7 @@ def check_places(shot: Shot, size: tuple[int, int]) -> None:
     """
     width, height = size
     if shot.draw_weight_n == 0:
-        raise ShotError(
-            "The draw weight is zero.", "Give what the scale read, or leave it out.", field="scale_reading_lb"
-        )
+        raise ShotError("The draw weight is zero.", "Give what the scale read, or leave it out.", field="scale_reading_lb")
     known = shot_schema()["properties"]["clicks"]["properties"]
     for name in shot.clicks:
         if name not in known:

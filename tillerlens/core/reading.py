@@ -7,7 +7,7 @@ import stat
 from pathlib import Path
 from typing import Any
 
-from tillerlens.errors import TillerLensError
+from tillerlens.core.errors import TillerLensError
 
 _NAME_SHOWN = 100
 _FIND = "Check the file's name and folder."

@@ -11,7 +11,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from tillerlens.errors import TillerLensError
+from tillerlens.core.errors import TillerLensError
 
 _LOG = logging.getLogger("tillerlens.unforeseen")
 _LOCK = threading.Lock()

@@ -13,8 +13,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
+from tillerlens.core.errors import TillerLensError
 from tillerlens.core.reading import shown
-from tillerlens.errors import TillerLensError
 
 if TYPE_CHECKING:
     from av.container import InputContainer

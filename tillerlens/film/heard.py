@@ -19,9 +19,9 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_toeplitz
 from scipy.signal import butter, correlate, find_peaks, lfilter, sosfilt
 
-from tillerlens.errors import TillerLensError
+from tillerlens.core.errors import TillerLensError
+from tillerlens.core.measurement import Value
 from tillerlens.film.sound import Sound
-from tillerlens.measurement import Value
 from tillerlens.mechanics.flight import AVERAGE_M_S, Range, time_between
 
 Array = NDArray[np.float64]

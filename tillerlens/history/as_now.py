@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from tillerlens.errors import Reason, TillerLensError
+from tillerlens.core.errors import Reason, TillerLensError
 from tillerlens.mechanics.finding import Finding, as_found, find
 from tillerlens.mechanics.wood import WoodError, moisture_of_air
 from tillerlens.record import Event, Stage

@@ -13,11 +13,11 @@ from typing import Any, Literal
 
 import numpy as np
 
-from tillerlens.errors import Reason
-from tillerlens.measurement import LIMBS, Limb, Value
+from tillerlens.core.errors import Reason
+from tillerlens.core.measurement import COVER, LIMBS, Limb, Value
+from tillerlens.core.units import MM_PER_INCH, NEWTON_PER_POUND
 from tillerlens.measures.pair import Array, Change, Picture, bend_change, change, check_one_bow, read_picture
-from tillerlens.measures.set import COVER, runs
-from tillerlens.units import MM_PER_INCH, NEWTON_PER_POUND
+from tillerlens.measures.set import runs
 
 NEAR_DRAW_MM, NEAR_BRACE_MM = MM_PER_INCH / 2, MM_PER_INCH / 4  # common practice: compare at like draw and like brace
 STANDS_OUT = 3.0  # times the scatter of the change along both limbs

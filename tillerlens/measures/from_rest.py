@@ -9,14 +9,14 @@ from typing import Any
 
 import numpy as np
 
-from tillerlens.budget import Influence, by_cause
-from tillerlens.measurement import LIMBS, Value
+from tillerlens.core.measurement import LIMBS, Value
+from tillerlens.shape.uncertainty import Sensitivity, by_cause
 
 THIRDS = ("inner", "mid", "outer")  # of the working limb, from the fade to the nock
 LEAST_TURN_RAD = np.radians(3.0)  # a limb that moved less has no shares worth telling
 
 
-def movement_from_rest(numbers: dict[str, float], influence: Influence, rest: dict[str, Any]) -> dict[str, Value]:
+def movement_from_rest(numbers: dict[str, float], influence: Sensitivity, rest: dict[str, Any]) -> dict[str, Value]:
     """Tip movements (mm, + toward the belly) and bend shares (%) of a strung bow against its own shape at rest.
 
     ``numbers``: the strung bow's (mm, rad); ``rest``: the measurement document of the same bow unstrung.
@@ -52,7 +52,9 @@ def movement_from_rest(numbers: dict[str, float], influence: Influence, rest: di
     return out
 
 
-def _value(value: float, influence: Influence, changes: np.typing.NDArray[np.float64], u_rest: float | None, unit: str) -> Value:
+def _value(
+    value: float, influence: Sensitivity, changes: np.typing.NDArray[np.float64], u_rest: float | None, unit: str
+) -> Value:
     budget = by_cause(influence.causes, changes)
     budget["rest"] = float("nan") if u_rest is None else float(u_rest)
     return Value(float(value), float(np.sqrt(sum(v**2 for v in budget.values()))), unit, budget)

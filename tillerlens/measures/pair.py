@@ -15,9 +15,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.document import DocumentError, told_apart
-from tillerlens.measurement import LIMBS, Limb, Value
-from tillerlens.units import MM_PER_INCH, format_inches
+from tillerlens.core.document import DocumentError, told_apart
+from tillerlens.core.measurement import LIMBS, Limb, Value, number_or_nan, read_value
+from tillerlens.core.units import MM_PER_INCH, format_inches
 
 Array = NDArray[np.float64]
 
@@ -67,12 +67,6 @@ class Change:
         return np.asarray(self.now_per_m - self.then_per_m)
 
 
-def read_value(printed: Mapping[str, Any]) -> Value:
-    """A printed value; null becomes NaN."""
-    budget = {k: _number(v) for k, v in printed.get("budget", {}).items()}
-    return Value(_number(printed["value"]), _number(printed["u"]), printed.get("unit", "mm"), budget)
-
-
 def read_picture(document: Mapping[str, Any]) -> Picture:
     """A measurement document as numbers. Raises DocumentError when it holds no measured bow."""
     if document.get("status") != "measured" or set(document.get("profile", {})) != set(LIMBS):
@@ -96,7 +90,7 @@ def read_picture(document: Mapping[str, Any]) -> Picture:
             length - from_nock,
             _array(p["curvature_per_m"]),
             _array(p["u_curvature_per_m"]),
-            np.array([[_number(v) for v in q] for q in centre]),
+            np.array([[number_or_nan(v) for v in q] for q in centre]),
         )
     return Picture(document["state"], values, gaps, limbs, dict(document["shot"]))
 
@@ -173,9 +167,5 @@ def smoother(x: Array, trust: Array, cutoff_mm: float) -> Array:
     return np.asarray(np.linalg.solve(np.diag(trust) + held, np.diag(trust)))
 
 
-def _number(x: Any) -> float:
-    return math.nan if x is None else float(x)
-
-
 def _array(xs: Any) -> Array:
-    return np.array([_number(x) for x in xs], float)
+    return np.array([number_or_nan(x) for x in xs], float)

@@ -16,8 +16,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.errors import TillerLensError
-from tillerlens.measurement import LIMBS, Limb, Value
+from tillerlens.core.errors import TillerLensError
+from tillerlens.core.measurement import COVER, LIMBS, Limb, Value
 from tillerlens.measures.from_rest import THIRDS
 from tillerlens.measures.pair import Array, Change, Picture, added, bend_change, change, check_one_bow, read_picture, smoother
 
@@ -26,7 +26,6 @@ Rest = Literal["just unstrung", "resting", "rested", "time not noted"]
 JUST_MIN, RESTED_MIN = 15.0, 12 * 60.0  # minutes since unstringing (common practice, no source)
 # A shortest wave of set that is told: half of one is four inches, the block that bowyers slide along a limb (common practice).
 SET_WAVE_MM = 200.0
-COVER = 2.0
 # How fast wood springs back is not known beforehand: anything from ten minutes to ten days, every factor alike.
 TAU_MIN = np.geomspace(10.0, 10 * 24 * 60.0, 320)
 PRIOR_MM = 100.0  # standard uncertainty of final reflex and of what springs back, before any reading

@@ -18,10 +18,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.errors import Reason
-from tillerlens.measurement import LIMBS, LimbProfile, Spot
-from tillerlens.shape import BowShape
-from tillerlens.shot import Shot
+from tillerlens.core.errors import Reason
+from tillerlens.core.measurement import LIMBS, LimbProfile, Spot
+from tillerlens.core.shot import Shot
+from tillerlens.shape.bow_shape import BowShape
 
 Array = NDArray[np.float64]
 
@@ -78,9 +78,7 @@ def _baseline(curves: tuple[_Curve, _Curve]) -> Array:
     return np.column_stack(columns)
 
 
-def find_spots(
-    profile: dict[Any, LimbProfile], shot: Shot, shape: BowShape
-) -> tuple[tuple[Spot, ...], tuple[Reason, ...]]:
+def find_spots(profile: dict[Any, LimbProfile], shot: Shot, shape: BowShape) -> tuple[tuple[Spot, ...], tuple[Reason, ...]]:
     """Spots that a drawn bow's bend shows, clearest first, and the doubts that go with them."""
     if any(np.isnan(profile[k].lever_arm_mm).all() for k in LIMBS):
         return (), (

@@ -11,9 +11,10 @@ from typing import Any
 
 import numpy as np
 
-from tillerlens.errors import Reason, TillerLensError
-from tillerlens.measurement import Limb as LimbName
-from tillerlens.measurement import Value
+from tillerlens.core.errors import Reason, TillerLensError
+from tillerlens.core.measurement import Limb as LimbName
+from tillerlens.core.measurement import Value
+from tillerlens.core.units import MM_PER_INCH
 from tillerlens.measures.set import SetFound, set_between
 from tillerlens.mechanics.cast import ArrowSpeed, Cast, judge_cast, usual_speeds
 from tillerlens.mechanics.evidence import (
@@ -39,11 +40,10 @@ from tillerlens.mechanics.force_draw import (
     stacking,
 )
 from tillerlens.mechanics.hung import Hung, weight_by_sizes
+from tillerlens.mechanics.observed import MechanicsError, ObservedBow, Weighing, read_observed
 from tillerlens.mechanics.section import LimbSections
-from tillerlens.mechanics.seen import MechanicsError, SeenBow, Weighing, read_seen
 from tillerlens.mechanics.stiffness import Modulus, Stiffness, bending_modulus, estimate_stiffness
 from tillerlens.mechanics.strain import ANY_WOOD, SIDES, LimbStrain, Risk, StrainLimit, most_at_risk, strain_ahead, strain_now
-from tillerlens.units import MM_PER_INCH
 
 BRACE_U_MM = 3.0
 SAME_DRAW_MM = 1.0
@@ -109,12 +109,12 @@ def tell(given: Given) -> Bench:
                 reasons.append(error.reason)
             return None
 
-    def look(document: dict[str, Any]) -> SeenBow | None:
-        return attempt(lambda: read_seen(document, given.hung.get(name_of(document))))
+    def look(document: dict[str, Any]) -> ObservedBow | None:
+        return attempt(lambda: read_observed(document, given.hung.get(name_of(document))))
 
     given = _fitting(given, attempt)
     seen = [b for b in map(look, given.documents) if b is not None]
-    rest = None if given.rest is None else attempt(lambda: read_seen(given.rest or {}))
+    rest = None if given.rest is None else attempt(lambda: read_observed(given.rest or {}))
     deepest = max((b for b in seen if b.state == "drawn"), key=lambda b: b.draw_back_mm, default=None)
     draws = [r.draw_mm for r in given.readings] + ([deepest.draw_back_mm] if deepest else [])
     full = given.full_draw_mm or max(draws, default=0.0)
@@ -167,8 +167,8 @@ def check_weighings(given: Given, stiffness: Stiffness | None = None) -> None:
     ``stiffness``: where it was estimated from these pictures already. Anything else that a curve of draw weight would lack is no
     fault of the weighings, and is told where the curve is.
     """
-    seen = [read_seen(d) for d in given.documents]
-    rest = None if given.rest is None else read_seen(given.rest)
+    seen = [read_observed(d) for d in given.documents]
+    rest = None if given.rest is None else read_observed(given.rest)
     if len(_readings(given, seen)) < 2:
         return
     deepest = max((b for b in seen if b.state == "drawn"), key=lambda b: b.draw_back_mm, default=None)
@@ -253,7 +253,7 @@ def _fitting(given: Given, attempt: Callable[[Callable[[], Any]], Any]) -> Given
     )
 
 
-def _brace(given: Given, seen: Sequence[SeenBow]) -> tuple[float | None, float]:
+def _brace(given: Given, seen: Sequence[ObservedBow]) -> tuple[float | None, float]:
     """Back of the handle to the braced string, as given or as pictures showed it."""
     if given.brace_back_mm is not None:
         return given.brace_back_mm, BRACE_U_MM
@@ -261,14 +261,14 @@ def _brace(given: Given, seen: Sequence[SeenBow]) -> tuple[float | None, float]:
     return (braced[-1].brace_back_mm, braced[-1].u_brace_mm) if braced else (None, UNKNOWN_BRACE_U_MM)
 
 
-def _readings(given: Given, seen: Sequence[SeenBow]) -> list[Reading]:
+def _readings(given: Given, seen: Sequence[ObservedBow]) -> list[Reading]:
     """The weighings without a picture and those of the drawn pictures."""
     drawn = [(b, b.weighing) for b in seen if b.state == "drawn" and b.weighing is not None]
     return [*given.readings, *(Reading(b.draw_back_mm, w.weight_n, w.u_n, b.u_draw_mm) for b, w in drawn)]
 
 
 def _curve(
-    given: Given, seen: Sequence[SeenBow], deepest: SeenBow | None, stiffness: Stiffness | None, full: float,
+    given: Given, seen: Sequence[ObservedBow], deepest: ObservedBow | None, stiffness: Stiffness | None, full: float,
     brace: float | None, u_brace: float,
 ) -> ForceCurve:  # fmt: skip
     readings = _readings(given, seen)

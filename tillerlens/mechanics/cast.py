@@ -14,9 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import least_squares
 
-from tillerlens.measurement import Value
-from tillerlens.mechanics.seen import MechanicsError
-from tillerlens.units import KG_PER_GRAIN, grains_from_kg, pounds_from_newtons
+from tillerlens.core.measurement import Value
+from tillerlens.core.units import KG_PER_GRAIN, grains_from_kg, pounds_from_newtons
+from tillerlens.mechanics.observed import MechanicsError
 
 SPEED_U = 0.5  # m/s: a hand's loose and the chronograph (common practice, no source)
 APART = 1.15  # two arrow masses this much apart tell the virtual mass without the stored energy

@@ -24,7 +24,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.errors import TillerLensError
+from tillerlens.core.errors import TillerLensError
 
 Floats = NDArray[np.float64]
 
@@ -36,7 +36,7 @@ class NoEquilibrium(TillerLensError):
 
 
 @dataclass(frozen=True, eq=False)
-class Limb:
+class ElasticLimb:
     """The part of a limb that bends, from the end of the stiff handle (s = 0) to the nock.
 
     ``s`` (n,) mm, rising from 0; ``ei`` (n,) bending stiffness, N mm2 (``inf`` = stiff there); ``kappa0``
@@ -64,7 +64,7 @@ class Limb:
         return float(self.s[-1])
 
     @classmethod
-    def uniform(cls, length: float, ei: float, kappa0: float = 0.0) -> Limb:
+    def uniform(cls, length: float, ei: float, kappa0: float = 0.0) -> ElasticLimb:
         return cls(np.array([0.0, length]), np.full(2, ei), np.full(2, kappa0))
 
 
@@ -99,7 +99,7 @@ class Chain:
     bend: Floats  # (n + 1,) natural turn gathered at each joint, rad
     give: Floats  # (n + 1,) turn per moment gathered at each joint, rad / (N mm)
     inward: list[tuple[float, float]]  # (give, bend) of joints n-1 ... 0, for the march
-    limb: Limb
+    limb: ElasticLimb
 
 
 def _cell_sums(s: Floats, f: Floats, edges: Floats) -> Floats:
@@ -113,7 +113,7 @@ def _cell_sums(s: Floats, f: Floats, edges: Floats) -> Floats:
 GAUSS_AT, GAUSS_WEIGHT = np.polynomial.legendre.leggauss(3)
 
 
-def _give_sums(limb: Limb, edges: Floats) -> Floats:
+def _give_sums(limb: ElasticLimb, edges: Floats) -> Floats:
     """Integrals of 1/EI over the cells, by 3-point Gauss in each smooth piece (EI is linear in it)."""
     knots = np.unique(np.concatenate([limb.s, edges]))
     mid, half = 0.5 * (knots[1:] + knots[:-1]), 0.5 * np.diff(knots)
@@ -128,7 +128,7 @@ def _give_sums(limb: Limb, edges: Floats) -> Floats:
     return np.asarray(np.diff(np.interp(edges, knots, total)), float)
 
 
-def make_chain(limb: Limb, stiff: float, n: int) -> Chain:
+def make_chain(limb: ElasticLimb, stiff: float, n: int) -> Chain:
     if stiff < 0:
         raise NoEquilibrium("The handle's length cannot be negative.", "Measure the stiff part outward.")
     step = limb.length / n
@@ -139,7 +139,7 @@ def make_chain(limb: Limb, stiff: float, n: int) -> Chain:
 
 
 @dataclass(frozen=True)
-class Shot:
+class MarchedLimb:
     """A limb followed from the nock to the handle's centre in the string's frame, with derivatives by
     (tension, angle).
 
@@ -158,7 +158,7 @@ class Shot:
     lean_a: float
 
 
-def march(chain: Chain, tension: float, angle: float) -> Shot:
+def march(chain: Chain, tension: float, angle: float) -> MarchedLimb:
     """Follow the limb inward. ``angle``: of the last link to the string's line, i.e. the string angle half
     a link in.
     """
@@ -179,7 +179,7 @@ def march(chain: Chain, tension: float, angle: float) -> Shot:
         a_a -= give * tension * eta_a
     s, c = chain.stiff * sin(a), chain.stiff * cos(a)
     xi_t, xi_a, eta_t, eta_a = xi_t - s * a_t, xi_a - s * a_a, eta_t + c * a_t, eta_a + c * a_a
-    return Shot(xi + c, eta + s, a, xi_t, xi_a, eta_t, eta_a, a_t, a_a)
+    return MarchedLimb(xi + c, eta + s, a, xi_t, xi_a, eta_t, eta_a, a_t, a_a)
 
 
 def outward_path(chain: Chain, turn: Floats) -> tuple[Floats, Floats, Floats]:
@@ -206,9 +206,7 @@ def limb_shape(chain: Chain, moment: Floats, side: int) -> LimbShape:
     if chain.stiff > 0:  # the handle's centre leads the arrays
         s, x, w = np.append(0.0, s + chain.stiff), np.append(0.0, x), np.append(0.0, w)
         angle, kappa, moment = np.append(0.0, angle), np.append(0.0, kappa), np.append(moment[0], moment)
-    return LimbShape(
-        s, np.multiply(side, x), np.negative(w), np.asarray(angle, float), np.asarray(kappa, float), moment
-    )
+    return LimbShape(s, np.multiply(side, x), np.negative(w), np.asarray(angle, float), np.asarray(kappa, float), moment)
 
 
 def joint_moments(chain: Chain, tension: float, angle: float) -> Floats:
@@ -277,7 +275,7 @@ class EvenFall:
         return max(3.0 / float(np.sum(c.give * f)) for c, f in zip(self.chains, self.fall, strict=True))
 
 
-def under_tip_load(limb: Limb, outward: float, to_belly: float, segments: int = 160) -> LimbShape:
+def under_tip_load(limb: ElasticLimb, outward: float, to_belly: float, segments: int = 160) -> LimbShape:
     """One limb clamped at s = 0 under a dead force (N) at its nock, given by its outward and belly-ward
     parts.
     """

@@ -11,11 +11,11 @@ from typing import Any
 
 import numpy as np
 
-from tillerlens.document import SAME_BOW_MM, told_apart
-from tillerlens.measurement import LIMBS
-from tillerlens.measurement import Limb as LimbName
-from tillerlens.mechanics.seen import MechanicsError
-from tillerlens.units import (
+from tillerlens.core.document import SAME_BOW_MM, told_apart
+from tillerlens.core.measurement import LIMBS
+from tillerlens.core.measurement import Limb as LimbName
+from tillerlens.core.units import (
+    FOOT_M,
     MM_PER_INCH,
     format_grains,
     format_inches,
@@ -23,8 +23,8 @@ from tillerlens.units import (
     kg_from_grains,
     newtons_from_pounds,
 )
+from tillerlens.mechanics.observed import MechanicsError
 
-FOOT_M = 0.3048
 OFF_NOCK_MM, THROUGH_MM = 40.0, 2.0  # nearer to the nock, or by less, a line through the limb may be a nock's misplacing
 
 

@@ -11,13 +11,13 @@ from typing import Any
 
 import numpy as np
 
-from tillerlens.errors import Reason
-from tillerlens.measurement import Measurement, Spot
+from tillerlens.core.errors import Reason
+from tillerlens.core.measurement import Measurement, Spot
 from tillerlens.mechanics.bench import Given, check_weighings
 from tillerlens.mechanics.evidence import check_evidence, once
 from tillerlens.mechanics.force_draw import ReadingsDisagree
+from tillerlens.mechanics.observed import ObservedBow, read_observed
 from tillerlens.mechanics.places import BLIND_Z, LEAST_Z, REST_NOISIER, LimbCurve, Place, find_places, slow_share
-from tillerlens.mechanics.seen import SeenBow, read_seen
 from tillerlens.mechanics.stiffness import Stiffness, estimate_stiffness
 
 SUPERSEDED = frozenset({"rest_unknown", "too_little_bend", "no_lever"})
@@ -42,8 +42,8 @@ def find(strung: Sequence[dict[str, Any]], rest: dict[str, Any] | None) -> Findi
     Raises MechanicsError where they do not belong together or cannot tell.
     """
     check_evidence(strung, rest)
-    seen = [read_seen(d) for d in once(strung)]
-    still = None if rest is None else read_seen(rest)
+    seen = [read_observed(d) for d in once(strung)]
+    still = None if rest is None else read_observed(rest)
     stiffness = estimate_stiffness(seen, still)
     try:
         check_weighings(Given(strung, rest), stiffness)
@@ -54,7 +54,7 @@ def find(strung: Sequence[dict[str, Any]], rest: dict[str, Any] | None) -> Findi
     return find_in(stiffness, seen, still)
 
 
-def find_in(stiffness: Stiffness, seen: Sequence[SeenBow], rest: SeenBow | None) -> Finding:
+def find_in(stiffness: Stiffness, seen: Sequence[ObservedBow], rest: ObservedBow | None) -> Finding:
     """The finding on a stiffness that was estimated from these pictures."""
     used = [b for b in seen if b.name in stiffness.pictures]
     found = find_places(*limb_curves(stiffness, used), LEAST_Z if _rest_is_good(used, rest) else BLIND_Z)
@@ -73,13 +73,11 @@ def _as_printed(p: Place) -> Place:
     return replace(p, from_nock_mm=at, length_mm=round(p.length_mm, 1), bend=bend)
 
 
-def _rest_is_good(strung: Sequence[SeenBow], rest: SeenBow | None) -> bool:
+def _rest_is_good(strung: Sequence[ObservedBow], rest: ObservedBow | None) -> bool:
     """Whether the shape at rest is known about as well as the others."""
     if rest is None:
         return False
-    still, others = (
-        np.median([np.median(limb.u_curvature) for b in of for limb in b.limbs.values()]) for of in ([rest], strung)
-    )
+    still, others = (np.median([np.median(limb.u_curvature) for b in of for limb in b.limbs.values()]) for of in ([rest], strung))
     return bool(still <= REST_NOISIER * others)
 
 
@@ -89,7 +87,7 @@ UNSURE_MM = 220.0
 times, in one of ten by nearly three. It strays in one picture and not in the next; wood bends alike in all of them."""
 
 
-def limb_curves(stiffness: Stiffness, seen: Sequence[SeenBow]) -> tuple[LimbCurve, LimbCurve]:
+def limb_curves(stiffness: Stiffness, seen: Sequence[ObservedBow]) -> tuple[LimbCurve, LimbCurve]:
     """Upper and lower limb as ``find_places`` takes them; moments are those of the most bent picture."""
     bends = [sum(float(np.nanmean(m.curvature)) for m in b.limbs.values()) for b in seen]
     at = int(np.argmax(bends))

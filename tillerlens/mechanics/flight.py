@@ -13,11 +13,11 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from tillerlens.measurement import Value
+from tillerlens.core.measurement import Value
+from tillerlens.core.units import MM_PER_INCH, STANDARD_GRAVITY
 from tillerlens.mechanics.cast import SPEED_U, ArrowSpeed
 from tillerlens.mechanics.evidence import check_arrow, check_arrow_mass
-from tillerlens.mechanics.seen import MechanicsError
-from tillerlens.units import MM_PER_INCH, STANDARD_GRAVITY
+from tillerlens.mechanics.observed import MechanicsError
 
 INCH, FOOT, YARD = MM_PER_INCH / 1000, 0.3048, 0.9144
 

@@ -19,12 +19,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import chi2 as chi2_dist
 
-from tillerlens.measurement import Value
-from tillerlens.mechanics.seen import READING_U_N, SCALE_GAIN_U, MechanicsError, SeenBow
-from tillerlens.mechanics.statics import Bow, Limb, NoEquilibrium, braced, force_draw, string_on_belly
+from tillerlens.core.measurement import Value
+from tillerlens.core.units import MM_PER_INCH, format_inches, format_pounds
+from tillerlens.mechanics.observed import READING_U_N, SCALE_GAIN_U, MechanicsError, ObservedBow
+from tillerlens.mechanics.statics import Bow, ElasticLimb, NoEquilibrium, braced, force_draw, string_on_belly
 from tillerlens.mechanics.stiffness import LimbStiffness, Stiffness, filled, statics_bow
-from tillerlens.mechanics.unrested import TIPS_MM
-from tillerlens.units import MM_PER_INCH, format_inches, format_pounds
+from tillerlens.mechanics.unknown_rest import TIPS_MM
 
 Array = NDArray[np.float64]
 
@@ -106,7 +106,7 @@ def uniform_shape(length_mm: float, brace_back_mm: float, full_draw_mm: float) -
     half = length_mm / 2
 
     def rise(reflex_mm: float) -> tuple[Array, Array]:
-        limb = Limb.uniform(half, 1e8, -2 * reflex_mm / half**2)
+        limb = ElasticLimb.uniform(half, 1e8, -2 * reflex_mm / half**2)
         return _log_rise(Bow(limb, limb), None, brace_back_mm, full_draw_mm)
 
     d, log = rise(0.0)
@@ -115,7 +115,7 @@ def uniform_shape(length_mm: float, brace_back_mm: float, full_draw_mm: float) -
 
 
 def measured_shape(
-    stiffness: Stiffness, seen: SeenBow, full_draw_mm: float, brace_back_mm: float | None = None, doubted: bool = True
+    stiffness: Stiffness, seen: ObservedBow, full_draw_mm: float, brace_back_mm: float | None = None, doubted: bool = True
 ) -> RiseShape:
     """The rise foretold by the measured bow's own statics, and how the doubts of its stiffness, its shape at rest and its
     string move it, which take nearly all of the time; ``doubted`` False leaves them out. ``seen``: a picture of the strung bow,
@@ -353,7 +353,7 @@ def look_ahead(
     brace_back_mm: float,
     full_draw_mm: float,
     stiffness: Stiffness | None = None,
-    seen: SeenBow | None = None,
+    seen: ObservedBow | None = None,
     u_brace_mm: float = 3.0,
 ) -> ForceCurve:
     """Readings so far to the weight at full draw: with the measured bow's own statics where they are known."""

@@ -14,15 +14,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tillerlens.core.measurement import LIMBS, Value
+from tillerlens.core.measurement import Limb as LimbName
 from tillerlens.core.reading import shown
-from tillerlens.measurement import LIMBS, Value
-from tillerlens.measurement import Limb as LimbName
+from tillerlens.core.units import KG_PER_POUND, MM_PER_INCH, MOST_TYPED, STANDARD_GRAVITY, parse_quantity
 from tillerlens.mechanics.evidence import check_weight
+from tillerlens.mechanics.observed import MechanicsError, ObservedBow, Weighing
 from tillerlens.mechanics.section import LimbSections
-from tillerlens.mechanics.seen import MechanicsError, SeenBow, Weighing
-from tillerlens.mechanics.statics import Bow, Handle, Limb, NoEquilibrium, braced, drawn
-from tillerlens.mechanics.unrested import TIPS_MM
-from tillerlens.units import KG_PER_POUND, MM_PER_INCH, MOST_TYPED, STANDARD_GRAVITY, parse_quantity
+from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle, NoEquilibrium, braced, drawn
+from tillerlens.mechanics.unknown_rest import TIPS_MM
 
 LITRES_PER_GALLON = 3.785411784  # the US gallon, exact
 WATER_KG = 0.9990  # a litre at 60 F (CRC Handbook; value from memory): 8.34 lb a gallon
@@ -129,7 +129,7 @@ def _read(piece: str) -> tuple[str, int, float, bool, frozenset[str]]:
 
 def weight_by_sizes(
     sections: Mapping[LimbName, LimbSections], modulus: tuple[float, float], length_mm: float, handle_mm: float,
-    draw_mm: float, brace_mm: float | None = None, rest: SeenBow | None = None,
+    draw_mm: float, brace_mm: float | None = None, rest: ObservedBow | None = None,
 ) -> tuple[float, float]:  # fmt: skip
     """The least and the most (N) to expect at a draw to the back, from sections, the wood's stiffness and the shape at rest.
 
@@ -164,7 +164,7 @@ def weight_by_sizes(
             if rest is not None:
                 seen = rest.limbs[k]
                 bend = bend + np.interp(working - s, seen.from_nock_mm, np.nan_to_num(seen.curvature))
-            limbs.append(Limb(s, modulus[0] * inertia, bend))
+            limbs.append(ElasticLimb(s, modulus[0] * inertia, bend))
         bow = Bow(limbs[0], limbs[1], Handle(handle_mm / 2, handle_mm / 2, depth))
         height = 6 * MM_PER_INCH if brace_mm is None else brace_mm - depth
         try:

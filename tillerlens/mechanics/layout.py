@@ -17,14 +17,14 @@ from typing import Literal
 
 import numpy as np
 
-from tillerlens.errors import Reason, TillerLensError
+from tillerlens.core.errors import Reason, TillerLensError
+from tillerlens.core.units import MM_PER_INCH, NEWTON_PER_POUND, format_inches
 from tillerlens.mechanics.elastica import Floats, NoEquilibrium
 from tillerlens.mechanics.find_wood import FoundWood
 from tillerlens.mechanics.section import Section, crown_of_tree, outline, section_of
-from tillerlens.mechanics.statics import Bow, Equilibrium, Handle, Limb, braced, drawn
+from tillerlens.mechanics.statics import Bow, ElasticLimb, Equilibrium, Handle, braced, drawn
 from tillerlens.mechanics.strain import ACCEPTABLE_SET_MM, YIELDS, SetExpected, StrainLimit, heat_range, strain_limit, tip_set
 from tillerlens.mechanics.wood import Species
-from tillerlens.units import MM_PER_INCH, NEWTON_PER_POUND, format_inches
 
 PLACES = 13
 SEGMENTS = 60
@@ -308,7 +308,7 @@ def _by_practice(wish: LayoutWish) -> _Made:
     return min(tried, key=lambda m: (bool(np.any(m.crown > MOST_CROWN * m.t)), m.set_expected.high_mm))
 
 
-def _limb(wish: LayoutWish, s: Floats, width: float, thick: float) -> tuple[Floats, Floats, Limb, Floats]:
+def _limb(wish: LayoutWish, s: Floats, width: float, thick: float) -> tuple[Floats, Floats, ElasticLimb, Floats]:
     z = s / s[-1]
     w = np.interp(z, [0, wish.parallel, 1], [width, width, wish.tip_width])
     t = thick * np.interp(z, [0, 1], [1, wish.taper])
@@ -318,7 +318,7 @@ def _limb(wish: LayoutWish, s: Floats, width: float, thick: float) -> tuple[Floa
     inertia = np.array([x.second_moment for x in _sections(w, t, crown)])
     fine = np.linspace(0, s[-1], 100)
     ei = wish.modulus * np.exp(np.interp(fine, s, np.log(inertia)))
-    return w, t, Limb(fine, ei, np.full(fine.size, wish.reflex)), crown
+    return w, t, ElasticLimb(fine, ei, np.full(fine.size, wish.reflex)), crown
 
 
 def _sections(w: Floats, t: Floats, crown: Floats) -> list[Section]:
@@ -329,7 +329,7 @@ def _sections(w: Floats, t: Floats, crown: Floats) -> list[Section]:
     ]
 
 
-def _state(wish: LayoutWish, limb: Limb) -> Equilibrium:
+def _state(wish: LayoutWish, limb: ElasticLimb) -> Equilibrium:
     bow = Bow(limb, limb, Handle(wish.handle / 2, wish.handle / 2, wish.handle_depth))
     try:
         string = braced(bow, brace_height=wish.brace, segments=SEGMENTS).string_length
@@ -343,7 +343,7 @@ def _state(wish: LayoutWish, limb: Limb) -> Equilibrium:
         ) from error
 
 
-def _bend(state: Equilibrium, limb: Limb, w: Floats, t: Floats, crown: Floats) -> tuple[Floats, Floats, Floats]:
+def _bend(state: Equilibrium, limb: ElasticLimb, w: Floats, t: Floats, crown: Floats) -> tuple[Floats, Floats, Floats]:
     """From the centroid to belly and to back (mm), and the movement of curvature (1/mm), by place."""
     s = np.linspace(0, limb.length, t.size)
     shape = state.upper

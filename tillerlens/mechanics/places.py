@@ -29,8 +29,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.measurement import LIMBS, Value
-from tillerlens.measurement import Limb as LimbName
+from tillerlens.core.measurement import LIMBS, Value
+from tillerlens.core.measurement import Limb as LimbName
 
 Array = NDArray[np.float64]
 Kind = Literal["hinge", "stiff"]

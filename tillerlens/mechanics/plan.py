@@ -10,19 +10,19 @@ from typing import Any
 
 import numpy as np
 
-from tillerlens.measurement import LIMBS, Value
-from tillerlens.measurement import Limb as LimbName
+from tillerlens.core.measurement import LIMBS, Value
+from tillerlens.core.measurement import Limb as LimbName
+from tillerlens.core.units import MM_PER_INCH
 from tillerlens.mechanics.bench import Given, check_weighings
+from tillerlens.mechanics.current_bow import CurrentBow, CurrentLimb, DrawReading
 from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.evidence import check_evidence, once
 from tillerlens.mechanics.finding import find_in
-from tillerlens.mechanics.present import Present, PresentLimb, Seen
+from tillerlens.mechanics.observed import MechanicsError, ObservedBow, ObservedLimb, read_observed
 from tillerlens.mechanics.scraping import Care, Forecast, Foretold, Hand, Plan, Scrape, plan_scraping
+from tillerlens.mechanics.scraping.target import ScrapeTarget
 from tillerlens.mechanics.section import LimbSections, limb_sections
-from tillerlens.mechanics.seen import MechanicsError, SeenBow, SeenLimb, read_seen
 from tillerlens.mechanics.stiffness import LimbStiffness, estimate_stiffness, statics_bow
-from tillerlens.mechanics.wish import ScrapeWish
-from tillerlens.units import MM_PER_INCH
 
 STATION_STEP_MM = 4 * MM_PER_INCH  # gaps are held against the statics every four inches, as they are measured
 GAP_U_MM = 0.5  # where the document gives no uncertainty of a gap
@@ -32,7 +32,7 @@ UNTOLD = 2.0  # stiffness carried on beyond where it is told: twice the doubt of
 def plan_from_documents(
     documents: Sequence[dict[str, Any]],
     rest: dict[str, Any] | None,
-    wish: ScrapeWish,
+    wish: ScrapeTarget,
     sections: dict[LimbName, LimbSections] | None = None,
     care: Care | None = None,
     history: Sequence[Scrape] = (),
@@ -43,7 +43,7 @@ def plan_from_documents(
 
     Raises MechanicsError, WishError or NoEquilibrium with what to do.
     """
-    return plan_scraping(present_from_documents(documents, rest, sections), wish, care, history, _foretold(last))
+    return plan_scraping(current_from_documents(documents, rest, sections), wish, care, history, _foretold(last))
 
 
 def _foretold(last: dict[str, Any] | None) -> Foretold | None:
@@ -75,9 +75,9 @@ def _left(last: dict[str, Any], which: Callable[[dict[str, Any]], bool]) -> tupl
     )
 
 
-def present_from_documents(
+def current_from_documents(
     documents: Sequence[dict[str, Any]], rest: dict[str, Any] | None, sections: dict[LimbName, LimbSections] | None = None
-) -> Present:
+) -> CurrentBow:
     if rest is None:
         raise MechanicsError(
             "Without the bow's shape at rest a natural bend looks like a weak place, so no wood should come off.",
@@ -85,14 +85,14 @@ def present_from_documents(
         )
     documents = once(documents)
     check_evidence(documents, rest)
-    pairs = [(read_seen(d), d) for d in documents]
+    pairs = [(read_observed(d), d) for d in documents]
     weighed = [p for p in pairs if p[0].state == "drawn" and p[0].weighing is not None and p[0].hook_mm is not None]
     if not weighed:
         raise MechanicsError(
             "No drawn picture with a scale reading is among these.", "Weigh the bow at the draw of a picture and note it there."
         )
     deepest, document = max(weighed, key=lambda p: p[0].draw_back_mm)
-    strung, still = [b for b, _ in pairs], read_seen(rest)
+    strung, still = [b for b, _ in pairs], read_observed(rest)
     stiffness = estimate_stiffness(strung, still)
     check_weighings(Given(documents, rest), stiffness)
     bow = statics_bow(stiffness, deepest)
@@ -101,25 +101,23 @@ def present_from_documents(
         for k, bow_limb in zip(LIMBS, (bow.upper, bow.lower), strict=True)
     ]
     seen = _seen(deepest, document)
-    return Present(limbs[0], limbs[1], bow.handle, deepest.string_length_mm, seen, finding=find_in(stiffness, strung, still))
+    return CurrentBow(limbs[0], limbs[1], bow.handle, deepest.string_length_mm, seen, finding=find_in(stiffness, strung, still))
 
 
-def _limb(limb: Any, stiffness: LimbStiffness, sections: LimbSections | None, side: SeenLimb) -> PresentLimb:
+def _limb(limb: Any, stiffness: LimbStiffness, sections: LimbSections | None, side: ObservedLimb) -> CurrentLimb:
     u = stiffness.u_relative[::-1]
     told = np.flatnonzero(np.isfinite(u))
     nearest = told[np.abs(told[:, None] - np.arange(u.size)[None, :]).argmin(0)]
     u = np.where(np.isfinite(u), u, UNTOLD * u[nearest])
     if sections is None:
-        thick, u_thick = (
-            np.interp(limb.length - limb.s, side.from_nock_mm, v) for v in (side.thickness_mm, side.u_thickness_mm)
-        )
+        thick, u_thick = (np.interp(limb.length - limb.s, side.from_nock_mm, v) for v in (side.thickness_mm, side.u_thickness_mm))
         known = bool(np.isfinite(thick).all())
-        return PresentLimb(
+        return CurrentLimb(
             limb, u, stiffness.u_rest[::-1], thick if known else None, None, 3.0, u_thick if known else None, "side"
         )
     from_nock = np.clip(limb.length - limb.s, sections.from_nock_mm[0], sections.from_nock_mm[-1])
     at = sections.at(from_nock)
-    return PresentLimb(limb, u, stiffness.u_rest[::-1], at.thickness_mm, at.to_belly, _power(sections))
+    return CurrentLimb(limb, u, stiffness.u_rest[::-1], at.thickness_mm, at.to_belly, _power(sections))
 
 
 def _power(sections: LimbSections) -> float:
@@ -134,7 +132,7 @@ def _power(sections: LimbSections) -> float:
     return float(np.mean(np.log(thick[0] / thick[1])) / np.log(1.01))
 
 
-def _seen(bow: SeenBow, document: dict[str, Any]) -> Seen:
+def _seen(bow: ObservedBow, document: dict[str, Any]) -> DrawReading:
     weighing = bow.weighing
     assert weighing is not None
     innermost = [bow.limbs[k].length_mm - bow.limbs[k].from_nock_mm[-1] for k in LIMBS]
@@ -145,7 +143,7 @@ def _seen(bow: SeenBow, document: dict[str, Any]) -> Seen:
     u_gap = float(np.median(us)) / np.sqrt(2) if us else GAP_U_MM
     # a draw misread by its doubt misreads the weight with it; a bow gains about its weight over its draw
     u_weight = float(np.hypot(weighing.u_n, 1.5 * weighing.weight_n * bow.u_draw_mm / bow.draw_back_mm))
-    return Seen(
+    return DrawReading(
         bow.draw_back_mm,
         weighing.weight_n,
         u_weight,
@@ -158,7 +156,7 @@ def _seen(bow: SeenBow, document: dict[str, Any]) -> Seen:
     )
 
 
-def _gaps(bow: SeenBow, document: dict[str, Any], name: LimbName, stations: Floats) -> tuple[Floats, Floats]:
+def _gaps(bow: ObservedBow, document: dict[str, Any], name: LimbName, stations: Floats) -> tuple[Floats, Floats]:
     """Centreline to the line through the nocks along y, and half of the limb's thickness, at the stations."""
     limb = bow.limbs[name]
     xy = np.array(document["profile"][name]["centre_mm"], float)
@@ -240,4 +238,4 @@ def _value(v: Value, places: int) -> dict[str, Any]:
     return {"value": _number(v.value, places), "u": _number(v.u, places), "unit": v.unit}
 
 
-__all__ = ["as_document", "plan_from_documents", "present_from_documents"]
+__all__ = ["as_document", "plan_from_documents", "current_from_documents"]

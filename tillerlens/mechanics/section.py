@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
-from tillerlens.errors import TillerLensError
-from tillerlens.units import MM_PER_INCH
+from tillerlens.core.errors import TillerLensError
+from tillerlens.core.units import MM_PER_INCH
 
 Array = NDArray[np.float64]
 ARC_POINTS = 65  # on a back's arc or a belly's half ellipse; even angles, so 1e-4 in the second moment of a semicircle or better

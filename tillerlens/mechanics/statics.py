@@ -17,12 +17,12 @@ import numpy as np
 
 from tillerlens.mechanics.elastica import (
     Chain,
+    ElasticLimb,
     EvenFall,
     Floats,
-    Limb,
     LimbShape,
+    MarchedLimb,
     NoEquilibrium,
-    Shot,
     bend_energy,
     joint_moments,
     limb_shape,
@@ -33,7 +33,7 @@ from tillerlens.mechanics.elastica import (
 )
 
 __all__ = [
-    "Bow", "Equilibrium", "ForceDraw", "Handle", "Limb", "LimbShape", "NoEquilibrium", "Pull",
+    "Bow", "Equilibrium", "ForceDraw", "Handle", "ElasticLimb", "LimbShape", "NoEquilibrium", "Pull",
     "at_rest", "braced", "drawn", "force_draw", "string_on_belly", "under_tip_load",
 ]  # fmt: skip
 
@@ -53,8 +53,8 @@ class Handle:
 
 @dataclass(frozen=True, eq=False)
 class Bow:
-    upper: Limb
-    lower: Limb
+    upper: ElasticLimb
+    lower: ElasticLimb
     handle: Handle = field(default_factory=Handle)
 
 
@@ -120,9 +120,7 @@ def _bisect(f: Callable[[float], float], lo: float, hi: float) -> float:
 
 
 def _chains(bow: Bow, segments: int) -> tuple[Chain, Chain]:
-    return make_chain(bow.upper, bow.handle.upper, segments), make_chain(
-        bow.lower, bow.handle.lower, segments
-    )
+    return make_chain(bow.upper, bow.handle.upper, segments), make_chain(bow.lower, bow.handle.lower, segments)
 
 
 def at_rest(bow: Bow, segments: int = SEGMENTS) -> tuple[LimbShape, LimbShape]:
@@ -158,9 +156,7 @@ def braced(
                 "Give the distance from belly to string, more than what the unstrung tips stand back.",
                 brace_height=brace_height,
             )
-        root = _bisect(
-            lambda m: 0.5 * sum(n[1] for n in guess.nocks(m)) - brace_height - half, 0.0, guess.most()
-        )
+        root = _bisect(lambda m: 0.5 * sum(n[1] for n in guess.nocks(m)) - brace_height - half, 0.0, guess.most())
     else:
         assert string_length is not None
         if not 0 < string_length < sum(n[0] for n in guess.nocks(0.0)) or string_length < 0.3 * size:
@@ -194,9 +190,7 @@ def braced(
 
     got = newton(fun, np.array([1.0, nocks[0][2], nocks[1][2]]))
     if got is None:
-        raise NoEquilibrium(
-            "No braced shape was found for this bow.", "Check stiffness, reflex and brace height."
-        )
+        raise NoEquilibrium("No braced shape was found for this bow.", "Check stiffness, reflex and brace height.")
     tension = scale * float(got[0])
     shots = [march(c, tension, float(t)) for c, t in zip(chains, got[1:], strict=True)]
     centre = shots[0].lever / math.cos(shots[0].lean)
@@ -219,7 +213,7 @@ def _state(
     chains: tuple[Chain, Chain],
     tensions: tuple[float, float],
     angles: Floats,
-    shots: Sequence[Shot],
+    shots: Sequence[MarchedLimb],
     hook: tuple[float, float],
     weight: float,
     rock: float,
@@ -282,9 +276,7 @@ def force_draw(
     chains = _chains(bow, segments)
     states: list[Equilibrium] = []
     for d in draws_back:
-        states.append(
-            _drawn(bow, chains, string_length, float(d), how or Pull(), states[-1] if states else None)
-        )
+        states.append(_drawn(bow, chains, string_length, float(d), how or Pull(), states[-1] if states else None))
     return ForceDraw(
         np.array([s.draw_back for s in states]), np.array([s.weight for s in states]),
         np.array([s.energy for s in states]), tuple(states),
@@ -331,9 +323,7 @@ def _drawn(
 def _first_guess(chains: tuple[Chain, Chain], length: float, deep: float) -> Floats:
     """(tension upper, tension lower, angle upper, angle lower, rock) from an evenly falling moment."""
     guess = EvenFall(chains)
-    root = _bisect(
-        lambda m: length - sum(math.hypot(x, deep - w) for x, w, _ in guess.nocks(m)), 0.0, guess.most()
-    )
+    root = _bisect(lambda m: length - sum(math.hypot(x, deep - w) for x, w, _ in guess.nocks(m)), 0.0, guess.most())
     nocks = guess.nocks(root)
     lean = [math.atan2(deep - w, x) for x, w, _ in nocks]
     tension = root / max(deep * math.cos(max(lean)), 1e-3 * length)
@@ -343,9 +333,7 @@ def _first_guess(chains: tuple[Chain, Chain], length: float, deep: float) -> Flo
 
 def _first_from(chains: tuple[Chain, Chain], s: Equilibrium) -> Floats:
     # the string angle is that at the nock; the last link lies half a cell in
-    back = [
-        c.bend[-1] + c.give[-1] * sh.moment[-2] / 4 for c, sh in zip(chains, (s.upper, s.lower), strict=True)
-    ]
+    back = [c.bend[-1] + c.give[-1] * sh.moment[-2] / 4 for c, sh in zip(chains, (s.upper, s.lower), strict=True)]
     angles = (s.string_angle_upper - back[0], s.string_angle_lower - back[1])
     return np.array([s.tension_upper, s.tension_lower, *angles, _level(s.upper, s.lower)])
 
@@ -356,9 +344,7 @@ def _level(upper: LimbShape, lower: LimbShape) -> float:
     return -math.atan2(yu - yl, xu - xl)
 
 
-def _creep(
-    bow: Bow, chains: tuple[Chain, Chain], length: float, deep: float, how: Pull, size: float
-) -> Equilibrium:
+def _creep(bow: Bow, chains: tuple[Chain, Chain], length: float, deep: float, how: Pull, size: float) -> Equilibrium:
     """Walk from the braced state to the draw in small steps: slower, for bows where the direct way fails."""
     state = braced(bow, string_length=length, segments=chains[0].bend.size - 1)
     here = state.gap_belly + 0.5 * bow.handle.depth
@@ -416,9 +402,7 @@ def _solve_drawn(
     if how.handle_free and straight and abs(rock - _level(state.upper, state.lower)) > 1e-4:
         return None
     if weight < -1e-6 * scale:
-        raise NoEquilibrium(
-            "This draw is less than the brace height.", "Give a draw beyond the braced string.", draw=deep
-        )
+        raise NoEquilibrium("This draw is less than the brace height.", "Give a draw beyond the braced string.", draw=deep)
     return state
 
 

@@ -19,12 +19,12 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.measurement import LIMBS, Value
-from tillerlens.measurement import Limb as LimbName
+from tillerlens.core.measurement import LIMBS, Value
+from tillerlens.core.measurement import Limb as LimbName
+from tillerlens.mechanics.observed import SCALE_GAIN_U, MechanicsError, ObservedBow, ObservedLimb
 from tillerlens.mechanics.section import LimbSections
-from tillerlens.mechanics.seen import SCALE_GAIN_U, MechanicsError, SeenBow, SeenLimb
-from tillerlens.mechanics.statics import Bow, Handle, Limb
-from tillerlens.mechanics.unrested import Solve, likely_tensions
+from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle
+from tillerlens.mechanics.unknown_rest import Solve, likely_tensions
 
 Array = NDArray[np.float64]
 
@@ -116,7 +116,7 @@ def _inside(s: Array, length: float) -> NDArray[np.bool_]:
     return (s / length > FIRST) & (s / length < LAST)
 
 
-def estimate_stiffness(strung: Sequence[SeenBow], rest: SeenBow | None = None) -> Stiffness:
+def estimate_stiffness(strung: Sequence[ObservedBow], rest: ObservedBow | None = None) -> Stiffness:
     """Stiffness along both limbs from pictures of one strung bow (braced or drawn), and best with its shape at rest.
 
     Raises MechanicsError where the pictures cannot tell it: no string seen, or a single picture without the shape at rest.
@@ -148,7 +148,9 @@ def estimate_stiffness(strung: Sequence[SeenBow], rest: SeenBow | None = None) -
     return _with_doubt(here, [_stiffness(seen, data, likely * np.exp(step), here.u_level, False) for step in steps])
 
 
-def _stiffness(seen: Sequence[SeenBow], data: Sequence[_Data], tensions: Array, u_level: float, rest_known: bool) -> Stiffness:
+def _stiffness(
+    seen: Sequence[ObservedBow], data: Sequence[_Data], tensions: Array, u_level: float, rest_known: bool
+) -> Stiffness:
     absolute = bool(np.isfinite(u_level))
     own, size = _agreement(data, tensions)
     fits = [_fit(d, tensions, own, size) for d in data]
@@ -158,14 +160,12 @@ def _stiffness(seen: Sequence[SeenBow], data: Sequence[_Data], tensions: Array, 
             "Add the shape at rest and a further draw, once the shape so far is right.",
         )
     level = 1.0 if absolute else float(np.exp(np.nanmean(np.log(np.concatenate([f.ei for f in fits])))))
-    limbs = [
-        replace(f, ei=f.ei / level, compliance=f.compliance * level, u_compliance=f.u_compliance * level) for f in fits
-    ]
+    limbs = [replace(f, ei=f.ei / level, compliance=f.compliance * level, u_compliance=f.u_compliance * level) for f in fits]
     told = tuple(float(t) / level for t in tensions)
     return Stiffness(limbs[0], limbs[1], absolute, u_level, told, tuple(b.name for b in seen), rest_known)
 
 
-def _weighing_u(b: SeenBow) -> float:
+def _weighing_u(b: ObservedBow) -> float:
     """Relative uncertainty of a weighed picture's tension, the scale's common error left out."""
     assert b.weighing is not None
     return float(np.hypot(b.weighing.u_n / b.weighing.weight_n, b.u_tension_relative()))
@@ -212,12 +212,12 @@ def _with_doubt(here: Stiffness, moved: list[Stiffness]) -> Stiffness:
     return replace(here, upper=limbs[0], lower=limbs[1], u_unrested=level, moved=tuple(moved[k] for k in kept))
 
 
-def _gather(seen: Sequence[SeenBow], rest: SeenBow | None, name: LimbName) -> _Data:
+def _gather(seen: Sequence[ObservedBow], rest: ObservedBow | None, name: LimbName) -> _Data:
     length = float(np.mean([b.limbs[name].from_nock_mm[-1] for b in seen]))
     s = np.linspace(0, length, max(12, int(length / STEP_MM)))
     at_fade = ROOT_SHARE * np.exp(-(length - s) / ROOT_MM)
 
-    def read(limb: SeenLimb, values: Array) -> Array:
+    def read(limb: ObservedLimb, values: Array) -> Array:
         return np.interp(s, limb.from_nock_mm, values)
 
     limbs = [b.limbs[name] for b in seen]
@@ -365,7 +365,7 @@ def _fit(d: _Data, tensions: Array, own: float, size: float) -> LimbStiffness:
     return LimbStiffness(d.s, np.where(told, ei, np.nan), np.where(told, relative, np.nan), rest, u_rest, d.length, c, u_c, left)
 
 
-def _level_u(seen: Sequence[SeenBow], data: Sequence[_Data], tensions: Array) -> float:
+def _level_u(seen: Sequence[ObservedBow], data: Sequence[_Data], tensions: Array) -> float:
     """Relative u of the level: each weighing's own part averages, the scale's common error does not."""
     weighed = [i for i, b in enumerate(seen) if b.weighing]
     info = np.array([sum(float(np.sum(((tensions[i] * d.arm[i]) / d.u[i])[d.inside] ** 2)) for d in data) for i in weighed])
@@ -405,14 +405,14 @@ def filled(limb: LimbStiffness) -> Array:
     return np.asarray(np.exp(out))
 
 
-def statics_bow(stiffness: Stiffness, seen: SeenBow, scale: float = 1.0) -> Bow:
+def statics_bow(stiffness: Stiffness, seen: ObservedBow, scale: float = 1.0) -> Bow:
     """The bow as the statics take it. ``seen`` gives the handle; its depth is a limb's thickness, so that draws to the back
     agree with those measured. ``scale``: on the stiffness."""
     limbs = []
     for limb in (stiffness.upper, stiffness.lower):
         s = limb.length_mm - limb.from_nock_mm[::-1]
         s[0] = 0.0
-        limbs.append(Limb(s, scale * filled(limb)[::-1], limb.rest[::-1]))
+        limbs.append(ElasticLimb(s, scale * filled(limb)[::-1], limb.rest[::-1]))
     upper, lower = (seen.limbs[k].length_mm - m.length for k, m in zip(LIMBS, limbs, strict=True))
     return Bow(limbs[0], limbs[1], Handle(max(upper, 0.0), max(lower, 0.0), 2 * seen.root_half_mm))
 

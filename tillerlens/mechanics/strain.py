@@ -28,15 +28,15 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.measurement import LIMBS, Value
-from tillerlens.measurement import Limb as LimbName
+from tillerlens.core.measurement import LIMBS, Value
+from tillerlens.core.measurement import Limb as LimbName
+from tillerlens.core.units import MM_PER_INCH
 from tillerlens.mechanics.find_wood import FoundWood
+from tillerlens.mechanics.observed import MechanicsError, ObservedBow
 from tillerlens.mechanics.section import LimbSections
-from tillerlens.mechanics.seen import MechanicsError, SeenBow
 from tillerlens.mechanics.statics import braced, drawn
 from tillerlens.mechanics.stiffness import FIRST, LAST, Stiffness, statics_bow
 from tillerlens.mechanics.wood import Species, likely_strength, species_table
-from tillerlens.units import MM_PER_INCH
 
 Array = NDArray[np.float64]
 Side = Literal["belly", "back"]
@@ -226,7 +226,7 @@ class Risk:
     set_expected: SetExpected | None = None
 
 
-def distances(seen: SeenBow, name: LimbName, s: Array, sections: dict[LimbName, LimbSections] | None) -> tuple[Array, ...]:
+def distances(seen: ObservedBow, name: LimbName, s: Array, sections: dict[LimbName, LimbSections] | None) -> tuple[Array, ...]:
     """Centroid to belly and to back with their uncertainties (n,), at places from the nock: from sections, else half of what
     the side picture shows."""
     if sections is not None:
@@ -250,7 +250,9 @@ def _strains(
     return LimbStrain(s, belly, back, u["belly"], u["back"], moved, causes)
 
 
-def strain_now(seen: SeenBow, rest: SeenBow, sections: dict[LimbName, LimbSections] | None = None) -> dict[LimbName, LimbStrain]:
+def strain_now(
+    seen: ObservedBow, rest: ObservedBow, sections: dict[LimbName, LimbSections] | None = None
+) -> dict[LimbName, LimbStrain]:
     """Strains at the draw of a picture, from its curvature and that at rest."""
     out: dict[LimbName, LimbStrain] = {}
     for name in LIMBS:
@@ -264,7 +266,7 @@ def strain_now(seen: SeenBow, rest: SeenBow, sections: dict[LimbName, LimbSectio
 
 
 def strain_ahead(
-    stiffness: Stiffness, seen: SeenBow, draw_back_mm: float, sections: dict[LimbName, LimbSections] | None = None,
+    stiffness: Stiffness, seen: ObservedBow, draw_back_mm: float, sections: dict[LimbName, LimbSections] | None = None,
     brace_back_mm: float | None = None,
 ) -> dict[LimbName, LimbStrain]:  # fmt: skip
     """Strains at a further draw, by the statics. A relative stiffness will do: the shape does not ask for the level.

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Literal
 
-from tillerlens.errors import TillerLensError
-from tillerlens.measurement import Value
-from tillerlens.units import parse_quantity
+from tillerlens.core.errors import TillerLensError
+from tillerlens.core.measurement import Value
+from tillerlens.core.units import parse_quantity
 
 MOST_MOISTURE = 250.0  # % of the dry mass; green sapwood of light woods holds about 200
 EMC_U = 0.5  # %; Simpson (1973): the formula strays from 72 printed values by up to 0.9, by less than 0.13 in the mean

@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from tillerlens.errors import ScaleError
+from tillerlens.core.errors import ScaleError
 
 Array = NDArray[np.float64]
 

@@ -15,9 +15,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from tillerlens.core.errors import PhotoError, Reason
 from tillerlens.core.reading import read_file, shown
 from tillerlens.core.unforeseen import net
-from tillerlens.errors import PhotoError, Reason
 
 # Pillow warns of odd EXIF, profiles and chunks; they are read as far as they go, or told in words. Set once: a filter set for the
 # time of a call would be every thread's.
@@ -129,9 +129,7 @@ def _sniff(data: bytes, name: str) -> str:
         if data[8:12] in _HEIC_BRANDS:
             return "HEIC"
         if data[8:12] not in (b"avif", b"avis"):
-            raise PhotoError(
-                f"{name} is a video, not a photograph.", "Choose a photograph as JPEG, PNG or HEIC."
-            )
+            raise PhotoError(f"{name} is a video, not a photograph.", "Choose a photograph as JPEG, PNG or HEIC.")
     if data[:4] == b"GIF8":
         raise PhotoError(f"{name} is a GIF, which keeps too few colours and may move.", _ASK_ORIGINAL)
     raise PhotoError(f"{name} is not a photograph in a form that can be read.", _ASK_ORIGINAL)
@@ -144,9 +142,7 @@ def _note_suffix(kind: str, name: str) -> list[Reason]:
     return []
 
 
-def _decode(
-    data: bytes, kind: str, name: str, notes: list[Reason]
-) -> tuple[NDArray[np.uint8], dict[int, Any], int]:
+def _decode(data: bytes, kind: str, name: str, notes: list[Reason]) -> tuple[NDArray[np.uint8], dict[int, Any], int]:
     """The upright sRGB array, the camera's EXIF entries and the orientation tag that was undone."""
     import numpy as np
 
@@ -299,9 +295,7 @@ def _apply_profile(image: PillowImage, profile: bytes, name: str, notes: list[Re
             return image
         converted = ImageCms.profileToProfile(image, source, ImageCms.createProfile("sRGB"), outputMode="RGB")
     except (ImageCms.PyCMSError, OSError) as error:
-        notes.append(
-            Reason("colours", f"The colour profile of {name} cannot be read ({error}); colours may be off.")
-        )
+        notes.append(Reason("colours", f"The colour profile of {name} cannot be read ({error}); colours may be off."))
         return image
     assert converted is not None  # only None when converting in place
     return converted

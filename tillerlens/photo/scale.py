@@ -5,14 +5,14 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from tillerlens.errors import ScaleError
+from tillerlens.core.errors import ScaleError
+from tillerlens.core.shot import Shot
 from tillerlens.photo.camera import CameraFit, Marks, fit_camera
 from tillerlens.photo.intake import Photo
 from tillerlens.photo.marks.dots import settle_on_dot
 from tillerlens.photo.marks.grid import find_grid
 from tillerlens.photo.marks.lines import find_lines
 from tillerlens.photo.marks.tags import fit_tags, tag_marks
-from tillerlens.shot import Shot
 
 
 def fit_scale(photo: Photo, shot: Shot) -> CameraFit:

@@ -4,7 +4,8 @@
 out and in as a zip, ``remeasure`` measures anew. What they hand around is in ``entries``.
 """
 
-from tillerlens.record.database import Record, default_folder, open_record
+from tillerlens.record.connection import Record
+from tillerlens.record.database import default_folder, open_record
 from tillerlens.record.entries import (
     Bow,
     ChangedMeanwhile,

@@ -21,12 +21,12 @@ from functools import cached_property
 from pathlib import Path
 from typing import IO, Any, NoReturn
 
-from tillerlens.errors import TillerLensError
-from tillerlens.files import NO_ROOM
+from tillerlens.core.errors import TillerLensError
+from tillerlens.core.files import NO_ROOM
+from tillerlens.core.shot_file import read_shot
 from tillerlens.record import originals
 from tillerlens.record.entries import Bow, Correction, Event, Measured, RecordError, Stage, check_entry, check_form, from_document
 from tillerlens.record.store import check_document
-from tillerlens.shot import read_shot
 
 FORMAT, BOW_FORMAT, FORMAT_VERSION = "tillerlens-record", "tillerlens-bow", 2  # 1 carried no order
 MEASUREMENT_VERSION = 1

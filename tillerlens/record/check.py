@@ -10,13 +10,13 @@ from typing import Any
 
 from sqlalchemy import Connection, select
 
-from tillerlens.errors import TillerLensError
+from tillerlens.core.errors import TillerLensError
+from tillerlens.core.shot_file import read_shot
 from tillerlens.record import originals, tidy
-from tillerlens.record.database import Record, reading, speaking, writing
+from tillerlens.record.connection import Record, reading, speaking, writing
 from tillerlens.record.entries import Bow, Correction, DamagedEntry, Entry, Event, Measured, RecordError, Stage
 from tillerlens.record.rows import NAMES, OLDEST_FIRST, ROWS, document_of, many, one
 from tillerlens.record.store import check_document, refresh, summary_of
-from tillerlens.shot import read_shot
 
 Progress = Callable[[int, int, str], None]
 _FROM_EXPORT = "Import an export that holds it, or put it back from a backup."

@@ -9,9 +9,8 @@ import tempfile
 import threading
 import time
 import weakref
-from collections.abc import Iterator
-from contextlib import closing, contextmanager
-from dataclasses import dataclass, replace
+from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -20,48 +19,18 @@ from urllib.parse import quote
 import orjson
 from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
 from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, SQLAlchemyError
+from sqlalchemy.exc import ArgumentError, DBAPIError
 
-from tillerlens.errors import Reason
-from tillerlens.files import NO_ROOM
-from tillerlens.record.entries import LookingOnly, NoRecord, RecordError
+from tillerlens.record.connection import BUSY_S, Record, reading, speaking
+from tillerlens.record.entries import NoRecord, RecordError
 from tillerlens.record.models import Unreadable
 
 SCHEMAS = ("0001", "0002", "0003")  # every version of the tables, oldest first; the last is this program's
 PLACE_VARIABLE, ORIGINALS_VARIABLE = "TILLERLENS_RECORD", "TILLERLENS_ORIGINALS"
 DATABASE_NAME = "record.sqlite"
-BUSY_S = 30.0  # how long one writer waits for another
 _VERSION_TABLE = "tillerlens_schema"
 _MIGRATING = 7_412_330_115  # PostgreSQL's advisory lock that one migration at a time holds
 _ONE_MIGRATION = threading.Lock()  # alembic keeps what it is at in its module, for all threads
-
-
-@dataclass(frozen=True, eq=False)
-class Record:
-    """An open record: hand it to the functions of ``store``; close it, or use it in a ``with``. May be shared by threads.
-
-    folder holds ``originals/`` by content hash, and what can be made again: ``thumbnails/``. address: for people.
-    looking: it can be read but not changed; every write raises LookingOnly. copy: a temporary folder that goes at ``close``.
-    doubt: why the originals in the folder seem to be another record's; they are then left alone.
-    """
-
-    engine: Engine
-    folder: Path
-    address: str
-    looking: bool = False
-    copy: Path | None = None
-    doubt: Reason | None = None
-
-    def close(self) -> None:
-        self.engine.dispose()
-        if self.copy is not None:
-            shutil.rmtree(self.copy, ignore_errors=True)
-
-    def __enter__(self) -> Record:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
 
 
 def default_folder() -> Path:
@@ -146,81 +115,6 @@ def _has_bytes(file: Path) -> bool:
 
 def _no_record(where: str) -> NoRecord:
     return NoRecord(f"There is no record in {where}.", "Check the place, or make a new record there with --new.")
-
-
-def check_may_write(record: Record) -> None:
-    """Raise LookingOnly when the record is open for looking."""
-    if record.looking:
-        raise LookingOnly(
-            "This record is open for looking only; nothing was changed.", "Open it from where you may write to its folder."
-        )
-
-
-@contextmanager
-def reading(record: Record) -> Iterator[Connection]:
-    """One consistent view of the record."""
-    with speaking(record), record.engine.begin() as connection:
-        yield connection
-
-
-@contextmanager
-def writing(record: Record) -> Iterator[Connection]:
-    """One change of the record, kept whole at the end or not at all. On SQLite, the only one at that time."""
-    check_may_write(record)
-    with speaking(record), record.engine.execution_options(writing=True).begin() as connection:
-        yield connection
-
-
-@contextmanager
-def speaking(record: Record) -> Iterator[None]:
-    """Faults of the database and the disk as RecordErrors."""
-    try:
-        yield
-    except IntegrityError as error:
-        raise RecordError(
-            "This is in the record already, or belongs to something that no longer is.", "Look again and repeat it."
-        ) from error
-    except DBAPIError as error:
-        raise _in_words(str(error.orig).strip(), record) from error
-    except sqlite3.Error as error:  # while connecting
-        raise _in_words(str(error), record) from error
-    except SQLAlchemyError as error:
-        raise _in_words(str(error).strip(), record) from error
-    except UnicodeError as error:
-        # a table's name that is no text any more, or a server's that no network knows
-        local = record.engine.dialect.name == "sqlite"
-        raise _in_words("malformed table names" if local else "its name cannot be looked up", record) from error
-    except OSError as error:
-        if error.errno in NO_ROOM:
-            raise _no_room(record) from error
-        cause = (error.strerror or str(error)).lower()
-        raise RecordError(
-            f"The record in {record.folder} cannot be used: {cause}.", "Check the folder and who may write to it."
-        ) from error
-
-
-def _in_words(cause: str, record: Record) -> RecordError:
-    low = cause.lower()
-    where = f"The record {record.address}"
-    if "disk is full" in low or "no space left" in low or "disk i/o error" in low:
-        return _no_room(record)
-    if "locked" in low or "busy" in low:
-        return RecordError(f"{where} is held by another program.", "Wait until the other one has finished, then try again.")
-    if "not a database" in low or "malformed" in low:
-        return RecordError(f"{where} is damaged: {low}.", "Put back a copy from its backups folder or an export.")
-    if "unable to open" in low or "readonly" in low:
-        return RecordError(f"{where} cannot be written.", "Check the folder and who may write to it.")
-    if record.engine.dialect.name != "sqlite":
-        return RecordError(
-            f"{where} cannot be used: {cause.splitlines()[0]}.", "Check the address and that the server is running."
-        )
-    return RecordError(f"{where} cannot be used: {low}.", "Export what you can, and try again.")
-
-
-def _no_room(record: Record) -> RecordError:
-    return RecordError(
-        f"There is no room left on the disk of {record.folder}; nothing of this was kept.", "Make room and try again.", full=True
-    )
 
 
 # --- opening ------------------------------------------------------------------------------------------------

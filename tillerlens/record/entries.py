@@ -18,9 +18,9 @@ from functools import cache
 from importlib import resources
 from typing import Any, Literal, TypeVar
 
-from tillerlens.errors import TillerLensError
-from tillerlens.shot import State
-from tillerlens.units import format_inches, format_pounds
+from tillerlens.core.errors import TillerLensError
+from tillerlens.core.shot import State
+from tillerlens.core.units import format_inches, format_pounds
 
 EventKind = Literal["scrape", "heat", "rest", "moisture", "weighing", "mass", "arrow_speed", "finding", "note"]
 Face = Literal["back", "belly"]

@@ -24,7 +24,7 @@ from typing import Any, Literal
 from sqlalchemy import Connection, update
 
 from tillerlens import __version__
-from tillerlens.files import unwritable
+from tillerlens.core.files import unwritable
 from tillerlens.record import originals, tables
 from tillerlens.record.bundle import (
     BOW_FORMAT,
@@ -39,7 +39,7 @@ from tillerlens.record.bundle import (
     open_bundle,
     original_name,
 )
-from tillerlens.record.database import Record, check_may_write, reading, speaking, writing
+from tillerlens.record.connection import Record, check_may_write, reading, speaking, writing
 from tillerlens.record.entries import (
     LONGEST_NAME,
     Bow,

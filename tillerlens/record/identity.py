@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection, insert, select, text
 
-from tillerlens.errors import Reason
-from tillerlens.files import write_whole
+from tillerlens.core.errors import Reason
+from tillerlens.core.files import write_whole
 from tillerlens.record.entries import RecordError, new_id
 from tillerlens.record.models import IdentityRow, StageRow
 
 if TYPE_CHECKING:
-    from tillerlens.record.database import Record
+    from tillerlens.record.connection import Record
 
 FILE_NAME = "identity.txt"
 _FORM = re.compile(r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}")
@@ -47,7 +47,7 @@ def originals_in(folder: Path) -> Iterator[Path]:
 
 def settle(record: Record) -> Reason | None:
     """Give database and folder their common identity where one lacks it; the reason where they do not belong together."""
-    from tillerlens.record.database import reading, speaking, writing
+    from tillerlens.record.connection import reading, speaking, writing
 
     with speaking(record):
         there = of_folder(record.folder)
@@ -78,7 +78,7 @@ def settle(record: Record) -> Reason | None:
 
 def claim(record: Record) -> None:
     """Make the folder's pictures this record's own, whatever the folder says: for a person to decide."""
-    from tillerlens.record.database import reading, speaking, writing
+    from tillerlens.record.connection import reading, speaking, writing
 
     with writing(record) as connection:
         if of_database(connection) is None:
@@ -91,7 +91,7 @@ def claim(record: Record) -> None:
 
 def check(record: Record) -> None:
     """Raise RecordError unless database and folder carry the same identity now."""
-    from tillerlens.record.database import reading, speaking
+    from tillerlens.record.connection import reading, speaking
 
     with speaking(record), reading(record) as connection:
         mine, there = of_database(connection), of_folder(record.folder)
@@ -105,7 +105,7 @@ def check(record: Record) -> None:
 
 def _belongs(record: Record) -> bool:
     """Whether most of the folder's originals are of this record's stages."""
-    from tillerlens.record.database import reading
+    from tillerlens.record.connection import reading
 
     with reading(record) as connection:
         used = set(connection.execute(select(StageRow.sha256).distinct()).scalars())

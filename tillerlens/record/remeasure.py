@@ -7,15 +7,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from tillerlens.core.errors import TillerLensError
+from tillerlens.core.measurement import COVER, Measurement
 from tillerlens.core.reading import shown
+from tillerlens.core.shot import Shot
+from tillerlens.core.shot_file import read_shot
 from tillerlens.core.unforeseen import Unforeseen, net
-from tillerlens.errors import TillerLensError
-from tillerlens.measurement import Measurement
 from tillerlens.record import store
-from tillerlens.record.database import Record
+from tillerlens.record.connection import Record
 from tillerlens.record.entries import RecordError, Stage, canonical
-from tillerlens.report.lengths import COVER
-from tillerlens.shot import Shot, read_shot
 
 Progress = Callable[[int, int, Stage], None]
 """Called before each stage: how many are done, of how many, and the next one."""
@@ -85,7 +85,7 @@ def measure_original(
 
     Raises PhotoError, ShotError, DocumentError or RecordError for what cannot be measured at all.
     """
-    from tillerlens.document import check_same_bow
+    from tillerlens.core.document import check_same_bow
     from tillerlens.measure import measure_photo
     from tillerlens.photo.intake import read_photo
 

@@ -21,8 +21,9 @@ from typing import Any, TypeVar
 
 from sqlalchemy import Connection, delete, func, select, text, update
 
+from tillerlens.core.shot_file import read_shot
 from tillerlens.record import originals
-from tillerlens.record.database import Record, check_may_write, reading, speaking, writing
+from tillerlens.record.connection import Record, check_may_write, reading, speaking, writing
 from tillerlens.record.entries import (
     Bow,
     ChangedMeanwhile,
@@ -40,7 +41,6 @@ from tillerlens.record.entries import (
 )
 from tillerlens.record.models import BowRow, CorrectionRow, EventRow, MeasuredRow, StageRow
 from tillerlens.record.rows import OLDEST_FIRST, ROWS, document_of, many, one, put, put_document
-from tillerlens.shot import read_shot
 
 Versioned = TypeVar("Versioned", Bow, Stage, Event)
 _FIXED = ("id", "bow_id", "sequence", "sha256", "media", "size_bytes", "shot", "state", "minutes_since_unstrung", "added_at")
@@ -385,7 +385,7 @@ def _said_by(shot: Mapping[str, Any]) -> dict[str, Any]:
 
 def check_document(document: Mapping[str, Any], stage: Stage) -> None:
     """Raise RecordError unless this is a measurement document of the stage's picture."""
-    from tillerlens.document import document_validator
+    from tillerlens.core.document import document_validator
 
     error = next(document_validator().iter_errors(document), None)
     if error is not None:

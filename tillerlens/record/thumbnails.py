@@ -6,11 +6,11 @@ import hashlib
 import io
 from typing import Any
 
+from tillerlens.core.files import write_whole
 from tillerlens.core.reading import shown
 from tillerlens.core.unforeseen import net
-from tillerlens.files import write_whole
 from tillerlens.record import store
-from tillerlens.record.database import Record, speaking
+from tillerlens.record.connection import Record, speaking
 from tillerlens.record.entries import RecordError, Stage, canonical
 
 LONG_SIDE_PX = 480

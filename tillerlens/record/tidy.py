@@ -14,7 +14,7 @@ from pathlib import Path
 from sqlalchemy import Connection, select, text
 
 from tillerlens.record import identity, originals
-from tillerlens.record.database import Record, check_may_write, reading, speaking, writing
+from tillerlens.record.connection import Record, check_may_write, reading, speaking, writing
 from tillerlens.record.entries import RecordError
 from tillerlens.record.models import BowRow, StageRow
 

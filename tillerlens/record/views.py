@@ -8,7 +8,7 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, func, select
 
-from tillerlens.record.database import Record, reading
+from tillerlens.record.connection import Record, reading
 from tillerlens.record.entries import Bow, Correction, DamagedEntry, Event, Stage
 from tillerlens.record.models import BowRow, CorrectionRow, EventRow, StageRow
 from tillerlens.record.rows import OLDEST_FIRST, many, one

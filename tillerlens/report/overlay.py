@@ -17,10 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
-from tillerlens.measurement import LIMBS, Measurement, TracedBow
-from tillerlens.report.asked import closer_box, draw_asks, draw_clicks, draw_followed
-from tillerlens.report.from_rest import Bend, bend_of
-from tillerlens.report.lengths import Units, in_words, say_two_limbs
+from tillerlens.core.measurement import LIMBS, Measurement, TracedBow
 from tillerlens.report.pens import (
     GAP,
     HINGE,
@@ -36,6 +33,9 @@ from tillerlens.report.pens import (
     letters,
     wrapped,
 )
+from tillerlens.report.questions import closer_box, draw_asks, draw_clicks, draw_followed
+from tillerlens.report.words.from_rest import Bend, bend_of
+from tillerlens.report.words.quantities import Units, in_words, say_two_limbs
 
 MAX_SIDE_PX = 2048
 LETTER_SHARE = 1 / 41  # of the width: 9.5 px on a phone's 390
@@ -231,17 +231,13 @@ def _unit(vector: Array) -> Array:
     return np.asarray(vector / max(float(np.hypot(*vector)), 1e-9))
 
 
-def _gap_labels(
-    canvas: Canvas, window: _Window, measurement: Measurement, units: Units
-) -> list[tuple[str, Array, Colour]]:
+def _gap_labels(canvas: Canvas, window: _Window, measurement: Measurement, units: Units) -> list[tuple[str, Array, Colour]]:
     """Each gap's length beyond the string, in as many rows as keep the labels apart."""
     trace = measurement.trace
     assert trace is not None
     lines, rows = window(trace.gap_lines_px), measurement.gaps
     if len(lines) != 2 * len(rows):
-        raise ValueError(
-            f"{len(lines)} gap lines for {len(rows)} gap rows; each row has an upper and a lower line"
-        )
+        raise ValueError(f"{len(lines)} gap lines for {len(rows)} gap rows; each row has an upper and a lower line")
     labels = []
     said = [say_two_limbs(row.upper, row.lower, row.difference, units) for row in rows]
     for k in (0, 1):

@@ -7,7 +7,7 @@ import json
 from importlib import resources
 from typing import Any, Literal
 
-from tillerlens.errors import TillerLensError
+from tillerlens.core.errors import TillerLensError
 
 Paper = Literal["letter", "a4"]
 _PAPERS = {"letter": "us-letter", "a4": "a4"}

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+from tillerlens.core.units import MM_PER_INCH
 from tillerlens.mechanics.scraping import Plan
-from tillerlens.report.chart_plan import plan_figure
-from tillerlens.report.lengths import Units
+from tillerlens.report.charts.plan import plan_figure
 from tillerlens.report.pdf import Paper, typeset
-from tillerlens.report.table_plan import plan_tables
-from tillerlens.report.words_plan import plan_in_words
-from tillerlens.units import MM_PER_INCH
+from tillerlens.report.words.plan import plan_in_words
+from tillerlens.report.words.plan_tables import plan_tables
+from tillerlens.report.words.quantities import Units
 
 MOST_ROWS = 18  # of a table, that the page takes beside all else
 PAGES_TRIED_MM = {"cm": (50.0, 100.0), "in": (2 * MM_PER_INCH, 4 * MM_PER_INCH)}

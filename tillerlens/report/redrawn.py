@@ -15,14 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from tillerlens.core.document import DocumentError
+from tillerlens.core.measurement import LIMBS, LimbProfile, Measurement, TracedBow, measurement_of
 from tillerlens.core.reading import shown
 from tillerlens.core.unforeseen import net
-from tillerlens.document import DocumentError
-from tillerlens.measurement import LIMBS, LimbProfile, Measurement, TracedBow
 from tillerlens.photo.intake import read_photo
-from tillerlens.report.lengths import Units
 from tillerlens.report.overlay import draw_overlay
-from tillerlens.report.story import measurement_of
+from tillerlens.report.words.quantities import Units
 
 Array = NDArray[np.float64]
 

@@ -8,16 +8,18 @@ from __future__ import annotations
 import base64
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
-from datetime import datetime
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
 from tillerlens import __version__
-from tillerlens.errors import Reason, TillerLensError
-from tillerlens.measurement import GapRow, Limb, LimbProfile, Measurement, Spot
-from tillerlens.measures.compare import Scraped, compare, judge_scrapes
-from tillerlens.measures.pair import Picture, read_picture, read_value
+from tillerlens.core.errors import TillerLensError
+from tillerlens.core.measurement import measurement_of, read_value
+from tillerlens.core.units import JOULE_PER_FOOT_POUND, STANDARD_GRAVITY, newtons_from_pounds
+from tillerlens.history.story import MOST_PICTURES, ArrowShot, StageShown, Story, Told, spread
+from tillerlens.history.trends import sessions
+from tillerlens.measures.compare import compare, judge_scrapes
+from tillerlens.measures.pair import Picture, read_picture
 from tillerlens.measures.set import (
     Recovery,
     RestReading,
@@ -30,91 +32,34 @@ from tillerlens.measures.set import (
     share_kept,
 )
 from tillerlens.mechanics.cast import grains_per_pound
-from tillerlens.report import figures
-from tillerlens.report.history import Pull, ReflexAt, sessions
-from tillerlens.report.lengths import Units, in_words, say, say_arrow, say_length, say_place, say_speed, say_two_limbs, say_weight
-from tillerlens.report.phrases import phrase
-from tillerlens.report.words import CARE_ALWAYS, CARE_UNDER_TENSION, Sentence, Wish, verdict
-from tillerlens.report.words_compare import (
+from tillerlens.report.charts import svg as figures
+from tillerlens.report.words.compare import (
     early_draw_sentence,
     kept_sentence,
     recovery_sentence,
     scraping_sentence,
     set_sentences,
 )
-from tillerlens.units import JOULE_PER_FOOT_POUND, STANDARD_GRAVITY, newtons_from_pounds
+from tillerlens.report.words.phrases import phrase
+from tillerlens.report.words.quantities import (
+    Units,
+    in_words,
+    say,
+    say_arrow,
+    say_length,
+    say_place,
+    say_speed,
+    say_two_limbs,
+    say_weight,
+)
+from tillerlens.report.words.verdict import CARE_ALWAYS, CARE_UNDER_TENSION, Sentence, verdict
 
-MOST_PICTURES, MOST_GAP_TABLES, MOST_PROFILES = 9, 3, 4
+MOST_GAP_TABLES, MOST_PROFILES = 3, 4
 INSPECTION = (
     "Before every pull, look for splinters and lifting fibres on the back, chrysals across the belly, and cracks at knots and "
     "nocks. Check the glue lines, the string and its loops.",
 )
 Block = dict[str, Any]
-
-
-@dataclass(frozen=True, eq=False)
-class StageShown:
-    """A stage as the report shows it. document: its measurement; picture: JPEG or PNG with the traced bow; pins: numbers of
-    findings with their place in the picture as parts of its width and height."""
-
-    title: str
-    when: datetime
-    document: dict[str, Any]
-    picture: bytes | None = None
-    pins: tuple[tuple[int, float, float], ...] = ()
-    notes: str = ""
-
-    @property
-    def measured(self) -> bool:
-        return self.document.get("status") == "measured"
-
-    @property
-    def state(self) -> str:
-        return str(self.document.get("state", "unknown"))
-
-
-@dataclass(frozen=True)
-class Told:
-    """Something done or found: when, what in a few words, and the bowyer's own notes."""
-
-    when: datetime
-    what: str
-    notes: str = ""
-
-
-@dataclass(frozen=True)
-class Shot:
-    """Arrow speed: mass in kg, speed in m/s, draw in mm, and the weight there in N where it is known."""
-
-    when: datetime
-    arrow_kg: float
-    speed_m_s: float
-    draw_mm: float
-    weight_n: float | None = None
-
-    @property
-    def energy_j(self) -> float:
-        return 0.5 * self.arrow_kg * self.speed_m_s**2
-
-
-@dataclass(frozen=True, eq=False)
-class Story:
-    """One bow, oldest first throughout."""
-
-    name: str
-    facts: tuple[tuple[str, str], ...] = ()
-    notes: str = ""
-    stages: tuple[StageShown, ...] = ()
-    events: tuple[Told, ...] = ()
-    findings: tuple[Told, ...] = ()
-    reflexes: tuple[ReflexAt, ...] = ()
-    pulls: tuple[Pull, ...] = ()
-    shots: tuple[Shot, ...] = ()
-    scrapes: tuple[tuple[datetime, Scraped], ...] = ()
-    form_reflex_mm: float | None = None
-    wish: Wish = field(default_factory=Wish)
-    extra: tuple[Sentence, ...] = ()
-    heated: tuple[datetime, ...] = ()  # after which an earlier shape at rest no longer holds
 
 
 def lay_out(story: Story, units: Units | None = None) -> Block:
@@ -147,44 +92,6 @@ def lay_out(story: Story, units: Units | None = None) -> Block:
         "sections": [s for s in sections if any(s.get(k) for k in ("text", "pictures", "figures", "tables"))],
         "foot": f"TillerLens {__version__}. The intervals hold about 95 times in 100.",
     }
-
-
-def measurement_of(document: dict[str, Any]) -> Measurement:
-    """A printed measurement with all that words need; the trace and the limbs' pixels stay in the document."""
-    import numpy as np
-
-    array = lambda xs: np.array([math.nan if x is None else x for x in xs], float)  # noqa: E731
-    profile: dict[Limb, LimbProfile] = {}
-    for limb, p in document["profile"].items():
-        nowhere = np.full((len(p["from_nock_mm"]), 2), np.nan)
-        profile[limb] = LimbProfile(
-            array(p["from_nock_mm"]),
-            array(p["curvature_per_m"]),
-            array(p["u_curvature_per_m"]),
-            array(p["thickness_mm"]),
-            array(p["u_thickness_mm"]),
-            nowhere,
-            nowhere,
-            array(p["lever_arm_mm"]),
-        )
-    spots = [
-        Spot(**{**s, "u_percent": math.nan if s["u_percent"] is None else s["u_percent"], "centre_px": tuple(s["centre_px"])})
-        for s in document["spots"]
-    ]
-    gaps = [GapRow(g["from_handle_mm"], *(read_value(g[k]) for k in ("upper", "lower", "difference"))) for g in document["gaps"]]
-    return Measurement(
-        document["status"],
-        document["state"],
-        tuple(Reason.from_dict(r) for r in document["reasons"]),
-        {k: read_value(v) for k, v in document["values"].items()},
-        tuple(gaps),
-        profile,
-        tuple(spots),
-        evidence=document.get("evidence") or {},
-        photo=document["photo"],
-        shot=document["shot"],
-        version=document["made_by"],
-    )
 
 
 # --- sentences
@@ -273,11 +180,6 @@ def _some(stages: Sequence[StageShown], most: int) -> list[StageShown]:
         return shown
     kept = spread(len(shown), most)
     return [s for k, s in enumerate(shown) if k in kept or s.pins]
-
-
-def spread(n: int, most: int) -> set[int]:
-    """Indices of at most ``most`` out of n, evenly, with the first and the last."""
-    return set(range(n)) if n <= most else {round(k * (n - 1) / (most - 1)) for k in range(most)}
 
 
 def _picture(s: StageShown, units: Units) -> Block:
@@ -388,7 +290,7 @@ def _cast_head(units: Units) -> list[str]:
     return ["when", "draw", "arrow", share, "speed", "arrow's energy"]
 
 
-def _cast_row(s: Shot, units: Units) -> list[str]:
+def _cast_row(s: ArrowShot, units: Units) -> list[str]:
     per, unit = (1.0, "J") if units.length == "cm" else (JOULE_PER_FOOT_POUND, "ft·lb")
     share = ""  # of the arrow's mass to the draw weight
     if s.weight_n:

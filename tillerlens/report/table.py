@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from tillerlens.measurement import Measurement, Value
-from tillerlens.report.lengths import COVER, Units, in_words, say_all, say_place, say_two_limbs
-from tillerlens.report.names import in_order, name_of
-from tillerlens.report.words import judged_from_rest, spot_in_words, verdict
-from tillerlens.units import UNKNOWN
+from tillerlens.core.measurement import COVER, Measurement, Value
+from tillerlens.core.units import UNKNOWN
+from tillerlens.report.words.names import in_order, name_of
+from tillerlens.report.words.quantities import Units, in_words, say_all, say_place, say_two_limbs
+from tillerlens.report.words.verdict import judged_from_rest, spot_in_words, verdict
 
 
 def as_text(measurement: Measurement, units: Units | None = None) -> str:
@@ -20,9 +20,7 @@ def as_text(measurement: Measurement, units: Units | None = None) -> str:
     if measurement.status == "measured":
         lines += ["", verdict(measurement, units).first.text, ""]
         said = say_all(measurement.values, units)
-        lines += _rows(
-            [(name_of(name), measurement.values[name], *said[name]) for name in in_order(measurement.values)]
-        )
+        lines += _rows([(name_of(name), measurement.values[name], *said[name]) for name in in_order(measurement.values)])
         lines += _gaps(measurement, units)
         for spot in measurement.spots:
             lines += ["", spot_in_words(spot, measurement.shot, units, judged_from_rest(measurement))]

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from tillerlens.photo.light import sample
-from tillerlens.trace.sliver import Sliver, find_sliver, one_lamps
-from tillerlens.trace.strip import Band, Strip, smooth_rows
+from tillerlens.trace.shadow_fringe import ShadowFringe, find_shadow_fringe, one_lamps
+from tillerlens.trace.straighten import Band, Strip, smooth_rows
 
 Array = NDArray[np.float64]
 
@@ -43,7 +43,7 @@ class Side:
     row: Array
     quality: Array
     noise: float
-    sliver: Sliver | None = None  # of shadow beside it, already taken off
+    sliver: ShadowFringe | None = None  # of shadow beside it, already taken off
 
 
 def measure_side(
@@ -168,13 +168,11 @@ def measure_edges(light: NDArray[np.uint16], strip: Strip, band: Band, ends: tup
     seen = np.zeros(len(strip.path), bool)
     seen[max(band.first, int(np.ceil(ends[0]))) : min(band.last, int(ends[1])) + 1] = True
     proposals = [np.where(seen, rows, np.nan) for rows in (band.upper_row, band.lower_row)]
-    slivers = one_lamps(*(find_sliver(light, strip, p, way) for p, way in zip(proposals, (-1, 1), strict=True)))
+    slivers = one_lamps(*(find_shadow_fringe(light, strip, p, way) for p, way in zip(proposals, (-1, 1), strict=True)))
     sides = []
     for proposal, sliver, outward in zip(proposals, slivers, (-1, 1), strict=True):
         if sliver is None:
-            beyond = np.maximum(
-                wood_beyond_px(light, strip, proposal, outward), dark_beyond_px(light, strip, proposal, outward)
-            )
+            beyond = np.maximum(wood_beyond_px(light, strip, proposal, outward), dark_beyond_px(light, strip, proposal, outward))
             sides.append(measure_side(light, strip, proposal + outward * beyond / strip.step, proposal, outward))
         else:  # the outer border of the shadow is the sharper one: it is measured, and the shadow's width taken off
             side = measure_side(light, strip, proposal + outward * sliver.outer)

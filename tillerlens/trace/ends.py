@@ -12,10 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from tillerlens.errors import NeedsHelp
+from tillerlens.core.errors import NeedsHelp
 from tillerlens.photo.camera import Camera
 from tillerlens.photo.light import sample
-from tillerlens.trace.strip import Band, Strip
+from tillerlens.trace.straighten import Band, Strip
 
 Array = NDArray[np.float64]
 SPAN = 24  # columns compared at either side of a possible end

@@ -10,8 +10,8 @@ from typing import Concatenate, ParamSpec, Protocol, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.errors import NeedsHelp
-from tillerlens.measurement import Followed
+from tillerlens.core.errors import NeedsHelp
+from tillerlens.core.measurement import Followed
 
 Array = NDArray[np.float64]
 P = ParamSpec("P")

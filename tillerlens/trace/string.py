@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from tillerlens.photo.light import sample
-from tillerlens.trace.nets import FinderMaps
+from tillerlens.trace.network import FinderMaps
 
 Array = NDArray[np.float64]
 

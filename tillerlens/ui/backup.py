@@ -11,8 +11,8 @@ import streamlit as st
 from tillerlens.record import Record
 from tillerlens.record.entries import now
 from tillerlens.record.exchange import BowPlan, Choice, Plan, apply_import, export, plan_import
-from tillerlens.ui.fields import plain
-from tillerlens.ui.place import told
+from tillerlens.ui.context import told
+from tillerlens.ui.text import plain
 
 _SAYS = {
     "new": "comes onto the shelf",

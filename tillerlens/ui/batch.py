@@ -14,17 +14,17 @@ from functools import partial
 
 import streamlit as st
 
-from tillerlens.errors import TillerLensError
+from tillerlens.core.errors import TillerLensError
+from tillerlens.core.measurement import Measurement
+from tillerlens.core.shot_file import read_shot
+from tillerlens.core.units import MM_PER_INCH
 from tillerlens.history.as_now import CHANGES
-from tillerlens.measurement import Measurement
 from tillerlens.record import Bow, Event, Stage, originals, store
 from tillerlens.record.entries import now, say_time
-from tillerlens.shot import read_shot
-from tillerlens.ui import kept, work
+from tillerlens.ui import cache, workspace
+from tillerlens.ui.context import Place
 from tillerlens.ui.fields import SCALE_FIELDS, SCALES
-from tillerlens.ui.kept import OF_A_BOARD, Board, Form, OnBench
-from tillerlens.ui.place import Place
-from tillerlens.units import MM_PER_INCH
+from tillerlens.ui.workspace import OF_A_BOARD, Board, Form, OnBench
 
 NEXT = {"unstrung": "braced", "braced": "drawn", "drawn": "drawn"}
 # (a shot's field, a bow's): asked once, of the bow
@@ -56,7 +56,7 @@ class Known:
         stages = tuple(store.list_stages(place.record, bow.id))
         changes = [e for kind in CHANGES for e in store.list_events(place.record, bow.id, kind)]
         last = max(changes, key=lambda e: e.happened_at, default=None)
-        return Known(place, bow, stages, tuple(kept.boards(place.record.folder)), last)
+        return Known(place, bow, stages, tuple(workspace.boards(place.record.folder)), last)
 
     def before_change(self, picture: OnBench) -> Event | None:
         """The last change of the bow, where this photo's time puts it before that, or nobody knows the photo's time."""
@@ -73,12 +73,12 @@ class Known:
 def guess(known: Known, data: bytes, name: str) -> OnBench:
     """A photo as it is likely meant, by the order of photos, the marks that it shows and the boards that are known."""
     folder, bow = known.place.record.folder, known.bow
-    photo = work.decoded(data, name)
+    photo = cache.decoded(data, name)
     by_file = originals.taken_at(data)
     when = by_file or now()
     state, why = _next_state(known, when)
     board, form, scale_why = _scale(known, data, name, photo.sha256)
-    laid = kept.lay_down(folder, data, name, bow.id, {"version": 1, "state": state, **form})
+    laid = workspace.lay_down(folder, data, name, bow.id, {"version": 1, "state": state, **form})
     if laid.guessed:
         return laid  # it lay there before
     said = (f"Guess: {state}, {why}.", f"Scale: {scale_why}.")
@@ -86,13 +86,13 @@ def guess(known: Known, data: bytes, name: str) -> OnBench:
         laid, guessed=said, board_id=None if board is None else board.id, state_guessed=state, taken_at=say_time(when),
         taken_by="" if by_file is None else "file",
     )  # fmt: skip
-    kept.note(folder, told_of)
+    workspace.note(folder, told_of)
     return told_of
 
 
 def _next_state(known: Known, when: datetime) -> tuple[str, str]:
     before = [(s.taken_at, s.state) for s in known.stages if s.taken_at <= when]
-    waiting = kept.on_bench(known.place.record.folder, known.bow.id)
+    waiting = workspace.on_bench(known.place.record.folder, known.bow.id)
     before += [(time_of(w), w.form.get("state", "unstrung")) for w in waiting if time_of(w) <= when]
     if not before:
         return "unstrung", "the bow's first photo"
@@ -104,7 +104,7 @@ def _scale(known: Known, data: bytes, name: str, sha256: str) -> tuple[Board | N
     """The board that the photo shows; else the last one, where only a person could point at its marks; else the bow itself."""
     for k, board in enumerate(known.boards[:MOST_LOOKED_AT]):
         if board.scale["kind"] in LOOKED_FOR:
-            if work.shows(sha256, name, data, _any_bow(board)):
+            if cache.shows(sha256, name, data, _any_bow(board)):
                 return board, {}, f"{board.name}, its marks show"
         elif k == 0:
             return board, {}, f"{board.name}, the board last used"
@@ -118,7 +118,7 @@ def _scale(known: Known, data: bytes, name: str, sha256: str) -> tuple[Board | N
 
 def _any_bow(board: Board) -> Form:
     bow = {"version": 1, "state": "braced", "bow_length_nock_to_nock_in": 66, "handle_in": 8, "upper_limb": "left", "back": "up"}
-    return kept.hanging({**bow, **board.form()})
+    return workspace.hanging({**bow, **board.form()})
 
 
 def time_of(picture: OnBench) -> datetime:
@@ -142,9 +142,9 @@ def form_of(known: Known, picture: OnBench) -> Form:
     if bow.length_mm is None or bow.handle_mm is None:  # of an older record, where they stand with the photos only
         own = {**{name: last[name] for name, _ in SIZES[:2] if name in last}, **own}
     if board is None:
-        return kept.hanging({**usual, **hangs, "scale": BARE, **own, **sizes})
+        return workspace.hanging({**usual, **hangs, "scale": BARE, **own, **sizes})
     mine = {k: v for k, v in own.items() if k not in OF_A_BOARD or k in ("marks_px", "upper_limb", "back")}
-    return kept.hanging({**usual, **hangs, **board.form(), **mine, **sizes})
+    return workspace.hanging({**usual, **hangs, **board.form(), **mine, **sizes})
 
 
 def on_board(picture: OnBench, board_id: str | None, scale: Form | None = None) -> OnBench:
@@ -225,7 +225,7 @@ def measure(known: Known, picture: OnBench, rests: Rests) -> Found:
         if shows is not None:
             said = (f"{shows.capitalize()}, as the photo shows.", *picture.guessed[1:])
             changed = replace(picture, form={**picture.form, "state": shows}, guessed=said, state_guessed=None)
-            kept.note(known.place.record.folder, changed)
+            workspace.note(known.place.record.folder, changed)
             found = _measure(known, changed, rests)
     rests.take(found)
     return found
@@ -256,8 +256,8 @@ def _measure(known: Known, picture: OnBench, rests: Rests) -> Found:
     form = form_of(known, picture)
     at_rest = rests.of(picture)
     rest = rests.document(at_rest)
-    read = partial(kept.picture_of, known.place.record.folder, picture)
-    measurement = work.measured_by_hash(picture.sha256, picture.name, json.dumps(form, sort_keys=True), rest, read)
+    read = partial(workspace.picture_of, known.place.record.folder, picture)
+    measurement = cache.measured_by_hash(picture.sha256, picture.name, json.dumps(form, sort_keys=True), rest, read)
     return Found(picture, form, measurement, rest, at_rest)
 
 
@@ -271,13 +271,13 @@ def keep(known: Known, found: Found, stage_of: dict[str, str]) -> Stage:
     of, rest = found.rest, None
     if of is not None:
         rest = of.id if isinstance(of, Stage) else stage_of.get(of.picture.sha256)
-    with kept.ALONE:  # another session may be keeping the same picture
-        data = kept.picture_of(place.record.folder, picture)
+    with workspace.ALONE:  # another session may be keeping the same picture
+        data = workspace.picture_of(place.record.folder, picture)
         stage = store.add_stage(
             place.record, known.bow.id, data, read_shot(found.form).as_dict(), name=picture.name,
             document=found.measurement.as_document(), taken_at=time_of(picture), rest_stage_id=rest,
         )  # fmt: skip
-        kept.clear_away(place.record.folder, picture)
+        workspace.clear_away(place.record.folder, picture)
     stage_of[picture.sha256] = stage.id
     return stage
 
@@ -294,11 +294,11 @@ def board_of(known: Known, picture: OnBench) -> tuple[Known, OnBench]:
         usual = SCALES[scale["kind"]].removeprefix("a ")
         name = next(n for k in range(1, len(names) + 2) if (n := usual if k == 1 else f"{usual} {k}") not in names)
         same = replace(fresh, name=name)
-        kept.keep_board(known.place.record.folder, same)
+        workspace.keep_board(known.place.record.folder, same)
     own = {k: v for k, v in picture.form.items() if k not in ("scale", "standoff_in", "standoff_u_in")}
     changed = replace(picture, board_id=same.id, form=own)
-    kept.note(known.place.record.folder, changed)
-    return replace(known, boards=tuple(kept.boards(known.place.record.folder))), changed
+    workspace.note(known.place.record.folder, changed)
+    return replace(known, boards=tuple(workspace.boards(known.place.record.folder))), changed
 
 
 def keep_all(
@@ -325,7 +325,7 @@ def keep_all(
         try:
             why = lacking(known, form_of(known, picture))
             if why is not None:
-                raise kept.KeptError(f"{picture.name} is not kept yet.", why)
+                raise workspace.KeptError(f"{picture.name} is not kept yet.", why)
             if picture.sha256 not in wanted:
                 found = measure(known, picture, rests)
                 waiting[picture.sha256] = found
@@ -355,7 +355,7 @@ def in_order(pictures: Sequence[OnBench]) -> list[OnBench]:
 
 def thumbnail(known: Known, picture: OnBench) -> bytes:
     """Raises PhotoError and KeptError."""
-    return work.small(picture.sha256, picture.name, partial(kept.picture_of, known.place.record.folder, picture))
+    return cache.small(picture.sha256, picture.name, partial(workspace.picture_of, known.place.record.folder, picture))
 
 
 def say_kept(stages: Sequence[Stage]) -> None:

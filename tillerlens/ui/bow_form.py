@@ -8,10 +8,10 @@ from typing import Any
 
 import streamlit as st
 
-from tillerlens.errors import TillerLensError
+from tillerlens.core.errors import TillerLensError
 from tillerlens.record import Bow
-from tillerlens.report.lengths import Units, say_length, say_weight
-from tillerlens.ui.fields import plain
+from tillerlens.report.words.quantities import Units, say_length, say_weight
+from tillerlens.ui.text import plain
 from tillerlens.ui.typed import in_length, in_weight, length_text, read_length, read_weight, said, weight_text
 
 # (field, label); both columns of the form

@@ -10,11 +10,11 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
+from tillerlens.core.shot_file import read_shot
+from tillerlens.core.units import MM_PER_INCH, newtons_from_pounds
 from tillerlens.record import Bow, Event, Record, Stage, store
 from tillerlens.record.entries import now
-from tillerlens.shot import read_shot
-from tillerlens.ui.turns import MEASURING
-from tillerlens.units import MM_PER_INCH, newtons_from_pounds
+from tillerlens.ui.queue import MEASURING
 
 NAME = "Linnet (demo, invented)"
 _ABOUT = "Invented for the demo: neither the bow nor its maker exists, and its pictures are made up."

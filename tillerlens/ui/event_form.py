@@ -7,17 +7,17 @@ from typing import Any, cast
 
 import streamlit as st
 
-from tillerlens.cli_words import EVENT_WORDS
-from tillerlens.errors import TillerLensError
+from tillerlens.core.errors import TillerLensError
+from tillerlens.core.units import FOOT_M, KG_PER_GRAIN, KG_PER_POUND
+from tillerlens.history.of_record import say_what
 from tillerlens.record import Event
 from tillerlens.record.entries import EventKind, check_entry, now
+from tillerlens.record.typed import EVENT_WORDS
 from tillerlens.record.views import Timeline
-from tillerlens.report.lengths import Units
-from tillerlens.report.of_record import say_what
-from tillerlens.ui.fields import told_apart
-from tillerlens.ui.place import Place, say_error
+from tillerlens.report.words.quantities import Units
+from tillerlens.ui.context import Place, say_error
+from tillerlens.ui.text import told_apart
 from tillerlens.ui.typed import in_units, length_text, length_unit, weight_text
-from tillerlens.units import KG_PER_GRAIN, KG_PER_POUND
 
 KINDS: dict[str, str] = {
     "scrape": "wood taken off",
@@ -170,7 +170,7 @@ def _as_typed(name: str, value: Any, units: Units) -> str:
     if name == "mass_kg":
         return f"{value / KG_PER_POUND * 16:.6g} oz"
     if name == "speed_m_s":
-        return f"{value:.6g} m/s" if units.length == "cm" else f"{value / 0.3048:.6g} fps"
+        return f"{value:.6g} m/s" if units.length == "cm" else f"{value / FOOT_M:.6g} fps"
     return f"{value:g}C" if name.endswith("_c") else f"{value:g}" if isinstance(value, int | float) else str(value)
 
 
@@ -181,4 +181,3 @@ def say_event(event: Event, units: Units) -> tuple[str, str]:
     text = said.removeprefix(kind).lstrip(": ")
     head = KINDS[event.kind]
     return (f"{head[:1].upper()}{head[1:]}{': ' if text else ''}{text}", event.notes)
-

@@ -8,13 +8,14 @@ from typing import Any
 
 import streamlit as st
 
+from tillerlens.core.errors import ShotError
 from tillerlens.core.reading import shown
-from tillerlens.errors import ShotError
-from tillerlens.report.lengths import Units, in_units
-from tillerlens.shot import Point, as_point, is_number
+from tillerlens.core.shot import Point, as_point, is_number
+from tillerlens.core.units import MM_PER_INCH, inches_from_mm, newtons_from_pounds, parse_quantity, pounds_from_newtons
+from tillerlens.report.words.quantities import Units, in_units
 from tillerlens.ui.editor import Role
+from tillerlens.ui.text import plain
 from tillerlens.ui.typed import in_length, in_weight, length_text, read_length, read_weight, said, units_now, weight_text
-from tillerlens.units import MM_PER_INCH, inches_from_mm, newtons_from_pounds, parse_quantity, pounds_from_newtons
 
 Form = dict[str, Any]
 
@@ -134,13 +135,9 @@ def ask() -> tuple[Form, list[str]]:
     left, right = st.columns(2)
     with left:
         form["state"] = st.segmented_control("The bow is", STATES, key="shot_state", required=True)
-        put(
-            form, "bow_length_nock_to_nock_in", "Bow's length along the back, nock to nock, not overall", bad, needed=True
-        )
+        put(form, "bow_length_nock_to_nock_in", "Bow's length along the back, nock to nock, not overall", bad, needed=True)
         put(form, "handle_in", "Stiff handle with its fades", bad, needed=True)
-        form["upper_limb"] = st.segmented_control(
-            "Upper limb, in the picture", _SIDES, key="shot_upper_limb", required=True
-        )
+        form["upper_limb"] = st.segmented_control("Upper limb, in the picture", _SIDES, key="shot_upper_limb", required=True)
         level = _is_level(form["upper_limb"])
         faces = ("up", "down") if level else ("left", "right")
         form["back"] = st.segmented_control(
@@ -270,9 +267,7 @@ def with_points(form: Form, points: Mapping[str, Point], by_hand: Collection[str
     """
     n = SCALE_MARKS.get(form["scale"]["kind"], 0)
     marks = [points.get(f"mark_{i + 1}") for i in range(n)]
-    clicks = {
-        k: _rounded(points[k]) for k in CLICKS if k in points and (k != "hook" or form["state"] == "drawn")
-    }
+    clicks = {k: _rounded(points[k]) for k in CLICKS if k in points and (k != "hook" or form["state"] == "drawn")}
     out = dict(form)
     edges = {
         side: [_rounded(points[name]) for name in sorted(points) if name.startswith(f"{_EDGE}{side}_")]
@@ -290,29 +285,10 @@ def with_points(form: Form, points: Mapping[str, Point], by_hand: Collection[str
     return out
 
 
-def told_apart(names: Mapping[str, str]) -> dict[str, str]:
-    """The names by key, the second of two alike and any further one with its number: a list to choose from goes by the words."""
-    out: dict[str, str] = {}
-    for key, name in names.items():
-        label, n = name, 1
-        while label in out.values():
-            n += 1
-            label = f"{name} ({n})"
-        out[key] = label
-    return out
-
-
 def as_text(inches: float | None) -> str:
     """A length as a person types it under a label with its unit: in sixteenths where it is one, else with all its digits. Empty
     for what is no number."""
     return length_text(inches * MM_PER_INCH) if is_number(inches) else ""
-
-
-def plain(text: str) -> str:
-    """Text that a person or a file brought, kept from acting as markup."""
-    for sign in "\\`*_[]<>$#~|:":
-        text = text.replace(sign, f"\\{sign}")
-    return text
 
 
 def in_words(text: str) -> str:

@@ -2,6 +2,6 @@
 
 from pathlib import Path
 
-from tillerlens.ui.house import run
+from tillerlens.ui.app import run
 
 run(Path(__file__).parents[2] / "samples")

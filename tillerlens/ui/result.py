@@ -16,17 +16,18 @@ from typing import Any
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
+from tillerlens.core.errors import TillerLensError
+from tillerlens.core.measurement import COVER, Measurement, Value
 from tillerlens.core.unforeseen import net
-from tillerlens.errors import TillerLensError
-from tillerlens.measurement import Measurement, Value
-from tillerlens.report.charts import bend_chart, difference_chart, gap_chart
-from tillerlens.report.from_rest import bend_of
-from tillerlens.report.lengths import COVER, Units, is_plain, say_all, say_place, say_two_limbs
-from tillerlens.report.names import cause_of, in_order, name_of
-from tillerlens.report.words import Sentence, Verdict, Wish, verdict
-from tillerlens.ui import paper, work
-from tillerlens.ui.fields import in_words, plain
-from tillerlens.ui.look import badge
+from tillerlens.report.charts.picture import bend_chart, difference_chart, gap_chart
+from tillerlens.report.words.from_rest import bend_of
+from tillerlens.report.words.names import cause_of, in_order, name_of
+from tillerlens.report.words.quantities import Units, is_plain, say_all, say_place, say_two_limbs
+from tillerlens.report.words.verdict import Sentence, Verdict, Wish, verdict
+from tillerlens.ui import cache, chart_view
+from tillerlens.ui.fields import in_words
+from tillerlens.ui.style import badge
+from tillerlens.ui.text import plain
 
 POINTED_AT = frozenset({"nock_upper", "nock_lower", "handle", "hook", "edge_back", "edge_belly"})
 
@@ -45,7 +46,7 @@ class Shown:
     earlier_reflex: Value | None
 
     def overlay(self, close: bool, form: str) -> bytes:
-        return work.overlay(self.data, self.name, self.shot, self.rest, self.units, close, form)
+        return cache.overlay(self.data, self.name, self.shot, self.rest, self.units, close, form)
 
 
 def show_result(shown: Shown, picture: Callable[[], None] | None = None, top: DeltaGenerator | None = None) -> None:
@@ -57,7 +58,7 @@ def show_result(shown: Shown, picture: Callable[[], None] | None = None, top: De
     with st.container() if top is None else top:
         pointing = _pointing(measurement)
         _say_first(spoken.first, measurement, pointing)
-        work.let_it_show()
+        cache.let_it_show()
         left, right = st.columns([3, 2], gap="medium")
         with left:
             if picture is None and not (can_be_pointed_at(measurement) and pointing):  # else it stands there to be pointed at
@@ -159,7 +160,7 @@ def _show_numbers(shown: Shown) -> None:
         words = "Curves of how much the upper and the lower limb bend along their length, each in its band"
         strung = measurement.state != "unstrung"
         title = "How much each limb bends" if strung else "The limbs' natural shape"
-        paper.chart(title, partial(bend_chart, measurement, units, rest), "bend", words, mark)
+        chart_view.chart(title, partial(bend_chart, measurement, units, rest), "bend", words, mark)
         even = "Higher is tighter. An even bend need not be a circle; look" if strung else "Look"
         st.caption(
             f"{bend_of(measurement, rest).caption} The shaded bands are the intervals. "
@@ -173,14 +174,13 @@ def _show_numbers(shown: Shown) -> None:
         left, right = st.columns(2, gap="medium")
         with left:
             words = "Bars of the upper limb's gaps to the left and the lower limb's to the right, station by station"
-            paper.chart("The limbs' gaps side by side", partial(gap_chart, measurement, units), "gaps", words, mark)
+            chart_view.chart("The limbs' gaps side by side", partial(gap_chart, measurement, units), "gaps", words, mark)
         with right:
             words = "The upper gap less the lower one at each station, with its interval, and the target tiller"
-            paper.chart("Upper minus lower", partial(difference_chart, measurement, units, shown.wish), "difference", words, mark)
-            st.caption(
-                "A bar clear of zero is a difference that shows for sure. "
-                "Shaded: your target at the fades."
+            chart_view.chart(
+                "Upper minus lower", partial(difference_chart, measurement, units, shown.wish), "difference", words, mark
             )
+            st.caption("A bar clear of zero is a difference that shows for sure. Shaded: your target at the fades.")
     st.markdown("#### All numbers")
     st.markdown(value_table(measurement, units))
     with st.expander("How sure is each number, and why"):

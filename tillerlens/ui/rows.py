@@ -8,12 +8,13 @@ from typing import Any, Literal
 
 import streamlit as st
 
+from tillerlens.core.errors import ShotError
 from tillerlens.core.reading import shown
-from tillerlens.errors import ShotError
-from tillerlens.shot import as_point
-from tillerlens.ui.fields import TAG_NUMBERS, as_text, plain
+from tillerlens.core.shot import as_point
+from tillerlens.core.units import inches_from_mm
+from tillerlens.ui.fields import TAG_NUMBERS, as_text
+from tillerlens.ui.text import plain
 from tillerlens.ui.typed import in_length, read_length, said, start
-from tillerlens.units import inches_from_mm
 
 MOST_ROWS = 40
 

@@ -6,11 +6,11 @@ import json
 
 import streamlit as st
 
-from tillerlens.errors import TillerLensError
+from tillerlens.core.errors import TillerLensError
 from tillerlens.record import Record, Stage, store
 from tillerlens.record.thumbnails import thumbnail
-from tillerlens.report.lengths import Units
-from tillerlens.report.words import Sentence, Wish, verdict
+from tillerlens.report.words.quantities import Units
+from tillerlens.report.words.verdict import Sentence, Wish, verdict
 
 _ASKING = {
     "needs_help": "It needs your help; open it to see where.",
@@ -36,7 +36,7 @@ class _Changed(Exception):
 
 @st.cache_data(max_entries=500, show_spinner=False)
 def _spoken(address: str, stage_id: str, values: str, made_by: str, units: Units, wish: Wish, _record: Record) -> Sentence:
-    from tillerlens.report.story import measurement_of  # not before something is to be said: it takes its time
+    from tillerlens.core.measurement import measurement_of  # not before something is to be said: it takes its time
 
     document = store.measurement(_record, stage_id)
     if document is None or document["made_by"] != made_by or json.dumps(store.values_of(document), sort_keys=True) != values:

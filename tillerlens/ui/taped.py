@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import streamlit as st
 
-from tillerlens.errors import ShotError
+from tillerlens.core.errors import ShotError
+from tillerlens.core.units import MM_PER_INCH
 from tillerlens.photo.marks.taped import CORNERS, PAIRS, Pair, places_from_tape
-from tillerlens.ui import caught
-from tillerlens.ui.fields import plain, put_tags
+from tillerlens.ui import error_net
+from tillerlens.ui.fields import put_tags
+from tillerlens.ui.text import plain
 from tillerlens.ui.typed import in_length, length_unit, read_length, said, units_now
-from tillerlens.units import MM_PER_INCH
 
 _NAMES: dict[Pair, str] = {
     (0, 1): "Top: 0 to 1",
@@ -42,7 +43,7 @@ def _field(pair: Pair) -> str:
     return f"taped_{pair[0]}{pair[1]}"
 
 
-@caught.callback
+@error_net.callback
 def _work_out() -> None:
     state = st.session_state
     try:

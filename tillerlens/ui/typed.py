@@ -7,12 +7,12 @@ from typing import Any
 
 import streamlit as st
 
-from tillerlens import units as reading
-from tillerlens.cli_words import EVENT_WORDS, Reader
-from tillerlens.errors import ShotError, TillerLensError
-from tillerlens.report.lengths import Units, in_words
-from tillerlens.report.lengths import in_units as in_units_of
-from tillerlens.units import MM_PER_INCH, NEWTON_PER_POUND, STANDARD_GRAVITY, format_inches
+from tillerlens.core import units as reading
+from tillerlens.core.errors import ShotError, TillerLensError
+from tillerlens.core.units import MM_PER_INCH, NEWTON_PER_POUND, STANDARD_GRAVITY, format_inches
+from tillerlens.record.typed import EVENT_WORDS, Reader
+from tillerlens.report.words.quantities import Units, in_words
+from tillerlens.report.words.quantities import in_units as in_units_of
 
 _PAGE = "units_on_page"
 _BARE = re.compile(r"\s*[-+−]?\s*[\d\s./⁄,½¼¾⅛⅜⅝⅞⅓⅔-]+\s*")  # a number and nothing that could be its unit

@@ -5,9 +5,9 @@ from __future__ import annotations
 import streamlit as st
 from streamlit.runtime.scriptrunner import get_script_run_ctx
 
-from tillerlens.ui.fields import plain
-from tillerlens.ui.gate import Shop, looking_only, shop_now, visitor
-from tillerlens.ui.gate.visit import others_in_words
+from tillerlens.server import Shop, looking_only, shop_now, visitor
+from tillerlens.server.visit import others_in_words
+from tillerlens.ui.text import plain
 
 LOOKING_LINE = "You are here to look only: what would change something is hidden. Ask whoever runs the shop for the other PIN."
 EVERY_S = 10.0  # how often the line about the others is made anew

@@ -6,7 +6,7 @@ import streamlit as st
 
 from tillerlens.record import Bow
 from tillerlens.ui import demo
-from tillerlens.ui.place import Place, go, has_room
+from tillerlens.ui.context import Place, go, has_room
 
 
 def bar(place: Place) -> None:

@@ -23,8 +23,8 @@ from tillerlens.mechanics.scraping.model import (
     Stretch,
 )
 from tillerlens.mechanics.scraping.step import plan_scraping
+from tillerlens.mechanics.scraping.target import ScrapeTarget
 from tillerlens.mechanics.statics import NoEquilibrium
-from tillerlens.mechanics.wish import ScrapeWish
 
 __all__ = [
     "Care",
@@ -38,7 +38,7 @@ __all__ = [
     "Plan",
     "PullLimit",
     "Scrape",
-    "ScrapeWish",
+    "ScrapeTarget",
     "Stop",
     "Stretch",
     "plan_scraping",

@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tillerlens.measurement import LIMBS
+from tillerlens.core.measurement import LIMBS
+from tillerlens.mechanics.current_bow import TIP_MM, CurrentBow, Patches
 from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.places import BUMP_MEAN, MAY_BE_Z, Place
-from tillerlens.mechanics.present import TIP_MM, Patches, Present
 from tillerlens.mechanics.scraping.hand import Foretold
 from tillerlens.mechanics.scraping.model import Care, Leave
 from tillerlens.mechanics.statics import Bow, Equilibrium
@@ -56,7 +56,7 @@ class Cut:
         return np.asarray(bare / np.diff(patches.edges))
 
 
-def leaves_of(present: Present, bow: Bow, state: Equilibrium, care: Care, last: Foretold | None = None) -> tuple[Leave, ...]:
+def leaves_of(present: CurrentBow, bow: Bow, state: Equilibrium, care: Care, last: Foretold | None = None) -> tuple[Leave, ...]:
     """The finding's hinges with what lies beside them, and places that may be hinges, along each limb.
 
     bow, state: what explains picture and scale best, drawn. last: the plan before. Wood does not grow back: the hinges that it
@@ -118,13 +118,13 @@ class _Bend:
         return np.array([self.move[(self.s >= x + low) & (self.s <= x + high)].mean() for x in at])
 
 
-def _leave(present: Present, beside: float, place: Place) -> Leave:
+def _leave(present: CurrentBow, beside: float, place: Place) -> Leave:
     length = present.limbs[LIMBS.index(place.limb)].limb.length
     low, high = place.ends_mm
     return Leave(place.limb, (max(0.0, low - beside), min(length, high + beside)), place.bend.value)
 
 
-def cut_limbs(present: Present, leave: tuple[Leave, ...], over: Floats, cov: Floats, care: Care) -> list[Cut]:
+def cut_limbs(present: CurrentBow, leave: tuple[Leave, ...], over: Floats, cov: Floats, care: Care) -> list[Cut]:
     """Stretches of both limbs. ``over`` (P,): ln of present over wished stiffness by patch, upper then lower; ``cov`` its
     covariance."""
     out, first = [], 0
@@ -136,7 +136,7 @@ def cut_limbs(present: Present, leave: tuple[Leave, ...], over: Floats, cov: Flo
     return out
 
 
-def _pieces(present: Present, k: int, leave: tuple[Leave, ...], care: Care) -> list[Cut]:
+def _pieces(present: CurrentBow, k: int, leave: tuple[Leave, ...], care: Care) -> list[Cut]:
     """A limb without what is to be left, its stiff places cut out of the rest."""
     p = present.limbs[k].limb
     left, skip = (

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tillerlens.measurement import LIMBS, Value
-from tillerlens.measurement import Limb as LimbName
+from tillerlens.core.measurement import LIMBS, Value
+from tillerlens.core.measurement import Limb as LimbName
+from tillerlens.mechanics.current_bow import CurrentBow
 from tillerlens.mechanics.elastica import Floats
-from tillerlens.mechanics.present import Present
 
 MOST_OFF = 0.5
 """A hand that seems to take less than half or more than half as much again is not believed further than that."""
@@ -90,7 +90,7 @@ def together(last: Foretold, weight: Value) -> float:
     return told * last.hand.u**2 / (own_u(last.weight) ** 2 + own_u(weight) ** 2)
 
 
-def per_stroke(history: Sequence[Scrape], present: Present, jac: Floats) -> Value:
+def per_stroke(history: Sequence[Scrape], present: CurrentBow, jac: Floats) -> Value:
     """Share of the thickness that one stroke over a stretch takes off, from the weight it cost: a mean weighted by what each
     event tells. ``jac``: of ``responses`` at the draw seen. NaN where no event changed the weight in a way the statics can read.
     """

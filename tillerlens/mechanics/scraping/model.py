@@ -7,16 +7,15 @@ from typing import Literal
 
 import numpy as np
 
-from tillerlens.errors import Reason
-from tillerlens.measurement import GapRow, Value
-from tillerlens.measurement import Limb as LimbName
+from tillerlens.core.errors import Reason
+from tillerlens.core.measurement import GapRow, Value
+from tillerlens.core.measurement import Limb as LimbName
+from tillerlens.core.units import MM_PER_INCH
 from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.finding import Finding
 from tillerlens.mechanics.scraping.hand import Foretold, Hand
-from tillerlens.mechanics.wish import ScrapeWish
-from tillerlens.units import MM_PER_INCH
+from tillerlens.mechanics.scraping.target import ScrapeTarget
 
-COVER = 2.0
 NEVER = 3.0  # standard uncertainties kept off from what shall not happen once: one step in 740 is so near
 Stop = Literal["there", "at_weight", "below_wish", "nothing_told", "only_hinges", "tiller"]
 Order = Literal["even", "both", "weight", "trim"]
@@ -139,7 +138,7 @@ class Plan:
     holds: tuple[Reason, ...]
     now: Forecast
     after: Forecast
-    wish: ScrapeWish
+    wish: ScrapeTarget
     limbs: tuple[LimbNeed, LimbNeed]
     limit: PullLimit
     doubts: tuple[Reason, ...] = ()

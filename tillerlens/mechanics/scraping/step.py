@@ -9,28 +9,16 @@ import numpy as np
 from scipy.linalg import block_diag
 from scipy.optimize import lsq_linear
 
-from tillerlens.errors import Reason
-from tillerlens.measurement import LIMBS, GapRow, Value
+from tillerlens.core.errors import Reason
+from tillerlens.core.measurement import COVER, LIMBS, GapRow, Value
+from tillerlens.core.units import MM_PER_INCH
+from tillerlens.mechanics.current_bow import SEGMENTS, CurrentBow, Sharpened, readings, responses, sharpen, thinned
 from tillerlens.mechanics.elastica import Floats
-from tillerlens.mechanics.present import SEGMENTS, Present, Sharpened, readings, responses, sharpen, thinned
 from tillerlens.mechanics.scraping.cuts import Cut, cut_limbs, leaves_of, over_of, weights_of
 from tillerlens.mechanics.scraping.hand import COMMON_U, Foretold, Hand, Scrape, learned, missed, own_u, per_stroke, together
-from tillerlens.mechanics.scraping.model import (
-    COVER,
-    NEVER,
-    Care,
-    Forecast,
-    Leave,
-    LimbNeed,
-    Order,
-    Plan,
-    PullLimit,
-    Stop,
-    Stretch,
-)
-from tillerlens.mechanics.statics import Bow, Equilibrium, Limb, NoEquilibrium, drawn
-from tillerlens.mechanics.wish import ScrapeWish, amplification, excess, find_need, tiller_bounds
-from tillerlens.units import MM_PER_INCH
+from tillerlens.mechanics.scraping.model import NEVER, Care, Forecast, Leave, LimbNeed, Order, Plan, PullLimit, Stop, Stretch
+from tillerlens.mechanics.scraping.target import ScrapeTarget, amplification, excess, find_need, tiller_bounds
+from tillerlens.mechanics.statics import Bow, ElasticLimb, Equilibrium, NoEquilibrium, drawn
 
 NEAR_LN, WITHIN_MM = 0.05, 0.2  # how freely a step is reshaped to keep the tiller, and how closely that is then kept
 ROUNDED = 1.05  # of what a step is allowed: told in round amounts it may come to so much more
@@ -45,8 +33,8 @@ GAP_MODEL_U_MM = 0.05
 
 
 def plan_scraping(
-    present: Present,
-    wish: ScrapeWish,
+    present: CurrentBow,
+    wish: ScrapeTarget,
     care: Care | None = None,
     history: Sequence[Scrape] = (),
     last: Foretold | None = None,
@@ -105,9 +93,7 @@ def plan_scraping(
         after,
         wish,
         (limbs[0], limbs[1]),
-        _limit_there(now, wish)
-        if stop == "there" and not beyond_shape
-        else _limit(best.bow, present, wish, state, beyond_shape),
+        _limit_there(now, wish) if stop == "there" and not beyond_shape else _limit(best.bow, present, wish, state, beyond_shape),
         best.doubts + (() if present.finding is None else present.finding.doubts),
         ln_ei,
         order,
@@ -127,7 +113,7 @@ def _weight(state: Equilibrium, jac: Floats, cov: Floats) -> Value:
     return Value(state.weight, state.weight * float(np.sqrt(jac[-1] @ cov @ jac[-1] + COMMON_U**2)), "N")
 
 
-def _with_expected(best: Sharpened, present: Present, state: Equilibrium, jac: Floats, expected: Value) -> Sharpened:
+def _with_expected(best: Sharpened, present: CurrentBow, state: Equilibrium, jac: Floats, expected: Value) -> Sharpened:
     """Picture and scale joined with what the last plan foresaw."""
     row, off = jac[-1], float(np.log(expected.value / state.weight))
     gain = best.cov @ row / (float(row @ best.cov @ row) + own_u(expected) ** 2)
@@ -139,7 +125,7 @@ def _with_expected(best: Sharpened, present: Present, state: Equilibrium, jac: F
 # --- the weight, and how far the bow may be drawn --------------------------------------------------------------
 
 
-def _at_weight(now: Forecast, wish: ScrapeWish, leave: Sequence[Leave]) -> Stop | None:
+def _at_weight(now: Forecast, wish: ScrapeTarget, leave: Sequence[Leave]) -> Stop | None:
     """Why the weight asks for no more wood off; None where it does."""
     reach = COVER * now.weight.u
     if now.weight.value < wish.weight - reach:
@@ -150,7 +136,7 @@ def _at_weight(now: Forecast, wish: ScrapeWish, leave: Sequence[Leave]) -> Stop 
     return "at_weight" if off or any(q.told for q in leave) else "there"
 
 
-def _holds(present: Present, leave: Sequence[Leave], care: Care, wish: ScrapeWish, stop: Stop | None) -> tuple[Reason, ...]:
+def _holds(present: CurrentBow, leave: Sequence[Leave], care: Care, wish: ScrapeTarget, stop: Stop | None) -> tuple[Reason, ...]:
     """Why this bow should not be drawn further for now. Once it is there, what shooting in will cost may still be on it."""
     seen, out = present.seen, []
     if seen.draw_back > wish.draw_back + PAST_MM:
@@ -165,12 +151,12 @@ def _holds(present: Present, leave: Sequence[Leave], care: Care, wish: ScrapeWis
     return tuple(out)
 
 
-def _limit_there(now: Forecast, wish: ScrapeWish) -> PullLimit:
+def _limit_there(now: Forecast, wish: ScrapeTarget) -> PullLimit:
     """A bow that is there is shot in at its wished draw, with the weight that this will cost still on it."""
     return PullLimit(max(wish.weight, now.weight.value), wish.draw_back)
 
 
-def _limit(bow: Bow, present: Present, wish: ScrapeWish, state: Equilibrium, out_of_shape: bool) -> PullLimit:
+def _limit(bow: Bow, present: CurrentBow, wish: ScrapeTarget, state: Equilibrium, out_of_shape: bool) -> PullLimit:
     """The draw at which the bow as it is now reaches the wished weight, never past the wished draw; an inch less than in the
     picture where the shape is not right (common practice, no source)."""
     if out_of_shape:
@@ -200,8 +186,8 @@ class _Work:
     """Everything that a step is weighed against."""
 
     best: Sharpened
-    present: Present
-    wish: ScrapeWish
+    present: CurrentBow
+    wish: ScrapeTarget
     care: Care
     hand: Hand
     along: Floats
@@ -314,7 +300,7 @@ class _Work:
         """
         ln_ei = self.ln_ei(told)
         bow, jac = self.best.bow, self.jac
-        limbs = [Limb(q.s, q.ei * np.exp(e), q.kappa0) for q, e in zip((bow.upper, bow.lower), ln_ei, strict=True)]
+        limbs = [ElasticLimb(q.s, q.ei * np.exp(e), q.kappa0) for q, e in zip((bow.upper, bow.lower), ln_ei, strict=True)]
         bow = Bow(limbs[0], limbs[1], bow.handle)
         if closely:
             state, jac = responses(bow, self.present, self.wish.draw_back)
@@ -411,7 +397,7 @@ def _round(share: Floats) -> Floats:
 # --- what comes of it --------------------------------------------------------------------------------------------
 
 
-def _forecast(state: Equilibrium, cov: Floats, present: Present, wish: ScrapeWish) -> Forecast:
+def _forecast(state: Equilibrium, cov: Floats, present: CurrentBow, wish: ScrapeTarget) -> Forecast:
     seen, k = present.seen, present.seen.stations.size
     values = readings(state, seen.stations)
     weight = float(np.exp(values[-1]))
@@ -441,7 +427,7 @@ def _u_need(weights: Floats, cov: Floats) -> Floats:
     return np.sqrt(np.einsum("jp,pq,jq->j", mean, cov, mean))
 
 
-def _limb_need(k: int, present: Present, cuts: list[Cut], told: Floats, need: Floats, u: Floats) -> LimbNeed:
+def _limb_need(k: int, present: CurrentBow, cuts: list[Cut], told: Floats, need: Floats, u: Floats) -> LimbNeed:
     p = present.limbs[k]
     s = p.limb.s
     out = {n: np.zeros(s.size) for n in ("need", "u", "take")}
@@ -458,7 +444,9 @@ def _limb_need(k: int, present: Present, cuts: list[Cut], told: Floats, need: Fl
     )  # fmt: skip
 
 
-def _stretches(present: Present, cuts: list[Cut], told: Floats, need: Floats, u: Floats, stroke: Value | None) -> list[Stretch]:
+def _stretches(
+    present: CurrentBow, cuts: list[Cut], told: Floats, need: Floats, u: Floats, stroke: Value | None
+) -> list[Stretch]:
     """Neighbouring stretches of one amount as one, upper limb first, nock first."""
     out: list[Stretch] = []
     for j in sorted(range(len(cuts)), key=lambda j: (cuts[j].k, -cuts[j].low)):

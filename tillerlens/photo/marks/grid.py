@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.errors import ScaleError
+from tillerlens.core.errors import ScaleError
 from tillerlens.photo.camera import Camera, CameraFit, Marks, fit_camera
 from tillerlens.photo.light import linear_light, sample
 

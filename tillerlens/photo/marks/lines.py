@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
-from tillerlens.errors import ScaleError
+from tillerlens.core.errors import ScaleError
 from tillerlens.photo.camera import CameraFit, Marks, fit_camera
 from tillerlens.photo.light import linear_light
 from tillerlens.photo.marks.grid import LINE_U_PX, line_maps, line_samples, ruling

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.errors import ScaleError
+from tillerlens.core.errors import ScaleError
 from tillerlens.photo.camera import CameraFit, Marks, fit_camera
 from tillerlens.photo.light import linear_light, sample
 
@@ -21,7 +21,7 @@ _CORNERS = np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]])
 
 
 def find_tags(grey: NDArray[np.uint8]) -> dict[int, tuple[Array, Array]]:
-    """Tags seen, id -> (4, 2) px corners and (4,) px standard uncertainties. 
+    """Tags seen, id -> (4, 2) px corners and (4,) px standard uncertainties.
 
     Found on a picture of at most 2048 px, then refined at full size.
     """

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from tillerlens.errors import ShotError
-from tillerlens.units import MM_PER_INCH
+from tillerlens.core.errors import ShotError
+from tillerlens.core.units import MM_PER_INCH
 
 Pair = tuple[int, int]
 CORNERS = ("top left", "top right", "bottom left", "bottom right")  # tags 0 to 3, as the printed sheets say

@@ -19,8 +19,8 @@ import streamlit as st
 from numpy.typing import NDArray
 from PIL import Image
 
+from tillerlens.core.shot import Point, as_point
 from tillerlens.photo.intake import Photo
-from tillerlens.shot import Point, as_point
 
 Role = Literal["nock", "handle", "hook", "mark", "edge"]
 Kind = Literal["edge", "middle", "string", "doubt"]

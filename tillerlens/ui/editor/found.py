@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from tillerlens.measurement import Measurement
-from tillerlens.report.asked import asks_of
-from tillerlens.report.lengths import Units, say_length
-from tillerlens.shot import Point
+from tillerlens.core.measurement import Measurement
+from tillerlens.core.shot import Point
+from tillerlens.report.questions import asks_of
+from tillerlens.report.words.quantities import Units, say_length
 from tillerlens.ui.editor import Curve, Focus
 
 KEPT_APART_PX = 1.5  # nearer than this a point was taken as it was set

@@ -1,0 +1,198 @@
+"""The bench's commands: what the mechanics tell from measured pictures. Parse, call, print, translate errors."""
+
+from __future__ import annotations
+
+import csv
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from tillerlens.core.errors import TillerLensError
+from tillerlens.core.reading import shown
+
+if TYPE_CHECKING:
+    from tillerlens.mechanics.bench import Given
+    from tillerlens.mechanics.section import LimbSections
+    from tillerlens.mechanics.strain import StrainLimit
+
+# Everything else is imported where it is used, so that --help answers at once.
+
+TOLD, UNUSABLE, ASKS = 0, 2, 3  # exit statuses; 2 is also bad usage
+
+bench_app = typer.Typer(
+    no_args_is_help=True, help="What the bends show, where to scrape next, how dry the wood is, and the next bow."
+)
+
+
+def add_bench(app: typer.Typer) -> None:
+    """Hang the bench's commands on the program's command line."""
+    app.add_typer(bench_app, name="bench")
+
+
+@bench_app.command("tell")
+def tell_command(
+    measured: Annotated[
+        list[Path] | None, typer.Argument(metavar="[DOCUMENT]...", help="Measurement documents of the bow braced and drawn.")
+    ] = None,
+    rest: Annotated[Path | None, typer.Option(help="The same bow unstrung, before.")] = None,
+    rest_after: Annotated[Path | None, typer.Option(help="The same bow just unstrung again, for its set.")] = None,
+    weigh: Annotated[list[str] | None, typer.Option(help="A weighing without a picture, DRAW=WEIGHT, like 20in=33lb.")] = None,
+    hung: Annotated[
+        str | None, typer.Option(help="What hung from the string in the drawn picture, like '2 gal water + 10 lb plate'.")
+    ] = None,
+    full: Annotated[str | None, typer.Option(help="Full draw to the back of the handle; else the furthest seen.")] = None,
+    brace: Annotated[str | None, typer.Option(help="Back of the handle to the braced string.")] = None,
+    length: Annotated[str | None, typer.Option(help="Bow's length nock to nock, where no document says it.")] = None,
+    calipers: Annotated[
+        Path | None, typer.Option(help="CSV of caliper stations: limb,from_nock,width,thickness[,crown]; lengths like 1 3/8in.")
+    ] = None,
+    wood: Annotated[str | None, typer.Option(help="The wood, like shagbark hickory.")] = None,
+    moisture: Annotated[str | None, typer.Option(help="The wood's moisture, like 9%; left out: 12, the handbook's.")] = None,
+    heat_factor: Annotated[
+        float | None, typer.Option(help="How much more a heat-hardened belly takes before set, in your experience.")
+    ] = None,
+    heated: Annotated[
+        bool, typer.Option("--heated", help="The belly was heat-hardened; without your own factor a range is taken.")
+    ] = False,
+    arrow: Annotated[list[str] | None, typer.Option(help="A chronograph reading, MASS=SPEED, like 500gr=170fps.")] = None,
+    expect: Annotated[list[str] | None, typer.Option(help="Another arrow's mass, for its expected speed.")] = None,
+    json_out: Annotated[bool, typer.Option("--json", help="Print a JSON document.")] = False,
+) -> None:
+    """Tell stiffness, strain and the weight at full draw from measured pictures and weighings.
+
+    Exit status: 0 told, 3 something asked for could not be told, 2 bad usage or an unusable file.
+    """
+    from tillerlens.core.document import read_documents, read_rest
+    from tillerlens.mechanics.bench import as_document, check_given, hang, tell
+    from tillerlens.mechanics.evidence import check_arrow_mass
+    from tillerlens.mechanics.hung import read_hung
+    from tillerlens.mechanics.strain import heat_range
+    from tillerlens.report.words.mechanics import bench_words, hung_words
+
+    try:
+        given = _given(
+            [d for path in measured or [] for d in read_documents(path)],
+            None if rest is None else read_rest(rest),
+            None if rest_after is None else read_rest(rest_after),
+            weigh or [],
+            (full, brace, length),
+            arrow or [],
+        )
+        weight = None if hung is None else read_hung(hung)
+        if weight is not None:
+            given = hang(given, weight)
+        limit, modulus, stand_in = _wood(wood, moisture)
+        heat_range(heat_factor)  # one that cannot be is refused here
+        sections = None if calipers is None else read_calipers(calipers)
+        given = replace(
+            given, limit=limit, modulus=modulus, sections=sections, heat_factor=heat_factor or (None if heated else 1.0)
+        )
+        check_given(given)
+        others = [_arrow_mass(text) for text in expect or []]
+        for mass in others:
+            check_arrow_mass(mass)
+    except TillerLensError as error:
+        typer.echo(str(error), err=True)
+        raise typer.Exit(UNUSABLE) from error
+    found = tell(given)
+    if json_out:
+        document = as_document(found, others) | {"wood": limit.wood or None, "wood_said": stand_in or None}
+        document |= {"hung": None if weight is None else weight.weight.as_dict()}
+        typer.echo(json.dumps(document, allow_nan=False))
+    else:
+        said = [] if weight is None else [s.text for s in hung_words(weight)]
+        said += [s.text for s in bench_words(found, others=others)]
+        typer.echo("\n".join(said if not stand_in or stand_in in said else [*said, stand_in]))
+    raise typer.Exit(ASKS if found.reasons else TOLD)
+
+
+def _given(
+    documents: list[dict[str, Any]],
+    rest: dict[str, Any] | None,
+    rest_after: dict[str, Any] | None,
+    weigh: list[str],
+    lengths: tuple[str | None, str | None, str | None],
+    arrows: list[str],
+) -> Given:
+    from tillerlens.core.units import parse_weight
+    from tillerlens.mechanics.bench import Given
+    from tillerlens.mechanics.cast import ArrowSpeed
+    from tillerlens.mechanics.force_draw import Reading
+
+    full, brace, length = (None if text is None else read_size(text) for text in lengths)
+    readings = [Reading(read_size(a), parse_weight(b)) for a, b in (_pair(text, "20in=33lb") for text in weigh)]
+    shots = [ArrowSpeed(_arrow_mass(a), _speed(b)) for a, b in (_pair(text, "500gr=170fps") for text in arrows)]
+    return Given(documents, rest, rest_after, readings, length, full, brace, arrows=shots)
+
+
+def read_size(text: str) -> float:
+    """A length, mm, that is more than nothing. Raises ShotError."""
+    from tillerlens.core.errors import ShotError
+    from tillerlens.core.units import parse_length
+
+    mm = parse_length(text)
+    if mm <= 0:
+        raise ShotError(f"'{shown(text)}' is not a length for this: it must be more than zero.", "Correct it.", given=text)
+    return mm
+
+
+def _pair(text: str, example: str) -> tuple[str, str]:
+    from tillerlens.core.errors import ShotError
+
+    left, sign, right = text.partition("=")
+    if not sign or not left.strip() or not right.strip():
+        raise ShotError(f"'{shown(text)}' cannot be read.", f"Write it like {example}.", given=text)
+    return left, right
+
+
+def _arrow_mass(text: str) -> float:
+    from tillerlens.record.typed import read_arrow_mass as read
+
+    return read(text)
+
+
+def _speed(text: str) -> float:
+    from tillerlens.record.typed import read_speed as read
+
+    return read(text)
+
+
+def _wood(name: str | None, moisture: str | None) -> tuple[StrainLimit, tuple[float, float] | None, str]:
+    """The strain limit and the handbook's modulus (N/mm2, spread) of a wood by name there, and what stands in for it."""
+    from tillerlens.mechanics.find_wood import find_wood
+    from tillerlens.mechanics.strain import strain_limit
+    from tillerlens.mechanics.wood import read_moisture
+
+    percent = None if moisture is None else read_moisture(moisture)
+    if name is None:
+        return strain_limit(None, percent), None, ""
+    found = find_wood(name)
+    likely = found.strength(percent)
+    return strain_limit(found, percent), (likely.strength.elasticity, likely.spread), likely.said
+
+
+def read_calipers(path: Path) -> dict[Any, LimbSections]:
+    """Sections of both limbs from a CSV of caliper stations. Raises SectionError or ShotError with what to do."""
+    from tillerlens.core.measurement import LIMBS
+    from tillerlens.core.units import parse_length
+    from tillerlens.mechanics.section import SectionError, Station, sections_from_stations
+
+    form = "Its first line is limb,from_nock,width,thickness,crown; crown may be left out."
+    try:
+        with path.open(newline="", encoding="utf-8-sig") as file:
+            rows = list(csv.DictReader(file))
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise SectionError(f"{path.name} cannot be read as a table.", form) from error
+    stations: dict[str, list[Station]] = {limb: [] for limb in LIMBS}
+    for row in rows:
+        limb = (row.get("limb") or "").strip().lower()
+        if limb not in stations or not all(row.get(k) for k in ("from_nock", "width", "thickness")):
+            raise SectionError(f"A line of {path.name} lacks its limb, place, width or thickness.", form)
+        at, width, thick, crown = (parse_length(row.get(k) or "0") for k in ("from_nock", "width", "thickness", "crown"))
+        stations[limb].append(Station(at, width, thick, crown))
+    if any(len(s) < 2 for s in stations.values()):
+        raise SectionError(f"{path.name} has fewer than two stations on a limb.", "Measure each limb at five places or more.")
+    return {limb: sections_from_stations(s, limb) for limb, s in stations.items()}

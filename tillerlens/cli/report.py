@@ -1,0 +1,274 @@
+"""Commands on two pictures or on a whole bow: compare, report, shelf. They take files or what the record holds."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from tillerlens.cli.shared import JsonOut, Originals, Place, answer, open_place, opened, told
+from tillerlens.core.reading import shown
+
+if TYPE_CHECKING:
+    from tillerlens.history.story import Story
+    from tillerlens.measures.compare import Comparison, Scraped, ScrapeOutcome
+    from tillerlens.measures.set import SetFound
+    from tillerlens.report.words.quantities import Units
+
+# Everything else is imported where it is used, so that --help answers at once.
+
+Metric = Annotated[bool, typer.Option("--metric", help="Show centimetres and kilograms.")]
+_WHAT = "a measurement document, a photograph with its shot file beside it, or a stage of the record like BOW:3"
+
+
+def add_commands(app: typer.Typer) -> None:
+    """Hang these commands on the program's command line."""
+    for command in (compare, report, shelf):
+        app.command(command.__name__)(command)
+
+
+def compare(
+    then: Annotated[str, typer.Argument(help=f"The earlier one: {_WHAT}.")],
+    now: Annotated[str, typer.Argument(help="The later one.")],
+    scraped: Annotated[
+        list[str] | None,
+        typer.Option(help="Where wood came off between the two, like 'lower 17in 23in' (from the nock); else the record's."),
+    ] = None,
+    place: Place = None,
+    originals: Originals = None,
+    metric: Metric = False,
+    json_out: JsonOut = False,
+) -> None:
+    """What changed between two pictures of a bow: set where both are unstrung, else gaps, bend by place and weight."""
+    from tillerlens.measures.compare import compare as compare_documents
+    from tillerlens.measures.compare import judge_scrapes
+    from tillerlens.measures.set import set_between
+    from tillerlens.report.words.compare import comparison_sentences, set_sentences
+
+    with told():
+        a, b = _given(then, place, originals), _given(now, place, originals)
+        if a.document.get("state") == b.document.get("state") == "unstrung":
+            found = set_between(a.document, b.document)
+            said = set_sentences(found, _units(metric))
+            document = _set_document(found)
+        else:
+            pair = compare_documents(a.document, b.document)
+            scrapes = [_read_scraped(s) for s in scraped or []] or _noted_scrapes(a, b, place, originals)
+            outcomes = judge_scrapes(pair, scrapes)
+            said = comparison_sentences(pair, outcomes, _units(metric))
+            document = _comparison_document(pair, outcomes)
+    document["sentences"] = [{"about": s.about, "tone": s.tone, "text": s.text} for s in said]
+    answer(document, "\n".join(s.text for s in said), json_out)
+
+
+def report(
+    of: Annotated[list[str], typer.Argument(help="A bow of the record, or one bow's documents and photographs, oldest first.")],
+    out: Annotated[Path, typer.Option("--out", help="What to write: OUT.pdf or OUT.html.")],
+    paper: Annotated[str, typer.Option(help="letter or a4.")] = "letter",
+    name: Annotated[str, typer.Option(help="What the bow is called, for a report of files.")] = "Bow",
+    place: Place = None,
+    originals: Originals = None,
+    metric: Metric = False,
+    json_out: JsonOut = False,
+) -> None:
+    """Write a bow's report: summary, pictures, bend, gaps, set, weights, events, findings, cautions."""
+    from tillerlens.core.files import write_whole
+    from tillerlens.report.page import render_page
+    from tillerlens.report.pdf import render_pdf
+    from tillerlens.report.story import lay_out
+
+    kind = out.suffix.lower()
+    if kind not in (".pdf", ".html"):
+        raise typer.BadParameter(f"{out} is neither a PDF's nor a page's name; write it like OUT.pdf or OUT.html.")
+    units = _units(metric)
+    with told():
+        files = [Path(f) for f in of]
+        story = _story_of_files(files, name) if all(f.is_file() for f in files) else _story_of_bow(of, place, originals, units)
+        content = lay_out(story, units)
+        data = render_pdf(content, paper)[0] if kind == ".pdf" else render_page(content).encode()  # type: ignore[arg-type]
+        write_whole(out, data)
+    written = {"written": str(out), "bytes": len(data), "stages": len(story.stages)}
+    answer(written, f"{out}: the report of {story.name}.", json_out)
+
+
+def shelf(
+    by: Annotated[str, typer.Option("--by", help="Column to sort by, like weight_lb or speed_fps.")] = "name",
+    falling: Annotated[bool, typer.Option("--falling", help="The largest first.")] = False,
+    csv: Annotated[Path | None, typer.Option("--csv", help="Write the table here as CSV.")] = None,
+    place: Place = None,
+    originals: Originals = None,
+    json_out: JsonOut = False,
+) -> None:
+    """All bows beside each other: wood, length, width, reflex kept, weight, speed at grains per pound."""
+    from dataclasses import asdict
+
+    from tillerlens.core.files import write_whole
+    from tillerlens.history.of_record import shelf_lines
+    from tillerlens.history.trends import SHELF_HEADS, shelf_csv, sorted_shelf
+
+    if by not in SHELF_HEADS:
+        raise typer.BadParameter(f"'{by}' is no column; choose one of: {', '.join(SHELF_HEADS)}.")
+    with opened(place, originals) as record:
+        lines = sorted_shelf(shelf_lines(record), by, falling)
+        if csv is not None:
+            write_whole(csv, shelf_csv(lines).encode())
+        table = [list(SHELF_HEADS.values()), *([_cell(v) for v in asdict(line).values()] for line in lines)]
+        widths = [max(len(row[k]) for row in table) for k in range(len(SHELF_HEADS))]
+        text = "\n".join("  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip() for row in table)
+        answer([asdict(line) for line in lines], text, json_out)
+
+
+# --- what is given
+
+
+@dataclass(frozen=True, eq=False)
+class _Given:
+    document: dict[str, Any]
+    stage: Any = None  # of the record, where it came from there
+
+
+def _given(words: str, place: str | None, originals: str | None) -> _Given:
+    path = Path(words)
+    if path.is_file():
+        return _Given(_document(path))
+    from tillerlens.core.document import DocumentError
+    from tillerlens.record import store
+
+    with open_place(place, originals) as record:
+        stage = store.find_stage(record, words)
+        document = store.measurement(record, stage.id)
+    if document is None:
+        raise DocumentError(f"The stage {words} was not measured.", "Measure it first.")
+    return _Given(document, stage)
+
+
+def _document(path: Path) -> dict[str, Any]:
+    """A measurement document from its file, or of a photograph measured now."""
+    from tillerlens.cli.pictures import measure_one
+    from tillerlens.core.document import DocumentError, read_one
+
+    if path.suffix.lower() != ".json":
+        found = measure_one(path, None, None).measurement
+        if found.status != "measured":
+            raise DocumentError(f"{path.name} was not measured: {found.reasons[0].text}", found.reasons[0].remedy)
+        return found.as_document()
+    return read_one(path)
+
+
+def _read_scraped(text: str) -> Scraped:
+    from tillerlens.core.errors import ShotError
+    from tillerlens.core.units import parse_length
+    from tillerlens.measures.compare import Scraped
+
+    parts = text.split()
+    if len(parts) != 3 or parts[0] not in ("upper", "lower"):
+        raise ShotError(f"'{shown(text)}' is not a scraped place.", "Write it like 'lower 17in 23in', measured from the nock.")
+    start, end = sorted(parse_length(p) for p in parts[1:])
+    return Scraped("upper" if parts[0] == "upper" else "lower", start, end)
+
+
+def _noted_scrapes(a: _Given, b: _Given, place: str | None, originals: str | None) -> list[Scraped]:
+    if a.stage is None or b.stage is None:
+        return []
+    from tillerlens.history.of_record import scrapes_between
+
+    with open_place(place, originals) as record:
+        return scrapes_between(record, a.stage, b.stage)
+
+
+def _story_of_bow(of: Sequence[str], place: str | None, originals: str | None, units: Units) -> Story:
+    from tillerlens.history.of_record import story_of
+    from tillerlens.record import RecordError, store
+
+    if len(of) > 1:
+        raise RecordError(f"'{of[0]}' and the others are not all files.", "Give one bow of the record, or files only.")
+    with open_place(place, originals) as record:
+        return story_of(record, store.find_bow(record, of[0]).id, units)
+
+
+def _story_of_files(files: Sequence[Path], name: str) -> Story:
+    """Measurement documents and photographs of one bow, in the order given; their files' times stand for the pictures'."""
+    from tillerlens.core.measurement import read_value
+    from tillerlens.core.units import NEWTON_PER_POUND
+    from tillerlens.history.story import StageShown, Story
+    from tillerlens.history.trends import Pull, ReflexAt
+    from tillerlens.measures.compare import SCALE_U_N
+    from tillerlens.mechanics.evidence import check_one_bow
+
+    stages, reflexes, pulls, session = [], [], [], 0
+    documents = [_document(path) for path in files]
+    check_one_bow(documents)
+    for k, (path, document) in enumerate(zip(files, documents, strict=True), start=1):
+        values, shot, state = document["values"], document["shot"], document["state"]
+        when = datetime.fromtimestamp(path.stat().st_mtime, UTC)
+        stages.append(StageShown(f"{k}. {document['photo'].get('name', path.name)}, {state}", when, document))
+        session += state != "unstrung"
+        if "reflex" in values:
+            reflexes.append(ReflexAt(when, read_value(values["reflex"]), shot.get("minutes_since_unstrung"), session))
+        if "draw_length_back" in values and shot.get("scale_reading_lb"):
+            weight = shot["scale_reading_lb"] * NEWTON_PER_POUND
+            pulls.append(Pull(when, read_value(values["draw_length_back"]).value, weight, SCALE_U_N))
+    notes = "Made of files: dates are the files' own, and events and findings are not in them."
+    return Story(name, notes=notes, stages=tuple(stages), reflexes=tuple(reflexes), pulls=tuple(pulls))
+
+
+# --- as JSON
+
+
+def _comparison_document(found: Comparison, outcomes: Sequence[ScrapeOutcome]) -> dict[str, Any]:
+    return {
+        "format": "tillerlens-comparison",
+        "state": [found.then.state, found.now.state],
+        "values": {k: v.as_dict() for k, v in found.values.items()},
+        "gaps": [
+            {"from_handle_mm": d, **{k: v.as_dict() for k, v in zip(("upper", "lower", "difference"), g, strict=True)}}
+            for d, g in found.gaps.items()
+        ],
+        "patches": [
+            {"limb": p.limb, "start_from_nock_mm": round(p.start_mm, 1), "end_from_nock_mm": round(p.end_mm, 1)}
+            | {"bend_change": p.percent.as_dict(1)}
+            for p in found.patches
+        ],
+        "scrapes": [
+            {"limb": o.scraped.limb, "outcome": o.outcome, "bend_change": o.percent.as_dict(1)}
+            | {"start_from_nock_mm": o.scraped.start_from_nock_mm, "end_from_nock_mm": o.scraped.end_from_nock_mm}
+            for o in outcomes
+        ],
+        "weight": None if found.weight is None else found.weight.as_dict(),
+        "doubts": [r.as_dict() for r in found.doubts],
+    }
+
+
+def _set_document(found: SetFound) -> dict[str, Any]:
+    return {
+        "format": "tillerlens-set",
+        "rest": [found.then, found.now],
+        "overall": found.overall.as_dict(),
+        "difference": found.difference.as_dict(),
+        "limbs": {
+            limb: {
+                "at_tip": s.at_tip.as_dict(),
+                "thirds": {k: v.as_dict() for k, v in s.thirds.items()},
+                "shares": {k: v.as_dict(1) for k, v in s.shares.items()},
+                "from_nock_mm": [round(float(v), 1) for v in s.along.from_nock_mm],
+                "change_per_m": [round(float(v), 5) for v in s.smooth_per_m],
+                "u_change_per_m": [round(float(v), 5) for v in s.u_smooth_per_m],
+                "stretches_from_nock_mm": [[round(v, 1) for v in ends] for ends in s.stretches],
+            }
+            for limb, s in found.limbs.items()
+        },
+    }
+
+
+def _cell(v: Any) -> str:
+    return "" if v is None else f"{v:.1f}" if isinstance(v, float) else str(v)
+
+
+def _units(metric: bool) -> Units:
+    from tillerlens.report.words.quantities import Units
+
+    return Units("cm", "kg") if metric else Units()

@@ -1,0 +1,134 @@
+"""``tillerlens bench whatif``: try a change before cutting."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from tillerlens.cli.bench import TOLD, UNUSABLE, bench_app, read_calipers
+from tillerlens.core.errors import ShotError, TillerLensError
+
+if TYPE_CHECKING:
+    from tillerlens.mechanics.what_if import Change
+
+# Everything else is imported where it is used, so that --help answers at once.
+
+_LIMB = r"(?P<limb>upper|lower|both)"
+_FORMS = {
+    "take": rf"take\s+{_LIMB}\s+(?P<from>\S.*?)\s*-\s*(?P<to>\S+)\s+(?P<amount>\S.*)",
+    "narrow": rf"narrow(?:\s+tips)?(?:\s+{_LIMB})?\s+(?P<amount>\S.*)",
+    "shorten": r"shorten\s+(?P<amount>\S.*)",
+    "brace": r"brace\s+(?P<amount>\S.*)",
+    "reflex": r"reflex\s+(?P<amount>\S.*)",
+    "heat": rf"heat(?:\s+{_LIMB})?(?:\s+(?P<amount>\S.*))?",
+}
+_EXAMPLES = (
+    "'take upper 8in-14in 3%', 'take both 6in-20in 1/64in', 'narrow 15%', 'shorten 1in', 'brace 1/2in', 'reflex 1in', 'heat'"
+)
+
+
+def add_what_if() -> None:
+    """Hang the command on the bench's command line."""
+    bench_app.command("whatif")(what_if_command)
+
+
+def what_if_command(
+    measured: Annotated[
+        list[Path],
+        typer.Argument(metavar="DOCUMENT...", help="Measurement documents of the bow strung, a drawn one weighed; others help."),
+    ],
+    rest: Annotated[Path, typer.Option(help="The same bow unstrung.")],
+    draw: Annotated[str, typer.Option(help="Target draw to the back of the handle, like 28in.")],
+    change: Annotated[list[str], typer.Option(help=f"What to try; several go together. Like {_EXAMPLES}.")],
+    calipers: Annotated[
+        Path | None, typer.Option(help="CSV of caliper stations: limb,from_nock,width,thickness[,crown]; lengths like 1 3/8in.")
+    ] = None,
+    gained: Annotated[
+        list[str] | None, typer.Option(help="What heat did to an earlier bow of yours: its weight at one draw, like 48lb-53lb.")
+    ] = None,
+    json_out: Annotated[bool, typer.Option("--json", help="Print a JSON document.")] = False,
+) -> None:
+    """Try before you cut: weight, tiller, string angle and strain after a change, against today.
+
+    Exit status: 0 told, 2 bad usage, an unusable file, or a change that cannot be tried.
+    """
+    from tillerlens.core.document import read_documents, read_rest
+    from tillerlens.core.units import parse_length
+    from tillerlens.mechanics.what_if import as_document, compare, heat_gain, standing_from_documents
+    from tillerlens.report.words.quantities import Units
+    from tillerlens.report.words.what_if import HEAD, as_lines, table, what_if_words
+
+    try:
+        changes = [read_change(text) for text in change]
+        if gained:
+            gain = heat_gain([_gained(text) for text in gained])
+            own = [c.kind == "heat" and c.amount is None for c in changes]
+            changes = [replace(c, amount=gain.value, u=gain.u) if o else c for c, o in zip(changes, own, strict=True)]
+        standing = standing_from_documents(
+            [d for path in measured for d in read_documents(path)],
+            read_rest(rest),
+            parse_length(draw),
+            None if calipers is None else read_calipers(calipers),
+        )
+        tried = compare(standing, changes)
+    except TillerLensError as error:
+        typer.echo(str(error), err=True)
+        raise typer.Exit(UNUSABLE) from error
+    if json_out:
+        typer.echo(json.dumps(as_document(tried), allow_nan=False))
+    else:
+        said = what_if_words(tried, own_heat=bool(gained))
+        typer.echo("\n".join([said[0].text, "", *as_lines([HEAD, *table(tried, Units())]), "", *(s.text for s in said[1:])]))
+    raise typer.Exit(TOLD)
+
+
+def read_change(text: str) -> Change:
+    """A change from what a person writes. Raises ShotError with examples."""
+    from tillerlens.core.units import parse_length
+    from tillerlens.mechanics.what_if import Change
+
+    clean = text.strip().lower()
+    for kind, form in _FORMS.items():
+        found = re.fullmatch(form, clean)
+        if found is None:
+            continue
+        got = found.groupdict()
+        limb = got.get("limb") or "both"
+        if kind == "take":
+            ends = parse_length(got["from"]), parse_length(got["to"])
+            share = _share(got["amount"])
+            thick = None if share is not None else parse_length(got["amount"])
+            if thick is not None and thick <= 0:
+                raise ShotError(f"'{text}' takes nothing off.", f"Write it like {_EXAMPLES}.", given=text)
+            return Change("take", share, limb, ends, thick)  # type: ignore[arg-type]
+        if kind in ("narrow", "heat"):
+            amount = got.get("amount")
+            share = None if amount is None else _share(amount)
+            if amount is not None and share is None:
+                raise ShotError(f"'{amount.strip()}' is not a percentage.", "Write it in percent, like 15%.", given=text)
+            return Change(kind, share, limb)  # type: ignore[arg-type]
+        return Change(kind, parse_length(got["amount"].lstrip("+")))  # type: ignore[arg-type]
+    raise ShotError(f"'{text}' is not a change that can be tried.", f"Write it like {_EXAMPLES}.", given=text)
+
+
+def _share(text: str) -> float | None:
+    found = re.fullmatch(r"(\d+\.?\d*|\.\d+)\s*(?:%|percent)", text.strip())
+    return None if found is None else float(found[1]) / 100
+
+
+def _gained(text: str) -> tuple[float, float]:
+    from tillerlens.core.units import parse_weight
+    from tillerlens.mechanics.evidence import check_weight
+
+    before, sign, after = text.partition("-")
+    if not sign:
+        raise ShotError(f"'{text}' cannot be read.", "Write the weight before and after like 48lb-53lb.", given=text)
+    both = parse_weight(before), parse_weight(after)
+    for weight in both:
+        check_weight(weight)
+    return both

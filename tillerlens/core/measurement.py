@@ -1,0 +1,269 @@
+"""What a measurement says: numbers with their uncertainty and its causes, reasons for doubt, and the traced bow.
+
+``Measurement.as_document()`` is the printed JSON form; its schema is ``schemas/measurement.schema.json``.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tillerlens.core.errors import Reason
+
+COVER = 2.0  # standard uncertainties to each side of a value: about 95 in 100
+
+Array = NDArray[np.float64]
+Status = Literal["measured", "needs_help", "refused"]
+Limb = Literal["upper", "lower"]
+LIMBS: tuple[Limb, Limb] = ("upper", "lower")
+
+
+@dataclass(frozen=True)
+class Value:
+    """A number, its unit, its standard uncertainty and that uncertainty's parts by cause (same unit).
+
+    ``u`` is NaN where it is not known, never 0.
+    """
+
+    value: float
+    u: float
+    unit: str
+    budget: dict[str, float] = field(default_factory=dict)
+
+    def as_dict(self, places: int = 4) -> dict[str, Any]:
+        return {
+            "value": _number(self.value, places),
+            "u": _number(self.u, places),
+            "unit": self.unit,
+            "budget": {k: _number(v, places) for k, v in self.budget.items()},
+        }
+
+
+@dataclass(frozen=True)
+class GapRow:
+    """String-to-belly gaps at one distance along the limbs from the handle's centre; difference = upper - lower."""
+
+    from_handle_mm: float
+    upper: Value
+    lower: Value
+    difference: Value
+
+
+@dataclass(frozen=True, eq=False)
+class LimbProfile:
+    """One limb along its length, nock first: arrays of one length.
+
+    curvature_per_m: + bends towards the belly. thickness_mm: back to belly, read from the side, free of what shows of the broad
+    faces. centre_px: (N, 2).
+    """
+
+    from_nock_mm: Array
+    curvature_per_m: Array
+    u_curvature_per_m: Array
+    thickness_mm: Array
+    u_thickness_mm: Array
+    centre_mm: Array  # (N, 2) in the bow's frame
+    centre_px: Array
+    lever_arm_mm: Array  # distance of the string's line from the limb's centre; NaN when unstrung
+
+
+@dataclass(frozen=True)
+class Spot:
+    """A hinge (bends more than the wood around it) or a stiff place (bends less)."""
+
+    limb: Limb
+    kind: Literal["hinge", "stiff"]
+    from_nock_mm: float
+    length_mm: float
+    bend_percent: float  # how much more (+) or less (-) it bends than the taper around it
+    u_percent: float
+    confidence: float  # 0 ... 1
+    centre_px: tuple[float, float]
+
+
+@dataclass(frozen=True, eq=False)
+class TracedBow:
+    """Where everything was seen, in upright full-size pixels; for the overlay."""
+
+    back_px: Array  # (N, 2) silhouettes from the upper nock to the lower, NaN rows where not seen
+    belly_px: Array
+    centre_px: Array  # (M, 2)
+    nocks_px: Array  # (2, 2) upper, lower
+    nocks_mm: Array  # (2, 2) in the bow's frame
+    hook_mm: Array | None  # (2,), drawn only
+    handle_px: Array  # (2,)
+    hook_px: Array | None  # (2,), drawn only
+    gap_lines_px: Array  # (K, 2, 2): belly, string
+
+
+@dataclass(frozen=True, eq=False)
+class Followed:
+    """What was taken for the bow where nothing was measured, in upright full-size pixels, upper end first; to be shown.
+
+    ``middle_px`` (N, 2); ``back_px``, ``belly_px`` (N, 2) beside it, NaN where not seen, or empty where no edge was looked for.
+    ``handle``: first and last place of the handle, or None.
+    """
+
+    middle_px: Array
+    back_px: Array
+    belly_px: Array
+    handle: tuple[int, int] | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        return {
+            "middle_px": _thinned(self.middle_px),
+            "back_px": _thinned(self.back_px),
+            "belly_px": _thinned(self.belly_px),
+        }
+
+
+MOST_FOLLOWED = 100  # places of a line that was followed, in a document
+
+
+def _thinned(px: Array) -> list[list[float | None]]:
+    if len(px) == 0:
+        return []
+    keep = np.unique(np.linspace(0, len(px) - 1, min(len(px), MOST_FOLLOWED)).round().astype(int))
+    return [_list(px[i], 1) for i in keep]
+
+
+@dataclass(frozen=True, eq=False)
+class Measurement:
+    """All that one photograph gave. ``reasons`` hold doubts (measured), what is missing (needs_help) or why not."""
+
+    status: Status
+    state: str
+    reasons: tuple[Reason, ...] = ()
+    values: dict[str, Value] = field(default_factory=dict)
+    gaps: tuple[GapRow, ...] = ()
+    profile: dict[Limb, LimbProfile] = field(default_factory=dict)
+    spots: tuple[Spot, ...] = ()
+    trace: TracedBow | None = None
+    followed: Followed | None = None  # where nothing was measured
+    evidence: dict[str, Any] = field(default_factory=dict)  # fit residuals, found marks, finder support
+    photo: dict[str, Any] = field(default_factory=dict)  # name, sha256, size
+    shot: dict[str, Any] = field(default_factory=dict)
+    version: str = ""
+
+    def as_document(self) -> dict[str, Any]:
+        """The JSON form, rounded to what the numbers carry; NaN becomes null."""
+        doc: dict[str, Any] = {
+            "format": "tillerlens-measurement",
+            "format_version": 1,
+            "made_by": self.version,
+            "status": self.status,
+            "state": self.state,
+            "reasons": [r.as_dict() for r in self.reasons],
+            "photo": self.photo,
+            "shot": self.shot,
+            "values": {k: v.as_dict() for k, v in self.values.items()},
+            "gaps": [
+                {
+                    "from_handle_mm": _number(g.from_handle_mm, 3),
+                    "upper": g.upper.as_dict(),
+                    "lower": g.lower.as_dict(),
+                    "difference": g.difference.as_dict(),
+                }
+                for g in self.gaps
+            ],
+            "profile": {
+                k: {
+                    "from_nock_mm": _list(p.from_nock_mm, 2),
+                    "curvature_per_m": _list(p.curvature_per_m, 5),
+                    "u_curvature_per_m": _list(p.u_curvature_per_m, 5),
+                    "thickness_mm": _list(p.thickness_mm, 3),
+                    "u_thickness_mm": _list(p.u_thickness_mm, 3),
+                    "lever_arm_mm": _list(p.lever_arm_mm, 2),
+                    "centre_mm": [_list(q, 2) for q in p.centre_mm],
+                    "centre_px": [_list(q, 2) for q in p.centre_px],
+                }
+                for k, p in self.profile.items()
+            },
+            "spots": [
+                {
+                    "limb": s.limb,
+                    "kind": s.kind,
+                    "from_nock_mm": _number(s.from_nock_mm, 1),
+                    "length_mm": _number(s.length_mm, 1),
+                    "bend_percent": _number(s.bend_percent, 1),
+                    "u_percent": _number(s.u_percent, 1),
+                    "confidence": _number(s.confidence, 2),
+                    "centre_px": _list(np.asarray(s.centre_px), 1),
+                }
+                for s in self.spots
+            ],
+            "evidence": self.evidence,
+        }
+        if self.trace is not None:
+            t = self.trace
+            doc["trace"] = {
+                "nocks_px": [_list(q, 2) for q in t.nocks_px],
+                "nocks_mm": [_list(q, 2) for q in t.nocks_mm],
+                "hook_mm": None if t.hook_mm is None else _list(t.hook_mm, 2),
+                "handle_px": _list(t.handle_px, 2),
+                "hook_px": None if t.hook_px is None else _list(t.hook_px, 2),
+            }
+        if self.followed is not None:
+            doc["followed"] = self.followed.as_dict()
+        return doc
+
+
+def _number(x: float, places: int) -> float | None:
+    return round(float(x), places) if math.isfinite(x) else None
+
+
+def _list(xs: Array, places: int) -> list[float | None]:
+    return [_number(x, places) for x in np.asarray(xs, float).ravel()]
+
+
+def read_value(printed: Mapping[str, Any]) -> Value:
+    """A printed value; null becomes NaN."""
+    budget = {k: number_or_nan(v) for k, v in printed.get("budget", {}).items()}
+    return Value(number_or_nan(printed["value"]), number_or_nan(printed["u"]), printed.get("unit", "mm"), budget)
+
+
+def number_or_nan(x: Any) -> float:
+    return math.nan if x is None else float(x)
+
+
+def measurement_of(document: dict[str, Any]) -> Measurement:
+    """A printed measurement with all that words need; the trace and the limbs' pixels stay in the document."""
+    import numpy as np
+
+    array = lambda xs: np.array([math.nan if x is None else x for x in xs], float)  # noqa: E731
+    profile: dict[Limb, LimbProfile] = {}
+    for limb, p in document["profile"].items():
+        nowhere = np.full((len(p["from_nock_mm"]), 2), np.nan)
+        profile[limb] = LimbProfile(
+            array(p["from_nock_mm"]),
+            array(p["curvature_per_m"]),
+            array(p["u_curvature_per_m"]),
+            array(p["thickness_mm"]),
+            array(p["u_thickness_mm"]),
+            nowhere,
+            nowhere,
+            array(p["lever_arm_mm"]),
+        )
+    spots = [
+        Spot(**{**s, "u_percent": math.nan if s["u_percent"] is None else s["u_percent"], "centre_px": tuple(s["centre_px"])})
+        for s in document["spots"]
+    ]
+    gaps = [GapRow(g["from_handle_mm"], *(read_value(g[k]) for k in ("upper", "lower", "difference"))) for g in document["gaps"]]
+    return Measurement(
+        document["status"],
+        document["state"],
+        tuple(Reason.from_dict(r) for r in document["reasons"]),
+        {k: read_value(v) for k, v in document["values"].items()},
+        tuple(gaps),
+        profile,
+        tuple(spots),
+        evidence=document.get("evidence") or {},
+        photo=document["photo"],
+        shot=document["shot"],
+        version=document["made_by"],
+    )

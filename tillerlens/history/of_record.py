@@ -1,0 +1,271 @@
+"""A bow of the record as the plain inputs of report, charts and comparison. The only part of the report that knows the store."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from tillerlens.core.errors import TillerLensError
+from tillerlens.core.measurement import read_value
+from tillerlens.core.units import NEWTON_PER_POUND
+from tillerlens.history.as_now import told_together
+from tillerlens.history.story import MOST_PICTURES, ArrowShot, StageShown, Story, Told, spread
+from tillerlens.history.trends import Pull, ReflexAt, ShelfLine, TrendPoint, shelf_line, weight_at
+from tillerlens.measures.compare import SCALE_U_N, Scraped
+from tillerlens.record import Bow, Event, Record, Stage, store
+from tillerlens.record.thumbnails import thumbnail
+from tillerlens.record.views import ShelfRow, Timeline, shelf, timeline
+from tillerlens.report.words.quantities import Units, say_arrow, say_length, say_mass, say_place, say_speed, say_thin, say_weight
+from tillerlens.report.words.verdict import Sentence, Wish
+
+
+def story_of(
+    record: Record, bow_id: str, units: Units | None = None, pictures: bool = True, found: Timeline | None = None
+) -> Story:
+    """Everything that the report needs of one bow. found: its timeline where it was read before. Raises RecordError when there is
+    no such bow."""
+    units = units or Units()
+    found = found or timeline(record, bow_id)
+    kept = {s.id: store.measurement(record, s.id) for s in found.stages}
+    documents = kept | told_together(found.stages, found.events, lambda stage: kept[stage.id] or {})
+    findings = [e for e in found.events if e.kind == "finding"]
+    shown = spread(len(found.stages), MOST_PICTURES) if pictures else set()
+    pinned = {e.stage_id for e in findings}
+    left_out: list[str] = []
+    stages = []
+    for k, s in enumerate(found.stages):
+        document = documents[s.id] or {"status": "unmeasured", "state": s.state, "shot": s.shot}
+        picture = None
+        if k in shown or (pictures and s.id in pinned):
+            try:
+                picture = thumbnail(record, s)
+            except TillerLensError as error:
+                left_out.append(f"stage {k + 1}: {error}")
+        title = f"Stage {k + 1}, {s.state}"
+        stages.append(StageShown(title, s.taken_at, document, picture, _pins(s.id, document, findings), s.notes))
+    pulls, without = pulls_of(found.bow, found.stages, found.events)
+    extra = [Sentence("pictures", f"Left out: {why}", "open") for why in left_out]
+    if without:
+        text = f"{without} readings to the belly are left out: the handle's thickness is not noted."
+        extra.append(Sentence("weights", text, "open"))
+    return Story(
+        found.bow.name,
+        _facts(found.bow, units),
+        found.bow.notes,
+        tuple(stages),
+        tuple(Told(e.happened_at, say_what(e, units), _noted(e)) for e in found.events if e.kind not in _ELSEWHERE),
+        tuple(Told(e.happened_at, _where(e, found.stages), e.notes) for e in findings),
+        tuple(reflexes_of(found.stages, found.events)),
+        tuple(pulls),
+        tuple(_shots(found.bow, found.events, pulls)),
+        tuple((e.happened_at, _scraped(e)) for e in found.events if e.kind == "scrape"),
+        form_reflex(found.bow, found.events),
+        _wish(found.bow),
+        tuple(extra),
+        tuple(e.happened_at for e in found.events if e.kind == "heat"),
+    )
+
+
+def scrapes_between(record: Record, then: Stage, now: Stage) -> list[Scraped]:
+    """The scrapings noted between two stages."""
+    events = store.list_events(record, now.bow_id, "scrape")
+    return [_scraped(e) for e in events if then.taken_at < e.happened_at <= now.taken_at]
+
+
+def reflexes_of(stages: Sequence[Stage], events: Sequence[Event] = ()) -> list[ReflexAt]:
+    """Readings of reflex in order; readings between two strings belong to one unstringing."""
+    strung = [s.taken_at for s in stages if s.state != "unstrung"]
+    strung += [e.happened_at for e in events if e.kind in ("weighing", "arrow_speed")]
+    return [
+        ReflexAt(s.taken_at, read_value(s.values["reflex"]), s.minutes_since_unstrung, sum(t <= s.taken_at for t in strung))
+        for s in stages
+        if s.state == "unstrung" and s.status == "measured" and "reflex" in s.values
+    ]
+
+
+def pulls_of(bow: Bow, stages: Sequence[Stage], events: Sequence[Event]) -> tuple[list[Pull], int]:
+    """Weights by draw to the back, in order of time, and how many to the belly cannot be turned into such."""
+    out, without = [], 0
+    for s in stages:
+        pounds, draw = s.shot.get("scale_reading_lb"), s.values.get("draw_length_back", {}).get("value")
+        if s.status == "measured" and pounds and draw is not None:
+            out.append(Pull(s.taken_at, float(draw), float(pounds) * NEWTON_PER_POUND, SCALE_U_N))
+    for e in events:
+        if e.kind == "weighing":
+            to_back = _to_back(bow, e.details)
+            if to_back is None:
+                without += 1
+            else:
+                u = float(e.details.get("u_weight_n", SCALE_U_N))
+                out.append(Pull(e.happened_at, to_back, float(e.details["weight_n"]), u))
+    return sorted(out, key=lambda p: p.when), without
+
+
+def trends_of(record: Record, bow_id: str, draw_mm: float | None = None) -> list[TrendPoint]:
+    """Tiller, reflex, weight at one draw (given, else the wished, else the deepest weighed twice) and mass over time."""
+    found = timeline(record, bow_id)
+    out = [
+        TrendPoint(s.taken_at, "tiller", read_value(s.values["tiller_at_fades"]))
+        for s in found.stages
+        if s.status == "measured" and s.state == "drawn" and "tiller_at_fades" in s.values
+    ]
+    out += [TrendPoint(r.when, "reflex", r.reflex) for r in reflexes_of(found.stages)]
+    pulls, _ = pulls_of(found.bow, found.stages, found.events)
+    days: dict[Any, list[Pull]] = {}  # no pull stands for another day's, nor for the bow before a scraping
+    scraped = [e.happened_at for e in found.events if e.kind == "scrape"]
+    for p in pulls:
+        days.setdefault((p.when.date(), sum(t <= p.when for t in scraped)), []).append(p)
+    at = draw_mm or found.bow.wish_draw_mm
+    if at is None and pulls:
+        told = {d: sum(weight_at(day, d) is not None for day in days.values()) for d in {p.draw_mm for p in pulls}}
+        at = max(told, key=lambda d: (told[d], d))
+    if at is not None:
+        read = [(day[-1].when, weight_at(day, at)) for day in days.values()]
+        out += [TrendPoint(when, "weight", v) for when, v in read if v is not None]
+    for e in found.events:
+        if e.kind == "mass":
+            grams = 0.5 / 1000  # a kitchen scale's gram, as a rectangle
+            v = {"value": e.details["mass_kg"], "u": grams / 3**0.5, "unit": "kg"}
+            out.append(TrendPoint(e.happened_at, "mass", read_value(v)))
+    return sorted(out, key=lambda p: p.when)
+
+
+def shelf_lines(record: Record) -> list[ShelfLine]:
+    """Every bow in one line, by what was last measured and noted of it."""
+    return [_line(row) for row in shelf(record)]
+
+
+def _line(row: ShelfRow) -> ShelfLine:
+    bow, drawn, rest = row.bow, row.latest.get("drawn"), row.latest.get("unstrung")
+    noted = [e for e in (row.events.get("weighing"), row.events.get("heat")) if e is not None]
+    pulls, _ = pulls_of(bow, [drawn] if drawn else [], noted)
+    speed, mass = row.events.get("arrow_speed"), row.events.get("mass")
+    reflex = rest.values.get("reflex") if rest else None
+    return shelf_line(
+        bow.name,
+        wood=bow.wood,
+        length_mm=bow.length_mm,
+        width_mm=bow.limb_width_mm,
+        reflex_mm=None if reflex is None else reflex["value"],
+        form_reflex_mm=form_reflex(bow, noted),
+        pull=(pulls[-1].draw_mm, pulls[-1].weight_n) if pulls else None,
+        mass_kg=mass.details["mass_kg"] if mass else None,
+        shot=(speed.details["arrow_mass_kg"], speed.details["speed_m_s"]) if speed else None,
+        stages=row.stages,
+    )
+
+
+def form_reflex(bow: Bow, events: Sequence[Event]) -> float | None:
+    """Of the form that the bow was last bent on: from the last heating that notes one, else from the bow."""
+    noted = [e.details["form_reflex_mm"] for e in events if e.kind == "heat" and "form_reflex_mm" in e.details]
+    return float(noted[-1]) if noted else bow.form_reflex_mm
+
+
+# --- words
+
+_ELSEWHERE = ("finding", "weighing", "arrow_speed")  # events that have a table of their own
+
+
+def _facts(bow: Bow, units: Units) -> tuple[tuple[str, str], ...]:
+    wished = None
+    if bow.wish_weight_n is not None:
+        wished = say_weight(bow.wish_weight_n, units)
+        if bow.wish_draw_mm is not None:
+            wished += f" at {say_length(bow.wish_draw_mm, units)} to the {bow.wish_draw_to or 'back'}"
+    lengths = {
+        "length, nock to nock": bow.length_mm,
+        "handle and fades": bow.handle_mm,
+        "limbs' width": bow.limb_width_mm,
+        "limbs' thickness": bow.limb_thickness_mm,
+        "form's reflex": bow.form_reflex_mm,
+    }
+    said = {"wood": bow.wood, "made": bow.made, "target": wished or ""}
+    said |= {k: "" if v is None else say_length(v, units) for k, v in lengths.items()}
+    return tuple((k, v) for k, v in said.items() if v)
+
+
+def say_what(e: Event, units: Units) -> str:
+    """An event in a few words."""
+    d = e.details
+    parts: list[str] = []
+    if e.kind == "scrape":
+        start, end = (say_place(d[k], units) for k in ("start_from_nock_mm", "end_from_nock_mm"))
+        parts = [f"{d['limb']} limb from {start} to {end} from the nock"]
+        parts += [*_with(d, "strokes", "{} strokes"), *_with(d, "tool", "{}")]
+        if "thickness_mm" in d:
+            parts.append(f"{say_thin(d['thickness_mm'], units)} off")
+    elif e.kind == "heat":
+        parts = [f"{d['minutes']:g} minutes", *_with(d, "browning", "browning {}")]
+        parts += ["both limbs" if d["limb"] == "both" else f"{d['limb']} limb"] if "limb" in d else []
+        parts += [f"{say_place(d['distance_mm'], units)} from the coals"] if "distance_mm" in d else []
+        parts += [f"{_depth(d['browning_depth_mm'], units)} deep"] if "browning_depth_mm" in d else []
+        parts += [f"{d['temperature_c']:.0f} °C at the surface"] if "temperature_c" in d else []
+        parts += [f"on a form of {say_length(d['form_reflex_mm'], units)} reflex"] if "form_reflex_mm" in d else []
+    elif e.kind == "rest":
+        parts = [f"{d['hours']:g} hours"]
+    elif e.kind == "moisture":
+        parts = [*_with(d, "reading_percent", "{:g} % by the meter"), *_with(d, "place", "{}")]
+        parts += [f"air {d['temperature_c']:.0f} °C, {d['humidity_percent']:.0f} %"] if "temperature_c" in d else []
+    elif e.kind == "mass":
+        parts = [say_mass(d["mass_kg"], units)]
+    elif e.kind == "weighing":
+        parts = [f"{say_weight(d['weight_n'], units)} at {say_length(d['draw_mm'], units)} to the {d['draw_to']}"]
+    elif e.kind == "arrow_speed":
+        parts = [f"{say_arrow(d['arrow_mass_kg'], units)} at {say_speed(d['speed_m_s'], units)}"]
+    return f"{e.kind.replace('_', ' ')}: {', '.join(parts)}" if parts else e.kind
+
+
+def _depth(mm: float, units: Units) -> str:
+    return f"{mm:g} mm" if units.length == "cm" else say_length(mm, units)
+
+
+def _with(details: Mapping[str, Any], name: str, words: str) -> list[str]:
+    return [words.format(details[name])] if name in details else []
+
+
+def _noted(e: Event) -> str:
+    return e.notes if not e.who else f"{e.notes} (by {e.who})".strip()
+
+
+def _where(e: Event, stages: Sequence[Stage]) -> str:
+    number = next((k for k, s in enumerate(stages, start=1) if s.id == e.stage_id), None)
+    limb = f", {e.details['limb']} limb" if "limb" in e.details else ""
+    return f"stage {number}{limb}"
+
+
+def _pins(stage_id: str, document: Mapping[str, Any], findings: Sequence[Event]) -> tuple[tuple[int, float, float], ...]:
+    """Findings on one picture, numbered as in their table, in parts of its width and height."""
+    size = document.get("photo", {}).get("size")
+    if size is None:
+        return ()
+    numbered = [(k, e.details["at_px"]) for k, e in enumerate(findings, start=1) if e.stage_id == stage_id]
+    return tuple((k, (x + 0.5) / size[0], (y + 0.5) / size[1]) for k, (x, y) in numbered)
+
+
+def _shots(bow: Bow, events: Sequence[Event], pulls: Sequence[Pull]) -> list[ArrowShot]:
+    out = []
+    for e in events:
+        if e.kind == "arrow_speed":
+            draw = _to_back(bow, e.details)
+            near = None if draw is None else weight_at([p for p in pulls if p.when <= e.happened_at][-12:], draw)
+            weight = None if near is None else near.value
+            d = e.details
+            out.append(ArrowShot(e.happened_at, d["arrow_mass_kg"], d["speed_m_s"], float(draw or d["draw_mm"]), weight))
+    return out
+
+
+def _to_back(bow: Bow, details: Mapping[str, Any]) -> float | None:
+    """A noted draw as measured to the handle's back, mm; None where it was to the belly and the handle's thickness is unknown."""
+    if details["draw_to"] == "back":
+        return float(details["draw_mm"])
+    return None if bow.handle_thickness_mm is None else float(details["draw_mm"]) + bow.handle_thickness_mm
+
+
+def _scraped(e: Event) -> Scraped:
+    return Scraped(e.details["limb"], float(e.details["start_from_nock_mm"]), float(e.details["end_from_nock_mm"]))
+
+
+def _wish(bow: Bow) -> Wish:
+    usual = Wish()
+    low, high = bow.wish_tiller_low_mm, bow.wish_tiller_high_mm
+    return Wish(usual.low_mm if low is None else low, usual.high_mm if high is None else high)

@@ -1,0 +1,83 @@
+"""A bow's story as plain data, oldest first: its stages, what was done to it, its weighings and arrows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+from tillerlens.history.trends import Pull, ReflexAt
+from tillerlens.measures.compare import Scraped
+from tillerlens.report.words.verdict import Sentence, Wish
+
+MOST_PICTURES = 9
+
+
+@dataclass(frozen=True, eq=False)
+class StageShown:
+    """A stage as the report shows it. document: its measurement; picture: JPEG or PNG with the traced bow; pins: numbers of
+    findings with their place in the picture as parts of its width and height."""
+
+    title: str
+    when: datetime
+    document: dict[str, Any]
+    picture: bytes | None = None
+    pins: tuple[tuple[int, float, float], ...] = ()
+    notes: str = ""
+
+    @property
+    def measured(self) -> bool:
+        return self.document.get("status") == "measured"
+
+    @property
+    def state(self) -> str:
+        return str(self.document.get("state", "unknown"))
+
+
+@dataclass(frozen=True)
+class Told:
+    """Something done or found: when, what in a few words, and the bowyer's own notes."""
+
+    when: datetime
+    what: str
+    notes: str = ""
+
+
+@dataclass(frozen=True)
+class ArrowShot:
+    """Arrow speed: mass in kg, speed in m/s, draw in mm, and the weight there in N where it is known."""
+
+    when: datetime
+    arrow_kg: float
+    speed_m_s: float
+    draw_mm: float
+    weight_n: float | None = None
+
+    @property
+    def energy_j(self) -> float:
+        return 0.5 * self.arrow_kg * self.speed_m_s**2
+
+
+@dataclass(frozen=True, eq=False)
+class Story:
+    """One bow, oldest first throughout."""
+
+    name: str
+    facts: tuple[tuple[str, str], ...] = ()
+    notes: str = ""
+    stages: tuple[StageShown, ...] = ()
+    events: tuple[Told, ...] = ()
+    findings: tuple[Told, ...] = ()
+    reflexes: tuple[ReflexAt, ...] = ()
+    pulls: tuple[Pull, ...] = ()
+    shots: tuple[ArrowShot, ...] = ()
+    scrapes: tuple[tuple[datetime, Scraped], ...] = ()
+    form_reflex_mm: float | None = None
+    wish: Wish = field(default_factory=Wish)
+    extra: tuple[Sentence, ...] = ()
+    heated: tuple[datetime, ...] = ()  # after which an earlier shape at rest no longer holds
+
+
+def spread(n: int, most: int) -> set[int]:
+    """Indices of at most ``most`` out of n, evenly, with the first and the last."""
+    return set(range(n)) if n <= most else {round(k * (n - 1) / (most - 1)) for k in range(most)}

@@ -1,0 +1,160 @@
+"""What the mechanics take from a printed measurement document: each limb's bend and the string's lever on it, and where
+nocks and hook stand in the bow's frame (x along the handle toward the upper limb, y toward the back, origin at the handle's
+centre). mm, 1/mm, N, radians; curvature positive toward the belly.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tillerlens.core.errors import TillerLensError
+from tillerlens.core.measurement import LIMBS
+from tillerlens.core.measurement import Limb as LimbName
+from tillerlens.core.units import MM_PER_INCH, newtons_from_pounds
+from tillerlens.shape.spline import CUTOFF_MM, shortest_wave_mm
+
+Array = NDArray[np.float64]
+
+# A spring scale read to half a pound; its own error, one in a hundred, is common to all readings (common practice, no source).
+READING_U_N = newtons_from_pounds(0.25)
+SCALE_GAIN_U = 0.01
+NOCK_U_MM = 1.0  # where exactly the string bears in the nock
+
+
+class MechanicsError(TillerLensError):
+    """The mechanics lack something that a picture, a scale or a caliper would give."""
+
+    code = "mechanics"
+
+
+@dataclass(frozen=True)
+class Weighing:
+    """Pull at the hook (N) with its standard uncertainty (N), the scale's common error left out."""
+
+    weight_n: float
+    u_n: float = READING_U_N
+
+
+@dataclass(frozen=True, eq=False)
+class ObservedLimb:
+    """One limb, nock first; arrays (n,). ``arm_mm`` is NaN where there is no string. ``length_mm``: handle's centre to nock.
+    ``nock_mm`` (2,) in the bow's frame."""
+
+    from_nock_mm: Array
+    curvature: Array
+    u_curvature: Array
+    arm_mm: Array
+    u_arm_mm: Array
+    thickness_mm: Array
+    u_thickness_mm: Array
+    length_mm: float
+    nock_mm: Array
+
+
+@dataclass(frozen=True, eq=False)
+class ObservedBow:
+    """One measured picture of a bow. ``hook_mm`` (2,) where drawn and seen. ``root_half_mm``: half the limbs' thickness at
+    the handle, which is how far the frame's origin lies below the handle's back."""
+
+    name: str
+    state: str
+    limbs: dict[LimbName, ObservedLimb]
+    handle_half_mm: float
+    root_half_mm: float
+    hook_mm: Array | None
+    draw_back_mm: float
+    u_draw_mm: float
+    brace_back_mm: float
+    u_brace_mm: float
+    weighing: Weighing | None
+    smoothing_mm: float = CUTOFF_MM  # wavelength of bend of which the measuring kept half
+
+    @property
+    def string_length_mm(self) -> float:
+        """From nock to nock along the string; NaN where it was not seen."""
+        upper, lower = (self.limbs[k].nock_mm for k in LIMBS)
+        if self.state == "braced":
+            return float(np.linalg.norm(upper - lower))
+        if self.hook_mm is None:
+            return float("nan")
+        return float(np.linalg.norm(upper - self.hook_mm) + np.linalg.norm(lower - self.hook_mm))
+
+    def tension_per_weight(self) -> float:
+        """String tension by pull at the hook: the two arms of a string that slides in the hook pull alike, and their
+        resultant is the weight. NaN unless drawn with the hook seen."""
+        if self.hook_mm is None:
+            return float("nan")
+        arms = [self.limbs[k].nock_mm - self.hook_mm for k in LIMBS]
+        return float(1 / np.linalg.norm(sum(a / np.linalg.norm(a) for a in arms)))
+
+    def u_tension_relative(self) -> float:
+        """Relative uncertainty of the tension from where hook and nocks were seen (T = F l / 2 depth)."""
+        if self.hook_mm is None:
+            return float("nan")
+        depth = float(np.mean([self.limbs[k].nock_mm[1] for k in LIMBS])) - float(self.hook_mm[1])
+        return float(np.hypot(self.u_draw_mm, NOCK_U_MM)) / depth
+
+
+def _number(document: dict[str, Any], name: str, part: str = "value") -> float:
+    v = ((document.get("values") or {}).get(name) or {}).get(part)
+    return float("nan") if v is None else float(v)
+
+
+def read_observed(document: dict[str, Any], weighing: Weighing | None = None) -> ObservedBow:
+    """Read one measurement document. ``weighing`` goes before the scale reading noted in it. Raises MechanicsError where the
+    picture was not measured."""
+    name = str((document.get("photo") or {}).get("name") or "this picture")
+    if document.get("status") != "measured" or any(k not in (document.get("profile") or {}) for k in LIMBS):
+        raise MechanicsError(f"{name} was not measured, so it says nothing about the bow.", "Measure it first.")
+    trace = document.get("trace") or {}
+    if "nocks_mm" not in trace:
+        raise MechanicsError(
+            f"The measurement of {name} is an older one, without the nocks' places.", "Measure the picture again."
+        )
+    shot = document.get("shot") or {}
+    state = str(document["state"])
+    nocks, hook = np.array(trace["nocks_mm"], float), trace.get("hook_mm")
+    limbs: dict[LimbName, ObservedLimb] = {k: _limb(document, k, state, nock) for k, nock in zip(LIMBS, nocks, strict=True)}
+    half = float(np.nanmean([limbs[k].thickness_mm[-1] for k in LIMBS])) / 2
+    reading = shot.get("scale_reading_lb")
+    if weighing is None and reading and state == "drawn":  # one of nothing was never read
+        weighing = Weighing(newtons_from_pounds(float(reading)))
+    return ObservedBow(
+        name,
+        state,
+        limbs,
+        float(shot["handle_in"]) * MM_PER_INCH / 2,
+        half,
+        None if hook is None else np.array(hook, float),
+        _number(document, "draw_length_back"),
+        _number(document, "draw_length_back", "u"),
+        _number(document, "brace_height_back"),
+        _number(document, "brace_height_back", "u"),
+        weighing,
+        _smoothing_mm(document.get("evidence") or {}),
+    )
+
+
+def _smoothing_mm(evidence: dict[str, Any]) -> float:
+    noise, per_mm = evidence.get("edge_noise_px"), evidence.get("px_per_mm")
+    return shortest_wave_mm(float(noise) / float(per_mm)) if noise and per_mm else CUTOFF_MM
+
+
+def _limb(document: dict[str, Any], name: LimbName, state: str, nock: Array) -> ObservedLimb:
+    p = document["profile"][name]
+    s, kappa, u, arm, thick, u_thick = (
+        np.array(p[k], float)
+        for k in (
+            "from_nock_mm", "curvature_per_m", "u_curvature_per_m", "lever_arm_mm", "thickness_mm", "u_thickness_mm",
+        )
+    )  # fmt: skip
+    gaps = [g[name]["u"] for g in document.get("gaps") or [] if g[name]["u"] is not None]
+    u_arm = float(np.hypot(max(gaps), NOCK_U_MM)) if gaps else float("nan")
+    u_draw = _number(document, "draw_length_back", "u") if state == "drawn" else 0.0
+    # the hook's place moves the string's line the more, the farther from the nock
+    u_arms = np.hypot(u_arm, 0.5 * u_draw * s / s[-1])
+    return ObservedLimb(s, kappa / 1000, u / 1000, arm, u_arms, thick, u_thick, _number(document, f"limb_length_{name}"), nock)

@@ -1,0 +1,80 @@
+"""Printable sheets with the four tags that give a tillering board its scale."""
+
+from __future__ import annotations
+
+import json
+from importlib import resources
+from pathlib import Path
+from typing import Literal
+
+import cv2
+import typst
+
+from tillerlens.core.errors import ShotError, TillerLensError
+from tillerlens.core.units import MM_PER_INCH
+
+Paper = Literal["letter", "a4"]
+
+CORNERS = {0: "top left", 1: "top right", 2: "bottom left", 3: "bottom right"}
+CELLS = 6  # of DICT_4X4_50 along a side: four of code and one of black border on either side
+QUIET_CELLS = 1.5  # of white all round; detectors want one
+SIDE_RANGE_MM = (25.0, 106.0)  # smaller is lost from across the room; larger leaves no place for the words
+_PAPERS = {"letter": "us-letter", "a4": "a4"}
+
+
+def write_tag_sheets(path: Path, paper: Paper, side_mm: float) -> None:
+    """Write a PDF with tags 0-3 of DICT_4X4_50, one a page, black squares of ``side_mm``.
+
+    Raises ShotError for a side that does not fit, TillerLensError when the file cannot be written.
+    """
+    (pdf,) = render_tag_sheets(paper, side_mm)
+    try:
+        Path(path).write_bytes(pdf)
+    except OSError as error:
+        cause = (error.strerror or str(error)).lower()
+        raise TillerLensError(f"{path} cannot be written: {cause}.", "Choose another folder.") from error
+
+
+def render_tag_sheets(paper: Paper, side_mm: float, png_dpi: float | None = None) -> list[bytes]:
+    """The sheets as one PDF, or as one PNG a page at ``png_dpi`` for a preview."""
+    low, high = SIDE_RANGE_MM
+    if not low <= side_mm <= high:
+        raise ShotError(f"A tag of {side_mm:g} mm does not fit the sheet.", f"Choose a side from {low:g} to {high:g} mm.")
+    if paper not in _PAPERS:
+        raise ShotError(f"The paper '{paper}' is not known.", "Choose letter or a4.")
+    data = {
+        "paper": _PAPERS[paper],
+        "side_mm": side_mm,
+        "side_text": f"{side_mm:g} mm ({side_mm / MM_PER_INCH:.3f} in)",
+        "cells": CELLS,
+        "quiet_cells": QUIET_CELLS,
+        "sheets": [{"id": tag, "corner": where, "runs": _white_runs(tag)} for tag, where in CORNERS.items()],
+    }
+    package = resources.files("tillerlens")
+    # The package's own folders only: no system fonts, and no file beside the template can be read from it.
+    with resources.as_file(package / "fonts") as fonts, resources.as_file(package / "report") as root:
+        pages = typst.compile(
+            str(root / "tagsheets.typ"),
+            root=str(root),
+            font_paths=[str(fonts)],
+            ignore_system_fonts=True,
+            sys_inputs={"data": json.dumps(data)},
+            format="pdf" if png_dpi is None else "png",
+            ppi=png_dpi,
+        )
+    return pages if isinstance(pages, list) else [pages]
+
+
+def _white_runs(tag: int) -> list[tuple[int, int, int, int]]:
+    """White stretches of a tag as (x, y, width, height) in cells: every row's, then every column's."""
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
+    white = cv2.aruco.generateImageMarker(dictionary, tag, CELLS) > 127
+    rows = [(x, y, n, 1) for y, line in enumerate(white) for x, n in _runs(list(line))]
+    columns = [(x, y, 1, n) for x, line in enumerate(white.T) for y, n in _runs(list(line))]
+    return rows + columns
+
+
+def _runs(line: list[bool]) -> list[tuple[int, int]]:
+    """(start, length) of each stretch of True."""
+    starts = [i for i, on in enumerate(line) if on and (i == 0 or not line[i - 1])]
+    return [(i, next((j for j in range(i, len(line)) if not line[j]), len(line)) - i) for i in starts]

@@ -1,0 +1,119 @@
+"""The one sentence that stands first on the page of weights, short; what it rests on is told in full below it."""
+
+from __future__ import annotations
+
+import math
+
+from tillerlens.core.measurement import COVER, LIMBS, Limb, Value
+from tillerlens.core.units import JOULE_PER_FOOT_POUND, grains_from_kg
+from tillerlens.measures.compare import Comparison
+from tillerlens.measures.from_rest import THIRDS
+from tillerlens.measures.pair import added
+from tillerlens.measures.set import EarlyDraw
+from tillerlens.mechanics.bench import Bench
+from tillerlens.mechanics.force_draw import ReadingsDisagree
+from tillerlens.mechanics.strain import Risk
+from tillerlens.report.words.mechanics import most_strained, say_set
+from tillerlens.report.words.phrases import phrase
+from tillerlens.report.words.quantities import Units, in_units, is_told, newtons_per, say_inch, say_length, say_weight
+from tillerlens.report.words.verdict import Sentence
+
+
+def headline(bench: Bench, early: EarlyDraw | None, units: Units) -> Sentence:
+    """What is most pressing: crushed wood, strain, readings that do not fit, stacking; else the weight at full draw."""
+    full = say_length(bench.full_draw_mm, units)
+    if early is not None and early.crushing:
+        return Sentence("early_draw", phrase("bench.crushing", at=say_length(early.draw_mm, units)), "finding")
+    for risk, draw in ((bench.risk_seen, bench.draw_seen_mm), (bench.risk_full, bench.full_draw_mm)):
+        if risk is not None and _sure(risk):
+            words = {"draw": say_length(draw, units), "side": risk.side, "limb": risk.limb}
+            return Sentence("strain", phrase("bench.strained", **words), "finding")
+    for reason in bench.reasons:
+        if reason.code == ReadingsDisagree.code:
+            return Sentence(reason.code, in_units(reason.text, units), "finding")
+    if bench.curve is not None and bench.curve.odd_mm:
+        return Sentence("reading", phrase("bench.odd", draw=say_length(bench.curve.odd_mm[0], units)), "finding")
+    weight = None if bench.curve is None else bench.curve.weight_at(bench.full_draw_mm)
+    said: list[str] = []
+    if weight is not None and math.isfinite(weight.value):
+        assert bench.curve is not None  # else there were no weight
+        ahead = bench.full_draw_mm > bench.curve.readings_to_mm + 1
+        reach = _reach(weight.u, newtons_per(units), units.weight)
+        words = {"draw": full, "weight": say_weight(weight.value, units), "interval": reach}
+        said = [phrase("bench.expect" if ahead else "bench.draws", **words)]
+    risk, draw = most_strained(bench)
+    if risk is not None and risk.share.value + COVER * risk.share.u > 1:
+        words = {"side": risk.side, "limb": risk.limb, "draw": say_length(draw, units)}
+        there = bool(said) and risk is bench.risk_full
+        return Sentence("strain", " ".join([*said, phrase(f"bench.near_limit{'_there' if there else ''}", **words)]), "finding")
+    if risk is not None and risk.set_expected is not None and risk.set_expected.too_much:
+        return Sentence("set", " ".join([*said, phrase("bench.costs_set", set=say_set(risk.set_expected, units))]), "finding")
+    if said:
+        if bench.stacking is not None and bench.stacking.sure:
+            return Sentence("stacking", " ".join([*said, phrase("bench.stacks")]), "finding")
+        return Sentence("weight", said[0])
+    why = in_units(bench.reasons[0].text, units) if bench.reasons else phrase("bench.no_readings")
+    return Sentence("weight", phrase("bench.no_weight", why=why), "open")
+
+
+def _sure(risk: Risk) -> bool:
+    return risk.share.value - COVER * risk.share.u > 1
+
+
+def moved_sentence(found: Comparison) -> Sentence:
+    """How far each limb turned from rest, from handle to nock, and which one more, where that is told."""
+    rest, bent = (found.then, found.now) if found.then.state == "unstrung" else (found.now, found.then)
+    turned: dict[Limb, Value] = {}
+    for limb in LIMBS:
+        names = [f"turn_{limb}_{third}" for third in THIRDS]
+        if any(n not in p.values for n in names for p in (rest, bent)):
+            return Sentence("moved", phrase("moved.in_chart", state=bent.state), "open")
+        parts = {n: (1.0, bent.values[n]) for n in names} | {f"{n} at rest": (-1.0, rest.values[n]) for n in names}
+        turned[limb] = added(parts, "deg")
+    up, low = turned["upper"], turned["lower"]
+    apart = added({"upper": (1.0, up), "lower": (-1.0, low)}, "deg")
+    words = {"state": bent.state, "upper": _degrees(up), "lower": _degrees(low)}
+    if not is_told(apart):
+        return Sentence("moved", phrase("moved.alike", **words), "fine")
+    return Sentence("moved", phrase("moved", more="upper" if apart.value > 0 else "lower", **words), "changed")
+
+
+def _degrees(v: Value) -> str:
+    return f"{v.value:.1f}° (±{math.ceil(10 * COVER * v.u) / 10:.1f}°)" if math.isfinite(v.u) else f"{v.value:.1f}°"
+
+
+def _reach(u: float, per: float, unit: str) -> str:
+    """Two standard uncertainties in a unit, rounded up to a tenth: a printed interval never promises more than is known."""
+    return f"±{math.ceil(10 * COVER * u / per - 1e-9) / 10:.1f} {unit}" if math.isfinite(u) else "interval unknown"
+
+
+def number_rows(bench: Bench, units: Units) -> list[tuple[str, str, str]]:
+    """(what, value, interval) of what the readings tell, for a table; only what is known."""
+    rows = []
+    full = say_length(bench.full_draw_mm, units)
+    metric = units.length == "cm"
+    if bench.curve is not None and math.isfinite(bench.curve.weight_at(bench.full_draw_mm).value):
+        weight, energy = bench.curve.weight_at(bench.full_draw_mm), bench.curve.energy_at(bench.full_draw_mm)
+        rows.append((f"weight at {full}", say_weight(weight.value, units), _reach(weight.u, newtons_per(units), units.weight)))
+        per, unit = (1.0, "J") if metric else (JOULE_PER_FOOT_POUND, "ft·lb")
+        rows.append((f"energy stored at {full}", f"{energy.value / per:.1f} {unit}", _reach(energy.u, per, unit)))
+    if bench.stacking is not None and math.isfinite(bench.stacking.rise.value):
+        rise = bench.stacking.rise
+        reach = _reach(rise.u, newtons_per(units), units.weight)
+        rows.append((f"the last {say_inch(units)} before {full} adds", say_weight(rise.value, units), reach))
+    if bench.cast is not None:
+        mass = bench.cast.virtual_mass_kg
+        if metric:
+            rows.append(("virtual mass of limbs and string", f"{1000 * mass.value:.1f} g", _reach(mass.u, 0.001, "g")))
+        else:
+            value, u = grains_from_kg(mass.value), grains_from_kg(COVER * mass.u)
+            rows.append(("virtual mass of limbs and string", f"{value:.0f} gr", f"±{math.ceil(u)} gr"))
+        for kg, e in zip(bench.cast.masses_kg, bench.cast.efficiency, strict=True):
+            if math.isfinite(e.value):
+                arrow = f"{1000 * kg:.1f} g" if metric else f"{grains_from_kg(kg):.0f} gr"
+                rows.append((f"efficiency with {arrow}", f"{100 * e.value:.0f} %", f"±{math.ceil(100 * COVER * e.u)} %"))
+    risk, draw = most_strained(bench)
+    if risk is not None:
+        at = f"most strain at {say_length(draw, units)}, {risk.side} of the {risk.limb} limb"
+        rows.append((at, f"{100 * risk.strain.value:.2f} %", f"±{math.ceil(1e4 * COVER * risk.strain.u - 1e-9) / 100:.2f} %"))
+    return rows

@@ -1,0 +1,24 @@
+"""The gate in front of the app: who may come in from the network, and how far.
+
+It stands before everything that the server answers: pages, pictures, uploads and the live connection.
+"""
+
+from tillerlens.server.gate import Gate
+from tillerlens.server.keys import Kind, PinError, Pins
+from tillerlens.server.shop import Shop, close_shop, open_shop, shop_now
+from tillerlens.server.visit import LookingOnly, looking_only, refuse_if_looking, visitor
+
+__all__ = [
+    "Gate",
+    "Kind",
+    "LookingOnly",
+    "PinError",
+    "Pins",
+    "Shop",
+    "close_shop",
+    "looking_only",
+    "open_shop",
+    "refuse_if_looking",
+    "shop_now",
+    "visitor",
+]

@@ -1,0 +1,465 @@
+"""From pixels to the bow's shape: one function of the picture's evidence, small enough to be asked fifty times.
+
+``BowShape`` holds what a bowyer measures (gaps, reflex, angles, lengths), computed in the bow's own frame: x along the
+handle's tangent towards the upper limb, y towards the back, origin on the handle's centreline. ``Layout`` fixes what does
+not move when the evidence is nudged (which columns belong to which limb, the spline matrices), so that the uncertainty
+budget can differentiate the whole chain by finite differences.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tillerlens.core.errors import NeedsHelp
+from tillerlens.photo.camera import Camera
+from tillerlens.shape.spline import Curve, SplineLayout, lay_out, read_curve
+from tillerlens.trace.path import CLICKS
+
+Array = NDArray[np.float64]
+
+STATIONS_IN = (6, 10, 14, 18, 22, 26)
+HANDLE_TRIM = 0.85  # the outermost of the rigid part may already be bending: keep to its middle
+FADE_REACH_MM = 60.0  # of a limb beside the fade, which gives the fade's place
+BACK_U_MM, FADE_U_MM = 0.05, 0.15  # how true the handle's back and the limbs' middles at the fades are
+HELD_U_MM = 0.6  # of the back at a fade, where the handle's own was not seen and the few columns beside it stand for it
+ROOT_MM, ROOT_WEIGHT = 20.0, 0.3  # how much of the handle beside the fade steadies the limb's root
+TIP_WEIGHT = 0.5  # of the limb's end, by its place across the limb, against a column's middle
+NOCK_BEND_U_PER_MM = 2.5e-4  # a strung limb's bend at its nock is its natural one (common practice: tips are left near straight)
+BEYOND_MM = 25.0  # how far past the seen end the curve is carried on: a dark tip may be lost on a dark ground
+LEAST_COLUMNS = 6  # of the handle or a limb: fewer carry no line and do not tell how true theirs is
+SAMPLES = 161  # places along each limb where the curve is read
+# Width seen end-on (common practice: limbs 1 to 2 in wide, tips 3/8 to 3/4 in), used where the bowyer gave none.
+LIMB_WIDTH_MM, LIMB_WIDTH_U_MM = 38.0, 8.0
+TIP_WIDTH_MM, TIP_WIDTH_U_MM = 13.5, 2.0
+# Sections lie between a sharp rectangle and an oval. As a superellipse |x/a|^p + |y/b|^p = 1 its outline seen along a
+# direction stands out by ((a u)^q + (b v)^q)^(1/q), q = p / (p - 1): q = 1 is the rectangle, 2 the ellipse.
+SECTION_Q, SECTION_Q_U = 1.5, 0.2
+END_SHARE = 0.9  # a tip's end shows a little less than its full width
+# The thickness that is told needs the section closer than heights do: all of what shows of the broad face is taken off it.
+# Flat limbs with corners eased by 1/16 to 1/4 in, crowned by up to 1/8 in, show half to nine tenths of width x lean at the
+# leans of a picture (common practice, no source): as a superellipse q = 1.25 within 0.15. They begin to taper between a
+# pyramid's fade and a third from the nock.
+EASED_Q, EASED_Q_U = 1.25, 0.15
+TAPER_FROM, TAPER_FROM_U = 0.65, 0.17  # share of the limb, from the nock, from which on its width is full
+NARROW_TIP_MM, NARROW_TIP_U_MM = 14.0, 2.0
+LEAST_SHARE = 0.3  # of the apparent thickness: less is never the wood's own
+
+
+@dataclass(frozen=True)
+class Section:
+    """What the side view does not show of the limbs' sections, as their thickness takes it.
+
+    ``width_mm`` greatest, near the fade; ``taper_from`` share of the limb from the nock from which on it is; ``q`` how round
+    the section is (``EASED_Q``); ``tilt`` added to the direction the limbs are seen from, mm per mm; ``shadow_mm`` of the
+    apparent thickness that is the shadow of the camera's own flash.
+    """
+
+    width_mm: float = LIMB_WIDTH_MM
+    tip_mm: float = NARROW_TIP_MM
+    taper_from: float = TAPER_FROM
+    q: float = EASED_Q
+    tilt: tuple[float, float] = (0.0, 0.0)
+    shadow_mm: float = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """Everything the shape is computed from. ``back_px`` and ``belly_px`` (N, 2) run from the upper tip to the lower, NaN
+    where unseen; ``tips_px`` (2, 2) the middles of the limbs' ends; ``hook_px`` (2,) or None."""
+
+    camera: Camera
+    standoff_mm: float
+    back_px: Array
+    belly_px: Array
+    tips_px: Array
+    hook_px: Array | None
+    limb_width_mm: float = LIMB_WIDTH_MM
+    tip_width_mm: float = TIP_WIDTH_MM
+    section_q: float = SECTION_Q
+    overhang_mm: tuple[float, float] = (0.0, 0.0)
+    grip_thickness_mm: float = float("nan")  # back to belly at the handle, as seen from the side
+    handle_turn_rad: float = 0.0  # a doubt of the handle's direction, for the budget
+    middle_shift_mm: float = 0.0  # the handle's centre from the middle of the bow, + towards the upper nock
+    section: Section = Section()
+    is_end: tuple[bool, bool] = (True, True)  # whether each tip is a limb's end, which shows obliquely, or a nock put on its side
+
+
+@dataclass(frozen=True, eq=False)
+class LimbLayout:
+    columns: NDArray[np.intp]  # the columns whose middles the spline follows, nock first
+    root: NDArray[np.intp]  # a few columns of the handle beside the fade, of which only the back counts
+    spline: SplineLayout
+    tip_mm: float  # of the limb's end, in the spline's parameter
+    thick_fit: Array  # (4, n): silhouette half-widths to a cubic
+
+
+@dataclass(frozen=True, eq=False)
+class Layout:
+    """Which columns serve what; made once for a picture."""
+
+    upper: LimbLayout
+    lower: LimbLayout
+    handle_columns: NDArray[np.intp]
+    handle_weight: Array  # fixed, so that the fit stays linear in the evidence
+    direction_u_rad: float  # standard uncertainty of the handle's direction
+    apart_u_rad: float  # and of how far its back and the line from fade to fade may well be apart
+    back_share: float  # of the handle's direction that its back decides; the fades' middles decide the rest
+    handle_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class LimbFit:
+    """One limb in the bow's frame, nock first: curve, distance from the nock, thickness (mm).
+
+    ``thickness_mm`` is what heights and gaps stand on; ``wood_mm`` the wood's own, and the one that is told; ``apparent_mm``
+    from silhouette to silhouette.
+    """
+
+    curve: Curve
+    from_nock_mm: Array
+    from_centre_mm: Array
+    thickness_mm: Array
+    wood_mm: Array
+    apparent_mm: Array
+
+
+@dataclass(frozen=True, eq=False)
+class BowShape:
+    """The shape and every number read from it (mm, radians)."""
+
+    upper: LimbFit
+    lower: LimbFit
+    nocks_mm: Array  # (2, 2) upper, lower
+    hook_mm: Array | None
+    back_at_handle_mm: float  # y of the handle's back
+    handle_scatter_mm: float
+    handle_apart_rad: float  # between the line of its back and the line from fade to fade
+    length_mm: float
+    numbers: dict[str, float]
+    origin_mm: Array  # board place and direction of the frame, to draw it back onto the picture
+    x_axis: Array
+    y_axis: Array
+
+
+def _obliquity(camera: Camera, standoff_mm: float, xy: Array) -> Array:
+    """How far, per mm towards the camera, a point over board place ``xy`` seems to move in the plane: (N, 2)."""
+    c = camera.centre_mm
+    return np.asarray((xy - c[:2]) / (-c[2] - standoff_mm))
+
+
+def width_profile(share: Array, root: float, tip: float) -> Array:
+    """Width along a limb, ``share`` 0 at the nock ... 1 at the fade: even in the inner half, then tapering."""
+    return np.asarray(np.interp(share, [0.0, 0.55, 1.0], [tip, root, root]))
+
+
+def wood_thickness(apparent: Array, share: Array, lean: Array, section: Section) -> Array:
+    """Back to belly of the wood itself, where ``apparent`` lies between the silhouettes.
+
+    Parameters
+    ----------
+    apparent : (N,) mm.
+    share : (N,) place along the limb, 0 at the nock ... 1 at the fade.
+    lean : (N,) how far a point seems to move across the limb per mm toward the camera: what shows of a broad face, per mm of it.
+    section : widths and roundness.
+    """
+    apparent = apparent - np.minimum(section.shadow_mm, 0.5 * apparent)
+    width = np.interp(share, [0.0, section.taper_from, 1.0], [section.tip_mm, section.width_mm, section.width_mm])
+    wood = apparent**section.q - (width * lean) ** section.q
+    return np.asarray(np.maximum(wood, (LEAST_SHARE * apparent) ** section.q) ** (1 / section.q))
+
+
+def mapped(e: Evidence) -> tuple[Array, Array, Array]:
+    """Silhouettes and tips in the bow's plane, board mm."""
+    return (
+        e.camera.to_plane(e.back_px, e.standoff_mm),
+        e.camera.to_plane(e.belly_px, e.standoff_mm),
+        e.camera.to_plane(e.tips_px, e.standoff_mm),
+    )
+
+
+def make_layout(
+    e: Evidence, handle_mm: float, cutoff_mm: float, weight: Array, path_px: Array, state: str, handle_held: bool = False
+) -> Layout:
+    """Split the columns into limbs and handle by arc length along the smooth path (N, 2) px and prepare the splines.
+
+    ``weight`` (N,) per column: how far its two silhouettes' middle is trusted. ``handle_held``: the handle's back was put on
+    the line between the limbs' roots, and is no evidence of its own.
+    """
+    back, belly, tips = mapped(e)
+    middle = (back + belly) / 2
+    have = ~np.isnan(back[:, 0])
+    path = e.camera.to_plane(path_px, e.standoff_mm)
+    s = np.r_[0, np.cumsum(np.linalg.norm(np.diff(path, axis=0), axis=1))]
+    centre = (s[0] + s[-1]) / 2 - e.middle_shift_mm
+    half = handle_mm / 2
+    both = ~np.isnan(middle[:, 0])
+    limbs = []
+    for sign, tip in ((-1, tips[0]), (1, tips[1])):
+        cols = np.nonzero(both & (sign * (s - centre) > half))[0]
+        cols = cols[np.argsort(-sign * (s[cols]))]  # nock first
+        cols = cols[weight[cols] > 0]
+        if len(cols) < LEAST_COLUMNS:
+            raise _lost("limbs", len(cols))
+        u = np.abs(s[cols] - s[cols[0]])
+        keep = np.r_[True, np.diff(np.maximum.accumulate(u)) > 0.05]
+        cols, u = cols[keep], u[keep]
+        # the tip is a datum too: near it the silhouettes are often hidden by the nock and its string
+        tip_u = -float(np.linalg.norm(tip - middle[cols[0]]))
+        fade_u = abs(s[cols[0]] - (centre + sign * half))
+        inside = half - sign * (s - centre)
+        root = np.nonzero(have & (inside > 0) & (inside < ROOT_MM))[0]
+        root = root[np.argsort(inside[root])]
+        root_u = np.abs(s[root] - s[cols[0]])
+        spline = lay_out(
+            np.r_[tip_u, u, root_u],
+            np.r_[TIP_WEIGHT, weight[cols], np.full(len(root), ROOT_WEIGHT)],
+            np.linspace(tip_u - BEYOND_MM, fade_u, SAMPLES),
+            cutoff_mm,
+            None if state == "unstrung" else NOCK_BEND_U_PER_MM,
+        )
+        share = np.clip((u - tip_u) / (fade_u - tip_u), 0, 1)
+        limbs.append(LimbLayout(cols, root, spline, tip_u, np.linalg.pinv(np.vander(share, 4))))
+    handle = np.nonzero(have & (np.abs(s - centre) < HANDLE_TRIM * half))[0]
+    if len(handle) < LEAST_COLUMNS:
+        raise _lost("handle", len(handle))
+    hw = _straight_weights(back[handle])
+    strays = [_fade_strays(e, lay, back, belly, tip) for lay, tip in zip(limbs, tips, strict=True)]
+    u_back, u_fades = _back_u(back[handle], hw), float(np.sqrt(sum(FADE_U_MM**2 + r**2 for r in strays))) / handle_mm
+    apart = float(np.hypot(u_back, u_fades))
+    u_direction, back_share = u_back * u_fades / apart, float(u_fades**2 / apart**2)
+    if handle_held:
+        u_direction, back_share = HELD_U_MM * np.sqrt(2) / handle_mm, 0.0
+    return Layout(limbs[0], limbs[1], handle, hw, u_direction, apart, back_share, handle_mm)
+
+
+def _fade_strays(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Array) -> float:
+    """How far (rms, mm) the limb's middles beside the fade lie off its own smooth line: outlines (N, 2) mm that wander there
+    turn the line from fade to fade."""
+    _, curve, *_ = _limb_curve(e, lay, back, belly, tip)
+    near = lay.spline.at[-1] - FADE_REACH_MM
+    u = lay.spline.u[1 : len(lay.columns) + 1]
+    cols, u = lay.columns[u > near], u[u > near]
+    if not len(cols):
+        return 0.0
+    at, tangent = (np.column_stack([np.interp(u, lay.spline.at, of[:, k]) for k in (0, 1)]) for of in (curve.xy, curve.tangent))
+    off = (back[cols] + belly[cols]) / 2 - at
+    return float(np.sqrt(np.mean((off[:, 1] * tangent[:, 0] - off[:, 0] * tangent[:, 1]) ** 2)))
+
+
+def _lost(part: str, columns: int) -> NeedsHelp:
+    return NeedsHelp(
+        f"Too little of the {part} could be followed along the back to show how the bow lies.",
+        "Click the two nocks and the middle of the handle, or retake with the handle clear of things of its own colour.",
+        clicks=CLICKS,
+        columns=columns,
+        fault="edge" if part == "handle" else "lost",
+        limb="handle",
+        share=(0.0, 1.0),
+        side="back",
+    )
+
+
+def _back_u(p: Array, w: Array) -> float:
+    """Standard uncertainty (rad) of the direction of the handle's back, (N, 2) mm with weights (N,)."""
+    mid = (w[:, None] * p).sum(0) / w.sum()
+    _, sizes, axes = np.linalg.svd((p - mid) * np.sqrt(w / w.mean())[:, None], full_matrices=False)
+    long, short = sizes / np.sqrt(len(p))
+    # where a wrap ends amid the handle its neighbours stray together, and many of them are worth no more than a few
+    off = (p - mid) @ axes[1] * w
+    alike = float(np.clip((off[1:] @ off[:-1]) / max(float(off @ off), 1e-12), 0.0, 0.99))
+    worth = float(w.sum()) / 4 * (1 - alike) / (1 + alike)
+    return float(np.hypot(short / np.sqrt(max(worth, 1.0)), BACK_U_MM) / max(float(long), 1.0))
+
+
+def _straight_weights(p: Array) -> Array:
+    """Weights (N,) that leave out what does not lie on the straight most of the points (N, 2) make."""
+    w = np.ones(len(p))
+    for _ in range(12):
+        mid = (w[:, None] * p).sum(0) / w.sum()
+        direction = np.linalg.svd((p - mid) * np.sqrt(w)[:, None], full_matrices=False)[2][0]
+        r = (p - mid) @ np.array([-direction[1], direction[0]])
+        w = 1 / (1 + (r / max(1.5 * 1.4826 * float(np.median(np.abs(r))), 0.15)) ** 2)
+    return np.asarray(w)
+
+
+def _limb_curve(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Array) -> tuple[Array, Curve, Array, Array, Array]:
+    """Spline coefficients, curve at the samples; half thicknesses: apparent, as heights stand on it, the wood's own."""
+    b, c = back[lay.columns], belly[lay.columns]
+    half = np.linalg.norm(b - c, axis=1) / 2
+    cubic = lay.thick_fit @ half
+    # the limb grows out of the handle: there its middle is half a thickness below the back
+    below = (c[-12:] - b[-12:]).mean(0)
+    below = below / np.linalg.norm(below)
+    root = back[lay.root] + below * np.polyval(cubic, 1.0)
+    coefficients = lay.spline.coefficients(np.vstack([tip, (b + c) / 2, root]))
+    curve = read_curve(lay.spline, coefficients)
+    share = np.clip((lay.spline.at - lay.tip_mm) / (lay.spline.at[-1] - lay.tip_mm), 0, 1)
+    apparent = np.maximum(np.polyval(cubic, share), 0.1)
+    normal = np.column_stack([-curve.tangent[:, 1], curve.tangent[:, 0]])
+    oblique = _obliquity(e.camera, e.standoff_mm, curve.xy)
+    lean = np.abs((oblique * normal).sum(1))
+    broad = width_profile(share, e.limb_width_mm, e.tip_width_mm) / 2 * lean
+    true = (np.maximum(apparent**e.section_q - broad**e.section_q, (0.3 * apparent) ** e.section_q)) ** (1 / e.section_q)
+    seen = np.abs(((oblique + e.section.tilt) * normal).sum(1))
+    return coefficients, curve, apparent, true, wood_thickness(2 * apparent, share, seen, e.section) / 2
+
+
+def _arc(curve: Curve) -> Array:
+    return np.r_[0, np.cumsum(np.linalg.norm(np.diff(curve.xy, axis=0), axis=1))]
+
+
+def bow_shape(e: Evidence, layout: Layout, state: str, numbers: bool = True) -> BowShape:
+    """Compute the shape, and its numbers where they are asked for. Everything here is smooth in the evidence."""
+    back, belly, tips = mapped(e)
+    raw = [_limb_curve(e, lay, back, belly, tip) for lay, tip in zip((layout.upper, layout.lower), tips, strict=True)]
+
+    # The nock: the limb's end, drawn back by what the broad end shows obliquely and by the wood beyond the nock.
+    ends = []
+    for k, (_, curve, *_) in enumerate(raw):
+        outward = curve.xy[0] - curve.xy[6]
+        outward = outward / np.linalg.norm(outward)
+        lean = abs(float(_obliquity(e.camera, e.standoff_mm, tips[k][None])[0] @ outward))
+        shows = END_SHARE * e.tip_width_mm / 2 * lean if e.is_end[k] else 0.0
+        ends.append(float((tips[k] - curve.xy[0]) @ -outward) + shows + e.overhang_mm[k])
+
+    # The handle: a straight line through its back, half a limb's thickness below it.
+    half_root = float(np.mean([r[3][-1] for r in raw]))
+    hb = back[layout.handle_columns]
+    hw = layout.handle_weight
+    mid = (hw[:, None] * hb).sum(0) / hw.sum()
+    direction = np.linalg.svd((hb - mid) * np.sqrt(hw)[:, None], full_matrices=False)[2][0]
+    toward_upper = raw[0][1].xy[-1] - raw[1][1].xy[-1]
+    if direction @ toward_upper < 0:
+        direction = -direction
+    fades = toward_upper / np.linalg.norm(toward_upper)
+    apart = abs(float(direction[0] * fades[1] - direction[1] * fades[0]))
+    direction = layout.back_share * direction + (1 - layout.back_share) * fades
+    direction = direction / np.linalg.norm(direction)
+    direction = direction + e.handle_turn_rad * np.array([-direction[1], direction[0]])
+    direction = direction / np.linalg.norm(direction)
+    x_axis = direction
+    y_axis = np.array([-direction[1], direction[0]])
+    # which way the back is: from the belly's silhouette to the back's, by the limbs' majority
+    if np.nansum(np.sign((back - belly) @ y_axis)) < 0:
+        y_axis = -y_axis
+    normal_lean = abs(float(_obliquity(e.camera, e.standoff_mm, mid[None])[0] @ y_axis))
+    # the back's silhouette stands out by half the width seen obliquely
+    deep = half_root if not np.isfinite(e.grip_thickness_mm) else max(half_root, e.grip_thickness_mm / 2)
+    back_shift = (deep**e.section_q + (e.limb_width_mm / 2 * normal_lean) ** e.section_q) ** (1 / e.section_q) - deep
+    centre_line = mid - y_axis * (half_root + back_shift)
+    scatter = float(np.sqrt((hw * ((hb - mid) @ y_axis) ** 2).sum() / hw.sum()))
+
+    # Arc lengths: limb from nock to fade sample, handle between the two fades.
+    arcs = [_arc(r[1]) for r in raw]
+    fade_x = [float((r[1].xy[-1] - centre_line) @ x_axis) for r in raw]
+    handle_length = fade_x[0] - fade_x[1]
+    lengths = [float(a[-1] - end) for a, end in zip(arcs, ends, strict=True)]
+    total = lengths[0] + handle_length + lengths[1]
+    # the middle of the bow, along the handle line
+    centre_x = fade_x[0] - (total / 2 - lengths[0]) + e.middle_shift_mm
+    origin = centre_line + x_axis * centre_x
+
+    def to_bow(p: Array) -> Array:
+        return np.asarray(np.column_stack([(p - origin) @ x_axis, (p - origin) @ y_axis]))
+
+    limbs = []
+    for k, (_, curve, apparent, true, wood) in enumerate(raw):
+        sign = 1.0 if k == 0 else -1.0
+        from_nock = arcs[k] - ends[k]
+        fade_from_centre = abs(fade_x[k] - centre_x)
+        from_centre = fade_from_centre + arcs[k][-1] - arcs[k]
+        tangent = np.column_stack([curve.tangent @ x_axis, curve.tangent @ y_axis])
+        # + bends towards the belly: seen going from nock to handle the upper limb turns one way, the lower the other
+        turn = float(x_axis[0] * y_axis[1] - x_axis[1] * y_axis[0])
+        kappa = curve.curvature * turn * sign
+        limbs.append(LimbFit(Curve(to_bow(curve.xy), tangent, kappa), from_nock, from_centre, 2 * true, 2 * wood, 2 * apparent))
+    nocks = np.array([[np.interp(0.0, m.from_nock_mm, m.curve.xy[:, j]) for j in (0, 1)] for m in limbs])
+    hook = None if e.hook_px is None else to_bow(e.camera.to_plane(e.hook_px[None], e.standoff_mm))[0]
+    shape = BowShape(limbs[0], limbs[1], nocks, hook, half_root, scatter, apart, total, {}, origin, x_axis, y_axis)
+    return replace(shape, numbers=_numbers(e, shape, state)) if numbers else shape
+
+
+def _at(limb: LimbFit, from_nock_mm: float) -> tuple[Array, Array, float]:
+    """Centre, unit tangent (towards the handle) and thickness at a distance from the nock."""
+    x = limb.from_nock_mm
+    p = np.array([np.interp(from_nock_mm, x, limb.curve.xy[:, j]) for j in (0, 1)])
+    t = np.array([np.interp(from_nock_mm, x, limb.curve.tangent[:, j]) for j in (0, 1)])
+    return p, t / np.hypot(*t), float(np.interp(from_nock_mm, x, limb.thickness_mm))
+
+
+def belly_at(limb: LimbFit, from_centre_mm: float) -> Array:
+    """The belly's place (2,) mm at a distance from the handle's centre along the limb."""
+    from_nock = limb.from_centre_mm[0] + limb.from_nock_mm[0] - from_centre_mm
+    p, t, thick = _at(limb, from_nock)
+    n = np.array([-t[1], t[0]])
+    n = n if n[1] < 0 else -n
+    return np.asarray(p + n * thick / 2)
+
+
+def _turns(limb: LimbFit) -> Array:
+    """How far (rad, + toward the belly) each third of the working limb turns, outer, mid, inner."""
+    x = limb.from_nock_mm
+    turned = np.r_[0.0, np.cumsum((limb.curve.curvature[1:] + limb.curve.curvature[:-1]) / 2 * np.diff(x))]
+    return np.diff(np.interp(np.linspace(0.0, x[-1], 4), x, turned))
+
+
+def _numbers(e: Evidence, s: BowShape, state: str) -> dict[str, float]:
+    out: dict[str, float] = {}
+    (ux, uy), (lx, ly) = s.nocks_mm
+    limbs = {"upper": s.upper, "lower": s.lower}
+    backs = {}
+    for name, limb in limbs.items():
+        p, t, thick = _at(limb, 0.0)
+        n = np.array([-t[1], t[0]])
+        n = n if n[1] > 0 else -n
+        backs[name] = p + n * thick / 2
+        out[f"tip_height_{name}"] = float(p[1])
+        out[f"limb_length_{name}"] = float(limb.from_centre_mm[0] + limb.from_nock_mm[0])
+        out |= {f"turn_{name}_{third}": v for third, v in zip(("outer", "mid", "inner"), _turns(limb), strict=True)}
+    out["tip_height_difference"] = uy - ly
+    out["length_nock_to_nock"] = s.length_mm
+    if state == "unstrung":
+        (ax, ay), (bx, by) = backs["upper"], backs["lower"]
+        line_at_0 = ay + (by - ay) * (0 - ax) / (bx - ax)
+        tilt = np.hypot(bx - ax, by - ay) / abs(bx - ax)
+        out["reflex"] = float((line_at_0 - s.back_at_handle_mm) / tilt)
+        out["reflex_upper"] = float(ay - s.back_at_handle_mm)
+        out["reflex_lower"] = float(by - s.back_at_handle_mm)
+        out["reflex_difference"] = float(ay - by)
+        return out
+    line = lambda x: uy + (ly - uy) * (x - ux) / (lx - ux)  # noqa: E731
+    for d_in in STATIONS_IN:
+        d = d_in * 25.4
+        if d > min(out["limb_length_upper"], out["limb_length_lower"]) - 20:
+            continue
+        for name, limb in limbs.items():
+            b = belly_at(limb, d)
+            out[f"gap_{name}_{d_in}"] = float(b[1] - line(b[0]))
+        out[f"gap_difference_{d_in}"] = out[f"gap_upper_{d_in}"] - out[f"gap_lower_{d_in}"]
+    fade = max(limbs["upper"].from_centre_mm[-1], limbs["lower"].from_centre_mm[-1]) + 1.0
+    fades = {n: belly_at(m, fade) for n, m in limbs.items()}
+    out["tiller_at_fades"] = float(fades["upper"][1] - line(fades["upper"][0]) - fades["lower"][1] + line(fades["lower"][0]))
+    grip = e.grip_thickness_mm
+    for name, limb, nock in (("upper", s.upper, s.nocks_mm[0]), ("lower", s.lower, s.nocks_mm[1])):
+        _, t, _ = _at(limb, 0.0)
+        other = s.nocks_mm[1 if name == "upper" else 0]
+        to = s.hook_mm if state == "drawn" else other
+        if to is None:
+            continue
+        v = to - nock
+        out[f"string_angle_{name}"] = float(np.arccos(np.clip(v @ t / np.hypot(*v), -1, 1)))
+    if state == "braced":
+        # common practice: square to the string, from the grip's belly
+        dx, dy = lx - ux, ly - uy
+        across = abs(dx) / np.hypot(dx, dy)
+        out["brace_height_back"] = float((s.back_at_handle_mm - line(0.0)) * across)
+        out["brace_height_belly"] = out["brace_height_back"] - grip
+    elif s.hook_mm is not None:
+        out["draw_length_back"] = float(s.back_at_handle_mm - s.hook_mm[1])
+        out["draw_length_belly"] = out["draw_length_back"] - grip
+        out["hook_offset"] = float(s.hook_mm[0])
+    out["handle_tilt"] = float(np.arctan2(uy - ly, ux - lx)) * -1.0
+    return out

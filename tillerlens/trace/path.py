@@ -1,0 +1,344 @@
+"""Find the bow: from the networks' maps to one coarse path from the upper nock to the lower, or a reason to ask.
+
+The maps only propose. A path is believed when it is as long as the bow is known to be, is supported along its whole
+length, bends the way the state asks, and has no rival; otherwise the bowyer is asked for the nocks and the handle.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+from scipy.spatial import cKDTree
+from skimage.graph import MCP_Geometric, route_through_array
+
+from tillerlens.core.errors import NeedsHelp
+from tillerlens.core.shot import Shot
+from tillerlens.core.units import format_inches
+from tillerlens.photo.camera import Camera
+from tillerlens.trace.network import FinderMaps
+from tillerlens.trace.path_fallback import evidence, smooth_paths
+
+Array = NDArray[np.float64]
+
+LIMB_LEVEL = 0.35
+LENGTH_TOLERANCE = 0.08  # of the bow's length, where the picture is squared
+LENGTH_TOLERANCE_UNSQUARED = 0.15
+LEAST_PART, PART_SEEN = 0.6, 0.8  # of the bow's length, and of that what the finder must see, for the rest to be followed from it
+# Of what was followed first, where it was seen well, that the batten must run along, and how near: two ways to one bow.
+SAME_WAY, SAME_WAY_MM = 0.6, 15.0
+LEAST_EVIDENCE = (0.6, 0.45, 0.3, 0.2, 0.1)  # under a stride of the batten, from a clear bow to a faint one
+BORDER, AT_BORDER = 3.0, 0.5  # map pixels; of merit, that an end at the picture's border costs
+# Half a tape's or a stick's width and how far from its edge its marks may have been pointed at; the share of a thing on it.
+RULES, RULE_MM, ON_RULE = ("tape", "stick"), 30.0, 0.8
+CLICKS = ("nock_upper", "nock_lower", "handle")
+# How far apart the nocks stand in the bow's plane, as shares of its length along the back (common practice, no source): a
+# strongly recurved or reflexed bow has its nocks nearer together than a straight one, a drawn one the more so.
+CHORDS = {"unstrung": (0.7, 1.0), "braced": (0.7, 1.0), "drawn": (0.45, 0.98)}
+CHORD_SLACK, CHORD_SLACK_UNSQUARED = 0.05, 0.25
+LEAST_LIMB, MOST_LIMB = 0.25, 0.6  # handle to nock, straight
+FARTHEST_SAID_MM = 10_000.0
+
+
+@dataclass(frozen=True, eq=False)
+class CoarsePath:
+    """A path within a few pixels of the bow's middle: px (N, 2) from the upper end to the lower, about 1 px apart.
+
+    ``support``: share of it where the finder sees limb; ``length_ratio``: its length over the bow's; ``rival``: the
+    length of the next best limb-like thing over the bow's.
+    """
+
+    px: Array
+    support: float
+    length_ratio: float
+    rival: float = 0.0
+    clicked: bool = False
+    doubts: tuple[str, ...] = field(default=())
+
+
+def resample(path: Array, step: float) -> Array:
+    """Points ``step`` apart along a polyline (N, 2)."""
+    s = np.r_[0, np.cumsum(np.linalg.norm(np.diff(path, axis=0), axis=1))]
+    keep = np.r_[True, np.diff(s) > 1e-9]
+    at = np.arange(0, s[-1] + 1e-9, step)
+    return np.column_stack([np.interp(at, s[keep], path[keep, k]) for k in (0, 1)])
+
+
+def smooth_path(path: Array, sigma: float, step: float = 1.0) -> Array:
+    """Resample to ``step`` and smooth by ``sigma`` px along the path; the ends stay where they are."""
+    p = resample(path, step)
+    s = sigma / step
+    # odd reflection about the end points keeps both the ends and the end tangents
+    n = min(len(p) - 1, int(4 * s) + 1)
+    head, tail = 2 * p[0] - p[n:0:-1], 2 * p[-1] - p[-2 : -n - 2 : -1]
+    return np.asarray(ndimage.gaussian_filter1d(np.vstack([head, p, tail]), s, axis=0, mode="nearest")[n : n + len(p)])
+
+
+def plane_length(camera: Camera, px: Array, standoff_mm: float) -> float:
+    """Length in mm of a pixel polyline as it lies in the bow's plane."""
+    return float(np.linalg.norm(np.diff(camera.to_plane(px[:: max(1, len(px) // 200)], standoff_mm), axis=0), axis=1).sum())
+
+
+def _orient(path: Array, shot: Shot) -> Array:
+    """Put the upper limb's end first."""
+    a, b = path[0], path[-1]
+    first = {"left": a[0] < b[0], "right": a[0] > b[0], "top": a[1] < b[1], "bottom": a[1] > b[1]}[shot.upper_limb]
+    return path if first else path[::-1]
+
+
+def _route(cost: Array, a: Array, b: Array) -> Array:
+    h, w = cost.shape
+    clip = lambda q: (int(np.clip(round(q[1]), 0, h - 1)), int(np.clip(round(q[0]), 0, w - 1)))  # noqa: E731
+    rows, _ = route_through_array(cost, clip(a), clip(b), fully_connected=True, geometric=True)
+    return np.asarray(rows, float)[:, ::-1]
+
+
+def _between_clicks(maps: FinderMaps, shot: Shot) -> CoarsePath:
+    cost = 1.0 / (0.03 + maps.limb.astype(float))
+    stops = [maps.to_map(np.array(shot.clicks[k])) for k in ("nock_upper", "handle", "nock_lower") if k in shot.clicks]
+    legs = [_route(cost, a, b) for a, b in zip(stops[:-1], stops[1:], strict=True)]
+    on_map = np.vstack([legs[0]] + [leg[1:] for leg in legs[1:]])
+    support = float(np.mean(_at(maps.limb, on_map) > LIMB_LEVEL))
+    full = maps.to_full(on_map)
+    full[0], full[-1] = shot.clicks["nock_upper"], shot.clicks["nock_lower"]
+    return CoarsePath(smooth_path(full, 6 * maps.k[0]), support, 1.0, clicked=True)
+
+
+def _at(image: NDArray[np.float32], xy: Array) -> Array:
+    return ndimage.map_coordinates(cv2.dilate(image, np.ones((3, 3), np.uint8)), xy[:, ::-1].T, order=1, mode="nearest")
+
+
+def _longest(mask: NDArray[np.bool_], cost: Array) -> Array:
+    """The path between the two places of a blob that are farthest apart along it; map px (N, 2)."""
+    wall = np.where(mask, cost, -1.0)
+    ys, xs = np.nonzero(mask)
+    far = (int(ys[0]), int(xs[0]))
+    steps = np.where(mask, 1.0, -1.0)
+    start = far
+    for _ in range(2):
+        start = far
+        reach, _ = MCP_Geometric(steps).find_costs([start])
+        reach[~np.isfinite(reach)] = -1
+        far = tuple(int(v) for v in np.unravel_index(int(np.argmax(reach)), reach.shape))  # type: ignore[assignment]
+    route, _ = route_through_array(wall, start, far, fully_connected=True, geometric=True)
+    return np.asarray(route, float)[:, ::-1]
+
+
+def _cut_at_corners(path: Array, arm: float) -> Array:
+    """Cut the ends off at a corner: there the path has left the tip and runs on along the string."""
+    p = resample(path, arm / 5)
+    if len(p) < 40:
+        return p
+    n = len(p) // 5
+    for _ in range(2):  # one end, then (turned round) the other
+        before, after = p[5:-5] - p[:-10], p[10:] - p[5:-5]
+        turn = np.abs(np.angle((after[:, 0] + 1j * after[:, 1]) / (before[:, 0] + 1j * before[:, 1])))
+        sharp = np.nonzero(turn[:n] > np.radians(40))[0]
+        if len(sharp):
+            p = p[sharp[-1] + 5 + 2 :]
+        p = p[::-1]
+    return p
+
+
+def followed_longest(maps: FinderMaps, blob: NDArray[np.bool_]) -> tuple[Array, float] | None:
+    """The longest path (N, 2) px through a blob of the limb's map, cut off where it runs on along the string, and the share of it
+    where the finder sees limb; None for a blob too small to be any limb."""
+    if blob.sum() < 12:
+        return None
+    on_map = _longest(blob, 1.0 / (0.03 + maps.limb.astype(float)))
+    if len(on_map) < 12:
+        return None
+    support = float(np.mean(_at(maps.limb, on_map) > LIMB_LEVEL))
+    return _cut_at_corners(maps.to_full(on_map), 10 * maps.k[0]), support
+
+
+def _free(maps: FinderMaps, camera: Camera, shot: Shot) -> CoarsePath:
+    limb = maps.limb
+    strong = (limb > LIMB_LEVEL) & (limb > maps.string)
+    best, most = None, -np.inf
+    for gap in (1, 3, 6, 10, 15):
+        disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * gap + 1, 2 * gap + 1))
+        joined = cv2.morphologyEx(strong.astype(np.uint8), cv2.MORPH_CLOSE, disc) > 0
+        labels, n = ndimage.label(joined, np.ones((3, 3)))
+        if n == 0:
+            continue
+        mass = ndimage.sum(limb * strong, labels, np.arange(1, n + 1))
+        for pick in np.argsort(-mass)[:3]:
+            blob = labels == pick + 1
+            followed = followed_longest(maps, blob)
+            if followed is None:
+                continue
+            full, support = followed
+            ratio = plane_length(camera, smooth_path(full, 4 * maps.k[0]), shot.standoff_mm) / shot.nock_to_nock_mm
+            found = CoarsePath(smooth_path(full, 6 * maps.k[0]), support, ratio)
+            if along_a_rule(found.px, camera, shot):
+                continue
+            merit = _merit(found) - AT_BORDER * _at_border(found.px, maps)
+            if best is None or merit > most:
+                best, most = found, merit
+        if best is not None and abs(best.length_ratio - 1) < 0.04 and best.support > 0.9:
+            break
+    if best is None:
+        raise _ask("No bow was found in the picture.")
+    return best
+
+
+def _fair(maps: FinderMaps, camera: Camera, shot: Shot) -> CoarsePath:
+    """The path as a batten lies: how little evidence still counts as bow is told by the length that comes of it."""
+    upright = shot.upper_limb in ("top", "bottom")
+    seen = evidence(maps.limb, maps.shadow)
+    clicked = {"nock_upper", "nock_lower"} <= set(shot.clicks)
+    ends = None
+    if clicked:
+        nocks = [maps.to_map(np.array(shot.clicks[k])) for k in ("nock_upper", "nock_lower")]
+        turned = sorted((q[::-1] if upright else q for q in nocks), key=lambda q: float(q[0]))
+        ends = (turned[0], turned[1])
+    best: CoarsePath | None = None
+    for line in smooth_paths(seen.T if upright else seen, LEAST_EVIDENCE[:1] if clicked else LEAST_EVIDENCE, ends):
+        if ends is not None:
+            line = np.vstack([ends[0], line[1:-1], ends[1]])
+        on_map = resample(line[:, ::-1] if upright else line, 1.0)
+        full = smooth_path(maps.to_full(on_map), 6 * maps.k[0])
+        ratio = 1.0 if clicked else plane_length(camera, full, shot.standoff_mm) / shot.nock_to_nock_mm
+        found = CoarsePath(full, float(np.mean(_at(maps.limb, on_map) > LIMB_LEVEL)), ratio, clicked=clicked)
+        if best is None or abs(np.log(ratio)) < abs(np.log(best.length_ratio)):
+            best = found
+    if best is None:
+        raise _ask("No bow was found in the picture.")
+    return best
+
+
+def _merit(p: CoarsePath) -> float:
+    return p.support - 2.5 * abs(np.log(max(p.length_ratio, 1e-3)))
+
+
+def _at_border(path: Array, maps: FinderMaps) -> bool:
+    """Whether one end of a path (N, 2) px lies at the picture's border, as a stave's or a shelf's does that is cut off there."""
+    h, w = maps.limb.shape
+    ends = maps.to_map(path[[0, -1]])
+    return bool(((ends < BORDER) | (ends > [w - 1 - BORDER, h - 1 - BORDER])).any())
+
+
+def along_a_rule(px: Array, camera: Camera, shot: Shot) -> bool:
+    """Whether something (N, 2) px lies along the tape or stick whose two marks were pointed at: that is no bow."""
+    if shot.scale.kind not in RULES or len(shot.marks_px) != 2:
+        return False
+    a, b = camera.to_plane(np.array(shot.marks_px, float), 0.0)
+    along = (b - a) / np.linalg.norm(b - a)
+    off = np.abs((camera.to_plane(px, 0.0) - a) @ np.array([-along[1], along[0]]))
+    return bool(np.mean(off < RULE_MM) > ON_RULE)
+
+
+def _rival(maps: FinderMaps, path: Array, camera: Camera, shot: Shot) -> float:
+    """How long the longest other limb-like thing is, as a share of the bow's length."""
+    on_map = maps.to_map(path)
+    own = np.zeros(maps.limb.shape, np.uint8)
+    cv2.polylines(own, [np.round(on_map).astype(np.int32).reshape(-1, 1, 2)], False, 1, 15)
+    rest = (maps.limb > 0.5) & (own == 0)
+    labels, n = ndimage.label(cv2.dilate(rest.astype(np.uint8), np.ones((3, 3), np.uint8)), np.ones((3, 3)))
+    longest = 0.0
+    for j, box in enumerate(ndimage.find_objects(labels), start=1):
+        ys, xs = np.nonzero(labels[box] == j)
+        if along_a_rule(maps.to_full(np.column_stack([xs + box[1].start, ys + box[0].start]).astype(float)), camera, shot):
+            continue
+        span = np.array([[box[1].start, box[0].start], [box[1].stop, box[0].stop]], float)
+        longest = max(longest, plane_length(camera, maps.to_full(span), shot.standoff_mm))
+    return longest / shot.nock_to_nock_mm
+
+
+def _ask(text: str, **fields: object) -> NeedsHelp:
+    return NeedsHelp(text, "Click the two nocks and the middle of the handle.", clicks=CLICKS, **{"fault": "lost"} | fields)
+
+
+def not_its_length(ratio: float, support: float, path_px: Array) -> NeedsHelp:
+    """The refusal of something (N, 2) px that is ``ratio`` times as long as the bow is known to be."""
+    text = f"What looks like the bow is {ratio:.0%} of the bow's length."
+    return _ask(text, fault="length", ratio=ratio, support=support, path_px=path_px)
+
+
+def check_against_length(camera: Camera, shot: Shot, squared: bool) -> None:
+    """Raise ``NeedsHelp`` when clicked nocks, or a handle between them, are as far apart on the board as this bow's cannot be."""
+    if shot.scale.kind == "bow_length":  # the nocks themselves gave the scale
+        return
+    slack = CHORD_SLACK if squared else CHORD_SLACK_UNSQUARED
+    low, high = CHORDS[shot.state]
+    names = [name for name in ("nock_upper", "handle", "nock_lower") if name in shot.clicks]
+    at = dict(zip(names, camera.to_plane(np.array([shot.clicks[name] for name in names], float), shot.standoff_mm), strict=True))
+    length = shot.nock_to_nock_mm
+    apart = float(np.linalg.norm(at["nock_upper"] - at["nock_lower"]))
+    least, most = low * length * (1 - slack), high * length * (1 + slack)
+    if not least <= apart <= most:
+        raise NeedsHelp(
+            f"The clicked nocks are {_said(apart)} apart on the board. On a bow of {_said(length)} they are {_said(least)} to "
+            f"{_said(most)} apart when it is {shot.state}.",
+            "Move the nock that is off, or check the bow's length and the marks' distances.",
+            clicks=CLICKS,
+            apart_mm=apart,
+            fault="apart",
+            ratio=apart / (length * (low + high) / 2),
+        )
+    for limb in ("upper", "lower") if "handle" in at else ():
+        reach = float(np.linalg.norm(at[f"nock_{limb}"] - at["handle"]))
+        if not LEAST_LIMB * length * (1 - slack) <= reach <= MOST_LIMB * length * (1 + slack):
+            raise NeedsHelp(
+                f"From the clicked handle to the {limb} nock is {_said(reach)} on the board, which fits no limb of a bow of "
+                f"{_said(length)}.",
+                "Move the handle to the middle of the grip.",
+                clicks=CLICKS,
+                reach_mm=reach,
+                fault="click",
+                wants="handle",
+            )
+
+
+def _said(mm: float) -> str:
+    return format_inches(mm) if mm < FARTHEST_SAID_MM else "many yards"
+
+
+def find_bow(maps: FinderMaps, camera: Camera, shot: Shot, squared: bool, fair: bool = False) -> CoarsePath:
+    """The coarse path of the bow, upper nock to lower. Raises ``NeedsHelp`` when the evidence is not clear.
+
+    With ``nock_upper`` and ``nock_lower`` clicked the path runs between them; ``handle`` is then passed through.
+    ``fair``: as a batten lies, for where the path through the map's brightest places came to nothing. It may be faint.
+    """
+    # a batten may run on past a tip as its last stride did: the strip shows where, and the length is held to the bow's then
+    tolerance = LENGTH_TOLERANCE if squared and not fair else LENGTH_TOLERANCE_UNSQUARED
+    if {"nock_upper", "nock_lower"} <= set(shot.clicks):
+        check_against_length(camera, shot, squared)
+        if not fair:
+            return _between_clicks(maps, shot)
+        path = _fair(maps, camera, shot)
+        return replace(path, px=_orient(path.px, shot))
+    path = (_fair if fair else _free)(maps, camera, shot)
+    if path.support < 0.6 and not fair:
+        raise _ask(
+            "The bow is too faint in the picture to be followed with certainty.",
+            support=path.support,
+            path_px=_orient(path.px, shot),
+        )
+    # where a part of it is seen well the rest may be followed from there
+    part = not fair and LEAST_PART < path.length_ratio < 1 and path.support > PART_SEEN and not _at_border(path.px, maps)
+    if abs(path.length_ratio - 1) > tolerance and not part:
+        raise not_its_length(path.length_ratio, path.support, _orient(path.px, shot))
+    rival = _rival(maps, path.px, camera, shot)
+    if rival > 0.5:
+        raise _ask("More than one thing in the picture looks like the bow.", rival=rival, path_px=_orient(path.px, shot))
+    px = _orient(path.px, shot)
+    if fair and (other := _another_way(maps, camera, shot, path.px)) > 0:
+        raise _ask("More than one thing in the picture looks like the bow.", rival=other, path_px=px)
+    return CoarsePath(px, path.support, path.length_ratio, rival)
+
+
+def _another_way(maps: FinderMaps, camera: Camera, shot: Shot, px: Array) -> float:
+    """How long (as a share of the bow) the path through the map's brightest places is, where it was seen well and hardly runs
+    along a batten's path (N, 2) px; 0 where both follow the same thing or the bright one is faint itself.
+    """
+    bright = _free(maps, camera, shot)
+    if bright.support < PART_SEEN:
+        return 0.0
+    off_px, _ = cKDTree(px).query(bright.px)
+    mm_per_px = plane_length(camera, px, shot.standoff_mm) / float(np.linalg.norm(np.diff(px, axis=0), axis=1).sum())
+    return 0.0 if np.mean(off_px * mm_per_px < SAME_WAY_MM) > SAME_WAY else bright.length_ratio

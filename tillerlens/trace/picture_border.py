@@ -1,0 +1,110 @@
+"""Is the whole bow in the picture? An end at the picture's border is a tip only if the wood is seen to stop before it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tillerlens.core.errors import NeedsHelp
+from tillerlens.photo.light import sample
+from tillerlens.trace.straighten import MIDDLE_ROW, Band, Strip
+
+Array = NDArray[np.float64]
+
+NOTHING_BETWEEN_PX = 3.0  # blur and sharpening reach so far: no ground can be told between an end and the border
+NEAR_THICKNESSES, NEAR_SHARE = 2.0, 0.01  # of the limb there, or of the picture's longer side: an end so near may be cut off
+INSIDE, BESIDE = (0.5, 2.5), (0.8, 1.6)  # in thicknesses: along the limb from its end, and across from its middle
+PLACES = 24
+LIMB_MM = 14.0  # usual thickness of a limb
+TELLS = 0.04  # of full brightness: wood and ground that differ by less are not told apart
+LOOKED_AT = 60  # columns inward of an end, whose thickness is that of the limb there
+
+
+def check_frame(light: NDArray[np.uint16], strip: Strip, band: Band, columns: tuple[float, float]) -> None:
+    """Raise ``NeedsHelp`` where the limb runs on out of the picture beyond one of its ends, given or found: columns of the strip.
+
+    What a person clicked as a nock at the picture's border is no nock either, if the wood goes on there.
+    """
+    thick_rows = band.lower_row - band.upper_row
+    for k, at in enumerate(columns):
+        inward = 1 if k == 0 else -1
+        end, before = (strip.px(np.array(c), np.array(MIDDLE_ROW)) for c in (at, at + inward * LOOKED_AT / 2))
+        near = slice(max(0, int(min(at, at + inward * LOOKED_AT))), int(max(at, at + inward * LOOKED_AT)) + 1)
+        thick = thick_rows[near][np.isfinite(thick_rows[near])]
+        length = float(np.linalg.norm(end - before))
+        if len(thick) == 0 or length == 0:
+            continue
+        if cut_at_border(light, end, (end - before) / length, float(np.median(thick)) * strip.step):
+            raise runs_out(k, end)
+
+
+def check_clicked(light: NDArray[np.uint16], path_px: Array, ends: Iterable[int], px_per_mm: float) -> None:
+    """As ``check_frame``, for clicked ends (0 upper, 1 lower) of a path (N, 2) px from nock to nock, before the limb is seen:
+    what is followed there may stop short of the click."""
+    for k in ends:
+        path = path_px if k == 0 else path_px[::-1]
+        thick = LIMB_MM * px_per_mm
+        far = np.linalg.norm(path - path[0], axis=1)
+        before = path[int(np.argmax(far > 2 * thick))]
+        length = float(np.linalg.norm(path[0] - before))
+        if length > 0 and cut_at_border(light, path[0], (path[0] - before) / length, thick):
+            raise runs_out(k, path[0])
+
+
+def runs_out(end: int, place_px: Array) -> NeedsHelp:
+    """The refusal of a bow whose upper (0) or lower (1) limb leaves the picture at a place (2,) px."""
+    return NeedsHelp(
+        f"The {('upper', 'lower')[end]} limb runs out of the picture.",
+        "Step back and take the picture again with both tips inside it.",
+        clicks=("nock_upper", "nock_lower", "handle"),
+        fault="cut",
+        end=end,
+        place_px=(float(place_px[0]), float(place_px[1])),
+    )
+
+
+def cut_at_border(light: NDArray[np.uint16], end: Array, outward: Array, thick_px: float) -> bool:
+    """Whether a limb that was followed to ``end`` (2,) px seems to run on out of the picture.
+
+    Parameters
+    ----------
+    light : (H, W, 3) linear light.
+    outward : (2,) unit, along the limb toward the picture's border.
+    thick_px : from edge to edge near the end.
+
+    Returns
+    -------
+    False for an end clear of the border. Near it the colour beyond the end decides: that of the wood, or of the ground beside it.
+    """
+    size = np.array([light.shape[1] - 1.0, light.shape[0] - 1.0])
+    with np.errstate(divide="ignore"):
+        reach = np.where(outward > 0, (size - end) / outward, np.where(outward < 0, -end / outward, np.inf))
+    room = float(np.min(reach))
+    if room > max(NEAR_THICKNESSES * thick_px, NEAR_SHARE * float(size.max())):
+        return False
+    if room < NOTHING_BETWEEN_PX:
+        return True
+    beyond = _colour(light, end, outward, (1.5, room - 0.5), (-0.25 * thick_px, 0.25 * thick_px))
+    along = (-INSIDE[1] * thick_px, -INSIDE[0] * thick_px)
+    wood = _colour(light, end, outward, along, (-0.25 * thick_px, 0.25 * thick_px))
+    beside = (BESIDE[0] * thick_px, BESIDE[1] * thick_px)
+    grounds = [_colour(light, end, outward, along, (side * beside[0], side * beside[1])) for side in (-1, 1)]
+    to_wood = float(np.linalg.norm(beyond - wood))
+    to_ground = min(float(np.linalg.norm(beyond - ground)) for ground in grounds)
+    told = min(float(np.linalg.norm(wood - ground)) for ground in grounds) > TELLS
+    return to_wood < to_ground if told else room < thick_px / 2
+
+
+def _colour(
+    light: NDArray[np.uint16], end: Array, outward: Array, along: tuple[float, float], across: tuple[float, float]
+) -> Array:
+    """The median colour (3,), square root of linear light, 0 ... 1, of a patch inside the picture; along and across px."""
+    side = np.array([-outward[1], outward[0]])
+    a, b = np.meshgrid(np.linspace(*along, PLACES), np.linspace(*across, PLACES))
+    px = end + a[..., None] * outward + b[..., None] * side
+    inside = ((px >= 0) & (px <= [light.shape[1] - 1, light.shape[0] - 1])).all(axis=-1)
+    if not inside.any():
+        px, inside = np.clip(px, 0, [light.shape[1] - 1, light.shape[0] - 1]), np.ones(inside.shape, bool)
+    return np.asarray(np.median(np.sqrt(sample(light, px)[inside] / 65535.0), axis=0))

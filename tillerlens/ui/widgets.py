@@ -1,0 +1,280 @@
+"""What the bench's pages share: the bow as the record knows it, the first sentence, charts, lines typed in quickly."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from functools import cached_property
+from typing import Any
+
+import streamlit as st
+
+from tillerlens.core.errors import ShotError, TillerLensError
+from tillerlens.core.measurement import LIMBS, Limb
+from tillerlens.core.units import parse_length
+from tillerlens.history import bench as of
+from tillerlens.mechanics.section import LimbSections
+from tillerlens.record import Bow, Event, Record, Stage, store
+from tillerlens.record.entries import check_entry
+from tillerlens.record.views import timeline
+from tillerlens.report.words.quantities import Units, say_length
+from tillerlens.report.words.verdict import CARE_ALWAYS, CARE_UNDER_TENSION, Sentence, Wish
+from tillerlens.ui import chart_view
+from tillerlens.ui import context as places
+from tillerlens.ui.context import Place, say_error
+from tillerlens.ui.documents import documents_of
+from tillerlens.ui.fields import in_words
+from tillerlens.ui.rows import field_rows, more_rows
+from tillerlens.ui.style import badge
+from tillerlens.ui.text import plain, told_apart
+from tillerlens.ui.typed import in_length, is_bare, length_text, length_unit, units_now
+from tillerlens.ui.workspace import Settings
+
+
+@dataclass(frozen=True, eq=False)
+class Known:
+    """A bow with its stages and events, oldest first, and how the reader wants it said."""
+
+    record: Record
+    bow: Bow
+    stages: tuple[Stage, ...]
+    events: tuple[Event, ...]
+    units: Units
+    wish: Wish
+    settings: Settings
+
+    @cached_property
+    def mark(self) -> str:
+        """Tells everything that is shown of the bow from what was shown before a change: the key of what is made once."""
+        stages = [(s.id, s.version, s.made_by, s.status) for s in self.stages]
+        events = [(e.id, e.version) for e in self.events]
+        text = repr((self.bow.id, self.bow.version, stages, events, self.units, self.wish, self.record.address))
+        return hashlib.sha256(text.encode()).hexdigest()
+
+    def measured(self, *states: str) -> list[Stage]:
+        return [s for s in self.stages if s.status == "measured" and (not states or s.state in states)]
+
+    @cached_property
+    def _documents(self) -> dict[str, dict[str, Any]]:
+        return documents_of(self.record, self.stages, self.events)
+
+    def document(self, stage: Stage) -> dict[str, Any]:
+        """A measured stage's document, with the one finding of the bow as it was then."""
+        return self._documents[stage.id]
+
+    def unchanged(self) -> None:
+        """Begin the page anew where somebody has changed a picture since it was read: what was made of both is not to be kept."""
+        now = {s.id: s.version for s in store.list_stages(self.record, self.bow.id)}
+        if any(now.get(s.id) != s.version for s in self.stages):
+            st.rerun()
+
+    def of_kind(self, kind: str) -> list[Event]:
+        return [e for e in self.events if e.kind == kind]
+
+    @cached_property
+    def last_scraped(self) -> datetime | None:
+        """When wood last came off: pictures and weighings before it are of a stronger bow."""
+        return max((e.happened_at for e in self.of_kind("scrape")), default=None)
+
+    def since_scraping(self, stages: Sequence[Stage]) -> list[Stage]:
+        return [s for s in stages if self.last_scraped is None or s.taken_at > self.last_scraped]
+
+    def title(self, stage: Stage) -> str:
+        """``3 · drawn · 2026-03-02``: what a stage is called where one is chosen."""
+        draw = stage.values.get("draw_length_back", {}).get("value")
+        more = f" to {say_length(float(draw), self.units)}" if draw is not None else ""
+        return f"{self.stages.index(stage) + 1} · {stage.state}{more} · {stage.taken_at.astimezone():%Y-%m-%d}"
+
+    @property
+    def full_draw_mm(self) -> float | None:
+        """The wished draw, to the back; None where it is to the belly and the handle's thickness is not noted."""
+        bow = self.bow
+        if bow.wish_draw_mm is None or bow.wish_draw_to != "belly":
+            return bow.wish_draw_mm
+        return None if bow.handle_thickness_mm is None else bow.wish_draw_mm + bow.handle_thickness_mm
+
+
+def open_page(place: Place, title: str) -> Known:
+    """The page's head with the bow it is about, and all that is known of it."""
+    for key in st.session_state.pop("bench_clear", []):
+        st.session_state[key] = ""
+    st.title(title, anchor=False)
+    bow = places.pick_bow(place)
+    found = timeline(place.record, bow.id)
+    say_flash()
+    return Known(place.record, found.bow, found.stages, found.events, place.units, replace(place, bow=bow).wish, place.settings)
+
+
+# --- words
+
+
+def say_first(sentence: Sentence) -> None:
+    """The one sentence of a page, before anything else."""
+    st.subheader(in_words(sentence.text), anchor=False)
+
+
+def say_rest(sentences: Sequence[Sentence]) -> None:
+    for s in sentences:
+        st.markdown(f"{badge(s)} {in_words(s.text)}".strip())
+
+
+def missing(text: str, remedy: str, known: Known | None = None, room: str = "", label: str = "") -> None:
+    """One sentence for what is not there yet, and one for what to add and where, with the way there."""
+    st.info(f"{in_words(text)} {in_words(remedy)}")
+    if known is not None and places.has_room(room):
+        places.link(room, label, known.bow)
+
+
+def cautions(tension: bool = True) -> None:
+    with st.container(border=True):
+        for care in (*CARE_ALWAYS, *(CARE_UNDER_TENSION if tension else ())):
+            st.markdown(plain(care))
+
+
+# --- charts
+
+
+def chart(known: Known, title: str, make: Callable[[], Any], key: str, alt: str, more: object = "") -> None:
+    """A chart on its own sheet of paper. alt: what it shows, in words. more: what the chart hangs on besides the bow's record."""
+
+    def made() -> Any:
+        drawn = make()
+        known.unchanged()
+        return drawn
+
+    chart_view.chart(title, made, key, alt, f"{known.mark} {more!r}")
+
+
+# --- what is typed
+
+
+def field(label: str, read: Callable[[str], Any], key: str, **more: Any) -> tuple[Any, bool]:
+    """One text field and whether it is fit: its value, None where empty; the trouble stands beneath it."""
+    text = st.text_input(label, key=key, **more)
+    if not text.strip():
+        return None, True
+    try:
+        return read(text), True
+    except TillerLensError as error:
+        say_error(error)
+        return None, False
+
+
+def keep_events(known: Known, entries: Sequence[tuple[str, dict[str, Any], str]], when: datetime) -> bool:
+    """Write (kind, details, notes) into the record; False, with the reason said, where one cannot be kept."""
+    try:
+        who = known.settings.who
+        events = [Event(known.bow.id, kind, when, details, notes, who) for kind, details, notes in entries]  # type: ignore[arg-type]
+        for event in events:
+            check_entry(event)
+        for event in events:
+            store.add_event(known.record, event)
+    except TillerLensError as error:
+        say_error(error)
+        return False
+    return True
+
+
+def scrape_of(events: Sequence[Event], event: Event) -> list[Event]:
+    """All that was noted with this entry as one scrape: its stretches and what was expected of it. The entry alone where it was
+    not part of one."""
+    together = [e for e in events if e.happened_at == event.happened_at and e.kind in ("scrape", "note")]
+    planned = [e for e in together if e.kind == "scrape" or e.notes.startswith(of.FORETOLD)]
+    return planned if event in planned and any(e.kind == "scrape" for e in planned) else [event]
+
+
+def flash(text: str) -> None:
+    """Said once, on the run after this one."""
+    st.session_state["bench_flash"] = text
+
+
+def say_flash() -> None:
+    text = st.session_state.pop("bench_flash", None)
+    if text:
+        st.success(plain(text))
+
+
+def take_back(known: Known, kinds: Sequence[str], say: Callable[[Event], str], key: str) -> None:
+    """Choose one of the entries of these kinds and take it out of the record again."""
+    entries: dict[str, Event] = {}
+    for e in reversed(known.events):
+        if e.kind in kinds and not any(q.id in entries for q in scrape_of(known.events, e)):
+            entries[e.id] = e
+    if not entries:
+        return
+    with st.expander("Take back an entry"):
+        parts = {i: [q for q in scrape_of(known.events, e) if q.kind in kinds] for i, e in entries.items()}
+        names = told_apart({i: "; ".join(map(say, every)) for i, every in parts.items()})
+        chosen = st.selectbox("Entry", list(entries), format_func=names.__getitem__, key=f"back_{key}")
+        sure = st.checkbox("Yes, remove it from the record", key=f"back_sure_{key}_{chosen}")
+        if st.button("Remove this entry", disabled=not sure, key=f"back_do_{key}"):
+            try:
+                for part in scrape_of(known.events, entries[chosen]):
+                    store.remove_event(known.record, part.id)
+            except TillerLensError as error:
+                say_error(error)
+                return
+            flash("The entry was taken out of the record.")
+            st.rerun()
+
+
+def clear(keys: Sequence[str], text: str) -> None:
+    """Empty fields on the next run, say what was done, and run again."""
+    st.session_state["bench_clear"] = list(keys)
+    flash(text)
+    st.rerun()
+
+
+def calipers(known: Known) -> dict[Limb, LimbSections] | None:
+    """The sections of the last caliper readings that were kept, and the field to type new ones; they are kept as a note."""
+    found = of.calipers_of(known.events)
+    sections = None
+    with st.expander("Caliper readings of both limbs: width and thickness by place"):
+        if found is not None:
+            try:
+                sections = of.read_calipers(found[0])
+            except TillerLensError as error:
+                say_error(error)
+            if known.last_scraped is not None and found[1] < known.last_scraped:
+                st.warning("Wood came off since these were read: measure again where it did.")
+        had = [] if found is None else [re.split(r"[,;\t]", line) for line in found[0].splitlines() if line.strip()]
+        labels = (in_length("Place from nock"), in_length("Width"), in_length("Thickness"), in_length("Crown"))
+        typed: list[str] = []
+        for limb in LIMBS:
+            st.markdown(f"**{limb.capitalize()} limb**")
+            first = [[_as_typed(cell) for cell in cells[1:5]] for cells in had if cells[0].strip().lower() == limb]
+            first = [(cells + [""] * 4)[:4] for cells in first] or [[""] * 4] * 5
+            key = f"calipers_{limb}_{known.bow.id}"
+            typed += [", ".join([limb, *(_with_unit(c) for c in row if c.strip())]) for row in field_rows(key, labels, first)]
+            more_rows(key, len(first))
+        st.caption("Five places on each limb, or more, from the nock inward. The back's crown may stay empty.")
+        if st.button("Keep these caliper readings", key="keep_calipers"):
+            try:
+                note = of.calipers_note("\n".join(typed))
+            except TillerLensError as error:
+                say_error(error)
+            else:
+                if keep_events(known, [("note", {}, note)], datetime.now(UTC)):
+                    flash("Kept: the caliper readings, as a note on the timeline.")
+                    st.rerun()
+    return sections
+
+
+def _as_typed(cell: str) -> str:
+    """A kept reading for its field: a bare one is inches, and is turned where the field reads centimetres."""
+    cell = cell.strip()
+    if not is_bare(cell) or length_unit(units_now()) == "in":
+        return cell
+    try:
+        return length_text(parse_length(cell))
+    except ShotError:
+        return cell  # kept by a program that could read it; it is said beside the readings
+
+
+def _with_unit(cell: str) -> str:
+    """A reading as it is kept: a bare one is inches there."""
+    cell = " ".join(cell.replace(",", ".").split())
+    return f"{cell} cm" if is_bare(cell) and length_unit(units_now()) == "cm" else cell
