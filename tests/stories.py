@@ -8,7 +8,7 @@ from PIL import Image
 from test_compare import drawn
 
 from tillerlens.core.measurement import read_value
-from tillerlens.history.story import ArrowShot, StageShown, Story, Told
+from tillerlens.history.story import ArrowShot, Done, Found, StageShown, Story
 from tillerlens.history.trends import Pull, ReflexAt
 from tillerlens.measures.compare import Scraped
 
@@ -43,11 +43,14 @@ def story(stages=8, notes=HOSTILE, name="Heron"):
     scraped = times[len(pulls)] - timedelta(minutes=5)
     return Story(
         name,
-        (("wood", "ash"), ("length", "64 in")),
+        {"wood": "ash", "length_mm": 1625.6},
         notes,
         shown,
-        (Told(T0, "heat: 40 minutes", notes), Told(scraped, "scrape: lower limb", "")),
-        (Told(T0, "stage 2, upper limb", notes),),
+        (
+            Done(T0, "heat", {"minutes": 40.0}, notes),
+            Done(scraped, "scrape", {"limb": "lower", "start_from_nock_mm": 430.0, "end_from_nock_mm": 570.0}),
+        ),
+        (Found(T0, "stage 2, upper limb", notes),),
         tuple(rest),
         tuple(Pull(t, 650.0, 210.0, 1.0) for t in times[1:3]),
         (ArrowShot(times[-1], 0.0324, 46.0, 650.0, 210.0),),

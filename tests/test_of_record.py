@@ -54,7 +54,7 @@ def heron(record):
 def test_the_story_of_a_bow(record, heron):
     told = story_of(record, heron.id)
     assert [s.title for s in told.stages][:2] == ["Stage 1, unstrung", "Stage 2, drawn"]
-    assert told.extra == () and all(s.picture is not None and s.measured for s in told.stages)
+    assert told.left_out == () and all(s.picture is not None and s.measured for s in told.stages)
     assert told.scrapes == ((BEGIN + timedelta(hours=2), Scraped("lower", 430.0, 570.0)),)
     assert [(r.session, r.minutes) for r in told.reflexes] == [(0, None), (2, 2.0), (2, 1442.0)]
     assert [round(p.weight_n / NEWTON_PER_POUND) for p in told.pulls] == [48, 47]
@@ -85,13 +85,14 @@ def test_a_finding_is_pinned_on_its_picture(record, heron):
     note(record, heron, "finding", 5, stage.id, at_px=[299.5, 224.5], limb="upper")
     told = story_of(record, heron.id)
     assert told.stages[1].pins == ((1, 0.25, 0.25),)  # (299.5 + 0.5) / 1200 and so on: pixels are counted from centres
-    assert told.findings[0].what == "stage 2, upper limb"
+    assert told.findings[0].where == "stage 2, upper limb"
 
 
 def test_a_draw_to_the_belly_needs_the_handles_thickness(record, heron):
     note(record, heron, "weighing", 6, draw_mm=600.0, draw_to="belly", weight_n=200.0)
     told = story_of(record, heron.id, pictures=False)
-    assert len(told.pulls) == 2 and any("1 readings to the belly are left out" in s.text for s in told.extra)
+    assert len(told.pulls) == 2
+    assert any("1 readings to the belly are left out" in text for text in lay_out(told)["sections"][0]["text"])
     bow = store.get_bow(record, heron.id)
     store.update_bow(record, replace(bow, handle_thickness_mm=30.0))
     assert story_of(record, heron.id, pictures=False).pulls[-1].draw_mm == 630.0
@@ -101,7 +102,8 @@ def test_a_picture_that_cannot_be_shown_is_said(record, heron):
     shot = shot_of("drawn")
     store.add_stage(record, heron.id, b"\x00\x00\x00\x18ftypmp42" + bytes(64), shot, name="pull.mp4", video_time_s=1.0)
     told = story_of(record, heron.id)
-    assert told.stages[-1].picture is None and any("A video has no small picture" in s.text for s in told.extra)
+    assert told.stages[-1].picture is None
+    assert any("Left out: stage 6: A video has no small picture" in text for text in lay_out(told)["sections"][0]["text"])
 
 
 def test_scrapings_between_two_stages(record, heron):
@@ -137,7 +139,7 @@ def test_in_centimetres_and_kilograms_the_report_holds_no_inch_and_no_pound(reco
     """Every text of the page: the stylesheet is no text, and what a person has typed is theirs."""
     bow = fill(record)
     units = Units("cm", "kg")
-    page = render_page(lay_out(story_of(record, bow.id, units), units)).partition("<body>")[2]
+    page = render_page(lay_out(story_of(record, bow.id), units)).partition("<body>")[2]
     texts = [text.strip() for text in re.findall(r">([^<>]+)<", page)]
     odd = re.compile(r"\d ?(?:in|lb|gr|ft|oz|ft·lb|fps)\b(?! \d)|\d&#34;|64ths|/64|\b(?:inch|pound|ounce)")
     assert [text for text in texts if odd.search(text)] == []

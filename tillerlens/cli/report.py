@@ -87,7 +87,7 @@ def report(
     units = _units(metric)
     with told():
         files = [Path(f) for f in of]
-        story = _story_of_files(files, name) if all(f.is_file() for f in files) else _story_of_bow(of, place, originals, units)
+        story = _story_of_files(files, name) if all(f.is_file() for f in files) else _story_of_bow(of, place, originals)
         content = lay_out(story, units)
         data = render_pdf(content, paper)[0] if kind == ".pdf" else render_page(content).encode()  # type: ignore[arg-type]
         write_whole(out, data)
@@ -180,14 +180,14 @@ def _noted_scrapes(a: _Given, b: _Given, place: str | None, originals: str | Non
         return scrapes_between(record, a.stage, b.stage)
 
 
-def _story_of_bow(of: Sequence[str], place: str | None, originals: str | None, units: Units) -> Story:
+def _story_of_bow(of: Sequence[str], place: str | None, originals: str | None) -> Story:
     from tillerlens.history.of_record import story_of
     from tillerlens.record import RecordError, store
 
     if len(of) > 1:
         raise RecordError(f"'{of[0]}' and the others are not all files.", "Give one bow of the record, or files only.")
     with open_place(place, originals) as record:
-        return story_of(record, store.find_bow(record, of[0]).id, units)
+        return story_of(record, store.find_bow(record, of[0]).id)
 
 
 def _story_of_files(files: Sequence[Path], name: str) -> Story:

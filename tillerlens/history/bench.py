@@ -19,6 +19,7 @@ from tillerlens.history.as_now import OnHand as OnHand
 from tillerlens.history.as_now import moisture_of as moisture_of
 from tillerlens.history.as_now import on_hand as on_hand  # the pages ask for these here
 from tillerlens.history.of_record import pulls_of
+from tillerlens.history.of_record import to_back as to_back
 from tillerlens.measures.compare import SCALE_U_N
 from tillerlens.measures.set import LIKE_DRAW_MM, EarlyDraw, Weighing, early_draw
 from tillerlens.mechanics.bench import Given
@@ -78,13 +79,6 @@ def given_of(
 def is_full(draw_mm: float, full_mm: float | None) -> bool:
     """Whether an arrow shot at this draw counts as shot at full draw."""
     return full_mm is None or abs(draw_mm - full_mm) <= LIKE_FULL_MM
-
-
-def to_back(bow: Bow, details: dict[str, Any]) -> float | None:
-    """A noted draw as measured to the handle's back, mm; None where that is not known."""
-    if details["draw_to"] == "back":
-        return float(details["draw_mm"])
-    return None if bow.handle_thickness_mm is None else float(details["draw_mm"]) + bow.handle_thickness_mm
 
 
 def found_wood(wood: str) -> FoundWood | None:

@@ -1,4 +1,4 @@
-"""A bow of the record as the plain inputs of report, charts and comparison. The only part of the report that knows the store."""
+"""A bow of the record as the plain inputs of report, charts and comparison."""
 
 from __future__ import annotations
 
@@ -9,22 +9,18 @@ from tillerlens.core.errors import TillerLensError
 from tillerlens.core.measurement import read_value
 from tillerlens.core.units import NEWTON_PER_POUND
 from tillerlens.history.as_now import told_together
-from tillerlens.history.story import MOST_PICTURES, ArrowShot, StageShown, Story, Told, spread
+from tillerlens.history.story import MOST_PICTURES, ArrowShot, Done, Found, StageShown, Story, spread
 from tillerlens.history.trends import Pull, ReflexAt, ShelfLine, TrendPoint, shelf_line, weight_at
 from tillerlens.measures.compare import SCALE_U_N, Scraped
 from tillerlens.record import Bow, Event, Record, Stage, store
+from tillerlens.record.entries import as_document
 from tillerlens.record.thumbnails import thumbnail
 from tillerlens.record.views import ShelfRow, Timeline, shelf, timeline
-from tillerlens.report.words.quantities import Units, say_arrow, say_length, say_mass, say_place, say_speed, say_thin, say_weight
-from tillerlens.report.words.verdict import Sentence, Wish
 
 
-def story_of(
-    record: Record, bow_id: str, units: Units | None = None, pictures: bool = True, found: Timeline | None = None
-) -> Story:
+def story_of(record: Record, bow_id: str, pictures: bool = True, found: Timeline | None = None) -> Story:
     """Everything that the report needs of one bow. found: its timeline where it was read before. Raises RecordError when there is
     no such bow."""
-    units = units or Units()
     found = found or timeline(record, bow_id)
     kept = {s.id: store.measurement(record, s.id) for s in found.stages}
     documents = kept | told_together(found.stages, found.events, lambda stage: kept[stage.id] or {})
@@ -44,24 +40,20 @@ def story_of(
         title = f"Stage {k + 1}, {s.state}"
         stages.append(StageShown(title, s.taken_at, document, picture, _pins(s.id, document, findings), s.notes))
     pulls, without = pulls_of(found.bow, found.stages, found.events)
-    extra = [Sentence("pictures", f"Left out: {why}", "open") for why in left_out]
-    if without:
-        text = f"{without} readings to the belly are left out: the handle's thickness is not noted."
-        extra.append(Sentence("weights", text, "open"))
     return Story(
         found.bow.name,
-        _facts(found.bow, units),
+        as_document(found.bow),
         found.bow.notes,
         tuple(stages),
-        tuple(Told(e.happened_at, say_what(e, units), _noted(e)) for e in found.events if e.kind not in _ELSEWHERE),
-        tuple(Told(e.happened_at, _where(e, found.stages), e.notes) for e in findings),
+        tuple(Done(e.happened_at, e.kind, e.details, _noted(e)) for e in found.events if e.kind not in _ELSEWHERE),
+        tuple(Found(e.happened_at, _where(e, found.stages), e.notes) for e in findings),
         tuple(reflexes_of(found.stages, found.events)),
         tuple(pulls),
         tuple(_shots(found.bow, found.events, pulls)),
         tuple((e.happened_at, _scraped(e)) for e in found.events if e.kind == "scrape"),
         form_reflex(found.bow, found.events),
-        _wish(found.bow),
-        tuple(extra),
+        tuple(left_out),
+        without,
         tuple(e.happened_at for e in found.events if e.kind == "heat"),
     )
 
@@ -92,12 +84,12 @@ def pulls_of(bow: Bow, stages: Sequence[Stage], events: Sequence[Event]) -> tupl
             out.append(Pull(s.taken_at, float(draw), float(pounds) * NEWTON_PER_POUND, SCALE_U_N))
     for e in events:
         if e.kind == "weighing":
-            to_back = _to_back(bow, e.details)
-            if to_back is None:
+            draw = to_back(bow, e.details)
+            if draw is None:
                 without += 1
             else:
                 u = float(e.details.get("u_weight_n", SCALE_U_N))
-                out.append(Pull(e.happened_at, to_back, float(e.details["weight_n"]), u))
+                out.append(Pull(e.happened_at, draw, float(e.details["weight_n"]), u))
     return sorted(out, key=lambda p: p.when), without
 
 
@@ -161,66 +153,9 @@ def form_reflex(bow: Bow, events: Sequence[Event]) -> float | None:
     return float(noted[-1]) if noted else bow.form_reflex_mm
 
 
-# --- words
+# --- parts of a story
 
 _ELSEWHERE = ("finding", "weighing", "arrow_speed")  # events that have a table of their own
-
-
-def _facts(bow: Bow, units: Units) -> tuple[tuple[str, str], ...]:
-    wished = None
-    if bow.wish_weight_n is not None:
-        wished = say_weight(bow.wish_weight_n, units)
-        if bow.wish_draw_mm is not None:
-            wished += f" at {say_length(bow.wish_draw_mm, units)} to the {bow.wish_draw_to or 'back'}"
-    lengths = {
-        "length, nock to nock": bow.length_mm,
-        "handle and fades": bow.handle_mm,
-        "limbs' width": bow.limb_width_mm,
-        "limbs' thickness": bow.limb_thickness_mm,
-        "form's reflex": bow.form_reflex_mm,
-    }
-    said = {"wood": bow.wood, "made": bow.made, "target": wished or ""}
-    said |= {k: "" if v is None else say_length(v, units) for k, v in lengths.items()}
-    return tuple((k, v) for k, v in said.items() if v)
-
-
-def say_what(e: Event, units: Units) -> str:
-    """An event in a few words."""
-    d = e.details
-    parts: list[str] = []
-    if e.kind == "scrape":
-        start, end = (say_place(d[k], units) for k in ("start_from_nock_mm", "end_from_nock_mm"))
-        parts = [f"{d['limb']} limb from {start} to {end} from the nock"]
-        parts += [*_with(d, "strokes", "{} strokes"), *_with(d, "tool", "{}")]
-        if "thickness_mm" in d:
-            parts.append(f"{say_thin(d['thickness_mm'], units)} off")
-    elif e.kind == "heat":
-        parts = [f"{d['minutes']:g} minutes", *_with(d, "browning", "browning {}")]
-        parts += ["both limbs" if d["limb"] == "both" else f"{d['limb']} limb"] if "limb" in d else []
-        parts += [f"{say_place(d['distance_mm'], units)} from the coals"] if "distance_mm" in d else []
-        parts += [f"{_depth(d['browning_depth_mm'], units)} deep"] if "browning_depth_mm" in d else []
-        parts += [f"{d['temperature_c']:.0f} °C at the surface"] if "temperature_c" in d else []
-        parts += [f"on a form of {say_length(d['form_reflex_mm'], units)} reflex"] if "form_reflex_mm" in d else []
-    elif e.kind == "rest":
-        parts = [f"{d['hours']:g} hours"]
-    elif e.kind == "moisture":
-        parts = [*_with(d, "reading_percent", "{:g} % by the meter"), *_with(d, "place", "{}")]
-        parts += [f"air {d['temperature_c']:.0f} °C, {d['humidity_percent']:.0f} %"] if "temperature_c" in d else []
-    elif e.kind == "mass":
-        parts = [say_mass(d["mass_kg"], units)]
-    elif e.kind == "weighing":
-        parts = [f"{say_weight(d['weight_n'], units)} at {say_length(d['draw_mm'], units)} to the {d['draw_to']}"]
-    elif e.kind == "arrow_speed":
-        parts = [f"{say_arrow(d['arrow_mass_kg'], units)} at {say_speed(d['speed_m_s'], units)}"]
-    return f"{e.kind.replace('_', ' ')}: {', '.join(parts)}" if parts else e.kind
-
-
-def _depth(mm: float, units: Units) -> str:
-    return f"{mm:g} mm" if units.length == "cm" else say_length(mm, units)
-
-
-def _with(details: Mapping[str, Any], name: str, words: str) -> list[str]:
-    return [words.format(details[name])] if name in details else []
 
 
 def _noted(e: Event) -> str:
@@ -246,7 +181,7 @@ def _shots(bow: Bow, events: Sequence[Event], pulls: Sequence[Pull]) -> list[Arr
     out = []
     for e in events:
         if e.kind == "arrow_speed":
-            draw = _to_back(bow, e.details)
+            draw = to_back(bow, e.details)
             near = None if draw is None else weight_at([p for p in pulls if p.when <= e.happened_at][-12:], draw)
             weight = None if near is None else near.value
             d = e.details
@@ -254,7 +189,7 @@ def _shots(bow: Bow, events: Sequence[Event], pulls: Sequence[Pull]) -> list[Arr
     return out
 
 
-def _to_back(bow: Bow, details: Mapping[str, Any]) -> float | None:
+def to_back(bow: Bow, details: Mapping[str, Any]) -> float | None:
     """A noted draw as measured to the handle's back, mm; None where it was to the belly and the handle's thickness is unknown."""
     if details["draw_to"] == "back":
         return float(details["draw_mm"])
@@ -263,9 +198,3 @@ def _to_back(bow: Bow, details: Mapping[str, Any]) -> float | None:
 
 def _scraped(e: Event) -> Scraped:
     return Scraped(e.details["limb"], float(e.details["start_from_nock_mm"]), float(e.details["end_from_nock_mm"]))
-
-
-def _wish(bow: Bow) -> Wish:
-    usual = Wish()
-    low, high = bow.wish_tiller_low_mm, bow.wish_tiller_high_mm
-    return Wish(usual.low_mm if low is None else low, usual.high_mm if high is None else high)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
 from tillerlens.history.trends import Pull, ReflexAt
 from tillerlens.measures.compare import Scraped
-from tillerlens.report.words.verdict import Sentence, Wish
 
 MOST_PICTURES = 9
 
@@ -35,11 +35,21 @@ class StageShown:
 
 
 @dataclass(frozen=True)
-class Told:
-    """Something done or found: when, what in a few words, and the bowyer's own notes."""
+class Done:
+    """Something done to the bow. details: in SI, as the record keeps them; notes: the bowyer's own."""
 
     when: datetime
-    what: str
+    kind: str
+    details: Mapping[str, Any]
+    notes: str = ""
+
+
+@dataclass(frozen=True)
+class Found:
+    """Something found on a picture: of which stage and limb, and the bowyer's own notes."""
+
+    when: datetime
+    where: str
     notes: str = ""
 
 
@@ -63,18 +73,18 @@ class Story:
     """One bow, oldest first throughout."""
 
     name: str
-    facts: tuple[tuple[str, str], ...] = ()
+    bow: Mapping[str, Any] = field(default_factory=dict)  # what is known of it, in SI, as the record keeps it
     notes: str = ""
     stages: tuple[StageShown, ...] = ()
-    events: tuple[Told, ...] = ()
-    findings: tuple[Told, ...] = ()
+    events: tuple[Done, ...] = ()
+    findings: tuple[Found, ...] = ()
     reflexes: tuple[ReflexAt, ...] = ()
     pulls: tuple[Pull, ...] = ()
     shots: tuple[ArrowShot, ...] = ()
     scrapes: tuple[tuple[datetime, Scraped], ...] = ()
     form_reflex_mm: float | None = None
-    wish: Wish = field(default_factory=Wish)
-    extra: tuple[Sentence, ...] = ()
+    left_out: tuple[str, ...] = ()  # pictures, each with why
+    to_belly: int = 0  # weighings to the belly of a handle whose thickness is not noted
     heated: tuple[datetime, ...] = ()  # after which an earlier shape at rest no longer holds
 
 

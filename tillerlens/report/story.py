@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import base64
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import pairwise
 from typing import Any
@@ -16,7 +16,7 @@ from tillerlens import __version__
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.measurement import measurement_of, read_value
 from tillerlens.core.units import JOULE_PER_FOOT_POUND, STANDARD_GRAVITY, newtons_from_pounds
-from tillerlens.history.story import MOST_PICTURES, ArrowShot, StageShown, Story, Told, spread
+from tillerlens.history.story import MOST_PICTURES, ArrowShot, Done, StageShown, Story, spread
 from tillerlens.history.trends import sessions
 from tillerlens.measures.compare import compare, judge_scrapes
 from tillerlens.measures.pair import Picture, read_picture
@@ -52,7 +52,8 @@ from tillerlens.report.words.quantities import (
     say_two_limbs,
     say_weight,
 )
-from tillerlens.report.words.verdict import CARE_ALWAYS, CARE_UNDER_TENSION, Sentence, verdict
+from tillerlens.report.words.record import bow_in_words, event_in_words
+from tillerlens.report.words.verdict import CARE_ALWAYS, CARE_UNDER_TENSION, Sentence, Wish, verdict
 
 MOST_GAP_TABLES, MOST_PROFILES = 3, 4
 INSPECTION = (
@@ -80,14 +81,14 @@ def lay_out(story: Story, units: Units | None = None) -> Block:
         {"title": "Gaps, belly to the line between the nocks", "tables": [_gap_table(s, units) for s in _gap_stages(strung)]},
         {"title": "Reflex and set", "text": _texts(rest_words), "figures": rest_figures},
         {"title": "Weight and cast", "tables": _weights(story, units), "figures": _weight_figures(story, units)},
-        {"title": "What was done", "tables": _told_table(story.events, ("when", "what", "notes"))},
+        {"title": "What was done", "tables": _done_table(story.events, units)},
         {"title": "Inspection", "text": list(INSPECTION), "tables": _findings(story)},
         {"title": "Take care", "text": [*CARE_ALWAYS, *CARE_UNDER_TENSION]},
     ]
     return {
         "title": story.name,
         "subtitle": _span(story.stages),
-        "facts": [list(f) for f in story.facts],
+        "facts": [list(f) for f in bow_in_words(story.bow, units)],
         "notes": story.notes,
         "sections": [s for s in sections if any(s.get(k) for k in ("text", "pictures", "figures", "tables"))],
         "foot": f"TillerLens {__version__}. The intervals hold about 95 times in 100.",
@@ -103,13 +104,27 @@ def _summary(story: Story, measured: Sequence[StageShown], of_set: list[Sentence
         newest = next((s for s in reversed(measured) if s.state == state), None)
         if newest is None:
             continue
-        said = verdict(measurement_of(newest.document), units, story.wish)
+        said = verdict(measurement_of(newest.document), units, _wish(story.bow))
         keep = (said.first, *(s for s in said.more if s.about in ("wish", "spot", "draw", "brace")))
         out += [Sentence(s.about, f"{newest.title}: {s.text}", s.tone) for s in keep]
         if state == "drawn":
             break
     last = _last_scraping(story, measured, units)
-    return [*out, *of_set, *([] if last is None else [last]), *story.extra]
+    return [*out, *of_set, *([] if last is None else [last]), *_left_out(story)]
+
+
+def _wish(bow: Mapping[str, Any]) -> Wish:
+    usual = Wish()
+    low, high = bow.get("wish_tiller_low_mm"), bow.get("wish_tiller_high_mm")
+    return Wish(usual.low_mm if low is None else low, usual.high_mm if high is None else high)
+
+
+def _left_out(story: Story) -> list[Sentence]:
+    out = [Sentence("pictures", f"Left out: {why}", "open") for why in story.left_out]
+    if story.to_belly:
+        text = f"{story.to_belly} readings to the belly are left out: the handle's thickness is not noted."
+        out.append(Sentence("weights", text, "open"))
+    return out
 
 
 def _last_scraping(story: Story, measured: Sequence[StageShown], units: Units) -> Sentence | None:
@@ -306,13 +321,13 @@ def _cast_row(s: ArrowShot, units: Units) -> list[str]:
     ]
 
 
-def _told_table(told: Sequence[Told], head: Sequence[str]) -> list[Block]:
-    rows = [[f"{t.when:%Y-%m-%d %H:%M}", t.what, t.notes] for t in told]
-    return [{"title": "", "head": list(head), "rows": rows}] if rows else []
+def _done_table(done: Sequence[Done], units: Units) -> list[Block]:
+    rows = [[f"{d.when:%Y-%m-%d %H:%M}", event_in_words(d.kind, d.details, units), d.notes] for d in done]
+    return [{"title": "", "head": ["when", "what", "notes"], "rows": rows}] if rows else []
 
 
 def _findings(story: Story) -> list[Block]:
-    rows = [[str(k), f"{t.when:%Y-%m-%d}", t.what, t.notes] for k, t in enumerate(story.findings, start=1)]
+    rows = [[str(k), f"{f.when:%Y-%m-%d}", f.where, f.notes] for k, f in enumerate(story.findings, start=1)]
     return [{"title": "Findings", "head": ["no.", "when", "where", "what was seen"], "rows": rows}] if rows else []
 
 

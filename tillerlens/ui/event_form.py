@@ -9,12 +9,12 @@ import streamlit as st
 
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.units import FOOT_M, KG_PER_GRAIN, KG_PER_POUND
-from tillerlens.history.of_record import say_what
 from tillerlens.record import Event
 from tillerlens.record.entries import EventKind, check_entry, now
 from tillerlens.record.typed import EVENT_WORDS
 from tillerlens.record.views import Timeline
 from tillerlens.report.words.quantities import Units
+from tillerlens.report.words.record import event_in_words
 from tillerlens.ui.context import Place, say_error
 from tillerlens.ui.text import told_apart
 from tillerlens.ui.typed import in_units, length_text, length_unit, weight_text
@@ -176,7 +176,7 @@ def _as_typed(name: str, value: Any, units: Units) -> str:
 
 def say_event(event: Event, units: Units) -> tuple[str, str]:
     """An event's kind with its details in a few words, and its notes."""
-    said = say_what(event, units)
+    said = event_in_words(event.kind, event.details, units)
     kind = event.kind.replace("_", " ")
     text = said.removeprefix(kind).lstrip(": ")
     head = KINDS[event.kind]

@@ -104,7 +104,7 @@ def _content(known: Known) -> dict[str, Any]:
 
 @st.cache_data(max_entries=6, show_spinner=False)
 def _laid_out(key: str, _known: Known) -> dict[str, Any]:
-    story = story_of(_known.record, _known.bow.id, _known.units, found=Timeline(_known.bow, _known.stages, _known.events, {}))
+    story = story_of(_known.record, _known.bow.id, found=Timeline(_known.bow, _known.stages, _known.events, {}))
     _known.unchanged()
     return lay_out(story, _known.units)
 
