@@ -14,7 +14,7 @@ from tillerlens.measure import measure_photo
 from tillerlens.photo.intake import read_photo
 from tillerlens.report.words.quantities import Units
 from tillerlens.report.words.verdict import verdict
-from tillerlens.ui import fields, rows
+from tillerlens.ui import fields, rows, typed
 from tillerlens.ui.page.photo import OWN
 from tillerlens.ui.result import budget_rows, gap_table, value_table
 from tillerlens.ui.text import plain
@@ -108,7 +108,7 @@ def test_a_bad_shot_file_gets_a_sentence(page):
     own(page)
     picture = (SAMPLES / "heron-braced.jpg").read_bytes()
     page.file_uploader(key="photo").set_value(("bow.jpg", picture, "image/jpeg"))
-    for text, words in ((b"[1", "not one"), (b'{"state": "bent"}', "missing")):
+    for text, words in ((b"[1", "not JSON"), (b'{"state": "bent"}', "missing")):
         page.file_uploader(key="its_shot").set_value(("bow.shot.json", text, "application/json")).run()
         assert not page.exception
         assert any(words in e.value for e in page.error), [e.value for e in page.error]
@@ -171,8 +171,8 @@ def test_the_shot_file_of_the_very_sample_shown_first_fills_the_fields(page):
         page.file_uploader(key="photo").set_value((f"{first}.jpg", picture, "image/jpeg"))
         page.file_uploader(key="its_shot").set_value(("s.json", shot, "application/json")).run()
         assert not page.exception and not page.error
-        assert page.text_input(key="shot_handle_in").value == fields.as_text(form["handle_in"])
-        assert page.text_input(key="shot_bow_length_nock_to_nock_in").value == fields.as_text(form["bow_length_nock_to_nock_in"])
+        assert page.text_input(key="shot_handle_in").value == typed.as_text(form["handle_in"])
+        assert page.text_input(key="shot_bow_length_nock_to_nock_in").value == typed.as_text(form["bow_length_nock_to_nock_in"])
         assert page.selectbox(key="shot_kind").value == form["scale"]["kind"]
         assert page.subheader[0].value
         page.selectbox(key="which").select(first).run()

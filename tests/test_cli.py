@@ -438,7 +438,7 @@ def test_version():
 
 
 def test_help_is_quick_and_loads_nothing_heavy():
-    code = "import sys\nfrom tillerlens.cli.app import app as cli\ntry: cli.app(['--help'])\nexcept SystemExit: pass\n"
+    code = "import sys\nfrom tillerlens.cli.app import app as cli\ntry: cli(['--help'])\nexcept SystemExit: pass\n"
     code += "heavy = {'numpy', 'cv2', 'scipy', 'PIL', 'jsonschema', 'streamlit'} & set(sys.modules)\n"
     code += "sys.exit(', '.join(heavy) or 0)"
     seconds = []

@@ -211,7 +211,7 @@ def test_a_chart_is_drawn_while_another_session_loads_pandas():
     code = """
 import sys, threading, time
 import altair as alt
-from tillerlens.ui import paper
+from tillerlens.ui import chart_view as paper
 assert "pandas" not in sys.modules
 other = threading.Thread(target=lambda: __import__("pandas"))
 other.start()

@@ -93,7 +93,7 @@ def _local(time: Any) -> str:
         return f"{time:%Y-%m-%d %H:%M} UTC"
 
 
-def _who(by: str | None) -> str:
+def who_did(by: str | None) -> str:
     return by or getpass.getuser()
 
 
@@ -350,7 +350,7 @@ def stage_correct(
         found = store.find_stage(record, stage)
         form = _read_shot_file(shot, found.photo_name)
         document = measure_original(record, store.original(record, found), form, found.rest_stage_id, found.photo_name)
-        changed = store.correct_stage(record, found, form, _who(by), document=document, reason=reason)
+        changed = store.correct_stage(record, found, form, who_did(by), document=document, reason=reason)
         _tell_reasons(document)
         line = say_stage(store.get_bow(record, found.bow_id), number_of(record, changed), changed)
         answer(as_document(changed, whole=True), line, json_out)
@@ -405,7 +405,7 @@ def event_add(
             raise RecordError(f"'{kind}' is no kind of event.", f"Choose one of: {', '.join(EVENT_WORDS)}.")
         details = {k: v for k, v in read_words(given or [], EVENT_WORDS[kind]).items() if v is not None}
         stage_id = None if stage is None else store.find_stage(record, stage).id
-        made = Event(store.find_bow(record, bow).id, kind, read_when(when), details, notes, _who(by), stage_id)  # type: ignore[arg-type]
+        made = Event(store.find_bow(record, bow).id, kind, read_when(when), details, notes, who_did(by), stage_id)  # type: ignore[arg-type]
         event = store.add_event(record, made)
         answer(as_document(event), say_event(event), json_out)
 

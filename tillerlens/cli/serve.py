@@ -9,8 +9,6 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 import typer
 
 from tillerlens.core.errors import TillerLensError
-from tillerlens.server.answers import WARNING
-from tillerlens.server.uploads import MOST_MB
 
 if TYPE_CHECKING:
     from tillerlens.server import Shop
@@ -73,6 +71,8 @@ class HostNameError(TillerLensError):
 
 def settings(lan: bool, port: int) -> dict[str, Any]:
     """The server's settings; every one is given, since its own file is read in the folder it is started from only."""
+    from tillerlens.server.uploads import MOST_MB
+
     return {
         "server.address": _ALL if lan else _ALONE,
         "server.port": port,
@@ -149,6 +149,8 @@ def _say_address(shop: Shop) -> None:
     typer.echo(f"    PIN for looking only: {pins.looking}\n")
     if shop.address.startswith(f"http://{_ALONE}"):
         typer.echo("This computer is in no network now, so no phone will find it.", err=True)
+    from tillerlens.server.answers import WARNING
+
     typer.echo(WARNING, err=True)
 
 

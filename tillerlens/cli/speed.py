@@ -113,14 +113,14 @@ def _details(draw: str | None, draw_to: str) -> dict[str, Any]:
 
 
 def _kept(record: Any, bow: str, shots: Shots, details: dict[str, Any]) -> str:
-    from tillerlens.cli.record import _who, say_event
+    from tillerlens.cli.record import say_event, who_did
     from tillerlens.record import Event, store
     from tillerlens.record.entries import now
 
     r = shots.reading()
     details = {"arrow_mass_kg": r.arrow_kg, "speed_m_s": r.speed_m_s, "u_speed_m_s": r.u_speed_m_s, **details}
     notes = "By ear, from 1 clip." if shots.count == 1 else f"By ear, mean of {shots.count} clips."
-    made = Event(store.find_bow(record, bow).id, "arrow_speed", now(), details, notes, _who(None))
+    made = Event(store.find_bow(record, bow).id, "arrow_speed", now(), details, notes, who_did(None))
     return f"Kept: {say_event(store.add_event(record, made))}"
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping
 from contextlib import suppress
 from typing import Any
 
@@ -11,11 +11,13 @@ import streamlit as st
 from tillerlens.core.errors import ShotError
 from tillerlens.core.reading import shown
 from tillerlens.core.shot import Point, as_point, is_number
-from tillerlens.core.units import MM_PER_INCH, inches_from_mm, newtons_from_pounds, parse_quantity, pounds_from_newtons
+from tillerlens.core.units import inches_from_mm, newtons_from_pounds, parse_quantity, pounds_from_newtons
 from tillerlens.report.words.quantities import Units, in_units
 from tillerlens.ui.editor import Role
+from tillerlens.ui.rows import TAG_ROWS, ask_centres, put_tags
+from tillerlens.ui.taped import ask_taped
 from tillerlens.ui.text import plain
-from tillerlens.ui.typed import in_length, in_weight, length_text, read_length, read_weight, said, units_now, weight_text
+from tillerlens.ui.typed import as_text, in_length, in_weight, length_text, read_length, read_weight, said, units_now, weight_text
 
 Form = dict[str, Any]
 
@@ -60,8 +62,6 @@ POINTED = ("marks_px", "clicks", "set_by_hand", "edges_px")  # a shot's fields t
 _EDGE = "edge_"
 MOST_EDGE_PLACES = 9
 MOST_NUMBER = 1e7  # as the shot's schema has it for minutes
-TAG_NUMBERS = tuple(map(str, range(50)))  # of the printed set
-TAG_ROWS = "shot_tags"  # begins the keys of the rows that say where tags hang
 _SHOWN_IN = "shot_fields_in"  # the units that the fields' texts stand in
 
 
@@ -100,15 +100,6 @@ def fill(form: Mapping[str, Any]) -> int:
     state["points"] = {name: at for name, at in points.items() if at is not None}
     state["revision"] = state.get("revision", 0) + 1
     return len(kept) - len(state["points"])
-
-
-def put_tags(places: Sequence[tuple[str, str, str]]) -> None:
-    """Put where tags hang (number, right, down, as they are typed) into their rows of fields; four rows at the least."""
-    state = st.session_state
-    for row, cells in enumerate([*places, *((str(tag), "", "") for tag in range(len(places), 4))]):
-        for at, text in enumerate(cells):
-            state[f"{TAG_ROWS}_{row}_{at}"] = text
-    state[f"{TAG_ROWS}_count"] = max(4, len(places))
 
 
 def _mapping(value: Any) -> dict[str, Any]:
@@ -197,9 +188,6 @@ def ask_scale(bad: list[str]) -> Form:
     for name, label in SCALE_FIELDS[kind]:
         put(scale, name, label, bad, needed=not (kind == "stick" and name in _OPTIONAL))
     if kind == "aruco":
-        from tillerlens.ui.rows import ask_centres  # which say their troubles as this module does
-        from tillerlens.ui.taped import ask_taped
-
         scale["centres_in"] = ask_centres(TAG_ROWS, None, bad)
         ask_taped()
     return scale
@@ -283,12 +271,6 @@ def with_points(form: Form, points: Mapping[str, Point], by_hand: Collection[str
     if ruling:
         out["set_by_hand"] = ruling
     return out
-
-
-def as_text(inches: float | None) -> str:
-    """A length as a person types it under a label with its unit: in sixteenths where it is one, else with all its digits. Empty
-    for what is no number."""
-    return length_text(inches * MM_PER_INCH) if is_number(inches) else ""
 
 
 def in_words(text: str) -> str:

@@ -12,11 +12,12 @@ from tillerlens.core.errors import ShotError
 from tillerlens.core.reading import shown
 from tillerlens.core.shot import as_point
 from tillerlens.core.units import inches_from_mm
-from tillerlens.ui.fields import TAG_NUMBERS, as_text
 from tillerlens.ui.text import plain
-from tillerlens.ui.typed import in_length, read_length, said, start
+from tillerlens.ui.typed import as_text, in_length, read_length, said, start
 
 MOST_ROWS = 40
+TAG_NUMBERS = tuple(map(str, range(50)))  # of the printed set
+TAG_ROWS = "shot_tags"  # begins the keys of the rows that say where tags hang
 
 
 def field_rows(key: str, labels: Sequence[str], first: Sequence[Sequence[str]], hints: Sequence[str] = ()) -> list[list[str]]:
@@ -108,3 +109,12 @@ def ask_centres(key: str, had: Mapping[str, Any] | None, bad: list[str]) -> dict
     if not centres and "centres" not in bad:
         bad.append("centres")
     return centres
+
+
+def put_tags(places: Sequence[tuple[str, str, str]]) -> None:
+    """Put where tags hang (number, right, down, as they are typed) into their rows of fields; four rows at the least."""
+    state = st.session_state
+    for row, cells in enumerate([*places, *((str(tag), "", "") for tag in range(len(places), 4))]):
+        for at, text in enumerate(cells):
+            state[f"{TAG_ROWS}_{row}_{at}"] = text
+    state[f"{TAG_ROWS}_count"] = max(4, len(places))

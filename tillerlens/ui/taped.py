@@ -8,7 +8,7 @@ from tillerlens.core.errors import ShotError
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.photo.marks.taped import CORNERS, PAIRS, Pair, places_from_tape
 from tillerlens.ui import error_net
-from tillerlens.ui.fields import put_tags
+from tillerlens.ui.rows import put_tags
 from tillerlens.ui.text import plain
 from tillerlens.ui.typed import in_length, length_unit, read_length, said, units_now
 

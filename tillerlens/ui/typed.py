@@ -9,6 +9,7 @@ import streamlit as st
 
 from tillerlens.core import units as reading
 from tillerlens.core.errors import ShotError, TillerLensError
+from tillerlens.core.shot import is_number
 from tillerlens.core.units import MM_PER_INCH, NEWTON_PER_POUND, STANDARD_GRAVITY, format_inches
 from tillerlens.record.typed import EVENT_WORDS, Reader
 from tillerlens.report.words.quantities import Units, in_words
@@ -143,3 +144,9 @@ def follow(key: str, value: Any) -> str:
 def followed(key: str, chosen: Any) -> Any:
     st.session_state[f"{key}_was"] = chosen
     return chosen
+
+
+def as_text(inches: float | None) -> str:
+    """A length as a person types it under a label with its unit: in sixteenths where it is one, else with all its digits. Empty
+    for what is no number."""
+    return length_text(inches * MM_PER_INCH) if is_number(inches) else ""

@@ -10,7 +10,7 @@ import streamlit as st
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.report.tag_sheets import SIDE_RANGE_MM, Paper, render_tag_sheets
-from tillerlens.ui import fields, workspace
+from tillerlens.ui import fields, typed, workspace
 from tillerlens.ui.context import Place, say_error, told
 from tillerlens.ui.fields import SCALES
 from tillerlens.ui.text import plain, told_apart
@@ -36,7 +36,7 @@ def _list(boards: list[Board]) -> None:
         return
     unit = length_unit(units_now())
     for i, board in enumerate(boards):
-        standoff = "" if board.standoff_in is None else f", bow {fields.as_text(board.standoff_in)} {unit} in front of the marks"
+        standoff = "" if board.standoff_in is None else f", bow {typed.as_text(board.standoff_in)} {unit} in front of the marks"
         last = " · used for the next photo" if i == 0 else ""
         st.markdown(f"- **{plain(board.name)}**: {SCALES[board.scale['kind']]}{plain(standoff)}{last}")
 

@@ -31,7 +31,7 @@ from tillerlens.ui import widgets
 from tillerlens.ui.chart_view import drawn
 from tillerlens.ui.context import Place, say_error
 from tillerlens.ui.guide_pictures import hung_weight
-from tillerlens.ui.page.weights import _bench
+from tillerlens.ui.page.weights import bench_of
 from tillerlens.ui.queue import MEASURING, in_turn
 from tillerlens.ui.text import plain
 from tillerlens.ui.typed import in_length, in_units, is_bare, read_length, units_now
@@ -210,7 +210,7 @@ def _bench_of(known: Known) -> Bench | None:
     hand = of.on_hand(known.stages, known.events)
     if not hand.weighings and not any(s.state == "drawn" for s in hand.strung):
         return None
-    found: Bench = in_turn(lambda: _bench(known.mark, None, 1.0, (known, hand, None)))[1]
+    found: Bench = in_turn(lambda: bench_of(known.mark, None, 1.0, (known, hand, None)))[1]
     return found
 
 

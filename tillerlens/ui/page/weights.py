@@ -80,7 +80,7 @@ def _told(known: Known, typed: Typed, sections: dict[Limb, LimbSections] | None,
     with top:
         with st.spinner("Reading the bends and the weights"):
             factors = (typed.brace_back_mm, typed.heat_factor)
-            given, bench = in_turn(lambda: _bench(known.mark, *factors, (known, hand, sections)))
+            given, bench = in_turn(lambda: bench_of(known.mark, *factors, (known, hand, sections)))
         widgets.say_first(headline(bench, early, known.units))
         if bench.curve is not None:
             _force(known, bench, given, typed)
@@ -160,7 +160,7 @@ def _strain(known: Known, bench: Bench, typed: Typed) -> None:
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
-def _bench(mark: str, brace_back_mm: float | None, heat_factor: float, _of: tuple[Any, ...]) -> tuple[Given, Bench]:
+def bench_of(mark: str, brace_back_mm: float | None, heat_factor: float, _of: tuple[Any, ...]) -> tuple[Given, Bench]:
     """All that the mechanics tell, once for each state of the record."""
     MEASURING.require()
     known, hand, sections = _of
