@@ -58,9 +58,14 @@ class Bench:
     with_sections: bool
     hand: float = 1.0  # taken over told, alike everywhere
     gain: float = 1.0  # the scale's
+    full: tuple[Bow, Equilibrium] | None = None  # at the wished draw, and the bow that was: it is asked for often
 
     def at(self, draw: float, start: Equilibrium | None = None) -> Equilibrium:
-        return drawn(self.bow, self.string, draw, self.how, segments=SEGMENTS, start=start)
+        if draw != self.wish.draw_back:
+            return drawn(self.bow, self.string, draw, self.how, segments=SEGMENTS, start=start)
+        if self.full is None or self.full[0] is not self.bow:
+            self.full = self.bow, drawn(self.bow, self.string, draw, self.how, segments=SEGMENTS, start=start)
+        return self.full[1]
 
     def gap_difference(self, stations: np.ndarray = STATIONS) -> np.ndarray:
         """Upper minus lower gap at the wished draw, at stations from the handle's centre (mm)."""

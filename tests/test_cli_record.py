@@ -8,6 +8,7 @@ import sys
 from dataclasses import replace
 
 import pytest
+from bench_shop import fill_bench
 from jsonschema import Draft202012Validator
 from made_up import SAMPLES, asking
 from shop import document_of, fill, shot_of, small_picture
@@ -16,6 +17,7 @@ from typer.testing import CliRunner
 
 import tillerlens.measure
 from tillerlens.cli import app
+from tillerlens.history.as_now import told_together
 from tillerlens.record import Bow, RecordError, open_record, originals, store, typed
 from tillerlens.record.connection import writing
 from tillerlens.record.entries import record_schema
@@ -136,6 +138,21 @@ def test_stages_are_measured_kept_and_judged_against_the_bow_at_rest(tmp_path, m
     assert alone["rest_stage_id"] is None
     lines = run("stage", "list", "heron").stdout.splitlines()
     assert len(lines) == 3 and "unstrung  reflex 1 in (±1/16 in)" in lines[0]  # 24.9 mm, u 0.5 mm; the division is 1.6 mm
+
+
+def test_a_stage_is_shown_with_what_all_pictures_of_its_time_tell(place):
+    """The command printed what each picture alone had told, and the app's page of it another hinge."""
+    with open_record(place) as record:
+        bow = fill_bench(record, scraped=False)
+        stages, events = store.list_stages(record, bow.id), store.list_events(record, bow.id)
+        kept = {s.id: store.measurement(record, s.id) for s in stages}
+    together = told_together(stages, events, lambda s: kept[s.id])
+    drawn = [n for n, s in enumerate(stages, start=1) if s.state == "drawn"]
+    shown = [run_json("stage", "show", f"kestrel:{n}")["measurement"]["spots"] for n in drawn]
+    assert shown[0] and shown == [together[stages[n - 1].id]["spots"] for n in drawn]
+    assert shown[0] != kept[stages[drawn[0] - 1].id]["spots"]
+    places = [[(p["limb"], p["kind"], p["from_nock_mm"], p["bend_percent"]) for p in spots] for spots in shown]
+    assert all(p == places[0] for p in places)
 
 
 def test_a_picture_that_needs_help_is_kept_and_corrected_later(tmp_path, measuring):

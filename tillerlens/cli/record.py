@@ -314,6 +314,7 @@ def stage_list(bow: BowName, place: Place = None, originals: Originals = None, j
 @stage_app.command("show")
 def stage_show(stage: StageName, place: Place = None, originals: Originals = None, json_out: JsonOut = False) -> None:
     """One stage with its corrections; with --json also the whole measurement document and the history of measurements."""
+    from tillerlens.history.as_now import told_together
     from tillerlens.record import store
     from tillerlens.record.entries import as_document
 
@@ -322,9 +323,12 @@ def stage_show(stage: StageName, place: Place = None, originals: Originals = Non
         bow, corrections = store.get_bow(record, found.bow_id), store.list_corrections(record, found.id)
         lines = [say_stage(bow, number_of(record, found), found), on_a_line(found.notes)]
         lines += [_say_correction(c) for c in corrections]
+        # hinges and stiff places as all pictures of that time tell them, as the app's pages do
+        stages, events = store.list_stages(record, bow.id), store.list_events(record, bow.id)
+        told = told_together(stages, events, lambda s: store.measurement(record, s.id) or {"status": "unmeasured"})
         document = {
             "stage": as_document(found, whole=True),
-            "measurement": store.measurement(record, found.id),
+            "measurement": told.get(found.id) or store.measurement(record, found.id),
             "measurements": [as_document(m) for m in store.list_measurements(record, found.id)],
             "corrections": [as_document(c) for c in corrections],
         }
