@@ -4,12 +4,13 @@ import numpy as np
 import pytest
 from bench_shop import FULL_MM, fill_bench, keep, stage_document, statics
 from benches import string_of
+from shop import BEGIN
 from shots_heard import Shot, as_clip
 from test_app_bench_pages import press, said, visit
 
 from tillerlens.core.units import NEWTON_PER_POUND
 from tillerlens.mechanics.statics import drawn
-from tillerlens.record import Bow, open_record, store
+from tillerlens.record import Bow, Event, open_record, store
 from tillerlens.ui import workspace
 
 
@@ -117,3 +118,16 @@ def test_without_an_arrow_a_range_of_speeds_is_said(record):
     for event in store.list_events(record, bow.id, "arrow_speed"):
         store.remove_event(record, event.id)
     assert "usually give of the stored energy" in said(visit("ear", bow))
+
+
+def test_a_speeds_doubt_stays_when_its_entry_is_changed_on_the_timeline(record):
+    """Else an arrow heard to 3 m/s would count as one of a chronograph once somebody mends its draw."""
+    bow = store.add_bow(record, Bow("Wren"))
+    details = {"arrow_mass_kg": 0.03, "speed_m_s": 48.0, "u_speed_m_s": 3.0, "draw_mm": 711.2, "draw_to": "back"}
+    event = store.add_event(record, Event(bow.id, "arrow_speed", BEGIN, details))
+    at = visit("bow", bow)
+    at.toggle(key=f"change_{event.id}").set_value(True).run()
+    at.text_input(key=f"event_{event.id}_0_draw").set_value("27")
+    press(at, "Keep the change")
+    now = store.get_event(record, event.id).details
+    assert now["draw_mm"] == pytest.approx(685.8) and now["u_speed_m_s"] == 3.0

@@ -8,7 +8,7 @@ from tillerlens.record import open_record
 
 pytestmark = marks
 
-PAGES = {"compare": 5, "weights": 3, "wood": 2, "plan": 2, "report": 0}  # and how many charts each has at least
+PAGES = {"compare": 5, "weights": 3, "ear": 0, "wood": 2, "plan": 2, "report": 0}  # and how many charts each has at least
 # The list of pages is the framework's own, and so is its fault: headings among a list's items.
 NAVIGATION = '[data-testid="stSidebarNav"]'
 

@@ -190,6 +190,16 @@ def test_two_shots_are_said(rng):
     assert "Trim the clip" in told.value.remedy
 
 
+def test_a_second_shot_is_said_though_its_thump_is_not_heard(rng):
+    """Its string alone is as loud as the first one's."""
+    shot = Shot()
+    out = shot.sound(rng, strings=2)
+    out[int(2.8 * RATE) :] = out[: len(out) - int(2.8 * RATE)]  # the lead-in's noise in place of the second thump
+    with pytest.raises(HeardError, match=r"Besides the shot at 1\.00 s, something as loud is heard at 2\.50 s"):
+        hear(read_sound(as_clip(out)), KNOWN)
+    assert hear(read_sound(as_clip(out)), KNOWN, (0.0, 2.2)).string.at_s == pytest.approx(1.0, abs=0.01)
+
+
 def test_the_part_of_the_clip_picks_one_of_two_shots(rng):
     shot = Shot()
     got = hear(read_sound(as_clip(shot.sound(rng, strings=2))), KNOWN, (2.0, 4.0))
@@ -205,6 +215,20 @@ def test_a_bang_that_could_be_the_thump_is_asked_about(rng):
     add(out, RATE, 1.3, knock, shot.thump_level / shot.distance)
     with pytest.raises(HeardError, match=r"Two sounds could be the thump, at 1\.30 s and 1\.4"):
         hear(read_sound(as_clip(out)), KNOWN)
+
+
+def test_a_knock_by_the_archer_does_not_drown_the_thump_in_silence(rng):
+    """The bow set down a fifth of a second after the thump, 15 dB louder: it could be the thump of a slow arrow."""
+    shot = Shot()
+    out = shot.sound(rng)
+    knock = ringing(rng, RATE, 0.2, [(200, 900, 1.0), (900, 3000, 0.5)], 0.0006, 0.02)
+    add(out, RATE, 1.65, knock, 5.6 * shot.thump_level / shot.distance)
+    with pytest.raises(HeardError, match=r"Two sounds could be the thump, at 1\.43 s and 1\.65 s"):
+        hear(read_sound(as_clip(out)), KNOWN)
+    # one that is weaker and later changes nothing
+    out = shot.sound(rng)
+    add(out, RATE, 1.65, knock, 0.25 * shot.thump_level / shot.distance)
+    assert hear(read_sound(as_clip(out)), KNOWN).thump.at_s == pytest.approx(1.43, abs=0.01)
 
 
 def test_wind_is_said(rng):

@@ -41,7 +41,7 @@ HELD_S = 0.0005
 CARRIED_S = 0.002  # a rise is carried back no farther
 LEAST_U_S = 0.0006  # a deep sound swings up within a quarter of its wave, which is 0.8 ms at 300 Hz
 LOUD_DB = 10.0  # sounds within this of the loudest may all be what the phone lay beside
-CLEAR_DB = 8.0  # by so much one sound outdoes the others that would do
+CLEAR_DB, FIRST_DB = 8.0, 20.0  # by so much one sound outdoes the others that would do, and one that came before it
 NEAR = 1 / 3  # the phone lies by one end where that is so much nearer than the other
 MIDDLE_DB = 20.0  # half way neither sound outdoes the other by more
 ALIKE = 0.45  # correlation of two sounds' changes from which the later counts as an echo; unlike ones stay below 0.35
@@ -109,6 +109,14 @@ def hear(sound: Sound, at: Range, within_s: tuple[float, float] | None = None) -
     string, thump = _the_one(listened, pairs, echoes)
     if listened.windy and min(string.level_db, thump.level_db) < 10 * math.log10(listened.floor) + OVER_WIND_DB:
         raise listened.wind()
+    loud = max(string.level_db, thump.level_db) - LOUD_DB
+    others = [e for e in events if e not in (string, thump) and e not in echoes and e.level_db > loud]
+    if others:
+        raise HeardError(
+            f"Besides the shot at {string.at_s:.2f} s, something as loud is heard at {others[0].at_s:.2f} s. More than one shot?",
+            "Trim the clip to one shot, or give the part with one shot.",
+            at_s=tuple(e.at_s for e in others),
+        )
     for event, what in ((string, "string"), (thump, "thump")):
         if listened.clipped(event):
             far = "farther from the bow" if what == "string" else "farther from the target"
@@ -116,7 +124,7 @@ def hear(sound: Sound, at: Range, within_s: tuple[float, float] | None = None) -
                 f"The {what} was too loud for the phone: the sound is clipped.", f"Lay the phone {far} and shoot again.",
                 at_s=event.at_s,
             )  # fmt: skip
-    return Heard(string, thump, tuple(e.at_s for e in echoes))
+    return Heard(string, thump, tuple(e.at_s for e in echoes if e is not thump))
 
 
 # --- which two
@@ -160,7 +168,10 @@ def _the_one(listened: _Listened, pairs: list[tuple[Event, Event]], echoes: list
     if not loud and (len(strings) == 1 or len(thumps) == 1):
         k = 1 if len(strings) == 1 else 0
         ranked = sorted(pairs, key=lambda p: -p[k].level_db)
-        if ranked[0][k].level_db - ranked[1][k].level_db >= CLEAR_DB:
+        best = ranked[0][k]
+        # A knock near the phone just after the shot easily outdoes a far thump: what comes first is not lightly passed over.
+        over = [best.level_db - p[k].level_db - (FIRST_DB if k and p[k].at_s < best.at_s else CLEAR_DB) for p in ranked[1:]]
+        if min(over) >= 0:
             return ranked[0]
         what = "thump" if k else "string"
         said = " and ".join(f"{e.at_s:.2f} s" for e in sorted((p[k] for p in ranked[:2]), key=lambda e: e.at_s))

@@ -56,7 +56,7 @@ def given_of(
     pulls, _ = pulls_of(bow, (), hand.weighings)
     limit, modulus = wood_of(bow.wood, hand.moisture)
     own = {p for p in pulls if p.u_n != SCALE_U_N}  # hung weights, whose doubt was kept with them
-    readings = [Reading(p.draw_mm, p.weight_n, p.u_n if p in own else READING_U_N) for p in pulls]
+    readings = [Reading(p.draw_mm, p.weight_n, p.u_n if p in own else READING_U_N, by_scale=p not in own) for p in pulls]
     shots = [(to_back(bow, e.details), e.details) for e in hand.arrows]
     near = [d for draw, d in shots if draw is not None and is_full(draw, full_mm)]
     return Given(

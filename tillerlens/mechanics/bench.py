@@ -264,7 +264,7 @@ def _brace(given: Given, seen: Sequence[ObservedBow]) -> tuple[float | None, flo
 def _readings(given: Given, seen: Sequence[ObservedBow]) -> list[Reading]:
     """The weighings without a picture and those of the drawn pictures."""
     drawn = [(b, b.weighing) for b in seen if b.state == "drawn" and b.weighing is not None]
-    return [*given.readings, *(Reading(b.draw_back_mm, w.weight_n, w.u_n, b.u_draw_mm) for b, w in drawn)]
+    return [*given.readings, *(Reading(b.draw_back_mm, w.weight_n, w.u_n, b.u_draw_mm, w.by_scale) for b, w in drawn)]
 
 
 def _curve(

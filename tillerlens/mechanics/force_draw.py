@@ -46,12 +46,13 @@ STACK_PERCENT_PER_INCH, STACK_GROWTH = 5.5, 1.2
 
 @dataclass(frozen=True)
 class Reading:
-    """Weight (N) read at a draw to the back (mm)."""
+    """Weight (N) read at a draw to the back (mm). ``by_scale``: as for ``Weighing``."""
 
     draw_mm: float
     weight_n: float
     u_weight_n: float = READING_U_N
     u_draw_mm: float = 3.0
+    by_scale: bool = True
 
 
 @dataclass(frozen=True, eq=False)
@@ -226,7 +227,8 @@ def fit_curve(readings: Sequence[Reading], shape: RiseShape, u_brace_mm: float =
     wider = max(1.0, found.chi2 / free) if likely < WIDEN_P else 1.0
     at = np.array([r.draw_mm for r in used])
     odd = tuple(float(q) for q in at[found.off > ODD_Z])
-    return _curve(d, found.x, wider * found.covariance, _integral(d), (float(at.max()), odd, shape.own))
+    gain = SCALE_GAIN_U if any(r.by_scale for r in used) else 0.0
+    return _curve(d, found.x, wider * found.covariance, gain, (float(at.max()), odd, shape.own))
 
 
 def _likely(found: _Fit | None, free: int) -> float:
@@ -301,8 +303,9 @@ def _integral(d: Array) -> Array:
     return out
 
 
-def _curve(d: Array, x: Array, cov: Array, sums: Array, facts: tuple[float, tuple[float, ...], bool]) -> ForceCurve:
-    n = len(d)
+def _curve(d: Array, x: Array, cov: Array, gain: float, facts: tuple[float, tuple[float, ...], bool]) -> ForceCurve:
+    """``gain``: relative standard uncertainty that is common to all readings."""
+    n, sums = len(d), _integral(d)
     rise = np.exp(x[:n])
     weight = sums @ rise + x[n]
     by_weight = np.column_stack([sums * rise, np.ones(n)])
@@ -310,7 +313,7 @@ def _curve(d: Array, x: Array, cov: Array, sums: Array, facts: tuple[float, tupl
 
     def u(jac: Array, value: Array) -> Array:
         own_u2 = np.maximum(np.einsum("ij,jk,ik->i", jac, cov, jac), 0.0)
-        return np.asarray(np.sqrt(own_u2 + (SCALE_GAIN_U * value) ** 2))
+        return np.asarray(np.sqrt(own_u2 + (gain * value) ** 2))
 
     by_rise = np.column_stack([np.diag(rise), np.zeros(n)])
     return ForceCurve(d, weight, u(by_weight, weight), rise, u(by_rise, rise), energy, u(by_energy, energy), *facts)

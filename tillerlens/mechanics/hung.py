@@ -75,7 +75,7 @@ class Hung:
     @property
     def weighing(self) -> Weighing:
         """As the mechanics take a weight at the hook."""
-        return Weighing(self.weight.value, self.weight.u)
+        return Weighing(self.weight.value, self.weight.u, by_scale=False)
 
 
 def read_hung(text: str) -> Hung:

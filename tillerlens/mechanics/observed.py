@@ -33,10 +33,12 @@ class MechanicsError(TillerLensError):
 
 @dataclass(frozen=True)
 class Weighing:
-    """Pull at the hook (N) with its standard uncertainty (N), the scale's common error left out."""
+    """Pull at the hook (N) with its standard uncertainty (N), the scale's common error left out. ``by_scale``: whether it has
+    that error; a hung weight's doubt is all in ``u_n``."""
 
     weight_n: float
     u_n: float = READING_U_N
+    by_scale: bool = True
 
 
 @dataclass(frozen=True, eq=False)

@@ -375,7 +375,8 @@ def _level_u(seen: Sequence[ObservedBow], data: Sequence[_Data], tensions: Array
         assert w is not None
         own.append(np.hypot(w.u_n / w.weight_n, seen[i].u_tension_relative()))
     share = info / info.sum()
-    return float(np.hypot(SCALE_GAIN_U, np.sqrt(np.sum((share * np.array(own)) ** 2))))
+    gain = SCALE_GAIN_U if any(w.by_scale for b in seen if (w := b.weighing)) else 0.0
+    return float(np.hypot(gain, np.sqrt(np.sum((share * np.array(own)) ** 2))))
 
 
 def limbs_apart(stiffness: Stiffness) -> Value:

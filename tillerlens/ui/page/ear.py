@@ -289,6 +289,6 @@ def _with_hung(mark: str, _of: tuple[Any, ...]) -> Bench:
     known, hung, draw = _of
     given = of.given_of(known.bow, of.on_hand(known.stages, known.events), known.document, known.full_draw_mm)
     weight = hung.weight
-    reading = Reading(float(draw["value"]), weight.value, weight.u)
+    reading = Reading(float(draw["value"]), weight.value, weight.u, by_scale=False)
     known.unchanged()
     return tell(replace(given, readings=[*given.readings, reading]))
