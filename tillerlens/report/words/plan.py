@@ -131,7 +131,9 @@ def plan_in_words(plan: Plan, units: Units | None = None) -> PlanWords:
     stop = "low" if low else "at_weight_kept" if plan.stop == "at_weight" and wish.keep > 0 else plan.stop
     first.append(_line(f"order_{plan.order}") if plan.stop is None else _line(f"stop_{stop}", **words))
     first += [_line("shape_off")] if plan.stop == "at_weight" else []
-    first.append(_line("pull", weight=words["weight"], today=_draw(_down(plan.limit.draw_back, units), units)))
+    first.append(
+        _line("pull", weight=say_weight(plan.limit.weight, units), today=_draw(_down(plan.limit.draw_back, units), units))
+    )
     said_now = plan.stop in SAYS_WEIGHT
     expect = [] if said_now else [_line("weight_now", **words)]
     if wish.keep > 0 and not low:
