@@ -56,11 +56,24 @@ class Walker:
         assert counted[0] <= clicks and counted[1] <= fields, counted
 
 
-@pytest.fixture
-def shop(tmp_path):
-    """An empty shop of its own: its address and its record."""
-    with running_app(tmp_path) as url, open_record(tmp_path / "record") as record:
+@pytest.fixture(scope="module")
+def app(tmp_path_factory):
+    """One app for all of them: what it measured at the desk's width it need not measure again at the phone's."""
+    folder = tmp_path_factory.mktemp("way")
+    with running_app(folder) as url, open_record(folder / "record") as record:
         yield url, record
+
+
+@pytest.fixture
+def shop(app):
+    """The app's address and its record, with the shop as empty as on the first day."""
+    _, record = app
+    for bow in store.list_bows(record):
+        store.remove_bow(record, bow.id)
+    for board in workspace.boards(record.folder):
+        workspace.remove_board(record.folder, board.id)
+    workspace.keep_settings(record.folder, workspace.Settings())
+    return app
 
 
 @pytest.fixture
