@@ -4,7 +4,6 @@ import json
 import math
 from datetime import UTC, datetime, timedelta
 
-import numpy as np
 import pytest
 from pairs import bump, document, flat
 from test_compare import drawn
@@ -12,7 +11,7 @@ from test_set import readings
 
 from tillerlens.core.measurement import Value
 from tillerlens.core.units import NEWTON_PER_POUND
-from tillerlens.history.trends import ReflexAt, TrendPoint, shelf_line
+from tillerlens.history.trends import ReflexAt, TrendPoint
 from tillerlens.measures.compare import compare
 from tillerlens.measures.set import fit_recovery, set_between
 from tillerlens.report.charts.bow import (
@@ -23,7 +22,6 @@ from tillerlens.report.charts.bow import (
     reflex_chart,
     set_map_chart,
     set_rows,
-    shelf_chart,
     trends_chart,
 )
 from tillerlens.report.words.quantities import Units
@@ -100,11 +98,3 @@ def test_trends_have_a_panel_each_and_no_invented_interval():
     assert weight["value"] == pytest.approx(45) and weight["low"] is None
     with pytest.raises(ValueError, match="nothing"):
         trends_chart([])
-
-
-def test_the_shelf_shows_bows_with_both_numbers():
-    lines = [shelf_line("Heron", pull=(660, 200), shot=(0.03, 45)), shelf_line("Wren")]
-    rows = rows_of(shelf_chart(lines))
-    assert [r["bow"] for r in rows] == ["Heron"] and np.isclose(rows[0]["y"], 45 / 0.3048)
-    with pytest.raises(ValueError, match="no bow"):
-        shelf_chart(lines[1:])

@@ -113,9 +113,3 @@ class StateDiffers(TillerLensError):
     """The picture shows the bow otherwise than it was said to be; ``fields['shows']`` says how."""
 
     code = "state_differs"
-
-
-class RetakePhoto(TillerLensError):
-    """The picture cannot carry a measurement; a better one is needed."""
-
-    code = "retake"

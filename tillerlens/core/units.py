@@ -28,10 +28,6 @@ UNKNOWN = "unknown"
 """What is printed for a number that is not known (NaN)."""
 
 
-def mm_from_inches(inches: float) -> float:
-    return inches * MM_PER_INCH
-
-
 def inches_from_mm(mm: float) -> float:
     return mm / MM_PER_INCH
 

@@ -89,9 +89,6 @@ class ForceCurve:
     def energy_at(self, draw_mm: float) -> Value:
         return self._at(draw_mm, self.energy_j, self.u_energy_j, "J")
 
-    def rise_at(self, draw_mm: float) -> Value:
-        return self._at(draw_mm, self.rise_n_per_mm, self.u_rise_n_per_mm, "N/mm")
-
     def _at(self, draw_mm: float, y: Array, u: Array, unit: str) -> Value:
         if not self.draw_mm[0] <= draw_mm <= self.draw_mm[-1]:
             return Value(float("nan"), float("nan"), unit)

@@ -97,11 +97,6 @@ class ForceDraw:
     energy: Floats
     states: tuple[Equilibrium, ...]
 
-    @property
-    def energy_above_brace(self) -> Floats:
-        """Stored energy less that of the first state: what the arrow and the limbs can get back."""
-        return np.asarray(self.energy - self.energy[0], float)
-
 
 def _bisect(f: Callable[[float], float], lo: float, hi: float) -> float:
     """Where the rising function ``f`` crosses zero, coarsely: it only starts Newton."""

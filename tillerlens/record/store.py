@@ -228,12 +228,6 @@ def list_measurements(record: Record, stage_id: str) -> list[Measured]:
         return many(connection, Measured, MeasuredRow.stage_id == stage_id, order=OLDEST_FIRST[Measured])
 
 
-def measurement_document(record: Record, measurement_id: str) -> dict[str, Any]:
-    """One of them, whole."""
-    with reading(record) as connection:
-        return document_of(connection, one(connection, Measured, measurement_id))[1]
-
-
 def save_measurement(record: Record, stage_id: str, document: Mapping[str, Any]) -> Stage:
     """Keep a new measurement of a stage, made with its present shot; earlier ones stay in the history."""
     stage = get_stage(record, stage_id)

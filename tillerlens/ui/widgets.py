@@ -79,9 +79,6 @@ class Known:
         """When wood last came off: pictures and weighings before it are of a stronger bow."""
         return max((e.happened_at for e in self.of_kind("scrape")), default=None)
 
-    def since_scraping(self, stages: Sequence[Stage]) -> list[Stage]:
-        return [s for s in stages if self.last_scraped is None or s.taken_at > self.last_scraped]
-
     def title(self, stage: Stage) -> str:
         """``3 · drawn · 2026-03-02``: what a stage is called where one is chosen."""
         draw = stage.values.get("draw_length_back", {}).get("value")

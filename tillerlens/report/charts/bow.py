@@ -14,7 +14,7 @@ import numpy as np
 
 from tillerlens.core.measurement import COVER, LIMBS, Value
 from tillerlens.core.units import KG_PER_POUND, NEWTON_PER_POUND, STANDARD_GRAVITY
-from tillerlens.history.trends import SHELF_HEADS, TRENDS, ReflexAt, ShelfLine, TrendPoint
+from tillerlens.history.trends import TRENDS, ReflexAt, TrendPoint
 from tillerlens.measures.compare import Comparison
 from tillerlens.measures.pair import Picture
 from tillerlens.measures.set import Recovery, RestReading, SetFound
@@ -223,24 +223,6 @@ def trends_chart(points: Sequence[TrendPoint], units: Units | None = None) -> al
     if not panels:
         raise ValueError("there is nothing to draw over time yet")
     return cast(alt.VConcatChart, alt.vconcat(*panels).resolve_scale(x="shared"))
-
-
-def shelf_chart(lines: Sequence[ShelfLine], x: str = "weight_lb", y: str = "speed_fps") -> alt.LayerChart:
-    """Bows as points over two columns of the shelf's table; a letter's width of space keeps their names readable."""
-    rows = [
-        {"x": getattr(line, x), "y": getattr(line, y), "bow": line.name, "wood": line.wood or "wood not noted"}
-        for line in lines
-        if getattr(line, x) is not None and getattr(line, y) is not None
-    ]
-    _some(rows, "no bow has both numbers")
-    base = _chart(rows).encode(
-        alt.X("x:Q", title=SHELF_HEADS[x], scale=alt.Scale(zero=False, padding=20)),
-        alt.Y("y:Q", title=SHELF_HEADS[y], scale=alt.Scale(zero=False, padding=20)),
-    )
-    points = base.mark_point(size=110, filled=True, opacity=1, color=INK).encode(
-        shape=alt.Shape("wood:N", title=None, legend=alt.Legend(orient="top")), tooltip=["bow:N", "wood:N", "x:Q", "y:Q"]
-    )
-    return _stacked([points, base.mark_text(align="left", dx=9).encode(text="bow:N")], 380)
 
 
 # --- parts
