@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from tillerlens.core.errors import Reason
-from tillerlens.core.measurement import LIMBS, GapRow, LimbProfile, Measurement, Spot, TracedBow, Value
+from tillerlens.core.measurement import LIMBS, FrontView, GapRow, LimbProfile, Measurement, Spot, TracedBow, Value, Width
 from tillerlens.photo.intake import read_photo
 
 SAMPLES = Path(__file__).parent.parent / "samples"
@@ -33,6 +33,14 @@ def measured(state="drawn", values=None, gaps=(), spots=(), shot=None, profile=N
     """A measurement with only what a sentence needs."""
     shot = {"bow_length_nock_to_nock_in": 66.0, "handle_in": 8.0, **(shot or {})}
     return Measurement("measured", state, tuple(reasons), values or {}, tuple(gaps), profile or {}, tuple(spots), shot=shot)
+
+
+def front(state="braced", values=None):
+    """A front view with only what a sentence needs: the limbs bend most 10 in from the handle."""
+    place = np.zeros((1, 2))
+    view = FrontView("belly", (Width("upper", 100.0, mm(30.0)),), place, place, place, np.zeros((2, 2)), np.zeros(2))
+    evidence = {"bend_at_mm": {"upper": 254.0, "lower": 254.0}}
+    return Measurement("measured", state, values=values or {}, front=view, evidence=evidence, shot={"view": "front"})
 
 
 def asking(state="drawn"):

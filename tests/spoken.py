@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 from benches import BRACE_MM, document, string_of, wooden_bow
-from made_up import asking, from_truth, gap_row, measured, mm, spot
+from made_up import asking, from_truth, front, gap_row, measured, mm, spot
 from pairs import bump, flat
 from pairs import document as at_rest
 from stories import story
@@ -106,6 +106,11 @@ def verdicts(units):
             shot={"minutes_since_unstrung": 150},
         ),
         measured("unstrung", {"reflex": mm(8.0), "reflex_difference": mm(0.2)}),
+        *(
+            front("braced", {"string_line": mm(a), "tip_line": mm(-a), "side_bend_upper": mm(a), "side_bend_lower": mm(-a)})
+            for a in (5.0, 0.1)
+        ),
+        front("braced", {}),
         *(from_truth(name) for name in ("heron-drawn-27", "heron-braced", "heron-unstrung", "bramble-drawn-grid")),
     ]
     out = []

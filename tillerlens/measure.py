@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 
 from tillerlens import __version__
 from tillerlens.core.clicks import check_places
-from tillerlens.core.errors import NeedsHelp, Reason, StateDiffers, TillerLensError
+from tillerlens.core.errors import NeedsHelp, Reason, ScaleError, StateDiffers, TillerLensError
 from tillerlens.core.measurement import GapRow, LimbProfile, Measurement, TracedBow, Value
 from tillerlens.core.shot import Shot, State
 from tillerlens.core.unforeseen import net
+from tillerlens.front.measure import measure_front
 from tillerlens.measures.from_rest import movement_from_rest
 from tillerlens.measures.spots import find_spots
 from tillerlens.mechanics.finding import find, with_finding
@@ -158,11 +159,19 @@ def measure_photo(
                 doubts = tuple(judge(photo))
             by_bow = shot.scale.kind == "bow_length" and not {"nock_upper", "nock_lower"} <= set(shot.clicks)
             if fit is None and not by_bow:
-                fit = fit_scale(photo, shot)  # first: without a scale the rest would be in vain
+                try:
+                    fit = fit_scale(photo, shot)  # first: without a scale the rest would be in vain
+                except ScaleError as error:
+                    if shot.view == "side":
+                        raise
+                    text = f"{error.text} So the bow's own length is the scale here, and the intervals are wide."
+                    doubts += (Reason("scale_by_length", text, error.remedy),)  # widths and bends need no more
             prepared = prepared or _prepare(photo, doubts)
             fit = fit or fit_to_bow(photo, prepared.maps, shot)
             check_view(fit, shot, size)
             asked = _Asked(prepared, fit, shot, rest, shared, remembered)
+            if shot.view == "front":
+                return measure_front(photo, prepared.light, prepared.maps, fit, shot, doubts, shared)
             return _measure_twice(asked)
     except StateDiffers as error:
         return Measurement("refused", reasons=(error.reason, *doubts), evidence={"state_shown": error.fields["shows"]}, **shared)

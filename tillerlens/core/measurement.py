@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.errors import Reason
+from tillerlens.report.story import _front_of
 
 COVER = 2.0  # standard uncertainties to each side of a value: about 95 in 100
 
@@ -101,6 +102,42 @@ class TracedBow:
     gap_lines_px: Array  # (K, 2, 2): belly, string
 
 
+@dataclass(frozen=True)
+class Width:
+    """A limb's width from edge to edge, square to its middle, at a place along it from the nock."""
+
+    limb: Limb
+    from_nock_mm: float
+    width: Value
+
+
+@dataclass(frozen=True, eq=False)
+class FrontView:
+    """What a picture from the belly or the back shows besides values; px upright and full-size, upper nock first.
+
+    ``right_px``, ``left_px`` (N, 2) edges, NaN where not seen, right as the viewer sees it with the upper limb up; ``string_px``
+    (K, 2), empty where the string was not seen; ``nocks_px`` (2, 2); ``handle_px`` (2,).
+    """
+
+    facing: str
+    widths: tuple[Width, ...]
+    right_px: Array
+    left_px: Array
+    string_px: Array
+    nocks_px: Array
+    handle_px: Array
+
+    def as_dict(self) -> dict[str, Any]:
+        return {
+            "facing": self.facing,
+            "right_px": _thinned(self.right_px),
+            "left_px": _thinned(self.left_px),
+            "string_px": _thinned(self.string_px),
+            "nocks_px": [_list(q, 1) for q in self.nocks_px],
+            "handle_px": _list(self.handle_px, 1),
+        }
+
+
 @dataclass(frozen=True, eq=False)
 class Followed:
     """What was taken for the bow where nothing was measured, in upright full-size pixels, upper end first; to be shown.
@@ -145,6 +182,7 @@ class Measurement:
     spots: tuple[Spot, ...] = ()
     trace: TracedBow | None = None
     followed: Followed | None = None  # where nothing was measured
+    front: FrontView | None = None  # of a picture from the belly or the back
     evidence: dict[str, Any] = field(default_factory=dict)  # fit residuals, found marks, finder support
     photo: dict[str, Any] = field(default_factory=dict)  # name, sha256, size
     shot: dict[str, Any] = field(default_factory=dict)
@@ -208,6 +246,11 @@ class Measurement:
                 "handle_px": _list(t.handle_px, 2),
                 "hook_px": None if t.hook_px is None else _list(t.hook_px, 2),
             }
+        if self.front is not None:
+            doc["widths"] = [
+                {"limb": w.limb, "from_nock_mm": _number(w.from_nock_mm, 1), **w.width.as_dict()} for w in self.front.widths
+            ]
+            doc["front"] = self.front.as_dict()
         if self.followed is not None:
             doc["followed"] = self.followed.as_dict()
         return doc
@@ -262,6 +305,7 @@ def measurement_of(document: dict[str, Any]) -> Measurement:
         tuple(gaps),
         profile,
         tuple(spots),
+        front=_front_of(document),
         evidence=document.get("evidence") or {},
         photo=document["photo"],
         shot=document["shot"],

@@ -18,6 +18,8 @@ from tillerlens.core.units import MM_PER_INCH, pounds_from_newtons
 State = Literal["unstrung", "braced", "drawn"]
 UpperLimb = Literal["left", "right", "top", "bottom"]
 Back = Literal["up", "down", "left", "right"]
+View = Literal["side", "front"]
+Facing = Literal["belly", "back"]
 ScaleKind = Literal["aruco", "grid", "lines_and_two_marks", "tape", "stick", "four_marks", "two_marks", "bow_length"]
 Point = tuple[float, float]
 
@@ -58,6 +60,8 @@ class Shot:
     standoff_mm runs from the plane of the marks to the bow's mid-width plane, + toward the camera;
     standoff_u_mm is its standard uncertainty. ``clicks`` may hold nock_upper, nock_lower, handle and hook; those named in
     ``set_by_hand`` were set with care and rule. ``edges_px`` ("back", "belly") are places a person has put on an edge.
+    In a front view (``view``) ``facing`` names the face that looks at the camera, the bow's depth is known by
+    ``brace_height_mm``, ``standoff_mm`` runs to the middle of the handle's thickness, and ``back`` says nothing.
     ``other`` keeps entries of the file that this version does not know, so that writing it back loses
     nothing.
     """
@@ -81,6 +85,9 @@ class Shot:
     minutes_since_unstrung: float | None = None
     notes: str = ""
     photo_name: str | None = None
+    view: View = "side"
+    facing: Facing | None = None
+    brace_height_mm: float | None = None
     other: dict[str, Any] = field(default_factory=dict)
 
     def as_dict(self) -> dict[str, Any]:
@@ -93,7 +100,9 @@ class Shot:
             "state": self.state,
             **lengths,
             "upper_limb": self.upper_limb,
-            "back": self.back,
+            "back": self.back if self.view == "side" else None,
+            "view": self.view if self.view == "front" else None,
+            "facing": self.facing,
             "scale_reading_lb": None if weight is None else round(pounds_from_newtons(weight), 9),
             "marks_px": [list(mark) for mark in self.marks_px] or None,
             "clicks": {name: list(point) for name, point in self.clicks.items()} or None,
@@ -116,7 +125,10 @@ LENGTHS = {
     "limb_width_in": "limb_width_mm",
     "handle_thickness_in": "handle_thickness_mm",
     "upper_limb_length_in": "upper_limb_length_mm",
+    "brace_height_in": "brace_height_mm",
 }
+# Where a front view's shot names no back: a direction across the bow, so that every shot has one.
+_ACROSS: dict[str, Back] = {"left": "up", "right": "down", "top": "right", "bottom": "left"}
 SCALE_LENGTHS = {
     "spacing_in": "spacing_mm",
     "marks_apart_in": "marks_apart_mm",

@@ -10,7 +10,7 @@ from typing import Any
 
 from tillerlens.core.errors import ShotError
 from tillerlens.core.reading import parse_json, read_file, shown
-from tillerlens.core.shot import LENGTHS, MOST_PX, MOST_WHOLE, SCALE_LENGTHS, Point, Scale, Shot, shot_schema
+from tillerlens.core.shot import _ACROSS, LENGTHS, MOST_PX, MOST_WHOLE, SCALE_LENGTHS, Point, Scale, Shot, shot_schema
 from tillerlens.core.units import MM_PER_INCH, newtons_from_pounds
 
 MIN_MARK_DISTANCE_PX = 50.0  # closer than this a click's own couple of pixels spoil the scale by 5 %
@@ -145,7 +145,9 @@ def _build(form: Mapping[str, Any]) -> Shot:
     return Shot(
         state=form["state"],
         upper_limb=form["upper_limb"],
-        back=form["back"],
+        back=form["back"] if form.get("view") != "front" else _ACROSS[form["upper_limb"]],
+        view=form.get("view", "side"),
+        facing=form.get("facing"),
         scale=_build_scale(form["scale"]),
         marks_px=tuple(_point(mark) for mark in form.get("marks_px", ())),
         clicks={name: _point(point) for name, point in form.get("clicks", {}).items()},
@@ -182,6 +184,17 @@ def _check_sense(shot: Shot) -> None:
     for name, at in named_places(shot):
         if max(map(abs, at)) > MOST_PX:
             raise ShotError(f"The {name} at ({at[0]:g}, {at[1]:g}) lies outside any picture.", CLICK_UPRIGHT, point=at)
+    if shot.view == "front" and shot.state == "drawn":
+        raise ShotError(
+            "A front view is of the bow braced or unstrung, and this one is said to be drawn.",
+            "Give the state as braced or unstrung, or the view as side.",
+        )
+    if shot.view == "side" and shot.facing is not None:
+        raise ShotError(
+            f"The bow's {shot.facing} is said to face the camera, but the view isn't said to be from the front.",
+            "Give the view as front, or leave 'facing' out.",
+            field="facing",
+        )
     level = shot.upper_limb in ("left", "right")
     if level != (shot.back in ("up", "down")):
         way = "up or down" if level else "left or right"

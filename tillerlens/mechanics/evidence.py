@@ -131,6 +131,11 @@ def _check_measured(document: dict[str, Any]) -> None:
         raise MechanicsError(
             f"{name_of(document)} was not measured, so it says nothing about the bow.", "Measure it first, or leave it out."
         )
+    if (document.get("shot") or {}).get("view") == "front":
+        raise MechanicsError(
+            f"{name_of(document)} shows the bow from its belly or back, so its bend doesn't show.",
+            "Give a picture from the side, or leave it out.",
+        )
 
 
 # --- what was typed -------------------------------------------------------------------------------------------

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
-from tillerlens.core.measurement import LIMBS, Measurement, TracedBow
+from tillerlens.core.measurement import LIMBS, FrontView, Measurement, TracedBow
 from tillerlens.report.pens import (
     GAP,
     HINGE,
@@ -68,6 +68,8 @@ def draw_overlay(
     canvas = _canvas(rgb, window)
     if measurement.trace is not None:
         _draw_bow(canvas, window, measurement, units, silhouettes)
+    if measurement.front is not None:
+        _draw_front(canvas, window, measurement.front)
     parts = [canvas.rgb]
     if measurement.status != "measured":
         _draw_asked(canvas, window, measurement)
@@ -174,6 +176,21 @@ def _draw_bow(canvas: Canvas, window: _Window, measurement: Measurement, units: 
     ]
     labels += _draw_spots(canvas, window, measurement)
     canvas.words(labels)
+
+
+def _draw_front(canvas: Canvas, window: _Window, front: FrontView) -> None:
+    """Both edges, the line between the tips, the string over the handle, and the handle's middle."""
+    nocks = window(front.nocks_px)
+    for edge in (front.right_px, front.left_px):
+        canvas.line(window(edge), PAPER, 1.2)
+    canvas.dashes(nocks[0], nocks[1], GAP, 1.0)
+    if len(front.string_px):
+        canvas.line(window(front.string_px), STRING, 1.6)
+    for nock in nocks:
+        canvas.dot(nock, 4.5 * canvas.px, PAPER)
+    canvas.dot(window(front.handle_px), 4.5 * canvas.px, STIFF)
+    across = np.array([nocks[1, 1] - nocks[0, 1], nocks[0, 0] - nocks[1, 0]])
+    canvas.words(_limb_names(canvas, nocks, _unit(across)))
 
 
 def bend_range(measurement: Measurement) -> tuple[float, float]:
@@ -315,6 +332,8 @@ def _key(canvas: Canvas, bend: Bend, units: Units) -> Picture:
     if measurement.gaps:
         text = f"Figures: belly to the line between the nocks, in {units.axis}."
         strips.append(_caption(canvas, [text]))
+    if measurement.front is not None:
+        strips.append(_caption(canvas, ["Dashes: the line between the tips. Yellow: the string. Blue dot: the handle's middle."]))
     if not strips:
         strips = [np.full((size // 2, canvas.rgb.shape[1], 3), PAPER, np.uint8)]
     return np.vstack(strips)

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from tillerlens.core.measurement import COVER, Measurement, Value
+from tillerlens.core.measurement import COVER, LIMBS, Measurement, Value
 from tillerlens.core.units import UNKNOWN
 from tillerlens.report.words.names import in_order, name_of
-from tillerlens.report.words.quantities import Units, in_words, say_all, say_place, say_two_limbs
+from tillerlens.report.words.quantities import Units, in_words, say_all, say_interval, say_place, say_two_limbs, say_value
 from tillerlens.report.words.verdict import judged_from_rest, spot_in_words, verdict
 
 
@@ -18,10 +18,12 @@ def as_text(measurement: Measurement, units: Units | None = None) -> str:
     name, status = measurement.photo.get("name", "picture"), measurement.status.replace("_", " ")
     lines = [f"{name}: {status}, {measurement.state}"]
     if measurement.status == "measured":
-        lines += ["", verdict(measurement, units).first.text, ""]
+        spoken = verdict(measurement, units)
+        lines += ["", spoken.first.text, *([] if measurement.front is None else [s.text for s in spoken.more]), ""]
         said = say_all(measurement.values, units)
         lines += _rows([(name_of(name), measurement.values[name], *said[name]) for name in in_order(measurement.values)])
         lines += _gaps(measurement, units)
+        lines += _front_widths(measurement, units)
         for spot in measurement.spots:
             lines += ["", spot_in_words(spot, measurement.shot, units, judged_from_rest(measurement))]
     if measurement.reasons:
@@ -50,6 +52,21 @@ def _gaps(measurement: Measurement, units: Units) -> list[str]:
         ]
         if named:
             lines += ["", f"Gaps from the belly to the line between the nocks, {title}:", *_rows(named)]
+    return lines
+
+
+def _front_widths(measurement: Measurement, units: Units) -> list[str]:
+    lines: list[str] = []
+    if measurement.front is None:
+        return lines
+    for limb in LIMBS:
+        named = [
+            (say_place(w.from_nock_mm, units), w.width, say_value(w.width, units), say_interval(w.width, units))
+            for w in measurement.front.widths
+            if w.limb == limb
+        ]
+        if named:
+            lines += ["", f"Width of the {limb} limb, by distance from its nock:", *_rows(named)]
     return lines
 
 

@@ -14,6 +14,10 @@ VALUE_NAMES = {
     "reflex_upper": "upper tip at rest, toward the back",
     "reflex_lower": "lower tip at rest, toward the back",
     "reflex_difference": "upper minus lower tip at rest",
+    "string_line": "string over the handle, + right of its middle",
+    "tip_line": "handle's middle, + right of the tips' line",
+    "side_bend_upper": "upper limb's sideways bend, + right",
+    "side_bend_lower": "lower limb's sideways bend, + right",
     "tiller_at_fades": "tiller at the fades, upper minus lower",
     "string_angle_upper": "string angle, upper tip",
     "string_angle_lower": "string angle, lower tip",
@@ -58,6 +62,10 @@ CAUSE_NAMES = {
     "width": "the limb's width, unseen from the side",
     "grip": "the grip's thickness",
     "rest": "the shape at rest, from its own picture",
+    "depth": "how far the limbs stand before the handle",
+    "middle": "the handle's centre",
+    "wall": "the side of the limb that shows",
+    "either_way": "which way it bends more",
     "view": "the angles this scale cannot fix",
 }
 

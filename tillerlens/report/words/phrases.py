@@ -67,6 +67,17 @@ PHRASES = {
     "That's the stave's shape, not its tiller.",
     "rested": "Taken {time} after unstringing. Wood springs back over hours, so compare only readings taken after the same rest "
     "(common practice).",
+    # --- one picture from the belly or the back
+    "front.string_line": "The string runs {amount} {way} of the handle's middle ({interval}).",
+    "front.string_line.none": "The string runs over the handle's middle, as far as this picture shows ({interval}).",
+    "front.string_line.open": "This picture doesn't tell where the string runs over the handle.",
+    "front.tip_line": "The handle's middle is {amount} {way} of the line between the tips ({interval}).",
+    "front.tip_line.none": "The handle is in line with the tips, as far as this picture shows ({interval}).",
+    "front.tip_line.open": "This picture doesn't tell if the handle is in line with the tips.",
+    "front.bend": "{Limb} limb bends {way} by {amount} ({interval}), most at {place} from the handle.",
+    "front.usual.string": "To move the string over, heat and bend a limb, or cut one side of its nock deeper (common practice).",
+    "front.usual.bend": "A limb that bends to one side is often bent back with heat while clamped (common practice).",
+    "front.care": "Heat can weaken or crack wood. Try the string's loops first, and ask a qualified maker where you're unsure.",
     # --- two pictures: set
     "set.no_interval": "Can't tell the set: an interval isn't known.",
     "set.none_since": "No set shows since the earlier picture ({interval}).",

@@ -34,6 +34,7 @@ from tillerlens.report.words.quantities import (
     say_value,
     say_weight,
 )
+from tillerlens.report.words_front import front_sentences
 
 Tone = Literal["finding", "fine", "changed", "plain", "open"]
 
@@ -115,7 +116,10 @@ def verdict(
     units, wish = units or Units(), wish or Wish()
     if measurement.status != "measured":
         return _not_measured(measurement, units)
-    if measurement.state == "unstrung":
+    if measurement.front is not None:
+        said = front_sentences(measurement, units)
+        sentences = [Sentence(about, text, "finding" if finding else "plain") for about, text, finding in said]
+    elif measurement.state == "unstrung":
         sentences = [*_rest(measurement, units), *_set(measurement, units, earlier_reflex)]
     else:
         sentences = [*_limbs(measurement, units, wish), *_wish(measurement, units, wish)]

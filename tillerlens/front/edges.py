@@ -1,0 +1,113 @@
+"""Where the wood ends, seen from the front.
+
+Across an edge lie the broad face, perhaps a strip of side wall or rounding, and the ground, perhaps with a strip of shadow. Both
+strips are darker than what they belong to, but have its hue.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from tillerlens.photo.light import sample
+from tillerlens.trace.straighten import Strip
+
+Array = NDArray[np.float64]
+
+REACH_PX, STEP_PX = 10.0, 0.5  # looked at to either side of the edge as proposed
+PLACES_PX = 7.0  # where the edge may lie, to either side of it
+FAR_PX = 5.0  # from there on it is face or ground
+WINDOW_MM, EVERY_MM = 12.0, 5.0  # along the limb, looked at together, and from one to the next
+ALONG_MM = 40.0  # along the limb, that the face's hue is taken from
+HUE_U = 0.04  # of the logarithm of hue, that face or ground vary by at the least
+DARKER_U, BRIGHTER_U = 0.8, 0.3  # of that of light: a side wall or a shadow is darker, hardly anything brighter
+MOST = 9.0  # of one place's misfit: a knot or a chip counts for no more
+BEND = 2.0  # of misfit, for a pixel squared that the edge leaves its run from one window to the next
+SEEK_PX = (
+    1.1,
+    0.9,
+    0.8,
+    0.8,
+)  # windows in which the middle of the step is sought; another step lies as near as a side wall is wide
+
+
+def place_edge(
+    light: NDArray[np.uint16], strip: Strip, columns: Array, proposed: Array, outward: int, px_per_mm: float
+) -> tuple[Array, Array, Array]:
+    """One edge's rows at windows along the limb.
+
+    Parameters
+    ----------
+    columns, proposed : (N,) columns of the strip and the rows where the network ends the limb there.
+    outward : +1 where rows grow out of the limb, -1 where they shrink.
+
+    Returns
+    -------
+    columns (M,) of the windows, rows (M,), and how far the edge may lie from there by the light alone (M,), px.
+    """
+    at = np.arange(columns[0], columns[-1] + 1e-9, EVERY_MM * px_per_mm / strip.step)
+    n = max(5, int(WINDOW_MM * px_per_mm / 1.5))
+    near = at[:, None] + np.linspace(-0.5, 0.5, n)[None] * WINDOW_MM * px_per_mm / strip.step
+    off = np.arange(-REACH_PX, REACH_PX + 1e-9, STEP_PX)
+    rows = np.interp(near, columns, proposed)[..., None] + outward * off / strip.step
+    v = sample(light, strip.px(np.broadcast_to(near[..., None], rows.shape).reshape(len(at), -1), rows.reshape(len(at), -1)))
+    v = np.median(v.reshape(*rows.shape, 3) / np.float32(65535.0), axis=1).astype(float)  # a knot or a flake counts for little
+    cost = _misfits(v, off)
+    places = np.nonzero(np.abs(off) <= PLACES_PX)[0]
+    chosen = places[_smoothest(cost[:, places], off[places])]
+    take = np.arange(len(at))
+    worth = np.exp(-(cost[:, places] - cost[take, chosen][:, None]).clip(0, None) / 2)
+    u = np.sqrt(np.sum(worth * (off[places] - off[chosen][:, None]) ** 2, axis=1) / worth.sum(1))
+    return at, np.interp(at, columns, proposed) + outward * _sharpened(v, off, off[chosen]) / strip.step, u
+
+
+def _misfits(v: Array, off: Array) -> Array:
+    """How badly (W, O) an edge at each offset explains the light (W, O, 3): wood within, ground beyond."""
+    seen = np.log(np.maximum(v, 1e-4))
+    bright = seen.mean(2)
+    hue = seen[..., [0, 2]] - seen[..., [1]]
+    of = []
+    for far, along in ((off <= -FAR_PX, ALONG_MM), (off >= FAR_PX, EVERY_MM)):
+        size = max(1, round(along / EVERY_MM))
+        own_hue = ndimage.median_filter(np.median(hue[:, far], axis=1), (size, 1), mode="nearest")
+        own_bright = ndimage.median_filter(np.median(bright[:, far], axis=1), size, mode="nearest")
+        spread = np.median(np.abs(hue[:, far] - own_hue[:, None]), axis=(1, 2))
+        hue_u = np.hypot(HUE_U, 1.5 * ndimage.median_filter(spread, 9, mode="nearest"))
+        away = np.sum((hue - own_hue[:, None]) ** 2, axis=2) / hue_u[:, None] ** 2
+        over = bright - own_bright[:, None]
+        of.append(np.minimum(away + (over / np.where(over < 0, DARKER_U, BRIGHTER_U)) ** 2, MOST))
+    wood, ground = of
+    zero = np.zeros((len(v), 1))
+    within = np.hstack([zero, np.cumsum(wood, axis=1)])[:, :-1]
+    beyond = np.cumsum(ground[:, ::-1], axis=1)[:, ::-1]
+    return np.asarray((within + beyond) * STEP_PX)
+
+
+def _smoothest(cost: Array, places: Array) -> NDArray[np.intp]:
+    """The run of places (W,) that explains the windows (W, P) best and turns least (Viterbi)."""
+    turn = BEND * (places[:, None] - places[None]) ** 2
+    total, came = cost[0], np.zeros(cost.shape, np.intp)
+    for w in range(1, len(cost)):
+        through = total[:, None] + turn
+        came[w] = through.argmin(0)
+        total = through.min(0) + cost[w]
+    out = np.empty(len(cost), np.intp)
+    out[-1] = total.argmin()
+    for w in range(len(cost) - 1, 0, -1):
+        out[w - 1] = came[w, out[w]]
+    return out
+
+
+def _sharpened(v: Array, off: Array, place: Array) -> Array:
+    """The middle of the step of linear light (W, O, 3) nearest to each place (W,), in the direction that its two sides differ."""
+    away = off[None] - place[:, None]
+    sides = [np.where((np.abs(away - way * 2.0) < 1.1)[..., None], v, np.nan) for way in (-1, 1)]
+    step = np.nanmean(sides[1], axis=1) - np.nanmean(sides[0], axis=1)
+    g = np.clip(np.einsum("woc,wc->wo", np.gradient(v, STEP_PX, axis=1), step), 0, None)
+    out = place.copy()
+    for width in SEEK_PX:
+        w = g * np.exp(-0.5 * ((off[None] - out[:, None]) / width) ** 2)
+        total = w.sum(1)
+        out = np.where(total > 0, (w * off).sum(1) / np.maximum(total, 1e-12), place)
+    return np.where(np.abs(out - place) < 1.25, out, place)

@@ -1,0 +1,299 @@
+"""A front view measured: trace -> what is doubtful, with the bow's length held against it -> every number with its budget."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tillerlens.core.errors import NeedsHelp, Reason
+from tillerlens.core.measurement import LIMBS, FrontView, Measurement, Value, Width
+from tillerlens.core.shot import Shot
+from tillerlens.core.units import format_inches
+from tillerlens.front.read import FrontTrace, read_front
+from tillerlens.front.shape import (
+    CAUSES,
+    KNOTS,
+    MIDDLE,
+    PAST_LOW,
+    PAST_UP,
+    FrontShape,
+    Outline,
+    prior,
+    settled,
+    shape,
+    slopes,
+)
+from tillerlens.front.string import StringLine, find_front_string
+from tillerlens.photo.camera import N_PARAMETERS, CameraFit, with_theta
+from tillerlens.photo.intake import Photo
+from tillerlens.shape.uncertainty import from_seen
+from tillerlens.trace.network import FinderMaps
+from tillerlens.trace.path import CLICKS
+
+Array = NDArray[np.float64]
+
+EDGE_U_PX, HUE_SHARE = 0.5, 0.5  # of an edge, by blur and rounding; and of how far its light alone lets it lie
+BOTH_OUT_PX = 0.25  # by sharpening, blur and rounding, of each edge of a limb alike
+TAPER_DEGREE, EVEN_PX = 4, 0.6  # of a polynomial that is an even taper, and how far limbs leave one that are made with care
+CLICK_U_PX, HANDLE_CLICK_U_MM = 2.5, 5.0  # of a click along the bow; what its maker calls the handle's centre, by eye
+STRING_U_MM = 0.3  # what of a twisted string's width is lit
+TURNED_MM = 40.0  # of the handle beside the line of the tips: no straight bow stands so far out; it is seen from aside
+MOST_JUMP = 6.0  # times the usual way from station to station
+MOST_UNLIKE = 1.35  # times as wide as the other limb there (common practice, no source)
+ALIKE = 0.04  # of its width, that a limb differs from the other at one place
+MOST_OFF = 6.0  # standard uncertainties between the length typed and the one seen
+MOST_U_MM = 6.35  # a number of a quarter inch's standard uncertainty says nothing
+
+
+def measure_front(
+    photo: Photo,
+    light: NDArray[np.uint16],
+    maps: FinderMaps,
+    fit: CameraFit,
+    shot: Shot,
+    doubts: tuple[Reason, ...],
+    shared: dict[str, Any],
+) -> Measurement:
+    """Measure one front view.
+
+    Returns
+    -------
+    The measurement, with ``front`` and the values ``string_line`` (braced, where the string shows), ``tip_line``,
+    ``side_bend_upper`` and ``side_bend_lower``, all mm and + to the viewer's right with the upper limb up.
+
+    Raises
+    ------
+    NeedsHelp
+        Where the bow isn't found for certain, isn't whole in the picture, or isn't seen from its belly or back.
+    """
+    trace = read_front(photo, light, maps, fit, shot)
+    bare = Outline(trace.right_px, trace.left_px, None)
+    mean, covariance = prior(fit, shot, _edges_u(trace, shot.handle_mm / shot.nock_to_nock_mm), STRING_U_MM)
+    for k, u in zip((PAST_UP, PAST_LOW), trace.tip_u_mm, strict=True):
+        covariance[k, k] += u**2
+    _by_clicks(mean, covariance, bare, fit, shot, trace.px_per_mm)
+    x, p, off = settled(mean, covariance, lambda q: shape(q, bare, fit.camera, shot).length_mm, shot.nock_to_nock_mm)
+    first = shape(x, bare, fit.camera, shot)
+    _check_alike(first)
+    if abs(first.numbers["tip_line"]) > TURNED_MM:
+        raise NeedsHelp(
+            f"The handle stands {abs(first.numbers['tip_line']) / 25.4:.1f} in beside the line between the tips: "
+            "the bow is seen from its side, or turned.",
+            "Take it straight from the belly or the back, or say that it is a side view.",
+            clicks=(),
+        )
+    if abs(off) > MOST_OFF:
+        raise NeedsHelp(
+            f"What was followed is {'shorter' if off > 0 else 'longer'} than the length typed for the bow.",
+            "Check the bow's length nock to nock, the marks' distances and the standoff.",
+            clicks=CLICKS,
+            fault="length",
+            ratio=first.length_mm / shot.nock_to_nock_mm,
+        )
+    string = _string(light, first, shot, trace)
+    outline = Outline(trace.right_px, trace.left_px, None if string is None else string.px)
+    last = shape(x, outline, fit.camera, shot)
+    names = [n for n in last.numbers if np.isfinite(last.numbers[n])]
+
+    def numbers(q: Array) -> Array:
+        found = shape(q, outline, fit.camera, shot).numbers
+        return np.array([found.get(n, np.nan) for n in names])
+
+    values = _values(names, last, slopes(numbers, x, p), p)
+    for name in names:
+        if name.startswith("width"):
+            values[name] = _width(name, values, trace.px_per_mm)
+    told: dict[str, Value] = {}
+    left_out: list[str] = []
+    for name in ("string_line", "tip_line", "side_bend_upper", "side_bend_lower"):
+        if name in values and values[name].u <= MOST_U_MM:
+            told[name] = values[name]
+        elif name in values:
+            left_out.append(name)
+    reasons = doubts + _reasons(fit, shot, string, left_out, off)
+    widths = tuple(
+        Width(limb, float(n.rsplit("_", 1)[1]), values[n])
+        for limb in LIMBS
+        for n in names
+        if n.startswith(f"width_{limb}") and float(n.rsplit("_", 1)[1]) < last.numbers[f"reach_{limb}"]
+    )
+    at = np.arange(len(trace.right_px), dtype=float)
+    view = FrontView(
+        str(shot.facing),
+        widths,
+        trace.right_px,
+        trace.left_px,
+        np.empty((0, 2)) if string is None else string.px,
+        np.array([_px(last, at, mm) for mm in last.nocks]),
+        _px(last, at, last.handle),
+    )
+    evidence = {
+        "marks_rms_px": round(fit.rms_px, 3),
+        "squared": fit.squared,
+        "px_per_mm": round(trace.px_per_mm, 4),
+        "finder_support": round(trace.support, 3),
+        "length_off_u": round(float(off), 2),
+        "overhang_mm": [round(float(x[k]), 1) for k in (PAST_UP, PAST_LOW)],
+        "camera_mm": [round(float(mm), 1) for mm in with_theta(fit.camera, from_seen(x[:N_PARAMETERS])).centre_mm],
+        "bend_at_mm": {limb: round(last.numbers[f"bend_at_{limb}"], 1) for limb in LIMBS},
+        "string_seen": None if string is None else round(string.seen, 2),
+    }
+    return Measurement("measured", reasons=reasons, values=told, front=view, evidence=evidence, **shared)
+
+
+def _by_clicks(mean: Array, covariance: Array, seen: Outline, fit: CameraFit, shot: Shot, px_per_mm: float) -> None:
+    """Put nocks and handle, in place, where they were clicked: along the bow, as far as a hand is true."""
+    if not shot.clicks:
+        return
+    bow = shape(mean, seen, fit.camera, shot)
+
+    def way(name: str) -> float:
+        return float(bow.way_mm[np.argmin(np.linalg.norm(bow.middle_px - np.array(shot.clicks[name]), axis=1))])
+
+    for k, name in ((PAST_UP, "nock_upper"), (PAST_LOW, "nock_lower")):
+        if name in shot.clicks:
+            mean[k] = way(name) if k == PAST_UP else bow.way_mm[-1] - way(name)
+            covariance[k, :] = covariance[:, k] = 0.0
+            covariance[k, k] = (CLICK_U_PX / px_per_mm) ** 2
+    if "handle" in shot.clicks:
+        middle = (mean[PAST_UP] + bow.way_mm[-1] - mean[PAST_LOW]) / 2
+        mean[MIDDLE], covariance[MIDDLE, MIDDLE] = middle - way("handle"), HANDLE_CLICK_U_MM**2
+
+
+def _edges_u(trace: FrontTrace, handle_share: float) -> Array:
+    """(2, 7) standard uncertainty (mm) of the right and the left edge about each of the ``KNOTS``: by their light, and by how far
+    the limb's width leaves an even taper there, which an edge that was taken wrongly for a stretch does."""
+    at = np.linspace(1, -1, len(trace.right_u_px))
+    width = np.linalg.norm(trace.right_px - trace.left_px, axis=1)
+    rough = np.zeros(len(at))
+    for part in (at > handle_share, at < -handle_share):
+        seen = part & np.isfinite(width)
+        if seen.sum() > 4 * (TAPER_DEGREE + 1):
+            rough[seen] = width[seen] - np.polyval(np.polyfit(at[seen], width[seen], TAPER_DEGREE), at[seen])
+    out = []
+    for u in (trace.right_u_px, trace.left_u_px):
+        row = []
+        for k in KNOTS:
+            near = (np.abs(at - k) < 0.2) & np.isfinite(u)
+            light = np.sqrt(np.mean(u[near] ** 2)) if near.any() else 2.0
+            uneven = max(0.0, float(np.sqrt(np.mean(rough[near] ** 2))) - EVEN_PX) if near.any() else 0.0
+            row.append(float(np.sqrt(EDGE_U_PX**2 + (HUE_SHARE * light) ** 2 + uneven**2)) / trace.px_per_mm)
+        out.append(row)
+    return np.array(out)
+
+
+def _check_alike(found: FrontShape) -> None:
+    """Raise ``NeedsHelp`` where an edge jumps along the bow, or one limb looks far broader than the other as far from its nock:
+    beside one of them something else was followed."""
+    remedy = "Take it again in even light before a plain ground that differs from the wood."
+    steps = np.diff(found.way_mm)
+    if steps.max() > MOST_JUMP * np.median(steps):
+        raise NeedsHelp("An edge of a limb jumps sideways, so something beside it was followed.", remedy, clicks=())
+    wide = [{float(n.rsplit("_", 1)[1]): w for n, w in found.numbers.items() if n.startswith(f"width_{limb}")} for limb in LIMBS]
+    if not all(wide):
+        raise NeedsHelp("No width of a limb could be read.", remedy, clicks=())
+    for d in sorted({*wide[0], *wide[1]}):
+        upper, lower = (max(1.0, float(np.interp(d, list(w), list(w.values())))) for w in wide)
+        times = max(upper, lower) / min(upper, lower)
+        if times > MOST_UNLIKE:
+            place = format_inches(round(d / 12.7) * 12.7)
+            text = f"{place} from the nocks one limb looks {times:.1f} times as wide as the other, so an edge was not followed."
+            raise NeedsHelp(text, remedy, clicks=())
+
+
+def _width(name: str, values: dict[str, Value], px_per_mm: float) -> Value:
+    """A width, the less sure the more it differs from the other limb's: an edge of either may be the wrong one. Sharpening, blur
+    and rounding put both edges out or in alike."""
+    own = values[name]
+    other = values.get(name.replace("upper", "lower") if "upper" in name else name.replace("lower", "upper"), own)
+    unlike = max(0.0, abs(own.value - other.value) - ALIKE * own.value) / 2
+    more = float(np.hypot(unlike, 2 * BOTH_OUT_PX / px_per_mm))
+    edge = float(np.hypot(own.budget.get("edge", 0.0), more))
+    return Value(own.value, float(np.hypot(own.u, more)), own.unit, own.budget | {"edge": edge})
+
+
+def _values(names: list[str], found: FrontShape, slope: Array, covariance: Array) -> dict[str, Value]:
+    """Each number with its uncertainty and that one's parts, which share what hangs together by the Cholesky factor."""
+    d = np.sqrt(np.maximum(np.diag(covariance), 1e-30))
+    w, v = np.linalg.eigh(covariance / np.outer(d, d))
+    factor = np.linalg.cholesky((v * np.clip(w, 1e-12, None)) @ v.T) * d[:, None]
+    parts = slope @ factor
+    out = {}
+    for name, row in zip(names, parts, strict=True):
+        budget: dict[str, float] = {}
+        for cause, part in zip(CAUSES, row, strict=True):
+            budget[cause] = float(np.hypot(budget.get(cause, 0.0), part))
+        u, value = float(np.linalg.norm(row)), found.numbers[name]
+        if name.startswith("side_bend"):  # a limb that bends nearly as much the other way may do so more: the larger one is told
+            other = found.numbers[name.replace("side_bend", "other_way")]
+            apart = abs(value) - abs(other)
+            chance = 0.5 * float(np.exp(-0.5 * (apart / max(u, 1e-6)) ** 2))
+            budget["either_way"] = float(np.sqrt(chance * (1 - chance))) * abs(value - other)
+            u = float(np.hypot(u, budget["either_way"]))
+        out[name] = Value(value, u, "mm", {cause: part for cause, part in budget.items() if part > 0})
+    return out
+
+
+def _px(found: FrontShape, at: Array, mm: float) -> Array:
+    """Where (2,) px the limb's middle is at a way along it."""
+    k = np.interp(mm, found.way_mm, at)
+    return np.array([np.interp(k, at, found.middle_px[:, j]) for j in (0, 1)])
+
+
+def _string(light: NDArray[np.uint16], found: FrontShape, shot: Shot, trace: FrontTrace) -> StringLine | None:
+    """The string before the bow. Seen from the back it is behind the limbs, and what shows beside the handle is too little of it
+    to tell it from a line of the wall."""
+    if shot.state != "braced" or shot.facing == "back":
+        return None
+    at = np.arange(len(found.middle_px), dtype=float)
+    return find_front_string(light, np.array([_px(found, at, mm) for mm in found.nocks]), trace.px_per_mm)
+
+
+def _reasons(fit: CameraFit, shot: Shot, string: StringLine | None, left_out: list[str], off: float) -> tuple[Reason, ...]:
+    out = []
+    if not fit.squared:
+        out.append(
+            Reason(
+                "not_squared",
+                "These marks give the scale but cannot square the picture, so the intervals are wide.",
+                "Put four marks or printed tags on the board for sharp numbers.",
+            )
+        )
+    if left_out:
+        out.append(
+            Reason(
+                "aside_not_known",
+                "Nothing tells how far to one side the camera stood, so string and tips can't be placed over the handle.",
+                "Put four marks or printed tags on the board.",
+            )
+        )
+    if abs(off) > 3:
+        out.append(
+            Reason(
+                "length_differs",
+                f"The traced bow is clearly {'shorter' if off > 0 else 'longer'} than the length typed.",
+                "Check the bow's length nock to nock, the marks' distances and the stand-off.",
+            )
+        )
+    if shot.state == "braced" and string is None:
+        behind = shot.facing == "back"
+        out.append(
+            Reason(
+                "no_string",
+                "From the back the string is hidden behind the bow, so its line isn't told."
+                if behind
+                else "The string could not be seen, so its line is missing.",
+                "Take the bow from its belly side." if behind else "Use a string that stands out from the bow.",
+            )
+        )
+    if shot.state == "braced" and shot.brace_height_mm is None:
+        out.append(
+            Reason(
+                "brace_not_told",
+                "The brace height isn't given, so what stands out of line is less sure.",
+                "Measure from the handle's belly to the string and type it in.",
+            )
+        )
+    return tuple(out)

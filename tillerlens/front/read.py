@@ -1,0 +1,272 @@
+"""The bow's two edges in a picture from its belly or back, from the networks' maps to silhouettes and tips.
+
+The finder proposes the path and the silhouette network tells limb from ground in a strip along it, as in a side view. But the
+limbs are broad and taper to a third of their width, the string runs along inside them, and their two sides need not be alike.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from tillerlens.core.errors import NeedsHelp
+from tillerlens.core.shot import Shot
+from tillerlens.front.edges import place_edge
+from tillerlens.front.shape import KNOTS, PAST_LOW, PAST_MM, PAST_U_MM, PAST_UP, laid, prior
+from tillerlens.photo.camera import CameraFit
+from tillerlens.photo.intake import Photo
+from tillerlens.photo.light import sample
+from tillerlens.trace.network import FinderMaps
+from tillerlens.trace.path import CLICKS, find_bow
+from tillerlens.trace.picture_border import cut_at_border, runs_out
+from tillerlens.trace.sketch import Sketch, sketched
+from tillerlens.trace.straighten import MIDDLE_ROW, Band, Strip, cut_strip, first_path, next_path, read_band, strip_step
+
+Array = NDArray[np.float64]
+
+BROAD_MM = 40.0  # a limb at its broadest, for the first strip (common practice, no source)
+BROAD_ROWS = 20.0  # so many steps it should be: the tips are then still five or six
+TURNS = 4  # strips cut until the path lies in the limb's middle
+HOLE_ROWS = 7  # the string on the limb's face: a hole so narrow is limb
+EVERY = 3  # columns between the stations
+SPAN = 12  # columns compared at either side of a possible tip
+TAPER_MM, THINNER = 25.0, 0.7  # along a tip, and its width there over that
+OUTER, TIP_ROWS = 0.16, 12.0  # of the strip, that is looked at closer at either end, and a tip's width there, steps
+# What is thin for so long is a cord; how much of a tip's width must be limb up to its end, and of merit that less costs.
+CORD_MM, WHOLE, THIN_COSTS = 8.0, 0.6, 2.5
+LENGTH_U, LENGTH_U_UNSQUARED = 0.006, 0.06  # of the length seen, by its depth and the marks, and where nothing squares
+CERTAIN = 3.0  # of merit, to the natural logarithm of how likely a pair of ends is
+LEAST_SEEN = 0.5  # of the stations, where both edges must have been found
+MOST_GAP = 0.25  # of the bow's length without both edges
+LOST_PX = 4.0  # an edge that may lie so far off is lost
+LEAST_WINDOWS = 20
+STRAY_PX = 2.5  # of an edge from its own smooth run, beyond which it is another edge
+
+
+@dataclass(frozen=True, eq=False)
+class FrontTrace:
+    """Stations along the bow from the upper tip to the lower.
+
+    ``path_px``, ``right_px``, ``left_px`` (N, 2): the path and both edges, NaN where not seen; right as the viewer sees it with
+    the upper limb up. ``right_u_px``, ``left_u_px`` (N,): how far each may lie from there. ``tips_px`` (2, 2): where the wood
+    ends, and ``tip_u_mm`` how far along the bow that may be off.
+    """
+
+    path_px: Array
+    right_px: Array
+    left_px: Array
+    right_u_px: Array
+    left_u_px: Array
+    tips_px: Array
+    tip_u_mm: tuple[float, float]
+    px_per_mm: float
+    support: float
+
+
+@sketched
+def read_front(
+    sketch: Sketch, photo: Photo, light: NDArray[np.uint16], maps: FinderMaps, fit: CameraFit, shot: Shot
+) -> FrontTrace:
+    """Find the bow and both its edges from tip to tip.
+
+    Raises
+    ------
+    NeedsHelp
+        Where no bow is found for certain, it runs out of the picture, or too little of its edges shows.
+    """
+    path = _coarse(maps, fit, shot)
+    sketch.path(path)
+    rows, columns = np.clip(np.round(maps.to_map(path)).astype(int)[:, ::-1], 0, np.array(maps.limb.shape) - 1).T
+    support = float(np.mean(maps.limb[rows, columns]))
+    middle = path[len(path) // 2]
+    square = fit.camera.to_plane(np.array([middle - 5, middle + 5]), shot.standoff_mm)  # ten pixels each way
+    px_per_mm = float(10 * np.sqrt(2) / np.linalg.norm(square[1] - square[0]))
+    strip, band = _straighten(photo.rgb, path, strip_step(px_per_mm, BROAD_MM * 14 / BROAD_ROWS))
+    ends, tip_u_mm = _tips(photo.rgb, light, strip, band, fit, shot, px_per_mm)
+    for k, at in enumerate(ends):
+        end, before = (strip.px(np.array(c), np.array(MIDDLE_ROW)) for c in (at, at + (20 if k == 0 else -20)))
+        thick = float(np.nanmedian(_near(band, at, k))) * strip.step
+        if cut_at_border(light, end, (end - before) / float(np.linalg.norm(end - before)), thick):
+            raise runs_out(k, end)
+    a, b = int(np.ceil(ends[0])), int(ends[1])
+    cols = np.arange(a, b + 1, EVERY)
+    edges = [_edge(light, strip, cols, row, way, px_per_mm) for row, way in ((band.upper_row, -1), (band.lower_row, 1))]
+    sides = [strip.px(cols.astype(float), row) for row, _ in edges]
+    up = strip.px(np.array(ends[0]), np.array(MIDDLE_ROW)) - strip.px(np.array(ends[1]), np.array(MIDDLE_ROW))
+    right = np.array([-up[1], up[0]])
+    first_is_right = float(strip.normal[(a + b) // 2] @ right) < 0  # rows grow along the normal
+    if not first_is_right:
+        sides, edges = sides[::-1], edges[::-1]
+    right_px, left_px = sides
+    both = np.isfinite(right_px[:, 0]) & np.isfinite(left_px[:, 0])
+    sketch.edges(strip.path[cols], right_px, left_px, {"handle": (len(cols) // 2, len(cols) // 2)})
+    gap = float(np.max(np.diff(np.r_[-1, np.nonzero(both)[0], len(cols)]))) / len(cols)
+    if both.mean() < LEAST_SEEN or gap > MOST_GAP:
+        raise NeedsHelp(
+            f"Both edges of the bow could only be followed over {both.mean():.0%} of its length.",
+            "Take it again in even light before a plain ground that differs from the wood.",
+            clicks=CLICKS,
+            fault="unseen",
+        )
+    tips = np.array([strip.px(np.array(at), np.array(MIDDLE_ROW)) for at in ends])
+    return FrontTrace(strip.path[cols], right_px, left_px, edges[0][1], edges[1][1], tips, tip_u_mm, px_per_mm, support)
+
+
+def _coarse(maps: FinderMaps, fit: CameraFit, shot: Shot) -> Array:
+    """As a side view is found; where the brightest path comes to nothing, as a batten lies."""
+    try:
+        return find_bow(maps, fit.camera, shot, fit.squared).px
+    except NeedsHelp as error:
+        try:
+            return find_bow(maps, fit.camera, shot, fit.squared, fair=True).px
+        except NeedsHelp:
+            raise error from None
+
+
+def _straighten(rgb: NDArray[np.uint8], coarse: Array, step: float) -> tuple[Strip, Band]:
+    path = first_path(coarse)
+    for turn in range(TURNS):
+        strip = _whole(cut_strip(rgb, path, step))
+        band = read_band(strip)
+        thick = (band.lower_row - band.upper_row)[band.first : band.last + 1]
+        if band.last - band.first < 0.4 * len(strip.path) or np.isfinite(thick).sum() < 100:
+            raise NeedsHelp(
+                "The limbs could not be followed from tip to tip.",
+                "Click the two nocks and the middle of the handle.",
+                clicks=CLICKS,
+                fault="lost",
+            )
+        if turn == TURNS - 1:
+            break
+        cols = np.arange(band.first, band.last + 1, EVERY)
+        mid = ((band.upper_row + band.lower_row) / 2)[cols]
+        seen = np.isfinite(mid)
+        path = next_path(strip, cols[seen].astype(float), mid[seen])
+        step = float(np.clip(step * np.clip(np.nanpercentile(thick, 90) / BROAD_ROWS, 0.7, 1.5), 0.4, 8.0))
+    return strip, band
+
+
+def _whole(strip: Strip) -> Strip:
+    """The strip with the string on the limb's face counted as limb."""
+    inside = np.maximum(strip.maps.inside, ndimage.grey_closing(strip.maps.inside, (HOLE_ROWS, 1)))
+    return replace(strip, maps=replace(strip.maps, inside=inside, string=np.zeros_like(inside)))
+
+
+def _near(band: Band, at: float, end: int) -> Array:
+    """Rows from edge to edge beside one end."""
+    first = int(at) + (3 if end == 0 else -40)
+    thick = (band.lower_row - band.upper_row)[max(0, first) : first + 37]
+    return thick[np.isfinite(thick)] if np.isfinite(thick).any() else np.array([4.0])
+
+
+def _tips(
+    rgb: NDArray[np.uint8],
+    light: NDArray[np.uint16],
+    strip: Strip,
+    band: Band,
+    fit: CameraFit,
+    shot: Shot,
+    px_per_mm: float,
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Columns where the wood ends, and their standard uncertainties, mm: where the network's limb and the wood's own
+    colour stop, as a pair that suits the bow's length with the wood that may stand past its nocks."""
+    n = len(strip.path)
+    cols = np.arange(n, dtype=float)
+    mid, half = (band.upper_row + band.lower_row) / 2, (band.lower_row - band.upper_row) / 2
+    seen = np.isfinite(mid)
+    seen &= (cols >= band.first) & (cols <= band.last)
+    mid = ndimage.gaussian_filter1d(np.interp(cols, cols[seen], mid[seen]), 3)
+    half = np.clip(ndimage.gaussian_filter1d(np.interp(cols, cols[seen], half[seen]), 3), 1.5, None)
+    # no tip tapers so fast: what goes on much thinner is the loop it hangs by, the string, or a line behind it
+    inward = max(3, round(TAPER_MM * px_per_mm / strip.step))
+    inward = min(inward, n // 2)
+    further = np.r_[half[inward : inward + n // 2], half[n // 2 - inward : n - inward]]
+    half = np.maximum(half, further * THINNER)
+    shares = np.linspace(-0.45, 0.45, 5)[:, None]
+    rows = mid[None] + shares * half[None]
+    inner = np.sqrt(sample(light, strip.px(np.broadcast_to(cols, rows.shape), rows)).mean(0) / 65535.0)
+    beside = [np.sqrt(sample(light, strip.px(cols, mid + way * (1.6 * half + 2))) / 65535.0) for way in (-1, 1)]
+    contrast = ndimage.median_filter(np.minimum(*(np.linalg.norm(inner - o, axis=1) for o in beside)), 25) + 0.02
+    on: Array = ndimage.map_coordinates(strip.maps.inside, [rows, np.broadcast_to(cols, rows.shape)], order=1, mode="nearest")
+    have = on.mean(0)
+    for outer in (slice(0, round(OUTER * n)), slice(n - round(OUTER * n), n)):
+        have[outer] = _looked_at_closer(rgb, strip, outer, mid, half)
+    cum_have, cum_in = np.r_[0, np.cumsum(have)], np.vstack([np.zeros(3), np.cumsum(inner, axis=0)])
+    c = np.arange(SPAN, n - SPAN)
+    before, after = (cum_have[c] - cum_have[c - SPAN]) / SPAN, (cum_have[c + SPAN] - cum_have[c]) / SPAN
+    tone = np.linalg.norm((cum_in[c + SPAN] - cum_in[c]) - (cum_in[c] - cum_in[c - SPAN]), axis=1) / SPAN
+    mean, _ = prior(fit, shot, np.zeros((2, len(KNOTS))), 0.0)
+    mean[[PAST_UP, PAST_LOW]] = 0.0
+    least = ndimage.uniform_filter1d(have, max(3, round(CORD_MM * px_per_mm / strip.step)))
+    middle = n // 2
+    picks = []
+    for fall, inward, part in ((after - before, SPAN, c < 0.4 * n), (before - after, -SPAN, c > 0.6 * n)):
+        worth = fall + 0.8 * np.clip(tone / contrast[c + inward], 0, 1)
+        good = np.nonzero((worth >= ndimage.maximum_filter1d(worth, 9)) & (worth > 0.4) & part)[0]
+        thin = [max(0.0, WHOLE - float(least[min(c[k], middle) : max(c[k], middle)].min())) for k in good]
+        picks.append([(int(c[k]), float(worth[k]) - THIN_COSTS * t) for k, t in zip(good, thin, strict=True)])
+    merits = {}
+    for first in picks[0]:
+        for last in picks[1]:
+            path = strip.path[first[0] : last[0] : max(1, (last[0] - first[0]) // 100)]
+            past = float(laid(fit.camera, path, mean, shot)[0][-1]) - shot.nock_to_nock_mm
+            slack = np.hypot(2 * PAST_U_MM, (LENGTH_U if fit.squared else LENGTH_U_UNSQUARED) * shot.nock_to_nock_mm)
+            off = abs(past - 2 * PAST_MM) / slack
+            merits[first, last] = first[1] + last[1] + 4 * float(np.mean(have[first[0] : last[0]])) - 0.5 * min(off, 6.0) ** 2
+    if not merits:
+        raise NeedsHelp("Can't see where the bow's tips are.", "Click the two nocks.", clicks=CLICKS[:2], fault="lost")
+    pairs = list(merits)
+    worth = np.exp(CERTAIN * (np.array([merits[pair] for pair in pairs]) - max(merits.values())))
+    best = pairs[int(worth.argmax())]
+    at, u = [], []
+    for k in (0, 1):
+        places = np.array([_stop(have, pair[k][0], 1 if k == 0 else -1) for pair in pairs])
+        at.append(_stop(have, best[k][0], 1 if k == 0 else -1))
+        u.append(float(np.sqrt(np.sum(worth * (places - at[k]) ** 2) / worth.sum() + 1.0)) * strip.step / px_per_mm)
+    return (at[0], at[1]), (u[0], u[1])
+
+
+def _looked_at_closer(rgb: NDArray[np.uint8], strip: Strip, outer: slice, mid: Array, half: Array) -> Array:
+    """How much of a tip's width is limb along its columns, in a strip of steps that suit a tip: in the limbs' own a cord looks
+    like one."""
+    step = strip.step * float(np.clip(2 * np.median(half[outer]) / TIP_ROWS, 0.25, 1.0))
+    path = strip.px(np.arange(outer.start, outer.stop, dtype=float), mid[outer])
+    near = _whole(cut_strip(rgb, path, step))
+    k = np.arange(outer.stop - outer.start) * strip.step / step
+    rows = MIDDLE_ROW + np.linspace(-0.7, 0.7, 9)[:, None] * half[None, outer] * strip.step / step
+    return np.asarray(
+        ndimage.map_coordinates(near.maps.inside, [rows, np.broadcast_to(k, rows.shape)], order=1, mode="nearest").mean(0)
+    )
+
+
+def _stop(have: Array, column: int, inward: int) -> float:
+    """The column, near a possible end, where what is limb has fallen to half of what it is before."""
+    level = ndimage.gaussian_filter1d(have, 1.5)
+    before = float(np.median(level[np.clip(column + inward * np.arange(4, SPAN), 0, len(level) - 1)]))
+    beyond = float(np.median(level[np.clip(column - inward * np.arange(4, SPAN), 0, len(level) - 1)]))
+    run = np.clip(column + inward * np.arange(-SPAN // 2, SPAN // 2 + 1), 0, len(level) - 1)
+    over = level[run] > (before + beyond) / 2
+    return float(run[int(over.argmax())]) - inward * 0.5 if over.any() and before > beyond else column - 0.5
+
+
+def _edge(
+    light: NDArray[np.uint16], strip: Strip, cols: NDArray[np.intp], row: Array, outward: int, px_per_mm: float
+) -> tuple[Array, Array]:
+    """One edge's rows at ``cols``, NaN where it is lost, and how far it may lie from there (px). Twice, the second time from what
+    was found first."""
+    seen = np.isfinite(row[cols])
+    base = ndimage.gaussian_filter1d(ndimage.median_filter(np.interp(cols, cols[seen], row[cols][seen]), 9), 3)
+    for _ in (0, 1):
+        at, found, u = place_edge(light, strip, cols.astype(float), base, outward, px_per_mm)
+        run = ndimage.gaussian_filter1d(ndimage.median_filter(found, 13, mode="nearest"), 2.0, mode="nearest")
+        scatter = 1.4826 * float(np.median(np.abs(found - run))) * strip.step
+        good = (np.abs(found - run) * strip.step < max(STRAY_PX, 4 * scatter)) & (u < LOST_PX)
+        if good.sum() < LEAST_WINDOWS:
+            return np.full(len(cols), np.nan), np.full(len(cols), np.nan)
+        base = np.interp(cols, at[good], run[good])
+    out = np.interp(cols, at[good], found[good])
+    out[np.interp(cols, at, (~good).astype(float)) > 0.5] = np.nan
+    return out, np.interp(cols, at, u)
