@@ -14,6 +14,7 @@ import typer
 
 from tillerlens import __version__
 from tillerlens.cli.bench import add_bench
+from tillerlens.cli.draw import add_draw
 from tillerlens.cli.pictures import Outcome, measure_one, pictures_in
 from tillerlens.cli.plan import add_plan
 from tillerlens.cli.record import add_commands
@@ -116,6 +117,7 @@ add_bench(app)
 add_plan()
 add_what_if()
 add_speed(app)
+add_draw(app)
 add_serve(app)
 
 

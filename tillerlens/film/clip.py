@@ -10,17 +10,27 @@ import io
 import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
 
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.reading import shown
 
 if TYPE_CHECKING:
+    from av import VideoFrame
     from av.container import InputContainer
 
 CONTAINERS = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,wav,w64,aiff,caf,mp3,ogg,flac,aac,amr"
 _ANOTHER = "Record it again, or copy the whole clip from the phone once more."
+FOLLOWED_SIDE_PX = 1920  # the long side that frames are followed at: more costs time and tells hardly more
+MOST_PER_S = 30.0  # frames a second that are followed; a hand moves a few mm between two of them
+LEAST_SIDE_PX = 400  # a bow of 1.6 m on fewer pixels shows nothing to a few millimetres
+LACKS_S, LACKS_SHARE = 0.5, 0.05  # how much of what its head promises a clip may lack
 
 
 class ClipError(TillerLensError):
@@ -59,6 +69,76 @@ def open_clip(source: Path | bytes, name: str | None = None) -> Iterator[InputCo
 def breaks_off(name: str, got_s: float, stated_s: float) -> ClipError:
     """What is raised for a clip that is shorter than its own head says."""
     return ClipError(f"{name} breaks off after {got_s:.1f} of its {stated_s:.1f} seconds.", _ANOTHER)
+
+
+@dataclass(frozen=True, eq=False)
+class Frame:
+    """One frame of a clip. ``grey`` (h, w) uint8, upright, its long side at most ``FOLLOWED_SIDE_PX``: each of its pixels is
+    ``shrunk`` pixels of the full frame wide. ``index`` counts all frames from 0, ``time_s`` runs from the first."""
+
+    index: int
+    time_s: float
+    grey: NDArray[np.uint8]
+    shrunk: float
+    turns: int  # quarter turns counter-clockwise that make it upright
+    raw: VideoFrame
+
+    def rgb(self) -> NDArray[np.uint8]:
+        """The full upright frame, (H, W, 3)."""
+        return np.ascontiguousarray(np.rot90(self.raw.to_ndarray(format="rgb24"), self.turns), np.uint8)
+
+
+def read_frames(source: Path | bytes, name: str | None = None, most_per_s: float = MOST_PER_S) -> Iterator[Frame]:
+    """The frames of a clip one by one, upright, at most ``most_per_s``, by their own times; only one is held at a time.
+
+    Raises
+    ------
+    ClipError
+        No clip, no picture in it, frames that cannot be used, or one that breaks off.
+    """
+    name = shown(name or (source.name if isinstance(source, Path) else "this clip"))
+    with open_clip(source, name) as container:
+        if not container.streams.video:
+            raise ClipError(f"{name} has no picture, only sound.", "Choose the clip with the picture.")
+        stream = container.streams.video[0]
+        stream.thread_type = "AUTO"
+        aspect = stream.sample_aspect_ratio
+        if aspect is not None and aspect not in (0, 1):
+            raise ClipError(f"The pixels of {name} are not square.", "Use the clip as the phone recorded it.")
+        begun: float | None = None
+        last = at = -np.inf
+        for index, raw in enumerate(container.decode(stream)):
+            if raw.time is None:
+                raise ClipError(f"The frames of {name} carry no times.", "Use the clip as the phone recorded it.")
+            begun = raw.time if begun is None else begun
+            at = raw.time - begun
+            if at - last < 0.9 / most_per_s:  # 0.9: frames of just that rate jitter a little
+                continue
+            last = at
+            yield _frame(index, at, raw, name)
+        if begun is None:
+            raise ClipError(f"{name} holds no picture.", _ANOTHER)
+        stated = None if stream.duration is None or stream.time_base is None else float(stream.duration * stream.time_base)
+    if stated is not None and stated - at > max(LACKS_S, LACKS_SHARE * stated):
+        raise breaks_off(name, at, stated)
+
+
+def _frame(index: int, at: float, raw: VideoFrame, name: str) -> Frame:
+    if max(raw.width, raw.height) < LEAST_SIDE_PX:
+        raise ClipError(f"{name} is only {raw.width} by {raw.height} pixels.", "Record in HD: 1920 by 1080 or more.")
+    turns, rest = divmod(round(raw.rotation), 90)
+    if rest:
+        raise ClipError(f"{name} is turned by {raw.rotation} degrees.", "Use the clip as the phone recorded it.")
+    if raw.format.name in ("yuv420p", "yuvj420p", "nv12", "yuv422p", "yuvj422p", "yuv444p"):  # 8 bits: its light is a plane
+        plane = raw.planes[0]
+        grey = np.frombuffer(memoryview(plane), np.uint8).reshape(-1, plane.line_size)[: raw.height, : raw.width]
+    else:
+        grey = np.asarray(raw.to_ndarray(format="gray"), np.uint8)
+    shrunk = max(1.0, max(grey.shape) / FOLLOWED_SIDE_PX)
+    if shrunk > 1:
+        size = round(raw.width / shrunk), round(raw.height / shrunk)
+        grey = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), np.uint8)
+    return Frame(index, at, np.ascontiguousarray(np.rot90(grey, turns)), shrunk, turns % 4, raw)
 
 
 @contextmanager

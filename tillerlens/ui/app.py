@@ -36,6 +36,7 @@ ROOMS: tuple[Room, ...] = (
     Room("bow", "Timeline", BOWS),
     Room("picture", "Add photos", MEASURE),
     Room("stage", "One picture", MEASURE),
+    Room("film", "Draw on film", MEASURE),
     Room("weights", "Weights and cast", MEASURE),
     Room("ear", "Without scale or chronograph", MEASURE),
     Room("plan", "Scraping plan", WORK),

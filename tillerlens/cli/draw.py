@@ -1,0 +1,87 @@
+"""``tillerlens draw``: a draw on film, measured over its length. Parse, call, print, translate errors."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from tillerlens.core.errors import TillerLensError
+
+if TYPE_CHECKING:
+    from tillerlens.film.draw import DrawFilm
+
+# Everything else is imported where it is used, so that --help answers at once.
+
+TOLD, UNUSABLE, ASKS = 0, 2, 3  # exit statuses; 2 is also bad usage
+
+
+def add_draw(app: typer.Typer) -> None:
+    """Hang the command on the program's command line."""
+    app.command("draw")(draw_command)
+
+
+def draw_command(
+    video: Annotated[Path, typer.Argument(help="A clip of one pull, hold and let-down, from the side.")],
+    shot: Annotated[Path, typer.Option(help="What is known of the bow and its marks; clicks belong to the first frame.")],
+    every: Annotated[str, typer.Option(help="Measure a frame at each such step of draw, like 1in or 2cm.")] = "1in",
+    rest: Annotated[Path | None, typer.Option(help="Measurement document of the same bow unstrung, for judging spots.")] = None,
+    chart: Annotated[Path | None, typer.Option(help="Write a picture of the bend over the draw here (SVG).")] = None,
+    metric: Annotated[bool, typer.Option("--metric", help="Say it in cm.")] = False,
+    json_out: Annotated[bool, typer.Option("--json", help="Print a JSON document, in mm and degrees.")] = False,
+) -> None:
+    """Follow a draw through a clip: draw length, tips, string angle and which limb moves first.
+
+    Exit status: 0 measured, 3 needs help, 2 bad usage or an unusable clip.
+    """
+    from tillerlens.core.document import check_same_bow, read_rest
+    from tillerlens.core.shot_file import read_shot
+    from tillerlens.core.units import parse_length
+    from tillerlens.film.draw import measure_draw
+    from tillerlens.report.words.quantities import Units, in_words
+
+    units = Units("cm", "kg") if metric else Units()
+    if chart is not None and (chart.suffix.lower() != ".svg" or not chart.parent.is_dir()):
+        raise typer.BadParameter(f"{chart} is not an SVG file's name in a folder that is there; write it like OUT.svg.")
+    try:
+        facts = read_shot(shot, video.name)
+        earlier = None if rest is None else read_rest(rest)
+        if earlier is not None:
+            check_same_bow(earlier, facts)
+        film = measure_draw(video, facts, parse_length(every), earlier, progress=_progress)
+    except TillerLensError as error:
+        typer.echo(in_words(error.reason, units), err=True)
+        raise typer.Exit(UNUSABLE) from error
+    finally:
+        _progress(0.0, "")
+    for reason in film.reasons:
+        typer.echo(in_words(reason, units), err=True)
+    if chart is not None and len([s for s in film.stages if s.phase != "let-down"]) > 1:
+        from tillerlens.core.files import write_whole
+        from tillerlens.report.charts.film import draw_figure
+
+        write_whole(chart, draw_figure(film, units, earlier).encode())
+    if json_out:
+        typer.echo(json.dumps(film.as_document(), allow_nan=False))
+    elif lines := as_text(film, units):
+        typer.echo("\n".join(lines))
+    raise typer.Exit(TOLD if film.status == "measured" else ASKS)
+
+
+def as_text(film: DrawFilm, units: object) -> list[str]:
+    """What the clip tells, in lines."""
+    from tillerlens.report.words.film import draw_table, draw_words
+
+    said = [s.text for s in draw_words(film, units)]  # type: ignore[arg-type]
+    table = draw_table(film, units)  # type: ignore[arg-type]
+    return [*said, "", *table] if table else said
+
+
+def _progress(done_s: float, doing: str) -> None:
+    """One line on the terminal, written over; wiped where nothing is done any more."""
+    if sys.stderr.isatty():
+        line = f"{doing} at {done_s:.1f} s".ljust(40) if doing else " " * 40 + "\r"
+        typer.echo(f"\r{line}", nl=False, err=True)

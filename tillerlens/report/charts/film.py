@@ -1,0 +1,91 @@
+"""A draw on film as a picture: draw upward, place along the bow across, colour for how far each place has bent."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tillerlens.core.measurement import LIMBS, Measurement
+from tillerlens.film.draw import DrawFilm, Stage
+from tillerlens.report.charts.svg import INK, WIDE, _box, _Plot, _set_colour, draw_text, ticks
+from tillerlens.report.words.from_rest import bend_of
+from tillerlens.report.words.quantities import Units
+
+Array = NDArray[np.float64]
+CELLS = 60  # along a limb: a cell is half an inch
+STEPS = 40  # of the colours' key
+
+
+def draw_figure(film: DrawFilm, units: Units | None = None, rest: Mapping[str, Any] | None = None) -> str:
+    """The pull as an SVG: a row for each measured frame up to the hold, the upper limb to the left.
+
+    Parameters
+    ----------
+    film : DrawFilm
+        A draw that was followed.
+    units : Units, optional
+        The reader's.
+    rest : mapping, optional
+        The measurement document of the bow unstrung; without it the bend is that since the first row.
+
+    Raises
+    ------
+    ValueError
+        Fewer than two frames of the pull were measured.
+    """
+    units = units or Units()
+    stages = sorted((s for s in film.stages if s.phase != "let-down"), key=lambda s: s.draw_mm)
+    if len(stages) < 2:
+        raise ValueError("a picture of the pull needs two measured frames")
+    found = [bend_of(s.measurement, rest) for s in stages]
+    from_rest = all(b.from_rest for b in found)
+    length = min(float(p.from_nock_mm[-1]) for s in stages for p in s.measurement.profile.values())
+    at = (np.arange(CELLS) + 0.5) / CELLS * length  # from the nock
+    bends = np.array([_bends(b.shown if from_rest else s.measurement, at) for b, s in zip(found, stages, strict=True)])
+    if not from_rest:
+        bends = bends - bends[0]
+    most = max(float(np.percentile(bends, 99)), 1e-9)
+    root = float(np.mean([_root_mm(s) for s in stages]))
+    reach = units.on_axis(root + length)
+    edges = _edges(units.on_axis(1.0) * np.array([s.draw_mm for s in stages]))
+    plot = _Plot((-reach, reach), (float(edges[0]), float(edges[-1])), 360.0, bottom=70.0)
+    for k, sign in enumerate((-1.0, 1.0)):  # upper limb left
+        sides = np.array([units.on_axis(root + length * (1 - i / CELLS)) * sign for i in range(CELLS + 1)])
+        for row, bend in enumerate(bends[:, k]):
+            for i, value in enumerate(bend):
+                (x0, x1), (y0, y1) = plot.at(sides[i : i + 2], edges[[row, row + 1]])
+                left, top = min(x0, x1), min(y0, y1)
+                plot.parts.append(_box(left, top, abs(x1 - x0) + 0.4, abs(y1 - y0) + 0.4, _set_colour(value / most), "none"))
+    places = [(v, f"{abs(v):g}") for v in ticks(-reach, reach)]
+    plot.axes(f"← upper limb, {units.axis} from the handle's centre, lower limb →", f"draw ({units.axis})", places)
+    key = WIDE / 2 - 2 * STEPS
+    for i in range(STEPS):
+        plot.parts.append(_box(key + 4 * i, 318, 4.5, 9, _set_colour(i / (STEPS - 1)), "none"))
+    since = "from rest" if from_rest else "since the lowest row"
+    plot.parts.append(draw_text(key - 8, 327, f"bent {since}: 0", "end", 11, INK))
+    plot.parts.append(draw_text(key + 4 * STEPS + 8, 327, f"{units.on_bend(most):.2f} {units.bend_axis}", "start", 11, INK))
+    return plot.svg()
+
+
+def _bends(shown: Measurement, at: Array) -> Array:
+    """Curvature of both limbs, 1/m, at places from their nocks: (2, CELLS)."""
+    out = []
+    for limb in LIMBS:
+        p = shown.profile[limb]
+        order = np.argsort(p.from_nock_mm)
+        out.append(np.interp(at, p.from_nock_mm[order], p.curvature_per_m[order]))
+    return np.array(out)
+
+
+def _root_mm(stage: Stage) -> float:
+    """From the handle's centre to the limbs' roots."""
+    return float(np.mean([abs(float(p.centre_mm[-1, 0])) for p in stage.measurement.profile.values()]))
+
+
+def _edges(draws: Array) -> Array:
+    """The rows' borders: halfway between neighbours, and as far beyond the first and the last."""
+    middle = (draws[1:] + draws[:-1]) / 2
+    return np.r_[2 * draws[0] - middle[0], middle, 2 * draws[-1] - middle[-1]]

@@ -1,0 +1,132 @@
+"""A draw on film: a clip handed over, followed and measured, told over draw length."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import replace
+
+import streamlit as st
+
+from tillerlens.core.document import check_same_bow
+from tillerlens.core.errors import TillerLensError
+from tillerlens.core.shot_file import read_shot
+from tillerlens.core.units import MM_PER_INCH
+from tillerlens.film.draw import DrawFilm, measure_draw
+from tillerlens.report.charts.film import draw_figure
+from tillerlens.report.words.film import draw_rows, draw_words
+from tillerlens.ui import batch, widgets
+from tillerlens.ui.batch import Known, Rests
+from tillerlens.ui.context import Place, link, long_work, pick_bow, say_error, was_stopped
+from tillerlens.ui.fields import in_words
+from tillerlens.ui.queue import MEASURING
+from tillerlens.ui.text import plain, told_apart
+from tillerlens.ui.workspace import Form, OnBench
+
+_KINDS = ["mp4", "mov", "m4v", "3gp", "mkv", "webm"]
+MOST_MB = 64  # as for photos; ten seconds in HD
+_NONE = ""
+# The pull's first verdict comes sooner with fewer frames measured.
+_EVERY = {2.0: "every 2 in (5 cm) of draw", 1.0: "every inch (2.5 cm) of draw", 4.0: "every 4 in (10 cm) of draw"}
+_REMEMBERED = "draw_film"
+
+
+def show(place: Place) -> None:
+    head = st.empty()
+    head.title("Draw on film")
+    bow = pick_bow(place, quiet=True)
+    head.title(f"Draw on film: {plain(bow.name)}")
+    known = Known.of(replace(place, bow=bow), bow)
+    form = _form(known)
+    why = batch.lacking(known, form)
+    if why is not None:
+        st.info(plain(why))
+        link("picture", "To the bow's photos and sizes", bow)
+        return
+    count = st.session_state.get("clips", 0)
+    upload = st.file_uploader(
+        "Drop a clip of one pull, hold and let-down, or record it with the phone", _KINDS, key=f"hand_over_clip_{bow.id}_{count}",
+        max_upload_size=MOST_MB,
+    )  # fmt: skip
+    every = st.selectbox("Measure a frame", list(_EVERY), format_func=_EVERY.__getitem__, key="film_every")
+    st.caption(
+        "Film from the side with the phone held still. The whole bow stays in the picture from brace to full draw and back."
+    )
+    if upload is None:
+        link("guide", "How to take a picture that can be measured")
+        return
+    data = upload.getvalue()
+    key = (hashlib.sha256(data).hexdigest(), json.dumps(form, sort_keys=True), every)
+    held = st.session_state.get(_REMEMBERED)
+    film = held[1] if held is not None and held[0] == key else None
+    if film is None:
+        if was_stopped("film"):
+            st.info("Stopped. Press the button to start again.")
+        if not st.button("Follow the draw", type="primary", key="measure_film"):
+            return
+        film = _followed(known, data, upload.name, form, every)
+        if film is None:
+            return
+        st.session_state[_REMEMBERED] = key, film
+    _tell(known, film)
+
+
+def _form(known: Known) -> Form:
+    """The shot's form: the bow's sizes with the scale of the board that is chosen."""
+    names = told_apart({b.id: b.name for b in known.boards})
+    board = None
+    if names:
+        board = st.selectbox(
+            "Board", [*names, _NONE], format_func=lambda i: names.get(i, "none: the bow's own length"), key="film_board"
+        )
+    return batch.form_of(known, OnBench("", "clip", known.bow.id, {"state": "drawn"}, board_id=board or None))
+
+
+def _followed(known: Known, data: bytes, name: str, form: Form, every_in: float) -> DrawFilm | None:
+    bar = st.empty()
+    with bar.container():
+        tell = long_work("Looking for the bow", "film")
+        try:
+            shot = read_shot(form)
+            rest = json.loads(Rests(known).of("drawn")[0] or "null")
+            if rest is not None:
+                check_same_bow(rest, shot)
+            steps = [0]
+
+            def progress(done_s: float, doing: str) -> None:
+                steps[0] += 1
+                tell(1 - 1 / (1 + steps[0] / 100), f"{doing.capitalize()} at {done_s:.1f} s")  # how long it is isn't known
+
+            with MEASURING.one(lambda before: tell(0.0, "Others are measuring, and this waits its turn.")):
+                film = measure_draw(data, shot, every_in * MM_PER_INCH, rest, name, progress)
+        except TillerLensError as error:
+            say_error(error)
+            film = None
+    bar.empty()
+    return film
+
+
+def _tell(known: Known, film: DrawFilm) -> None:
+    units = known.place.units
+    if film.status != "measured":
+        _reasons(film)
+    said = draw_words(film, units)
+    if not said:
+        return
+    st.subheader(plain(said[0].text), anchor=False)
+    for sentence in said[1:]:
+        st.markdown(plain(sentence.text))
+    if len([s for s in film.stages if s.phase != "let-down"]) > 1:
+        st.image(draw_figure(film, units), width="stretch", alt="How far each place of the bow has bent, draw upward")
+    if film.status == "measured":
+        _reasons(film)
+    head, *rows = draw_rows(film, units)
+    st.dataframe([dict(zip(head, row, strict=True)) for row in rows], hide_index=True, width="stretch")
+    text = json.dumps(film.as_document(), allow_nan=False)
+    st.download_button("Download all numbers (JSON)", text, "draw.json", "application/json", on_click="ignore", key="backup_film")
+    widgets.cautions()
+
+
+def _reasons(film: DrawFilm) -> None:
+    for reason in film.reasons:
+        (st.warning if film.status == "measured" else st.error)(in_words(f"{reason.text} {reason.remedy}"))
