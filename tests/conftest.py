@@ -57,6 +57,16 @@ def components_are_looked_for_once():
         yield
 
 
+@pytest.fixture(autouse=True, scope="session")
+def commands_are_read_once():
+    """Else every command run in this process reads the signatures of all of them first: a tenth of a second each time."""
+    from typer import testing
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(testing, "_get_command", cache(testing._get_command))
+        yield
+
+
 @pytest.fixture(autouse=True)
 def streamlit_is_quiet():
     """It logs that no browser is there."""
