@@ -19,10 +19,9 @@ from tillerlens.mechanics.layout import EXTRA, RANGES, LayoutError, lay_out, pra
 from tillerlens.mechanics.section import SectionError, Station, check_stations
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle, braced, drawn
 from tillerlens.mechanics.strain import SIDE_U, YIELDS, LimbStrain, most_at_risk, strain_limit, tip_set
-from tillerlens.report.table import in_columns
 from tillerlens.report.words.layout import layout_words
 from tillerlens.report.words.mechanics import strain_words
-from tillerlens.report.words.quantities import Units
+from tillerlens.report.words.quantities import Units, in_columns
 
 HICKORY = find_wood("shagbark hickory")
 WISH = wish_of_wood(HICKORY, 1750, 45 * NEWTON_PER_POUND, 700)

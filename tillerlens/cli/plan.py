@@ -68,9 +68,9 @@ def scrape_command(
     from tillerlens.mechanics.scraping.target import BENDS, ScrapeTarget
     from tillerlens.report.charts.plan import plan_chart
     from tillerlens.report.pdf_plan import plan_pdf
-    from tillerlens.report.table import in_columns
     from tillerlens.report.words.plan import plan_in_words
     from tillerlens.report.words.plan_tables import plan_tables
+    from tillerlens.report.words.quantities import in_columns
 
     if bend not in BENDS:
         raise typer.BadParameter(f"{bend} is no bend; choose one of {', '.join(BENDS)}.")
@@ -191,9 +191,8 @@ def layout_command(
     from tillerlens.mechanics.find_wood import find_wood
     from tillerlens.mechanics.layout import lay_out, wish_of_wood
     from tillerlens.mechanics.wood import read_moisture
-    from tillerlens.report.table import in_columns
     from tillerlens.report.words.layout import layout_words
-    from tillerlens.report.words.quantities import Units
+    from tillerlens.report.words.quantities import Units, in_columns
 
     try:
         found, percent = find_wood(wood), None if moisture is None else read_moisture(moisture)

@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.errors import Reason
-from tillerlens.report.story import _front_of
 
 COVER = 2.0  # standard uncertainties to each side of a value: about 95 in 100
 
@@ -276,7 +275,6 @@ def number_or_nan(x: Any) -> float:
 
 def measurement_of(document: dict[str, Any]) -> Measurement:
     """A printed measurement with all that words need; the trace and the limbs' pixels stay in the document."""
-    import numpy as np
 
     array = lambda xs: np.array([math.nan if x is None else x for x in xs], float)  # noqa: E731
     profile: dict[Limb, LimbProfile] = {}
@@ -311,3 +309,13 @@ def measurement_of(document: dict[str, Any]) -> Measurement:
         shot=document["shot"],
         version=document["made_by"],
     )
+
+
+def _front_of(document: dict[str, Any]) -> FrontView | None:
+    front = document.get("front")
+    if front is None:
+        return None
+    widths = tuple(Width(w["limb"], w["from_nock_mm"], read_value(w)) for w in document["widths"])
+    names = ("right_px", "left_px", "string_px", "nocks_px", "handle_px")
+    right, left, string, nocks, handle = (np.array(front[name], float) for name in names)  # null becomes NaN
+    return FrontView(front["facing"], widths, right, left, string.reshape(-1, 2), nocks, handle)

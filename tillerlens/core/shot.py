@@ -128,7 +128,7 @@ LENGTHS = {
     "brace_height_in": "brace_height_mm",
 }
 # Where a front view's shot names no back: a direction across the bow, so that every shot has one.
-_ACROSS: dict[str, Back] = {"left": "up", "right": "down", "top": "right", "bottom": "left"}
+ACROSS: dict[str, Back] = {"left": "up", "right": "down", "top": "right", "bottom": "left"}
 SCALE_LENGTHS = {
     "spacing_in": "spacing_mm",
     "marks_apart_in": "marks_apart_mm",

@@ -10,7 +10,7 @@ from typing import Any
 
 from tillerlens.core.errors import ShotError
 from tillerlens.core.reading import parse_json, read_file, shown
-from tillerlens.core.shot import _ACROSS, LENGTHS, MOST_PX, MOST_WHOLE, SCALE_LENGTHS, Point, Scale, Shot, shot_schema
+from tillerlens.core.shot import ACROSS, LENGTHS, MOST_PX, MOST_WHOLE, SCALE_LENGTHS, Point, Scale, Shot, shot_schema
 from tillerlens.core.units import MM_PER_INCH, newtons_from_pounds
 
 MIN_MARK_DISTANCE_PX = 50.0  # closer than this a click's own couple of pixels spoil the scale by 5 %
@@ -145,7 +145,7 @@ def _build(form: Mapping[str, Any]) -> Shot:
     return Shot(
         state=form["state"],
         upper_limb=form["upper_limb"],
-        back=form["back"] if form.get("view") != "front" else _ACROSS[form["upper_limb"]],
+        back=form["back"] if form.get("view") != "front" else ACROSS[form["upper_limb"]],
         view=form.get("view", "side"),
         facing=form.get("facing"),
         scale=_build_scale(form["scale"]),

@@ -14,7 +14,7 @@ from typing import Any
 
 from tillerlens import __version__
 from tillerlens.core.errors import TillerLensError
-from tillerlens.core.measurement import FrontView, Width, measurement_of, read_value
+from tillerlens.core.measurement import measurement_of, read_value
 from tillerlens.core.units import JOULE_PER_FOOT_POUND, STANDARD_GRAVITY, newtons_from_pounds
 from tillerlens.history.story import MOST_PICTURES, ArrowShot, Done, StageShown, Story, spread
 from tillerlens.history.trends import sessions
@@ -93,18 +93,6 @@ def lay_out(story: Story, units: Units | None = None) -> Block:
         "sections": [s for s in sections if any(s.get(k) for k in ("text", "pictures", "figures", "tables"))],
         "foot": f"TillerLens {__version__}. The intervals hold about 95 times in 100.",
     }
-
-
-def _front_of(document: dict[str, Any]) -> FrontView | None:
-    front = document.get("front")
-    if front is None:
-        return None
-    import numpy as np
-
-    widths = tuple(Width(w["limb"], w["from_nock_mm"], read_value(w)) for w in document["widths"])
-    names = ("right_px", "left_px", "string_px", "nocks_px", "handle_px")
-    right, left, string, nocks, handle = (np.array(front[name], float) for name in names)  # null becomes NaN
-    return FrontView(front["facing"], widths, right, left, string.reshape(-1, 2), nocks, handle)
 
 
 # --- sentences

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 from tillerlens.core.measurement import COVER, LIMBS, Measurement, Value
 from tillerlens.core.units import UNKNOWN
@@ -78,9 +77,3 @@ def _metric(value: Value) -> str:
     if not math.isfinite(value.u):
         return f"{number} mm"
     return f"{number} ± {math.ceil(10 * COVER * value.u + 0.5 - 1e-9) / 10:.1f} mm"
-
-
-def in_columns(table: Sequence[Sequence[str]]) -> list[str]:
-    """Lines with the cells of a table under each other."""
-    widths = [max(len(row[i]) for row in table) for i in range(len(table[0]))] if table else []
-    return ["  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip() for row in table]

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tillerlens.core.measurement import LIMBS, Measurement
 from tillerlens.film.draw import DrawFilm, Stage
-from tillerlens.report.charts.svg import INK, WIDE, _box, _Plot, _set_colour, draw_text, ticks
+from tillerlens.report.charts.svg import INK, WIDE, Plot, box, draw_text, set_colour, ticks
 from tillerlens.report.words.from_rest import bend_of
 from tillerlens.report.words.quantities import Units
 
@@ -51,19 +51,19 @@ def draw_figure(film: DrawFilm, units: Units | None = None, rest: Mapping[str, A
     root = float(np.mean([_root_mm(s) for s in stages]))
     reach = units.on_axis(root + length)
     edges = _edges(units.on_axis(1.0) * np.array([s.draw_mm for s in stages]))
-    plot = _Plot((-reach, reach), (float(edges[0]), float(edges[-1])), 360.0, bottom=70.0)
+    plot = Plot((-reach, reach), (float(edges[0]), float(edges[-1])), 360.0, bottom=70.0)
     for k, sign in enumerate((-1.0, 1.0)):  # upper limb left
         sides = np.array([units.on_axis(root + length * (1 - i / CELLS)) * sign for i in range(CELLS + 1)])
         for row, bend in enumerate(bends[:, k]):
             for i, value in enumerate(bend):
                 (x0, x1), (y0, y1) = plot.at(sides[i : i + 2], edges[[row, row + 1]])
                 left, top = min(x0, x1), min(y0, y1)
-                plot.parts.append(_box(left, top, abs(x1 - x0) + 0.4, abs(y1 - y0) + 0.4, _set_colour(value / most), "none"))
+                plot.parts.append(box(left, top, abs(x1 - x0) + 0.4, abs(y1 - y0) + 0.4, set_colour(value / most), "none"))
     places = [(v, f"{abs(v):g}") for v in ticks(-reach, reach)]
     plot.axes(f"← upper limb, {units.axis} from the handle's centre, lower limb →", f"draw ({units.axis})", places)
     key = WIDE / 2 - 2 * STEPS
     for i in range(STEPS):
-        plot.parts.append(_box(key + 4 * i, 318, 4.5, 9, _set_colour(i / (STEPS - 1)), "none"))
+        plot.parts.append(box(key + 4 * i, 318, 4.5, 9, set_colour(i / (STEPS - 1)), "none"))
     since = "from rest" if from_rest else "since the lowest row"
     plot.parts.append(draw_text(key - 8, 327, f"bent {since}: 0", "end", 11, INK))
     plot.parts.append(draw_text(key + 4 * STEPS + 8, 327, f"{units.on_bend(most):.2f} {units.bend_axis}", "start", 11, INK))

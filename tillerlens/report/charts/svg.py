@@ -32,7 +32,7 @@ _SET_INK = ((243, 237, 220), (201, 162, 39), (122, 59, 0), (42, 15, 0))  # light
 
 
 @dataclass
-class _Plot:
+class Plot:
     """A frame with axes: data to the page's units, y up."""
 
     x: tuple[float, float]
@@ -119,7 +119,7 @@ def profile_figure(stages: Sequence[tuple[str, Picture]], units: Units) -> str:
     per_unit = (WIDE - 68.0) / (2 * reach)
     legend = 18.0 * len(curves)
     spare = max(0.0, 60 / per_unit - (high - low)) / 2 + 12 / per_unit
-    plot = _Plot((reach, -reach), (low - spare, high + spare), (high - low + 2 * spare) * per_unit + 66 + legend, top=26 + legend)
+    plot = Plot((reach, -reach), (low - spare, high + spare), (high - low + 2 * spare) * per_unit + 66 + legend, top=26 + legend)
     for k, (name, xy) in enumerate(curves):
         last = k == len(curves) - 1
         colour, dash = (INK, "") if last else (PALE, _STAGE_DASH[k % len(_STAGE_DASH)])
@@ -147,7 +147,7 @@ def bend_figure(picture: Picture, units: Units, rest: Picture | None = None) -> 
     low, high = min(0.0, float(np.nanmin(every))), float(np.nanmax(every))
     pad = 0.12 * max(high - low, units.on_bend(0.2))
     x = np.concatenate([v[0] for v in read.values()])
-    plot = _Plot((float(x.min()), float(x.max())), (low - pad, high + pad), 250.0)
+    plot = Plot((float(x.min()), float(x.max())), (low - pad, high + pad), 250.0)
     for limb, (at, k, u) in read.items():
         plot.band(at, np.clip(k - COVER * u, *plot.y), np.clip(k + COVER * u, *plot.y), COLOURS[limb])
     for limb, (at, k, _) in read.items():
@@ -173,7 +173,7 @@ def set_figure(found: SetFound, units: Units) -> str:
         half = half_height * (0.45 + 0.55 * np.linspace(0, 1, len(x)))
         for i in range(len(x) - 1):
             corners = ((x[i], half[i]), (x[i + 1], half[i + 1]))
-            colour = _set_colour(float(s.smooth_per_m[i]) / most) if told[limb][i] else "#ffffff"
+            colour = set_colour(float(s.smooth_per_m[i]) / most) if told[limb][i] else "#ffffff"
             points = " ".join(f"{px:.1f},{70 - h:.1f}" for px, h in corners)
             points += " " + " ".join(f"{px:.1f},{70 + h:.1f}" for px, h in corners[::-1])
             parts.append(f'<polygon points="{points}" fill="{colour}" stroke="{colour}" stroke-width="0.6"/>')
@@ -185,11 +185,11 @@ def set_figure(found: SetFound, units: Units) -> str:
         parts.append(draw_text(float(np.mean(x)), 26, f"{limb} limb", "middle", 13))
         parts.append(draw_text(float(x[0]), 122, "nock", "end" if sign > 0 else "start", 11))
     grip = min(float(s.along.from_handle_mm[-1]) for s in found.limbs.values()) * scale
-    parts.append(_box(WIDE / 2 - grip, 70 - half_height, 2 * grip, 2 * half_height, "#ffffff", INK))
+    parts.append(box(WIDE / 2 - grip, 70 - half_height, 2 * grip, 2 * half_height, "#ffffff", INK))
     parts.append(draw_text(WIDE / 2, 74, "handle", "middle", 11))
     steps = 40
     for i in range(steps):
-        parts.append(_box(230 + i * 4, 142, 4.5, 10, _set_colour(i / (steps - 1)), "none"))
+        parts.append(box(230 + i * 4, 142, 4.5, 10, set_colour(i / (steps - 1)), "none"))
     parts.append(draw_text(222, 152, "no set", "end", 11))
     reach = f"{units.on_bend(most):.2f} {units.bend_axis} more bend to the belly"
     parts.append(draw_text(230 + 4 * steps + 8, 152, reach, "start", 11))
@@ -211,7 +211,7 @@ def reflex_figure(readings: Sequence[ReflexAt], units: Units) -> str:
     high = max(0.0, *(v + h for v, h in zip(values, reach, strict=True)))
     pad = 0.1 * max(high - low, 0.1)
     last = max(days[-1], 0.5)
-    plot = _Plot((-0.03 * last, 1.03 * last), (low - pad, high + pad), 220.0)
+    plot = Plot((-0.03 * last, 1.03 * last), (low - pad, high + pad), 220.0)
     plot.line(plot.x, (0, 0), PALE, "", 1)
     plot.line(days, values, PALE, "", 1)
     for r, d, v, h in zip(known, days, values, reach, strict=True):
@@ -235,7 +235,7 @@ def recovery_figure(readings: Sequence[RestReading], fitted: Recovery | None, un
     low = min(v - h for v, h in zip(values, reach, strict=True))
     high = max(v + h for v, h in zip(values, reach, strict=True))
     pad = 0.15 * max(high - low, 0.1)
-    plot = _Plot((0.0, 1.08 * max(*hours, 0.5)), (low - pad, high + pad), 210.0)
+    plot = Plot((0.0, 1.08 * max(*hours, 0.5)), (low - pad, high + pad), 210.0)
     if fitted is not None:
         x = fitted.minutes / 60
         on = x <= plot.x[1]
@@ -257,7 +257,7 @@ def weight_figure(pulls: Sequence[Pull], units: Units) -> str:
     newest = max(p.when for p in pulls).date()
     x = [units.on_axis(p.draw_mm) for p in pulls]
     y = [p.weight_n / per for p in pulls]
-    plot = _Plot((0.9 * min(x), 1.05 * max(x)), (0.0, 1.12 * max(y)), 220.0)
+    plot = Plot((0.9 * min(x), 1.05 * max(x)), (0.0, 1.12 * max(y)), 220.0)
     joined = sorted((a, b) for a, b, p in zip(x, y, pulls, strict=True) if p.when.date() == newest)
     plot.line([a for a, _ in joined], [b for _, b in joined], INK, "", 1.4)
     for a, b, p in zip(x, y, pulls, strict=True):
@@ -271,7 +271,7 @@ def weight_figure(pulls: Sequence[Pull], units: Units) -> str:
 _KIND_SIGNS = {"just unstrung": "down", "resting": "circle", "rested": "square", "time not noted": "ring"}
 
 
-def _limb_legend(plot: _Plot) -> None:
+def _limb_legend(plot: Plot) -> None:
     for k, limb in enumerate(LIMBS):
         x = WIDE - 250 + 130 * k
         plot.parts.append(draw_rule(x, 9, x + 40, 9, COLOURS[limb], 2.4, _DASH[limb]))
@@ -290,7 +290,7 @@ def _at(along: Along, y: Array, from_nock_mm: Array) -> Array:
     return np.asarray(np.interp(from_nock_mm, along.from_nock_mm[order], y[order]))
 
 
-def _set_colour(part: float) -> str:
+def set_colour(part: float) -> str:
     k = min(max(part, 0.0), 1.0) * (len(_SET_INK) - 1)
     i = min(int(k), len(_SET_INK) - 2)
     mixed = (round(a + (k - i) * (b - a)) for a, b in zip(_SET_INK[i], _SET_INK[i + 1], strict=True))
@@ -311,13 +311,13 @@ def draw_rule(x1: float, y1: float, x2: float, y2: float, colour: str, width: fl
     return f'{line} stroke="{colour}" stroke-width="{width:g}"{dashed}/>'
 
 
-def _box(x: float, y: float, wide: float, high: float, fill: str, stroke: str) -> str:
+def box(x: float, y: float, wide: float, high: float, fill: str, stroke: str) -> str:
     return f'<rect x="{x:.1f}" y="{y:.1f}" width="{wide:.1f}" height="{high:.1f}" fill="{fill}" stroke="{stroke}"/>'
 
 
 def _sign(x: float, y: float, shape: str) -> str:
     if shape == "square":
-        return _box(x - 4.5, y - 4.5, 9, 9, INK, "none")
+        return box(x - 4.5, y - 4.5, 9, 9, INK, "none")
     if shape == "down":
         return f'<polygon points="{x - 5:.1f},{y - 4:.1f} {x + 5:.1f},{y - 4:.1f} {x:.1f},{y + 6:.1f}" fill="{INK}"/>'
     fill = "#ffffff" if shape == "ring" else INK

@@ -7,8 +7,7 @@ import numpy as np
 from tillerlens.core.measurement import Value
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.film.draw import DrawFilm, Lead, Stage
-from tillerlens.report.table import in_columns
-from tillerlens.report.words.quantities import Units, is_told, say, say_interval, say_length, say_place, say_value
+from tillerlens.report.words.quantities import Units, in_columns, is_told, say, say_interval, say_length, say_place, say_value
 from tillerlens.report.words.verdict import Sentence, judged_from_rest, spot_in_words
 
 PATTERNS = {

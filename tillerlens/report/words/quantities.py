@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
@@ -383,3 +383,9 @@ def _metric(number: str, per: float, least: int, interval: bool) -> str:
 
 def newtons_per(units: Units) -> float:
     return NEWTON_PER_POUND if units.weight == "lb" else STANDARD_GRAVITY
+
+
+def in_columns(table: Sequence[Sequence[str]]) -> list[str]:
+    """Lines with the cells of a table under each other."""
+    widths = [max(len(row[i]) for row in table) for i in range(len(table[0]))] if table else []
+    return ["  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip() for row in table]

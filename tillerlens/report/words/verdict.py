@@ -16,6 +16,7 @@ from tillerlens.core.errors import Reason
 from tillerlens.core.measurement import COVER, LIMBS, GapRow, Limb, Measurement, Spot, Value
 from tillerlens.core.units import MM_PER_INCH, newtons_from_pounds
 from tillerlens.measures.pair import change
+from tillerlens.report.words.front import front_sentences
 from tillerlens.report.words.phrases import phrase
 from tillerlens.report.words.quantities import (
     Units,
@@ -34,7 +35,6 @@ from tillerlens.report.words.quantities import (
     say_value,
     say_weight,
 )
-from tillerlens.report.words_front import front_sentences
 
 Tone = Literal["finding", "fine", "changed", "plain", "open"]
 

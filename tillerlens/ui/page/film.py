@@ -88,7 +88,8 @@ def _followed(known: Known, data: bytes, name: str, form: Form, every_in: float)
         tell = long_work("Looking for the bow", "film")
         try:
             shot = read_shot(form)
-            rest = json.loads(Rests(known).of("drawn")[0] or "null")
+            rests, clip = Rests(known), OnBench("", name, known.bow.id, {"state": "drawn"})
+            rest = json.loads(rests.document(rests.of(clip)) or "null")
             if rest is not None:
                 check_same_bow(rest, shot)
             steps = [0]
