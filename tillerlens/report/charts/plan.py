@@ -63,6 +63,8 @@ def plan_chart(plan: Plan, units: Units | None = None) -> alt.LayerChart:
         layers.append(boxes.mark_rect(fillOpacity=0.12, fill=_HINGE, stroke=_HINGE, strokeDash=[2, 2]))
         for up, word in enumerate(("leave", "skip", "stiff")):  # each at its own height: on a phone neighbours' words would meet
             said = [row for row in left if row["says"] == word]
+            if not said:  # a layer of nothing has no extent, and the browser's console says so
+                continue
             layers.append(
                 alt.Chart(alt.InlineData(values=said))
                 .mark_text(baseline="bottom", dy=-4 - 13 * up, fontWeight="bold", color=_HINGE)
