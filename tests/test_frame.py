@@ -2,16 +2,20 @@
 
 import json
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from made_up import SAMPLES, sample_photo
 from PIL import Image
 
+from tillerlens import measure
+from tillerlens.core.errors import NeedsHelp
 from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import measure_photo
 from tillerlens.photo.intake import read_photo
 from tillerlens.photo.light import linear_light
+from tillerlens.trace.ends import Ends
 from tillerlens.trace.picture_border import cut_at_border
 
 W, H, THICK = 600, 400, 24
@@ -68,3 +72,23 @@ def test_a_bow_without_its_tip_asks_whether_the_tip_is_outside(clicked, tmp_path
     assert reason.asks.wants == ("retake" if clicked else "nock_lower")
     assert reason.asks.place_px[0] > edge - 60
     assert ("click" in reason.remedy) != clicked  # what was clicked is not asked for
+
+
+@pytest.mark.parametrize("clear", [0.3, 0.9])
+def test_a_bow_followed_to_the_border_is_not_measured_from_an_end_that_does_not_show(monkeypatch, clear):
+    """The second way of following stopped short of the border; whether at a tip, its end tells."""
+    cut = NeedsHelp("The upper limb runs out of the picture.", "Step back.", fault="cut")
+    asked = SimpleNamespace(prepared=SimpleNamespace(photo=SimpleNamespace(name="p")), outlines={})
+
+    def held(asked, fair=False):
+        if not fair:
+            raise cut
+        asked.outlines["fair"] = SimpleNamespace(ends=Ends((10.0, 900.0), (clear, 0.9), (1.0, 1.0)))
+        return "measured"
+
+    monkeypatch.setattr(measure, "_measure_held", held)
+    if clear > 0.5:
+        assert measure._measure_twice(asked) == "measured"
+    else:
+        with pytest.raises(NeedsHelp, match="runs out of the picture"):
+            measure._measure_twice(asked)

@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 from against_truth import SAMPLES
 
+from tillerlens import measure
+from tillerlens.core.errors import Reason
 from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import _evidence, _layout, prepare
 from tillerlens.photo.intake import read_photo
@@ -97,3 +99,15 @@ def test_a_string_is_found_from_further_in_where_the_wood_runs_on(drawn):
     assert string is not None and np.linalg.norm(string.hook - truth["hook"]) < 6.0
     for met in nocks_by_string(light, trace, longer, chain, string):
         assert met is not None and met.mm == pytest.approx(30.0, abs=4.0)
+
+
+def test_a_string_that_was_not_seen_tells_no_nocks(monkeypatch):
+    """What says that no string runs from nock to nock, and what places the nocks by it, are of one mind."""
+    photo = read_photo(SAMPLES / "heron-braced.jpg")
+    shot = read_shot(SAMPLES / "heron-braced.shot.json", photo.name, (photo.width, photo.height))
+    asked = []
+    monkeypatch.setattr(measure, "nocks_by_string", lambda *a: asked.append(a) or (None, None))
+    assert measure.measure_photo(photo, shot).status == "measured" and asked
+    asked.clear()
+    monkeypatch.setattr(measure, "check_state", lambda *a: [Reason("no_braced_string", "No string was seen.", "Look.")])
+    assert measure.measure_photo(photo, shot).status == "measured" and not asked

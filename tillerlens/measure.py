@@ -53,7 +53,7 @@ from tillerlens.shape.uncertainty import (
 )
 from tillerlens.trace.handle import see_grip
 from tillerlens.trace.network import FinderMaps, find_maps
-from tillerlens.trace.outline import CORRELATED, EVERY, Outlined, TraceRead, outline, trace_of
+from tillerlens.trace.outline import CLEAR_END, CORRELATED, EVERY, Outlined, TraceRead, outline, trace_of
 from tillerlens.trace.questions import check_view, one_thing, outline_doubts
 from tillerlens.trace.self_scale import fit_to_bow
 from tillerlens.trace.sketch import shown_on_refusal
@@ -189,7 +189,10 @@ def _measure_twice(asked: _Asked) -> Measurement:
     except NeedsHelp as error:
         try:
             with net("measuring", asked.prepared.photo.name):
-                return _measure_held(asked, fair=True)
+                found = _measure_held(asked, fair=True)
+            if error.fields.get("fault") == "cut" and any(min(o.ends.clear) < CLEAR_END for o in asked.outlines.values()):
+                raise error  # it stops short of the border, but not at a tip that shows
+            return found
         except TillerLensError as second:
             if error.fields.get("followed") is None:
                 error.fields["followed"] = second.fields.get("followed")
@@ -253,9 +256,13 @@ def _measure_traced(
         string, from_within = string_of(light, trace, evidence, chain, shot)
         faint = string is not None and min(string.clear) < FAINT and "hook" not in shot.clicks
         evidence = replace(evidence, hook_px=None if string is None or faint else string.hook)
-    if "hook" not in shot.clicks:
-        doubts += tuple(check_state(light, trace.maps, shot.state, stand_of(evidence, chain), string))
-    inside = nocks_by_string(light, trace, evidence, chain, string)
+    of_state = (
+        () if "hook" in shot.clicks else tuple(check_state(light, trace.maps, shot.state, stand_of(evidence, chain), string))
+    )
+    doubts += of_state
+    # where no string was seen from nock to nock, a line that passes the limbs elsewhere is none either
+    unseen = any(reason.code == "no_braced_string" for reason in of_state)
+    inside = (None, None) if unseen else nocks_by_string(light, trace, evidence, chain, string)
     if from_within and by_string is None and (seen := nocks_far_inside(evidence, chain, inside)):
         # what was followed past the nock bends the limb's last inches: follow it again, only so far
         return _measure(asked, seen, hold_handle, fair)
