@@ -37,7 +37,7 @@ from tillerlens.shape.bow_shape import (
     belly_at,
     make_layout,
 )
-from tillerlens.shape.checks import check_shape, thinner_inward
+from tillerlens.shape.checks import check_shape, scale_doubts, thinner_inward
 from tillerlens.shape.nocks import Met, ShapeModel, nocks_by_string, nocks_far_inside, put_together, stand_of, string_of, to_px
 from tillerlens.shape.settle import HandleReading, Settled, settle, supposed
 from tillerlens.shape.spline import shortest_wave_mm
@@ -516,22 +516,7 @@ def _doubts(
     if fit.camera.obliqueness() > OBLIQUE_RAD:
         text = "The picture was taken far from square to the board."
         out.append(Reason("oblique", text, "Stand so that the board looks like a rectangle."))
-    if not fit.squared:
-        out.append(
-            Reason(
-                "not_squared",
-                "These marks give the scale but cannot square the picture, so the intervals are wide.",
-                "Put four marks or printed tags on the board for sharp numbers.",
-            )
-        )
-    if abs(off) > 3:
-        out.append(
-            Reason(
-                "length_differs",
-                f"The traced bow is clearly {'shorter' if off > 0 else 'longer'} than the length typed.",
-                "Check the bow's length nock to nock, the marks' distances and the stand-off.",
-            )
-        )
+    out += scale_doubts(fit.squared, off)
     if shot.state == "drawn" and string is None:
         out.append(
             Reason(

@@ -28,6 +28,7 @@ from tillerlens.front.shape import (
 from tillerlens.front.string import StringLine, find_front_string
 from tillerlens.photo.camera import N_PARAMETERS, CameraFit, with_theta
 from tillerlens.photo.intake import Photo
+from tillerlens.shape.checks import scale_doubts
 from tillerlens.shape.uncertainty import from_seen
 from tillerlens.trace.network import FinderMaps
 from tillerlens.trace.path import CLICKS
@@ -252,29 +253,13 @@ def _string(light: NDArray[np.uint16], found: FrontShape, shot: Shot, trace: Fro
 
 
 def _reasons(fit: CameraFit, shot: Shot, string: StringLine | None, left_out: list[str], off: float) -> tuple[Reason, ...]:
-    out = []
-    if not fit.squared:
-        out.append(
-            Reason(
-                "not_squared",
-                "These marks give the scale but cannot square the picture, so the intervals are wide.",
-                "Put four marks or printed tags on the board for sharp numbers.",
-            )
-        )
+    out = scale_doubts(fit.squared, off)
     if left_out:
         out.append(
             Reason(
                 "aside_not_known",
                 "Nothing tells how far to one side the camera stood, so string and tips can't be placed over the handle.",
                 "Put four marks or printed tags on the board.",
-            )
-        )
-    if abs(off) > 3:
-        out.append(
-            Reason(
-                "length_differs",
-                f"The traced bow is clearly {'shorter' if off > 0 else 'longer'} than the length typed.",
-                "Check the bow's length nock to nock, the marks' distances and the stand-off.",
             )
         )
     if shot.state == "braced" and string is None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tillerlens.core.errors import NeedsHelp
+from tillerlens.core.errors import NeedsHelp, Reason
 from tillerlens.shape.bow_shape import BowShape, LimbFit
 from tillerlens.trace.path import CLICKS
 
@@ -15,6 +15,7 @@ ROOT_SHARE = 0.25  # of the limb's thickness: how far a limb's root may stand of
 ROOT_SLOPE = np.radians(8.0)
 BACKWARD_PER_MM = 2.5e-3  # a strung limb may keep some reflex, never a bend of a foot's radius towards the back
 LENGTH_OFF_U = 5.5  # so far off, what was followed is not the whole bow or what was typed is not its length
+DIFFERS_U = 3.0  # so far off, the length and what was followed are said to differ
 LEAST_ROOT = 0.9  # of the limb's greatest thickness, at its root
 SHARPEST_PER_MM = 1 / 150.0  # tighter bends than a six-inch radius are not a limb's
 HALF_SHOWN = 0.12  # of a limb's length at either side of a doubtful place, that is marked
@@ -111,3 +112,26 @@ def _around(m: LimbFit, at: int) -> tuple[float, float]:
     """The stretch about one of a limb's samples, as shares of its length from the nock."""
     share = float(np.clip(m.from_nock_mm[at] / m.from_nock_mm[-1], 0.0, 1.0))
     return max(0.0, share - HALF_SHOWN), min(1.0, share + HALF_SHOWN)
+
+
+def scale_doubts(squared: bool, length_off_u: float) -> list[Reason]:
+    """Doubts of any view: marks that don't square the picture, and a length (``length_off_u`` standard uncertainties off, + where
+    the bow looks too short) that contradicts them."""
+    out = []
+    if not squared:
+        out.append(
+            Reason(
+                "not_squared",
+                "These marks give the scale but cannot square the picture, so the intervals are wide.",
+                "Put four marks or printed tags on the board for sharp numbers.",
+            )
+        )
+    if abs(length_off_u) > DIFFERS_U:
+        out.append(
+            Reason(
+                "length_differs",
+                f"The traced bow is clearly {'shorter' if length_off_u > 0 else 'longer'} than the length typed.",
+                "Check the bow's length nock to nock, the marks' distances and the stand-off.",
+            )
+        )
+    return out
