@@ -118,7 +118,7 @@ def _check_measured(found: Measurement) -> None:
         raise MechanicsError(
             f"{found.name} was not measured, so it says nothing about the bow.", "Measure it first, or leave it out."
         )
-    if found.facts.view == "front":
+    if found.front is not None:
         raise MechanicsError(
             f"{found.name} shows the bow from its belly or back, so its bend doesn't show.",
             "Give a picture from the side, or leave it out.",
