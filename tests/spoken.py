@@ -155,10 +155,10 @@ def _moved():
         for d, more in ((rest, 0.0), (bent, 10.0)):
             for name, v in turns.items():
                 value = v.value + more + (bent_more if more and "upper" in name else 0.0)
-                d["values"][name] = {"value": value, "u": 0.1, "unit": "deg", "budget": {"edge": 0.1}}
+                d.values[name] = Value(value, 0.1, "deg", {"edge": 0.1})
         yield moved_sentence(compare(rest, bent))
-    bare = drawn()
-    bare["values"] = {name: v for name, v in bare["values"].items() if not name.startswith("turn_")}
+    whole = drawn()
+    bare = replace(whole, values={name: v for name, v in whole.values.items() if not name.startswith("turn_")})
     yield moved_sentence(compare(at_rest(flat, flat), bare))
 
 
@@ -174,7 +174,7 @@ def benches(units):
     arrows = (ArrowSpeed(0.032, 48.0),)
     told = tell(Given(pictures, document(bow), full_draw_mm=660.0, arrows=arrows))
     unrested = tell(Given(pictures, None, full_draw_mm=660.0))
-    unweighed = [{**d, "shot": {k: v for k, v in d["shot"].items() if k != "scale_reading_lb"}} for d in pictures]
+    unweighed = [replace(m, shot=replace(m.shot, draw_weight_n=None)) for m in pictures]
     relative = tell(Given(unweighed, document(bow)))
     guessed = tell(Given(unweighed, None))
     single = tell(Given(pictures[2:], document(bow)))
@@ -258,9 +258,9 @@ def reports(units):
     out = []
     whole = story()
     bare = replace(whole, stages=whole.stages[:1])
-    unset = Story("x", stages=tuple(replace(s, document=at_rest(flat, flat)) for s in whole.stages[:2]))
+    unset = Story("x", stages=tuple(replace(s, found=at_rest(flat, flat)) for s in whole.stages[:2]))
     for s in unset.stages:
-        s.document["values"].pop("reflex")
+        s.found.values.pop("reflex")
     for told in (whole, bare, unset):
         out += _cells(lay_out_story(told, units))
     return out

@@ -11,7 +11,7 @@ from made_up import SAMPLES, sample_photo
 
 from tillerlens.core.document import measurement_schema
 from tillerlens.core.errors import Ask, NeedsHelp, Reason
-from tillerlens.core.measurement import Followed, Measurement, measurement_of
+from tillerlens.core.measurement import Followed, Measurement, PhotoId, measurement_of
 from tillerlens.core.shot_file import read_shot
 from tillerlens.photo.light import linear_light
 from tillerlens.report.overlay import draw_overlay
@@ -111,9 +111,8 @@ def test_an_edge_that_was_put_right_there_is_not_asked_for_again(light):
 def asking():
     stretch = ((900.0, 700.0), (1000.0, 690.0), (1100.0, 682.0))
     reason = Reason("needs_help", "Something is amiss.", "Set a place.", Ask("edge_belly", (1000.0, 690.0), stretch))
-    about = {"name": "a.jpg", "sha256": "0" * 64, "size": [3000, 2250]}
-    shot = {"clicks": {"handle": [1500, 600]}}
-    return Measurement("needs_help", "braced", (reason,), followed=followed(), photo=about, shot=shot)
+    about = PhotoId("a.jpg", "0" * 64, (3000, 2250))
+    return Measurement("needs_help", "braced", (reason,), followed=followed(), photo=about, shot=shot_with("handle"))
 
 
 def test_the_document_keeps_what_is_asked_and_where():

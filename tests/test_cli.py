@@ -371,7 +371,7 @@ def test_a_measurement_at_rest_is_handed_on(tmp_path, monkeypatch):
     length = {"bow_length_nock_to_nock_in": 66.0}  # as the made-up measurement at rest says
     rest = rest_document(tmp_path, shot={**SHOT, **length})
     assert run("measure", picture(tmp_path, **length), "--rest", rest).exit_code == 0
-    assert seen[0] == json.loads(rest.read_text())
+    assert seen[0].as_document() == json.loads(rest.read_text())
 
 
 @pytest.mark.parametrize(

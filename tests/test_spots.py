@@ -94,7 +94,7 @@ def looked(upper: ElasticLimb, lower: ElasticLimb, seed: int, draw_mm: float = D
     curves = []
     for name in LIMBS:
         p = profile[name]
-        lying = np.array(rest["profile"][name]["curvature_per_m"]) + 1000 * np.sqrt(noisier**2 - 1) * wander(rng, p.from_nock_mm)
+        lying = rest.profile[name].curvature_per_m + 1000 * np.sqrt(noisier**2 - 1) * wander(rng, p.from_nock_mm)
         lever = np.maximum(p.lever_arm_mm, 1.0)
         u = U_PER_M * np.hypot(1, noisier) / np.sqrt(2)  # ``wander`` is smaller by the root of two
         curves.append(LimbCurve(p.from_nock_mm, (p.curvature_per_m - lying) / lever, u / lever, lever, float(p.from_nock_mm[-1])))

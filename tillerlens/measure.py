@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from tillerlens import __version__
 from tillerlens.core.clicks import check_places
 from tillerlens.core.errors import NeedsHelp, Reason, ScaleError, StateDiffers, TillerLensError
-from tillerlens.core.measurement import GapRow, LimbProfile, Measurement, TracedBow, Value
+from tillerlens.core.measurement import GapRow, LimbProfile, Measurement, PhotoId, TracedBow, Value
 from tillerlens.core.shot import Shot, State
 from tillerlens.core.unforeseen import net
 from tillerlens.front.measure import measure_front
@@ -129,7 +129,7 @@ class _Asked:
     prepared: Prepared
     fit: CameraFit
     shot: Shot
-    rest: dict[str, Any] | None
+    rest: Measurement | None
     shared: dict[str, Any]  # fields of the measurement that are known before
     remembered: Remembered
     outlines: dict[str, Outlined] = field(default_factory=dict)  # of this measurement's readings, for the next of them
@@ -138,18 +138,18 @@ class _Asked:
 def measure_photo(
     photo: Photo,
     shot: Shot,
-    rest: dict[str, Any] | None = None,
+    rest: Measurement | None = None,
     prepared: Prepared | None = None,
     fit: CameraFit | None = None,
     remembered: Remembered = _read_now,
 ) -> Measurement:
     """Measure one photograph. Never raises for what a photograph or shot can hold, foreseen or not: status and reasons tell.
 
-    ``rest``: the measurement document of the same bow unstrung, for judging spots on movement from rest. ``prepared``, ``fit``:
+    ``rest``: the same bow unstrung, as it is kept, for judging spots on movement from rest. ``prepared``, ``fit``:
     ``prepare(photo)`` and ``fit_scale(photo, shot)`` where they are at hand from before; ``remembered``: gives traces that are.
     """
-    about = {"name": photo.name, "sha256": photo.sha256, "size": [photo.rgb.shape[1], photo.rgb.shape[0]]}
-    shared: dict[str, Any] = dict(state=shot.state, photo=about, shot=shot.as_dict(), version=__version__)
+    about = PhotoId(photo.name, photo.sha256, (photo.rgb.shape[1], photo.rgb.shape[0]))
+    shared: dict[str, Any] = dict(state=shot.state, photo=about, shot=shot, version=__version__)
     doubts: tuple[Reason, ...] = () if prepared is None else prepared.doubts
     size, asked = (photo.width, photo.height), None
     try:
@@ -333,10 +333,10 @@ def _measure_traced(
     return found if rest is None or shot.state != "drawn" else _on_rest(found, rest)
 
 
-def _on_rest(found: Measurement, rest: dict[str, Any]) -> Measurement:
+def _on_rest(found: Measurement, rest: Measurement) -> Measurement:
     """The measurement with hinges and stiff places found on movement from rest."""
     try:
-        finding = find([found.as_document()], rest)
+        finding = find([found.as_printed()], rest)
     except MechanicsError as error:
         return replace(found, reasons=(*found.reasons, error.reason))
     return with_finding(found, finding)

@@ -19,7 +19,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from sqlalchemy import Connection, update
 
@@ -57,6 +57,9 @@ from tillerlens.record.entries import (
 from tillerlens.record.models import CorrectionRow, EventRow, MeasuredRow, StageRow
 from tillerlens.record.rows import OLDEST_FIRST, ROWS, document_of, many, one, put, put_document
 from tillerlens.record.store import drop_unused, refresh
+
+if TYPE_CHECKING:
+    from tillerlens.core.measurement import Measurement
 
 Verdict = Literal["new", "same", "adds", "conflict"]
 Choice = Literal["skip", "both"]
@@ -193,7 +196,9 @@ def _write_bow(writer: _Writer, connection: Connection, bow: Bow) -> bool:
         writer.gaps.append(Gap(bow.id, error.fields.get("stage_id"), f"{bow.name} is left out. {error.text}", error.remedy))
         return False
     folder = f"bows/{bow.id}"
-    texts, documents = [], dict[str, dict[str, Any]]()
+    from tillerlens.core.measurement import measurement_of
+
+    texts, pictures = [], dict[str, Measurement]()
     for measured in found.measurements:
         try:
             text, document = document_of(connection, measured)
@@ -203,13 +208,13 @@ def _write_bow(writer: _Writer, connection: Connection, bow: Bow) -> bool:
         texts.append((measured, text))
         stage = next(s for s in found.stages if s.id == measured.stage_id)
         if document["shot"] == stage.shot:
-            documents[stage.id] = document  # the latest stays
+            pictures[stage.id] = measurement_of(document)  # the latest stays
     found = replace(found, measurements=tuple(m for m, _ in texts))
     for measured, text in texts:
         writer.add(f"{folder}/measurements/{measured.id}.json", text)
     for stage in found.stages:
         writer.add_original(stage)
-    shown = [(s, documents[s.id]) for s in found.stages if s.status != "unmeasured" and s.id in documents]
+    shown = [(s, pictures[s.id]) for s in found.stages if s.status != "unmeasured" and s.id in pictures]
     writer.add(f"{folder}/values.csv", tables.values_table(found.stages))
     writer.add(f"{folder}/gaps.csv", tables.gaps_table(shown))
     writer.add(f"{folder}/events.csv", tables.events_table(found.events))

@@ -17,7 +17,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import fields, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from sqlalchemy import Connection, delete, func, select, text, update
 
@@ -41,6 +41,9 @@ from tillerlens.record.entries import (
 )
 from tillerlens.record.models import BowRow, CorrectionRow, EventRow, MeasuredRow, StageRow
 from tillerlens.record.rows import OLDEST_FIRST, ROWS, document_of, many, one, put, put_document
+
+if TYPE_CHECKING:
+    from tillerlens.core.measurement import Measurement
 
 Versioned = TypeVar("Versioned", Bow, Stage, Event)
 _FIXED = ("id", "bow_id", "sequence", "sha256", "media", "size_bytes", "shot", "state", "minutes_since_unstrung", "added_at")
@@ -110,13 +113,13 @@ def add_stage(
     shot: Mapping[str, Any],
     *,
     name: str = "",
-    document: Mapping[str, Any] | None = None,
+    document: Measurement | None = None,
     taken_at: datetime | None = None,
     video_time_s: float | None = None,
     rest_stage_id: str | None = None,
     notes: str = "",
 ) -> Stage:
-    """Keep a picture (or a moment of a video) with its shot and, where it has been measured, its measurement document.
+    """Keep a picture (or a moment of a video) with its shot and, where it has been measured, its measurement.
 
     photo: the file as it came from the phone. name: what it was called. taken_at: when; else what the camera wrote, else now.
     rest_stage_id: the unstrung stage that the measurement was judged against. Raises RecordError and ShotError.
@@ -141,14 +144,13 @@ def add_stage(
             notes=notes,
             **_said_by(form),
         )
-        if document is not None:
-            check_document(document, stage)  # takes a while: not in the others' way
+        written = None if document is None else _written(document, stage)  # takes a while: not in the others' way
         with writing(record) as connection:
             lock_bow(connection, bow_id)
             _check_belongs(connection, stage.rest_stage_id, bow_id)
             stage = put(connection, replace(stage, sequence=_next(connection, StageRow, StageRow.bow_id == bow_id)))
-            if document is not None:
-                stage = _put_measurement(connection, stage, document)
+            if written is not None:
+                stage = _put_measurement(connection, stage, written)
             if not originals.place_of(record.folder, kept.sha256).exists():
                 originals.keep(record.folder, photo, name)  # swept away before the row stood; nobody sweeps now
             return stage
@@ -215,11 +217,15 @@ def original(record: Record, stage: Stage) -> bytes:
 # --- measurements and corrections ---------------------------------------------------------------------------
 
 
-def measurement(record: Record, stage_id: str) -> dict[str, Any] | None:
-    """The stage's measurement document, whole: the latest made with its present shot; None when there is none."""
+def measurement(record: Record, stage_id: str) -> Measurement | None:
+    """The stage's measurement, whole: the latest made with its present shot; None when there is none."""
     with reading(record) as connection:
         found = current(connection, one(connection, Stage, stage_id))
-    return None if found is None else found[1]
+    if found is None:
+        return None
+    from tillerlens.core.measurement import measurement_of  # not before one is asked for: it takes its time
+
+    return measurement_of(found[1])
 
 
 def list_measurements(record: Record, stage_id: str) -> list[Measured]:
@@ -228,13 +234,13 @@ def list_measurements(record: Record, stage_id: str) -> list[Measured]:
         return many(connection, Measured, MeasuredRow.stage_id == stage_id, order=OLDEST_FIRST[Measured])
 
 
-def save_measurement(record: Record, stage_id: str, document: Mapping[str, Any]) -> Stage:
+def save_measurement(record: Record, stage_id: str, document: Measurement) -> Stage:
     """Keep a new measurement of a stage, made with its present shot; earlier ones stay in the history."""
     stage = get_stage(record, stage_id)
-    check_document(document, stage)
+    written = _written(document, stage)
     with writing(record) as connection:
         lock_bow(connection, stage.bow_id)
-        return _put_measurement(connection, one(connection, Stage, stage_id), document)
+        return _put_measurement(connection, one(connection, Stage, stage_id), written)
 
 
 def correct_stage(
@@ -243,7 +249,7 @@ def correct_stage(
     shot: Mapping[str, Any],
     who: str,
     *,
-    document: Mapping[str, Any] | None = None,
+    document: Measurement | None = None,
     reason: str = "",
 ) -> Stage:
     """Give a stage another shot (points moved, fields changed), with who did it, and the measurement made with it.
@@ -255,13 +261,12 @@ def correct_stage(
     if not changes:
         raise RecordError("Nothing of the shot was changed.", "Move a point or change a field first.")
     correction = Correction(stage.id, who, changes, reason)
-    if document is not None:
-        check_document(document, stage)
+    written = None if document is None else _written(document, stage)
     with writing(record) as connection:
         lock_bow(connection, stage.bow_id)
         put(connection, replace(correction, sequence=_next(connection, CorrectionRow, CorrectionRow.stage_id == stage.id)))
         stage = _replace(connection, replace(stage, shot=form, status="unmeasured", made_by="", values={}, **_said_by(form)))
-        return refresh(connection, stage) if document is None else _put_measurement(connection, stage, document)
+        return refresh(connection, stage) if written is None else _put_measurement(connection, stage, written)
 
 
 def list_corrections(record: Record, stage_id: str) -> list[Correction]:
@@ -377,13 +382,19 @@ def _said_by(shot: Mapping[str, Any]) -> dict[str, Any]:
     return {"state": shot["state"], "minutes_since_unstrung": shot.get("minutes_since_unstrung")}
 
 
+def _written(found: Measurement, stage: Stage) -> dict[str, Any]:
+    """The document that is kept of a stage's measurement. Raises RecordError."""
+    document = found.as_document()
+    check_document(document, stage)
+    return document
+
+
 def check_document(document: Mapping[str, Any], stage: Stage) -> None:
     """Raise RecordError unless this is a measurement document of the stage's picture."""
-    from tillerlens.core.document import document_validator
+    from tillerlens.core.document import fault_in
 
-    error = next(document_validator().iter_errors(document), None)
-    if error is not None:
-        where = ".".join(map(str, error.absolute_path)) or "the whole"
+    where = fault_in(document)
+    if where is not None:
         raise RecordError(
             f"The measurement of {stage.photo_name} is not of the right form at '{where}'.", "Measure the picture again."
         )

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.measurement import COVER, LIMBS, Limb, Value
-from tillerlens.core.units import FOOT_M, KG_PER_GRAIN, MM_PER_INCH
+from tillerlens.core.units import FOOT_M, KG_PER_GRAIN
 from tillerlens.measures.pair import Along, Picture
 from tillerlens.mechanics.cast import ArrowSpeed, Cast
 from tillerlens.mechanics.force_draw import ForceCurve, Reading
@@ -61,7 +61,7 @@ def from_rest_rows(
     moved = {limb: _moved(rest.limbs[limb], bent.limbs[limb]) for limb in LIMBS}
     rows: Rows = []
     wished: Rows = []
-    fade = float(bent.shot.get("handle_in", 0.0)) * MM_PER_INCH / 2
+    fade = bent.shot.handle_mm / 2
     for limb in LIMBS:
         at, k, u = moved[limb]
         for x, value, reach in zip(at, units.on_bend(1.0) * k, units.on_bend(1.0) * COVER * u, strict=True):
