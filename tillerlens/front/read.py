@@ -17,11 +17,11 @@ from tillerlens.core.shot import Shot
 from tillerlens.front.edges import place_edge
 from tillerlens.front.shape import KNOTS, PAST_LOW, PAST_MM, PAST_U_MM, PAST_UP, laid, prior
 from tillerlens.photo.camera import CameraFit
-from tillerlens.photo.intake import Photo
 from tillerlens.photo.light import sample
 from tillerlens.trace.network import FinderMaps
 from tillerlens.trace.path import CLICKS, find_bow
 from tillerlens.trace.picture_border import cut_at_border, runs_out
+from tillerlens.trace.reading import Prepared
 from tillerlens.trace.sketch import Sketch, sketched
 from tillerlens.trace.straighten import MIDDLE_ROW, Band, Strip, cut_strip, first_path, next_path, read_band, strip_step
 
@@ -67,16 +67,20 @@ class FrontTrace:
 
 
 @sketched
-def read_front(
-    sketch: Sketch, photo: Photo, light: NDArray[np.uint16], maps: FinderMaps, fit: CameraFit, shot: Shot
-) -> FrontTrace:
+def read_front(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot) -> FrontTrace:
     """Find the bow and both its edges from tip to tip.
+
+    Parameters
+    ----------
+    sketch : shows what was followed, should it be refused.
+    prepared, fit, shot : the picture, its camera, and what was typed and clicked.
 
     Raises
     ------
     NeedsHelp
         Where no bow is found for certain, it runs out of the picture, or too little of its edges shows.
     """
+    rgb, light, maps = prepared.photo.rgb, prepared.light, prepared.maps
     path = _coarse(maps, fit, shot)
     sketch.path(path)
     rows, columns = np.clip(np.round(maps.to_map(path)).astype(int)[:, ::-1], 0, np.array(maps.limb.shape) - 1).T
@@ -84,8 +88,8 @@ def read_front(
     middle = path[len(path) // 2]
     square = fit.camera.to_plane(np.array([middle - 5, middle + 5]), shot.standoff_mm)  # ten pixels each way
     px_per_mm = float(10 * np.sqrt(2) / np.linalg.norm(square[1] - square[0]))
-    strip, band = _straighten(photo.rgb, path, strip_step(px_per_mm, BROAD_MM * 14 / BROAD_ROWS))
-    ends, tip_u_mm = _tips(photo.rgb, light, strip, band, fit, shot, px_per_mm)
+    strip, band = _straighten(rgb, path, strip_step(px_per_mm, BROAD_MM * 14 / BROAD_ROWS))
+    ends, tip_u_mm = _tips(rgb, light, strip, band, fit, shot, px_per_mm)
     for k, at in enumerate(ends):
         end, before = (strip.px(np.array(c), np.array(MIDDLE_ROW)) for c in (at, at + (20 if k == 0 else -20)))
         thick = float(np.nanmedian(_near(band, at, k))) * strip.step
@@ -116,12 +120,12 @@ def read_front(
 
 
 def _coarse(maps: FinderMaps, fit: CameraFit, shot: Shot) -> Array:
-    """As a side view is found; where the brightest path comes to nothing, as a batten lies."""
+    """As a side view is found; where the brightest path comes to nothing, by dynamic programming."""
     try:
-        return find_bow(maps, fit.camera, shot, fit.squared).px
+        return find_bow(maps, fit, shot).px
     except NeedsHelp as error:
         try:
-            return find_bow(maps, fit.camera, shot, fit.squared, fair=True).px
+            return find_bow(maps, fit, shot, smooth_path=True).px
         except NeedsHelp:
             raise error from None
 

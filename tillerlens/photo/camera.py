@@ -53,6 +53,11 @@ class Camera:
         return float(np.exp(self.theta[6]))
 
     @property
+    def radial_term(self) -> float:
+        """k1 of the lens."""
+        return float(self.theta[7])
+
+    @property
     def centre_mm(self) -> Array:
         """The camera's place in the board frame, (3,) mm; Z is negative: it stands before the board."""
         return np.asarray(-self.rotation.T @ self.theta[3:6], dtype=float)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from tillerlens.photo.light import sample
-from tillerlens.trace.shadow_fringe import ShadowFringe, find_shadow_fringe, one_lamps
+from tillerlens.trace.shadow_fringe import ShadowFringe, find_shadow_fringe, one_lamp
 from tillerlens.trace.straighten import Band, Strip, smooth_rows
 
 Array = NDArray[np.float64]
@@ -43,7 +43,7 @@ class Side:
     row: Array
     quality: Array
     noise: float
-    sliver: ShadowFringe | None = None  # of shadow beside it, already taken off
+    fringe: ShadowFringe | None = None  # of shadow beside it, already taken off
 
 
 def measure_side(
@@ -168,15 +168,15 @@ def measure_edges(light: NDArray[np.uint16], strip: Strip, band: Band, ends: tup
     seen = np.zeros(len(strip.path), bool)
     seen[max(band.first, int(np.ceil(ends[0]))) : min(band.last, int(ends[1])) + 1] = True
     proposals = [np.where(seen, rows, np.nan) for rows in (band.upper_row, band.lower_row)]
-    slivers = one_lamps(*(find_shadow_fringe(light, strip, p, way) for p, way in zip(proposals, (-1, 1), strict=True)))
+    fringes = one_lamp(*(find_shadow_fringe(light, strip, p, way) for p, way in zip(proposals, (-1, 1), strict=True)))
     sides = []
-    for proposal, sliver, outward in zip(proposals, slivers, (-1, 1), strict=True):
-        if sliver is None:
+    for proposal, fringe, outward in zip(proposals, fringes, (-1, 1), strict=True):
+        if fringe is None:
             beyond = np.maximum(wood_beyond_px(light, strip, proposal, outward), dark_beyond_px(light, strip, proposal, outward))
             sides.append(measure_side(light, strip, proposal + outward * beyond / strip.step, proposal, outward))
         else:  # the outer border of the shadow is the sharper one: it is measured, and the shadow's width taken off
-            side = measure_side(light, strip, proposal + outward * sliver.outer)
-            sides.append(replace(side, row=side.row - outward * sliver.width, sliver=sliver))
+            side = measure_side(light, strip, proposal + outward * fringe.outer)
+            sides.append(replace(side, row=side.row - outward * fringe.width, fringe=fringe))
     return sides[0], sides[1]
 
 
@@ -202,7 +202,7 @@ PLAIN = 0.5  # of the limb's colour difference: a margin plainer than this shows
 
 
 def plain_margin_px(light: NDArray[np.uint16], strip: Strip, row: Array, inward: int, thickness: Array) -> float:
-    """Width (px) of a dark margin inside one silhouette that has the ground's colour: a sliver of shadow, or a dark belly.
+    """Width (px) of a dark margin inside one silhouette that has the ground's colour: a shadow fringe, or a dark belly.
 
     A shadow beside the limb (a flash throws one a few px wide) is the ground darkened evenly in all colours; toasted wood
     can look the same, so the margin is not cut off but counted as doubt. ``inward`` is +1 where the limb's rows grow.

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from tillerlens.core.errors import NeedsHelp
-from tillerlens.photo.camera import Camera
+from tillerlens.core.shot import Shot
+from tillerlens.photo.camera import CameraFit
 from tillerlens.photo.light import sample
 from tillerlens.trace.straighten import Band, Strip
 
@@ -63,17 +64,18 @@ def colour_step(light: NDArray[np.uint16], strip: Strip, band: Band) -> Array:
     return np.asarray(np.clip(np.linalg.norm(after - before, axis=1) / contrast, 0, 1))
 
 
-def find_ends(
-    light: NDArray[np.uint16], strip: Strip, band: Band, camera: Camera, standoff_mm: float, nock_to_nock_mm: float, squared: bool
-) -> Ends:
-    """The best pair of tips. The length counts softly: it is known to a percent where the picture is squared, to six where
-    it is not, and wood may stand past the nocks."""
+def find_ends(light: NDArray[np.uint16], strip: Strip, band: Band, fit: CameraFit, shot: Shot) -> Ends:
+    """The best pair of tips.
+
+    The bow's length counts softly: it is known to a percent where the picture is squared, to six where it is not, and wood may
+    stand past the nocks. Raises ``NeedsHelp`` where no pair is possible.
+    """
     have, step = presence(strip, band), colour_step(light, strip, band)
     n = len(have)
     cum = np.r_[0, np.cumsum(have)]
     c = np.arange(SPAN, n - SPAN)
     before, after = (cum[c] - cum[c - SPAN]) / SPAN, (cum[c + SPAN] - cum[c]) / SPAN
-    mm = camera.to_plane(strip.path, standoff_mm)
+    mm = fit.camera.to_plane(strip.path, shot.standoff_mm)
     s = np.r_[0, np.cumsum(np.linalg.norm(np.diff(mm, axis=0), axis=1))]
     picks: list[list[tuple[int, float]]] = []
     for fall, half in ((after - before, c < 0.45 * n), (before - after, c > 0.55 * n)):
@@ -86,13 +88,13 @@ def find_ends(
         picks[0] = [(band.first, 0.0)]
     if not picks[1]:
         picks[1] = [(band.last + 1, 0.0)]
-    short, long = (0.005, 0.007) if squared else (0.06, 0.06)
+    short, long = (0.005, 0.007) if fit.squared else (0.06, 0.06)
     merits = {}
     for a in picks[0]:
         for b in picks[1]:
             if b[0] <= a[0]:
                 continue
-            over = (s[b[0] - 1] - s[a[0]]) / nock_to_nock_mm - 1
+            over = (s[b[0] - 1] - s[a[0]]) / shot.nock_to_nock_mm - 1
             off = over / long if over > 0 else -over / short
             merits[a, b] = a[1] + b[1] + 4 * float(np.mean(have[a[0] : b[0]])) - 0.5 * min(off, 6.0) ** 2
     if not merits:
@@ -102,7 +104,7 @@ def find_ends(
     rivals = [pair for pair, merit in merits.items() if merit > merits[best] - RIVAL]
     # The bow's length binds its ends together: if one of them lies elsewhere, so may the other. Not where the picture is not
     # squared: there the length hardly speaks among pairs, and the clearer end is the end.
-    rivals = rivals if squared else []
+    rivals = rivals if fit.squared else []
     u = max([ONE_COLUMN, *(0.5 * abs(pair[k][0] - best[k][0]) for pair in rivals for k in (0, 1))])
     return Ends((float(first) - 0.5, float(last) - 0.5), (sa / 1.8, sb / 1.8), (u, u))
 

@@ -14,7 +14,7 @@ from scipy import ndimage
 
 from tillerlens.core.shot import Shot
 from tillerlens.photo.light import sample
-from tillerlens.trace.outline import TraceRead
+from tillerlens.trace.trace import Trace
 
 Array = NDArray[np.float64]
 
@@ -43,7 +43,7 @@ class Grip:
     by: str  # "swell" or "wrap"
 
 
-def see_grip(light: NDArray[np.uint16], trace: TraceRead, shot: Shot) -> Grip | None:
+def see_grip(light: NDArray[np.uint16], trace: Trace, shot: Shot) -> Grip | None:
     """The handle's centre as the picture shows it; None where neither a swell nor a wrap is seen clearly.
 
     Parameters
@@ -66,7 +66,7 @@ def see_grip(light: NDArray[np.uint16], trace: TraceRead, shot: Shot) -> Grip | 
     return Grip((px[0], px[1]), float(np.hypot(u, floor * trace.px_per_mm)), by)
 
 
-def _thickness(trace: TraceRead, s: Array) -> Array:
+def _thickness(trace: Trace, s: Array) -> Array:
     t = np.linalg.norm(trace.back_px - trace.belly_px, axis=1)
     ok = np.isfinite(t)
     if ok.sum() < LEAST_LEVELS:
@@ -132,7 +132,7 @@ def _crossings(out: Array, swell: Array, levels: Array) -> tuple[Array, Array]:
     return places, lost
 
 
-def _colours(light: NDArray[np.uint16], trace: TraceRead, s: Array) -> Array:
+def _colours(light: NDArray[np.uint16], trace: Trace, s: Array) -> Array:
     """Mean colour (N, 3), near to equal steps of noise, of the limb between its silhouettes; NaN where not seen."""
     share = np.array([0.3, 0.4, 0.5, 0.6, 0.7])[:, None, None]
     px = trace.back_px[None] * (1 - share) + trace.belly_px[None] * share

@@ -1,4 +1,4 @@
-"""A sliver of shadow along a limb's edge, as a camera's own flash throws it: wood, then a dark band, then the ground.
+"""The fringe of shadow along a limb's edge, as a camera's own flash throws it: wood, then a dark band, then the ground.
 
 The band's outer border is the stronger step and passes for the silhouette; the wood ends at its inner border, a pixel or
 three nearer. Profiles across the edge, averaged over windows along the limb, are fitted by three blurred levels. The band is
@@ -68,7 +68,7 @@ def _pairs(blur: float) -> tuple[Array, Array]:
 
 
 def find_shadow_fringe(light: NDArray[np.uint16], strip: Strip, proposal: Array, outward: int) -> ShadowFringe | None:
-    """The sliver beside one proposed silhouette (rows per column, NaN where unseen); None where there is none."""
+    """The fringe beside one proposed silhouette (rows per column, NaN where unseen); None where there is none."""
     have = np.nonzero(~np.isnan(proposal))[0]
     if len(have) < 6 * WINDOW:
         return None
@@ -111,8 +111,8 @@ def find_shadow_fringe(light: NDArray[np.uint16], strip: Strip, proposal: Array,
     return ShadowFringe(np.interp(columns, at, outer), np.clip(np.interp(columns, at, width), 0.0, WIDEST), u, seen)
 
 
-def one_lamps(a: ShadowFringe | None, b: ShadowFringe | None) -> tuple[ShadowFringe | None, ShadowFringe | None]:
-    """The slivers at a limb's two sides, or neither: one lamp casts its shadow to one side of any place."""
+def one_lamp(a: ShadowFringe | None, b: ShadowFringe | None) -> tuple[ShadowFringe | None, ShadowFringe | None]:
+    """The fringes at a limb's two sides, or neither: one lamp casts its shadow to one side of any place."""
     if a is None or b is None:
         return a, b
     both = (a.shown & b.shown).sum() / max(min(a.shown.sum(), b.shown.sum()), 1)
