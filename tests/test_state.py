@@ -12,9 +12,10 @@ from made_up import SAMPLES
 from tillerlens.core.errors import NeedsHelp
 from tillerlens.core.measurement import Measurement
 from tillerlens.core.shot_file import read_shot
-from tillerlens.measure import Prepared, measure_photo, prepare
+from tillerlens.measure import measure_photo
 from tillerlens.photo.intake import read_photo
 from tillerlens.trace.network import FinderMaps
+from tillerlens.trace.reading import Prepared, prepare
 from tillerlens.trace.state import Stand, check_state
 from tillerlens.trace.string import DrawnString
 
