@@ -19,7 +19,7 @@ from tillerlens.trace.outline import _check_inside
 from tillerlens.trace.path import find_bow
 from tillerlens.trace.path_fallback import evidence, smooth_paths
 from tillerlens.trace.straighten import MIDDLE_ROW, Band, Strip, normals, slender, smoothed_on_strip
-from tillerlens.trace.string import find_braced_string, find_string
+from tillerlens.trace.string import BowPose, find_braced_string, find_string
 from tillerlens.trace.trace import _hold_handle
 
 H, W = 160, 480
@@ -296,7 +296,7 @@ def test_a_ruled_line_from_nock_to_nock_is_no_drawn_string():
     rgb = np.repeat(np.clip(light, 0, 65535).astype(np.uint16)[..., None], 3, axis=2)
     nothing = np.zeros((200, 300), np.float32)
     maps = FinderMaps(nothing, hint, nothing, (4.0, 4.0))
-    found = find_string(rgb, maps, nocks, np.array([600.0, 100.0]), np.array([0.0, 1.0]), 1.0)
+    found = find_string(rgb, maps, BowPose(nocks, np.array([600.0, 100.0]), np.array([0.0, 1.0]), 1.0))
     assert found is not None
     assert found.hook[1] - 400 > 25  # past the line between the nocks
     assert np.linalg.norm(found.hook - hook) < 3  # a string 3 px thick, its middle told to its width

@@ -14,7 +14,7 @@ from test_shot import GRID, changed
 
 from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import measure_photo
-from tillerlens.photo.camera import Camera, Marks, fit_camera
+from tillerlens.photo.camera import Camera, Lens, Marks, fit_camera
 from tillerlens.photo.intake import read_photo
 from tillerlens.shape.bow_shape import Evidence
 from tillerlens.shape.settle import HandleReading, Supposition, settle, suppositions
@@ -35,12 +35,12 @@ def flat(camera, points=BOARD):
 def fitted(camera, exif=0.85 * 2430.0, u=0.08):
     """Seen nearly squarely, so that the marks hardly tell the focal length; the file's is 15 % off."""
     px = flat(camera) + np.random.default_rng(6).normal(0, 0.05, (len(BOARD), 2))
-    return fit_camera(Marks.of_points(px, BOARD, 0.05), SIZE, exif, u * exif)
+    return fit_camera(Marks.of_points(px, BOARD, 0.05), Lens(SIZE, exif, u * exif))
 
 
 def two_marks(camera):
     points = np.array([[100.0, 100.0], [900.0, 100.0]])
-    return fit_camera(Marks.of_points(flat(camera, points), points, 0.5, squared=False), SIZE, 2430.0, 60.0)
+    return fit_camera(Marks.of_points(flat(camera, points), points, 0.5, squared=False), Lens(SIZE, 2430.0, 60.0))
 
 
 def in_bow(camera, along_mm):
@@ -245,7 +245,7 @@ def test_limbs_that_end_at_their_nocks_stay_sharp():
 def test_nock_or_tip_stays_open_where_nothing_tells_the_length():
     evidence, shape = straight_bow(SQUARE)
     fit = fit_camera(
-        Marks.of_points(evidence.tips_px, np.array([[0, 0], [LENGTH_MM, 0.0]]), 80.0, squared=False), SIZE, 2430.0, 60.0
+        Marks.of_points(evidence.tips_px, np.array([[0, 0], [LENGTH_MM, 0.0]]), 80.0, squared=False), Lens(SIZE, 2430.0, 60.0)
     )
     settled = settle(fit, ways(False, (None, None)), evidence, shape, LENGTH_MM, [])
     assert 0.1 < settled.shares["past"] < 0.9

@@ -6,7 +6,7 @@ A limb's outline ends where its wood does, or where a shadow does; the string sh
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -14,8 +14,7 @@ from numpy.typing import NDArray
 
 from tillerlens.core.shot import Shot
 from tillerlens.shape.bow_shape import BowShape, Evidence, Layout, bow_shape
-from tillerlens.trace.state import PULLED_MM, Stand
-from tillerlens.trace.string import FAINT, PLAIN, DrawnString, find_braced_string, find_string
+from tillerlens.trace.string import FAINT, PLAIN, PULLED_MM, BowPose, DrawnString, find_braced_string, find_string
 from tillerlens.trace.trace import Trace
 
 Array = NDArray[np.float64]
@@ -68,16 +67,16 @@ def string_of(
     light: NDArray[np.uint16], trace: Trace, e: Evidence, model: ShapeModel, shot: Shot
 ) -> tuple[DrawnString | None, bool]:
     """The drawn string; and whether it was only found from inside the limbs' ends."""
-    s = stand_of(e, model)
+    pose = pose_of(e, model)
     clicked = np.array(shot.clicks["hook"]) if "hook" in shot.clicks else None
 
     def found(nocks: Array, least_mm: float | None = None, by_hue: bool = True) -> DrawnString | None:
-        return find_string(light, trace.maps, nocks, s.handle, s.belly, s.px_per_mm, clicked, least_mm, by_hue)
+        return find_string(light, trace.maps, replace(pose, nocks=nocks), clicked, least_mm, by_hue)
 
-    string = found(s.nocks)
-    if clicked is None and string is not None and not s.is_pulled(string):
+    string = found(pose.nocks)
+    if clicked is None and string is not None and not pose.is_pulled(string):
         # a plank's joint or a ruled line may run from nock to nock; a bow said to be drawn has its string further on
-        pulled = found(s.nocks, s.chord_mm + PULLED_MM)
+        pulled = found(pose.nocks, pose.chord_mm + PULLED_MM)
         if pulled is not None and min(pulled.clear) > FAINT and pulled.merit > PULLED_WORTH * string.merit:
             string = pulled
     near = string is not None and max(np.abs(string.offset_px)) < PASSED_BY_PX
@@ -125,12 +124,12 @@ def _inside(e: Evidence, model: ShapeModel, mm: Array) -> Array:
     return to_px(e, s, np.array(out))
 
 
-def stand_of(e: Evidence, model: ShapeModel) -> Stand:
+def pose_of(e: Evidence, model: ShapeModel) -> BowPose:
     """Where the bow stands in the picture."""
     s = model.bare(e)
     handle, below = to_px(e, s, np.array([[0.0, 0.0], [0.0, -BELOW_MM]]))
     length = float(np.linalg.norm(below - handle))
-    return Stand(to_px(e, s, s.nocks_mm), handle, (below - handle) / length, length / BELOW_MM)
+    return BowPose(to_px(e, s, s.nocks_mm), handle, (below - handle) / length, length / BELOW_MM)
 
 
 def nocks_by_string(

@@ -24,7 +24,7 @@ from tillerlens.shape.nocks import (
     combine,
     nocks_by_string,
     nocks_far_inside,
-    stand_of,
+    pose_of,
     string_of,
 )
 from tillerlens.shape.settle import HandleReading, Settled, settle, suppositions
@@ -156,8 +156,8 @@ def see_string(t: TracedPicture, stop_short: bool = True) -> StringSeen:
         string, from_within = string_of(t.light, t.trace, evidence, t.model, t.shot)
         faint = string is not None and min(string.clear) < FAINT and not clicked
         evidence = replace(evidence, hook_px=None if string is None or faint else string.hook)
-    stand = stand_of(evidence, t.model)
-    doubts = () if clicked else tuple(check_state(t.light, t.trace.maps, t.shot.state, stand, string))
+    pose = pose_of(evidence, t.model)
+    doubts = () if clicked else tuple(check_state(t.light, t.trace.maps, t.shot.state, pose, string))
     # where no string was seen from nock to nock, a line that passes the limbs elsewhere is none either
     unseen = any(reason.code == "no_braced_string" for reason in doubts)
     offsets = (None, None) if unseen else nocks_by_string(t.light, t.trace, evidence, t.model, string)

@@ -35,6 +35,7 @@ from tillerlens.trace.reconcile import common_thickness, reconcile_limb, thickne
 from tillerlens.trace.second_look import look_again, second_outline, without_islands
 from tillerlens.trace.sketch import Sketch, sketched
 from tillerlens.trace.straighten import (
+    CARRIED_ON,
     MIDDLE_ROW,
     Band,
     Strip,
@@ -61,7 +62,7 @@ LEAST_SEEN_STATIONS = 24  # where both edges were seen: fewer show no bow
 LEAST_BETWEEN = 0.3  # of what was followed: clicked nocks nearer together are not both its ends
 HANDLE_AGREES = 0.25  # of the handle's length: a bump further from where its middle was clicked is no grip's
 TURNS, MOST_TURNS_OF_PART = 4, 10  # strips cut until the ends stay where they are; and of a bow that was found in part
-CARRIED_ON, CARRIED_ON_OF_PART = 60, 120  # steps at either end between two strips
+CARRIED_ON_OF_PART = 120  # steps at either end between two strips, of a bow that was found in part
 ENDS_STAY = 8  # columns, that the distance of the ends may change from one strip to the next
 LEAST_BAND = 0.5  # of the strip, along which the limb must show
 END_MARGIN = 2  # columns inside an end, from which on the limb's middle is read

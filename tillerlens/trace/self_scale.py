@@ -13,6 +13,7 @@ from tillerlens.core.errors import Ask, ScaleError
 from tillerlens.core.shot import Shot
 from tillerlens.photo.camera import CameraFit, Marks, fit_camera
 from tillerlens.photo.intake import Photo
+from tillerlens.photo.scale import lens_of
 from tillerlens.trace.network import FinderMaps
 from tillerlens.trace.path import followed_longest, likely_limbs, resample, smooth_path
 
@@ -47,7 +48,7 @@ def fit_to_bow(photo: Photo, maps: FinderMaps, shot: Shot) -> CameraFit:
     chord = shot.nock_to_nock_mm * apart / long
     u = np.full(2, SCALE_U * apart / np.sqrt(2))
     marks = Marks.of_points(ends, np.array([[0, 0], [chord, 0]], float), u, squared=False)
-    return fit_camera(marks, size, photo.exif_focal_px, photo.exif_focal_u_px)
+    return fit_camera(marks, lens_of(photo))
 
 
 def longest_bow(maps: FinderMaps) -> Array | None:

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.special import erf
 
-from tillerlens.photo.light import lit_from_camera, sample
+from tillerlens.core.robust import MAD_TO_U
+from tillerlens.photo.light import FULL, lit_from_camera, sample
 from tillerlens.trace.straighten import Strip
 
 Array = NDArray[np.float64]
@@ -86,7 +87,7 @@ def find_shadow_fringe(light: NDArray[np.uint16], strip: Strip, proposal: Array,
         cols = have[part[::2]].astype(float)
         rows = row[part[::2]][:, None] + outward * REACH[None]
         across = np.broadcast_to(cols[:, None], rows.shape)
-        profiles.append(np.median(sample(light, strip.px(across, rows)), axis=0) / 65535.0)
+        profiles.append(np.median(sample(light, strip.px(across, rows)), axis=0) / FULL)
         shadows.append(ndimage.map_coordinates(strip.maps.shadow, [rows, across], order=1, mode="nearest").mean(0))
     v, shadow = np.array(profiles), np.array(shadows)  # (W, O, 3), (W, O)
     far = v[:, REACH >= FAR].mean(2)
@@ -171,7 +172,7 @@ def _smooth(place: Array, value: Array, ok: NDArray[np.bool_]) -> tuple[Array, f
         c = np.polynomial.polynomial.polyfit(place, value, 2, w=np.sqrt(w))
         curve = np.asarray(np.polynomial.polynomial.polyval(place, c))
         away = np.abs(value - curve)
-        spread = 1.4826 * float(np.median(away[ok])) + 0.05
+        spread = MAD_TO_U * float(np.median(away[ok])) + 0.05
         w = ok / (1 + (away / (1.5 * spread)) ** 2)
     least, most = np.percentile(value[ok], [10, 90])
     curve = np.asarray(np.clip(curve, least - 0.3, most + 0.3))  # a parabola runs wild where no window shows the band

@@ -27,7 +27,8 @@ FINEST_PX = 1.25  # a strip of coarser steps is averaged from finer ones
 GRIP_SHARE = 0.2  # of the stretch looked at, to either side of its middle, that may be grip: the rest is the limbs'
 MIDDLE_SHARE = (0.35, 0.65)  # of a bow, where its handle's middle may lie
 COARSER, LEAST_GRIP = (1.6, 2.2), 24  # than the limb's steps; columns
-STEPS_PX = 0.4, 8.0
+STEPS_PX = 0.4, 8.0  # of a strip, finest and coarsest
+CARRIED_ON = 60  # steps at either end, from one strip to the next
 LEAST_ROWS, MOST_ROWS_THICK = 8.0, 22.0  # a limb thicker or thinner than that is looked at in other steps
 LIMB_STEPS = 14.0  # how many steps the limb should be thick: the middle of what the network was trained on
 
@@ -226,7 +227,7 @@ def first_path(coarse: Array, reach: float = 0.06) -> Array:
     return extend(coarse, reach * float(np.linalg.norm(np.diff(coarse, axis=0), axis=1).sum()))
 
 
-def next_path(strip: Strip, columns: Array, middle: Array, on: float = 60) -> Array:
+def next_path(strip: Strip, columns: Array, middle: Array, on: float = CARRIED_ON) -> Array:
     """A truer path: through the limb's middle rows at some columns (gaps allowed), carried on by ``on`` steps at both ends."""
     cols = np.arange(columns[0], columns[-1] + 1)
     mid = ndimage.median_filter(np.interp(cols, columns, middle), 9, mode="nearest")

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage, stats
 
 from tillerlens.core.errors import NeedsHelp, Reason
+from tillerlens.core.robust import MAD_TO_U
 from tillerlens.trace.edges import plain_margin_px
 from tillerlens.trace.network import FinderMaps
 from tillerlens.trace.outline import Silhouettes, Zones, inside_picture
@@ -263,4 +264,4 @@ def _wander(thickness: Array, zones: Zones) -> float:
     limbs = (thickness[ua:ub], thickness[la:lb][::-1])
     off = [t - smooth for t, smooth in zip(limbs, thickness_of_both(*limbs), strict=True)]
     slow = np.concatenate([ndimage.uniform_filter1d(r[~np.isnan(r)], WANDER_STATIONS, mode="nearest") for r in off])
-    return float(1.4826 * np.median(np.abs(slow)) / np.sqrt(2)) if len(slow) else 0.0
+    return float(MAD_TO_U * np.median(np.abs(slow)) / np.sqrt(2)) if len(slow) else 0.0
