@@ -121,11 +121,11 @@ def _inside_of(
     far = moved > MOVED
     if not far.any():
         return far
-        rows = {
-            "between": row[:, None] + (proposed - row)[:, None] * BETWEEN,
-            "ground": proposed[:, None] + outward * BEYOND,
-            "limb": row[:, None] - outward * WITHIN,
-        }
+    rows = {
+        "between": row[:, None] + (proposed - row)[:, None] * BETWEEN,
+        "ground": proposed[:, None] + outward * BEYOND,
+        "limb": row[:, None] - outward * WITHIN,
+    }
     tone = {}
     for name, at in rows.items():
         v = np.sqrt(sample(light, strip.px(np.broadcast_to(columns[:, None], at.shape), at)) / np.float32(FULL))
