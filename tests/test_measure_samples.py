@@ -128,7 +128,7 @@ def test_a_handle_that_is_held_costs_no_second_look(monkeypatch: pytest.MonkeyPa
     looks: list[bool] = []
 
     def counted(*args: object) -> object:
-        looks.append(bool(args[-1]))
+        looks.append(args[-1].smooth_path)  # type: ignore[attr-defined]
         return outline(*args)  # type: ignore[arg-type]
 
     def apart(*_: object) -> None:
@@ -138,4 +138,4 @@ def test_a_handle_that_is_held_costs_no_second_look(monkeypatch: pytest.MonkeyPa
     monkeypatch.setattr(measure, "outline", counted)
     monkeypatch.setattr(measure, "check_shape", apart)
     assert measure_sample(SAMPLES, "heron-braced").status == "needs_help"
-    assert looks == [False, True]  # along the first path, and along a batten's
+    assert looks == [False, True]  # along the first path, and along the smooth one

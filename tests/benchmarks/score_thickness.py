@@ -30,10 +30,11 @@ from tests.against_truth import SAMPLES  # noqa: E402
 from tests.benches import rest_from_truth  # noqa: E402
 from tillerlens.core.measurement import Measurement  # noqa: E402
 from tillerlens.core.shot_file import read_shot  # noqa: E402
-from tillerlens.measure import measure_photo, prepare  # noqa: E402
+from tillerlens.measure import measure_photo  # noqa: E402
 from tillerlens.mechanics.observed import read_observed  # noqa: E402
 from tillerlens.mechanics.stiffness import estimate_stiffness  # noqa: E402
 from tillerlens.photo.intake import read_photo  # noqa: E402
+from tillerlens.trace.reading import prepare  # noqa: E402
 
 Array = NDArray[np.float64]
 IN = 25.4

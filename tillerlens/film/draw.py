@@ -23,12 +23,13 @@ from tillerlens.core.shot import Shot
 from tillerlens.core.unforeseen import net
 from tillerlens.film.clip import Frame, read_frames
 from tillerlens.film.follow import Follower, FollowError, Seen, nothing
-from tillerlens.measure import Prepared, measure_photo, prepare
+from tillerlens.measure import measure_photo
 from tillerlens.mechanics.finding import find, with_finding
 from tillerlens.mechanics.observed import MechanicsError
 from tillerlens.photo.camera import CameraFit
 from tillerlens.photo.intake import Photo
 from tillerlens.photo.scale import fit_scale
+from tillerlens.trace.reading import Prepared, prepare
 from tillerlens.trace.self_scale import fit_to_bow
 
 Array = NDArray[np.float64]

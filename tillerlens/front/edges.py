@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from tillerlens.photo.light import sample
+from tillerlens.photo.light import FULL, sample
 from tillerlens.trace.straighten import Strip
 
 Array = NDArray[np.float64]
@@ -52,7 +52,7 @@ def place_edge(
     off = np.arange(-REACH_PX, REACH_PX + 1e-9, STEP_PX)
     rows = np.interp(near, columns, proposed)[..., None] + outward * off / strip.step
     v = sample(light, strip.px(np.broadcast_to(near[..., None], rows.shape).reshape(len(at), -1), rows.reshape(len(at), -1)))
-    v = np.median(v.reshape(*rows.shape, 3) / np.float32(65535.0), axis=1).astype(float)  # a knot or a flake counts for little
+    v = np.median(v.reshape(*rows.shape, 3) / np.float32(FULL), axis=1).astype(float)  # a knot or a flake counts for little
     cost = _misfits(v, off)
     places = np.nonzero(np.abs(off) <= PLACES_PX)[0]
     chosen = places[_smoothest(cost[:, places], off[places])]

@@ -15,6 +15,7 @@ import numpy as np
 
 from tillerlens.core.errors import Reason
 from tillerlens.core.measurement import COVER, LIMBS, Limb, Measurement, Value
+from tillerlens.core.robust import mad_u
 from tillerlens.core.units import MM_PER_INCH, NEWTON_PER_POUND
 from tillerlens.measures.pair import Array, Change, Picture, bend_change, change, check_one_bow, read_picture
 from tillerlens.measures.set import runs
@@ -162,7 +163,7 @@ def _patches(bend: dict[Limb, Change]) -> tuple[Patch, ...]:
     }
     everywhere = np.concatenate([c.per_m[inner[k]] for k, c in bend.items()])
     usual = float(np.median(everywhere))
-    scatter = 1.4826 * float(np.median(np.abs(everywhere - usual)))
+    scatter = mad_u(everywhere, usual)
     out = []
     for limb, c in bend.items():
         told = np.abs(c.per_m) > COVER * c.u_per_m

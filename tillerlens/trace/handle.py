@@ -12,9 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from tillerlens.core.robust import mad_u
 from tillerlens.core.shot import Shot
-from tillerlens.photo.light import sample
-from tillerlens.trace.outline import TraceRead
+from tillerlens.photo.light import FULL, sample
+from tillerlens.trace.trace import Trace
 
 Array = NDArray[np.float64]
 
@@ -43,7 +44,7 @@ class Grip:
     by: str  # "swell" or "wrap"
 
 
-def see_grip(light: NDArray[np.uint16], trace: TraceRead, shot: Shot) -> Grip | None:
+def see_grip(light: NDArray[np.uint16], trace: Trace, shot: Shot) -> Grip | None:
     """The handle's centre as the picture shows it; None where neither a swell nor a wrap is seen clearly.
 
     Parameters
@@ -66,7 +67,7 @@ def see_grip(light: NDArray[np.uint16], trace: TraceRead, shot: Shot) -> Grip | 
     return Grip((px[0], px[1]), float(np.hypot(u, floor * trace.px_per_mm)), by)
 
 
-def _thickness(trace: TraceRead, s: Array) -> Array:
+def _thickness(trace: Trace, s: Array) -> Array:
     t = np.linalg.norm(trace.back_px - trace.belly_px, axis=1)
     ok = np.isfinite(t)
     if ok.sum() < LEAST_LEVELS:
@@ -91,7 +92,7 @@ def _swell(s: Array, t: Array, handle_px: float) -> tuple[float, float] | None:
         if ok.sum() < LEAST_LEVELS or not 0.3 < float(np.median((lower + upper)[ok])) / handle_px < 1.4:
             return found
         shift = float(np.median(middles[ok]))
-        scatter = 1.4826 * float(np.median(np.abs(middles[ok] - shift)))
+        scatter = mad_u(middles[ok], shift)
         if scatter > MOST_ASKEW * handle_px:
             return None
         at += shift
@@ -132,13 +133,13 @@ def _crossings(out: Array, swell: Array, levels: Array) -> tuple[Array, Array]:
     return places, lost
 
 
-def _colours(light: NDArray[np.uint16], trace: TraceRead, s: Array) -> Array:
+def _colours(light: NDArray[np.uint16], trace: Trace, s: Array) -> Array:
     """Mean colour (N, 3), near to equal steps of noise, of the limb between its silhouettes; NaN where not seen."""
     share = np.array([0.3, 0.4, 0.5, 0.6, 0.7])[:, None, None]
     px = trace.back_px[None] * (1 - share) + trace.belly_px[None] * share
     seen = np.isfinite(px).all(axis=(0, 2))
     out = np.full((len(s), 3), np.nan)
-    out[seen] = np.sqrt(sample(light, px[:, seen]).mean(0) / 65535.0)
+    out[seen] = np.sqrt(sample(light, px[:, seen]).mean(0) / FULL)
     return out
 
 
@@ -157,7 +158,7 @@ def _wrap(s: Array, colour: Array, handle_px: float) -> tuple[float, float] | No
     k = np.arange(n, len(c) - n)
     step = (cum[k + n] - cum[k]) / n - (cum[k] - cum[k - n]) / n
     size = np.linalg.norm(step, axis=1)
-    usual = 1.4826 * float(np.median(np.abs(size - np.median(size)))) + float(np.median(size))
+    usual = mad_u(size) + float(np.median(size))
     peak = np.nonzero((size >= ndimage.maximum_filter1d(size, 2 * n - 1)) & (size > LEAST_CONTRAST * usual))[0]
     best, found = 0.0, None
     for i in peak:

@@ -18,7 +18,7 @@ STRIDE = 16  # map px along the bow from knot to knot
 STEEPEST = 40  # map px across it in one stride: limbs at full draw stand up to 68 degrees off the bow's run
 TURN_COST = (0.0, 0.15, 0.6)  # by how many px a stride differs from the one before, in strides of full evidence
 FAINT = 0.02  # of the finder's certainty: from here on a place counts
-BEGIN = 99  # in the table of turns: the batten begins here
+BEGIN = 99  # in the table of turns: the path begins here
 NEVER = -1e9
 ENDS_WITHIN = 3  # map px, of the places that it must run between
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.errors import NeedsHelp
-from tillerlens.photo.light import sample
+from tillerlens.photo.light import FULL, sample
 from tillerlens.trace.straighten import MIDDLE_ROW, Band, Strip
 
 Array = NDArray[np.float64]
@@ -107,4 +107,4 @@ def _colour(
     inside = ((px >= 0) & (px <= [light.shape[1] - 1, light.shape[0] - 1])).all(axis=-1)
     if not inside.any():
         px, inside = np.clip(px, 0, [light.shape[1] - 1, light.shape[0] - 1]), np.ones(inside.shape, bool)
-    return np.asarray(np.median(np.sqrt(sample(light, px)[inside] / 65535.0), axis=0))
+    return np.asarray(np.median(np.sqrt(sample(light, px)[inside] / FULL), axis=0))

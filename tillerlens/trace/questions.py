@@ -30,6 +30,7 @@ from tillerlens.photo.camera import CameraFit
 from tillerlens.photo.view import View, view_by_halves, view_by_marks
 from tillerlens.trace.network import FinderMaps
 from tillerlens.trace.picture_border import runs_out
+from tillerlens.trace.reading import Prepared
 from tillerlens.trace.sketch import Traced
 from tillerlens.trace.verify import UNSEEN_ASK, doubtful_stretch, prove
 
@@ -52,13 +53,18 @@ def one_thing(
     shot: Shot,
     size: tuple[int, int],
     fit: CameraFit | None,
-    maps: FinderMaps | None,
-    light: NDArray[np.uint16] | None,
+    prepared: Prepared | None,
 ) -> Reason:
     """The refusal as it is told: the view is judged first, then what went wrong, by what has been given already.
 
-    ``size``: of the picture, width and height px; ``fit``, ``maps``, ``light``: None where it did not come so far.
+    Parameters
+    ----------
+    error : what went wrong.
+    shot : what has been typed and clicked.
+    size : of the picture, width and height px.
+    fit, prepared : the camera and the picture; None where it did not come so far.
     """
+    maps, light = (None, None) if prepared is None else (prepared.maps, prepared.light)
     followed: Followed | None = error.fields.get("followed")
     if fit is not None and (view := _view(shot, size, fit, maps, error, followed)) is not None and view.too_far:
         return aslant(view, shot)

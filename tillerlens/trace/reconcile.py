@@ -9,6 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tillerlens.core.robust import MAD_TO_U
+
 Array = NDArray[np.float64]
 
 AGREE_STEPS = 0.9  # how far a side may leave the smooth thickness, strip steps
@@ -70,7 +72,7 @@ def reconcile_limb(left: Array, right: Array, thick: Array) -> ReconciledLimb:
     if (~np.isnan(t)).sum() < 12:
         return ReconciledLimb(left, right, np.zeros(n, np.intp))
     r = t - thick
-    good = np.abs(r) < max(AGREE_STEPS, 3.5 * min(1.4826 * float(np.nanmedian(np.abs(r))), 0.5))
+    good = np.abs(r) < max(AGREE_STEPS, 3.5 * min(MAD_TO_U * float(np.nanmedian(np.abs(r))), 0.5))
     how = np.where(good, 2, 0).astype(np.intp)
     middle = np.where(good, (left + right) / 2, np.nan)
     options = np.stack([left + thick / 2, right - thick / 2])

@@ -1,4 +1,4 @@
-"""A sliver of shadow along a limb's edge, as a camera's own flash throws it: wood, then a dark band, then the ground.
+"""The fringe of shadow along a limb's edge, as a camera's own flash throws it: wood, then a dark band, then the ground.
 
 The band's outer border is the stronger step and passes for the silhouette; the wood ends at its inner border, a pixel or
 three nearer. Profiles across the edge, averaged over windows along the limb, are fitted by three blurred levels. The band is
@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.special import erf
 
-from tillerlens.photo.light import lit_from_camera, sample
+from tillerlens.core.robust import MAD_TO_U
+from tillerlens.photo.light import FULL, lit_from_camera, sample
 from tillerlens.trace.straighten import Strip
 
 Array = NDArray[np.float64]
@@ -68,7 +69,7 @@ def _pairs(blur: float) -> tuple[Array, Array]:
 
 
 def find_shadow_fringe(light: NDArray[np.uint16], strip: Strip, proposal: Array, outward: int) -> ShadowFringe | None:
-    """The sliver beside one proposed silhouette (rows per column, NaN where unseen); None where there is none."""
+    """The fringe beside one proposed silhouette (rows per column, NaN where unseen); None where there is none."""
     have = np.nonzero(~np.isnan(proposal))[0]
     if len(have) < 6 * WINDOW:
         return None
@@ -86,7 +87,7 @@ def find_shadow_fringe(light: NDArray[np.uint16], strip: Strip, proposal: Array,
         cols = have[part[::2]].astype(float)
         rows = row[part[::2]][:, None] + outward * REACH[None]
         across = np.broadcast_to(cols[:, None], rows.shape)
-        profiles.append(np.median(sample(light, strip.px(across, rows)), axis=0) / 65535.0)
+        profiles.append(np.median(sample(light, strip.px(across, rows)), axis=0) / FULL)
         shadows.append(ndimage.map_coordinates(strip.maps.shadow, [rows, across], order=1, mode="nearest").mean(0))
     v, shadow = np.array(profiles), np.array(shadows)  # (W, O, 3), (W, O)
     far = v[:, REACH >= FAR].mean(2)
@@ -111,8 +112,8 @@ def find_shadow_fringe(light: NDArray[np.uint16], strip: Strip, proposal: Array,
     return ShadowFringe(np.interp(columns, at, outer), np.clip(np.interp(columns, at, width), 0.0, WIDEST), u, seen)
 
 
-def one_lamps(a: ShadowFringe | None, b: ShadowFringe | None) -> tuple[ShadowFringe | None, ShadowFringe | None]:
-    """The slivers at a limb's two sides, or neither: one lamp casts its shadow to one side of any place."""
+def one_lamp(a: ShadowFringe | None, b: ShadowFringe | None) -> tuple[ShadowFringe | None, ShadowFringe | None]:
+    """The fringes at a limb's two sides, or neither: one lamp casts its shadow to one side of any place."""
     if a is None or b is None:
         return a, b
     both = (a.shown & b.shown).sum() / max(min(a.shown.sum(), b.shown.sum()), 1)
@@ -171,7 +172,7 @@ def _smooth(place: Array, value: Array, ok: NDArray[np.bool_]) -> tuple[Array, f
         c = np.polynomial.polynomial.polyfit(place, value, 2, w=np.sqrt(w))
         curve = np.asarray(np.polynomial.polynomial.polyval(place, c))
         away = np.abs(value - curve)
-        spread = 1.4826 * float(np.median(away[ok])) + 0.05
+        spread = MAD_TO_U * float(np.median(away[ok])) + 0.05
         w = ok / (1 + (away / (1.5 * spread)) ** 2)
     least, most = np.percentile(value[ok], [10, 90])
     curve = np.asarray(np.clip(curve, least - 0.3, most + 0.3))  # a parabola runs wild where no window shows the band

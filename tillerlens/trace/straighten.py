@@ -21,13 +21,14 @@ from tillerlens.trace.path_fallback import smooth_paths
 
 Array = NDArray[np.float64]
 MIDDLE_ROW = (STRIP_ACROSS - 1) / 2
-BATTEN_TURNS, BATTEN_STEEPEST = 3, 12  # strips cut for it; rows in a stride
+SMOOTHING_TURNS, SMOOTHING_STEEPEST = 3, 12  # strips cut for it; rows in a stride
 HALF_LIMBS = (5, 7, 9, 11)  # steps: half a limb's thickness, from thin to broad
 FINEST_PX = 1.25  # a strip of coarser steps is averaged from finer ones
 GRIP_SHARE = 0.2  # of the stretch looked at, to either side of its middle, that may be grip: the rest is the limbs'
 MIDDLE_SHARE = (0.35, 0.65)  # of a bow, where its handle's middle may lie
 COARSER, LEAST_GRIP = (1.6, 2.2), 24  # than the limb's steps; columns
-STEPS_PX = 0.4, 8.0
+STEPS_PX = 0.4, 8.0  # of a strip, finest and coarsest
+CARRIED_ON = 60  # steps at either end, from one strip to the next
 LEAST_ROWS, MOST_ROWS_THICK = 8.0, 22.0  # a limb thicker or thinner than that is looked at in other steps
 LIMB_STEPS = 14.0  # how many steps the limb should be thick: the middle of what the network was trained on
 
@@ -226,7 +227,7 @@ def first_path(coarse: Array, reach: float = 0.06) -> Array:
     return extend(coarse, reach * float(np.linalg.norm(np.diff(coarse, axis=0), axis=1).sum()))
 
 
-def next_path(strip: Strip, columns: Array, middle: Array, on: float = 60) -> Array:
+def next_path(strip: Strip, columns: Array, middle: Array, on: float = CARRIED_ON) -> Array:
     """A truer path: through the limb's middle rows at some columns (gaps allowed), carried on by ``on`` steps at both ends."""
     cols = np.arange(columns[0], columns[-1] + 1)
     mid = ndimage.median_filter(np.interp(cols, columns, middle), 9, mode="nearest")
@@ -249,16 +250,19 @@ def slender(inside: Array) -> Array:
     return np.asarray(ndimage.uniform_filter1d(np.clip(np.max(found, axis=0), 0, 1), 5, axis=1))
 
 
-def fair_path(rgb: NDArray[np.uint8], coarse: Array, step: float) -> Array:
-    """A batten's coarse path (N, 2) px laid truer: bent again along what is slender in the strip, which shows the limbs
-    sharper than the finder's map does, and a few times since the network sees best what runs level."""
+def smoothed_on_strip(rgb: NDArray[np.uint8], coarse: Array, step: float) -> Array:
+    """The dynamic-programming path (N, 2) px brought nearer to the bow.
+
+    It is bent again along what is slender in the strip, which shows the limbs sharper than the finder's map does; a few times,
+    since the network sees best what runs level.
+    """
     path = coarse
-    for _ in range(BATTEN_TURNS):
+    for _ in range(SMOOTHING_TURNS):
         strip = cut_strip(rgb, path, step)
         n = len(strip.path)
         seen = slender(np.where(strip.maps.string > strip.maps.inside, 0.0, strip.maps.inside).astype(float))
         ends = (np.array([0.0, MIDDLE_ROW]), np.array([n - 1.0, MIDDLE_ROW]))
-        lines = smooth_paths(seen, (0.0,), ends, BATTEN_STEEPEST)
+        lines = smooth_paths(seen, (0.0,), ends, SMOOTHING_STEEPEST)
         if not lines:
             return path
         columns = np.arange(n, dtype=float)

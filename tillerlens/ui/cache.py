@@ -17,14 +17,15 @@ from tillerlens.core.errors import Reason, ScaleError
 from tillerlens.core.measurement import Measurement
 from tillerlens.core.shot import Shot
 from tillerlens.core.shot_file import read_shot
-from tillerlens.measure import Prepared, Remembered, measure_photo, prepare
+from tillerlens.measure import Remembered, measure_photo
 from tillerlens.mechanics.evidence import check_rest
 from tillerlens.photo.camera import CameraFit
 from tillerlens.photo.intake import Photo, read_photo
 from tillerlens.photo.scale import fit_scale
 from tillerlens.report.overlay import draw_overlay
 from tillerlens.report.words.quantities import Units
-from tillerlens.trace.outline import TraceRead
+from tillerlens.trace.reading import Prepared, prepare
+from tillerlens.trace.trace import Trace
 from tillerlens.ui.queue import MEASURING, in_turn
 
 THUMBNAIL_PX = 640
@@ -80,7 +81,7 @@ def _of_scale(form: dict[str, Any]) -> str:
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
-def _traced(data: bytes, name: str, of: str, _read: Callable[[], TraceRead]) -> TraceRead:
+def _traced(data: bytes, name: str, of: str, _read: Callable[[], Trace]) -> Trace:
     return _read()
 
 

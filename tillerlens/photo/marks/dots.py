@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tillerlens.core.robust import MAD_TO_U
+
 Array = NDArray[np.float64]
 
 CLICK_U_PX = 2.0  # how well a person points at a mark on a phone's screen
@@ -36,7 +38,7 @@ def settle_on_dot(rgb: NDArray[np.uint8], click: tuple[float, float], reach: int
         return kept
     win = rgb[ya:yb, xa:xb].astype(float)
     differs = np.linalg.norm(win - np.median(win.reshape(-1, 3), axis=0), axis=2)
-    noise = 1.4826 * np.median(differs)
+    noise = MAD_TO_U * np.median(differs)
     near = differs[max(0, y0 - ya - 4) : y0 - ya + 5, max(0, x0 - xa - 4) : x0 - xa + 5]
     peak = float(np.percentile(near, 80))
     if peak < max(6 * noise / 1.5, 25.0):

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.errors import ScaleError
-from tillerlens.photo.camera import Camera, CameraFit, Marks, fit_camera
+from tillerlens.photo.camera import Camera, CameraFit, Lens, Marks, fit_camera
 from tillerlens.photo.light import linear_light, sample
 
 Array = NDArray[np.float64]
@@ -131,13 +131,12 @@ def _grow_from(points: Array, tree: object, seed: int, i: Array, j: Array) -> tu
     return points[[place[q] for q in keys]], np.array(keys, np.intp)
 
 
-def find_grid(rgb: NDArray[np.uint8], spacing_mm: float, exif_px: float | None, exif_u_px: float | None) -> CameraFit:
+def find_grid(rgb: NDArray[np.uint8], spacing_mm: float, lens: Lens) -> CameraFit:
     """Fit the camera to a ruled grid of known spacing. Raises ``ScaleError`` when no lattice is found."""
-    size = (rgb.shape[1], rgb.shape[0])
     grey = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.uint8)
     light = linear_light(grey)
     trouble: ScaleError | None = None
-    for k in (max(size) / longest for longest in SEARCHED_PX):
+    for k in (max(lens.size) / longest for longest in SEARCHED_PX):
         if k < 0.5:
             continue
         how = cv2.INTER_AREA if k > 1 else cv2.INTER_CUBIC
@@ -147,7 +146,7 @@ def find_grid(rgb: NDArray[np.uint8], spacing_mm: float, exif_px: float | None, 
             if len(lattice) < MIN_CROSSINGS:
                 continue
             try:
-                return _fit_lattice(light, (lattice + 0.5) * k - 0.5, max(3.0, k), index, spacing_mm, size, exif_px, exif_u_px)
+                return _fit_lattice(light, (lattice + 0.5) * k - 0.5, max(3.0, k), index, spacing_mm, lens)
             except ScaleError as error:
                 trouble = error
     raise trouble or ScaleError(
@@ -162,9 +161,7 @@ def _fit_lattice(
     reach_px: float,
     index: NDArray[np.intp],
     spacing_mm: float,
-    size: tuple[int, int],
-    exif_px: float | None,
-    exif_u_px: float | None,
+    lens: Lens,
 ) -> CameraFit:
     """From numbered crossings to the fit over all lines; raises ``ScaleError`` when the numbering was false."""
     _, kept = cv2.findHomography(index.astype(float), lattice, cv2.RANSAC, reach_px)
@@ -176,7 +173,7 @@ def _fit_lattice(
     )
     if inlier.mean() < 0.7 or inlier.sum() < MIN_CROSSINGS:
         raise doubt
-    fit = fit_camera(Marks.of_points(lattice[inlier], index[inlier] * spacing_mm, 1.0), size, exif_px, exif_u_px)
+    fit = fit_camera(Marks.of_points(lattice[inlier], index[inlier] * spacing_mm, 1.0), lens)
     crossing = index[inlier] * spacing_mm
     beside = {0: crossing + [0, spacing_mm / 2], 1: crossing + [spacing_mm / 2, 0]}
     ruled = ruling(light, fit.camera, spacing_mm, beside)
@@ -185,7 +182,7 @@ def _fit_lattice(
         if len(px) < 2 * MIN_CROSSINGS:
             raise doubt
         marks = Marks(np.empty((0, 2)), np.empty((0, 2)), np.empty(0), px, axis, value, LINE_U_PX)
-        fit = fit_camera(marks, size, exif_px, exif_u_px, extra=fit.camera.theta)
+        fit = fit_camera(marks, lens, start=fit.camera.theta)
     if fit.rms_px > 0.6 or fit.outliers > 0.35:
         raise doubt
     return fit

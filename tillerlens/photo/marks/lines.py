@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from tillerlens.core.errors import ScaleError
-from tillerlens.photo.camera import CameraFit, Marks, fit_camera
+from tillerlens.photo.camera import CameraFit, Lens, Marks, fit_camera
 from tillerlens.photo.light import linear_light
 from tillerlens.photo.marks.grid import LINE_U_PX, line_maps, line_samples, ruling
 
@@ -113,14 +113,12 @@ def find_lines(
     marks_px: Array,
     marks_u_px: Array,
     apart_mm: float,
-    exif_px: float | None,
-    exif_u_px: float | None,
+    lens: Lens,
 ) -> CameraFit:
     """Fit the camera to ruled lines ``spacing_mm`` apart and two marks (2, 2) px ``apart_mm`` apart along them.
 
     Raises ``ScaleError`` when too few lines are found or they do not agree.
     """
-    size = (rgb.shape[1], rgb.shape[0])
     d = marks_px[1] - marks_px[0]
     turned = abs(d[1]) > abs(d[0])  # lines run up and down in the picture: look at it sideways
     grey = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.uint8)
@@ -145,7 +143,7 @@ def find_lines(
             marks_px, points, marks_u_px, px[:, ::-1] if turned else px, np.ones(len(px), np.intp), number * spacing_mm, 1.0
         )
         try:
-            return _fit_tracks(light, rough, spacing_mm, size, exif_px, exif_u_px)
+            return _fit_tracks(light, rough, spacing_mm, lens)
         except ScaleError as error:
             trouble = error
     raise trouble or ScaleError(
@@ -154,16 +152,9 @@ def find_lines(
     )
 
 
-def _fit_tracks(
-    light: NDArray[np.uint16],
-    rough: Marks,
-    spacing_mm: float,
-    size: tuple[int, int],
-    exif_px: float | None,
-    exif_u_px: float | None,
-) -> CameraFit:
+def _fit_tracks(light: NDArray[np.uint16], rough: Marks, spacing_mm: float, lens: Lens) -> CameraFit:
     """From numbered lines, followed to a pixel, to the fit over the lines measured; raises ``ScaleError``."""
-    fit = fit_camera(rough, size, exif_px, exif_u_px)
+    fit = fit_camera(rough, lens)
     along = fit.camera.to_plane(rough.lines_px)[:, 0]
     ruled = ruling(light, fit.camera, spacing_mm, {1: np.column_stack([along, rough.lines_mm])})
     for thin in (2, 1):
@@ -173,7 +164,7 @@ def _fit_tracks(
                 "The ruled lines on the board are too faint to measure.", "Light the board evenly and hold the phone still."
             )
         marks = replace(rough, lines_px=px, lines_axis=axis, lines_mm=value, lines_u_px=LINE_U_PX)
-        fit = fit_camera(marks, size, exif_px, exif_u_px, extra=fit.camera.theta)
+        fit = fit_camera(marks, lens, start=fit.camera.theta)
     if fit.rms_px > 0.8 or fit.outliers > 0.4:
         raise ScaleError(
             "The ruled lines on the board do not agree with one even spacing.",

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.errors import ScaleError
-from tillerlens.photo.camera import CameraFit, Marks, fit_camera
+from tillerlens.photo.camera import CameraFit, Lens, Marks, fit_camera
 from tillerlens.photo.light import linear_light, sample
 
 Array = NDArray[np.float64]
@@ -103,7 +103,7 @@ def tag_marks(grey: NDArray[np.uint8], side_mm: float, centres_mm: dict[int, tup
     return Marks.of_points(px, mm, u_px)
 
 
-def fit_tags(marks: Marks, size: tuple[int, int], exif_px: float | None, exif_u_px: float | None) -> CameraFit:
+def fit_tags(marks: Marks, lens: Lens) -> CameraFit:
     """Fit the camera to tag corners, with one more unknown: how far bright paper has spread into the black squares.
 
     Over-exposed paper blooms and every black square looks smaller by the same fraction of a pixel a side; taken at face
@@ -114,7 +114,7 @@ def fit_tags(marks: Marks, size: tuple[int, int], exif_px: float | None, exif_u_
     outward /= np.linalg.norm(outward, axis=1, keepdims=True) / np.sqrt(2)  # a side moved by 1 px moves the corner by sqrt 2
 
     def grown(px: float) -> CameraFit:
-        return fit_camera(replace(marks, points_px=marks.points_px + px * outward), size, exif_px, exif_u_px)
+        return fit_camera(replace(marks, points_px=marks.points_px + px * outward), lens)
 
     step = 0.4
     low, here, high = (grown(d).rms_px ** 2 for d in (-step, 0.0, step))
