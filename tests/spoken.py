@@ -19,7 +19,7 @@ from test_compare import drawn
 from test_set import lb, readings
 
 from tillerlens.core.errors import Reason
-from tillerlens.core.measurement import Value
+from tillerlens.core.measurement import FoundOn, Value
 from tillerlens.core.units import NEWTON_PER_POUND
 from tillerlens.history.story import Story
 from tillerlens.measures.compare import Scraped, compare, judge_scrapes
@@ -73,10 +73,10 @@ def verdicts(units):
     sides = {"draw_length_back": mm(711.2), "draw_length_belly": mm(690.0), "tip_height_difference": mm(9.0)}
     angle = lambda a, u=0.2: {"string_angle_upper": deg(70.0), "string_angle_lower": deg(a, u)}  # noqa: E731
     profile = from_truth().profile
-    found = {"found_on": {"strung": ["drawn-20", "drawn-24", "drawn-28"], "rest": "rest"}}
+    found = FoundOn(("drawn-20", "drawn-24", "drawn-28"), "rest")
     crook = Reason("rest_unknown", "Judged without the shape at rest.", "")
     some_spots = [spot(), spot("stiff", "upper", confidence=0.7), spot(confidence=0.3)]
-    no_rest = replace(measured(spots=[spot()], profile=profile), evidence={"found_on": {"strung": ["a"], "rest": None}})
+    no_rest = replace(measured(spots=[spot()], profile=profile), found_on=FoundOn(("a",), None))
     some = [
         asking(),
         replace(asking(), status="refused"),
@@ -94,8 +94,8 @@ def verdicts(units):
         measured(profile=profile),
         measured(profile=profile, reasons=[crook]),
         measured(profile=profile, reasons=[crook], spots=[spot(u_percent=NAN)]),
-        replace(measured(profile=profile), evidence=found),
-        replace(measured(profile=profile, spots=some_spots), evidence=found),
+        replace(measured(profile=profile), found_on=found),
+        replace(measured(profile=profile, spots=some_spots), found_on=found),
         no_rest,
         measured(profile=profile, spots=[spot()], shot={"bow_length_nock_to_nock_in": NAN}),
         measured("unstrung"),

@@ -19,7 +19,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 from sqlalchemy import Connection, update
 
@@ -57,9 +57,6 @@ from tillerlens.record.entries import (
 from tillerlens.record.models import CorrectionRow, EventRow, MeasuredRow, StageRow
 from tillerlens.record.rows import OLDEST_FIRST, ROWS, document_of, many, one, put, put_document
 from tillerlens.record.store import drop_unused, refresh
-
-if TYPE_CHECKING:
-    from tillerlens.core.measurement import Measurement
 
 Verdict = Literal["new", "same", "adds", "conflict"]
 Choice = Literal["skip", "both"]
@@ -190,15 +187,15 @@ class _Writer:
 
 def _write_bow(writer: _Writer, connection: Connection, bow: Bow) -> bool:
     """Write a bow, all of it before its picture or nothing; False when it cannot be read."""
+    from tillerlens.core.measurement import measurement_of
+
     try:
         found = _bow_of(connection, bow)
     except DamagedEntry as error:
         writer.gaps.append(Gap(bow.id, error.fields.get("stage_id"), f"{bow.name} is left out. {error.text}", error.remedy))
         return False
-    folder = f"bows/{bow.id}"
-    from tillerlens.core.measurement import measurement_of
-
-    texts, pictures = [], dict[str, Measurement]()
+    folder, pictures = f"bows/{bow.id}", {}
+    texts = []
     for measured in found.measurements:
         try:
             text, document = document_of(connection, measured)
