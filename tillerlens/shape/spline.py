@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 
 Array = NDArray[np.float64]
-KNOT_MM = 14.0
-DEGREE = 5
+KNOT_MM, LEAST_SPANS = 14.0, 8
+DEGREE, PENALISED = 5, 4  # of the spline, and the derivative that is penalised
+NOISE_POWER = 2.5  # noise of curvature falls with this power of the wave: flat noise, w^4 in power
 CUTOFF_NOISE_MM = 0.05  # edge noise at which the shortest wave is told
 CUTOFF_MM, MOST_CUTOFF_MM = 130.0, 190.0  # shortest wave of bend that is told, half of it kept
 DATUM_U_MM = 0.1  # standard uncertainty of a datum of unit weight, for weighing what is known besides the data
@@ -46,9 +47,9 @@ class SplineLayout:
 def shortest_wave_mm(noise_mm: float) -> float:
     """Shortest wave of bend that is told: longer where the edges are noisier, so that the bend's own noise stays alike.
 
-    Noise of curvature grows with the edge noise and falls with the 2.5th power of the wave (flat noise, w^4 in power).
+    Noise of curvature grows with the edge noise and falls with the wave's ``NOISE_POWER``.
     """
-    return float(np.clip(CUTOFF_MM * (noise_mm / CUTOFF_NOISE_MM) ** 0.4, CUTOFF_MM, MOST_CUTOFF_MM))
+    return float(np.clip(CUTOFF_MM * (noise_mm / CUTOFF_NOISE_MM) ** (1 / NOISE_POWER), CUTOFF_MM, MOST_CUTOFF_MM))
 
 
 def cutoff_lambda(cutoff_mm: float, per_mm: float) -> float:
@@ -56,7 +57,7 @@ def cutoff_lambda(cutoff_mm: float, per_mm: float) -> float:
 
     For data of unit weight the smoother's gain is 1 / (1 + lambda w^8 / per_mm), w = 2 pi / wavelength.
     """
-    return float(per_mm * (cutoff_mm / (2 * np.pi)) ** 8)
+    return float(per_mm * (cutoff_mm / (2 * np.pi)) ** (2 * PENALISED))
 
 
 def lay_out(u: Array, weight: Array, at: Array, cutoff_mm: float, nock_u_per_mm: float | None = None) -> SplineLayout:
@@ -65,7 +66,7 @@ def lay_out(u: Array, weight: Array, at: Array, cutoff_mm: float, nock_u_per_mm:
     ``nock_u_per_mm``: how small the bend at the first datum is known to be, 1/mm; None where nothing is known of it.
     """
     lo, hi = min(u[0], at[0]), max(u[-1], at[-1])
-    n = max(8, int(np.ceil((hi - lo) / KNOT_MM)))
+    n = max(LEAST_SPANS, int(np.ceil((hi - lo) / KNOT_MM)))
     inner = np.linspace(lo, hi, n + 1)
     h = inner[1] - inner[0]
     knots = np.r_[lo - h * np.arange(DEGREE, 0, -1), inner, hi + h * np.arange(1, DEGREE + 1)]
@@ -76,7 +77,7 @@ def lay_out(u: Array, weight: Array, at: Array, cutoff_mm: float, nock_u_per_mm:
     gauss, gw = np.polynomial.legendre.leggauss(3)
     x = (inner[:-1, None] + h * (gauss[None] + 1) / 2).ravel()
     w = np.tile(gw * h / 2, n)
-    d4 = BSpline(knots, eye, DEGREE).derivative(4)(x)
+    d4 = BSpline(knots, eye, DEGREE).derivative(PENALISED)(x)
     penalty = (d4 * w[:, None]).T @ d4
     per_mm = float((weight**2).sum() / max(hi - lo, 1e-9))
     bw = basis * (weight**2)[:, None]
