@@ -221,7 +221,7 @@ def settle(
 ) -> Settled:
     """Hold the length typed and the handle's places against the picture under each supposition, and bring together what is left.
 
-    A linear-Gaussian update of a mixture, linearised twice; the mixture's mean and covariance are kept.
+    A linear-Gaussian update of a mixture, linearised twice; the result is the mixture's mean and covariance.
 
     Parameters
     ----------
@@ -265,9 +265,9 @@ def settle(
         at = mean
         if moved < STAYS_MM:
             break
-    shares: dict[str, float] = {}
-    for way, w in zip(ways, weight, strict=True):
-        shares[way.name] = shares.get(way.name, 0.0) + float(w)
+    shares = {
+        name: sum(float(w) for way, w in zip(ways, weight, strict=True) if way.name == name) for name in {w.name for w in ways}
+    }
     believed = tuple(bool(b) for b in prior.use[1:])
     # the perturbations' covariance lives where it was linearised: in what is seen
     return Settled(

@@ -62,7 +62,7 @@ def one_thing(
     fit: CameraFit | None,
     prepared: Prepared | None,
 ) -> Reason:
-    """The refusal as it is told: the view is judged first, then what went wrong, by what has been given already.
+    """The refusal as it is reported: the view is judged first, then what went wrong, by what has been given already.
 
     Parameters
     ----------
@@ -107,7 +107,11 @@ def one_thing(
 def check_view(fit: CameraFit, shot: Shot, size: tuple[int, int], path_px: Array | None = None, grip: int | None = None) -> None:
     """Raise ``NeedsHelp`` for a picture taken from too far aside to be measured, by the marks or by the bow's own halves.
 
-    ``path_px`` (N, 2) from nock to nock and ``grip``, the grip's middle in it, where they are known.
+    Parameters
+    ----------
+    fit, shot, size : the camera, what was typed and clicked, and the picture's width and height.
+    path_px : (N, 2) from nock to nock, where it is known.
+    grip : the grip's middle in it, where it is known.
     """
     view: View | None
     if fit.squared:
@@ -181,15 +185,25 @@ def _view(
         return None
     handle = shot.clicks.get("handle")
     if shot.scale.kind == "bow_length" and not {"nock_upper", "nock_lower"} <= set(shot.clicks):
-        return None  # nothing has told yet whether what was followed is as long as the bow
+        return None  # nothing says yet whether what was followed is as long as the bow
     if handle is None and maps is not None and LIKELY_RATIO[0] < error.fields.get("ratio", 1.0) < LIKELY_RATIO[1]:
         handle = grip_on_map(maps, followed.middle_px)
     return None if handle is None else view_of_path(followed.middle_px, handle, fit.camera.focal_px, shot)
 
 
 def view_of_path(path_px: Array, handle: Place, focal_px: float, shot: Shot) -> View | None:
-    """The view by the two halves of a path (N, 2) px from nock to nock, at either side of the handle; None where the path does
-    not reach a nock that was clicked, and so is not the whole bow."""
+    """The view by the two halves of a path, at either side of the handle.
+
+    Parameters
+    ----------
+    path_px : (N, 2) from nock to nock.
+    handle : its middle, px.
+    focal_px, shot : of the lens; what was typed and clicked.
+
+    Returns
+    -------
+    None where the path does not reach a nock that was clicked, and so is not the whole bow.
+    """
     span = float(np.linalg.norm(path_px[0] - path_px[-1]))
     for name, end in (("nock_upper", path_px[0]), ("nock_lower", path_px[-1])):
         if name in shot.clicks and np.linalg.norm(end - np.array(shot.clicks[name])) > REACHES * span:

@@ -65,7 +65,7 @@ class ShadowFringe:
 @lru_cache(maxsize=32)  # half a megabyte each
 def _pairs(blur: float) -> tuple[Array, Array]:
     """Every (inner, outer) pair tried (K, 2), and the levels' bases (K, O, 4): wood, its slope, band, ground. A pair of equal
-    borders has no band: its column is nought."""
+    borders has no band: its column is zero."""
     inner = np.arange(-INNER, INNER + 0.01, FINE)
     width = np.arange(0.0, WIDEST + 0.01, FINE)
     pairs = np.array([(a, a + w) for a in inner for w in width if a + w <= OUTERMOST])
@@ -78,7 +78,14 @@ def _pairs(blur: float) -> tuple[Array, Array]:
 
 
 def find_shadow_fringe(light: NDArray[np.uint16], strip: Strip, proposal: Array, outward: int) -> ShadowFringe | None:
-    """The fringe beside one proposed silhouette (rows per column, NaN where unseen); None where there is none."""
+    """The shadow fringe beside one proposed silhouette; None where there is none.
+
+    Parameters
+    ----------
+    light, strip : linear light, and the picture along the limb.
+    proposal : rows per column, NaN where unseen.
+    outward : +1 where rows grow out of the limb, -1 where they shrink.
+    """
     have = np.nonzero(~np.isnan(proposal))[0]
     if len(have) < LEAST_WINDOWS * WINDOW:
         return None

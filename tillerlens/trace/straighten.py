@@ -157,8 +157,17 @@ def read_band(strip: Strip, handle: float = 0.0) -> Band:
 
 
 def with_grip(rgb: NDArray[np.uint8], strip: Strip, band: Band, belly: int, first: int, last: int) -> Band:
-    """The band with a deep grip's belly, on its ``belly`` side (0 or 1), looked for between two columns in coarser strips: they
-    show a grip whole of which the limbs' own strip may show no more than the inside. The back must stay as it was."""
+    """The band with a deep grip's belly.
+
+    It is looked for in coarser strips: they show a grip whole of which the limbs' own strip may show no more than the inside.
+    The back must stay as it was.
+
+    Parameters
+    ----------
+    rgb, strip, band : the picture, along the bow, and the limb in it.
+    belly : side of the band, 0 or 1.
+    first, last : columns between which it is looked for.
+    """
     first, last = max(first, 0), min(last, len(strip.path) - 1)
     if last - first < LEAST_GRIP:
         return band

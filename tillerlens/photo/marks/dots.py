@@ -21,7 +21,7 @@ LEAST_AREA_PX, FULL, ALIKE = 6, 0.6, (0.6, 1.67)  # of a dot; of the box around 
 
 @dataclass(frozen=True)
 class Dot:
-    """A mark's centre in px and its standard uncertainty; ``found`` is False where the click was kept."""
+    """A mark's centre in px and its standard uncertainty; ``found`` is False where the click stands for it."""
 
     xy: tuple[float, float]
     u_px: float
@@ -29,17 +29,23 @@ class Dot:
 
 
 def settle_on_dot(rgb: NDArray[np.uint8], click: tuple[float, float], reach: int = 26) -> Dot:
-    """The centroid of the round blob under or beside ``click`` that differs from what surrounds it.
+    """The centroid of the round blob under or beside a click that differs from what surrounds it.
 
-    Works for any colour of dot: the distance in colour from the window's median is what counts. The click is kept, with
-    the uncertainty of a click, when no blob of dot-like shape lies within ``reach`` / 2 px of it.
+    Works for any colour of dot: the distance in colour from the window's median is what counts. The click stands, with the
+    uncertainty of a click, when no blob of dot-like shape lies within half of ``reach`` of it.
+
+    Parameters
+    ----------
+    rgb : the picture.
+    click : (x, y) px.
+    reach : half of the window looked at, px.
     """
     h, w = rgb.shape[:2]
     x0, y0 = int(round(click[0])), int(round(click[1]))
     xa, xb, ya, yb = max(0, x0 - reach), min(w, x0 + reach + 1), max(0, y0 - reach), min(h, y0 + reach + 1)
-    kept = Dot((float(click[0]), float(click[1])), CLICK_U_PX, False)
+    clicked = Dot((float(click[0]), float(click[1])), CLICK_U_PX, False)
     if min(xb - xa, yb - ya) < LEAST_WINDOW_PX:
-        return kept
+        return clicked
     win = rgb[ya:yb, xa:xb].astype(float)
     differs = np.linalg.norm(win - np.median(win.reshape(-1, 3), axis=0), axis=2)
     noise = MAD_TO_U * np.median(differs)
@@ -50,13 +56,13 @@ def settle_on_dot(rgb: NDArray[np.uint8], click: tuple[float, float], reach: int
     near = differs[under]
     peak = float(np.percentile(near, UNDER_PERCENTILE))
     if peak < max(NOISES * noise, LEAST_COLOUR):
-        return kept
+        return clicked
     from scipy import ndimage
 
     labels, _ = ndimage.label(differs > 0.5 * peak)
     yy, xx = np.mgrid[ya:yb, xa:xb]
     ids = np.unique(labels[under])
-    best = kept
+    best = clicked
     best_distance = reach / 2
     for i in ids[ids > 0]:
         blob = labels == i

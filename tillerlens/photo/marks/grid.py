@@ -23,7 +23,10 @@ BAND_PX, LEAST_ROWS = 4_000_000, 64  # of a band of the picture that is looked a
 # Crossings of thin lines: px that each line is averaged along, from a crossing to its arms, that its score is smoothed by and
 # that it is the best of, grey levels it must have; and of the clearest ones' score, the share that is clear.
 ALONG_PX, ARM_PX, SMOOTH_PX, PEAK_PX, LEAST_SCORE, CLEAR_SCORE = 9, 6, 1.2, 9, 4, 0.4
-CLEAREST, MOST_CROSSINGS = (150, 100), 3000  # of a picture: that tell how clear they can be, and how likely; that are kept
+CLEAREST, MOST_CROSSINGS = (
+    (150, 100),
+    3000,
+)  # of a picture: for how clear they can be, how likely they are; the most that are used
 # A lattice: how askew (tangent) its first steps may be, how unlike in length; seeds and tries; how far (share of a step, px) from
 # its guessed place the next crossing may lie, and how much of the step found goes into the next guess.
 ASKEW, ALIKE, SEEDS, TRIES, NEIGHBOURS = 0.35, (0.6, 1.67), 80, 12, 9
@@ -180,8 +183,8 @@ def _fit_lattice(
     lens: Lens,
 ) -> CameraFit:
     """From numbered crossings to the fit over all lines; raises ``ScaleError`` when the numbering was false."""
-    _, kept = cv2.findHomography(index.astype(float), lattice, cv2.RANSAC, reach_px)
-    inlier = np.ravel(kept).astype(bool) if kept is not None else np.zeros(len(lattice), bool)
+    _, mask = cv2.findHomography(index.astype(float), lattice, cv2.RANSAC, reach_px)
+    inlier = np.ravel(mask).astype(bool) if mask is not None else np.zeros(len(lattice), bool)
     doubt = ScaleError(
         "The lines on the board do not make one even grid.",
         "Check the spacing typed, or click four crossings.",
@@ -214,7 +217,13 @@ class Ruling:
 
 
 def ruling(light: NDArray[np.uint16], camera: Camera, spacing_mm: float, places_mm: dict[int, Array]) -> Ruling:
-    """From places (N, 2) mm that are known to lie on lines X = value (key 0) and Y = value (key 1)."""
+    """How the board's lines look where they are known to be.
+
+    Parameters
+    ----------
+    light, camera, spacing_mm : linear light, a fitted camera, and the lines' spacing.
+    places_mm : (N, 2) places on lines X = value (key 0) and Y = value (key 1).
+    """
     signs, contrasts = [0.0], [np.empty(0)]
     for axis, places in places_mm.items():
         at, normal, cell, _ = _square_to_line(camera, places, axis, spacing_mm)
@@ -246,7 +255,19 @@ def _square_to_line(
 def line_samples(
     light: NDArray[np.uint16], camera: Camera, spacing_mm: float, thin: int, ruled: Ruling, axes: tuple[int, ...] = (0, 1)
 ) -> tuple[Array, NDArray[np.intp], Array]:
-    """Measured places on the grid's lines, midway between crossings: px (N, 2), axis (N,), board mm (N,)."""
+    """Measured places on the grid's lines, midway between crossings.
+
+    Parameters
+    ----------
+    light, camera, spacing_mm : linear light, a fitted camera, and the lines' spacing.
+    thin : every so many lines, 1 for all.
+    ruled : how the lines look.
+    axes : of the lines: 0 for X = value, 1 for Y = value.
+
+    Returns
+    -------
+    px (N, 2), axis (N,) and board mm (N,) along it.
+    """
     w, h = camera.size
     border = np.array([[x, y] for x in np.linspace(0, w - 1, 5) for y in np.linspace(0, h - 1, 5)], float)
     ends = camera.to_plane(border) / spacing_mm
@@ -289,10 +310,21 @@ def _dips(light: NDArray[np.uint16], at: Array, normal: Array, reach: float) -> 
 def measure_line(
     light: NDArray[np.uint16], at: Array, normal: Array, reach: float, ruled: Ruling
 ) -> tuple[Array, NDArray[np.bool_]]:
-    """The middle of a ruled line near each place ``at`` (N, 2), searched along ``normal``; and where one was found.
+    """The middle of a ruled line near each of N places.
 
-    Its middle is the centroid of what differs from the straight line between the two sides. What counts is the part of
-    the board's light that the line takes, which a shadow leaves as it is.
+    It is the centroid of what differs from the straight line between the two sides. What counts is the part of the board's
+    light that the line takes, which a shadow leaves as it is.
+
+    Parameters
+    ----------
+    light : (H, W) linear light.
+    at, normal : (N, 2) px places, and the direction square to the line there.
+    reach : px to either side.
+    ruled : how the lines look.
+
+    Returns
+    -------
+    Places (N, 2) px, and where a line was found (N,).
     """
     dip, off, unlike = _dips(light, at, normal, reach)
     dip = np.clip(ruled.sign * dip, 0, None)

@@ -81,7 +81,7 @@ def _number(tracks: list[Array], middle: float) -> tuple[list[Array], NDArray[np
     """Those tracks that make one ladder of even rungs, in order down the picture, and each one's number.
 
     A board's rim, its planks' joints and the bow's string run along the lines too. So a ladder is begun from every two
-    neighbouring tracks and grown both ways; the one that takes in most line and leaves out fewest rungs is kept.
+    neighbouring tracks and grown both ways; the one that takes in most line and leaves out fewest rungs wins.
     """
     at = np.array([np.polyfit(t[:, 0] - middle, t[:, 1], 1 if len(t) < CURVED else 2)[-1] for t in tracks])
     order = np.argsort(at)
@@ -126,9 +126,20 @@ def find_lines(
     apart_mm: float,
     lens: Lens,
 ) -> CameraFit:
-    """Fit the camera to ruled lines ``spacing_mm`` apart and two marks (2, 2) px ``apart_mm`` apart along them.
+    """Fit the camera to lines ruled one way and two marks along them.
 
-    Raises ``ScaleError`` when too few lines are found or they do not agree.
+    Parameters
+    ----------
+    rgb : the picture.
+    spacing_mm : of the lines.
+    marks_px, marks_u_px : (2, 2), (2,) the two marks and their standard uncertainties.
+    apart_mm : of the two marks, along the lines.
+    lens : the prior of the lens.
+
+    Raises
+    ------
+    ScaleError
+        When too few lines are found or they do not agree.
     """
     d = marks_px[1] - marks_px[0]
     turned = abs(d[1]) > abs(d[0])  # lines run up and down in the picture: look at it sideways
@@ -140,11 +151,11 @@ def find_lines(
     for tracks in _tracks(seen, slope):
         if len(tracks) < MIN_LINES:
             continue
-        kept, index = _number(tracks, seen.shape[1] / 2)
-        if len(kept) < MIN_LINES:
+        ladder, index = _number(tracks, seen.shape[1] / 2)
+        if len(ladder) < MIN_LINES:
             continue
-        px = np.concatenate(kept)
-        number = np.repeat(index, [len(t) for t in kept]).astype(float)
+        px = np.concatenate(ladder)
+        number = np.repeat(index, [len(t) for t in ladder]).astype(float)
         # board Y grows to the right hand of the direction mark 1 -> mark 2; the tracks were numbered along picture y (or x)
         down = np.array([-d[1], d[0]])
         if (down[0] if turned else down[1]) < 0:

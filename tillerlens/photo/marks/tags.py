@@ -97,7 +97,19 @@ def _refine(light: NDArray[np.uint16], quad: Array) -> tuple[Array, Array]:
 
 
 def tag_marks(grey: NDArray[np.uint8], side_mm: float, centres_mm: dict[int, tuple[float, float]]) -> Marks:
-    """The corners of every tag the bowyer has placed. Raises ``ScaleError`` when fewer than three are seen."""
+    """The corners of every tag the bowyer has placed.
+
+    Parameters
+    ----------
+    grey : the picture.
+    side_mm : of the black square.
+    centres_mm : board places of the tags, by their numbers.
+
+    Raises
+    ------
+    ScaleError
+        When fewer than three are seen.
+    """
     seen = find_tags(grey)
     used = sorted(set(seen) & set(centres_mm))
     if len(used) < 3:
