@@ -223,39 +223,17 @@ def make_layout(
         Where too few columns are left of a limb or the handle.
     """
     back, belly, tips = mapped(e)
-    middle = (back + belly) / 2
     have = ~np.isnan(back[:, 0])
     path = e.camera.to_plane(path_px, e.standoff_mm)
     s = np.r_[0, np.cumsum(np.linalg.norm(np.diff(path, axis=0), axis=1))]
     centre = (s[0] + s[-1]) / 2 - e.middle_shift_mm
     half = handle_mm / 2
-    both = ~np.isnan(middle[:, 0])
-    limbs = []
-    for sign, tip in ((-1, tips[0]), (1, tips[1])):
-        cols = np.nonzero(both & (sign * (s - centre) > half))[0]
-        cols = cols[np.argsort(-sign * (s[cols]))]  # nock first
-        cols = cols[weight[cols] > 0]
-        if len(cols) < LEAST_COLUMNS:
-            raise _lost("limbs", len(cols))
-        u = np.abs(s[cols] - s[cols[0]])
-        keep = np.r_[True, np.diff(np.maximum.accumulate(u)) > LEAST_APART_MM]
-        cols, u = cols[keep], u[keep]
-        # the tip is a datum too: near it the silhouettes are often hidden by the nock and its string
-        tip_u = -float(np.linalg.norm(tip - middle[cols[0]]))
-        fade_u = abs(s[cols[0]] - (centre + sign * half))
-        inside = half - sign * (s - centre)
-        root = np.nonzero(have & (inside > 0) & (inside < ROOT_MM))[0]
-        root = root[np.argsort(inside[root])]
-        root_u = np.abs(s[root] - s[cols[0]])
-        spline = lay_out(
-            np.r_[tip_u, u, root_u],
-            np.r_[TIP_WEIGHT, weight[cols], np.full(len(root), ROOT_WEIGHT)],
-            np.linspace(tip_u - BEYOND_MM, fade_u, SAMPLES),
-            cutoff_mm,
-            None if state == "unstrung" else NOCK_BEND_U_PER_MM,
-        )
-        share = np.clip((u - tip_u) / (fade_u - tip_u), 0, 1)
-        limbs.append(LimbLayout(cols, root, spline, tip_u, np.linalg.pinv(np.vander(share, 4))))
+    nock_u = None if state == "unstrung" else NOCK_BEND_U_PER_MM
+
+    def limb(sign: int, tip: Array) -> LimbLayout:
+        return _limb_layout(sign * (s - centre) - half, (back + belly) / 2, weight, tip, have, cutoff_mm, nock_u)
+
+    limbs = [limb(-1, tips[0]), limb(1, tips[1])]
     handle = np.nonzero(have & (np.abs(s - centre) < HANDLE_TRIM * half))[0]
     if len(handle) < LEAST_COLUMNS:
         raise _lost("handle", len(handle))
@@ -267,6 +245,40 @@ def make_layout(
     if handle_held:
         u_direction, back_share = HELD_U_MM * np.sqrt(2) / handle_mm, 0.0
     return Layout(limbs[0], limbs[1], handle, hw, u_direction, apart, back_share, handle_mm)
+
+
+def _limb_layout(
+    past_fade: Array,
+    middle: Array,
+    weight: Array,
+    tip: Array,
+    have_back: NDArray[np.bool_],
+    cutoff_mm: float,
+    nock_u_per_mm: float | None,
+) -> LimbLayout:
+    """One limb; ``past_fade`` (N,) mm: where each column lies beyond its fade, + toward its nock."""
+    cols = np.nonzero(~np.isnan(middle[:, 0]) & (past_fade > 0))[0]
+    cols = cols[np.argsort(-past_fade[cols])]  # nock first
+    cols = cols[weight[cols] > 0]
+    if len(cols) < LEAST_COLUMNS:
+        raise _lost("limbs", len(cols))
+    u = np.abs(past_fade[cols] - past_fade[cols[0]])
+    keep = np.r_[True, np.diff(np.maximum.accumulate(u)) > LEAST_APART_MM]
+    cols, u = cols[keep], u[keep]
+    # the tip is a datum too: near it the silhouettes are often hidden by the nock and its string
+    tip_u = -float(np.linalg.norm(tip - middle[cols[0]]))
+    fade_u = abs(past_fade[cols[0]])
+    root = np.nonzero(have_back & (past_fade < 0) & (past_fade > -ROOT_MM))[0]
+    root = root[np.argsort(-past_fade[root])]
+    spline = lay_out(
+        np.r_[tip_u, u, np.abs(past_fade[root] - past_fade[cols[0]])],
+        np.r_[TIP_WEIGHT, weight[cols], np.full(len(root), ROOT_WEIGHT)],
+        np.linspace(tip_u - BEYOND_MM, fade_u, SAMPLES),
+        cutoff_mm,
+        nock_u_per_mm,
+    )
+    share = np.clip((u - tip_u) / (fade_u - tip_u), 0, 1)
+    return LimbLayout(cols, root, spline, tip_u, np.linalg.pinv(np.vander(share, 4)))
 
 
 def _fade_strays(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Array) -> float:
