@@ -49,6 +49,9 @@ BROADER, BROAD_PERCENTILE = (0.7, 1.5), 90  # by how much a strip's step may cha
 TURNS = 4  # strips cut until the path lies in the limb's middle
 HOLE_ROWS = 7  # the string on the limb's face: a hole so narrow is limb
 EVERY = 3  # columns between the stations
+# Columns inward of an end that tell its direction, and between which its width is read; that, where none shows, in rows.
+BEFORE, NEAR, THIN_ROWS = 20, (3, 40), 4.0
+FINEST, TIP_INSIDE = 0.25, np.linspace(-0.7, 0.7, 9)  # of the limbs' own step; of a tip's half width, where it is looked at
 SPAN = 12  # columns compared at either side of a possible tip
 TAPER_MM, THINNER = 25.0, 0.7  # along a tip, and its width there over that
 OUTER, TIP_ROWS = 0.16, 12.0  # of the strip, that is looked at closer at either end, and a tip's width there, steps
@@ -113,7 +116,7 @@ def read_front(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot) -
     strip, band = _straighten(rgb, path, strip_step(px_per_mm, BROAD_MM * LIMB_STEPS / BROAD_ROWS))
     ends, tip_u_mm = _tips(prepared, strip, band, fit, shot, px_per_mm)
     for k, at in enumerate(ends):
-        end, before = (strip.px(np.array(c), np.array(MIDDLE_ROW)) for c in (at, at + (20 if k == 0 else -20)))
+        end, before = (strip.px(np.array(c), np.array(MIDDLE_ROW)) for c in (at, at + (BEFORE if k == 0 else -BEFORE)))
         thick = float(np.nanmedian(_near(band, at, k))) * strip.step
         if cut_at_border(light, end, (end - before) / float(np.linalg.norm(end - before)), thick):
             raise runs_out(k, end)
@@ -178,9 +181,9 @@ def _whole(strip: Strip) -> Strip:
 
 def _near(band: Band, at: float, end: int) -> Array:
     """Rows from edge to edge beside one end."""
-    first = int(at) + (3 if end == 0 else -40)
-    thick = (band.lower_row - band.upper_row)[max(0, first) : first + 37]
-    return thick[np.isfinite(thick)] if np.isfinite(thick).any() else np.array([4.0])
+    first = int(at) + (NEAR[0] if end == 0 else -NEAR[1])
+    thick = (band.lower_row - band.upper_row)[max(0, first) : first + NEAR[1] - NEAR[0]]
+    return thick[np.isfinite(thick)] if np.isfinite(thick).any() else np.array([THIN_ROWS])
 
 
 def _tips(
@@ -269,11 +272,11 @@ def _possible_ends(along: _Along, cord: int) -> list[list[tuple[int, float]]]:
 def _looked_at_closer(rgb: NDArray[np.uint8], strip: Strip, outer: slice, mid: Array, half: Array) -> Array:
     """How much of a tip's width is limb along its columns, in a strip of steps that suit a tip: in the limbs' own a cord looks
     like one."""
-    step = strip.step * float(np.clip(2 * np.median(half[outer]) / TIP_ROWS, 0.25, 1.0))
+    step = strip.step * float(np.clip(2 * np.median(half[outer]) / TIP_ROWS, FINEST, 1.0))
     path = strip.px(np.arange(outer.start, outer.stop, dtype=float), mid[outer])
     near = _whole(cut_strip(rgb, path, step))
     k = np.arange(outer.stop - outer.start) * strip.step / step
-    rows = MIDDLE_ROW + np.linspace(-0.7, 0.7, 9)[:, None] * half[None, outer] * strip.step / step
+    rows = MIDDLE_ROW + TIP_INSIDE[:, None] * half[None, outer] * strip.step / step
     return np.asarray(
         ndimage.map_coordinates(near.maps.inside, [rows, np.broadcast_to(k, rows.shape)], order=1, mode="nearest").mean(0)
     )

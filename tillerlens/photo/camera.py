@@ -9,7 +9,7 @@ looks the way the camera does. A bow that stands ``h`` mm in front of the board 
 Model
 -----
 A pinhole with one radial term, x_d = x_u (1 + k1 r_u^2) (Brown 1971, first term), fitted to whatever marks there are by
-least squares, the focal length, the principal point and k1 held by priors. The covariance of the fit is kept: it is the
+least squares, the focal length, the principal point and k1 held by priors. The covariance of the fit goes on: it is the
 "marks", "lens" and "focal" part of every later uncertainty.
 """
 
@@ -80,10 +80,12 @@ class Camera:
 
     @property
     def rotation(self) -> Array:
+        """(3, 3) from the board's frame to the camera's."""
         return np.asarray(cv2.Rodrigues(self.theta[:3])[0], dtype=float)
 
     @property
     def focal_px(self) -> float:
+        """The focal length."""
         return float(np.exp(self.theta[6]))
 
     @property
@@ -142,6 +144,7 @@ class Marks:
 
     @staticmethod
     def of_points(px: Array, mm: Array, u_px: float | Array, squared: bool = True) -> Marks:
+        """Marks whose board places ``mm`` (N, 2) are all known, seen at ``px`` (N, 2)."""
         n = len(px)
         return Marks(
             np.asarray(px, float),

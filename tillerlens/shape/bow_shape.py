@@ -2,8 +2,8 @@
 
 ``BowShape`` holds what a bowyer measures (gaps, reflex, angles, lengths), computed in the bow's own frame: x along the
 handle's tangent towards the upper limb, y towards the back, origin on the handle's centreline. ``Layout`` fixes what does
-not move when the evidence is nudged (which columns belong to which limb, the spline matrices), so that the uncertainty
-budget can differentiate the whole chain by finite differences.
+not move when the evidence is perturbed (which columns belong to which limb, the spline matrices), so that the uncertainty
+budget can differentiate the whole computation by finite differences.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from tillerlens.trace.path import CLICKS
 
 Array = NDArray[np.float64]
 
-STATIONS_IN = (6, 10, 14, 18, 22, 26)  # where gaps are told, along the limb from the handle's centre
+STATIONS_IN = (6, 10, 14, 18, 22, 26)  # where gaps are reported, along the limb from the handle's centre
 STATION_FROM_NOCK_MM = 20  # a gap nearer to the nock is none
 HANDLE_TRIM = 0.85  # the outermost of the rigid part may already be bending: keep to its middle
 FADE_REACH_MM = 60.0  # of a limb beside the fade, which gives the fade's place
@@ -49,7 +49,7 @@ EVEN_FROM = 0.55  # share of the limb, from the nock, from which on its width is
 # direction stands out by ((a u)^q + (b v)^q)^(1/q), q = p / (p - 1): q = 1 is the rectangle, 2 the ellipse.
 SECTION_Q, SECTION_Q_U = 1.5, 0.2
 END_SHARE = 0.9  # a tip's end shows a little less than its full width
-# The thickness that is told needs the section closer than heights do: all of what shows of the broad face is taken off it.
+# The reported thickness needs the section closer than heights do: all of what shows of the broad face is taken off it.
 # Flat limbs with corners eased by 1/16 to 1/4 in, crowned by up to 1/8 in, show half to nine tenths of width x lean at the
 # leans of a picture (common practice, no source): as a superellipse q = 1.25 within 0.15. They begin to taper between a
 # pyramid's fade and a third from the nock.
@@ -100,6 +100,17 @@ class Evidence:
 
 @dataclass(frozen=True, eq=False)
 class LimbLayout:
+    """Which columns serve one limb, and its spline.
+
+    Attributes
+    ----------
+    columns : whose middles the spline follows, nock first.
+    root : a few of the handle beside the fade, of which only the back counts.
+    spline : the fit.
+    tip_mm : of the limb's end, in the spline's parameter.
+    thick_fit : (4, n) silhouettes' half distances to a cubic along the limb.
+    """
+
     columns: NDArray[np.intp]  # the columns whose middles the spline follows, nock first
     root: NDArray[np.intp]  # a few columns of the handle beside the fade, of which only the back counts
     spline: SplineLayout
@@ -125,7 +136,7 @@ class Layout:
 class LimbFit:
     """One limb in the bow's frame, nock first: curve, distance from the nock, thickness (mm).
 
-    ``thickness_mm`` is what heights and gaps stand on; ``wood_mm`` the wood's own, and the one that is told; ``apparent_mm``
+    ``thickness_mm`` is what heights and gaps stand on; ``wood_mm`` the wood's own, which is reported; ``apparent_mm``
     from silhouette to silhouette.
     """
 
@@ -162,7 +173,7 @@ def _obliquity(camera: Camera, standoff_mm: float, xy: Array) -> Array:
 
 
 def width_profile(share: Array, root: float, tip: float) -> Array:
-    """Width along a limb, ``share`` 0 at the nock ... 1 at the fade: even in the inner half, then tapering."""
+    """Width along a limb, from ``root`` to ``tip``, at ``share`` 0 at the nock ... 1 at the fade: even in the inner half."""
     return np.asarray(np.interp(share, [0.0, EVEN_FROM, 1.0], [tip, root, root]))
 
 
@@ -194,45 +205,35 @@ def mapped(e: Evidence) -> tuple[Array, Array, Array]:
 def make_layout(
     e: Evidence, handle_mm: float, cutoff_mm: float, weight: Array, path_px: Array, state: str, handle_held: bool = False
 ) -> Layout:
-    """Split the columns into limbs and handle by arc length along the smooth path (N, 2) px and prepare the splines.
+    """Split the columns into limbs and handle by arc length along the path, and prepare the splines.
 
-    ``weight`` (N,) per column: how far its two silhouettes' middle is trusted. ``handle_held``: the handle's back was put on
-    the line between the limbs' roots, and is no evidence of its own.
+    Parameters
+    ----------
+    e : the evidence.
+    handle_mm : length of the rigid part.
+    cutoff_mm : shortest wave of bend to resolve.
+    weight : (N,) how far each column's middle is trusted.
+    path_px : (N, 2) the smooth path beside the silhouettes.
+    state : "unstrung", "braced" or "drawn".
+    handle_held : the handle's back is the line between the limbs' roots, and no evidence of its own.
+
+    Raises
+    ------
+    NeedsHelp
+        Where too few columns are left of a limb or the handle.
     """
     back, belly, tips = mapped(e)
-    middle = (back + belly) / 2
     have = ~np.isnan(back[:, 0])
     path = e.camera.to_plane(path_px, e.standoff_mm)
     s = np.r_[0, np.cumsum(np.linalg.norm(np.diff(path, axis=0), axis=1))]
     centre = (s[0] + s[-1]) / 2 - e.middle_shift_mm
     half = handle_mm / 2
-    both = ~np.isnan(middle[:, 0])
-    limbs = []
-    for sign, tip in ((-1, tips[0]), (1, tips[1])):
-        cols = np.nonzero(both & (sign * (s - centre) > half))[0]
-        cols = cols[np.argsort(-sign * (s[cols]))]  # nock first
-        cols = cols[weight[cols] > 0]
-        if len(cols) < LEAST_COLUMNS:
-            raise _lost("limbs", len(cols))
-        u = np.abs(s[cols] - s[cols[0]])
-        keep = np.r_[True, np.diff(np.maximum.accumulate(u)) > LEAST_APART_MM]
-        cols, u = cols[keep], u[keep]
-        # the tip is a datum too: near it the silhouettes are often hidden by the nock and its string
-        tip_u = -float(np.linalg.norm(tip - middle[cols[0]]))
-        fade_u = abs(s[cols[0]] - (centre + sign * half))
-        inside = half - sign * (s - centre)
-        root = np.nonzero(have & (inside > 0) & (inside < ROOT_MM))[0]
-        root = root[np.argsort(inside[root])]
-        root_u = np.abs(s[root] - s[cols[0]])
-        spline = lay_out(
-            np.r_[tip_u, u, root_u],
-            np.r_[TIP_WEIGHT, weight[cols], np.full(len(root), ROOT_WEIGHT)],
-            np.linspace(tip_u - BEYOND_MM, fade_u, SAMPLES),
-            cutoff_mm,
-            None if state == "unstrung" else NOCK_BEND_U_PER_MM,
-        )
-        share = np.clip((u - tip_u) / (fade_u - tip_u), 0, 1)
-        limbs.append(LimbLayout(cols, root, spline, tip_u, np.linalg.pinv(np.vander(share, 4))))
+    nock_u = None if state == "unstrung" else NOCK_BEND_U_PER_MM
+
+    def limb(sign: int, tip: Array) -> LimbLayout:
+        return _limb_layout(sign * (s - centre) - half, (back + belly) / 2, weight, tip, have, cutoff_mm, nock_u)
+
+    limbs = [limb(-1, tips[0]), limb(1, tips[1])]
     handle = np.nonzero(have & (np.abs(s - centre) < HANDLE_TRIM * half))[0]
     if len(handle) < LEAST_COLUMNS:
         raise _lost("handle", len(handle))
@@ -244,6 +245,40 @@ def make_layout(
     if handle_held:
         u_direction, back_share = HELD_U_MM * np.sqrt(2) / handle_mm, 0.0
     return Layout(limbs[0], limbs[1], handle, hw, u_direction, apart, back_share, handle_mm)
+
+
+def _limb_layout(
+    past_fade: Array,
+    middle: Array,
+    weight: Array,
+    tip: Array,
+    have_back: NDArray[np.bool_],
+    cutoff_mm: float,
+    nock_u_per_mm: float | None,
+) -> LimbLayout:
+    """One limb; ``past_fade`` (N,) mm: where each column lies beyond its fade, + toward its nock."""
+    cols = np.nonzero(~np.isnan(middle[:, 0]) & (past_fade > 0))[0]
+    cols = cols[np.argsort(-past_fade[cols])]  # nock first
+    cols = cols[weight[cols] > 0]
+    if len(cols) < LEAST_COLUMNS:
+        raise _lost("limbs", len(cols))
+    u = np.abs(past_fade[cols] - past_fade[cols[0]])
+    keep = np.r_[True, np.diff(np.maximum.accumulate(u)) > LEAST_APART_MM]
+    cols, u = cols[keep], u[keep]
+    # the tip is a datum too: near it the silhouettes are often hidden by the nock and its string
+    tip_u = -float(np.linalg.norm(tip - middle[cols[0]]))
+    fade_u = abs(past_fade[cols[0]])
+    root = np.nonzero(have_back & (past_fade < 0) & (past_fade > -ROOT_MM))[0]
+    root = root[np.argsort(-past_fade[root])]
+    spline = lay_out(
+        np.r_[tip_u, u, np.abs(past_fade[root] - past_fade[cols[0]])],
+        np.r_[TIP_WEIGHT, weight[cols], np.full(len(root), ROOT_WEIGHT)],
+        np.linspace(tip_u - BEYOND_MM, fade_u, SAMPLES),
+        cutoff_mm,
+        nock_u_per_mm,
+    )
+    share = np.clip((u - tip_u) / (fade_u - tip_u), 0, 1)
+    return LimbLayout(cols, root, spline, tip_u, np.linalg.pinv(np.vander(share, 4)))
 
 
 def _fade_strays(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Array) -> float:

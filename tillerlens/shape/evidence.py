@@ -96,6 +96,6 @@ def view_tilt_u(by_marks: Camera, by_length: Camera, path_px: Array) -> tuple[fl
 
 def flash_shadow_u(light: NDArray[np.uint16], camera: Camera, standoff_mm: float) -> float:
     """Standard uncertainty (mm) of the limbs' apparent thickness by the shadow of the camera's flash, as far as the picture looks
-    lit by one. Nothing is taken off: rooms can look the same, and some of the shadow may have been told from the wood already."""
+    lit by one. Nothing is taken off: rooms can look the same, and some of the shadow may have been taken off already."""
     share = max(standoff_mm, 0.0) / -float(camera.centre_mm[2])
     return float(np.sqrt(lit_from_camera(light)) * np.hypot(FLASH_MM, FLASH_U_MM) * share)

@@ -45,6 +45,7 @@ class ShapeModel:
     state: str
 
     def shape(self, e: Evidence) -> BowShape:
+        """The shape with its numbers."""
         return bow_shape(e, self.layout, self.state)
 
     def bare(self, e: Evidence) -> BowShape:
@@ -66,7 +67,12 @@ Offsets = tuple[NockOffset | None, NockOffset | None]  # upper, lower; None wher
 def string_of(
     light: NDArray[np.uint16], trace: Trace, e: Evidence, model: ShapeModel, shot: Shot
 ) -> tuple[DrawnString | None, bool]:
-    """The drawn string; and whether it was only found from inside the limbs' ends."""
+    """The drawn string, sought from the limbs' ends and, where it does not start there, from further in.
+
+    Returns
+    -------
+    The string, or None where it was not found; and whether it was only found from inside the limbs' ends.
+    """
     pose = pose_of(e, model)
     clicked = np.array(shot.clicks["hook"]) if "hook" in shot.clicks else None
 
@@ -135,10 +141,14 @@ def pose_of(e: Evidence, model: ShapeModel) -> BowPose:
 def nocks_by_string(
     light: NDArray[np.uint16], trace: Trace, e: Evidence, model: ShapeModel, string: DrawnString | None
 ) -> Offsets:
-    """Where the string meets each limb; None where no string is seen or the nock was set otherwise.
+    """Where the string meets each limb.
 
     Where it meets a limb clearly inside its end, wood stands past the nock; where it meets it beyond, less than 0, the tip was
     lost on the ground.
+
+    Returns
+    -------
+    None for a limb where no string is seen or the nock was set otherwise.
     """
     s = model.bare(e)
     lines: list[Array | None] = [None, None]

@@ -78,7 +78,7 @@ def perturbations_of(trace: Trace, placed: Placed, shape: BowShape) -> list[Pert
 
 
 def tip_turn_u(trace: Trace, overhang_mm: tuple[float, float], shape: BowShape) -> dict[str, float]:
-    """Standard uncertainty (rad) of the limb's direction at each nock, by the names of the numbers that hang on it.
+    """Standard uncertainty (rad) of the limb's direction at each nock, by the names of the numbers that depend on it.
 
     Nocks, wraps and rounding disturb the last inches, the more so where no edge was seen near the tip, or where something past
     the nock was followed.

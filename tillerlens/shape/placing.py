@@ -36,7 +36,7 @@ from tillerlens.trace.trace import Trace
 
 Array = NDArray[np.float64]
 
-# A click on the handle: what its maker calls the centre, told by eye (common practice, no source), and the hand's own doubt.
+# A click on the handle: what its maker calls the centre, by eye (common practice, no source), and the hand's own doubt.
 HANDLE_CLICK_U_MM, HANDLE_BY_HAND_U_MM, HANDLE_CLICK_U_PX = 5.0, 2.0, 2.5
 CLICK_RULES = 3.0  # standard uncertainties between a click and what is seen, beyond which the click is believed
 ASTRAY_PX, ASTRAY_U = 1.0, 1.5  # a line may pass its nock by the first; beyond, its hook is unsure by so much of the rest

@@ -19,7 +19,7 @@ from tillerlens.trace.trace import CORRELATED, Trace
 
 Array = NDArray[np.float64]
 
-BEFORE_NOCK_MM = 1.0  # past the nock, that is still told
+BEFORE_NOCK_MM = 1.0  # past the nock, that is still reported
 MODEL_U = 0.01  # of the bend, that a spline's own form may be off by
 LIMBS_ALIKE_U = 0.05  # of their thickness, that a bow's two limbs differ by (common practice, no source)
 MOST_BY_WIDTH = 0.12  # of the thickness, as a standard uncertainty: more is said

@@ -221,7 +221,7 @@ def settle(
 ) -> Settled:
     """Hold the length typed and the handle's places against the picture under each supposition, and bring together what is left.
 
-    A linear-Gaussian update of a mixture, linearised twice; the mixture's mean and covariance are kept.
+    A linear-Gaussian update of a mixture, linearised twice; the result is the mixture's mean and covariance.
 
     Parameters
     ----------
@@ -240,17 +240,10 @@ def settle(
     )
 
     def misses(z: Array) -> Array:
-        e = replace(
-            evidence,
-            camera=with_theta(fit.camera, from_seen(z[:N_PARAMETERS])),
-            middle_shift_mm=float(z[SHIFT]),
-            overhang_mm=(float(z[UPPER]), float(z[LOWER])),
-        )
+        e = _at(evidence, fit, z)
         s = shape(e)
-        off = [s.length_mm - nock_to_nock_mm]
-        for place in handle:
-            off.append(float((e.camera.to_plane(place.px[None], e.standoff_mm)[0] - s.origin_mm) @ s.x_axis))
-        return np.array(off)
+        places = [(e.camera.to_plane(h.px[None], e.standoff_mm)[0] - s.origin_mm) @ s.x_axis for h in handle]
+        return np.array([s.length_mm - nock_to_nock_mm, *places], float)
 
     covariance = np.zeros((DIMENSIONS, DIMENSIONS))
     covariance[:N_PARAMETERS, :N_PARAMETERS] = prior.camera
@@ -265,14 +258,22 @@ def settle(
         at = mean
         if moved < STAYS_MM:
             break
-    shares: dict[str, float] = {}
-    for way, w in zip(ways, weight, strict=True):
-        shares[way.name] = shares.get(way.name, 0.0) + float(w)
-    believed = tuple(bool(b) for b in prior.use[1:])
     # the perturbations' covariance lives where it was linearised: in what is seen
-    return Settled(
-        _fit_at(fit, at, covariance), float(at[SHIFT]), (float(at[UPPER]), float(at[LOWER])), covariance, -off, shares, believed
-    )
+    placed = _fit_at(fit, at, covariance), float(at[SHIFT]), (float(at[UPPER]), float(at[LOWER])), covariance
+    return Settled(*placed, -off, _shares(ways, weight), tuple(bool(b) for b in prior.use[1:]))
+
+
+def _at(evidence: Evidence, fit: CameraFit, z: Array) -> Evidence:
+    """The evidence under a state (13,)."""
+    camera = with_theta(fit.camera, from_seen(z[:N_PARAMETERS]))
+    return replace(evidence, camera=camera, middle_shift_mm=float(z[SHIFT]), overhang_mm=(float(z[UPPER]), float(z[LOWER])))
+
+
+def _shares(ways: Sequence[Supposition], weight: Array) -> dict[str, float]:
+    out: dict[str, float] = {}
+    for way, w in zip(ways, weight, strict=True):
+        out[way.name] = out.get(way.name, 0.0) + float(w)
+    return out
 
 
 def _fit_at(fit: CameraFit, at: Array, covariance: Array) -> CameraFit:

@@ -1,8 +1,8 @@
-"""First-order propagation: every independent cause perturbs the whole computation once, and the changes are kept apart by cause.
+"""First-order propagation: every independent cause perturbs the whole computation once, and the changes stay apart by cause.
 
 First order (GUM, JCGM 100:2008, eq. 10 and 13): each ``Perturbation`` is one independent standard uncertainty; the change it
 makes in a number is that number's sensitivity times the uncertainty. Two numbers of one picture share their perturbations, so
-their correlation (a common scale, a common lens) is kept by construction and a difference of limbs stays sharp.
+their correlation (a common scale, a common lens) holds by construction and a difference of limbs stays sharp.
 """
 
 from __future__ import annotations

@@ -58,14 +58,20 @@ class Side:
 def measure_side(
     light: NDArray[np.uint16], strip: Strip, proposal: Array, network: Array | None = None, outward: int = 0
 ) -> Side:
-    """Refine ``proposal`` (rows per column, NaN outside the limb) to the edge on linear light (H, W, 3).
-
-    ``network``: rows per column where the network sees the limb end, which knows limb from ground better than light does: where
-    the edge found lies well inside and what is between is no ground, that is a colour line or a face's border, and the edge is
-    looked for nearer to the network's. ``outward``: +1 where rows grow out of the limb, -1 where they shrink.
+    """Refine a proposed silhouette to the edge on linear light.
 
     A strip's steps follow the limb's thickness: where they are coarse the edge found in them is looked at again in steps of
     about a pixel, as many along the limb as the strip's columns leave between them.
+
+    Parameters
+    ----------
+    light : (H, W, 3) linear light.
+    strip : the picture along the limb.
+    proposal : rows per column, NaN outside the limb.
+    network : rows where the network sees the limb end, which knows limb from ground better than light does. Where the edge
+        found lies well inside and what is between is no ground, that is a colour line or a face's border, and the edge is
+        looked for nearer to the network's.
+    outward : +1 where rows grow out of the limb, -1 where they shrink.
     """
     columns = np.nonzero(~np.isnan(proposal))[0]
     out = np.full(len(proposal), np.nan)
@@ -94,7 +100,7 @@ def measure_side(
         inner = _inside_of(light, strip, columns.astype(float), proposed, row, outward)
         if inner.any():
             near, peak_near, clear = measured(proposed, NEAR)
-            clear &= outward * (proposed - near) < MOVED  # else no edge is told beside the inner one: the network's word stands
+            clear &= outward * (proposed - near) < MOVED  # else no edge shows beside the inner one: the network's stands
             row[inner] = np.where(clear, near, proposed)[inner]
             peak, ok = np.where(inner, peak_near, peak), ok | inner
     # columns that leave their neighbours (a ruled line behind, a scratch) are left out, not averaged in
@@ -223,8 +229,14 @@ def plain_margin_px(light: NDArray[np.uint16], strip: Strip, row: Array, inward:
     """Width (px) of a dark margin inside one silhouette that has the ground's colour: a shadow fringe, or a dark belly.
 
     A shadow beside the limb (a flash throws one a few px wide) is the ground darkened evenly in all colours; toasted wood
-    can look the same, so the margin is not cut off but counted as doubt. ``inward`` is +1 where the limb's rows grow.
-    Median over windows along the limb; 0 where there is none.
+    can look the same, so the margin is not cut off but counted as doubt. Median over windows along the limb; 0 where there is
+    none.
+
+    Parameters
+    ----------
+    light, strip : linear light, and the picture along the limb.
+    row, thickness : (N,) the silhouette's row and the limb's thickness in rows, per column.
+    inward : +1 where the limb's rows grow, -1 where they shrink.
     """
     have = np.nonzero(~np.isnan(row) & ~np.isnan(thickness))[0]
     if len(have) < MARGIN_COLUMNS:
@@ -256,7 +268,7 @@ GROUND = 0.85  # of the ground's light: what is lighter is ground
 def dark_beyond_px(light: NDArray[np.uint16], strip: Strip, row: Array, outward: int) -> Array:
     """How far (px, per column) a dark band with a hard outer border goes on beyond a proposed edge: a burnt belly's face.
 
-    A shadow as dark has a hard border only under a flash or the sun; the one is told apart before, and the other's stands off
+    A shadow as dark has a hard border only under a flash or the sun; the one is recognised before, and the other's stands off
     the limb. Windows along the limb; 0 everywhere where few of them show a band.
     """
     have = np.nonzero(~np.isnan(row))[0]
@@ -296,7 +308,7 @@ def _hard_band(off: Array, level: Array) -> float:
 
 
 FAR_PX, WOOD_PX = 16.0, 5.0  # looked at beyond an edge and within it
-LEAST_WOOD_PX, LEAST_HUE = 1.6, 0.1  # a narrower band is blur; a wood less unlike its ground in hue is not told from it
+LEAST_WOOD_PX, LEAST_HUE = 1.6, 0.1  # a narrower band is blur; a wood less unlike its ground in hue cannot be distinguished
 # Of the ground's light. What has the wood's hue and is darker than this beyond an edge is wood: blur and glare of a bright limb
 # are lighter than the ground, and a shadow keeps the ground's hue.
 DARKER = 0.92

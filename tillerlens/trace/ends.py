@@ -57,7 +57,7 @@ class Ends:
     u_columns: tuple[float, float]
 
 
-def presence(strip: Strip, band: Band) -> Array:
+def limb_share(strip: Strip, band: Band) -> Array:
     """How much limb each column holds, 0 ... 1: the followed run's thickness by what is usual. A ruled line is too thin."""
     thick = np.nan_to_num(band.lower_row - band.upper_row)
     usual = float(np.nanpercentile(np.where(thick > 0, thick, np.nan), USUAL_PERCENTILE))
@@ -91,7 +91,7 @@ def find_ends(light: NDArray[np.uint16], strip: Strip, band: Band, fit: CameraFi
     The bow's length counts softly: it is known to a percent where the picture is squared, to six where it is not, and wood may
     stand past the nocks. Raises ``NeedsHelp`` where no pair is possible.
     """
-    have, step = presence(strip, band), colour_step(light, strip, band)
+    have, step = limb_share(strip, band), colour_step(light, strip, band)
     n = len(have)
     cum = np.r_[0, np.cumsum(have)]
     c = np.arange(SPAN, n - SPAN)

@@ -69,7 +69,7 @@ END_MARGIN = 2  # columns inside an end, from which on the limb's middle is read
 LEAST_MIDDLES = 12  # stations of weight: else any that were seen give the middle
 HANDLE_HIDES = 1.7  # of the handle's length: with its fades
 HANDLE_REACH = 1.1  # of the handle's length at either side of its middle
-LEAST_LIMB_STATIONS = 24  # a limb of fewer cannot be told from its handle
+LEAST_LIMB_STATIONS = 24  # a limb of fewer cannot be distinguished from its handle
 LIKE_ROOTS = 1.25  # one limb's thickness beside the handle over the other's, at the most
 ONE_SIDE_WEIGHT = 0.6
 # Of the handle's length: the limbs' roots lie between these at either side of the bow's middle, and a grip is so long.

@@ -273,7 +273,14 @@ def _ask(text: str, **fields: object) -> NeedsHelp:
 
 
 def not_its_length(ratio: float, support: float, path_px: Array) -> NeedsHelp:
-    """The refusal of something (N, 2) px that is ``ratio`` times as long as the bow is known to be."""
+    """The refusal of something that is not as long as the bow.
+
+    Parameters
+    ----------
+    ratio : of its length to the bow's.
+    support : share of it where the finder sees limb.
+    path_px : (N, 2).
+    """
     text = f"What looks like the bow is {ratio:.0%} of the bow's length."
     return _ask(text, fault="length", ratio=ratio, support=support, path_px=path_px)
 

@@ -29,8 +29,22 @@ _LOOK = "Say how the bow is in this picture, or check that it is the picture you
 def check_state(
     light: NDArray[np.uint16], maps: FinderMaps, said: State, pose: BowPose, string: DrawnString | None
 ) -> list[Reason]:
-    """Doubts of the state that was said; ``string``: what was found of a drawn bow's. Raises ``StateDiffers`` where the picture
-    clearly shows another."""
+    """Doubts of the state that was said.
+
+    Parameters
+    ----------
+    light, maps : linear light, and what the finder sees.
+    said : the state.
+    pose : where the traced bow stands.
+    string : what was found of a drawn bow's.
+
+    Raises
+    ------
+    StateDiffers
+        Where the picture clearly shows another state.
+    NeedsHelp
+        Where a line from nock to nock was taken for a drawn string.
+    """
     chord_mm = pose.chord_mm
     if said == "unstrung" and chord_mm < MOST_FOLLOW_MM:
         return []

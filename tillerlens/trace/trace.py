@@ -46,7 +46,7 @@ class Trace:
     Attributes
     ----------
     back_px, belly_px : (N, 2) silhouettes, NaN where not seen.
-    path_px : (N, 2) the smooth path beside them, by which stations are told apart along the bow.
+    path_px : (N, 2) the smooth path beside them, which orders the stations along the bow.
     weight : (N,) of the silhouettes' middles.
     tips_px, tip_u_px, tip_cause : (2, 2) the limbs' ends, upper first; how far each may be off along the limb; what gave it:
         "tip", "clicks" or "string".

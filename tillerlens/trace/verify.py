@@ -38,6 +38,7 @@ class Proof:
 
     @property
     def whole(self) -> float:
+        """Of the whole outline, both sides together, the share that shows as an edge."""
         return self.share(0, self.seen.shape[1])
 
     def weaker_side(self, a: int, b: int) -> str:
