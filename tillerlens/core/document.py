@@ -11,7 +11,7 @@ from typing import Any
 
 from tillerlens.core.errors import DocumentError
 from tillerlens.core.measurement import LIMBS, Measurement, measurement_of
-from tillerlens.core.reading import parse_json, read_file, shown
+from tillerlens.core.reading import JsonObject, parse_json, read_file, shown
 from tillerlens.core.shot import Shot
 from tillerlens.core.units import MM_PER_INCH, format_inches
 
@@ -21,10 +21,10 @@ MAX_FILE_MB = 100.0  # some hundred measurements
 
 
 @cache
-def measurement_schema() -> dict[str, Any]:
+def measurement_schema() -> JsonObject:
     """The JSON Schema of the measurement document, as shipped."""
     place = resources.files("tillerlens").joinpath("schemas", "measurement.schema.json")
-    schema: dict[str, Any] = json.loads(place.read_text(encoding="utf-8"))
+    schema: JsonObject = json.loads(place.read_text(encoding="utf-8"))
     return schema
 
 

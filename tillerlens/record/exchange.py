@@ -25,6 +25,7 @@ from sqlalchemy import Connection, update
 
 from tillerlens import __version__
 from tillerlens.core.files import unwritable
+from tillerlens.core.reading import JsonObject
 from tillerlens.record import originals, tables
 from tillerlens.record.bundle import (
     BOW_FORMAT,
@@ -219,7 +220,7 @@ def _write_bow(writer: _Writer, connection: Connection, bow: Bow) -> bool:
     return True
 
 
-def bow_document(found: Incoming) -> dict[str, Any]:
+def bow_document(found: Incoming) -> JsonObject:
     """A bow and all that belongs to it in the printed form."""
     lists = {name: [as_document(e) for e in getattr(found, name)] for name in ("stages", "measurements", "corrections", "events")}
     return {"format": BOW_FORMAT, "format_version": FORMAT_VERSION, "bow": as_document(found.bow), **lists}
@@ -531,7 +532,7 @@ def _difference(here: Any, there: Any) -> str:
     return f"{what[type(there)]}{about} has another {names}"
 
 
-def _said(entry: Any) -> dict[str, Any]:
+def _said(entry: Any) -> JsonObject:
     """An entry without its number where that only orders it: two shops may have counted otherwise."""
     document = as_document(entry)
     if not isinstance(entry, Stage):

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from sqlalchemy import Connection, delete, func, select, text, update
 
+from tillerlens.core.reading import JsonObject
 from tillerlens.core.shot_file import read_shot
 from tillerlens.record import originals
 from tillerlens.record.connection import Record, check_may_write, reading, speaking, writing
@@ -274,9 +275,9 @@ def list_corrections(record: Record, stage_id: str) -> list[Correction]:
         return many(connection, Correction, CorrectionRow.stage_id == stage_id, order=OLDEST_FIRST[Correction])
 
 
-def changed_fields(old: Mapping[str, Any], new: Mapping[str, Any], path: str = "") -> list[dict[str, Any]]:
+def changed_fields(old: Mapping[str, Any], new: Mapping[str, Any], path: str = "") -> list[JsonObject]:
     """What differs between two shots, each field by its parts joined with dots; null where it is missing."""
-    out: list[dict[str, Any]] = []
+    out: list[JsonObject] = []
     for key in sorted({*old, *new}):
         before, after, place = old.get(key), new.get(key), f"{path}{key}"
         if isinstance(before, Mapping) and isinstance(after, Mapping):
@@ -378,11 +379,11 @@ def _check_belongs(connection: Connection, stage_id: str | None, bow_id: str) ->
         raise RecordError("The stage named belongs to another bow.", "Choose a stage of this bow.", stage_id=stage_id)
 
 
-def _said_by(shot: Mapping[str, Any]) -> dict[str, Any]:
+def _said_by(shot: Mapping[str, Any]) -> JsonObject:
     return {"state": shot["state"], "minutes_since_unstrung": shot.get("minutes_since_unstrung")}
 
 
-def _written(found: Measurement, stage: Stage) -> dict[str, Any]:
+def _written(found: Measurement, stage: Stage) -> JsonObject:
     """The document that is kept of a stage's measurement. Raises RecordError."""
     document = found.as_document()
     check_document(document, stage)
@@ -415,17 +416,17 @@ def _put_measurement(connection: Connection, stage: Stage, document: Mapping[str
     return refresh(connection, stage)
 
 
-def _history(connection: Connection, stage: Stage) -> Iterator[tuple[Measured, dict[str, Any]]]:
+def _history(connection: Connection, stage: Stage) -> Iterator[tuple[Measured, JsonObject]]:
     latest_first = [c.desc() for c in OLDEST_FIRST[Measured]]
     for made in many(connection, Measured, MeasuredRow.stage_id == stage.id, order=latest_first):
         yield made, document_of(connection, made)[1]
 
 
-def current(connection: Connection, stage: Stage) -> tuple[Measured, dict[str, Any]] | None:
+def current(connection: Connection, stage: Stage) -> tuple[Measured, JsonObject] | None:
     return next((found for found in _history(connection, stage) if found[1]["shot"] == stage.shot), None)
 
 
-def summary_of(connection: Connection, stage: Stage) -> dict[str, Any]:
+def summary_of(connection: Connection, stage: Stage) -> JsonObject:
     """What stands beside a stage: the fields that follow from its measurements."""
     found = current(connection, stage)
     if found is None:
@@ -434,7 +435,7 @@ def summary_of(connection: Connection, stage: Stage) -> dict[str, Any]:
     return {"status": document["status"], "made_by": document["made_by"], "values": values_of(document)}
 
 
-def values_of(document: Mapping[str, Any]) -> dict[str, Any]:
+def values_of(document: Mapping[str, Any]) -> JsonObject:
     """A measurement's values as its stage carries them."""
     return {name: {k: v[k] for k in ("value", "u", "unit")} for name, v in document["values"].items()}
 

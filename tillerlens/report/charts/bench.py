@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.measurement import COVER, LIMBS, Limb, Value
+from tillerlens.core.reading import JsonObject
 from tillerlens.core.units import FOOT_M, KG_PER_GRAIN
 from tillerlens.measures.pair import Along, Picture
 from tillerlens.mechanics.cast import ArrowSpeed, Cast
@@ -29,7 +30,7 @@ INK, PALE, WISH = "#2b2b2b", "#6f6a5e", "#d9d2bd"
 HEIGHT = 300
 TOLD = (0.1, 0.9)  # parts of the working limb whose bend is known well enough to set the wish's level
 Array = NDArray[np.float64]
-Rows = list[dict[str, Any]]
+Rows = list[JsonObject]
 
 
 # --- bend from rest
