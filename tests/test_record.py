@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 from made_up import SAMPLES
+from record_events import get_event
 from shop import BEGIN, EVENTS, add_stage, document_of, fill, place, record, server, shot_of, small_picture  # noqa: F401
 from sqlalchemy import text
 
@@ -62,7 +63,7 @@ def test_every_kind_of_event_comes_back(record):
     assert {kind: e.details for kind, e in found.items()} == EVENTS
     assert found["rest"].happened_at == BEGIN + timedelta(days=2) and found["finding"].stage_id is not None
     changed = store.update_event(record, replace(found["note"], notes="later"))
-    assert store.get_event(record, changed.id).notes == "later"
+    assert get_event(record, changed.id).notes == "later"
     store.remove_event(record, changed.id)
     assert "note" not in {e.kind for e in store.list_events(record, bow.id)}
 
@@ -70,7 +71,7 @@ def test_every_kind_of_event_comes_back(record):
 def test_times_come_back_in_utc_whatever_zone_they_were_given_in(record):
     bow = store.add_bow(record, Bow("Heron"))
     given = datetime(2026, 6, 1, 23, 30, 0, 123456, tzinfo=timezone(timedelta(hours=-7)))
-    event = store.get_event(record, store.add_event(record, Event(bow.id, "note", given, notes="x")).id)
+    event = get_event(record, store.add_event(record, Event(bow.id, "note", given, notes="x")).id)
     assert event.happened_at == given and event.happened_at.tzinfo == UTC
     with pytest.raises(RecordError, match="without its zone"):
         store.add_event(record, Event(bow.id, "note", datetime(2026, 6, 1), notes="x"))

@@ -297,11 +297,6 @@ def add_event(record: Record, event: Event) -> Event:
         return put(connection, replace(event, sequence=_next(connection, EventRow, EventRow.bow_id == event.bow_id)))
 
 
-def get_event(record: Record, event_id: str) -> Event:
-    with reading(record) as connection:
-        return one(connection, Event, event_id)
-
-
 def list_events(record: Record, bow_id: str, kind: str | None = None) -> list[Event]:
     """The events of a bow in order of time."""
     where = [EventRow.bow_id == bow_id] + ([] if kind is None else [EventRow.kind == kind])
