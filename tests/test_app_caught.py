@@ -252,5 +252,5 @@ def test_a_kept_picture_that_was_not_measured_says_why_and_what_to_do(record, br
     if kind == "asks":
         assert "on the photograph below" in said(page) and "Switch on 'Point" not in said(page)
     page.toggle(key=f"right_{stage.id}").set_value(False).run()
-    assert errors(page) == [] and reason["text"] in page.subheader[0].value.replace("\\", "")
+    assert errors(page) == [] and reason.text in page.subheader[0].value.replace("\\", "")
     assert len(page.get("image")) + len(page.get("imgs")) == 1
