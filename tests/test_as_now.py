@@ -94,6 +94,11 @@ def test_a_page_that_reads_the_document_and_one_that_does_not_say_the_same_figur
         assert spot["bend_percent"] == pytest.approx(100 * place.bend.value, abs=1e-9)
         assert (spot["from_nock_mm"], spot["length_mm"]) == (place.from_nock_mm.value, place.length_mm)
         assert spot["confidence"] == confidence(place)
+        # the sentence that shelf and timeline say of a picture needs none of the others: it is the same with the finding
+        first, same = (
+            verdict(measurement_of(d)).first for d in (given[0], as_found(given[0], find(given, document_of(stages[0]))))
+        )
+        assert first == same
 
 
 def test_a_place_near_a_fade_on_few_pictures_is_doubted():

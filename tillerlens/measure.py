@@ -529,7 +529,7 @@ def _doubts(
         out.append(
             Reason(
                 "grip_not_seen",
-                "The grip's belly could not be seen, so lengths to it have wide intervals.",
+                "Too little of the grip's belly stands out from what holds it, so lengths to it have wide intervals.",
                 "Measure the handle's thickness, back to belly, and type it in.",
             )
         )

@@ -127,11 +127,9 @@ def current_from_documents(
     strung, still = [b for b, _ in pairs], read_observed(rest)
     stiffness = estimate_stiffness(strung, still)
     given = Given(documents, rest, readings=readings, full_draw_mm=draw_back)
-    weighed = None
     if draw_back is None:
         check_weighings(given, stiffness)
-    else:
-        weighed = _weighed(given, strung, stiffness, draw_back)
+    weight = None if draw_back is None else _weighed(given, strung, stiffness, draw_back)
     bow = statics_bow(stiffness, deepest)
     limbs = [
         _limb(bow_limb, stiffness.limbs[k], None if sections is None else sections[k], deepest.limbs[k])
@@ -139,7 +137,7 @@ def current_from_documents(
     ]
     seen = _seen(deepest, document)
     finding = find_in(stiffness, strung, still)
-    return CurrentBow(limbs[0], limbs[1], bow.handle, deepest.string_length_mm, seen, finding=finding, weighed=weighed)
+    return CurrentBow(limbs[0], limbs[1], bow.handle, deepest.string_length_mm, seen, finding=finding, weighed=weight)
 
 
 def _weighed(given: Given, strung: Sequence[ObservedBow], stiffness: Stiffness, draw_back: float) -> Weighed | None:

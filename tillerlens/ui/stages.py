@@ -41,6 +41,7 @@ def _spoken(address: str, stage_id: str, values: str, made_by: str, units: Units
     document = store.measurement(_record, stage_id)
     if document is None or document["made_by"] != made_by or json.dumps(store.values_of(document), sort_keys=True) != values:
         raise _Changed  # else the one measurement's sentence would be remembered as the other's
+    # The first sentence goes by gaps and reflex alone, so it needs none of the bow's other pictures, as hinges would.
     return verdict(measurement_of(document), units, wish).first
 
 

@@ -26,6 +26,8 @@ ROUNDED = 1.05  # of what a step is allowed: told in round amounts it may come t
 HAND_TOGETHER_MM = 40.0
 """A hand that takes too much here does so an inch or two further on as well: strokes are a hand's breadth long (common practice,
 no source). Over the limb this sums up as stretches of 4 in that err each by itself."""
+CROSSED = NEVER - COVER
+"""Standard uncertainties of a tiller's forecast within the wish that it has to lie: three of them then leave it two outside."""
 PAST_MM = 9.5
 """A draw is held to a quarter of an inch at best, and a picture reads it to an eighth (common practice, no source): a bow drawn
 no further than both past the target was not drawn past it."""
@@ -347,7 +349,8 @@ class _Work:
         start = self._off(told)
         here, then = (np.array([r.difference.value for r in f.gaps]) for f in (self.now, after))
         low, high = tiller_bounds(self.state, self.present.seen.stations, self.wish)
-        low, high = np.minimum(low, here), np.maximum(high, here)
+        kept = np.minimum(CROSSED * np.array([r.difference.u for r in after.gaps]), (high - low) / 2)
+        low, high = np.minimum(low + kept, here), np.maximum(high - kept, here)
         take = start
         for _ in range(4):  # only what is outside pulls
             d = then - part @ (take - start)
@@ -359,8 +362,16 @@ class _Work:
         return np.where(less < self.care.least_share, 0.0, less)
 
     def _worse(self, after: Forecast) -> bool:
-        """Whether any station's forecast lies further outside of the wished tiller than now, by more than counts."""
-        return any(then > here + self.care.worse_mm for here, then in zip(self.now.outside_mm, after.outside_mm, strict=True))
+        """Whether any station's forecast lies further outside of the wished tiller than now, by more than counts; on the side
+        it lies on: a step that carries it from below the wish to above it does not mend it. So that the tiller ends no further
+        outside than the forecast's interval tells though ``NEVER`` of its doubts come true, it has to lie within by the rest."""
+        low, high = tiller_bounds(self.state, self.present.seen.stations, self.wish)
+        for a, b, least, most in zip(self.now.gaps, after.gaps, low, high, strict=True):
+            for sign, end in ((1, most), (-1, -least)):
+                here, then = (sign * d.value + CROSSED * d.u - end for d in (a.difference, b.difference))
+                if then > max(0.0, here) + self.care.worse_mm:
+                    return True
+        return False
 
 
 def _alike(told: Floats, cuts: list[Cut], within: float) -> Floats:
