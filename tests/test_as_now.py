@@ -7,10 +7,12 @@ import pytest
 import shop
 from benches import HALF_HANDLE_MM, ROOT_MM, document, string_of, wooden_bow, wooden_limb
 
-from tillerlens.history.as_now import finding_of, on_hand, on_hand_with, told_together
+from tillerlens.core.measurement import measurement_of
+from tillerlens.history.as_now import at_rest_of, finding_of, on_hand, on_hand_with, told_together
 from tillerlens.mechanics.finding import as_found, confidence, find
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle
 from tillerlens.record import Event, Stage
+from tillerlens.report.words.verdict import verdict
 
 HINGED = Bow(wooden_limb(hinge=0.25), wooden_limb(), Handle(HALF_HANDLE_MM, HALF_HANDLE_MM, ROOT_MM))
 CURED = Bow(wooden_limb(), wooden_limb(), Handle(HALF_HANDLE_MM, HALF_HANDLE_MM, ROOT_MM))
@@ -53,6 +55,20 @@ def test_each_picture_is_judged_with_those_between_the_same_scrapings(bow):
     assert [s.photo_name for s in on_hand_with(stages[1], stages, events).strung] == ["drawn-1.jpg", "drawn-2.jpg"]
     assert [s.photo_name for s in on_hand_with(stages[4], stages, events).strung] == ["drawn-4.jpg", "drawn-5.jpg"]
     assert on_hand(stages, events).strung == on_hand_with(stages[4], stages, events).strung
+
+
+def test_each_side_of_a_heating_has_its_own_shape_at_rest(bow):
+    """Heat bends wood back, so an earlier picture unstrung no longer holds; wood that came off leaves it as it was."""
+    stages, events, document_of = bow
+    rest = document_of(stages[0])
+    cut = at_rest_of(stages[2], stages[4], stages, events, document_of)
+    assert cut.then is cut.now is rest and not cut.heated
+    hot = [*events, Event("0" * 36, "heat", shop.BEGIN + timedelta(days=4, hours=1), {}, "", "Maker", None)]
+    lost = at_rest_of(stages[2], stages[4], stages, hot, document_of)
+    assert lost.then is rest and lost.now is None and lost.heated
+    again = [*stages[:4], stage(4.5, "unstrung"), stages[4]]
+    back = at_rest_of(stages[2], stages[4], again, hot, lambda s: {"again": s.photo_name} if s is again[4] else document_of(s))
+    assert back.then is rest and back.now == {"again": "unstrung-4.5.jpg"} and back.heated
 
 
 def test_the_finding_is_the_one_that_the_plan_reads(bow):

@@ -15,7 +15,7 @@ from tillerlens.core.reading import shown
 
 if TYPE_CHECKING:
     from tillerlens.history.story import Story
-    from tillerlens.measures.compare import Comparison, Scraped, ScrapeOutcome
+    from tillerlens.measures.compare import AtRest, Comparison, Scraped, ScrapeOutcome
     from tillerlens.measures.set import SetFound
     from tillerlens.report.words.quantities import Units
 
@@ -56,7 +56,7 @@ def compare(
             said = set_sentences(found, _units(metric))
             document = _set_document(found)
         else:
-            pair = compare_documents(a.document, b.document)
+            pair = compare_documents(a.document, b.document, _at_rest(a, b, place, originals))
             scrapes = [_read_scraped(s) for s in scraped or []] or _noted_scrapes(a, b, place, originals)
             outcomes = judge_scrapes(pair, scrapes)
             said = comparison_sentences(pair, outcomes, _units(metric))
@@ -178,6 +178,19 @@ def _noted_scrapes(a: _Given, b: _Given, place: str | None, originals: str | Non
 
     with open_place(place, originals) as record:
         return scrapes_between(record, a.stage, b.stage)
+
+
+def _at_rest(a: _Given, b: _Given, place: str | None, originals: str | None) -> AtRest | None:
+    """The bow's shape at rest with two pictures of the record; of files nobody knows which it would be."""
+    if a.stage is None or b.stage is None or a.stage.bow_id != b.stage.bow_id:
+        return None
+    from tillerlens.history.as_now import at_rest_of
+    from tillerlens.record import store
+    from tillerlens.record.views import timeline
+
+    with open_place(place, originals) as record:
+        line = timeline(record, a.stage.bow_id)
+        return at_rest_of(a.stage, b.stage, line.stages, line.events, lambda s: store.measurement(record, s.id) or {})
 
 
 def _story_of_bow(of: Sequence[str], place: str | None, originals: str | None) -> Story:

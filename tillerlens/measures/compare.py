@@ -122,12 +122,12 @@ def compare(then: dict[str, Any], now: dict[str, Any], at_rest: AtRest | None = 
     bend: dict[Limb, Change] = {}
     if not doubts:
         by_draw = _draw_share(a, b)
-        bent = [a, b]
+        earlier, later = a, b
         if known:
             rests = [read_picture(d) for d in still if d is not None]
-            bent = [from_rest(p, rest, still[0] is not still[1]) for p, rest in zip(bent, rests, strict=True)]
+            earlier, later = (from_rest(p, r, still[0] is not still[1]) for p, r in zip((a, b), rests, strict=True))
         for limb in LIMBS:
-            found = bend_change(*bent, limb)
+            found = bend_change(earlier, later, limb)
             bend[limb] = replace(found, u_per_m=np.hypot(found.u_per_m, by_draw * np.abs(found.then_per_m)))
     patches = _patches(bend) if a.state != "unstrung" else ()
     return Comparison(a, b, values, gaps, bend, patches, _weight(a, b), doubts, known)
