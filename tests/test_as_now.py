@@ -117,6 +117,15 @@ def test_a_page_that_reads_the_document_and_one_that_does_not_say_the_same_figur
         assert first == same
 
 
+def test_without_the_shape_at_rest_no_place_is_told_as_certain():
+    """A crook that stood out in every picture was called a hinge without a doubt; all that speaks for one is the bend itself."""
+    strung = [document(HINGED, d) for d in (400.0, 520.0, 640.0)]
+    rested, bare = find(strung, document(HINGED)), find(strung, None)
+    assert bare.places and [p.sure for p in bare.places] == [False] * len(bare.places) and all(p.sure for p in rested.places)
+    assert "Perhaps a hinge" in str(verdict(measurement_of(as_found(strung[1], bare))))
+    assert [r.code for r in bare.doubts] == ["rest_unknown"]
+
+
 def test_a_place_near_a_fade_on_few_pictures_is_doubted():
     """6 in from the fade, where a traced line strays most: one picture cannot tell it from wood, three can."""
     bow = wooden_bow()

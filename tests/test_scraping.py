@@ -143,6 +143,30 @@ def test_what_may_be_a_hinge_is_skipped_within_its_stretch(z, slight):
     assert not take[np.abs(S - 330) < 20].any() and take[np.abs(S - 240) < 20].all() and take[np.abs(S - 420) < 20].all()
 
 
+def test_what_may_be_a_hinge_beside_another_is_left_out_too():
+    """It reached into what the told one leaves out, so it was dropped whole and the wood in its middle planned away."""
+    told = Place("lower", "hinge", Value(300.0, 5.0, "mm"), 80.0, Value(0.25, 0.05, ""), 6.0)
+    other = Place("lower", "hinge", Value(372.0, 10.0, "mm"), 60.0, Value(0.1, 0.05, ""), 2.6)
+    unsure = Place("lower", "hinge", Value(480.0, 30.0, "mm"), 60.0, Value(0.1, 0.05, ""), 1.7)
+    finding = Finding((told,), ("drawn",), "at rest", perhaps=(other, unsure))
+    present = replace(exact(bow_of()), finding=finding)
+    plan = plan_scraping(present, wished(weight_of(present) / 1.25, "like_upper"))
+    ends = [tuple(round(x) for x in q.from_nock_mm) for q in plan.leave]
+    assert ends == [(247, 353), (353, 404), (420, 540)]  # the last as far as it may lie from where it seems to
+    take = taken(plan, "lower")
+    assert not any(take[np.argmin(np.abs(LENGTH - S - p.from_nock_mm.value))] for p in (told, other, unsure))
+
+
+def test_a_named_hinge_is_left_until_it_is_excluded():
+    """Where the stiffness is known to 6 %, wood that looks even may still bend 12 % more than its flanks; known to 2 % it may
+    not."""
+    last = Foretold(FULL, Value(300.0, 3.0, "N"), left=(("lower", 270.0, 370.0),))
+    for u, kept in ((0.06, True), (0.02, False)):
+        present = replace(exact(bow_of(), u=u), finding=None)
+        plan = plan_scraping(present, wished(weight_of(present) / 1.25, "like_upper"), last=last)
+        assert any(q.before for q in plan.leave) == kept
+
+
 @pytest.mark.parametrize("beyond", [8.0, 60.0])
 def test_no_sliver_is_scraped_between_what_is_left_out_and_a_stretchs_end(beyond):
     """A third of an inch at the tip's end of the limb is not worth a stroke; two inches are."""

@@ -363,7 +363,14 @@ class _Field:
         power = (columns**2).sum(0)
         left = self.y - q @ (q.T @ self.y)
         amount = columns.T @ left / np.maximum(power, 1e-12)
-        near = np.array([any(b.limb == k and abs(b.middle - m) < b.half + h for b in chosen) for k, m, h in self.where])
+        # A hinge's own ringing beside it looks like a stiff place. Where one was told there, a hinge is still sought up to its ends.
+        reach = [b.half if hinges_of is not None and b.amount < 0 else np.inf for b in chosen]
+        near = np.array(
+            [
+                any(b.limb == k and abs(b.middle - m) < min(b.half + h, r) for b, r in zip(chosen, reach, strict=True))
+                for k, m, h in self.where
+            ]
+        )
         ok = (power > 0.05 * np.max(power)) & ~near & np.array([h != LONGER_MM for _, _, h in self.where])
         if hinges_of is not None:
             ok &= (amount > 0) & np.array([k in hinges_of for k, _, _ in self.where])

@@ -349,7 +349,7 @@ class _Work:
         start = self._off(told)
         here, then = (np.array([r.difference.value for r in f.gaps]) for f in (self.now, after))
         low, high = tiller_bounds(self.state, self.present.seen.stations, self.wish)
-        kept = np.minimum(CROSSED * np.array([r.difference.u for r in after.gaps]), (high - low) / 2)
+        kept = np.minimum(CROSSED * np.array([r.difference.u for r in after.gaps]), (high - low) / 2)  # as ``_worse`` asks
         low, high = np.minimum(low + kept, here), np.maximum(high - kept, here)
         take = start
         for _ in range(4):  # only what is outside pulls
@@ -364,11 +364,13 @@ class _Work:
     def _worse(self, after: Forecast) -> bool:
         """Whether any station's forecast lies further outside of the wished tiller than now, by more than counts; on the side
         it lies on: a step that carries it from below the wish to above it does not mend it. So that the tiller ends no further
-        outside than the forecast's interval tells though ``NEVER`` of its doubts come true, it has to lie within by the rest."""
+        outside than the forecast's interval tells though ``NEVER`` of its doubts come true, it has to lie within by the rest, or in
+        the middle of a narrow wish."""
         low, high = tiller_bounds(self.state, self.present.seen.stations, self.wish)
         for a, b, least, most in zip(self.now.gaps, after.gaps, low, high, strict=True):
             for sign, end in ((1, most), (-1, -least)):
-                here, then = (sign * d.value + CROSSED * d.u - end for d in (a.difference, b.difference))
+                kept = [min(CROSSED * d.u, (most - least) / 2) for d in (a.difference, b.difference)]
+                here, then = (sign * d.value + k - end for d, k in zip((a.difference, b.difference), kept, strict=True))
                 if then > max(0.0, here) + self.care.worse_mm:
                     return True
         return False
