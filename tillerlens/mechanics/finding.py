@@ -64,7 +64,9 @@ def find_in(stiffness: Stiffness, seen: Sequence[ObservedBow], rest: ObservedBow
     few = len(used) < ENOUGH_PICTURES
     near = [few and p.from_nock_mm.value > far[p.limb] for p in found.told]
     # without the shape at rest a natural crook looks like either, however clearly it stands out
-    told = tuple(replace(_as_printed(p), sure=rest is not None and not n) for p, n in zip(found.told, near, strict=True))
+    told = tuple(
+        replace(_as_printed(p), sure=p.sure and rest is not None and not n) for p, n in zip(found.told, near, strict=True)
+    )
     doubts += [_near_fade(p) for p, n in zip(told, near, strict=True) if n]
     return Finding(told, stiffness.pictures, None if rest is None else rest.name, tuple(doubts), found.perhaps)
 
