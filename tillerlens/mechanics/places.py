@@ -373,8 +373,8 @@ class _Field:
             out.append(best)
 
     def rivals(self, believed: list[_Bump]) -> list[Place]:
-        """Hinges that explain nearly as well what a stiff place beside them was told for: the smoothing of a hinge rings, and what
-        stands low beside it is the first half of the ringing."""
+        """Hinges that explain nearly as well what a stiff place beside them was told for: the smoothing of a hinge rings, and
+        what stands low beside it is the first half of the ringing."""
         out = []
         for b in believed:
             if b.amount > 0:
@@ -393,7 +393,7 @@ class _Field:
         power = (columns**2).sum(0)
         left = self.y - q @ (q.T @ self.y)
         amount = columns.T @ left / np.maximum(power, 1e-12)
-        # A hinge's own ringing beside it looks like a stiff place. Where one was told there, a hinge is still sought up to its ends.
+        # Beside a hinge the smoothing rings as a stiff place does. Where one was told, a hinge is still sought up to its ends.
         reach = [b.half if hinges_of is not None and b.amount < 0 else np.inf for b in chosen]
         near = np.array(
             [

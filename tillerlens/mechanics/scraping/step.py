@@ -364,8 +364,8 @@ class _Work:
     def _worse(self, after: Forecast) -> bool:
         """Whether any station's forecast lies further outside of the wished tiller than now, by more than counts; on the side
         it lies on: a step that carries it from below the wish to above it does not mend it. So that the tiller ends no further
-        outside than the forecast's interval tells though ``NEVER`` of its doubts come true, it has to lie within by the rest, or in
-        the middle of a narrow wish."""
+        outside than the forecast's interval tells though ``NEVER`` of its doubts come true, it has to lie within by the rest, or
+        in the middle of a narrow wish."""
         low, high = tiller_bounds(self.state, self.present.seen.stations, self.wish)
         for a, b, least, most in zip(self.now.gaps, after.gaps, low, high, strict=True):
             for sign, end in ((1, most), (-1, -least)):
