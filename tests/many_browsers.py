@@ -52,7 +52,7 @@ def visit_all(url, visits):
                 page = browser.new_page(viewport=WIDE)
                 page.set_default_timeout(300_000)
                 page.on("pageerror", lambda error: trouble.append(str(error)))
-                start.wait()
+                start.wait(300)  # s; one that could not start its browser keeps none of the others waiting
                 for path in paths:
                     page.goto(f"{url}/{path}", wait_until="commit")
                     page.locator("h3").first.wait_for()  # the verdict
