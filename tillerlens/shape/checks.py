@@ -189,7 +189,7 @@ def shape_doubts(trace: Trace, placed: Placed, s: BowShape) -> tuple[Reason, ...
         text = "The string could not be seen, so draw length and string angles are missing."
         out.append(Reason("no_string", text, "Click the hook, or use a string that stands out from the board."))
     if shot.state != "unstrung" and not grip_seen(shot, trace):
-        text = "The grip's belly could not be seen, so lengths to it have wide intervals."
+        text = "Too little of the grip's belly stands out from what holds it, so lengths to it have wide intervals."
         out.append(Reason("grip_not_seen", text, "Measure the handle's thickness, back to belly, and type it in."))
     if string is not None and min(string.clear) < FAINT and "hook" not in shot.clicks:
         text = f"Only {min(string.clear):.0%} of the string shows, so draw length and string angles are left out."
