@@ -15,7 +15,7 @@ from tillerlens.core.errors import NeedsHelp, Reason, ScaleError, StateDiffers, 
 from tillerlens.core.measurement import GapRow, LimbProfile, Measurement, TracedBow, Value
 from tillerlens.core.shot import Shot, State
 from tillerlens.core.unforeseen import net
-from tillerlens.front.measure import measure_front
+from tillerlens.front.measure import measure_front, view_doubts
 from tillerlens.measures.from_rest import movement_from_rest
 from tillerlens.measures.spots import find_spots
 from tillerlens.mechanics.finding import find, with_finding
@@ -517,6 +517,7 @@ def _doubts(
         text = "The picture was taken far from square to the board."
         out.append(Reason("oblique", text, "Stand so that the board looks like a rectangle."))
     out += scale_doubts(fit.squared, off)
+    out += view_doubts(shot.state, s.numbers, trace.back_px, trace.belly_px, trace.px_per_mm)
     if shot.state == "drawn" and string is None:
         out.append(
             Reason(

@@ -30,6 +30,11 @@ class StageShown:
         return self.document.get("status") == "measured"
 
     @property
+    def from_front(self) -> bool:
+        """Whether it shows the bow from its belly or back."""
+        return bool((self.document.get("shot") or {}).get("view") == "front")
+
+    @property
     def state(self) -> str:
         return str(self.document.get("state", "unknown"))
 

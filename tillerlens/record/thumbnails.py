@@ -22,6 +22,8 @@ def thumbnail(record: Record, stage: Stage, long_side_px: int = LONG_SIDE_PX) ->
     Unforeseen."""
     document = store.measurement(record, stage.id)
     drawn = {} if document is None else {k: document.get(k) for k in ("profile", "trace")}
+    if document is not None and document.get("front"):
+        drawn["front"] = document["front"]
     key = hashlib.sha256(f"{stage.sha256} {long_side_px} {canonical(drawn)}".encode()).hexdigest()
     place = record.folder / "thumbnails" / f"{key}.jpg"
     try:
@@ -52,6 +54,9 @@ def _draw(data: bytes, stage: Stage, drawn: dict[str, Any], long_side_px: int) -
     size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
     small = np.ascontiguousarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA))
     lines = [(limb["centre_px"], _BOW) for limb in (drawn.get("profile") or {}).values()]
+    front = drawn.get("front")
+    if front is not None:
+        lines += [(front["right_px"], _BOW), (front["left_px"], _BOW), (front["string_px"], _STRING)]
     trace = drawn.get("trace")
     if trace is not None and stage.state != "unstrung":
         hook = [] if trace["hook_px"] is None else [trace["hook_px"]]
@@ -60,6 +65,8 @@ def _draw(data: bytes, stage: Stage, drawn: dict[str, Any], long_side_px: int) -
     for width, rim in ((4, True), (2, False)):
         for points, colour in lines:
             known = np.array([p for p in points if None not in p], float).reshape(-1, 2)
+            if len(known) == 0:
+                continue
             at = np.round(((known + 0.5) * scale - 0.5) * 16).astype(np.int32)
             cv2.polylines(small, [at], False, _EDGE if rim else colour, width, cv2.LINE_AA, shift=4)
     out = io.BytesIO()

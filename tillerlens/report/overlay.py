@@ -64,7 +64,7 @@ def draw_overlay(
     units = units or Units()
     bend = bend_of(measurement, rest)
     measurement = bend.shown
-    window = _window(rgb, measurement.trace if close else None, max_side)
+    window = _window(rgb, measurement if close else None, max_side)
     canvas = _canvas(rgb, window)
     if measurement.trace is not None:
         _draw_bow(canvas, window, measurement, units, silhouettes)
@@ -123,13 +123,22 @@ class _Window:
         return np.asarray((np.asarray(points, float) - self.box[:2] + 0.5) * self.scale - 0.5)
 
 
-def _window(rgb: Picture, trace: TracedBow | None, max_side: int) -> _Window:
+def _extent(measurement: Measurement) -> list[Array]:
+    """Places of what was traced (n, 2)."""
+    trace, front = measurement.trace, measurement.front
+    if front is not None:
+        return [front.right_px, front.left_px, front.nocks_px]
+    if trace is None:
+        return []
+    hook = [] if trace.hook_px is None else [np.asarray(trace.hook_px)[None]]
+    return [trace.back_px, trace.belly_px, trace.nocks_px, trace.gap_lines_px.reshape(-1, 2), *hook]
+
+
+def _window(rgb: Picture, close_to: Measurement | None, max_side: int) -> _Window:
     height, width = rgb.shape[:2]
     box = (0, 0, width, height)
-    if trace is not None:
-        parts = [trace.back_px, trace.belly_px, trace.nocks_px, trace.gap_lines_px.reshape(-1, 2)]
-        if trace.hook_px is not None:
-            parts.append(np.asarray(trace.hook_px)[None])
+    parts = [] if close_to is None else _extent(close_to)
+    if parts:
         points = np.concatenate([np.asarray(part, float) for part in parts])
         low, high = np.nanmin(points, axis=0), np.nanmax(points, axis=0)
         room = MARGIN * float(max(high - low))

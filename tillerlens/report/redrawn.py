@@ -47,13 +47,17 @@ def redrawn(
 def can_be_redrawn(document: dict[str, Any]) -> bool:
     """Whether the document holds enough: it was measured, and keeps the nocks in the bow's frame and the limbs' lengths."""
     lengths = {f"limb_length_{limb}" for limb in LIMBS}
+    if document.get("front"):
+        return True
     return document["status"] == "measured" and "nocks_mm" in document.get("trace", {}) and lengths <= set(document["values"])
 
 
 def with_trace(document: dict[str, Any]) -> Measurement:
     """A printed measurement with its trace. Back and belly (N, 2) px stand off the middle by half the limb's thickness: the
-    silhouettes, which also show some of its width, are not kept."""
+    silhouettes, which also show some of its width, are not kept. A front view keeps all of its own."""
     found = measurement_of(document)
+    if found.front is not None:
+        return found
     profile = {limb: _placed(found.profile[limb], document["profile"][limb]) for limb in LIMBS}
     limbs = [profile[limb] for limb in LIMBS]
     mm, px = np.vstack([p.centre_mm for p in limbs]), np.vstack([p.centre_px for p in limbs])

@@ -55,7 +55,8 @@ class Known:
         return hashlib.sha256(text.encode()).hexdigest()
 
     def measured(self, *states: str) -> list[Stage]:
-        return [s for s in self.stages if s.status == "measured" and (not states or s.state in states)]
+        """Those from the side, in these states."""
+        return [s for s in self.stages if s.status == "measured" and not s.from_front and (not states or s.state in states)]
 
     @cached_property
     def _documents(self) -> dict[str, dict[str, Any]]:
@@ -83,7 +84,7 @@ class Known:
         """``3 · drawn · 2026-03-02``: what a stage is called where one is chosen."""
         draw = stage.values.get("draw_length_back", {}).get("value")
         more = f" to {say_length(float(draw), self.units)}" if draw is not None else ""
-        return f"{self.stages.index(stage) + 1} · {stage.state}{more} · {stage.taken_at.astimezone():%Y-%m-%d}"
+        return f"{self.stages.index(stage) + 1} · {stage.pose}{more} · {stage.taken_at.astimezone():%Y-%m-%d}"
 
     @property
     def full_draw_mm(self) -> float | None:

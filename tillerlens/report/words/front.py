@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from tillerlens.core.measurement import LIMBS, Measurement, Value
 from tillerlens.report.words.phrases import phrase
-from tillerlens.report.words.quantities import Units, is_plain, say_interval, say_place, say_told
+from tillerlens.report.words.quantities import Units, is_plain, say_interval, say_place, say_told, say_value
 
 
 def front_sentences(measurement: Measurement, units: Units) -> list[tuple[str, str, bool]]:
@@ -29,6 +29,19 @@ def front_sentences(measurement: Measurement, units: Units) -> list[tuple[str, s
     if found:
         out.append(("front_care", phrase("front.care"), False))
     return out
+
+
+def width_rows(measurement: Measurement, units: Units) -> list[list[str]]:
+    """The limbs' widths as a table, its head first: by distance from the nock, each with its interval."""
+    widths = [] if measurement.front is None else measurement.front.widths
+    by_place: dict[float, dict[str, Value]] = {}
+    for w in widths:
+        by_place.setdefault(w.from_nock_mm, {})[w.limb] = w.width
+    rows = [["from the nock", "upper limb", "lower limb"]]
+    for at, both in sorted(by_place.items()):
+        cells = [f"{say_value(both[limb], units)} {say_interval(both[limb], units)}" if limb in both else "" for limb in LIMBS]
+        rows.append([say_place(at, units), *cells])
+    return rows
 
 
 def _side(name: str, value: Value | None, units: Units) -> tuple[str, str, bool]:

@@ -64,7 +64,7 @@ def _choose(place: Place, stages: list[Stage]) -> Stage:
     with st.container(horizontal=True, vertical_alignment="center"):
         back = st.button("Earlier", disabled=at == 0, key="earlier")
         on = st.button("Later", disabled=at == len(stages) - 1, key="later")
-        st.markdown(f"Stage {at + 1} of {len(stages)}, **{stage.state}**, {stage.taken_at.astimezone():%d %b %Y, %H:%M}")
+        st.markdown(f"Stage {at + 1} of {len(stages)}, **{stage.pose}**, {stage.taken_at.astimezone():%d %b %Y, %H:%M}")
     if back or on:
         go(None, place.bow, stages[at + (1 if on else -1)])
     return stage
@@ -95,7 +95,7 @@ def _document(place: Place, stage: Stage) -> dict[str, Any] | None:
 
 def _at_rest(place: Place, stage: Stage) -> str | None:
     """The measurement of the bow unstrung that this strung picture's bend is shown from, as JSON; None where there is none."""
-    if stage.state == "unstrung":
+    if stage.state == "unstrung" or stage.from_front:
         return None
     line = timeline(place.record, stage.bow_id)
     rest = on_hand_with(stage, line.stages, line.events).rest
