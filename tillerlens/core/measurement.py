@@ -111,6 +111,69 @@ class Width:
 
 
 @dataclass(frozen=True, eq=False)
+class BellyLimb:
+    """How dark one limb's belly is: CIELAB ``lightness`` (n,) at ``from_nock_mm`` (n,), and its standard uncertainty ``u`` (n,)
+    beside the rest of the bow, the reference's own left out."""
+
+    limb: Limb
+    from_nock_mm: Array
+    lightness: Array
+    u: Array
+
+
+@dataclass(frozen=True)
+class Patch:
+    """A stretch of a belly, mm from the nock, that is paler or darker than its limb by ``by`` CIELAB units (+ paler)."""
+
+    limb: Limb
+    kind: str  # pale or dark
+    start_mm: float
+    end_mm: float
+    by: float
+    u: float
+
+
+@dataclass(frozen=True, eq=False)
+class BellyColour:
+    """A heat-treated belly's lightness, CIELAB. ``reference``: paper or uncooked wood; ``u_reference``: of its own, common to
+    all. ``limbs``: upper, lower."""
+
+    reference: str
+    u_reference: float
+    limbs: tuple[BellyLimb, ...]
+    patches: tuple[Patch, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        return {
+            "reference": self.reference,
+            "u_reference": _number(self.u_reference, 2),
+            "limbs": {
+                b.limb: {"from_nock_mm": _list(b.from_nock_mm, 1), "lightness": _list(b.lightness, 2), "u": _list(b.u, 2)}
+                for b in self.limbs
+            },
+            "patches": [
+                {
+                    "limb": p.limb,
+                    "kind": p.kind,
+                    "start_mm": _number(p.start_mm, 1),
+                    "end_mm": _number(p.end_mm, 1),
+                    "by": _number(p.by, 2),
+                    "u": _number(p.u, 2),
+                }
+                for p in self.patches
+            ],
+        }
+
+    @classmethod
+    def from_dict(cls, printed: Mapping[str, Any]) -> BellyColour:
+        limbs = tuple(
+            BellyLimb(limb, *(np.array(printed["limbs"][limb][k], float) for k in ("from_nock_mm", "lightness", "u")))
+            for limb in LIMBS
+        )
+        return cls(printed["reference"], float(printed["u_reference"]), limbs, tuple(Patch(**p) for p in printed["patches"]))
+
+
+@dataclass(frozen=True, eq=False)
 class FrontView:
     """What a picture from the belly or the back shows besides values; px upright and full-size, upper nock first.
 
@@ -182,6 +245,7 @@ class Measurement:
     trace: TracedBow | None = None
     followed: Followed | None = None  # where nothing was measured
     front: FrontView | None = None  # of a picture from the belly or the back
+    belly: BellyColour | None = None  # of a heat-treated bow's belly
     evidence: dict[str, Any] = field(default_factory=dict)  # fit residuals, found marks, finder support
     photo: dict[str, Any] = field(default_factory=dict)  # name, sha256, size
     shot: dict[str, Any] = field(default_factory=dict)
@@ -250,6 +314,8 @@ class Measurement:
                 {"limb": w.limb, "from_nock_mm": _number(w.from_nock_mm, 1), **w.width.as_dict()} for w in self.front.widths
             ]
             doc["front"] = self.front.as_dict()
+        if self.belly is not None:
+            doc["belly"] = self.belly.as_dict()
         if self.followed is not None:
             doc["followed"] = self.followed.as_dict()
         return doc
@@ -304,6 +370,7 @@ def measurement_of(document: dict[str, Any]) -> Measurement:
         profile,
         tuple(spots),
         front=_front_of(document),
+        belly=BellyColour.from_dict(document["belly"]) if document.get("belly") else None,
         evidence=document.get("evidence") or {},
         photo=document["photo"],
         shot=document["shot"],

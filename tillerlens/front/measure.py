@@ -27,6 +27,7 @@ from tillerlens.front.shape import (
     slopes,
 )
 from tillerlens.front.string import StringLine, find_front_string
+from tillerlens.front.toast import read_belly
 from tillerlens.photo.camera import N_PARAMETERS, CameraFit, with_theta
 from tillerlens.photo.intake import Photo
 from tillerlens.shape.checks import scale_doubts
@@ -42,7 +43,9 @@ TAPER_DEGREE, EVEN_PX = 4, 0.6  # of a polynomial that is an even taper, and how
 CLICK_U_PX, HANDLE_CLICK_U_MM = 2.5, 5.0  # of a click along the bow; what its maker calls the handle's centre, by eye
 STRING_U_MM = 0.3  # what of a twisted string's width is lit
 TURNED_MM = 40.0  # of the handle beside the line of the tips: no straight bow stands so far out; it is seen from aside
-FACE_MM = 27.0  # limbs that look so thick over half their length or more are seen from their broad side (common practice, no source)
+FACE_MM = (
+    27.0  # limbs that look so thick over half their length or more are seen from their broad side (common practice, no source)
+)
 MOST_JUMP = 6.0  # times the usual way from station to station
 MOST_UNLIKE = 1.35  # times as wide as the other limb there (common practice, no source)
 ALIKE = 0.04  # of its width, that a limb differs from the other at one place
@@ -133,7 +136,8 @@ def measure_front(
             told[name] = values[name]
         elif name in values:
             left_out.append(name)
-    reasons = doubts + _reasons(fit, shot, string, left_out, off)
+    belly, unknown = read_belly(light, last, fit.camera, shot) if shot.belly_heated and shot.facing == "belly" else (None, ())
+    reasons = doubts + _reasons(fit, shot, string, left_out, off) + unknown
     widths = tuple(
         Width(limb, float(n.rsplit("_", 1)[1]), values[n])
         for limb in LIMBS
@@ -161,7 +165,7 @@ def measure_front(
         "bend_at_mm": {limb: round(last.numbers[f"bend_at_{limb}"], 1) for limb in LIMBS},
         "string_seen": None if string is None else round(string.seen, 2),
     }
-    return Measurement("measured", reasons=reasons, values=told, front=view, evidence=evidence, **shared)
+    return Measurement("measured", reasons=reasons, values=told, front=view, belly=belly, evidence=evidence, **shared)
 
 
 def _by_clicks(mean: Array, covariance: Array, seen: Outline, fit: CameraFit, shot: Shot, px_per_mm: float) -> None:

@@ -68,7 +68,11 @@ class Change:
 
 
 def read_picture(document: Mapping[str, Any]) -> Picture:
-    """A measurement document as numbers. Raises DocumentError when it holds no measured bow."""
+    """A measurement document as numbers. Raises DocumentError when it holds no bow measured from the side."""
+    if document.get("front"):
+        name = document.get("photo", {}).get("name", "the picture")
+        text = f"{name} shows the bow from its belly or back, so its bend can't be compared."
+        raise DocumentError(text, "Give two pictures from the side, or two of a heat-treated belly.")
     if document.get("status") != "measured" or set(document.get("profile", {})) != set(LIMBS):
         name = document.get("photo", {}).get("name", "the picture")
         raise DocumentError(f"{name} was not measured, so it cannot be compared.", "Measure it first, with clicks if it asks.")

@@ -66,6 +66,10 @@ class Known:
         changed = self.changed
         return changed if changed is not None and (not picture.taken_by or time_of(picture) <= changed.happened_at) else None
 
+    def heated_by(self, when: datetime) -> bool:
+        """Whether the bow was heated before."""
+        return any(e.happened_at <= when for e in store.list_events(self.place.record, self.bow.id, "heat"))
+
     def board(self, picture: OnBench) -> Board | None:
         return next((b for b in self.boards if b.id == picture.board_id), None)
 
@@ -142,6 +146,8 @@ def form_of(known: Known, picture: OnBench) -> Form:
     hangs = {k: last[k] for k in usual if k in last and (board is None or board.upper_limb is None)}
     own = {k: v for k, v in picture.form.items() if v is not None}
     sizes = {name: round(mm / MM_PER_INCH, 9) for name, of in SIZES if (mm := getattr(bow, of)) is not None}
+    if own.get("facing") == "belly" and "belly_heated" not in own and known.heated_by(time_of(picture)):
+        own["belly_heated"] = True
     if own.get("view") == "front" and own.get("state") == "braced" and "brace_height_in" not in own:
         own |= _brace_measured(known)
     if bow.length_mm is None or bow.handle_mm is None:  # of an older record, where they stand with the photos only

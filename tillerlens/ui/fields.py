@@ -46,10 +46,13 @@ SCALE_FIELDS: dict[str, tuple[tuple[str, str], ...]] = {
     "bow_length": (),
 }
 SCALE_MARKS = {"lines_and_two_marks": 2, "four_marks": 4, "tape": 2, "two_marks": 2, "stick": 2}
+# What a belly's lightness is read against, where the board bears no printed tags.
+WHITES = {"white_paper": "white paper", "raw_wood": "wood that was not cooked"}
 CLICKS = {"nock_upper": "upper nock", "nock_lower": "lower nock", "handle": "handle", "hook": "hook"}
 _SIDES = {"left": "left", "right": "right", "top": "top", "bottom": "bottom"}
 _FACES = {"up": "up", "down": "down", "left": "left", "right": "right"}
 _OPTIONAL = {"spacing_in"}  # for the stick
+HEATED = "The belly was heat-treated"
 BRACE = ("brace_height_in", "Brace height, handle's belly to string")
 DEEP = ("handle_thickness_in", "Handle's thickness, back to belly")
 _MORE = (
@@ -82,6 +85,7 @@ def fill(form: Mapping[str, Any]) -> int:
         del state[key]
     state["shot_state"] = _one_of(STATES, form.get("state"), "drawn")
     state["shot_seen_from"] = seen_from(form)
+    state["shot_belly_heated"] = bool(form.get("belly_heated"))
     state["shot_upper_limb"] = _one_of(_SIDES, form.get("upper_limb"), "left")
     level = _is_level(state["shot_upper_limb"])
     faces = ("up", "down") if level else ("left", "right")
@@ -102,7 +106,7 @@ def fill(form: Mapping[str, Any]) -> int:
     for side, places in _mapping(form.get("edges_px")).items():
         kept |= {f"{_EDGE}{side}_{i}": at for i, at in enumerate(_list(places), start=1)}
     kept |= _mapping(form.get("clicks"))
-    points = {name: as_point(at) for name, at in kept.items() if name in CLICKS or name.startswith(("mark_", _EDGE))}
+    points = {name: as_point(at) for name, at in kept.items() if name in (*CLICKS, *WHITES) or name.startswith(("mark_", _EDGE))}
     state["points"] = {name: at for name, at in points.items() if at is not None}
     state["revision"] = state.get("revision", 0) + 1
     return len(kept) - len(state["points"])
@@ -143,8 +147,11 @@ def ask() -> tuple[Form, list[str]]:
             )
             if form["back"] is None:
                 form["back"] = faces[0]
-        elif form["state"] == "braced":
-            put(form, *BRACE, bad)
+        else:
+            if form["state"] == "braced":
+                put(form, *BRACE, bad)
+            if form["facing"] == "belly" and st.checkbox(HEATED, key="shot_belly_heated"):
+                form["belly_heated"] = True
         if form["state"] == "drawn":
             put(form, "scale_reading_lb", in_weight("Weight on the scale"), bad, "shot_weight", read_pounds)
         if form["state"] == "unstrung" and not front:
@@ -158,7 +165,18 @@ def ask() -> tuple[Form, list[str]]:
             for name, label in _MORE:
                 put(form, name, label, bad)
     kept = state.get("kept", {}).get("form", {})
-    shown = {"state", "view", "facing", "upper_limb", "back", "scale", "scale_reading_lb", "minutes_since_unstrung", *_LENGTHS}
+    shown = {
+        "state",
+        "view",
+        "facing",
+        "belly_heated",
+        "upper_limb",
+        "back",
+        "scale",
+        "scale_reading_lb",
+        "minutes_since_unstrung",
+        *_LENGTHS,
+    }
     return {**{k: v for k, v in kept.items() if k not in shown}, **form}, bad
 
 
@@ -250,6 +268,8 @@ def marks_wanted(form: Mapping[str, Any], help_too: bool) -> list[tuple[str, str
     names = [(f"mark_{i + 1}", f"mark {corners[i]}" if n == 4 else f"mark {i + 1}") for i in range(n)]
     if help_too:
         names += [(k, v) for k, v in CLICKS.items() if k != "hook" or form["state"] == "drawn"]
+        if form.get("belly_heated"):
+            names += WHITES.items()
     return names
 
 
@@ -269,6 +289,8 @@ def role_of(place: str) -> Role:
     """What kind of place one of ``marks_wanted``'s or ``edges_wanted``'s ids is."""
     if place.startswith(_EDGE):
         return "edge"
+    if place in WHITES:
+        return "mark"
     return "handle" if place == "handle" else "hook" if place == "hook" else "nock" if place.startswith("nock") else "mark"
 
 
@@ -279,6 +301,9 @@ def with_points(form: Form, points: Mapping[str, Point], by_hand: Collection[str
     n = SCALE_MARKS.get(form["scale"]["kind"], 0)
     marks = [points.get(f"mark_{i + 1}") for i in range(n)]
     clicks = {k: _rounded(points[k]) for k in CLICKS if k in points and (k != "hook" or form["state"] == "drawn")}
+    ruling = sorted(set(by_hand) & set(clicks))
+    if form.get("belly_heated"):
+        clicks |= {k: _rounded(points[k]) for k in WHITES if k in points}
     out = dict(form)
     edges = {
         side: [_rounded(points[name]) for name in sorted(points) if name.startswith(f"{_EDGE}{side}_")]
@@ -290,7 +315,6 @@ def with_points(form: Form, points: Mapping[str, Point], by_hand: Collection[str
         out["marks_px"] = [_rounded(mark) for mark in marks if mark is not None]
     if clicks:
         out["clicks"] = clicks
-    ruling = sorted(set(by_hand) & set(clicks))
     if ruling:
         out["set_by_hand"] = ruling
     return out

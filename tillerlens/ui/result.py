@@ -19,7 +19,7 @@ from streamlit.delta_generator import DeltaGenerator
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.measurement import COVER, Measurement, Value
 from tillerlens.core.unforeseen import net
-from tillerlens.report.charts.picture import bend_chart, difference_chart, gap_chart
+from tillerlens.report.charts.picture import belly_chart, bend_chart, difference_chart, gap_chart
 from tillerlens.report.words.from_rest import bend_of
 from tillerlens.report.words.front import width_rows
 from tillerlens.report.words.names import cause_of, in_order, name_of
@@ -192,6 +192,10 @@ def _show_numbers(shown: Shown) -> None:
 def _show_front(shown: Shown) -> None:
     """The widths along both limbs, and all numbers."""
     measurement, units = shown.measurement, shown.units
+    if measurement.belly is not None:
+        mark = hashlib.sha256(repr((json.dumps(measurement.as_document()), units)).encode()).hexdigest()
+        words = "Curves of the belly's lightness along the upper and the lower limb, each in its band"
+        chart_view.chart("How dark the belly is", partial(belly_chart, measurement, units), "belly", words, mark)
     head, *rows = width_rows(measurement, units)
     if rows:
         st.markdown("#### Width along the limbs")

@@ -22,6 +22,7 @@ from tillerlens.ui.context import Place, go, link, long_work, pick_bow, say_erro
 from tillerlens.ui.fields import (
     BRACE,
     DEEP,
+    HEATED,
     SCALE_FIELDS,
     SCALES,
     SEEN_FROM,
@@ -387,6 +388,11 @@ class _Card:
             self._typed(BRACE[0], in_length(BRACE[1]), f"brace_{self.sha}", _text(form.get(BRACE[0])), inches)
         if self.known.bow.handle_thickness_mm is None:
             self._typed(DEEP[0], in_length(DEEP[1]), f"deep_{self.sha}", _text(form.get(DEEP[0])), inches)
+        if form["facing"] == "belly":
+            asked = st.checkbox(HEATED, bool(form.get("belly_heated")), key=f"heated_{self.sha}")
+            if asked != bool(form.get("belly_heated")):
+                self._put("belly_heated", asked)
+                st.rerun()  # what is pointed at differs
         if self.known.board(self.picture) is not None:
             label = in_length("Standoff, marks to the middle of the handle")
             self._typed("standoff_in", label, f"apart_{self.sha}", _text(self.picture.form.get("standoff_in")), inches)

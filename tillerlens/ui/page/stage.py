@@ -16,6 +16,7 @@ from tillerlens.record import ChangedMeanwhile, Record, Stage, store
 from tillerlens.record.thumbnails import thumbnail
 from tillerlens.record.views import timeline
 from tillerlens.report.redrawn import can_be_redrawn, redrawn
+from tillerlens.report.words.front import belly_since
 from tillerlens.report.words.quantities import Units
 from tillerlens.report.words.verdict import verdict
 from tillerlens.ui import context as places
@@ -82,7 +83,23 @@ def _as_kept(place: Place, stage: Stage) -> bool:
     rest = _at_rest(place, stage)
     shown = Shown(b"", stage.photo_name, shot, rest, measurement_of(document), place.units, place.wish, earlier)
     show_result(shown, lambda: _picture(place, stage, document, rest))
+    _belly_since(place, stage, document)
     return True
+
+
+def _belly_since(place: Place, stage: Stage, document: dict[str, Any]) -> None:
+    """What a belly's colour has become since the last picture that shows it."""
+    now = measurement_of(document).belly
+    if now is None:
+        return
+    earlier = [s for s in timeline(place.record, stage.bow_id).stages if s.from_front and s.taken_at < stage.taken_at]
+    for one in reversed([s for s in earlier if s.status == "measured"]):
+        before = store.measurement(place.record, one.id)
+        was = None if before is None else measurement_of(before).belly
+        if was is not None:
+            for text in belly_since(was, now, f"{one.taken_at.astimezone():%d %b %Y, %H:%M}"):
+                st.markdown(plain(text))
+            return
 
 
 def _document(place: Place, stage: Stage) -> dict[str, Any] | None:
