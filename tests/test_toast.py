@@ -116,5 +116,5 @@ def test_before_and_after_are_compared():
     assert found["upper"].value == pytest.approx(12.0)
     assert found["upper"].u == pytest.approx(np.hypot(np.sqrt(2), np.sqrt(2) * 0.75))
     said = belly_since(before, after, "2 Mar 2026")
-    assert said[0] == "Since 2 Mar 2026 the upper limb's belly has become darker by 12 (±4)."
+    assert said[0] == "Since 2 Mar 2026 the upper limb's belly has become darker by 12 (±5)."
     assert "shows no change of colour" in said[1]

@@ -84,7 +84,7 @@ PHRASES = {
     "belly.alike": "Both limbs' bellies are equally dark, as far as this picture shows ({interval}).",
     "belly.patch": "{Limb} limb's belly is {kind} from {start} to {end} from the nock, by {amount} ({interval}).",
     "belly.even": "No pale or dark stretch shows on the belly.",
-    "belly.usual": "Pale stretches are usually held over the heat again, slowly, and dark ones kept from it (common practice).",
+    "belly.usual": "Makers often heat a pale stretch again, slowly, and keep the dark ones from the heat (common practice).",
     "belly.care": "Colour isn't hardness: wood, heat and time all change it. Judge by bend and weight.",
     "belly.braced": "A braced limb leans into the light or out of it, so unstrung the colour shows better.",
     "belly.since": "Since {when} the {limb} limb's belly has become {way} by {amount} ({interval}).",
