@@ -168,6 +168,22 @@ def put_up(record, pictures):
     keep(one, "unstrung")
     out.append(of_bow("full, never weighed", one, keep(one, "drawn-26", 1, **_reshot(pictures["drawn-26"], unweighed))))
 
+    # --- from the belly
+    heron = {"length_mm": 66.5 * MM, "handle_mm": 7.5 * MM}
+    belly = belly_picture()
+    one = bow("Seen from its belly", **heron)
+    out.append(of_bow("only a belly view", one, keep(one, "belly", picture=belly), open=True))
+    one = bow("Before and after heat", **heron, handle_thickness_mm=1.25 * MM)
+    keep(one, "belly", picture=belly)
+    note(one, "heat", 0.5)
+    after = keep(one, "belly", 1, belly)
+    drawn = {k: v for k, v in belly.shot.items() if k not in ("view", "facing", "belly_heated")} | {"back": "left"}
+    keep(one, "belly", 2, belly, shot=read_shot(drawn).as_dict(), document=None)
+    out.append(of_bow("a belly before and after heat", one, after, rooms=("stage", "bow", "report", "weights", "plan")))
+    one = bow("A belly on the bench", **heron)
+    _lay(record, one, belly, "belly.jpg", belly.shot)
+    out.append(of_bow("a belly view on the bench", one, rooms=("picture",), open=True))
+
     # --- full, from the statics
     out.append(of_bow("bench, with a plan", fill_bench(record, "Kestrel", scraped=False), open=True))
     out.append(of_bow("bench, scraped", fill_bench(record, "Kestrel scraped"), open=True))
@@ -289,6 +305,13 @@ def picture_of(file):
     """A sample, not measured."""
     shot = json.loads(file.with_suffix(".shot.json").read_text())
     return Picture(file.read_bytes(), read_shot(shot).as_dict())
+
+
+def belly_picture():
+    """The sample of a heat-treated bow from its belly, measured."""
+    file = SAMPLES / "front" / "heron-front.jpg"
+    shot = json.loads(file.with_suffix(".shot.json").read_text()) | {"belly_heated": True}
+    return _measured(file.read_bytes(), shot, "measured")
 
 
 def refused_picture(pictures):

@@ -18,7 +18,7 @@ from tillerlens.core.errors import NeedsHelp, Reason, ScaleError, StateDiffers, 
 from tillerlens.core.measurement import Measurement, PhotoId
 from tillerlens.core.shot import Shot
 from tillerlens.core.unforeseen import net
-from tillerlens.front.measure import measure_front
+from tillerlens.front.measure import measure_front, view_doubts
 from tillerlens.measures.from_rest import movement_from_rest
 from tillerlens.measures.spots import find_spots
 from tillerlens.measures.values import gap_rows, values_of
@@ -178,6 +178,7 @@ def _read(task: _Task, reading: Reading) -> tuple[Measurement, Trace] | Reading:
 
         doubts = prepared.doubts + string.doubts + placing_doubts(placed) + of_outline + thinner_doubts(shape)
         doubts += shape_doubts(trace, placed, shape) + width_doubt(shot, shape, influence)
+        doubts += tuple(view_doubts(shot.state, shape.numbers, trace.back_px, trace.belly_px, trace.px_per_mm))
         return _judged(task, trace, placed, shape, influence, doubts), trace
 
 

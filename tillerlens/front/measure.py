@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -26,6 +27,7 @@ from tillerlens.front.shape import (
     slopes,
 )
 from tillerlens.front.string import StringLine, find_front_string
+from tillerlens.front.toast import read_belly
 from tillerlens.photo.camera import N_PARAMETERS, CameraFit, with_theta
 from tillerlens.shape.checks import scale_doubts
 from tillerlens.shape.uncertainty import from_seen
@@ -40,11 +42,32 @@ TAPER_DEGREE, EVEN_PX = 4, 0.6  # of a polynomial that is an even taper, and how
 CLICK_U_PX, HANDLE_CLICK_U_MM = 2.5, 5.0  # of a click along the bow; what its maker calls the handle's centre, by eye
 STRING_U_MM = 0.3  # what of a twisted string's width is lit
 TURNED_MM = 40.0  # of the handle beside the line of the tips: no straight bow stands so far out; it is seen from aside
+FACE_MM = (
+    27.0  # limbs that look so thick over half their length or more are seen from their broad side (common practice, no source)
+)
 MOST_JUMP = 6.0  # times the usual way from station to station
 MOST_UNLIKE = 1.35  # times as wide as the other limb there (common practice, no source)
 ALIKE = 0.04  # of its width, that a limb differs from the other at one place
 MOST_OFF = 6.0  # standard uncertainties between the length typed and the one seen
 MOST_U_MM = 6.35  # a number of a quarter inch's standard uncertainty says nothing
+
+
+def view_doubts(state: str, numbers: Mapping[str, float], back_px: Array, belly_px: Array, px_per_mm: float) -> list[Reason]:
+    """The doubt that what was said to be from the side shows the bow's face.
+
+    The string of a braced bow then runs along its handle and not a hand before it, and an unstrung one is straight and as broad
+    as a limb is wide. ``numbers``: ``brace_height_belly`` and ``reflex``, mm; ``back_px``, ``belly_px`` (N, 2).
+    """
+    if state == "braced" and abs(numbers.get("brace_height_belly", np.inf)) < TURNED_MM:
+        told = "The string runs along the handle"
+    elif state == "unstrung" and abs(numbers.get("reflex", np.inf)) < TURNED_MM:
+        broad = float(np.nanmedian(np.linalg.norm(back_px - belly_px, axis=1))) / px_per_mm
+        if not broad > FACE_MM:
+            return []
+        told = f"The limbs look {broad / 25.4:.1f} in thick"
+    else:
+        return []
+    return [Reason("view_unlikely", f"{told}, as in a picture of the bow's belly or back.", "If it is one, say so.")]
 
 
 def measure_front(
@@ -110,7 +133,9 @@ def measure_front(
             told[name] = values[name]
         elif name in values:
             left_out.append(name)
-    reasons = doubts + _reasons(fit, shot, string, left_out, off)
+    toasted = shot.belly_heated and shot.facing == "belly"
+    belly, unknown = read_belly(prepared.light, last, fit.camera, shot) if toasted else (None, ())
+    reasons = doubts + _reasons(fit, shot, string, left_out, off) + unknown
     widths = tuple(
         Width(limb, float(n.rsplit("_", 1)[1]), values[n])
         for limb in LIMBS
@@ -138,7 +163,7 @@ def measure_front(
         "bend_at_mm": {limb: round(last.numbers[f"bend_at_{limb}"], 1) for limb in LIMBS},
         "string_seen": None if string is None else round(string.seen, 2),
     }
-    return Measurement("measured", reasons=reasons, values=told, front=view, evidence=evidence, **heading)
+    return Measurement("measured", reasons=reasons, values=told, front=view, belly=belly, evidence=evidence, **heading)
 
 
 def _by_clicks(mean: Array, covariance: Array, seen: Outline, fit: CameraFit, shot: Shot, px_per_mm: float) -> None:
