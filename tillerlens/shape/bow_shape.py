@@ -60,7 +60,7 @@ LEAST_SHARE = 0.3  # of the apparent thickness: less is never the wood's own
 
 
 @dataclass(frozen=True)
-class Section:
+class AssumedSection:
     """What the side view does not show of the limbs' sections, as their thickness takes it.
 
     ``width_mm`` greatest, near the fade; ``taper_from`` share of the limb from the nock from which on it is; ``q`` how round
@@ -94,7 +94,7 @@ class Evidence:
     grip_thickness_mm: float = float("nan")  # back to belly at the handle, as seen from the side
     handle_turn_rad: float = 0.0  # a doubt of the handle's direction, for the budget
     middle_shift_mm: float = 0.0  # the handle's centre from the middle of the bow, + towards the upper nock
-    section: Section = Section()
+    section: AssumedSection = AssumedSection()
     is_end: tuple[bool, bool] = (True, True)  # whether each tip is a limb's end, which shows obliquely, or a nock put on its side
 
 
@@ -119,7 +119,7 @@ class LimbLayout:
 
 
 @dataclass(frozen=True, eq=False)
-class Layout:
+class ShapeLayout:
     """Which columns serve what; made once for a picture."""
 
     upper: LimbLayout
@@ -177,7 +177,7 @@ def width_profile(share: Array, root: float, tip: float) -> Array:
     return np.asarray(np.interp(share, [0.0, EVEN_FROM, 1.0], [tip, root, root]))
 
 
-def wood_thickness(apparent: Array, share: Array, lean: Array, section: Section) -> Array:
+def wood_thickness(apparent: Array, share: Array, lean: Array, section: AssumedSection) -> Array:
     """Back to belly of the wood itself, where ``apparent`` lies between the silhouettes.
 
     Parameters
@@ -204,7 +204,7 @@ def mapped(e: Evidence) -> tuple[Array, Array, Array]:
 
 def make_layout(
     e: Evidence, handle_mm: float, cutoff_mm: float, weight: Array, path_px: Array, state: str, handle_held: bool = False
-) -> Layout:
+) -> ShapeLayout:
     """Split the columns into limbs and handle by arc length along the path, and prepare the splines.
 
     Parameters
@@ -244,7 +244,7 @@ def make_layout(
     u_direction, back_share = u_back * u_fades / apart, float(u_fades**2 / apart**2)
     if handle_held:
         u_direction, back_share = HELD_U_MM * np.sqrt(2) / handle_mm, 0.0
-    return Layout(limbs[0], limbs[1], handle, hw, u_direction, apart, back_share, handle_mm)
+    return ShapeLayout(limbs[0], limbs[1], handle, hw, u_direction, apart, back_share, handle_mm)
 
 
 def _limb_layout(
@@ -331,7 +331,7 @@ def _straight_weights(p: Array) -> Array:
     return np.asarray(w)
 
 
-class _Limb(NamedTuple):
+class _BoardLimb(NamedTuple):
     """One limb in the board's frame: its curve, and half thicknesses (mm) at the samples: from silhouette to silhouette, as
     heights stand on it, and the wood's own."""
 
@@ -341,7 +341,7 @@ class _Limb(NamedTuple):
     wood: Array
 
 
-def _limb(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Array) -> _Limb:
+def _limb(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Array) -> _BoardLimb:
     b, c = back[lay.columns], belly[lay.columns]
     half = np.linalg.norm(b - c, axis=1) / 2
     cubic = lay.thick_fit @ half
@@ -359,7 +359,7 @@ def _limb(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Array) -
     q = e.section_q
     true = (np.maximum(apparent**q - broad**q, (LEAST_SHARE * apparent) ** q)) ** (1 / q)
     seen = np.abs(((oblique + e.section.tilt) * normal).sum(1))
-    return _Limb(curve, apparent, true, wood_thickness(2 * apparent, share, seen, e.section) / 2)
+    return _BoardLimb(curve, apparent, true, wood_thickness(2 * apparent, share, seen, e.section) / 2)
 
 
 class _HandleLine(NamedTuple):
@@ -374,7 +374,9 @@ class _HandleLine(NamedTuple):
     half_root_mm: float
 
 
-def _handle_line(e: Evidence, layout: Layout, back: Array, belly: Array, limbs: tuple[_Limb, _Limb]) -> _HandleLine:
+def _handle_line(
+    e: Evidence, layout: ShapeLayout, back: Array, belly: Array, limbs: tuple[_BoardLimb, _BoardLimb]
+) -> _HandleLine:
     """A straight line through the handle's back, half a limb's thickness below it."""
     half_root = float(np.mean([m.thick[-1] for m in limbs]))
     hb, hw = back[layout.handle_columns], layout.handle_weight
@@ -415,7 +417,7 @@ def _arc(curve: Curve) -> Array:
     return np.r_[0, np.cumsum(np.linalg.norm(np.diff(curve.xy, axis=0), axis=1))]
 
 
-def bow_shape(e: Evidence, layout: Layout, state: str, numbers: bool = True) -> BowShape:
+def bow_shape(e: Evidence, layout: ShapeLayout, state: str, numbers: bool = True) -> BowShape:
     """Compute the shape, and its numbers where they are asked for. Everything here is smooth in the evidence.
 
     Parameters

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from tillerlens.core.shot import Shot
 from tillerlens.photo.camera import OBLIQUENESS_PRIOR_U, Camera, CameraFit
 from tillerlens.photo.light import lit_from_camera
-from tillerlens.shape.bow_shape import LIMB_WIDTH_MM, LIMB_WIDTH_U_MM, Evidence, Layout, Section, make_layout
+from tillerlens.shape.bow_shape import LIMB_WIDTH_MM, LIMB_WIDTH_U_MM, AssumedSection, Evidence, ShapeLayout, make_layout
 from tillerlens.shape.spline import shortest_wave_mm
 from tillerlens.trace.trace import Trace
 
@@ -43,11 +43,11 @@ def evidence_of(fit: CameraFit, shot: Shot, trace: Trace) -> Evidence:
         grip_thickness_mm=grip_depth(shot, trace)[0],
         is_end=(trace.tip_cause[0] == "tip", trace.tip_cause[1] == "tip"),
         middle_shift_mm=0.0 if shot.upper_limb_length_mm is None else shot.nock_to_nock_mm / 2 - shot.upper_limb_length_mm,
-        section=Section(width_mm=width),
+        section=AssumedSection(width_mm=width),
     )
 
 
-def layout_of(e: Evidence, shot: Shot, trace: Trace) -> Layout:
+def layout_of(e: Evidence, shot: Shot, trace: Trace) -> ShapeLayout:
     """Split the trace into limbs and handle. Raises ``NeedsHelp`` where too little of one is left."""
     return make_layout(e, shot.handle_mm, cutoff_mm(trace), trace.weight, trace.path_px, shot.state, trace.handle_held)
 

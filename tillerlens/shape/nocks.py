@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.shot import Shot
-from tillerlens.shape.bow_shape import BowShape, Evidence, Layout, bow_shape
+from tillerlens.shape.bow_shape import BowShape, Evidence, ShapeLayout, bow_shape
 from tillerlens.trace.string import FAINT, PLAIN, PULLED_MM, BowPose, DrawnString, find_braced_string, find_string
 from tillerlens.trace.trace import Trace
 
@@ -41,7 +41,7 @@ PULLED_WORTH = 0.75  # a pulled string this nearly as clear as a straight line i
 class ShapeModel:
     """The fixed parts of the computation that the budget differentiates."""
 
-    layout: Layout
+    layout: ShapeLayout
     state: str
 
     def shape(self, e: Evidence) -> BowShape:
