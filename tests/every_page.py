@@ -6,6 +6,7 @@ from typing import Any
 
 from in_browser import ANSWER_MS, ROOT
 
+MOST_LATE = 3  # pages that never came to rest, after which no other is opened: each costs ANSWER_MS, and hundreds follow
 SCRIPT = (ROOT / "tests" / "at_rest.js").read_text(encoding="utf-8")
 # What may stand in the server's log: how it says that it starts and stops.
 # What the framework itself says of a browser that left: a traceback, and nothing else, down to these words.
@@ -22,6 +23,7 @@ class Watched:
 
     page: Any
     trouble: list = field(default_factory=list)
+    late: list = field(default_factory=list)
 
     def __post_init__(self):
         p = self.page
@@ -58,6 +60,8 @@ class Watched:
         out, self.trouble[:] = list(self.trouble), []
         if seen["late"]:
             out.append(f"never came to rest: {seen['late']}")
+            self.late.append(f"{self.page.url}, {seen['width']} px: {seen['late']}")
+            assert len(self.late) < MOST_LATE, "\n".join(["pages that never came to rest:", *self.late])
         out += [f"the framework's own box: {text}" for text in seen["exceptions"]]
         out += [f"unforeseen: {text}" for text in seen["unforeseen"]]
         out += [f"error: {text}" for text in seen["errors"] if not expected or not re.search(expected, text, re.DOTALL)]

@@ -52,7 +52,7 @@ def visit_all(url, visits):
                 page = browser.new_page(viewport=WIDE)
                 page.set_default_timeout(300_000)
                 page.on("pageerror", lambda error: trouble.append(str(error)))
-                start.wait()
+                start.wait(300)  # s; one that could not start its browser keeps none of the others waiting
                 for path in paths:
                     page.goto(f"{url}/{path}", wait_until="commit")
                     page.locator("h3").first.wait_for()  # the verdict
@@ -74,7 +74,7 @@ def differing(record, stages, expected):
     """The names of the stages whose kept document is not, byte for byte, the one expected. expected: by the stage's name."""
     out = []
     for stage in stages:
-        document = store.measurement(record, stage.id)
-        if document is None or canonical(document) != expected[stage.photo_name]:
+        found = store.measurement(record, stage.id)
+        if found is None or canonical(found.as_document()) != expected[stage.photo_name]:
             out.append(stage.photo_name)
     return out

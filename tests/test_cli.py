@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import resource
 import shutil
 import struct
 import subprocess
@@ -22,7 +23,7 @@ from typer.testing import CliRunner
 import tillerlens
 import tillerlens.measure
 from tillerlens.cli import app
-from tillerlens.core.document import measurement_schema
+from tillerlens.core.document import as_json, measurement_schema, read_one
 
 NAME = "heron-braced-upright"
 SHOT = json.loads((SAMPLES / f"{NAME}.shot.json").read_text())
@@ -248,9 +249,9 @@ def test_a_picture_of_200_megapixels(tmp_path):
     photo = picture(tmp_path, "bow.png")
     photo.write_bytes(huge_png())
     assert photo.stat().st_size < 100_000
-    begun = time.perf_counter()
+    begun = time.process_time()
     assert "beyond the limit of 100 megapixels" in refused(photo)
-    assert time.perf_counter() - begun < 2.0  # told from the header, not decoded
+    assert time.process_time() - begun < 2.0  # told from the header, not decoded
 
 
 def test_an_animated_picture(tmp_path):
@@ -370,7 +371,7 @@ def test_a_measurement_at_rest_is_handed_on(tmp_path, monkeypatch):
     length = {"bow_length_nock_to_nock_in": 66.0}  # as the made-up measurement at rest says
     rest = rest_document(tmp_path, shot={**SHOT, **length})
     assert run("measure", picture(tmp_path, **length), "--rest", rest).exit_code == 0
-    assert seen[0] == json.loads(rest.read_text())
+    assert as_json(seen[0]) == as_json(read_one(rest))
 
 
 @pytest.mark.parametrize(
@@ -443,8 +444,8 @@ def test_help_is_quick_and_loads_nothing_heavy():
     code += "sys.exit(', '.join(heavy) or 0)"
     seconds = []
     for _ in range(3):
-        begun = time.perf_counter()
+        begun = resource.getrusage(resource.RUSAGE_CHILDREN).ru_utime  # not the clock: a busy machine is slow
         done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
-        seconds.append(time.perf_counter() - begun)
+        seconds.append(resource.getrusage(resource.RUSAGE_CHILDREN).ru_utime - begun)
         assert done.returncode == 0, f"imported: {done.stderr}"
     assert "measure" in done.stdout and min(seconds) < 1.0  # 0.3 s on two idle cores

@@ -10,7 +10,7 @@ import pytest
 from made_up import SAMPLES, front, mm
 
 from tillerlens.core.document import DocumentError, parse_documents
-from tillerlens.core.measurement import LIMBS, measurement_of
+from tillerlens.core.measurement import LIMBS
 from tillerlens.core.shot_file import read_shot
 from tillerlens.front.measure import view_doubts
 from tillerlens.history.as_now import on_hand
@@ -85,14 +85,14 @@ def test_its_belly_is_read_against_the_tags_paper():
 
 def test_the_document_with_its_belly_comes_back():
     found = rendered()[0]
-    again = measurement_of(parse_documents(json.dumps(found.as_document()).encode(), "a.json")[0])
+    (again,) = parse_documents(json.dumps(found.as_document()).encode(), "a.json")
     assert again.belly.patches[0].limb == found.belly.patches[0].limb
     np.testing.assert_allclose(again.belly.limbs[1].lightness, found.belly.limbs[1].lightness, atol=0.01)
 
 
 def test_its_widths_make_sections_with_the_thickness_from_the_side():
     """Widths to 1.5 mm of the truth; calipers go before them, and a caliper's slip of 3/8 in is told."""
-    belly, side = (m.as_document() for m in rendered())
+    belly, side = (m.as_printed() for m in rendered())
     sections = sections_of_views(belly, [side])
     assert not by_calipers(sections)
     for w in truth()["widths"]:
@@ -121,11 +121,11 @@ def test_in_the_record_it_stands_for_its_widths_and_for_no_shape(tmp_path):
     with open_record(tmp_path) as record:
         bow = store.add_bow(record, Bow("Heron"))
         first = store.add_stage(
-            record, bow.id, (SAMPLES / "heron-braced.jpg").read_bytes(), side.shot, name="side.jpg",
-            document=side.as_document(), taken_at=when,
+            record, bow.id, (SAMPLES / "heron-braced.jpg").read_bytes(), side.facts.as_dict(), name="side.jpg",
+            document=side, taken_at=when,
         )  # fmt: skip
         later = store.add_stage(
-            record, bow.id, PICTURE.read_bytes(), belly.shot, name="belly.jpg", document=belly.as_document(),
+            record, bow.id, PICTURE.read_bytes(), belly.facts.as_dict(), name="belly.jpg", document=belly,
             taken_at=when + timedelta(days=1),
         )  # fmt: skip
         assert (later.from_front, later.pose) == (True, "braced, belly view")
@@ -148,9 +148,9 @@ def test_in_the_record_it_stands_for_its_widths_and_for_no_shape(tmp_path):
 
 
 def test_it_is_drawn_again_from_its_document():
-    document = rendered()[0].as_document()
-    assert can_be_redrawn(document)
-    assert redrawn(PICTURE.read_bytes(), "a.jpg", document, Units(), 800)[:2] == b"\xff\xd8"
+    found = rendered()[0].as_printed()
+    assert can_be_redrawn(found)
+    assert redrawn(PICTURE.read_bytes(), "a.jpg", found, Units(), 800)[:2] == b"\xff\xd8"
 
 
 def test_a_face_taken_for_a_side_is_doubted():
@@ -159,19 +159,19 @@ def test_a_face_taken_for_a_side_is_doubted():
     none = np.column_stack([np.arange(50.0), np.zeros(50)])
     (doubt,) = view_doubts("braced", {"brace_height_belly": 12.0}, thin, none, 1.0)
     assert doubt.code == "view_unlikely"
-    assert view_doubts("braced", {"brace_height_belly": 150.0}, thin, none, 1.0) == []
+    assert view_doubts("braced", {"brace_height_belly": 150.0}, thin, none, 1.0) == ()
     (doubt,) = view_doubts("unstrung", {"reflex": 3.0}, wide, none, 1.0)
     assert "1.6 in thick" in doubt.text
-    assert view_doubts("unstrung", {"reflex": 3.0}, thin, none, 1.0) == []
-    assert view_doubts("unstrung", {"reflex": 90.0}, wide, none, 1.0) == []
-    assert view_doubts("drawn", {}, wide, none, 1.0) == []
+    assert view_doubts("unstrung", {"reflex": 3.0}, thin, none, 1.0) == ()
+    assert view_doubts("unstrung", {"reflex": 90.0}, wide, none, 1.0) == ()
+    assert view_doubts("drawn", {}, wide, none, 1.0) == ()
 
 
 def test_a_front_views_page_in_the_report_has_its_first_sentence():
     from tillerlens.history.story import StageShown, Story
 
-    document = front("braced", {"string_line": mm(-5.0)}).as_document() | {"photo": {"name": "a.jpg"}}
-    stage = StageShown("Stage 1, braced, belly view", datetime(2026, 3, 1, tzinfo=UTC), document, picture=b"\x89PNG")
+    found = front("braced", {"string_line": mm(-5.0)})
+    stage = StageShown("Stage 1, braced, belly view", datetime(2026, 3, 1, tzinfo=UTC), found, picture=b"\x89PNG")
     content = lay_out(Story("Heron", stages=(stage,)))
     picture = next(s for s in content["sections"] if s.get("pictures"))["pictures"][0]
     assert "The string runs 3/16 in left" in picture["caption"]

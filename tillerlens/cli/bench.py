@@ -14,6 +14,7 @@ from tillerlens.core.errors import TillerLensError
 from tillerlens.core.reading import shown
 
 if TYPE_CHECKING:
+    from tillerlens.core.measurement import Measurement
     from tillerlens.mechanics.bench import Given
     from tillerlens.mechanics.section import LimbSections
     from tillerlens.mechanics.strain import StrainLimit
@@ -111,9 +112,9 @@ def tell_command(
 
 
 def _given(
-    documents: list[dict[str, Any]],
-    rest: dict[str, Any] | None,
-    rest_after: dict[str, Any] | None,
+    pictures: list[Measurement],
+    rest: Measurement | None,
+    rest_after: Measurement | None,
     weigh: list[str],
     lengths: tuple[str | None, str | None, str | None],
     arrows: list[str],
@@ -126,7 +127,7 @@ def _given(
     full, brace, length = (None if text is None else read_size(text) for text in lengths)
     readings = [Reading(read_size(a), parse_weight(b)) for a, b in (_pair(text, "20in=33lb") for text in weigh)]
     shots = [ArrowSpeed(_arrow_mass(a), _speed(b)) for a, b in (_pair(text, "500gr=170fps") for text in arrows)]
-    return Given(documents, rest, rest_after, readings, length, full, brace, arrows=shots)
+    return Given(pictures, rest, rest_after, readings, length, full, brace, arrows=shots)
 
 
 def read_size(text: str) -> float:
@@ -176,16 +177,16 @@ def _wood(name: str | None, moisture: str | None) -> tuple[StrainLimit, tuple[fl
 
 
 def sides_and_sections(
-    documents: list[dict[str, Any]], rest: dict[str, Any] | None, calipers: Path | None
-) -> tuple[list[dict[str, Any]], dict[Any, LimbSections] | None]:
-    """The documents from the side, and the limbs' sections: by calipers, else by a front view among the documents.
+    documents: list[Measurement], rest: Measurement | None, calipers: Path | None
+) -> tuple[list[Measurement], dict[Any, LimbSections] | None]:
+    """The measurements from the side, and the limbs' sections: by calipers, else by a front view among them.
 
     Raises SectionError, ShotError or MechanicsError with what to do.
     """
-    from tillerlens.mechanics.views import differing, is_front, sections_of_views
+    from tillerlens.mechanics.views import differing, sections_of_views
 
-    sides = [d for d in documents if not is_front(d)]
-    fronts = [d for d in documents if is_front(d)]
+    sides = [d for d in documents if d.front is None]
+    fronts = [d for d in documents if d.front is not None]
     sections = None if calipers is None else read_calipers(calipers)
     if fronts and sections is None:
         return sides, sections_of_views(fronts[-1], [*sides, *([] if rest is None else [rest])])

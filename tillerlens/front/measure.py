@@ -29,11 +29,10 @@ from tillerlens.front.shape import (
 from tillerlens.front.string import StringLine, find_front_string
 from tillerlens.front.toast import read_belly
 from tillerlens.photo.camera import N_PARAMETERS, CameraFit, with_theta
-from tillerlens.photo.intake import Photo
 from tillerlens.shape.checks import scale_doubts
 from tillerlens.shape.uncertainty import from_seen
-from tillerlens.trace.network import FinderMaps
 from tillerlens.trace.path import CLICKS
+from tillerlens.trace.reading import Prepared
 
 Array = NDArray[np.float64]
 
@@ -53,7 +52,9 @@ MOST_OFF = 6.0  # standard uncertainties between the length typed and the one se
 MOST_U_MM = 6.35  # a number of a quarter inch's standard uncertainty says nothing
 
 
-def view_doubts(state: str, numbers: Mapping[str, float], back_px: Array, belly_px: Array, px_per_mm: float) -> list[Reason]:
+def view_doubts(
+    state: str, numbers: Mapping[str, float], back_px: Array, belly_px: Array, px_per_mm: float
+) -> tuple[Reason, ...]:
     """The doubt that what was said to be from the side shows the bow's face.
 
     The string of a braced bow then runs along its handle and not a hand before it, and an unstrung one is straight and as broad
@@ -64,21 +65,19 @@ def view_doubts(state: str, numbers: Mapping[str, float], back_px: Array, belly_
     elif state == "unstrung" and abs(numbers.get("reflex", np.inf)) < TURNED_MM:
         broad = float(np.nanmedian(np.linalg.norm(back_px - belly_px, axis=1))) / px_per_mm
         if not broad > FACE_MM:
-            return []
+            return ()
         told = f"The limbs look {broad / 25.4:.1f} in thick"
     else:
-        return []
-    return [Reason("view_unlikely", f"{told}, as in a picture of the bow's belly or back.", "If it is one, say so.")]
+        return ()
+    return (Reason("view_unlikely", f"{told}, as in a picture of the bow's belly or back.", "If it is one, say so."),)
 
 
 def measure_front(
-    photo: Photo,
-    light: NDArray[np.uint16],
-    maps: FinderMaps,
+    prepared: Prepared,
     fit: CameraFit,
     shot: Shot,
     doubts: tuple[Reason, ...],
-    shared: dict[str, Any],
+    heading: dict[str, Any],
 ) -> Measurement:
     """Measure one front view.
 
@@ -92,7 +91,7 @@ def measure_front(
     NeedsHelp
         Where the bow isn't found for certain, isn't whole in the picture, or isn't seen from its belly or back.
     """
-    trace = read_front(photo, light, maps, fit, shot)
+    trace = read_front(prepared, fit, shot)
     bare = Outline(trace.right_px, trace.left_px, None)
     mean, covariance = prior(fit, shot, _edges_u(trace, shot.handle_mm / shot.nock_to_nock_mm), STRING_U_MM)
     for k, u in zip((PAST_UP, PAST_LOW), trace.tip_u_mm, strict=True):
@@ -116,7 +115,7 @@ def measure_front(
             fault="length",
             ratio=first.length_mm / shot.nock_to_nock_mm,
         )
-    string = _string(light, first, shot, trace)
+    string = _string(prepared.light, first, shot, trace)
     outline = Outline(trace.right_px, trace.left_px, None if string is None else string.px)
     last = shape(x, outline, fit.camera, shot)
     names = [n for n in last.numbers if np.isfinite(last.numbers[n])]
@@ -136,7 +135,8 @@ def measure_front(
             told[name] = values[name]
         elif name in values:
             left_out.append(name)
-    belly, unknown = read_belly(light, last, fit.camera, shot) if shot.belly_heated and shot.facing == "belly" else (None, ())
+    asked = shot.belly_heated and shot.facing == "belly"
+    belly, unknown = read_belly(prepared.light, last, fit.camera, shot) if asked else (None, ())
     reasons = doubts + _reasons(fit, shot, string, left_out, off) + unknown
     widths = tuple(
         Width(limb, float(n.rsplit("_", 1)[1]), values[n])
@@ -165,7 +165,7 @@ def measure_front(
         "bend_at_mm": {limb: round(last.numbers[f"bend_at_{limb}"], 1) for limb in LIMBS},
         "string_seen": None if string is None else round(string.seen, 2),
     }
-    return Measurement("measured", reasons=reasons, values=told, front=view, belly=belly, evidence=evidence, **shared)
+    return Measurement("measured", reasons=reasons, values=told, front=view, belly=belly, evidence=evidence, **heading)
 
 
 def _by_clicks(mean: Array, covariance: Array, seen: Outline, fit: CameraFit, shot: Shot, px_per_mm: float) -> None:

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
 from tillerlens.core.errors import Reason
-from tillerlens.core.measurement import LIMBS, read_value
+from tillerlens.core.measurement import LIMBS, Measurement
 from tillerlens.core.measurement import Limb as LimbName
 from tillerlens.core.units import format_inches
 from tillerlens.mechanics.observed import MechanicsError, read_observed
@@ -22,13 +21,8 @@ CALIPER_PLACE_U_MM = 3.0  # where along the limb a caliper was laid, by ruler
 LEAST_MM = 0.8  # of difference, that a caliper's jaws and a limb's rounded edge make
 
 
-def is_front(document: Mapping[str, Any]) -> bool:
-    """Whether a measurement document is of the bow's belly or back."""
-    return bool((document.get("shot") or {}).get("view") == "front")
-
-
-def sections_of_views(front: Mapping[str, Any], sides: Sequence[dict[str, Any]]) -> dict[LimbName, LimbSections]:
-    """Sections of both limbs: widths of a front view's document, thickness of the sharpest of the side views'.
+def sections_of_views(front: Measurement, sides: Sequence[Measurement]) -> dict[LimbName, LimbSections]:
+    """Sections of both limbs: widths of a front view, thickness of the sharpest of the side views.
 
     A rectangle is taken for the section, as seen from two sides; what its rounding takes off is in the thickness's doubt.
 
@@ -37,7 +31,7 @@ def sections_of_views(front: Mapping[str, Any], sides: Sequence[dict[str, Any]])
     MechanicsError
         Where the front view shows too few widths, or no picture from the side shows the thickness.
     """
-    seen = [read_observed(d) for d in sides if d.get("status") == "measured" and not is_front(d)]
+    seen = [read_observed(side) for side in sides if side.status == "measured" and side.front is None]
     out: dict[LimbName, LimbSections] = {}
     for limb in LIMBS:
         at, width, u_width = _widths(front, limb)
@@ -59,7 +53,7 @@ def sections_of_views(front: Mapping[str, Any], sides: Sequence[dict[str, Any]])
     return out
 
 
-def differing(calipers: Mapping[LimbName, LimbSections], front: Mapping[str, Any]) -> Reason | None:
+def differing(calipers: Mapping[LimbName, LimbSections], front: Measurement) -> Reason | None:
     """Where calipers and the front view differ most in a width, if by more than both can; calipers are gone by all the same."""
     worst: tuple[float, LimbName, float, float, float] | None = None
     for limb in LIMBS:
@@ -82,11 +76,11 @@ def differing(calipers: Mapping[LimbName, LimbSections], front: Mapping[str, Any
     return Reason("widths_differ", text, "Measure there again.")
 
 
-def _widths(front: Mapping[str, Any], limb: LimbName) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _widths(front: Measurement, limb: LimbName) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     rows = sorted(
-        (float(w["from_nock_mm"]), v.value, v.u)
-        for w in front.get("widths") or ()
-        if w["limb"] == limb and np.isfinite((v := read_value(w)).u) and v.value > 0
+        (w.from_nock_mm, w.width.value, w.width.u)
+        for w in (() if front.front is None else front.front.widths)
+        if w.limb == limb and np.isfinite(w.width.u) and w.width.value > 0
     )
     at, width, u = np.array(rows, float).reshape(-1, 3).T
     return at, width, u
