@@ -168,21 +168,7 @@ def put_up(record, pictures):
     keep(one, "unstrung")
     out.append(of_bow("full, never weighed", one, keep(one, "drawn-26", 1, **_reshot(pictures["drawn-26"], unweighed))))
 
-    # --- from the belly
-    heron = {"length_mm": 66.5 * MM, "handle_mm": 7.5 * MM}
-    belly = belly_picture()
-    one = bow("Seen from its belly", **heron)
-    out.append(of_bow("only a belly view", one, keep(one, "belly", picture=belly), open=True))
-    one = bow("Before and after heat", **heron, handle_thickness_mm=1.25 * MM)
-    keep(one, "belly", picture=belly)
-    note(one, "heat", 0.5)
-    after = keep(one, "belly", 1, belly)
-    drawn = {k: v for k, v in belly.shot.items() if k not in ("view", "facing", "belly_heated")} | {"back": "left"}
-    keep(one, "belly", 2, belly, shot=read_shot(drawn).as_dict(), document=None)
-    out.append(of_bow("a belly before and after heat", one, after, rooms=("stage", "bow", "report", "weights", "plan")))
-    one = bow("A belly on the bench", **heron)
-    _lay(record, one, belly, "belly.jpg", belly.shot)
-    out.append(of_bow("a belly view on the bench", one, rooms=("picture",), open=True))
+    out += belly_states(record)
 
     # --- full, from the statics
     out.append(of_bow("bench, with a plan", fill_bench(record, "Kestrel", scraped=False), open=True))
@@ -249,6 +235,29 @@ def put_up(record, pictures):
             store.add_event(record, Event(long.id, kind, BEGIN + timedelta(days=2), EVENTS[kind], "note" * 100, "who" * 20))
     out.append(of_bow("names too long for a page", long, rooms=ROOM_NAMES, open=True))
     return out
+
+
+def belly_states(record):
+    """A heat-treated bow seen from its belly: alone; before and after heat, one not measured beside it; on the bench."""
+    belly, size = belly_picture(), {"length_mm": 66.5 * MM, "handle_mm": 7.5 * MM}
+
+    def keep(of, days, shot=belly.shot, document=belly.document):
+        when = BEGIN + timedelta(days=days)
+        return store.add_stage(record, of.id, belly.data, shot, name="belly.jpg", taken_at=when, document=document)
+
+    one = store.add_bow(record, Bow("Seen from its belly", **size))
+    out = [of_bow("only a belly view", one, keep(one, 0), open=True)]
+    one = store.add_bow(record, Bow("Before and after heat", **size, handle_thickness_mm=1.25 * MM))
+    keep(one, 0)
+    store.add_event(record, Event(one.id, "heat", BEGIN + timedelta(days=0.5), EVENTS["heat"], "before noon"))
+    after = keep(one, 1)
+    side = {k: v for k, v in belly.shot.items() if k not in ("view", "facing", "belly_heated")} | {"back": "left"}
+    keep(one, 2, read_shot(side).as_dict(), None)
+    rooms = ("stage", "bow", "report", "weights", "plan", "compare")
+    out.append(of_bow("a belly before and after heat", one, after, rooms=rooms))
+    one = store.add_bow(record, Bow("A belly on the bench", **size))
+    _lay(record, one, belly, "belly.jpg", belly.shot)
+    return [*out, of_bow("a belly view on the bench", one, rooms=("picture",), open=True)]
 
 
 def bad_click_states(record, pictures):

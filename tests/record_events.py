@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from tillerlens.record import Event
-from tillerlens.record.connection import one, reading
+from tillerlens.record.connection import reading
 from tillerlens.record.database import Record
+from tillerlens.record.rows import one
 
 
 def get_event(record: Record, event_id: str) -> Event:

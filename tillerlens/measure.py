@@ -178,7 +178,7 @@ def _read(task: _Task, variant: TraceVariant) -> tuple[Measurement, Trace] | Tra
 
         doubts = prepared.doubts + string.doubts + placing_doubts(placed) + of_outline + thinner_doubts(shape)
         doubts += shape_doubts(trace, placed, shape) + width_doubt(shot, shape, influence)
-        doubts += tuple(view_doubts(shot.state, shape.numbers, trace.back_px, trace.belly_px, trace.px_per_mm))
+        doubts += view_doubts(shot.state, shape.numbers, trace.back_px, trace.belly_px, trace.px_per_mm)
         return _judged(task, trace, placed, shape, influence, doubts), trace
 
 

@@ -52,7 +52,9 @@ MOST_OFF = 6.0  # standard uncertainties between the length typed and the one se
 MOST_U_MM = 6.35  # a number of a quarter inch's standard uncertainty says nothing
 
 
-def view_doubts(state: str, numbers: Mapping[str, float], back_px: Array, belly_px: Array, px_per_mm: float) -> list[Reason]:
+def view_doubts(
+    state: str, numbers: Mapping[str, float], back_px: Array, belly_px: Array, px_per_mm: float
+) -> tuple[Reason, ...]:
     """The doubt that what was said to be from the side shows the bow's face.
 
     The string of a braced bow then runs along its handle and not a hand before it, and an unstrung one is straight and as broad
@@ -63,11 +65,11 @@ def view_doubts(state: str, numbers: Mapping[str, float], back_px: Array, belly_
     elif state == "unstrung" and abs(numbers.get("reflex", np.inf)) < TURNED_MM:
         broad = float(np.nanmedian(np.linalg.norm(back_px - belly_px, axis=1))) / px_per_mm
         if not broad > FACE_MM:
-            return []
+            return ()
         told = f"The limbs look {broad / 25.4:.1f} in thick"
     else:
-        return []
-    return [Reason("view_unlikely", f"{told}, as in a picture of the bow's belly or back.", "If it is one, say so.")]
+        return ()
+    return (Reason("view_unlikely", f"{told}, as in a picture of the bow's belly or back.", "If it is one, say so."),)
 
 
 def measure_front(
