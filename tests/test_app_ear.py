@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from bench_shop import FULL_MM, fill_bench, keep, stage_document, statics
 from benches import string_of
+from record_events import get_event
 from shop import BEGIN
 from shots_heard import Shot, as_clip
 from test_app_bench_pages import press, said, visit
@@ -129,5 +130,5 @@ def test_a_speeds_doubt_stays_when_its_entry_is_changed_on_the_timeline(record):
     at.toggle(key=f"change_{event.id}").set_value(True).run()
     at.text_input(key=f"event_{event.id}_0_draw").set_value("27")
     press(at, "Keep the change")
-    now = store.get_event(record, event.id).details
+    now = get_event(record, event.id).details
     assert now["draw_mm"] == pytest.approx(685.8) and now["u_speed_m_s"] == 3.0

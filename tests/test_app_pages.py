@@ -6,6 +6,7 @@ from datetime import timedelta
 import pytest
 import shop
 from app_visits import errors, said, visit
+from record_events import get_event
 
 from tillerlens.core.units import MM_PER_INCH, NEWTON_PER_POUND
 from tillerlens.record import Bow, open_record, store
@@ -217,7 +218,7 @@ def test_an_event_is_changed_and_taken_off_after_a_question(record):
     page.text_input(key=f"event_{event.id}_0_hours").set_value("36")
     page.button[[b.label for b in page.button].index("Keep the change")].click().run()
     assert errors(page) == []
-    assert store.get_event(record, event.id).details == {"hours": 36.0}
+    assert get_event(record, event.id).details == {"hours": 36.0}
     assert page.button(key=f"off_{event.id}").disabled
     page.checkbox(key=f"sure_{event.id}").check().run()
     page.button(key=f"off_{event.id}").click().run()
@@ -233,7 +234,7 @@ def test_a_change_by_two_people_is_not_lost_in_silence(record):
     store.update_event(record, replace(event, notes="somebody else"))
     page.button[[b.label for b in page.button].index("Keep the change")].click().run()
     assert any("Somebody else changed" in e for e in errors(page))
-    after = store.get_event(record, event.id)
+    after = get_event(record, event.id)
     assert after.notes == "somebody else" and after.details == {"hours": 24.0}
 
 

@@ -14,6 +14,7 @@ from tillerlens.photo.camera import (
     PRINCIPAL_POINT_PRIOR_U,
     Camera,
     CameraFit,
+    Lens,
     Marks,
     fit_camera,
     with_theta,
@@ -63,7 +64,7 @@ def test_many_marks_give_pose_focal_length_and_lens(pitch: float, yaw: float, ro
     true = camera(pitch, yaw, roll, k1=-0.012)
     y, x = np.mgrid[-100:1000:12j, -200:2100:24j]
     board = np.column_stack([x.ravel(), y.ravel()])
-    fit = fit_camera(Marks.of_points(true.project(flat(board)), board, 0.05), SIZE, 1.04 * FOCAL, 0.05 * FOCAL)
+    fit = fit_camera(Marks.of_points(true.project(flat(board)), board, 0.05), Lens(SIZE, 1.04 * FOCAL, 0.05 * FOCAL))
     assert fit.camera.focal_px == pytest.approx(FOCAL, rel=5e-4)
     assert fit.camera.theta[7] == pytest.approx(-0.012, abs=2e-4)
     assert fit.camera.centre_mm == pytest.approx(true.centre_mm, abs=2.0)  # of about two metres
@@ -89,7 +90,7 @@ def draws(n: int, noise_px: float, squared: bool):  # type: ignore[no-untyped-de
         mm = CORNERS_MM if squared else np.array([[100.0, 500.0], [1700.0, 500.0]])
         px = true.project(flat(mm)) + rng.normal(0, noise_px, (len(mm), 2))
         told = FOCAL * (1 + rng.normal(0, 0.05))
-        yield fit_camera(Marks.of_points(px, mm, noise_px, squared), SIZE, told, 0.05 * FOCAL), true
+        yield fit_camera(Marks.of_points(px, mm, noise_px, squared), Lens(SIZE, told, 0.05 * FOCAL)), true
 
 
 def test_the_covariance_is_honest() -> None:
@@ -126,7 +127,7 @@ def test_one_tag_in_the_wrong_place_is_set_aside() -> None:
     board = np.column_stack([x.ravel(), y.ravel()])
     px = true.project(flat(board)) + np.random.default_rng(3).normal(0, 0.1, (len(board), 2))
     px[5] += (40, -25)
-    fit = fit_camera(Marks.of_points(px, board, 0.1), SIZE, FOCAL, 0.05 * FOCAL)
+    fit = fit_camera(Marks.of_points(px, board, 0.1), Lens(SIZE, FOCAL, 0.05 * FOCAL))
     nocks = true.project(flat(np.array([[150, 300], [1750, 320.0]]), STANDOFF_MM))
     u = u_of(fit, lambda c: span_mm(c, nocks))
     assert fit.outliers > 0
@@ -136,14 +137,14 @@ def test_one_tag_in_the_wrong_place_is_set_aside() -> None:
 def test_marks_that_contradict_each_other_are_refused(rng: np.random.Generator) -> None:
     px = camera().project(flat(CORNERS_MM)) + rng.normal(0, 120, (len(CORNERS_MM), 2))
     with pytest.raises(ScaleError, match="do not fit together"):
-        fit_camera(Marks.of_points(px, CORNERS_MM, 0.1), SIZE, FOCAL, 0.05 * FOCAL)
+        fit_camera(Marks.of_points(px, CORNERS_MM, 0.1), Lens(SIZE, FOCAL, 0.05 * FOCAL))
 
 
 def test_marks_that_scatter_more_than_told_do_not_make_the_camera_less_known() -> None:
     """The focal length stays at least as sure as the camera quotes it, 5 %."""
     true, rng = camera(0.5, 0.5), np.random.default_rng(4)  # nearly square: the marks say little of the lens
     px = true.project(flat(CORNERS_MM)) + rng.normal(0, 0.5, (len(CORNERS_MM), 2))
-    fit = fit_camera(Marks.of_points(px, CORNERS_MM, 0.1), SIZE, FOCAL, 0.05 * FOCAL)
+    fit = fit_camera(Marks.of_points(px, CORNERS_MM, 0.1), Lens(SIZE, FOCAL, 0.05 * FOCAL))
     assert math.sqrt(fit.covariance[6, 6]) < 0.055
 
 
@@ -155,7 +156,7 @@ def test_tags_stuck_on_a_little_off_widen_the_answer() -> None:
         placed = CORNERS_MM + np.repeat(rng.normal(0, 0.4, (4, 2)), 4, axis=0)
         px = true.project(flat(placed)) + rng.normal(0, 0.1, placed.shape)
         told = FOCAL * (1 + rng.normal(0, 0.05))
-        fit = fit_camera(Marks.of_points(px, CORNERS_MM, 0.1), SIZE, told, 0.05 * FOCAL)
+        fit = fit_camera(Marks.of_points(px, CORNERS_MM, 0.1), Lens(SIZE, told, 0.05 * FOCAL))
         bow = true.project(flat(np.array([[150, 300], [1750, 320.0]]), STANDOFF_MM))
         u = u_of(fit, lambda c, bow=bow: span_mm(c, bow))
         z.append((span_mm(fit.camera, bow) - math.hypot(1600, 20)) / u)

@@ -12,11 +12,12 @@ from test_shot import FOUR, GRID, KINDS, changed
 
 from tillerlens.core.errors import NeedsHelp, ShotError
 from tillerlens.core.shot_file import read_shot
-from tillerlens.measure import measure_photo, prepare
+from tillerlens.measure import measure_photo
 from tillerlens.photo.intake import read_photo
 from tillerlens.photo.scale import fit_scale
 from tillerlens.record import Bow, open_record, store
 from tillerlens.trace.path import check_against_length
+from tillerlens.trace.reading import prepare
 from tillerlens.ui import fields, workspace
 
 SIZE = (3024, 2268)

@@ -13,9 +13,10 @@ from against_truth import SAMPLES
 from tillerlens.core.measurement import Measurement
 from tillerlens.core.shot import Shot
 from tillerlens.core.shot_file import read_shot
-from tillerlens.measure import Prepared, measure_photo, prepare
+from tillerlens.measure import measure_photo
 from tillerlens.photo.intake import read_photo
 from tillerlens.photo.scale import fit_scale
+from tillerlens.trace.reading import Prepared, prepare
 
 NAME = "bramble-drawn-grid"
 

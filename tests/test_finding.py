@@ -1,4 +1,4 @@
-"""A bow that the finder's map shows badly: the batten's path, the picture's border, rival ends and a ruled line for a string."""
+"""A bow that the finder's map shows badly: the smooth path, the picture's border, rival ends and a ruled line for a string."""
 
 from __future__ import annotations
 
@@ -15,11 +15,12 @@ from tillerlens.photo.camera import Camera
 from tillerlens.shape.bow_shape import HELD_U_MM, make_layout
 from tillerlens.trace.ends import Ends, find_ends
 from tillerlens.trace.network import FinderMaps, StripMaps
-from tillerlens.trace.outline import _check_inside, _hold_handle
+from tillerlens.trace.outline import _check_inside
 from tillerlens.trace.path import find_bow
 from tillerlens.trace.path_fallback import evidence, smooth_paths
-from tillerlens.trace.straighten import MIDDLE_ROW, Band, Strip, fair_path, normals, slender
-from tillerlens.trace.string import find_braced_string, find_string
+from tillerlens.trace.straighten import MIDDLE_ROW, Band, Strip, normals, slender, smoothed_on_strip
+from tillerlens.trace.string import BowPose, find_braced_string, find_string
+from tillerlens.trace.trace import _hold_handle
 
 H, W = 160, 480
 X = np.arange(40, 441)
@@ -46,7 +47,7 @@ PX = 2.5
 
 
 @pytest.mark.parametrize("limb", ["broken", "faint"])
-def test_a_batten_bridges_a_dark_wrap_and_follows_a_faint_limb_past_the_stand(limb):
+def test_a_smooth_path_bridges_a_dark_wrap_and_follows_a_faint_limb_past_the_stand(limb):
     shown = np.where(np.abs(X - 240) < 20, 0.0, 0.9) if limb == "broken" else np.where(X < 240, 0.08, 0.8)
     bow = map_of(BRACED, shown)
     bow[62:, 236:245] = np.maximum(bow[62:, 236:245], 0.8)  # the stand, as bright as the bow and as long as a limb
@@ -55,7 +56,7 @@ def test_a_batten_bridges_a_dark_wrap_and_follows_a_faint_limb_past_the_stand(li
     assert line[0, 0] < 60 and line[-1, 0] > 420  # both limbs, to within a stride of their ends
 
 
-def test_a_batten_does_not_step_over_to_the_bows_shadow():
+def test_a_smooth_path_does_not_step_over_to_the_bows_shadow():
     """Twelve px below the bow its shadow, for a stretch better seen as limb than the bow is: no limb turns so fast."""
     stretch = (X > 300) & (X < 340)
     bow = map_of(BRACED, np.where(stretch, 0.4, 0.8)) + map_of(BRACED + 12, np.where(stretch, 0.8, 0.2))
@@ -64,7 +65,7 @@ def test_a_batten_does_not_step_over_to_the_bows_shadow():
     assert off(line).max() < PX
 
 
-def test_a_batten_keeps_to_the_ends_it_is_given():
+def test_a_smooth_path_keeps_to_the_ends_it_is_given():
     bow = map_of(BRACED, 0.8)
     ends = (np.array([X[0], BRACED[0]]), np.array([X[-1], BRACED[-1]]))
     (line,) = smooth_paths(evidence(bow, np.zeros_like(bow)), [0.6], ends)
@@ -72,7 +73,7 @@ def test_a_batten_keeps_to_the_ends_it_is_given():
     assert line[0, 0] == X[0] and abs(line[0, 1] - BRACED[0]) <= 3
 
 
-def test_there_is_no_batten_where_nothing_is_seen():
+def test_there_is_no_smooth_path_where_nothing_is_seen():
     nothing = np.zeros((H, W), np.float32)
     assert smooth_paths(evidence(nothing, nothing), [0.6, 0.1]) == []
     assert smooth_paths(np.zeros((H, 20)), [0.1]) == []  # too narrow for four knots
@@ -89,7 +90,7 @@ def test_only_what_is_as_slender_as_a_limb_is_one():
     assert found[16, 120:180].min() > 0.9 and found[40:, 120:180].max() < 0.6
 
 
-def test_a_batten_is_laid_truer_along_the_strip():
+def test_a_smooth_path_is_brought_nearer_along_the_strip():
     """A plain bow, 16 px thick, that the coarse path leaves by 15 px for a stretch, as for the shadow below it."""
     y, x = np.mgrid[0:400, 0:1300].astype(float)
     middle = 150 + 60 * ((x - 650) / 550) ** 2
@@ -100,7 +101,7 @@ def test_a_batten_is_laid_truer_along_the_strip():
     at = np.arange(100.0, 1201.0, 4.0)
     true = 150 + 60 * ((at - 650) / 550) ** 2
     coarse = np.column_stack([at, true + 15 * np.exp(-0.5 * ((at - 800) / 60) ** 2)])
-    path = fair_path(rgb, coarse, 1.2)
+    path = smoothed_on_strip(rgb, coarse, 1.2)
     inside = (path[:, 0] > 150) & (path[:, 0] < 1150)
     off_px = np.abs(path[inside, 1] - np.interp(path[inside, 0], at, true))
     assert off_px.max() < 4  # a strip is read well where its path lies within eight steps of the middle; half of that is plenty
@@ -180,6 +181,10 @@ def camera(mm_per_px=1.0, size=(1400, 1000)):
     return Camera(np.r_[0, 0, 0, 0, 0, away, np.log(away / mm_per_px), 0, (size[0] - 1) / 2, (size[1] - 1) / 2], size)
 
 
+def fit_of(squared, size=(1920, 640)):
+    return SimpleNamespace(camera=camera(size=size), squared=squared)
+
+
 def a_shot(**more):
     form = {
         "state": "braced",
@@ -203,18 +208,18 @@ def test_a_tape_that_was_pointed_at_is_neither_the_bow_nor_its_rival():
     """The tape lies beside the bow, as long and brighter."""
     bow = map_of(BRACED, 0.8)
     tape = map_of(np.full(len(X), 150), 1.0)
-    found = find_bow(maps_of(np.maximum(bow, tape)), camera(size=(1920, 640)), a_shot(), False)
+    found = find_bow(maps_of(np.maximum(bow, tape)), fit_of(False), a_shot())
     assert np.abs(np.interp(X * 4.0, found.px[:, 0], found.px[:, 1]) / 4 - BRACED)[20:-20].max() < PX
     with pytest.raises(NeedsHelp, match="More than one thing"):  # elsewhere the same thing is a rival
-        find_bow(maps_of(np.maximum(bow, tape)), camera(size=(1920, 640)), a_shot(marks_px=[[200, 20], [1216, 20]]), False)
+        find_bow(maps_of(np.maximum(bow, tape)), fit_of(False), a_shot(marks_px=[[200, 20], [1216, 20]]))
 
 
 def test_what_is_seen_of_a_bow_is_followed_on_and_too_little_is_not():
     seen = map_of(BRACED, np.where(X > 360, 0.0, 0.9))
-    part = find_bow(maps_of(seen), camera(size=(1920, 640)), a_shot(), True)
+    part = find_bow(maps_of(seen), fit_of(True), a_shot())
     assert 0.7 < part.length_ratio < 0.9
     with pytest.raises(NeedsHelp, match="of the bow's length"):
-        find_bow(maps_of(map_of(BRACED, np.where(X > 230, 0.0, 0.9))), camera(size=(1920, 640)), a_shot(), True)
+        find_bow(maps_of(map_of(BRACED, np.where(X > 230, 0.0, 0.9))), fit_of(True), a_shot())
 
 
 def test_a_stave_cut_off_by_the_border_gives_way_to_a_bow_that_ends_inside():
@@ -223,19 +228,19 @@ def test_a_stave_cut_off_by_the_border_gives_way_to_a_bow_that_ends_inside():
     bow = map_of(BRACED, 0.9)
     long = a_shot(bow_length_nock_to_nock_in=68.0, marks_px=[[200, 600], [1216, 600]])
     with pytest.raises(NeedsHelp) as asked:
-        find_bow(maps_of(np.maximum(stave, bow)), camera(size=(1920, 640)), long, False)
+        find_bow(maps_of(np.maximum(stave, bow)), fit_of(False), long)
     assert asked.value.fields["path_px"][:, 1].max() > 300, "the bow is what was followed"
 
 
 def test_a_second_way_of_following_leads_to_the_same_bow_or_is_asked_about():
-    """A joint between boards runs faintly on from where the bow leaves it: the batten lies along it, the plain wood does not."""
+    """A joint between boards runs faintly on where the bow leaves it: the smooth path lies along it, the plain wood does not."""
     at = int(np.argmin(np.abs(X - 230)))
     joint = map_of(np.full(len(X), BRACED[at]), np.where(X > 230, 0.3, 0.9))
     bow = map_of(BRACED, np.where((X > 230) & (X < 420), 0.9, 0.0))
     with pytest.raises(NeedsHelp, match="More than one thing"):
-        find_bow(maps_of(np.maximum(joint, bow)), camera(size=(1920, 640)), a_shot(), False, fair=True)
+        find_bow(maps_of(np.maximum(joint, bow)), fit_of(False), a_shot(), smooth_path=True)
     whole = map_of(BRACED, np.where(X > 280, 0.3, 0.95))
-    found = find_bow(maps_of(whole), camera(size=(1920, 640)), a_shot(), False, fair=True)
+    found = find_bow(maps_of(whole), fit_of(False), a_shot(), smooth_path=True)
     assert found.length_ratio == pytest.approx(1, abs=0.1)
 
 
@@ -258,7 +263,8 @@ def test_dark_tips_make_both_ends_less_sure(dark_tips):
             thick[a : a + tip] = 8.0
     band = Band(edge, edge + thick, first, last - 1)
     length = float(last - first - (tip if dark_tips else 0))  # nock to nock: the middles of the tips
-    ends = find_ends(light, strip, band, camera(), 0.0, length, True)
+    shot = SimpleNamespace(standoff_mm=0.0, nock_to_nock_mm=length)
+    ends = find_ends(light, strip, band, fit_of(True, (1400, 1000)), shot)
     if dark_tips:
         assert min(ends.u_columns) > 2.0  # a fair part of the dark tip, at both ends alike
     else:
@@ -290,7 +296,7 @@ def test_a_ruled_line_from_nock_to_nock_is_no_drawn_string():
     rgb = np.repeat(np.clip(light, 0, 65535).astype(np.uint16)[..., None], 3, axis=2)
     nothing = np.zeros((200, 300), np.float32)
     maps = FinderMaps(nothing, hint, nothing, (4.0, 4.0))
-    found = find_string(rgb, maps, nocks, np.array([600.0, 100.0]), np.array([0.0, 1.0]), 1.0)
+    found = find_string(rgb, maps, BowPose(nocks, np.array([600.0, 100.0]), np.array([0.0, 1.0]), 1.0))
     assert found is not None
     assert found.hook[1] - 400 > 25  # past the line between the nocks
     assert np.linalg.norm(found.hook - hook) < 3  # a string 3 px thick, its middle told to its width

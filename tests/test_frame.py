@@ -15,7 +15,6 @@ from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import measure_photo
 from tillerlens.photo.intake import read_photo
 from tillerlens.photo.light import linear_light
-from tillerlens.trace.ends import Ends
 from tillerlens.trace.picture_border import cut_at_border
 
 W, H, THICK = 600, 400, 24
@@ -78,17 +77,16 @@ def test_a_bow_without_its_tip_asks_whether_the_tip_is_outside(clicked, tmp_path
 def test_a_bow_followed_to_the_border_is_not_measured_from_an_end_that_does_not_show(monkeypatch, clear):
     """The second way of following stopped short of the border; whether at a tip, its end tells."""
     cut = NeedsHelp("The upper limb runs out of the picture.", "Step back.", fault="cut")
-    asked = SimpleNamespace(prepared=SimpleNamespace(photo=SimpleNamespace(name="p")), outlines={})
+    task = SimpleNamespace(prepared=SimpleNamespace(photo=SimpleNamespace(name="p")))
 
-    def held(asked, fair=False):
-        if not fair:
+    def followed_up(task, reading):
+        if not reading.smooth_path:
             raise cut
-        asked.outlines["fair"] = SimpleNamespace(ends=Ends((10.0, 900.0), (clear, 0.9), (1.0, 1.0)))
-        return "measured"
+        return "measured", SimpleNamespace(end_clear=(clear, 0.9))
 
-    monkeypatch.setattr(measure, "_measure_held", held)
+    monkeypatch.setattr(measure, "_followed_up", followed_up)
     if clear > 0.5:
-        assert measure._measure_twice(asked) == "measured"
+        assert measure._best_reading(task) == "measured"
     else:
         with pytest.raises(NeedsHelp, match="runs out of the picture"):
-            measure._measure_twice(asked)
+            measure._best_reading(task)

@@ -5,7 +5,7 @@ import re
 import pytest
 from serving import BENCH_AT, HERE, PHONE_AT, Door
 
-from tillerlens.server import LookingOnly, Pins, Shop, close_shop, open_shop
+from tillerlens.server import LookingOnly, Pins, Shop, open_shop
 from tillerlens.server import hosts as gate_hosts
 from tillerlens.server import uploads as gate_uploads
 from tillerlens.server import visit as gate_visit
@@ -331,17 +331,15 @@ def test_the_page_learns_from_the_gate_alone_who_looks_at_it(door):
     assert dict(door.app.reached[-1]["headers"])[b"sec-websocket-protocol"] == b"streamlit, token, my-session"
 
 
-def test_somebody_unknown_may_only_look_where_the_shop_is_open(door):
+def test_somebody_unknown_may_only_look_where_the_shop_is_open(door, monkeypatch):
     assert kind_now() == "here"  # no gate and no server
-    try:
-        open_shop(door.shop)
-        assert kind_now() == "looking"
-        with pytest.raises(LookingOnly, match="look only"):
-            refuse_if_looking()
-        open_shop(Shop(Pins()))
-        assert kind_now() == "here"
-    finally:
-        close_shop()
+    monkeypatch.setattr("tillerlens.server.shop._now", None)  # the shop closes with the test
+    open_shop(door.shop)
+    assert kind_now() == "looking"
+    with pytest.raises(LookingOnly, match="look only"):
+        refuse_if_looking()
+    open_shop(Shop(Pins()))
+    assert kind_now() == "here"
 
 
 def test_a_run_goes_on_as_it_began_when_its_connection_is_lost(door, monkeypatch):
@@ -360,15 +358,13 @@ def test_a_run_goes_on_as_it_began_when_its_connection_is_lost(door, monkeypatch
         return at.run().text[0].value
 
     at = AppTest.from_function(page)
-    try:
-        open_shop(door.shop)
-        assert seen(None) == "looking"  # known to nobody
-        assert seen(door.shop.come_in("full", PHONE_AT)) == "full"
-        assert seen(None) == "full"
-        assert seen(door.shop.come_in("looking", PHONE_AT)) == "looking"
-        assert seen(None) == "looking"
-    finally:
-        close_shop()
+    monkeypatch.setattr("tillerlens.server.shop._now", None)  # the shop closes with the test
+    open_shop(door.shop)
+    assert seen(None) == "looking"  # known to nobody
+    assert seen(door.shop.come_in("full", PHONE_AT)) == "full"
+    assert seen(None) == "full"
+    assert seen(door.shop.come_in("looking", PHONE_AT)) == "looking"
+    assert seen(None) == "looking"
 
 
 # --- headers

@@ -7,7 +7,7 @@ import pytest
 from scipy import ndimage
 
 from tillerlens.core.errors import ScaleError
-from tillerlens.photo.camera import Camera
+from tillerlens.photo.camera import Camera, Lens
 from tillerlens.photo.marks.grid import find_grid
 
 WIDE_MM, HIGH_MM = 1900.0, 1400.0  # what the picture shows of the board, about
@@ -68,7 +68,7 @@ BOLD, THIN, CHALK = (40.0, 1.6, 120.0), (25.4, 0.8, 60.0), (25.4, 2.5, -45.0)
 )
 def test_lengths_on_the_board_come_out_to_a_few_hundredths_in_a_hundred(width_px, spacing_mm, line_mm, ink):
     rgb, true = ruled(width_px, spacing_mm, line_mm, ink)
-    fit = find_grid(rgb, spacing_mm, None, None)
+    fit = find_grid(rgb, spacing_mm, Lens((rgb.shape[1], rgb.shape[0])))
     ends_px = np.array([[0.1, 0.2], [0.9, 0.75]]) * true.size
     length = [float(np.linalg.norm(np.diff(camera.to_plane(ends_px), axis=0))) for camera in (fit.camera, true)]
     assert length[0] == pytest.approx(length[1], rel=4e-4)
@@ -78,7 +78,7 @@ def test_lengths_on_the_board_come_out_to_a_few_hundredths_in_a_hundred(width_px
 def test_a_low_board_on_a_speckled_wall_is_measured_by_its_own_lines_alone(ink):
     # the board takes a third of the picture: the wall beyond it has more places to look than the board has
     rgb, true = ruled(1800, 40.0, 2.0, ink, rows=(430.0, 900.0))
-    fit = find_grid(rgb, 40.0, None, None)
+    fit = find_grid(rgb, 40.0, Lens((rgb.shape[1], rgb.shape[0])))
     ends_px = np.array([[0.1, 0.35], [0.9, 0.6]]) * true.size
     length = [float(np.linalg.norm(np.diff(camera.to_plane(ends_px), axis=0))) for camera in (fit.camera, true)]
     assert length[0] == pytest.approx(length[1], rel=4e-4)
@@ -87,5 +87,5 @@ def test_a_low_board_on_a_speckled_wall_is_measured_by_its_own_lines_alone(ink):
 def test_a_board_without_a_grid_is_refused_with_what_to_do():
     rgb, _ = ruled(1600, 40.0, 1.6, 0.0)
     with pytest.raises(ScaleError) as refused:
-        find_grid(rgb, 40.0, None, None)
+        find_grid(rgb, 40.0, Lens((rgb.shape[1], rgb.shape[0])))
     assert "click four crossings" in refused.value.remedy

@@ -7,6 +7,7 @@ import pytest
 from test_grid import ruled
 
 from tillerlens.core.errors import ScaleError
+from tillerlens.photo.camera import Lens
 from tillerlens.photo.marks import lines
 from tillerlens.photo.marks.lines import find_lines
 
@@ -23,7 +24,8 @@ def _marks(true) -> np.ndarray:
 def test_lengths_along_and_across_the_lines_come_out(ink, rows):
     rgb, true = ruled(1800, SPACING_MM, 2.0, ink, rows=rows, axes=(1,))
     marks = _marks(true)
-    fit = find_lines(rgb, SPACING_MM, marks, np.full(2, 0.15), APART_MM, true.focal_px, 0.05 * true.focal_px)
+    lens = Lens((rgb.shape[1], rgb.shape[0]), true.focal_px, 0.05 * true.focal_px)
+    fit = find_lines(rgb, SPACING_MM, marks, np.full(2, 0.15), APART_MM, lens)
     for ends in ([[0.1, 0.5], [0.9, 0.5]], [[0.5, 0.35], [0.5, 0.65]]):
         px = np.array(ends) * true.size
         length = [float(np.linalg.norm(np.diff(camera.to_plane(px), axis=0))) for camera in (fit.camera, true)]
@@ -34,7 +36,7 @@ def test_lengths_along_and_across_the_lines_come_out(ink, rows):
 def test_a_board_without_lines_is_refused_with_what_to_do():
     rgb, true = ruled(1600, SPACING_MM, 2.0, 0.0, axes=(1,))
     with pytest.raises(ScaleError) as refused:
-        find_lines(rgb, SPACING_MM, _marks(true), np.full(2, 0.15), APART_MM, None, None)
+        find_lines(rgb, SPACING_MM, _marks(true), np.full(2, 0.15), APART_MM, Lens((rgb.shape[1], rgb.shape[0])))
     assert refused.value.remedy
 
 

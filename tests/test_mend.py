@@ -15,9 +15,9 @@ from tillerlens.photo.intake import read_photo
 from tillerlens.shape.bow_shape import FADE_U_MM, _back_u
 from tillerlens.shape.checks import thinner_inward
 from tillerlens.trace import outline as reading
-from tillerlens.trace.outline import _hold_handle
 from tillerlens.trace.reconcile import reconcile_limb
 from tillerlens.trace.second_look import without_islands
+from tillerlens.trace.trace import _hold_handle
 
 N = 240
 MIDDLE = 32 + 4e-4 * (np.arange(N) - 120.0) ** 2 / 4  # rows of a limb's middle: nearly level, as in a strip

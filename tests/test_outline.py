@@ -8,12 +8,13 @@ import pytest
 from tillerlens.core.errors import NeedsHelp
 from tillerlens.core.shot_file import read_shot
 from tillerlens.trace import straighten as straightened
+from tillerlens.trace.by_hand import path_to_clicks
 from tillerlens.trace.edges import Side, dark_beyond_px, measure_side
 from tillerlens.trace.ends import Ends
 from tillerlens.trace.network import StripMaps
-from tillerlens.trace.outline import LOST_END_MM, _doubted, _to_clicks
+from tillerlens.trace.outline import LOST_END_MM, _less_sure_if_unclear
 from tillerlens.trace.second_look import second_outline
-from tillerlens.trace.shadow_fringe import ShadowFringe, one_lamps
+from tillerlens.trace.shadow_fringe import ShadowFringe, one_lamp
 from tillerlens.trace.straighten import (
     MIDDLE_ROW,
     Band,
@@ -97,17 +98,17 @@ def test_a_coarse_strip_does_not_make_an_edge_less_sharp():
 
 def test_a_clicked_nock_beyond_what_was_followed_extends_it():
     coarse = np.column_stack([np.arange(300.0, 700.0), np.full(400, 200.0)])
-    path = _to_clicks(coarse, shot(nock_upper=[120, 210], nock_lower=[880, 195]))
+    path = path_to_clicks(coarse, shot(nock_upper=[120, 210], nock_lower=[880, 195]))
     assert path[0] == pytest.approx([120, 210])
     assert path[-1] == pytest.approx([880, 195])
-    inside = _to_clicks(coarse, shot(nock_upper=[320, 201], nock_lower=[690, 200]))
+    inside = path_to_clicks(coarse, shot(nock_upper=[320, 201], nock_lower=[690, 200]))
     assert np.array_equal(inside, coarse)  # one within it cuts it short later
 
 
 def test_a_clicked_nock_beside_what_was_followed_is_asked_about():
     coarse = np.column_stack([np.arange(300.0, 700.0), np.full(400, 200.0)])
     with pytest.raises(NeedsHelp, match="upper nock"):
-        _to_clicks(coarse, shot(nock_upper=[280, 320]))
+        path_to_clicks(coarse, shot(nock_upper=[280, 320]))
 
 
 def limb(colour_line: bool):
@@ -185,8 +186,8 @@ def lamp_shadow(*spans):
 
 
 def test_one_lamp_throws_no_shadow_to_both_sides_of_a_place():
-    assert one_lamps(lamp_shadow((0, 300)), lamp_shadow((50, 350))) == (None, None)
-    left, right = one_lamps(lamp_shadow((0, 190)), lamp_shadow((180, 400)))  # a drawn bow's limbs, a lamp beside the middle
+    assert one_lamp(lamp_shadow((0, 300)), lamp_shadow((50, 350))) == (None, None)
+    left, right = one_lamp(lamp_shadow((0, 190)), lamp_shadow((180, 400)))  # a drawn bow's limbs, a lamp beside the middle
     assert left is not None
     assert right is not None
 
@@ -264,5 +265,5 @@ def test_a_place_without_an_edge_does_not_take_its_neighbours_with_it():
 
 
 def test_an_end_that_hardly_shows_may_lie_well_further_on():
-    doubted = _doubted(Ends((10.0, 900.0), (0.95, 0.3), (0.5, 0.5)), 2.0)
+    doubted = _less_sure_if_unclear(Ends((10.0, 900.0), (0.95, 0.3), (0.5, 0.5)), 2.0)
     assert doubted.u_columns == pytest.approx((0.5, 2 * LOST_END_MM), rel=0.01)

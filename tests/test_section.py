@@ -9,17 +9,16 @@ from tillerlens.mechanics.section import (
     SectionError,
     Station,
     crown_of_tree,
-    crowned,
     limb_sections,
     outline,
-    rectangle,
-    rounded_belly,
+    section_of,
     sections_from_stations,
 )
 
 
 def test_the_order_of_sections_of_one_width_and_thickness() -> None:
-    flat, crown, rounded = rectangle(40, 12), crowned(40, 12, 100), rounded_belly(40, 12, 6)
+    flat, rounded = section_of(outline(40, 12)), section_of(outline(40, 12, belly_round=6))
+    crown = section_of(outline(40, 12, crown=crown_of_tree(100, 40)))
     assert crown.second_moment < flat.second_moment > rounded.second_moment
     assert crown.to_back > 6 > crown.to_belly  # a crown's few fibres stand far out and strain most
     assert rounded.to_belly > 6
@@ -27,7 +26,7 @@ def test_the_order_of_sections_of_one_width_and_thickness() -> None:
 
 
 def test_a_wide_tree_is_nearly_flat() -> None:
-    assert crowned(40, 12, 50_000).second_moment == pytest.approx(5760, rel=2e-3)
+    assert section_of(outline(40, 12, crown=crown_of_tree(50_000, 40))).second_moment == pytest.approx(5760, rel=2e-3)
     assert crown_of_tree(100, 40) == pytest.approx(50 - np.sqrt(2100))
 
 

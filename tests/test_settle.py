@@ -14,10 +14,10 @@ from test_shot import GRID, changed
 
 from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import measure_photo
-from tillerlens.photo.camera import Camera, Marks, fit_camera
+from tillerlens.photo.camera import Camera, Lens, Marks, fit_camera
 from tillerlens.photo.intake import read_photo
 from tillerlens.shape.bow_shape import Evidence
-from tillerlens.shape.settle import HandleReading, Supposed, settle, supposed
+from tillerlens.shape.settle import HandleReading, Supposition, settle, suppositions
 from tillerlens.shape.uncertainty import as_seen, from_seen, seen_by_theta
 
 SIZE = (3000, 2250)
@@ -35,12 +35,12 @@ def flat(camera, points=BOARD):
 def fitted(camera, exif=0.85 * 2430.0, u=0.08):
     """Seen nearly squarely, so that the marks hardly tell the focal length; the file's is 15 % off."""
     px = flat(camera) + np.random.default_rng(6).normal(0, 0.05, (len(BOARD), 2))
-    return fit_camera(Marks.of_points(px, BOARD, 0.05), SIZE, exif, u * exif)
+    return fit_camera(Marks.of_points(px, BOARD, 0.05), Lens(SIZE, exif, u * exif))
 
 
 def two_marks(camera):
     points = np.array([[100.0, 100.0], [900.0, 100.0]])
-    return fit_camera(Marks.of_points(flat(camera, points), points, 0.5, squared=False), SIZE, 2430.0, 60.0)
+    return fit_camera(Marks.of_points(flat(camera, points), points, 0.5, squared=False), Lens(SIZE, 2430.0, 60.0))
 
 
 def in_bow(camera, along_mm):
@@ -64,7 +64,7 @@ def straight_bow(camera, tips_apart_mm=LENGTH_MM):
     return Evidence(camera, STANDOFF_MM, nothing, nothing, tips, None), shape
 
 
-KNOWN = [Supposed("put", True, 1.0, np.zeros(3), np.diag([0.01, 0.01, 0.01]) ** 2)]
+KNOWN = [Supposition("known", True, 1.0, np.zeros(3), np.diag([0.01, 0.01, 0.01]) ** 2)]
 
 
 @pytest.fixture(scope="module")
@@ -124,7 +124,7 @@ def test_being_told_makes_no_camera_less_sure(fit):
 
 def ways(squared, nocks=(0.0, 0.0), **typed):
     shot = read_shot(changed(GRID, bow_length_nock_to_nock_in=LENGTH_MM / 25.4, handle_in=8, **typed))
-    return supposed(shot, nocks, (0.5, 0.5), squared)
+    return suppositions(shot, nocks, (0.5, 0.5), squared)
 
 
 def handle_at(camera, from_upper_mm, u_mm=2.0):
@@ -163,10 +163,10 @@ def test_unequal_limbs_are_not_taken_for_a_turned_camera_unsaid():
     at = settled.fit.camera.to_plane(seen[0].px[None], STANDOFF_MM)[0]
     assert abs((at - found.origin_mm) @ found.x_axis) < 1.0
     # the doubt of the view and that of the limbs move together: the place of the handle is far better known than either
-    moved = [shape(n.moved(settled.applied(evidence))) for n in settled.nudges(("tip", "tip"))]
+    moved = [shape(n.moved(settled.applied(evidence))) for n in settled.perturbations(("tip", "tip"))]
     places = [
         (n.moved(settled.applied(evidence)).camera.to_plane(seen[0].px[None], STANDOFF_MM)[0] - s.origin_mm) @ s.x_axis
-        for n, s in zip(settled.nudges(("tip", "tip")), moved, strict=True)
+        for n, s in zip(settled.perturbations(("tip", "tip")), moved, strict=True)
     ]
     assert np.sqrt(np.sum(np.square(places))) < 4.0
 
@@ -194,8 +194,8 @@ def test_a_length_and_a_picture_that_disagree_are_both_less_sure():
 def test_a_nock_put_where_the_length_cannot_be_is_the_likeliest_to_be_off():
     """The board is sharp and the nocks were seen to half a millimetre, 8 mm nearer together than was typed."""
     evidence, shape = straight_bow(SQUARE)
-    put = [Supposed("put", True, 1.0, np.zeros(3), np.diag([0.01, 0.5, 0.5]) ** 2)]
-    settled = settle(fitted(SQUARE, 2430.0, 0.02), put, evidence, shape, LENGTH_MM + 8.0, [])
+    known = [Supposition("known", True, 1.0, np.zeros(3), np.diag([0.01, 0.5, 0.5]) ** 2)]
+    settled = settle(fitted(SQUARE, 2430.0, 0.02), known, evidence, shape, LENGTH_MM + 8.0, [])
     u = np.sqrt(np.diag(settled.covariance))[-2:]
     assert 2 < settled.length_off_u < 5 and (u > 1.0).all()
 
@@ -210,13 +210,13 @@ def test_a_typed_limb_leaves_it_to_the_camera():
     assert settled.fit.camera.obliqueness() < np.radians(1.5)
 
 
-def test_nudges_are_the_covariance_taken_apart():
+def test_perturbations_are_the_covariance_taken_apart():
     evidence, shape = straight_bow(SQUARE)
     settled = settle(two_marks(SQUARE), ways(False, (None, None)), evidence, shape, LENGTH_MM, handle_at(SQUARE, 840.0))
     at = settled.applied(evidence)
     steps = []
-    for nudge in settled.nudges(("tip", "tip")):
-        e = nudge.moved(at)
+    for perturbation in settled.perturbations(("tip", "tip")):
+        e = perturbation.moved(at)
         over = np.subtract(e.overhang_mm, at.overhang_mm)
         steps.append(np.r_[as_seen(e.camera.theta) - as_seen(at.camera.theta), e.middle_shift_mm - at.middle_shift_mm, over])
     again = sum(np.outer(s, s) for s in steps)
@@ -245,7 +245,7 @@ def test_limbs_that_end_at_their_nocks_stay_sharp():
 def test_nock_or_tip_stays_open_where_nothing_tells_the_length():
     evidence, shape = straight_bow(SQUARE)
     fit = fit_camera(
-        Marks.of_points(evidence.tips_px, np.array([[0, 0], [LENGTH_MM, 0.0]]), 80.0, squared=False), SIZE, 2430.0, 60.0
+        Marks.of_points(evidence.tips_px, np.array([[0, 0], [LENGTH_MM, 0.0]]), 80.0, squared=False), Lens(SIZE, 2430.0, 60.0)
     )
     settled = settle(fit, ways(False, (None, None)), evidence, shape, LENGTH_MM, [])
     assert 0.1 < settled.shares["past"] < 0.9
@@ -276,7 +276,9 @@ def test_an_end_that_was_lost_on_its_ground_is_placed_by_the_length():
     """The lower tip ends 20 mm short of its nock and says so by its doubt; the upper one is sharp."""
     evidence, shape = straight_bow(SQUARE, LENGTH_MM - 20.0)
     shot = read_shot(changed(GRID, bow_length_nock_to_nock_in=LENGTH_MM / 25.4, handle_in=8))
-    settled = settle(fitted(SQUARE, 2430.0, 0.02), supposed(shot, (0.0, None), (0.5, 15.0), True), evidence, shape, LENGTH_MM, [])
+    settled = settle(
+        fitted(SQUARE, 2430.0, 0.02), suppositions(shot, (0.0, None), (0.5, 15.0), True), evidence, shape, LENGTH_MM, []
+    )
     u = np.sqrt(settled.covariance[-1, -1])
     assert settled.overhang_mm[1] == pytest.approx(-20.0, abs=2 * u) and u < 5.0
     assert abs(settled.overhang_mm[0]) < 1.5

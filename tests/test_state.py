@@ -12,11 +12,12 @@ from made_up import SAMPLES
 from tillerlens.core.errors import NeedsHelp
 from tillerlens.core.measurement import Measurement
 from tillerlens.core.shot_file import read_shot
-from tillerlens.measure import Prepared, measure_photo, prepare
+from tillerlens.measure import measure_photo
 from tillerlens.photo.intake import read_photo
 from tillerlens.trace.network import FinderMaps
-from tillerlens.trace.state import Stand, check_state
-from tillerlens.trace.string import DrawnString
+from tillerlens.trace.reading import Prepared, prepare
+from tillerlens.trace.state import check_state
+from tillerlens.trace.string import BowPose, DrawnString
 
 SHOWN = {"heron-unstrung": "unstrung", "heron-braced": "braced", "bramble-drawn-grid": "drawn", "bramble-drawn-stick": "drawn"}
 
@@ -78,5 +79,5 @@ def test_a_hook_on_the_line_between_the_nocks_draws_no_bow(seen):
     nothing = np.zeros((150, 300), np.float32)
     maps = FinderMaps(nothing, nothing, nothing, (4.0, 4.0))
     with pytest.raises(NeedsHelp, match="straight from nock to nock") as caught:
-        check_state(light, maps, "drawn", Stand(nocks, handle, np.array([0.0, 1.0]), 1.0), string)
+        check_state(light, maps, "drawn", BowPose(nocks, handle, np.array([0.0, 1.0]), 1.0), string)
     assert caught.value.fields["clicks"] == ("hook",)

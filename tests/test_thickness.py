@@ -11,11 +11,13 @@ from shapely import affinity, box
 from tests.against_truth import SAMPLES, measure_sample, truth_of
 from tests.outside.test_curves import seen, shape_of
 from tillerlens.core.shot import Shot
-from tillerlens.measure import _bent_view, _flash_shadow_u, _limbs_apart, _thickness_u
 from tillerlens.photo.camera import Camera
 from tillerlens.photo.light import lit_from_camera
 from tillerlens.shape.bow_shape import EASED_Q_U, Evidence, Section, wood_thickness
-from tillerlens.shape.uncertainty import sensitivities, thickness_perturbations
+from tillerlens.shape.evidence import flash_shadow_u, view_tilt_u
+from tillerlens.shape.perturbations import thickness_perturbations
+from tillerlens.shape.profile import limbs_apart, thickness_u
+from tillerlens.shape.uncertainty import sensitivities
 
 LEANS = np.array([0.02, 0.05, 0.1, 0.15, 0.2, 0.25])
 FULL = np.ones(len(LEANS))  # places where the width is the greatest
@@ -76,7 +78,7 @@ def test_a_limb_seen_so_askew_that_nothing_is_left_of_it_is_unsure_and_not_sharp
     nominal, influence = changes(bow((0.0, 0.6)))
     fade = nominal.upper.wood_mm[-1]
     assert fade < 0.31 * nominal.upper.apparent_mm[-1]
-    assert _thickness_u(nominal.upper, influence.thickness[0], 0.0)[-1] > fade  # the nudges alone say less than 1e-9 mm
+    assert thickness_u(nominal.upper, influence.thickness[0], 0.0)[-1] > fade  # the perturbations alone say less than 1e-9 mm
 
 
 def test_a_flash_falls_off_from_the_middle_and_a_window_to_one_side():
@@ -98,9 +100,9 @@ def test_a_flashs_shadow_is_doubted_as_wide_as_its_throw_and_not_where_there_is_
     camera = Camera(np.r_[0.0, 0, 0, 0, 0, 1500.0, np.log(2400.0), 0, 1499.5, 1124.5], (3000, 2250))
     y, x = np.mgrid[0:225, 0:300] / 150.0 - np.array([0.75, 1.0])[:, None, None]
     lit = np.repeat((30000 * np.exp(-0.3 * (x**2 + y**2)))[..., None], 3, axis=2).astype(np.uint16)
-    assert _flash_shadow_u(lit, camera, 50.0) == pytest.approx(np.hypot(30, 25) / 30)  # 30 +- 25 mm from the lens, 50 before 1500
-    assert _flash_shadow_u(np.full_like(lit, 20000), camera, 50.0) == 0.0
-    assert _flash_shadow_u(lit, camera, -20.0) == 0.0  # a stick's pegs stand before the bow: no board is known behind it
+    assert flash_shadow_u(lit, camera, 50.0) == pytest.approx(np.hypot(30, 25) / 30)  # 30 +- 25 mm from the lens, 50 before 1500
+    assert flash_shadow_u(np.full_like(lit, 20000), camera, 50.0) == 0.0
+    assert flash_shadow_u(lit, camera, -20.0) == 0.0  # a stick's pegs stand before the bow: no board is known behind it
 
 
 def test_a_camera_that_a_length_has_bent_far_is_half_believed():
@@ -110,8 +112,8 @@ def test_a_camera_that_a_length_has_bent_far_is_half_believed():
     def turned(pitch: float) -> Camera:
         return Camera(straight + np.r_[pitch, np.zeros(9)], (3000, 2250))
 
-    assert _bent_view(turned(0.0), turned(0.15), path) == (0.0, 0.0)  # as a phone is held
-    across, along = _bent_view(turned(0.0), turned(0.32), path)
+    assert view_tilt_u(turned(0.0), turned(0.15), path) == (0.0, 0.0)  # as a phone is held
+    across, along = view_tilt_u(turned(0.0), turned(0.32), path)
     assert abs(across) < 1e-3 and abs(along) == pytest.approx(np.tan(0.32) / 2, abs=5e-3)
     tilt = (-across, -along)
     sharp, wide = (changes(bow(tilt), u)[1].thickness[0] for u in ((0.0, 0.0), (across, along)))
@@ -120,11 +122,11 @@ def test_a_camera_that_a_length_has_bent_far_is_half_believed():
 
 def test_limbs_that_differ_more_than_limbs_do_are_both_in_doubt():
     nominal, influence = changes(bow((0.0, 0.05)))
-    assert _limbs_apart(nominal, influence) == 0.0
+    assert limbs_apart(nominal, influence) == 0.0
     thinner = replace(nominal, lower=replace(nominal.lower, wood_mm=0.75 * nominal.lower.wood_mm))
-    assert 0.1 < _limbs_apart(thinner, influence) < 0.15  # half of ln(1 / 0.75)
+    assert 0.1 < limbs_apart(thinner, influence) < 0.15  # half of ln(1 / 0.75)
     a_little = replace(nominal, lower=replace(nominal.lower, wood_mm=0.96 * nominal.lower.wood_mm))
-    assert _limbs_apart(a_little, influence) == 0.0
+    assert limbs_apart(a_little, influence) == 0.0
 
 
 @pytest.mark.slow

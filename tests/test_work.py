@@ -23,9 +23,9 @@ def traces(monkeypatch):
         of.clear()
     seen = []
 
-    def counted(photo, light, maps, fit, shot, *more):
+    def counted(prepared, fit, shot, reading):
         seen.append(shot)
-        return read(photo, light, maps, fit, shot, *more)
+        return read(prepared, fit, shot, reading)
 
     read = measure.outline
     monkeypatch.setattr(measure, "outline", counted)

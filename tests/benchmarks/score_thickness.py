@@ -30,10 +30,11 @@ from tests.against_truth import SAMPLES  # noqa: E402
 from tests.benches import rest_from_truth  # noqa: E402
 from tillerlens.core.measurement import Measurement  # noqa: E402
 from tillerlens.core.shot_file import read_shot  # noqa: E402
-from tillerlens.measure import measure_photo, prepare  # noqa: E402
+from tillerlens.measure import measure_photo  # noqa: E402
 from tillerlens.mechanics.observed import read_observed  # noqa: E402
 from tillerlens.mechanics.stiffness import estimate_stiffness  # noqa: E402
 from tillerlens.photo.intake import read_photo  # noqa: E402
+from tillerlens.trace.reading import prepare  # noqa: E402
 
 Array = NDArray[np.float64]
 IN = 25.4
@@ -68,7 +69,7 @@ def summary(rows: list[tuple[float, float, float]]) -> str:
 
 def by_stiffness(found: Measurement, truth: dict[str, Any]) -> list[tuple[float, float, float]]:
     """Rows of thickness from the side, thickness from stiffness and the u of their difference (mm), both limbs."""
-    seen = read_observed(found.as_document())
+    seen = read_observed(found.as_printed())
     stiffness = estimate_stiffness([seen], rest_from_truth(seen, truth))
     rows = []
     for name, limb in stiffness.limbs.items():
@@ -128,7 +129,7 @@ def main() -> None:
                 kinds = (squared, f"  {asked.scale.kind}", f"  {truth.get('light', '')} light, {squared}")
                 for kind in kinds:
                     groups[f"{how:8s}{kind}"] += rows
-                weighed = truth["state"] == "drawn" and "scale_reading_lb" in found.shot
+                weighed = truth["state"] == "drawn" and found.facts.draw_weight_n is not None
                 if a.stiffness and limb == "upper" and "profile" in truth and weighed:
                     groups[f"{how:8s}by stiffness, {squared}"] += by_stiffness(found, truth)
                 if a.each:

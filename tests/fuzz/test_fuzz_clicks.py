@@ -16,9 +16,10 @@ from tillerlens.core.errors import TillerLensError
 from tillerlens.core.measurement import Measurement
 from tillerlens.core.shot_file import read_shot
 from tillerlens.core.unforeseen import caught
-from tillerlens.measure import measure_photo, prepare
+from tillerlens.measure import measure_photo
 from tillerlens.photo.intake import read_photo
 from tillerlens.photo.scale import fit_scale
+from tillerlens.trace.reading import prepare
 
 NAME, LONG_PX = "heron-drawn-27", 1200
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tillerlens.mechanics.section import rectangle
-from tillerlens.mechanics.statics import ElasticLimb, under_tip_load
+from tests.outside.tip_load import under_tip_load
+from tillerlens.mechanics.section import outline, section_of
+from tillerlens.mechanics.statics import ElasticLimb
 
 E_N_MM2 = 12_000.0
 LENGTH_MM = 700.0
@@ -39,7 +40,7 @@ def test_a_tapered_limb_under_a_small_tip_load() -> None:
     frame.analyze_linear()
 
     s = np.linspace(0, LENGTH_MM, 201)
-    ei = E_N_MM2 * np.array([rectangle(w, t).second_moment for w, t in zip(width(s), deep(s), strict=True)])
+    ei = E_N_MM2 * np.array([section_of(outline(w, t)).second_moment for w, t in zip(width(s), deep(s), strict=True)])
     ours = under_tip_load(ElasticLimb(s, ei, np.zeros(s.size)), 0.0, PULL_N, segments=400)
     for k in (20, 40, 60, 80):
         theirs = frame.nodes[f"n{k}"].DY["Combo 1"]

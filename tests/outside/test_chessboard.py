@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 import pytest
 
-from tillerlens.photo.camera import Marks, fit_camera
+from tillerlens.photo.camera import Lens, Marks, fit_camera
 
 DATA = Path("/usr/share/doc/opencv-doc/examples/data")
 NAMES = [f"left{number:02d}" for number in (*range(1, 10), *range(11, 15))]
@@ -52,7 +52,7 @@ def board(request):
     """Corner pixels (54, 2) of one picture and the camera fitted to every second one."""
     px, size = corners(request.param)
     marks = Marks.of_points(px[FITTED], BOARD_MM[FITTED], CORNER_U_PX)
-    return px, fit_camera(marks, size, None, None)
+    return px, fit_camera(marks, Lens(size))
 
 
 @pytest.fixture(scope="module")

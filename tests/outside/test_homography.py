@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from skimage.transform import ProjectiveTransform
 
-from tillerlens.photo.camera import Camera, Marks, fit_camera
+from tillerlens.photo.camera import Camera, Lens, Marks, fit_camera
 
 SIZE = (4032, 3024)
 FOCAL_PX = 3028.66  # 26 mm equivalent on a diagonal of 5040 px
@@ -62,7 +62,7 @@ def test_four_marks_alone_square_the_picture(angles, rng):
     still agree
     with the homography, which needs none."""
     px = camera(*angles).project(on_plane(FOUR_MM))
-    fit = fit_camera(Marks.of_points(px, FOUR_MM, 0.5), SIZE, FOCAL_PX, 0.05 * FOCAL_PX)
+    fit = fit_camera(Marks.of_points(px, FOUR_MM, 0.5), Lens(SIZE, FOCAL_PX, 0.05 * FOCAL_PX))
     theirs = ProjectiveTransform.from_estimate(px, FOUR_MM)
     inside = camera(*angles).project(on_plane(rng.uniform((0, 0), FOUR_MM.max(axis=0), (50, 2))))
     assert fit.camera.to_plane(inside) == pytest.approx(theirs(inside), abs=0.02)

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 import pytest
 
+from tillerlens.photo.camera import Lens
 from tillerlens.photo.marks.dots import settle_on_dot
 from tillerlens.photo.marks.tags import fit_tags, tag_marks
 
@@ -99,7 +100,7 @@ def windows(corners, rotation, centre, k1, height_mm):  # type: ignore[no-untype
 @pytest.mark.parametrize("pose", POSES.values(), ids=POSES)
 def test_five_lengths_are_within_the_limit(pose: tuple[float, ...]) -> None:
     picture, truth_px = rendered(pose)
-    fit = fit_tags(tag_marks(picture[..., 0], SIDE_MM, TAGS), SIZE, FOCAL_PX * 1.01, 0.02 * FOCAL_PX)
+    fit = fit_tags(tag_marks(picture[..., 0], SIDE_MM, TAGS), Lens(SIZE, FOCAL_PX * 1.01, 0.02 * FOCAL_PX))
     clicks = truth_px + np.random.default_rng(3).normal(0, 2.0, truth_px.shape)
     dots = [settle_on_dot(picture, tuple(c)) for c in clicks]
     assert all(d.found for d in dots)

@@ -7,14 +7,14 @@ import math
 import pytest
 from shapely.geometry import Polygon
 
-from tillerlens.mechanics.section import crown_of_tree, d_section, outline, rectangle, section_of
+from tillerlens.mechanics.section import crown_of_tree, outline, section_of
 
 
 def test_values_of_the_handbooks() -> None:
     # b h3 / 12
-    assert rectangle(40, 12).second_moment == pytest.approx(5760, rel=1e-12)
+    assert section_of(outline(40, 12)).second_moment == pytest.approx(5760, rel=1e-12)
     # semicircle about its centroid: r4 (pi/8 - 8 / (9 pi)), centroid 4 r / (3 pi) from the flat
-    semi = d_section(40, 20)
+    semi = section_of(outline(40, 20, belly_round=20))
     assert semi.second_moment == pytest.approx(20**4 * (math.pi / 8 - 8 / (9 * math.pi)), rel=1e-3)
     assert semi.to_back == pytest.approx(4 * 20 / (3 * math.pi), rel=1e-3)
     # trapezoid: h3 (a2 + 4 a b + b2) / (36 (a + b)); c = h (a + 2 b) / (3 (a + b)) from the wide side

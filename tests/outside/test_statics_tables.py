@@ -10,6 +10,7 @@ import pytest
 from scipy import integrate, special
 
 from tests.outside.tables import CANTILEVER
+from tests.outside.tip_load import under_tip_load
 from tillerlens.mechanics.statics import (
     Bow,
     ElasticLimb,
@@ -20,7 +21,6 @@ from tillerlens.mechanics.statics import (
     braced,
     drawn,
     force_draw,
-    under_tip_load,
 )
 
 L, EI = 1000.0, 1.0e6  # any: the tables are in units of L and EI / L2

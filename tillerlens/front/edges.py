@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from tillerlens.photo.light import sample
+from tillerlens.photo.light import FULL, sample
 from tillerlens.trace.straighten import Strip
 
 Array = NDArray[np.float64]
@@ -23,13 +23,13 @@ ALONG_MM = 40.0  # along the limb, that the face's hue is taken from
 HUE_U = 0.04  # of the logarithm of hue, that face or ground vary by at the least
 DARKER_U, BRIGHTER_U = 0.8, 0.3  # of that of light: a side wall or a shadow is darker, hardly anything brighter
 MOST = 9.0  # of one place's misfit: a knot or a chip counts for no more
+WINDOW_PX, LEAST_PLACES = 1.5, 5  # between the places of a window along the limb, and how few there are
+BLACK = 1e-4  # of full light
+SPREADS, SPREAD_WINDOWS = 1.5, 9  # of hue, that a window's own scatter counts as; windows whose scatter is one
+SIDE_PX, HALF_SIDE_PX, MOST_MOVE_PX = 2.0, 1.1, 1.25  # from an edge to its sides, half of their width, and what it may move by
 BEND = 2.0  # of misfit, for a pixel squared that the edge leaves its run from one window to the next
-SEEK_PX = (
-    1.1,
-    0.9,
-    0.8,
-    0.8,
-)  # windows in which the middle of the step is sought; another step lies as near as a side wall is wide
+# Windows in which the middle of the step is sought; another step lies as near as a side wall is wide.
+SEEK_PX = (1.1, 0.9, 0.8, 0.8)
 
 
 def place_edge(
@@ -47,12 +47,12 @@ def place_edge(
     columns (M,) of the windows, rows (M,), and how far the edge may lie from there by the light alone (M,), px.
     """
     at = np.arange(columns[0], columns[-1] + 1e-9, EVERY_MM * px_per_mm / strip.step)
-    n = max(5, int(WINDOW_MM * px_per_mm / 1.5))
+    n = max(LEAST_PLACES, int(WINDOW_MM * px_per_mm / WINDOW_PX))
     near = at[:, None] + np.linspace(-0.5, 0.5, n)[None] * WINDOW_MM * px_per_mm / strip.step
     off = np.arange(-REACH_PX, REACH_PX + 1e-9, STEP_PX)
     rows = np.interp(near, columns, proposed)[..., None] + outward * off / strip.step
     v = sample(light, strip.px(np.broadcast_to(near[..., None], rows.shape).reshape(len(at), -1), rows.reshape(len(at), -1)))
-    v = np.median(v.reshape(*rows.shape, 3) / np.float32(65535.0), axis=1).astype(float)  # a knot or a flake counts for little
+    v = np.median(v.reshape(*rows.shape, 3) / np.float32(FULL), axis=1).astype(float)  # a knot or a flake counts for little
     cost = _misfits(v, off)
     places = np.nonzero(np.abs(off) <= PLACES_PX)[0]
     chosen = places[_smoothest(cost[:, places], off[places])]
@@ -64,7 +64,7 @@ def place_edge(
 
 def _misfits(v: Array, off: Array) -> Array:
     """How badly (W, O) an edge at each offset explains the light (W, O, 3): wood within, ground beyond."""
-    seen = np.log(np.maximum(v, 1e-4))
+    seen = np.log(np.maximum(v, BLACK))
     bright = seen.mean(2)
     hue = seen[..., [0, 2]] - seen[..., [1]]
     of = []
@@ -73,7 +73,7 @@ def _misfits(v: Array, off: Array) -> Array:
         own_hue = ndimage.median_filter(np.median(hue[:, far], axis=1), (size, 1), mode="nearest")
         own_bright = ndimage.median_filter(np.median(bright[:, far], axis=1), size, mode="nearest")
         spread = np.median(np.abs(hue[:, far] - own_hue[:, None]), axis=(1, 2))
-        hue_u = np.hypot(HUE_U, 1.5 * ndimage.median_filter(spread, 9, mode="nearest"))
+        hue_u = np.hypot(HUE_U, SPREADS * ndimage.median_filter(spread, SPREAD_WINDOWS, mode="nearest"))
         away = np.sum((hue - own_hue[:, None]) ** 2, axis=2) / hue_u[:, None] ** 2
         over = bright - own_bright[:, None]
         of.append(np.minimum(away + (over / np.where(over < 0, DARKER_U, BRIGHTER_U)) ** 2, MOST))
@@ -102,7 +102,7 @@ def _smoothest(cost: Array, places: Array) -> NDArray[np.intp]:
 def _sharpened(v: Array, off: Array, place: Array) -> Array:
     """The middle of the step of linear light (W, O, 3) nearest to each place (W,), in the direction that its two sides differ."""
     away = off[None] - place[:, None]
-    sides = [np.where((np.abs(away - way * 2.0) < 1.1)[..., None], v, np.nan) for way in (-1, 1)]
+    sides = [np.where((np.abs(away - way * SIDE_PX) < HALF_SIDE_PX)[..., None], v, np.nan) for way in (-1, 1)]
     step = np.nanmean(sides[1], axis=1) - np.nanmean(sides[0], axis=1)
     g = np.clip(np.einsum("woc,wc->wo", np.gradient(v, STEP_PX, axis=1), step), 0, None)
     out = place.copy()
@@ -110,4 +110,4 @@ def _sharpened(v: Array, off: Array, place: Array) -> Array:
         w = g * np.exp(-0.5 * ((off[None] - out[:, None]) / width) ** 2)
         total = w.sum(1)
         out = np.where(total > 0, (w * off).sum(1) / np.maximum(total, 1e-12), place)
-    return np.where(np.abs(out - place) < 1.25, out, place)
+    return np.where(np.abs(out - place) < MOST_MOVE_PX, out, place)

@@ -27,11 +27,10 @@ from tillerlens.front.shape import (
 )
 from tillerlens.front.string import StringLine, find_front_string
 from tillerlens.photo.camera import N_PARAMETERS, CameraFit, with_theta
-from tillerlens.photo.intake import Photo
 from tillerlens.shape.checks import scale_doubts
 from tillerlens.shape.uncertainty import from_seen
-from tillerlens.trace.network import FinderMaps
 from tillerlens.trace.path import CLICKS
+from tillerlens.trace.reading import Prepared
 
 Array = NDArray[np.float64]
 
@@ -49,13 +48,11 @@ MOST_U_MM = 6.35  # a number of a quarter inch's standard uncertainty says nothi
 
 
 def measure_front(
-    photo: Photo,
-    light: NDArray[np.uint16],
-    maps: FinderMaps,
+    prepared: Prepared,
     fit: CameraFit,
     shot: Shot,
     doubts: tuple[Reason, ...],
-    shared: dict[str, Any],
+    heading: dict[str, Any],
 ) -> Measurement:
     """Measure one front view.
 
@@ -69,7 +66,7 @@ def measure_front(
     NeedsHelp
         Where the bow isn't found for certain, isn't whole in the picture, or isn't seen from its belly or back.
     """
-    trace = read_front(photo, light, maps, fit, shot)
+    trace = read_front(prepared, fit, shot)
     bare = Outline(trace.right_px, trace.left_px, None)
     mean, covariance = prior(fit, shot, _edges_u(trace, shot.handle_mm / shot.nock_to_nock_mm), STRING_U_MM)
     for k, u in zip((PAST_UP, PAST_LOW), trace.tip_u_mm, strict=True):
@@ -93,7 +90,7 @@ def measure_front(
             fault="length",
             ratio=first.length_mm / shot.nock_to_nock_mm,
         )
-    string = _string(light, first, shot, trace)
+    string = _string(prepared.light, first, shot, trace)
     outline = Outline(trace.right_px, trace.left_px, None if string is None else string.px)
     last = shape(x, outline, fit.camera, shot)
     names = [n for n in last.numbers if np.isfinite(last.numbers[n])]
@@ -141,7 +138,7 @@ def measure_front(
         "bend_at_mm": {limb: round(last.numbers[f"bend_at_{limb}"], 1) for limb in LIMBS},
         "string_seen": None if string is None else round(string.seen, 2),
     }
-    return Measurement("measured", reasons=reasons, values=told, front=view, evidence=evidence, **shared)
+    return Measurement("measured", reasons=reasons, values=told, front=view, evidence=evidence, **heading)
 
 
 def _by_clicks(mean: Array, covariance: Array, seen: Outline, fit: CameraFit, shot: Shot, px_per_mm: float) -> None:

@@ -7,36 +7,61 @@ limbs are broad and taper to a third of their width, the string runs along insid
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
 from tillerlens.core.errors import NeedsHelp
+from tillerlens.core.robust import mad_u
 from tillerlens.core.shot import Shot
 from tillerlens.front.edges import place_edge
 from tillerlens.front.shape import KNOTS, PAST_LOW, PAST_MM, PAST_U_MM, PAST_UP, laid, prior
 from tillerlens.photo.camera import CameraFit
-from tillerlens.photo.intake import Photo
-from tillerlens.photo.light import sample
+from tillerlens.photo.light import FULL, sample
+from tillerlens.trace.ends import LIMB_WORTH, MOST_OFF, STEP_WORTH
 from tillerlens.trace.network import FinderMaps
+from tillerlens.trace.outline import not_followed
 from tillerlens.trace.path import CLICKS, find_bow
 from tillerlens.trace.picture_border import cut_at_border, runs_out
+from tillerlens.trace.reading import Prepared
 from tillerlens.trace.sketch import Sketch, sketched
-from tillerlens.trace.straighten import MIDDLE_ROW, Band, Strip, cut_strip, first_path, next_path, read_band, strip_step
+from tillerlens.trace.straighten import (
+    LIMB_STEPS,
+    MIDDLE_ROW,
+    STEPS_PX,
+    Band,
+    Strip,
+    cut_strip,
+    first_path,
+    next_path,
+    read_band,
+    strip_step,
+)
 
 Array = NDArray[np.float64]
 
 BROAD_MM = 40.0  # a limb at its broadest, for the first strip (common practice, no source)
 BROAD_ROWS = 20.0  # so many steps it should be: the tips are then still five or six
+LEAST_BAND, LEAST_COLUMNS = 0.4, 100  # of the strip, along which the limb must show; columns
+BROADER, BROAD_PERCENTILE = (0.7, 1.5), 90  # by how much a strip's step may change; of the width, what counts as the broadest
 TURNS = 4  # strips cut until the path lies in the limb's middle
 HOLE_ROWS = 7  # the string on the limb's face: a hole so narrow is limb
 EVERY = 3  # columns between the stations
+# Columns inward of an end that tell its direction, and between which its width is read; that, where none shows, in rows.
+BEFORE, NEAR, THIN_ROWS = 20, (3, 40), 4.0
+FINEST, TIP_INSIDE = 0.25, np.linspace(-0.7, 0.7, 9)  # of the limbs' own step; of a tip's half width, where it is looked at
 SPAN = 12  # columns compared at either side of a possible tip
 TAPER_MM, THINNER = 25.0, 0.7  # along a tip, and its width there over that
 OUTER, TIP_ROWS = 0.16, 12.0  # of the strip, that is looked at closer at either end, and a tip's width there, steps
 # What is thin for so long is a cord; how much of a tip's width must be limb up to its end, and of merit that less costs.
 CORD_MM, WHOLE, THIN_COSTS = 8.0, 0.6, 2.5
+LEAST_HALF_ROWS = 1.5  # of a limb's half width
+INSIDE, BESIDE = np.linspace(-0.45, 0.45, 5), 1.6  # of it: where the wood's colour is looked at, and the ground's
+CONTRAST_COLUMNS, LEAST_CONTRAST = 25, 0.02  # of wood against ground; in square root of light
+END_SHARES = (0.4, 0.6)  # of the strip: the upper limb ends before, the lower one after
+PEAK_COLUMNS, LEAST_WORTH = 9, 0.4  # a possible end is worth most among so many columns, and so much at the least
 LENGTH_U, LENGTH_U_UNSQUARED = 0.006, 0.06  # of the length seen, by its depth and the marks, and where nothing squares
 CERTAIN = 3.0  # of merit, to the natural logarithm of how likely a pair of ends is
 LEAST_SEEN = 0.5  # of the stations, where both edges must have been found
@@ -67,16 +92,20 @@ class FrontTrace:
 
 
 @sketched
-def read_front(
-    sketch: Sketch, photo: Photo, light: NDArray[np.uint16], maps: FinderMaps, fit: CameraFit, shot: Shot
-) -> FrontTrace:
+def read_front(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot) -> FrontTrace:
     """Find the bow and both its edges from tip to tip.
+
+    Parameters
+    ----------
+    sketch : shows what was followed, should it be refused.
+    prepared, fit, shot : the picture, its camera, and what was typed and clicked.
 
     Raises
     ------
     NeedsHelp
         Where no bow is found for certain, it runs out of the picture, or too little of its edges shows.
     """
+    rgb, light, maps = prepared.photo.rgb, prepared.light, prepared.maps
     path = _coarse(maps, fit, shot)
     sketch.path(path)
     rows, columns = np.clip(np.round(maps.to_map(path)).astype(int)[:, ::-1], 0, np.array(maps.limb.shape) - 1).T
@@ -84,10 +113,10 @@ def read_front(
     middle = path[len(path) // 2]
     square = fit.camera.to_plane(np.array([middle - 5, middle + 5]), shot.standoff_mm)  # ten pixels each way
     px_per_mm = float(10 * np.sqrt(2) / np.linalg.norm(square[1] - square[0]))
-    strip, band = _straighten(photo.rgb, path, strip_step(px_per_mm, BROAD_MM * 14 / BROAD_ROWS))
-    ends, tip_u_mm = _tips(photo.rgb, light, strip, band, fit, shot, px_per_mm)
+    strip, band = _straighten(rgb, path, strip_step(px_per_mm, BROAD_MM * LIMB_STEPS / BROAD_ROWS))
+    ends, tip_u_mm = _tips(prepared, strip, band, fit, shot, px_per_mm)
     for k, at in enumerate(ends):
-        end, before = (strip.px(np.array(c), np.array(MIDDLE_ROW)) for c in (at, at + (20 if k == 0 else -20)))
+        end, before = (strip.px(np.array(c), np.array(MIDDLE_ROW)) for c in (at, at + (BEFORE if k == 0 else -BEFORE)))
         thick = float(np.nanmedian(_near(band, at, k))) * strip.step
         if cut_at_border(light, end, (end - before) / float(np.linalg.norm(end - before)), thick):
             raise runs_out(k, end)
@@ -116,12 +145,12 @@ def read_front(
 
 
 def _coarse(maps: FinderMaps, fit: CameraFit, shot: Shot) -> Array:
-    """As a side view is found; where the brightest path comes to nothing, as a batten lies."""
+    """As a side view is found; where the brightest path comes to nothing, by dynamic programming."""
     try:
-        return find_bow(maps, fit.camera, shot, fit.squared).px
+        return find_bow(maps, fit, shot).px
     except NeedsHelp as error:
         try:
-            return find_bow(maps, fit.camera, shot, fit.squared, fair=True).px
+            return find_bow(maps, fit, shot, smooth_path=True).px
         except NeedsHelp:
             raise error from None
 
@@ -132,20 +161,15 @@ def _straighten(rgb: NDArray[np.uint8], coarse: Array, step: float) -> tuple[Str
         strip = _whole(cut_strip(rgb, path, step))
         band = read_band(strip)
         thick = (band.lower_row - band.upper_row)[band.first : band.last + 1]
-        if band.last - band.first < 0.4 * len(strip.path) or np.isfinite(thick).sum() < 100:
-            raise NeedsHelp(
-                "The limbs could not be followed from tip to tip.",
-                "Click the two nocks and the middle of the handle.",
-                clicks=CLICKS,
-                fault="lost",
-            )
+        if band.last - band.first < LEAST_BAND * len(strip.path) or np.isfinite(thick).sum() < LEAST_COLUMNS:
+            raise not_followed()
         if turn == TURNS - 1:
             break
         cols = np.arange(band.first, band.last + 1, EVERY)
         mid = ((band.upper_row + band.lower_row) / 2)[cols]
         seen = np.isfinite(mid)
         path = next_path(strip, cols[seen].astype(float), mid[seen])
-        step = float(np.clip(step * np.clip(np.nanpercentile(thick, 90) / BROAD_ROWS, 0.7, 1.5), 0.4, 8.0))
+        step = float(np.clip(step * np.clip(np.nanpercentile(thick, BROAD_PERCENTILE) / BROAD_ROWS, *BROADER), *STEPS_PX))
     return strip, band
 
 
@@ -157,86 +181,102 @@ def _whole(strip: Strip) -> Strip:
 
 def _near(band: Band, at: float, end: int) -> Array:
     """Rows from edge to edge beside one end."""
-    first = int(at) + (3 if end == 0 else -40)
-    thick = (band.lower_row - band.upper_row)[max(0, first) : first + 37]
-    return thick[np.isfinite(thick)] if np.isfinite(thick).any() else np.array([4.0])
+    first = int(at) + (NEAR[0] if end == 0 else -NEAR[1])
+    thick = (band.lower_row - band.upper_row)[max(0, first) : first + NEAR[1] - NEAR[0]]
+    return thick[np.isfinite(thick)] if np.isfinite(thick).any() else np.array([THIN_ROWS])
 
 
 def _tips(
-    rgb: NDArray[np.uint8],
-    light: NDArray[np.uint16],
-    strip: Strip,
-    band: Band,
-    fit: CameraFit,
-    shot: Shot,
-    px_per_mm: float,
+    prepared: Prepared, strip: Strip, band: Band, fit: CameraFit, shot: Shot, px_per_mm: float
 ) -> tuple[tuple[float, float], tuple[float, float]]:
     """Columns where the wood ends, and their standard uncertainties, mm: where the network's limb and the wood's own
     colour stop, as a pair that suits the bow's length with the wood that may stand past its nocks."""
-    n = len(strip.path)
-    cols = np.arange(n, dtype=float)
-    mid, half = (band.upper_row + band.lower_row) / 2, (band.lower_row - band.upper_row) / 2
-    seen = np.isfinite(mid)
-    seen &= (cols >= band.first) & (cols <= band.last)
-    mid = ndimage.gaussian_filter1d(np.interp(cols, cols[seen], mid[seen]), 3)
-    half = np.clip(ndimage.gaussian_filter1d(np.interp(cols, cols[seen], half[seen]), 3), 1.5, None)
-    # no tip tapers so fast: what goes on much thinner is the loop it hangs by, the string, or a line behind it
-    inward = max(3, round(TAPER_MM * px_per_mm / strip.step))
-    inward = min(inward, n // 2)
-    further = np.r_[half[inward : inward + n // 2], half[n // 2 - inward : n - inward]]
-    half = np.maximum(half, further * THINNER)
-    shares = np.linspace(-0.45, 0.45, 5)[:, None]
-    rows = mid[None] + shares * half[None]
-    inner = np.sqrt(sample(light, strip.px(np.broadcast_to(cols, rows.shape), rows)).mean(0) / 65535.0)
-    beside = [np.sqrt(sample(light, strip.px(cols, mid + way * (1.6 * half + 2))) / 65535.0) for way in (-1, 1)]
-    contrast = ndimage.median_filter(np.minimum(*(np.linalg.norm(inner - o, axis=1) for o in beside)), 25) + 0.02
-    on: Array = ndimage.map_coordinates(strip.maps.inside, [rows, np.broadcast_to(cols, rows.shape)], order=1, mode="nearest")
-    have = on.mean(0)
-    for outer in (slice(0, round(OUTER * n)), slice(n - round(OUTER * n), n)):
-        have[outer] = _looked_at_closer(rgb, strip, outer, mid, half)
-    cum_have, cum_in = np.r_[0, np.cumsum(have)], np.vstack([np.zeros(3), np.cumsum(inner, axis=0)])
-    c = np.arange(SPAN, n - SPAN)
-    before, after = (cum_have[c] - cum_have[c - SPAN]) / SPAN, (cum_have[c + SPAN] - cum_have[c]) / SPAN
-    tone = np.linalg.norm((cum_in[c + SPAN] - cum_in[c]) - (cum_in[c] - cum_in[c - SPAN]), axis=1) / SPAN
+    along = _limb_along(prepared, strip, band, px_per_mm)
     mean, _ = prior(fit, shot, np.zeros((2, len(KNOTS))), 0.0)
     mean[[PAST_UP, PAST_LOW]] = 0.0
-    least = ndimage.uniform_filter1d(have, max(3, round(CORD_MM * px_per_mm / strip.step)))
-    middle = n // 2
-    picks = []
-    for fall, inward, part in ((after - before, SPAN, c < 0.4 * n), (before - after, -SPAN, c > 0.6 * n)):
-        worth = fall + 0.8 * np.clip(tone / contrast[c + inward], 0, 1)
-        good = np.nonzero((worth >= ndimage.maximum_filter1d(worth, 9)) & (worth > 0.4) & part)[0]
-        thin = [max(0.0, WHOLE - float(least[min(c[k], middle) : max(c[k], middle)].min())) for k in good]
-        picks.append([(int(c[k]), float(worth[k]) - THIN_COSTS * t) for k, t in zip(good, thin, strict=True)])
+    slack = np.hypot(2 * PAST_U_MM, (LENGTH_U if fit.squared else LENGTH_U_UNSQUARED) * shot.nock_to_nock_mm)
+    picks = _possible_ends(along, max(3, round(CORD_MM * px_per_mm / strip.step)))
     merits = {}
     for first in picks[0]:
         for last in picks[1]:
             path = strip.path[first[0] : last[0] : max(1, (last[0] - first[0]) // 100)]
             past = float(laid(fit.camera, path, mean, shot)[0][-1]) - shot.nock_to_nock_mm
-            slack = np.hypot(2 * PAST_U_MM, (LENGTH_U if fit.squared else LENGTH_U_UNSQUARED) * shot.nock_to_nock_mm)
             off = abs(past - 2 * PAST_MM) / slack
-            merits[first, last] = first[1] + last[1] + 4 * float(np.mean(have[first[0] : last[0]])) - 0.5 * min(off, 6.0) ** 2
+            held = LIMB_WORTH * float(np.mean(along.have[first[0] : last[0]]))
+            merits[first, last] = first[1] + last[1] + held - 0.5 * min(off, MOST_OFF) ** 2
     if not merits:
         raise NeedsHelp("Can't see where the bow's tips are.", "Click the two nocks.", clicks=CLICKS[:2], fault="lost")
     pairs = list(merits)
     worth = np.exp(CERTAIN * (np.array([merits[pair] for pair in pairs]) - max(merits.values())))
     best = pairs[int(worth.argmax())]
     at, u = [], []
-    for k in (0, 1):
-        places = np.array([_stop(have, pair[k][0], 1 if k == 0 else -1) for pair in pairs])
-        at.append(_stop(have, best[k][0], 1 if k == 0 else -1))
+    for k, inward in ((0, 1), (1, -1)):
+        places = np.array([_stop(along.have, pair[k][0], inward) for pair in pairs])
+        at.append(_stop(along.have, best[k][0], inward))
         u.append(float(np.sqrt(np.sum(worth * (places - at[k]) ** 2) / worth.sum() + 1.0)) * strip.step / px_per_mm)
     return (at[0], at[1]), (u[0], u[1])
+
+
+class _Along(NamedTuple):
+    """What is seen along a strip (N columns): how much of the limb's width is limb, the colour inside it (N, 3), and how much
+    that differs from the ground beside."""
+
+    have: Array
+    inner: Array
+    contrast: Array
+
+
+def _limb_along(prepared: Prepared, strip: Strip, band: Band, px_per_mm: float) -> _Along:
+    n, light = len(strip.path), prepared.light
+    cols = np.arange(n, dtype=float)
+    mid, half = (band.upper_row + band.lower_row) / 2, (band.lower_row - band.upper_row) / 2
+    seen = np.isfinite(mid)
+    seen &= (cols >= band.first) & (cols <= band.last)
+    mid = ndimage.gaussian_filter1d(np.interp(cols, cols[seen], mid[seen]), 3)
+    half = np.clip(ndimage.gaussian_filter1d(np.interp(cols, cols[seen], half[seen]), 3), LEAST_HALF_ROWS, None)
+    # no tip tapers so fast: what goes on much thinner is the loop it hangs by, the string, or a line behind it
+    inward = max(3, round(TAPER_MM * px_per_mm / strip.step))
+    inward = min(inward, n // 2)
+    further = np.r_[half[inward : inward + n // 2], half[n // 2 - inward : n - inward]]
+    half = np.maximum(half, further * THINNER)
+    rows = mid[None] + INSIDE[:, None] * half[None]
+    inner = np.sqrt(sample(light, strip.px(np.broadcast_to(cols, rows.shape), rows)).mean(0) / FULL)
+    beside = [np.sqrt(sample(light, strip.px(cols, mid + way * (BESIDE * half + 2))) / FULL) for way in (-1, 1)]
+    contrast = np.minimum(*(np.linalg.norm(inner - o, axis=1) for o in beside))
+    contrast = ndimage.median_filter(contrast, CONTRAST_COLUMNS) + LEAST_CONTRAST
+    on: Array = ndimage.map_coordinates(strip.maps.inside, [rows, np.broadcast_to(cols, rows.shape)], order=1, mode="nearest")
+    have = on.mean(0)
+    for outer in (slice(0, round(OUTER * n)), slice(n - round(OUTER * n), n)):
+        have[outer] = _looked_at_closer(prepared.photo.rgb, strip, outer, mid, half)
+    return _Along(have, inner, contrast)
+
+
+def _possible_ends(along: _Along, cord: int) -> list[list[tuple[int, float]]]:
+    """Columns where the wood may end, at the upper and at the lower limb, each with what it is worth; ``cord``: columns along
+    which what is thin is no limb."""
+    n = len(along.have)
+    cum_have, cum_in = np.r_[0, np.cumsum(along.have)], np.vstack([np.zeros(3), np.cumsum(along.inner, axis=0)])
+    c = np.arange(SPAN, n - SPAN)
+    before, after = (cum_have[c] - cum_have[c - SPAN]) / SPAN, (cum_have[c + SPAN] - cum_have[c]) / SPAN
+    tone = np.linalg.norm((cum_in[c + SPAN] - cum_in[c]) - (cum_in[c] - cum_in[c - SPAN]), axis=1) / SPAN
+    least, middle, out = ndimage.uniform_filter1d(along.have, cord), n // 2, []
+    sides = ((after - before, SPAN, c < END_SHARES[0] * n), (before - after, -SPAN, c > END_SHARES[1] * n))
+    for fall, inward, part in sides:
+        worth = fall + STEP_WORTH * np.clip(tone / along.contrast[c + inward], 0, 1)
+        good = np.nonzero((worth >= ndimage.maximum_filter1d(worth, PEAK_COLUMNS)) & (worth > LEAST_WORTH) & part)[0]
+        thin = [max(0.0, WHOLE - float(least[min(c[k], middle) : max(c[k], middle)].min())) for k in good]
+        out.append([(int(c[k]), float(worth[k]) - THIN_COSTS * t) for k, t in zip(good, thin, strict=True)])
+    return out
 
 
 def _looked_at_closer(rgb: NDArray[np.uint8], strip: Strip, outer: slice, mid: Array, half: Array) -> Array:
     """How much of a tip's width is limb along its columns, in a strip of steps that suit a tip: in the limbs' own a cord looks
     like one."""
-    step = strip.step * float(np.clip(2 * np.median(half[outer]) / TIP_ROWS, 0.25, 1.0))
+    step = strip.step * float(np.clip(2 * np.median(half[outer]) / TIP_ROWS, FINEST, 1.0))
     path = strip.px(np.arange(outer.start, outer.stop, dtype=float), mid[outer])
     near = _whole(cut_strip(rgb, path, step))
     k = np.arange(outer.stop - outer.start) * strip.step / step
-    rows = MIDDLE_ROW + np.linspace(-0.7, 0.7, 9)[:, None] * half[None, outer] * strip.step / step
+    rows = MIDDLE_ROW + TIP_INSIDE[:, None] * half[None, outer] * strip.step / step
     return np.asarray(
         ndimage.map_coordinates(near.maps.inside, [rows, np.broadcast_to(k, rows.shape)], order=1, mode="nearest").mean(0)
     )
@@ -262,7 +302,7 @@ def _edge(
     for _ in (0, 1):
         at, found, u = place_edge(light, strip, cols.astype(float), base, outward, px_per_mm)
         run = ndimage.gaussian_filter1d(ndimage.median_filter(found, 13, mode="nearest"), 2.0, mode="nearest")
-        scatter = 1.4826 * float(np.median(np.abs(found - run))) * strip.step
+        scatter = mad_u(found - run, 0.0) * strip.step
         good = (np.abs(found - run) * strip.step < max(STRAY_PX, 4 * scatter)) & (u < LOST_PX)
         if good.sum() < LEAST_WINDOWS:
             return np.full(len(cols), np.nan), np.full(len(cols), np.nan)

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from tillerlens.photo.light import sample
+from tillerlens.core.robust import MAD_TO_U, mad_u
+from tillerlens.photo.light import FULL, sample
 
 Array = NDArray[np.float64]
 
@@ -21,6 +22,10 @@ CENTRE = slice(14, 26)  # of them, about the handle
 MOST, CLEAR = 15.0, 2.5  # of a stretch's contrast over what else is in it; and what counts as seen
 LEAST_SEEN, LEAST_CENTRE = 0.4, 0.3  # of the stretches, over all and about the handle
 RIVAL = 0.9  # of the best line's worth: another as good elsewhere leaves it open which is the string
+MARGIN_PX = 10  # of the strip, beside where the line may start
+ABOUT_HANDLE = np.linspace(0.35, 0.65, 7)  # of the way from nock to nock: where the line is given
+NEAR_PX, WINDOW_PX = 4.0, 2.5  # to either side of the line, where the string's middle is sought; its weighting's width
+LEAST_U_PX, LEAST_SCATTER_PX, LEAST_CONTRAST = 0.15, 0.05, 0.004  # the last in square root of light
 APART_PX = 12.0  # a thick string and the halo that sharpening puts round it
 
 
@@ -33,74 +38,116 @@ class StringLine:
     seen: float
 
 
+@dataclass(frozen=True, eq=False)
+class _Strip:
+    """The picture about the line from nock to nock: square root of light ``tone`` (O, ALONG, 3), rows ``off`` (O,) px beside the
+    line, columns at ``share`` (ALONG,) of it; ``starts`` (B,) px where a string's line may begin and end."""
+
+    tone: Array
+    off: Array
+    share: Array
+    starts: Array
+
+
+@dataclass(frozen=True, eq=False)
+class _Line:
+    """The best straight line: from ``first`` to ``last`` (px beside the nocks), how clear its stretches are (PARTS,), its
+    contrast (O, ALONG, 3) as it shows at the width that suits it, and what every line (B, B) is worth at that width."""
+
+    first: float
+    last: float
+    seen: Array
+    ridge: Array
+    worths: Array
+
+
 def find_front_string(light: NDArray[np.uint16], nocks_px: Array, px_per_mm: float) -> StringLine | None:
-    """The string between two nocks (2, 2) px; None where no one line shows."""
+    """Find the string between two nocks.
+
+    Parameters
+    ----------
+    light : (H, W, 3) linear light.
+    nocks_px : (2, 2) upper, lower.
+    px_per_mm : scale at the bow.
+
+    Returns
+    -------
+    None where no one line shows.
+    """
     a, b = nocks_px
-    length = float(np.linalg.norm(b - a))
-    along = (b - a) / length
+    along = (b - a) / float(np.linalg.norm(b - a))
     across = np.array([-along[1], along[0]])
     far = BESIDE_MM * px_per_mm
-    off = np.arange(-far - 10, far + 10 + 1e-9, STEP_PX)
+    off = np.arange(-far - MARGIN_PX, far + MARGIN_PX + 1e-9, STEP_PX)
     share = (np.arange(ALONG) + 0.5) / ALONG
     grid = a + share[None, :, None] * (b - a) + off[:, None, None] * across
-    tone = np.sqrt(sample(light, grid) / np.float32(65535.0)).astype(float)  # (O, ALONG, 3)
-    best: tuple[float, float, float, Array, Array] | None = None
-    starts = np.arange(-far, far + 1e-9, 1.0)
-    kept = tone
-    for width in WIDTHS_PX:
-        n = max(1, round(width / STEP_PX)) | 1
-        side = n + 2
-        inner = ndimage.uniform_filter1d(tone, n, axis=0)
-        outer = (np.roll(inner, side, axis=0) + np.roll(inner, -side, axis=0)) / 2
-        # nothing but a line has both its sides alike: a step is held against itself
-        ridge = inner - outer
-        uneven = np.linalg.norm(np.roll(inner, side, axis=0) - np.roll(inner, -side, axis=0), axis=2, keepdims=True) / 2
-        ridge = ridge * np.clip(1 - uneven / (np.linalg.norm(ridge, axis=2, keepdims=True) + 1e-3), 0, 1)
-        noise = 1.4826 * np.median(np.linalg.norm(ridge, axis=2).reshape(len(off), PARTS, -1), axis=(0, 2)) + 0.004
-        worths = np.empty((len(starts), len(starts)))
-        seens = np.empty((len(starts), len(starts), PARTS))
-        for m, first in enumerate(starts):
-            row = (first + (starts[:, None] - first) * share[None] - off[0]) / STEP_PX  # (B, ALONG)
-            col = np.broadcast_to(np.arange(ALONG), row.shape)
-            on = ridge[np.round(row).astype(int), col]  # (B, ALONG, 3)
-            part = on.reshape(len(starts), PARTS, -1, 3).mean(2)
-            seens[m] = np.linalg.norm(part, axis=2) / noise
-            worths[m] = np.minimum(seens[m][:, OVER], MOST).mean(1)
-        i, j = (int(v) for v in np.unravel_index(int(worths.argmax()), worths.shape))
-        if best is None or worths[i, j] > best[0]:
-            best = float(worths[i, j]), float(starts[i]), float(starts[j]), seens[i, j], worths
-            kept = ridge
-    assert best is not None
-    worth, one, other, seen, worths = best
-    lit = seen > CLEAR
-    far_off = np.hypot(*np.meshgrid(starts - other, starts - one)) > APART_PX
-    middle_off = np.abs((starts[:, None] + starts[None]) / 2 - (one + other) / 2) > APART_PX / 2
-    rival = float(worths[far_off & middle_off].max()) if (far_off & middle_off).any() else 0.0
-    if lit[OVER].mean() < LEAST_SEEN or lit[CENTRE].mean() < LEAST_CENTRE or rival > RIVAL * worth:
+    tone = np.sqrt(sample(light, grid) / np.float32(FULL)).astype(float)
+    strip = _Strip(tone, off, share, np.arange(-far, far + 1e-9, 1.0))
+    line = max((_best_line(strip, width) for width in WIDTHS_PX), key=lambda found: found.worths.max())
+    lit = line.seen > CLEAR
+    if lit[OVER].mean() < LEAST_SEEN or lit[CENTRE].mean() < LEAST_CENTRE or _has_rival(strip, line):
         return None
-    # its middle stretch by stretch, and a straight line through them
+    slope, start, u = _fitted(strip, line, lit)
+    about = ABOUT_HANDLE
+    px = a + about[:, None] * (b - a) + (start + slope * about)[:, None] * across
+    return StringLine(px, max(LEAST_U_PX, u), float(lit[OVER].mean()))
+
+
+def _best_line(strip: _Strip, width: float) -> _Line:
+    """The line that stands out best from what is at both its sides, for a string of one width (px)."""
+    starts, columns = strip.starts, np.arange(ALONG)
+    n = max(1, round(width / STEP_PX)) | 1
+    side = n + 2
+    inner = ndimage.uniform_filter1d(strip.tone, n, axis=0)
+    outer = (np.roll(inner, side, axis=0) + np.roll(inner, -side, axis=0)) / 2
+    # nothing but a line has both its sides alike: a step is held against itself
+    ridge = inner - outer
+    uneven = np.linalg.norm(np.roll(inner, side, axis=0) - np.roll(inner, -side, axis=0), axis=2, keepdims=True) / 2
+    ridge = ridge * np.clip(1 - uneven / (np.linalg.norm(ridge, axis=2, keepdims=True) + 1e-3), 0, 1)
+    usual = np.median(np.linalg.norm(ridge, axis=2).reshape(len(strip.off), PARTS, -1), axis=(0, 2))
+    noise = MAD_TO_U * usual + LEAST_CONTRAST
+    worths = np.empty((len(starts), len(starts)))
+    seens = np.empty((len(starts), len(starts), PARTS))
+    for m, first in enumerate(starts):
+        row = (first + (starts[:, None] - first) * strip.share[None] - strip.off[0]) / STEP_PX  # (B, ALONG)
+        on = ridge[np.round(row).astype(int), np.broadcast_to(columns, row.shape)]  # (B, ALONG, 3)
+        part = on.reshape(len(starts), PARTS, -1, 3).mean(2)
+        seens[m] = np.linalg.norm(part, axis=2) / noise
+        worths[m] = np.minimum(seens[m][:, OVER], MOST).mean(1)
+    i, j = (int(v) for v in np.unravel_index(int(worths.argmax()), worths.shape))
+    return _Line(float(starts[i]), float(starts[j]), seens[i, j], ridge, worths)
+
+
+def _has_rival(strip: _Strip, line: _Line) -> bool:
+    """Whether a line elsewhere is nearly as good."""
+    starts = strip.starts
+    far_off = np.hypot(*np.meshgrid(starts - line.last, starts - line.first)) > APART_PX
+    middle_off = np.abs((starts[:, None] + starts[None]) / 2 - (line.first + line.last) / 2) > APART_PX / 2
+    rivals = line.worths[far_off & middle_off]
+    return float(rivals.max(initial=0.0)) > RIVAL * float(line.worths.max())
+
+
+def _fitted(strip: _Strip, line: _Line, lit: NDArray[np.bool_]) -> tuple[float, float, float]:
+    """Slope (px over the whole way from nock to nock), offset at the upper nock and standard uncertainty (px) of a straight line
+    through the string's middle, stretch by stretch where it is ``lit`` (PARTS,)."""
     at: list[float] = []
     place: list[float] = []
+    rows = np.arange(-NEAR_PX, NEAR_PX + 0.01, STEP_PX)
     for k in np.nonzero(lit)[0]:
         if not OVER.start <= k < OVER.stop:
             continue
         cols = slice(k * ALONG // PARTS, (k + 1) * ALONG // PARTS)
-        line = one + (other - one) * share[cols]
-        rows = np.arange(-4.0, 4.01, 0.5)
-        index = np.clip(np.round((line[None] + rows[:, None] - off[0]) / STEP_PX).astype(int), 0, len(off) - 1)
-        near = kept[index, np.arange(cols.start, cols.stop)[None]].mean(1)  # (R, 3)
-        w = np.clip(near @ near[len(rows) // 2], 0, None) * np.exp(-0.5 * (rows / 2.5) ** 2)
-        at.append(float(share[cols].mean()))
-        place.append(float(line.mean() + (w * rows).sum() / max(float(w.sum()), 1e-12)))
+        middle = line.first + (line.last - line.first) * strip.share[cols]
+        index = np.clip(np.round((middle[None] + rows[:, None] - strip.off[0]) / STEP_PX).astype(int), 0, len(strip.off) - 1)
+        near = line.ridge[index, np.arange(cols.start, cols.stop)[None]].mean(1)  # (R, 3)
+        w = np.clip(near @ near[len(rows) // 2], 0, None) * np.exp(-0.5 * (rows / WINDOW_PX) ** 2)
+        at.append(float(strip.share[cols].mean()))
+        place.append(float(middle.mean() + (w * rows).sum() / max(float(w.sum()), 1e-12)))
     s, p = np.array(at), np.array(place)
     keep = np.ones(len(s), bool)
     for _ in range(4):
         slope, start = np.polyfit(s[keep], p[keep], 1)
         left = p - (start + slope * s)
-        scatter = 1.4826 * float(np.median(np.abs(left[keep]))) + 0.05
+        scatter = mad_u(left[keep], 0.0) + LEAST_SCATTER_PX
         keep = np.abs(left) < 3 * scatter
-    about = np.linspace(0.35, 0.65, 7)
-    u = float(scatter * np.sqrt(4.0 / keep.sum()))
-    return StringLine(
-        a + about[:, None] * (b - a) + (start + slope * about)[:, None] * across, max(0.15, u), float(lit[OVER].mean())
-    )
+    return float(slope), float(start), float(scatter * np.sqrt(4.0 / keep.sum()))

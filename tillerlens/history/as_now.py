@@ -4,17 +4,17 @@ or heat changed it, but the shape at rest where only wood came off."""
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any
 
 from tillerlens.core.errors import Reason, TillerLensError
+from tillerlens.core.measurement import Measurement
 from tillerlens.measures.compare import AtRest
-from tillerlens.mechanics.finding import Finding, as_found, find
+from tillerlens.mechanics.finding import Finding, find, with_finding
 from tillerlens.mechanics.wood import WoodError, moisture_of_air
 from tillerlens.record import Event, Stage
 
-Documents = Callable[[Stage], dict[str, Any]]
+Documents = Callable[[Stage], Measurement]
 
 
 CHANGES = ("scrape", "heat")
@@ -97,13 +97,15 @@ def on_hand_with(stage: Stage, stages: Sequence[Stage], events: Sequence[Event])
     return on_hand([s for s in stages if s.taken_at <= end], [e for e in events if e.happened_at < end])
 
 
-def at_rest_of(then: Stage, now: Stage, stages: Sequence[Stage], events: Sequence[Event], document: Documents) -> AtRest:
+def at_rest_of(
+    then: Stage, now: Stage, stages: Sequence[Stage], events: Sequence[Event], kept: Callable[[Stage], Measurement | None]
+) -> AtRest:
     """The bow's shape at rest with each of two strung pictures, and whether heat changed it between them."""
     earlier, later = (on_hand_with(s, stages, events).rest for s in (then, now))
     heated = any(e.kind == "heat" and then.taken_at < e.happened_at <= now.taken_at for e in events)
-    first = None if earlier is None else document(earlier)
+    first = None if earlier is None else kept(earlier)
     one = earlier is not None and later is not None and earlier.id == later.id
-    return AtRest(first, first if one else None if later is None else document(later), heated)
+    return AtRest(first, first if one else None if later is None else kept(later), heated)
 
 
 def finding_of(hand: OnHand, document: Documents) -> Finding | Reason | None:
@@ -116,12 +118,18 @@ def finding_of(hand: OnHand, document: Documents) -> Finding | Reason | None:
         return error.reason if len(hand.strung) > 1 or hand.rest is not None else None
 
 
-def told_together(stages: Sequence[Stage], events: Sequence[Event], document: Documents) -> dict[str, dict[str, Any]]:
-    """The documents of all measured stages by identity, those of one time with one finding, so that all of them tell the same.
+def told_together(
+    stages: Sequence[Stage], events: Sequence[Event], kept: Callable[[Stage], Measurement | None]
+) -> dict[str, Measurement]:
+    """The measurements of all measured stages by identity, those of one time with one finding, so that all of them tell the same.
 
     Where their pictures cannot tell together, each keeps what its own bend shows, and says why it stands alone.
     """
-    out: dict[str, dict[str, Any]] = {}
+    out: dict[str, Measurement] = {}
+
+    def document(stage: Stage) -> Measurement:
+        return kept(stage) or Measurement("refused", stage.state)  # somebody has just changed it
+
     for stage in stages:
         if stage.status != "measured" or stage.id in out:
             continue
@@ -131,8 +139,8 @@ def told_together(stages: Sequence[Stage], events: Sequence[Event], document: Do
         for strung in hand.strung:
             own = document(strung)
             if isinstance(found, Finding):
-                own = as_found(own, found)
+                own = with_finding(own, found).as_printed()
             elif found is not None:
-                own = {**own, "reasons": [*own["reasons"], found.as_dict()]}
+                own = replace(own, reasons=(*own.reasons, found))
             out[strung.id] = own
     return out

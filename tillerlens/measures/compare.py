@@ -9,12 +9,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
 from tillerlens.core.errors import Reason
-from tillerlens.core.measurement import COVER, LIMBS, Limb, Value
+from tillerlens.core.measurement import COVER, LIMBS, Limb, Measurement, Value
+from tillerlens.core.robust import mad_u
 from tillerlens.core.units import MM_PER_INCH, NEWTON_PER_POUND
 from tillerlens.measures.pair import Array, Change, Picture, bend_change, change, check_one_bow, from_rest, read_picture
 from tillerlens.measures.set import runs
@@ -77,21 +78,21 @@ class Comparison:
 
 @dataclass(frozen=True, eq=False)
 class AtRest:
-    """Measurement documents of the bow unstrung as it was with the earlier and with the later of two pictures; None where not
-    known. heated: whether heat came between the two, so that the one does not hold for the other."""
+    """Measurements of the bow unstrung as it was with the earlier and with the later of two pictures; None where not known.
+    heated: whether heat came between the two, so that the one does not hold for the other."""
 
-    then: dict[str, Any] | None = None
-    now: dict[str, Any] | None = None
+    then: Measurement | None = None
+    now: Measurement | None = None
     heated: bool = False
 
 
-def compare(then: dict[str, Any], now: dict[str, Any], at_rest: AtRest | None = None) -> Comparison:
-    """Compare two measurement documents of one bow.
+def compare(then: Measurement, now: Measurement, at_rest: AtRest | None = None) -> Comparison:
+    """Compare two measurements of one bow.
 
     Parameters
     ----------
-    then, now : dict
-        The earlier and the later measurement.
+    then, now : Measurement
+        The earlier and the later one.
     at_rest : AtRest, optional
         What is known of the bow's shape at rest. With it the change is one of the bend from rest, each picture's from its own.
 
@@ -208,7 +209,7 @@ def _patches(bend: dict[Limb, Change]) -> tuple[Patch, ...]:
     }
     everywhere = np.concatenate([c.per_m[inner[k]] for k, c in bend.items()])
     usual = float(np.median(everywhere))
-    scatter = 1.4826 * float(np.median(np.abs(everywhere - usual)))
+    scatter = mad_u(everywhere, usual)
     out = []
     for limb, c in bend.items():
         told = np.abs(c.per_m) > COVER * c.u_per_m
@@ -235,9 +236,9 @@ def _peak_percent(c: Change, peak: int) -> Value:
 
 def _weight(a: Picture, b: Picture) -> Value | None:
     """Change of weight at the first picture's draw, by an even rise between the two draws."""
-    if any(p.state != "drawn" or not p.shot.get("scale_reading_lb") or "draw_length_back" not in p.values for p in (a, b)):
+    if any(p.state != "drawn" or not p.shot.draw_weight_n or "draw_length_back" not in p.values for p in (a, b)):
         return None
-    then, now = (float(p.shot["scale_reading_lb"]) * NEWTON_PER_POUND for p in (a, b))
+    then, now = (p.shot.draw_weight_n or 0.0 for p in (a, b))
     draw = a.values["draw_length_back"]
     further = change(draw, b.values["draw_length_back"])
     if abs(further.value) > NEAR_DRAW_MM:

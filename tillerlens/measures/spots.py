@@ -28,7 +28,10 @@ Array = NDArray[np.float64]
 FIRST, LAST = 0.07, 0.97  # of the limb's length from the nock: nearer the nock there is no lever, at the fade no limb
 PLACES = (0.13, 0.87)
 HALF_WIDTHS_MM = (32.0, 48.0)  # of a spot: an inch or two (common practice, no source)
-STEP_MM = 9.0
+STEP_MM, PLACE_MM = 9.0, 8.0  # between the places where bend is read, and where spots are tried
+LEAST_PLACES = 20  # of a limb: fewer bend too little to judge
+LEAST_BEND, LEAST_ARM_MM = 0.15, 5  # of the median bend, and of the string's lever: less carries no load worth judging
+BUMP_SIGMA = 0.55  # of a spot's half width: the standard deviation of the Gaussian that stands for it
 LEAST_SHARE = 0.1  # bends that differ by less are no spot
 LEAST_Z = 4.4
 MODEL_U = 0.025  # how far a well made limb strays from the smooth baseline, relative (common practice, no source)
@@ -56,15 +59,15 @@ def _curve(p: LimbProfile) -> _Curve:
     bend = np.interp(grid, p.from_nock_mm, p.curvature_per_m)
     u = np.interp(grid, p.from_nock_mm, p.u_curvature_per_m)
     arm = np.interp(grid, p.from_nock_mm, p.lever_arm_mm)
-    least = 0.15 * float(np.median(bend))
-    ok = (bend > max(least, 1e-3)) & (arm > 5)
+    least = LEAST_BEND * float(np.median(bend))
+    ok = (bend > max(least, 1e-3)) & (arm > LEAST_ARM_MM)
     rel = np.hypot(u / np.maximum(bend, least), MODEL_U)
     return _Curve(grid[ok] / length, grid[ok], np.log(bend[ok] / arm[ok]), rel[ok])
 
 
 def _bump(mm: Array, centre: float, half: float) -> Array:
     """A smooth bump of height 1 that is 0 beyond about ``half`` on either side."""
-    return np.asarray(np.exp(-0.5 * ((mm - centre) / (0.55 * half)) ** 2))
+    return np.asarray(np.exp(-0.5 * ((mm - centre) / (BUMP_SIGMA * half)) ** 2))
 
 
 def _baseline(curves: tuple[_Curve, _Curve]) -> Array:
@@ -89,7 +92,7 @@ def find_spots(profile: dict[Any, LimbProfile], shot: Shot, shape: BowShape) -> 
             ),
         )
     curves = (_curve(profile["upper"]), _curve(profile["lower"]))
-    if min(len(c.mm) for c in curves) < 20:
+    if min(len(c.mm) for c in curves) < LEAST_PLACES:
         return (), (
             Reason(
                 "too_little_bend",
@@ -150,7 +153,7 @@ def _best_bump(
     for limb, c in enumerate(curves):
         length = c.mm[-1] / LAST if len(c.mm) else 0.0
         for half in HALF_WIDTHS_MM:
-            for centre in np.arange(PLACES[0] * length, PLACES[1] * length, 8.0):
+            for centre in np.arange(PLACES[0] * length, PLACES[1] * length, PLACE_MM):
                 b = _column(curves, limb, centre, half) * weight
                 b = b - q @ (q.T @ b)
                 power = float(b @ b)

@@ -1,4 +1,4 @@
-"""From measurement documents to a scraping plan, and the plan as a document.
+"""From measurements to a scraping plan, and the plan as a document.
 
 The drawn picture that reaches furthest and was weighed gives gaps, weight and string; all pictures together the stiffness.
 """
@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from tillerlens.core.errors import TillerLensError
-from tillerlens.core.measurement import LIMBS, Value
+from tillerlens.core.measurement import LIMBS, Measurement, Value
 from tillerlens.core.measurement import Limb as LimbName
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.mechanics.bench import Given, check_weighings, weigh_curve
@@ -21,7 +21,7 @@ from tillerlens.mechanics.evidence import check_evidence, check_reading, once
 from tillerlens.mechanics.finding import find_in
 from tillerlens.mechanics.force_draw import Reading, ReadingsDisagree
 from tillerlens.mechanics.observed import MechanicsError, ObservedBow, ObservedLimb, read_observed
-from tillerlens.mechanics.scraping import Care, Forecast, Foretold, Hand, Plan, Scrape, plan_scraping
+from tillerlens.mechanics.scraping import Forecast, Foretold, Hand, Plan, Scrape, plan_scraping
 from tillerlens.mechanics.scraping.target import ScrapeTarget
 from tillerlens.mechanics.section import LimbSections, limb_sections
 from tillerlens.mechanics.stiffness import LimbStiffness, Stiffness, estimate_stiffness, statics_bow
@@ -32,23 +32,22 @@ UNTOLD = 2.0  # stiffness carried on beyond where it is told: twice the doubt of
 
 
 def plan_from_documents(
-    documents: Sequence[dict[str, Any]],
-    rest: dict[str, Any] | None,
+    pictures: Sequence[Measurement],
+    rest: Measurement | None,
     wish: ScrapeTarget,
     sections: dict[LimbName, LimbSections] | None = None,
-    care: Care | None = None,
     history: Sequence[Scrape] = (),
     last: dict[str, Any] | None = None,
     readings: Sequence[Reading] = (),
 ) -> Plan:
-    """The next scraping step from measurement documents of the strung bow, the bow at rest, and sections where known.
+    """The next scraping step from measurements of the strung bow, the bow at rest, and sections where known.
     ``last``: the document of the plan before, whose step was taken and whose forecast teaches of the hand. ``readings``:
     weighings without a picture.
 
     Raises MechanicsError, WishError or NoEquilibrium with what to do.
     """
-    present = current_from_documents(documents, rest, sections, wish.draw_back, readings)
-    return plan_scraping(present, wish, care, history, _foretold(last))
+    present = current_from_documents(pictures, rest, sections, wish.draw_back, readings)
+    return plan_scraping(present, wish, history=history, last=_foretold(last))
 
 
 def _foretold(last: dict[str, Any] | None) -> Foretold | None:
@@ -81,17 +80,17 @@ def _left(last: dict[str, Any], which: Callable[[dict[str, Any]], bool]) -> tupl
 
 
 def current_from_documents(
-    documents: Sequence[dict[str, Any]],
-    rest: dict[str, Any] | None,
+    pictures: Sequence[Measurement],
+    rest: Measurement | None,
     sections: dict[LimbName, LimbSections] | None = None,
     draw_back: float | None = None,
     readings: Sequence[Reading] = (),
 ) -> CurrentBow:
-    """The bow as it stands, from measurement documents of it strung and at rest, and sections where known.
+    """The bow as it stands, from measurements of it strung and at rest, and sections where known.
 
     Parameters
     ----------
-    documents, rest, sections
+    pictures, rest, sections
         As for ``plan_from_documents``.
     draw_back : float, optional
         Draw to the back, mm, at which the weight is asked for.
@@ -113,20 +112,20 @@ def current_from_documents(
             "Without the bow's shape at rest a natural bend looks like a weak place, so no wood should come off.",
             "Measure the bow unstrung and give that measurement too.",
         )
-    documents = once(documents)
-    check_evidence(documents, rest)
+    pictures = once(pictures)
+    check_evidence(pictures, rest)
     for r in readings:
         check_reading(r.draw_mm, r.weight_n)
-    pairs = [(read_observed(d), d) for d in documents]
+    pairs = [(read_observed(m), m) for m in pictures]
     weighed = [p for p in pairs if p[0].state == "drawn" and p[0].weighing is not None and p[0].hook_mm is not None]
     if not weighed:
         raise MechanicsError(
             "No drawn picture with a scale reading is among these.", "Weigh the bow at the draw of a picture and note it there."
         )
-    deepest, document = max(weighed, key=lambda p: p[0].draw_back_mm)
+    deepest, picture = max(weighed, key=lambda p: p[0].draw_back_mm)
     strung, still = [b for b, _ in pairs], read_observed(rest)
     stiffness = estimate_stiffness(strung, still)
-    given = Given(documents, rest, readings=readings, full_draw_mm=draw_back)
+    given = Given(pictures, rest, readings=readings, full_draw_mm=draw_back)
     if draw_back is None:
         check_weighings(given, stiffness)
     weight = None if draw_back is None else _weighed(given, strung, stiffness, draw_back)
@@ -135,7 +134,7 @@ def current_from_documents(
         _limb(bow_limb, stiffness.limbs[k], None if sections is None else sections[k], deepest.limbs[k])
         for k, bow_limb in zip(LIMBS, (bow.upper, bow.lower), strict=True)
     ]
-    seen = _seen(deepest, document)
+    seen = _seen(deepest, picture)
     finding = find_in(stiffness, strung, still)
     return CurrentBow(limbs[0], limbs[1], bow.handle, deepest.string_length_mm, seen, finding=finding, weighed=weight)
 
@@ -181,14 +180,14 @@ def _power(sections: LimbSections) -> float:
     return float(np.mean(np.log(thick[0] / thick[1])) / np.log(1.01))
 
 
-def _seen(bow: ObservedBow, document: dict[str, Any]) -> DrawReading:
+def _seen(bow: ObservedBow, picture: Measurement) -> DrawReading:
     weighing = bow.weighing
     assert weighing is not None
     innermost = [bow.limbs[k].length_mm - bow.limbs[k].from_nock_mm[-1] for k in LIMBS]
     first = STATION_STEP_MM * np.ceil((max(innermost) + 10) / STATION_STEP_MM)
     stations = np.arange(first, min(bow.limbs[k].length_mm for k in LIMBS) - 60.0, STATION_STEP_MM)
-    gaps, halves = zip(*(_gaps(bow, document, k, stations) for k in LIMBS), strict=True)
-    us = [g["difference"]["u"] for g in document.get("gaps") or [] if g["difference"]["u"] is not None]
+    gaps, halves = zip(*(_gaps(bow, picture, k, stations) for k in LIMBS), strict=True)
+    us = [g.difference.u for g in picture.gaps if np.isfinite(g.difference.u)]
     u_gap = float(np.median(us)) / np.sqrt(2) if us else GAP_U_MM
     # a draw misread by its doubt misreads the weight with it; a bow gains about its weight over its draw
     u_weight = float(np.hypot(weighing.u_n, 1.5 * weighing.weight_n * bow.u_draw_mm / bow.draw_back_mm))
@@ -205,10 +204,10 @@ def _seen(bow: ObservedBow, document: dict[str, Any]) -> DrawReading:
     )
 
 
-def _gaps(bow: ObservedBow, document: dict[str, Any], name: LimbName, stations: Floats) -> tuple[Floats, Floats]:
+def _gaps(bow: ObservedBow, picture: Measurement, name: LimbName, stations: Floats) -> tuple[Floats, Floats]:
     """Centreline to the line through the nocks along y, and half of the limb's thickness, at the stations."""
     limb = bow.limbs[name]
-    xy = np.array(document["profile"][name]["centre_mm"], float)
+    xy = picture.profile[name].centre_mm
     along = limb.length_mm - limb.from_nock_mm
     order = np.argsort(along)
     x, y, half = (np.interp(stations, along[order], v[order]) for v in (xy[:, 0], xy[:, 1], limb.thickness_mm / 2))

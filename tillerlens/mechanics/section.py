@@ -154,24 +154,6 @@ def outline(width: float, thickness: float, crown: float = 0.0, belly_round: flo
     return Polygon(np.vstack(points)).buffer(0)
 
 
-def rectangle(width: float, thickness: float) -> Section:
-    return section_of(outline(width, thickness))
-
-
-def crowned(width: float, thickness: float, tree_diameter: float) -> Section:
-    """Flat belly under a back that follows the tree's ring; thickness over the middle."""
-    return section_of(outline(width, thickness, crown=crown_of_tree(tree_diameter, width)))
-
-
-def rounded_belly(width: float, thickness: float, belly_round: float) -> Section:
-    return section_of(outline(width, thickness, belly_round=belly_round))
-
-
-def d_section(width: float, thickness: float) -> Section:
-    """Flat back, the belly one half ellipse."""
-    return section_of(outline(width, thickness, belly_round=thickness))
-
-
 def limb_sections(
     from_nock_mm: Array,
     width_mm: Array,

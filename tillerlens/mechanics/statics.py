@@ -29,12 +29,11 @@ from tillerlens.mechanics.elastica import (
     make_chain,
     march,
     newton,
-    under_tip_load,
 )
 
 __all__ = [
     "Bow", "Equilibrium", "ForceDraw", "Handle", "ElasticLimb", "LimbShape", "NoEquilibrium", "Pull",
-    "at_rest", "braced", "drawn", "force_draw", "string_on_belly", "under_tip_load",
+    "at_rest", "braced", "drawn", "force_draw", "string_on_belly",
 ]  # fmt: skip
 
 SEGMENTS = 160

@@ -102,15 +102,6 @@ def _glass(celsius: float, h: float) -> float:
     return 100 * (_A * t * (1 - t / _TC) ** _B * math.log(1 - h)) ** (_C * t**_D)
 
 
-def humidity_for(celsius: float, moisture: float) -> float:
-    """Relative humidity in which wood comes to this moisture (%): Wood Handbook Eq. 4-7, the inverse of Eq. 4-6."""
-    _check_air(celsius, 0.0)
-    if not 0 <= moisture < 30:
-        raise WoodError("Air alone brings wood to between 0 and 30 % moisture.", "Give the moisture in percent of the dry mass.")
-    t = celsius + KELVIN
-    return 1 - math.exp((moisture / 100) ** (1 / (_C * t**_D)) / (_A * t * (1 - t / _TC) ** _B))
-
-
 def _check_air(celsius: float, humidity: float) -> None:
     if not 0 <= humidity < 1:
         raise WoodError("Relative humidity must be at least 0 and below 100 %.", "Read the hygrometer again.", humidity=humidity)

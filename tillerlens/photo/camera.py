@@ -9,7 +9,7 @@ looks the way the camera does. A bow that stands ``h`` mm in front of the board 
 Model
 -----
 A pinhole with one radial term, x_d = x_u (1 + k1 r_u^2) (Brown 1971, first term), fitted to whatever marks there are by
-least squares, the focal length, the principal point and k1 held by priors. The covariance of the fit is kept: it is the
+least squares, the focal length, the principal point and k1 held by priors. The covariance of the fit goes on: it is the
 "marks", "lens" and "focal" part of every later uncertainty.
 """
 
@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from tillerlens.core.errors import ScaleError
+from tillerlens.core.robust import mad_u
 
 Array = NDArray[np.float64]
 
@@ -34,7 +35,40 @@ PRINCIPAL_POINT_PRIOR_U = 0.004  # of the picture's long side
 # How squarely a person holds a phone to a wall, when no marks can tell (common practice, no source).
 OBLIQUENESS_PRIOR_U = np.radians(5.0)
 MOST_RMS_PX = 8.0  # marks that miss by more do not belong together
+# Of the fit: columns of like size (rotation rad, translation mm, log focal, k1, principal point px), or the small ones drown in
+# rounding; rounds of reweighting, each of so many evaluations a parameter, until nothing moves by so much of a step.
+STEPS = np.r_[np.full(3, 0.05), np.full(3, 50.0), 0.03, 0.01, 5.0, 5.0]
+ROUNDS, EVALUATIONS, SETTLED = 5, 40, 1e-3
+OUTLIER, USED = 4, 0.6  # standard uncertainties that halve a squared mark's weight; the root weight from which it is used
+LEAST_FOR_SPREAD, LEAST_DOF = 24, 4  # residuals: fewer do not tell their own scatter
 FOCAL_PRIOR_WITHOUT_EXIF = (0.85, 0.25)  # of the long side, relative standard uncertainty
+
+
+@dataclass(frozen=True)
+class Lens:
+    """What is known of a picture's lens before any mark is seen.
+
+    Attributes
+    ----------
+    size : the picture's width and height, px.
+    focal_px, focal_u_px : the focal length that the camera quotes and its standard uncertainty; None where it quotes none.
+    """
+
+    size: tuple[int, int]
+    focal_px: float | None = None
+    focal_u_px: float | None = None
+
+    @property
+    def middle_px(self) -> tuple[float, float]:
+        """The picture's middle, where the principal point may be expected."""
+        return (self.size[0] - 1) / 2, (self.size[1] - 1) / 2
+
+    @property
+    def focal_prior(self) -> tuple[float, float]:
+        """Focal length in px and its relative standard uncertainty, as quoted or as phones usually have it."""
+        if self.focal_px and self.focal_u_px:
+            return self.focal_px, self.focal_u_px / self.focal_px
+        return FOCAL_PRIOR_WITHOUT_EXIF[0] * max(self.size), FOCAL_PRIOR_WITHOUT_EXIF[1]
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,11 +80,18 @@ class Camera:
 
     @property
     def rotation(self) -> Array:
+        """(3, 3) from the board's frame to the camera's."""
         return np.asarray(cv2.Rodrigues(self.theta[:3])[0], dtype=float)
 
     @property
     def focal_px(self) -> float:
+        """The focal length."""
         return float(np.exp(self.theta[6]))
+
+    @property
+    def radial_term(self) -> float:
+        """k1 of the lens."""
+        return float(self.theta[7])
 
     @property
     def centre_mm(self) -> Array:
@@ -103,6 +144,7 @@ class Marks:
 
     @staticmethod
     def of_points(px: Array, mm: Array, u_px: float | Array, squared: bool = True) -> Marks:
+        """Marks whose board places ``mm`` (N, 2) are all known, seen at ``px`` (N, 2)."""
         n = len(px)
         return Marks(
             np.asarray(px, float),
@@ -131,18 +173,11 @@ class CameraFit:
     n_marks: int
 
 
-def focal_prior(size: tuple[int, int], exif_px: float | None, exif_u_px: float | None) -> tuple[float, float]:
-    """Focal length in px and its relative standard uncertainty, from EXIF or from what phones usually have."""
-    if exif_px and exif_u_px:
-        return exif_px, exif_u_px / exif_px
-    return FOCAL_PRIOR_WITHOUT_EXIF[0] * max(size), FOCAL_PRIOR_WITHOUT_EXIF[1]
-
-
-def _start(marks: Marks, size: tuple[int, int], focal: float) -> Array:
+def _start(marks: Marks, lens: Lens) -> Array:
     """A first guess: the camera square to the board, turned and scaled as the marks ask."""
     known = ~np.isnan(marks.points_mm[:, 1])
     px, mm = marks.points_px, np.where(np.isnan(marks.points_mm), 0.0, marks.points_mm)
-    cx, cy = (size[0] - 1) / 2, (size[1] - 1) / 2
+    (cx, cy), (focal, _) = lens.middle_px, lens.focal_prior
     if known.sum() >= 4:
         k = np.array([[focal, 0, cx], [0, focal, cy], [0, 0, 1]])
         xyz = np.column_stack([mm[known], np.zeros(known.sum())])
@@ -159,24 +194,61 @@ def _start(marks: Marks, size: tuple[int, int], focal: float) -> Array:
     return np.r_[0, 0, angle, t, z, np.log(focal), 0.0, cx, cy]
 
 
-def fit_camera(
-    marks: Marks, size: tuple[int, int], exif_px: float | None, exif_u_px: float | None, extra: Array | None = None
-) -> CameraFit:
+def fit_camera(marks: Marks, lens: Lens, start: Array | None = None) -> CameraFit:
     """Pose, focal length, principal point and radial term by robust least squares.
 
-    ``extra``: optional start for theta, (10,). Raises ``ScaleError`` when the marks contradict each other.
-    """
-    focal, focal_rel_u = focal_prior(size, exif_px, exif_u_px)
-    cx, cy = (size[0] - 1) / 2, (size[1] - 1) / 2
-    start = _start(marks, size, focal) if extra is None else extra
-    floating = bool(np.isnan(marks.points_mm[:, 1]).any())
-    y0 = 0.0
-    if floating and len(marks.lines_px):
-        cam = Camera(start, size)
-        y0 = float(np.mean(cam.to_plane(marks.points_px)[:, 1]))
+    Parameters
+    ----------
+    marks : what the picture shows of the board.
+    lens : the prior of the lens.
+    start : where to begin, theta (10,); by default the camera stands square to the board.
 
-    def residuals(q: Array) -> Array:
-        cam = Camera(q[:N_PARAMETERS], size)
+    Raises
+    ------
+    ScaleError
+        When the marks contradict each other.
+    """
+    problem = _Problem(marks, lens)
+    q = problem.begin(_start(marks, lens) if start is None else start)
+    scale = np.r_[STEPS, np.full(len(q) - N_PARAMETERS, STEPS[3])]
+    weight = np.ones(len(problem.residuals(q)))
+    for _ in range(ROUNDS):  # iteratively re-weighted: Cauchy weights
+
+        def weighted(p: Array, w: Array = weight) -> Array:
+            return np.concatenate([problem.residuals(p) * w, problem.priors(p)])
+
+        sol = least_squares(weighted, q, x_scale=scale, method="lm", max_nfev=EVALUATIONS * (len(q) + 1))
+        moved = np.max(np.abs((sol.x - q) / scale))
+        q = sol.x
+        r = problem.residuals(q)
+        spread = max(1.0, mad_u(r, 0.0)) if len(r) > LEAST_FOR_SPREAD else 1.0
+        weight = 1 / np.sqrt(1 + (r / (OUTLIER * spread)) ** 2)
+        if moved < SETTLED:
+            break
+    return _judged(problem, q, np.asarray(sol.jac) * scale, weight, scale)
+
+
+@dataclass(frozen=True, eq=False)
+class _Problem:
+    """The least-squares problem. The unknowns q are theta and, where points lie on one unknown horizontal, its Y (mm)."""
+
+    marks: Marks
+    lens: Lens
+
+    def camera(self, q: Array) -> Camera:
+        return Camera(q[:N_PARAMETERS], self.lens.size)
+
+    def begin(self, theta: Array) -> Array:
+        """q at theta."""
+        marks = self.marks
+        if not np.isnan(marks.points_mm[:, 1]).any():
+            return theta.copy()
+        y0 = float(np.mean(Camera(theta, self.lens.size).to_plane(marks.points_px)[:, 1])) if len(marks.lines_px) else 0.0
+        return np.r_[theta, y0]
+
+    def residuals(self, q: Array) -> Array:
+        """Of all marks, in their standard uncertainties: points' x and y, then lines."""
+        marks, cam = self.marks, self.camera(q)
         out = []
         if len(marks.points_px):
             mm = np.where(np.isnan(marks.points_mm), q[-1], marks.points_mm)
@@ -189,47 +261,30 @@ def fit_camera(
             out.append(off_mm * px_per_mm / marks.lines_u_px)
         return np.concatenate(out)
 
-    def priors(q: Array) -> Array:
-        out = [
-            (q[6] - np.log(focal)) / focal_rel_u,
-            q[7] / K1_PRIOR_U,
-            (q[8] - cx) / (PRINCIPAL_POINT_PRIOR_U * max(size)),
-            (q[9] - cy) / (PRINCIPAL_POINT_PRIOR_U * max(size)),
-        ]
-        if not marks.squared:
-            n = Camera(q[:N_PARAMETERS], size).rotation[:, 2]
+    def priors(self, q: Array) -> Array:
+        """Of the lens and, where no marks square the picture, of the view, in their standard uncertainties."""
+        (focal, focal_rel_u), (cx, cy) = self.lens.focal_prior, self.lens.middle_px
+        middle_u = PRINCIPAL_POINT_PRIOR_U * max(self.lens.size)
+        out = [(q[6] - np.log(focal)) / focal_rel_u, q[7] / K1_PRIOR_U, (q[8] - cx) / middle_u, (q[9] - cy) / middle_u]
+        if not self.marks.squared:
+            n = self.camera(q).rotation[:, 2]
             out += [np.arctan2(n[0], n[2]) / OBLIQUENESS_PRIOR_U, np.arctan2(n[1], n[2]) / OBLIQUENESS_PRIOR_U]
         return np.asarray(out)
 
-    q = np.r_[start, y0] if floating else start.copy()
-    scale = np.r_[np.full(3, 0.05), np.full(3, 50.0), 0.03, 0.01, 5.0, 5.0, np.full(len(q) - N_PARAMETERS, 50.0)]
-    weight = np.ones(len(residuals(q)))
-    sol = None
-    for _ in range(5):  # iteratively re-weighted: Cauchy weights, four sigmas
 
-        def weighted(p: Array, w: Array = weight) -> Array:
-            return np.concatenate([residuals(p) * w, priors(p)])
-
-        sol = least_squares(weighted, q, x_scale=scale, method="lm", max_nfev=40 * (len(q) + 1))
-        moved = np.max(np.abs((sol.x - q) / scale))
-        q = sol.x
-        r = residuals(q)
-        spread = max(1.0, 1.4826 * float(np.median(np.abs(r)))) if len(r) > 24 else 1.0
-        weight = 1 / np.sqrt(1 + (r / (4 * spread)) ** 2)
-        if moved < 1e-3:
-            break
-    assert sol is not None
-    r = residuals(q)
-    used = weight > 0.6
+def _judged(problem: _Problem, q: Array, jac: Array, weight: Array, scale: Array) -> CameraFit:
+    """The fit with its covariance, from the solution and its Jacobian per step of ``scale``. Raises ``ScaleError`` for marks that
+    do not fit together."""
+    marks = problem.marks
+    r = problem.residuals(q)
+    used = weight > USED
     dof = used.sum() - N_PARAMETERS
     # Marks that scatter more than promised count for less, priors keep their worth; marks that scatter less gain nothing.
-    inflate = max(1.0, float(np.sum(r[used] ** 2)) / dof) if dof > 4 else 1.0
+    inflate = max(1.0, float(np.sum(r[used] ** 2)) / dof) if dof > LEAST_DOF else 1.0
     u_px = np.concatenate([np.repeat(marks.points_u_px, 2), np.full(len(marks.lines_px), marks.lines_u_px)])
     rms = float(np.sqrt(np.mean((r * u_px)[used] ** 2))) if used.any() else np.inf
-    jac = sol.jac * scale  # columns of like size, or the small ones drown in rounding
     jac[: len(r)] /= np.sqrt(inflate)
     covariance = (np.linalg.pinv(jac.T @ jac) * np.outer(scale, scale))[:N_PARAMETERS, :N_PARAMETERS]
-    camera = Camera(q[:N_PARAMETERS], size)
     if not np.isfinite(rms) or used.mean() < 0.5 or rms > MOST_RMS_PX:
         raise ScaleError(
             "The marks on the board do not fit together.",
@@ -237,7 +292,7 @@ def fit_camera(
             rms_px=rms,
             used=float(used.mean()),
         )
-    return CameraFit(camera, covariance, rms, 1 - float(used.mean()), marks.squared, len(r))
+    return CameraFit(problem.camera(q), covariance, rms, 1 - float(used.mean()), marks.squared, len(r))
 
 
 def with_theta(camera: Camera, theta: Array) -> Camera:

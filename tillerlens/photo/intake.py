@@ -19,8 +19,8 @@ from tillerlens.core.errors import PhotoError, Reason
 from tillerlens.core.reading import read_file, shown
 from tillerlens.core.unforeseen import net
 
-# Pillow warns of odd EXIF, profiles and chunks; they are read as far as they go, or told in words. Set once: a filter set for the
-# time of a call would be every thread's.
+# Pillow warns of odd EXIF, profiles and chunks; they are read as far as they go, or reported in words. Set once: a filter set for
+# the time of a call would be every thread's.
 warnings.filterwarnings("ignore", category=UserWarning, module=r"PIL\.")
 
 T = TypeVar("T")
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from PIL.Image import Image as PillowImage
 
 MAX_MEGAPIXELS = 100
-MOST_NAME = 200  # letters of a file's name that are kept
+MOST_NAME = 200  # letters of a file's name
 MAX_FILE_MB = 700  # what 100 megapixels take in a PNG of 16 bits that cannot be packed any tighter, and a little
 MIN_SIDE_PX, MAX_SIDE_PX = 400, 32000  # OpenCV counts a picture's rows and columns in 15 bits where it samples between them
 SMALL_LONG_SIDE_PX = 1600  # 2 m of board on 1600 px is 1.25 mm a pixel: a 1/8 in difference is 2.5 px
@@ -72,7 +72,7 @@ class Photo:
     rgb: (H, W, 3) uint8, sRGB, upright, C-contiguous. sha256: of the file's bytes. name: the file's name, for
     people. exif_focal_px: the lens's focal length in pixels of this picture as the camera quotes it, or None;
     exif_focal_u_px: its standard uncertainty. orientation: the EXIF tag (1-8) that was found and undone.
-    format: JPEG, PNG, HEIC or WEBP, told from the bytes. notes: harmless oddities met while reading.
+    format: JPEG, PNG, HEIC or WEBP, by the bytes. notes: harmless oddities met while reading.
     """
 
     rgb: NDArray[np.uint8]
@@ -86,10 +86,12 @@ class Photo:
 
     @property
     def width(self) -> int:
+        """In pixels, upright."""
         return int(self.rgb.shape[1])
 
     @property
     def height(self) -> int:
+        """In pixels, upright."""
         return int(self.rgb.shape[0])
 
 
@@ -116,7 +118,7 @@ def _read(source: Path | bytes, name: str) -> Photo:
 
 
 def _sniff(data: bytes, name: str) -> str:
-    """The file's format, told from its first bytes: extensions lie."""
+    """The file's format by its first bytes: extensions lie."""
     if not data:
         raise PhotoError(f"{name} is empty.", "Copy the picture from the phone again.")
     if data[:3] == b"\xff\xd8\xff":
@@ -243,7 +245,7 @@ def _check_single(image: PillowImage, kind: str, name: str) -> None:
 def _as_orientation(tag: Any) -> int:
     try:
         return int(tag) if tag in range(1, 9) else 1
-    except (TypeError, ValueError, ArithmeticError):  # a tuple, text, or a fraction over nought
+    except (TypeError, ValueError, ArithmeticError):  # a tuple, text, or a fraction over zero
         return 1
 
 
@@ -421,7 +423,7 @@ def edge_blur_px(grey: NDArray[np.uint8]) -> float:
     if np.count_nonzero(chosen) < _FEWEST_EDGE_PX:
         return math.nan
     fall2 = (first[chosen] / np.maximum(second[chosen], 1e-6)) ** 2
-    # A gradient that hardly falls belongs to an edge blurrier than can be told: the cap is 20 px.
+    # A gradient that hardly falls belongs to an edge blurrier than can be measured: the cap is 20 px.
     variance = np.where(fall2 > 1, (b * b - fall2 * a * a) / np.maximum(fall2 - 1, 1e-6), 400.0)
     return float(k * np.quantile(np.sqrt(np.clip(variance, 0.0, 400.0)), 0.25))
 

@@ -10,10 +10,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from tillerlens.core.robust import CAUCHY, mad_u
+
 # IEC 61966-2-1 (sRGB) decoding, scaled to 16 bit
 _CODE = np.arange(256) / 255.0
 _LINEAR = np.where(_CODE <= 0.04045, _CODE / 12.92, ((_CODE + 0.055) / 1.055) ** 2.4)
-LINEAR_16 = np.round(_LINEAR * 65535).astype(np.uint16)
+FULL = 65535.0  # full light, in 16 bits
+LINEAR_16 = np.round(_LINEAR * FULL).astype(np.uint16)
 MOST_ROWS = 32000  # OpenCV's remap counts them in 15 bits
 
 
@@ -41,7 +44,9 @@ def sample(image: NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.float32], 
 
 SMALL, BLOCK = 320, 10  # px: the picture's long side as looked at for its light, and what a median is taken of
 FALLOFF = (0.03, 0.13)  # of ln light to half of the long side: less is no flash's, more is one's
-MOST_SLOPE, MOST_SCATTER = 0.27, 0.15  # of ln light
+MOST_SLOPE, MOST_SCATTER, LEAST_SCATTER = 0.27, 0.15, 0.01  # of ln light
+BLACK = 1e-3  # of full light, added to all
+ROUNDS = 20  # of reweighting
 
 
 def lit_from_camera(light: NDArray[np.uint16]) -> float:
@@ -51,20 +56,20 @@ def lit_from_camera(light: NDArray[np.uint16]) -> float:
     logarithm of the light, robustly, so that the bow, the marks and things in the room count for little.
     """
     scale = SMALL / max(light.shape[:2])
-    small = cv2.resize(light, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA).mean(2) / 65535.0
+    small = cv2.resize(light, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA).mean(2) / FULL
     rows, columns = (n // BLOCK for n in small.shape)
     blocks = small[: rows * BLOCK, : columns * BLOCK].reshape(rows, BLOCK, columns, BLOCK)
-    level = np.log(np.median(blocks, axis=(1, 3)).ravel() + 1e-3)
+    level = np.log(np.median(blocks, axis=(1, 3)).ravel() + BLACK)
     y, x = (((g + 0.5) * BLOCK - n / 2) / (SMALL / 2) for g, n in zip(np.indices((rows, columns)), small.shape, strict=True))
     x, y = x.ravel(), y.ravel()
     basis = np.column_stack([np.ones_like(x), x, y, x**2 + y**2, x * y, x**2 - y**2])
-    weight, scatter, c = np.ones(len(x)), 1.0, np.zeros(6)
-    for _ in range(20):
+    weight, scatter, c = np.ones(len(x)), 1.0, np.zeros(basis.shape[1])
+    for _ in range(ROUNDS):
         root = np.sqrt(weight)
         c = np.linalg.lstsq(basis * root[:, None], level * root, rcond=None)[0]
         off = level - basis @ c
-        scatter = 1.4826 * float(np.median(np.abs(off))) + 0.01
-        weight = 1 / (1 + (off / (1.5 * scatter)) ** 2)
+        scatter = mad_u(off, 0.0) + LEAST_SCATTER
+        weight = 1 / (1 + (off / (CAUCHY * scatter)) ** 2)
     if np.hypot(c[1], c[2]) > MOST_SLOPE or scatter > MOST_SCATTER:
         return 0.0
     return float(np.clip((-c[3] - FALLOFF[0]) / (FALLOFF[1] - FALLOFF[0]), 0.0, 1.0))

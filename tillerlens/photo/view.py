@@ -34,6 +34,7 @@ class View:
 
     @property
     def aslant(self) -> float:
+        """The angle from straight opposite, radians."""
         return float(np.arctan(np.hypot(np.tan(self.along), np.tan(self.across))))
 
     @property

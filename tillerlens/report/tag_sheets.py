@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import json
 from importlib import resources
-from pathlib import Path
 from typing import Literal
 
 import cv2
 import typst
 
-from tillerlens.core.errors import ShotError, TillerLensError
+from tillerlens.core.errors import ShotError
 from tillerlens.core.units import MM_PER_INCH
 
 Paper = Literal["letter", "a4"]
@@ -20,19 +19,6 @@ CELLS = 6  # of DICT_4X4_50 along a side: four of code and one of black border o
 QUIET_CELLS = 1.5  # of white all round; detectors want one
 SIDE_RANGE_MM = (25.0, 106.0)  # smaller is lost from across the room; larger leaves no place for the words
 _PAPERS = {"letter": "us-letter", "a4": "a4"}
-
-
-def write_tag_sheets(path: Path, paper: Paper, side_mm: float) -> None:
-    """Write a PDF with tags 0-3 of DICT_4X4_50, one a page, black squares of ``side_mm``.
-
-    Raises ShotError for a side that does not fit, TillerLensError when the file cannot be written.
-    """
-    (pdf,) = render_tag_sheets(paper, side_mm)
-    try:
-        Path(path).write_bytes(pdf)
-    except OSError as error:
-        cause = (error.strerror or str(error)).lower()
-        raise TillerLensError(f"{path} cannot be written: {cause}.", "Choose another folder.") from error
 
 
 def render_tag_sheets(paper: Paper, side_mm: float, png_dpi: float | None = None) -> list[bytes]:

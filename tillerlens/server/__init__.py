@@ -5,7 +5,7 @@ It stands before everything that the server answers: pages, pictures, uploads an
 
 from tillerlens.server.gate import Gate
 from tillerlens.server.keys import Kind, PinError, Pins
-from tillerlens.server.shop import Shop, close_shop, open_shop, shop_now
+from tillerlens.server.shop import Shop, open_shop, shop_now
 from tillerlens.server.visit import LookingOnly, looking_only, refuse_if_looking, visitor
 
 __all__ = [
@@ -15,7 +15,6 @@ __all__ = [
     "PinError",
     "Pins",
     "Shop",
-    "close_shop",
     "looking_only",
     "open_shop",
     "refuse_if_looking",

@@ -94,8 +94,3 @@ def open_shop(shop: Shop) -> Shop:
 
 def shop_now() -> Shop | None:
     return _now
-
-
-def close_shop() -> None:
-    global _now
-    _now = None

@@ -2,43 +2,54 @@
 
 ``BowShape`` holds what a bowyer measures (gaps, reflex, angles, lengths), computed in the bow's own frame: x along the
 handle's tangent towards the upper limb, y towards the back, origin on the handle's centreline. ``Layout`` fixes what does
-not move when the evidence is nudged (which columns belong to which limb, the spline matrices), so that the uncertainty
-budget can differentiate the whole chain by finite differences.
+not move when the evidence is perturbed (which columns belong to which limb, the spline matrices), so that the uncertainty
+budget can differentiate the whole computation by finite differences.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.errors import NeedsHelp
+from tillerlens.core.robust import CAUCHY, MAD_TO_U
+from tillerlens.core.units import MM_PER_INCH
 from tillerlens.photo.camera import Camera
 from tillerlens.shape.spline import Curve, SplineLayout, lay_out, read_curve
 from tillerlens.trace.path import CLICKS
 
 Array = NDArray[np.float64]
 
-STATIONS_IN = (6, 10, 14, 18, 22, 26)
+STATIONS_IN = (6, 10, 14, 18, 22, 26)  # where gaps are reported, along the limb from the handle's centre
+STATION_FROM_NOCK_MM = 20  # a gap nearer to the nock is none
 HANDLE_TRIM = 0.85  # the outermost of the rigid part may already be bending: keep to its middle
 FADE_REACH_MM = 60.0  # of a limb beside the fade, which gives the fade's place
 BACK_U_MM, FADE_U_MM = 0.05, 0.15  # how true the handle's back and the limbs' middles at the fades are
+MOST_ALIKE = 0.99  # correlation of neighbouring columns
 HELD_U_MM = 0.6  # of the back at a fade, where the handle's own was not seen and the few columns beside it stand for it
+ROOT_COLUMNS = 12  # of a limb beside the fade, that tell which way its belly is
 ROOT_MM, ROOT_WEIGHT = 20.0, 0.3  # how much of the handle beside the fade steadies the limb's root
 TIP_WEIGHT = 0.5  # of the limb's end, by its place across the limb, against a column's middle
 NOCK_BEND_U_PER_MM = 2.5e-4  # a strung limb's bend at its nock is its natural one (common practice: tips are left near straight)
+LEAST_HALF_MM = 0.1  # of a limb's thickness
+END_SAMPLES = 6  # of the curve, that tell which way it ends
 BEYOND_MM = 25.0  # how far past the seen end the curve is carried on: a dark tip may be lost on a dark ground
+LEAST_APART_MM = 0.05  # of two columns along the limb: nearer they are one datum
 LEAST_COLUMNS = 6  # of the handle or a limb: fewer carry no line and do not tell how true theirs is
 SAMPLES = 161  # places along each limb where the curve is read
+STRAIGHT_ROUNDS, STRAIGHT_MM = 12, 0.15  # of reweighting the handle's back, whose usual scatter is so much at the least
 # Width seen end-on (common practice: limbs 1 to 2 in wide, tips 3/8 to 3/4 in), used where the bowyer gave none.
 LIMB_WIDTH_MM, LIMB_WIDTH_U_MM = 38.0, 8.0
 TIP_WIDTH_MM, TIP_WIDTH_U_MM = 13.5, 2.0
+EVEN_FROM = 0.55  # share of the limb, from the nock, from which on its width is even
 # Sections lie between a sharp rectangle and an oval. As a superellipse |x/a|^p + |y/b|^p = 1 its outline seen along a
 # direction stands out by ((a u)^q + (b v)^q)^(1/q), q = p / (p - 1): q = 1 is the rectangle, 2 the ellipse.
 SECTION_Q, SECTION_Q_U = 1.5, 0.2
 END_SHARE = 0.9  # a tip's end shows a little less than its full width
-# The thickness that is told needs the section closer than heights do: all of what shows of the broad face is taken off it.
+# The reported thickness needs the section closer than heights do: all of what shows of the broad face is taken off it.
 # Flat limbs with corners eased by 1/16 to 1/4 in, crowned by up to 1/8 in, show half to nine tenths of width x lean at the
 # leans of a picture (common practice, no source): as a superellipse q = 1.25 within 0.15. They begin to taper between a
 # pyramid's fade and a third from the nock.
@@ -89,6 +100,17 @@ class Evidence:
 
 @dataclass(frozen=True, eq=False)
 class LimbLayout:
+    """Which columns serve one limb, and its spline.
+
+    Attributes
+    ----------
+    columns : whose middles the spline follows, nock first.
+    root : a few of the handle beside the fade, of which only the back counts.
+    spline : the fit.
+    tip_mm : of the limb's end, in the spline's parameter.
+    thick_fit : (4, n) silhouettes' half distances to a cubic along the limb.
+    """
+
     columns: NDArray[np.intp]  # the columns whose middles the spline follows, nock first
     root: NDArray[np.intp]  # a few columns of the handle beside the fade, of which only the back counts
     spline: SplineLayout
@@ -114,7 +136,7 @@ class Layout:
 class LimbFit:
     """One limb in the bow's frame, nock first: curve, distance from the nock, thickness (mm).
 
-    ``thickness_mm`` is what heights and gaps stand on; ``wood_mm`` the wood's own, and the one that is told; ``apparent_mm``
+    ``thickness_mm`` is what heights and gaps stand on; ``wood_mm`` the wood's own, which is reported; ``apparent_mm``
     from silhouette to silhouette.
     """
 
@@ -151,8 +173,8 @@ def _obliquity(camera: Camera, standoff_mm: float, xy: Array) -> Array:
 
 
 def width_profile(share: Array, root: float, tip: float) -> Array:
-    """Width along a limb, ``share`` 0 at the nock ... 1 at the fade: even in the inner half, then tapering."""
-    return np.asarray(np.interp(share, [0.0, 0.55, 1.0], [tip, root, root]))
+    """Width along a limb, from ``root`` to ``tip``, at ``share`` 0 at the nock ... 1 at the fade: even in the inner half."""
+    return np.asarray(np.interp(share, [0.0, EVEN_FROM, 1.0], [tip, root, root]))
 
 
 def wood_thickness(apparent: Array, share: Array, lean: Array, section: Section) -> Array:
@@ -183,45 +205,35 @@ def mapped(e: Evidence) -> tuple[Array, Array, Array]:
 def make_layout(
     e: Evidence, handle_mm: float, cutoff_mm: float, weight: Array, path_px: Array, state: str, handle_held: bool = False
 ) -> Layout:
-    """Split the columns into limbs and handle by arc length along the smooth path (N, 2) px and prepare the splines.
+    """Split the columns into limbs and handle by arc length along the path, and prepare the splines.
 
-    ``weight`` (N,) per column: how far its two silhouettes' middle is trusted. ``handle_held``: the handle's back was put on
-    the line between the limbs' roots, and is no evidence of its own.
+    Parameters
+    ----------
+    e : the evidence.
+    handle_mm : length of the rigid part.
+    cutoff_mm : shortest wave of bend to resolve.
+    weight : (N,) how far each column's middle is trusted.
+    path_px : (N, 2) the smooth path beside the silhouettes.
+    state : "unstrung", "braced" or "drawn".
+    handle_held : the handle's back is the line between the limbs' roots, and no evidence of its own.
+
+    Raises
+    ------
+    NeedsHelp
+        Where too few columns are left of a limb or the handle.
     """
     back, belly, tips = mapped(e)
-    middle = (back + belly) / 2
     have = ~np.isnan(back[:, 0])
     path = e.camera.to_plane(path_px, e.standoff_mm)
     s = np.r_[0, np.cumsum(np.linalg.norm(np.diff(path, axis=0), axis=1))]
     centre = (s[0] + s[-1]) / 2 - e.middle_shift_mm
     half = handle_mm / 2
-    both = ~np.isnan(middle[:, 0])
-    limbs = []
-    for sign, tip in ((-1, tips[0]), (1, tips[1])):
-        cols = np.nonzero(both & (sign * (s - centre) > half))[0]
-        cols = cols[np.argsort(-sign * (s[cols]))]  # nock first
-        cols = cols[weight[cols] > 0]
-        if len(cols) < LEAST_COLUMNS:
-            raise _lost("limbs", len(cols))
-        u = np.abs(s[cols] - s[cols[0]])
-        keep = np.r_[True, np.diff(np.maximum.accumulate(u)) > 0.05]
-        cols, u = cols[keep], u[keep]
-        # the tip is a datum too: near it the silhouettes are often hidden by the nock and its string
-        tip_u = -float(np.linalg.norm(tip - middle[cols[0]]))
-        fade_u = abs(s[cols[0]] - (centre + sign * half))
-        inside = half - sign * (s - centre)
-        root = np.nonzero(have & (inside > 0) & (inside < ROOT_MM))[0]
-        root = root[np.argsort(inside[root])]
-        root_u = np.abs(s[root] - s[cols[0]])
-        spline = lay_out(
-            np.r_[tip_u, u, root_u],
-            np.r_[TIP_WEIGHT, weight[cols], np.full(len(root), ROOT_WEIGHT)],
-            np.linspace(tip_u - BEYOND_MM, fade_u, SAMPLES),
-            cutoff_mm,
-            None if state == "unstrung" else NOCK_BEND_U_PER_MM,
-        )
-        share = np.clip((u - tip_u) / (fade_u - tip_u), 0, 1)
-        limbs.append(LimbLayout(cols, root, spline, tip_u, np.linalg.pinv(np.vander(share, 4))))
+    nock_u = None if state == "unstrung" else NOCK_BEND_U_PER_MM
+
+    def limb(sign: int, tip: Array) -> LimbLayout:
+        return _limb_layout(sign * (s - centre) - half, (back + belly) / 2, weight, tip, have, cutoff_mm, nock_u)
+
+    limbs = [limb(-1, tips[0]), limb(1, tips[1])]
     handle = np.nonzero(have & (np.abs(s - centre) < HANDLE_TRIM * half))[0]
     if len(handle) < LEAST_COLUMNS:
         raise _lost("handle", len(handle))
@@ -235,10 +247,44 @@ def make_layout(
     return Layout(limbs[0], limbs[1], handle, hw, u_direction, apart, back_share, handle_mm)
 
 
+def _limb_layout(
+    past_fade: Array,
+    middle: Array,
+    weight: Array,
+    tip: Array,
+    have_back: NDArray[np.bool_],
+    cutoff_mm: float,
+    nock_u_per_mm: float | None,
+) -> LimbLayout:
+    """One limb; ``past_fade`` (N,) mm: where each column lies beyond its fade, + toward its nock."""
+    cols = np.nonzero(~np.isnan(middle[:, 0]) & (past_fade > 0))[0]
+    cols = cols[np.argsort(-past_fade[cols])]  # nock first
+    cols = cols[weight[cols] > 0]
+    if len(cols) < LEAST_COLUMNS:
+        raise _lost("limbs", len(cols))
+    u = np.abs(past_fade[cols] - past_fade[cols[0]])
+    keep = np.r_[True, np.diff(np.maximum.accumulate(u)) > LEAST_APART_MM]
+    cols, u = cols[keep], u[keep]
+    # the tip is a datum too: near it the silhouettes are often hidden by the nock and its string
+    tip_u = -float(np.linalg.norm(tip - middle[cols[0]]))
+    fade_u = abs(past_fade[cols[0]])
+    root = np.nonzero(have_back & (past_fade < 0) & (past_fade > -ROOT_MM))[0]
+    root = root[np.argsort(-past_fade[root])]
+    spline = lay_out(
+        np.r_[tip_u, u, np.abs(past_fade[root] - past_fade[cols[0]])],
+        np.r_[TIP_WEIGHT, weight[cols], np.full(len(root), ROOT_WEIGHT)],
+        np.linspace(tip_u - BEYOND_MM, fade_u, SAMPLES),
+        cutoff_mm,
+        nock_u_per_mm,
+    )
+    share = np.clip((u - tip_u) / (fade_u - tip_u), 0, 1)
+    return LimbLayout(cols, root, spline, tip_u, np.linalg.pinv(np.vander(share, 4)))
+
+
 def _fade_strays(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Array) -> float:
     """How far (rms, mm) the limb's middles beside the fade lie off its own smooth line: outlines (N, 2) mm that wander there
     turn the line from fade to fade."""
-    _, curve, *_ = _limb_curve(e, lay, back, belly, tip)
+    curve = _limb(e, lay, back, belly, tip).curve
     near = lay.spline.at[-1] - FADE_REACH_MM
     u = lay.spline.u[1 : len(lay.columns) + 1]
     cols, u = lay.columns[u > near], u[u > near]
@@ -269,7 +315,7 @@ def _back_u(p: Array, w: Array) -> float:
     long, short = sizes / np.sqrt(len(p))
     # where a wrap ends amid the handle its neighbours stray together, and many of them are worth no more than a few
     off = (p - mid) @ axes[1] * w
-    alike = float(np.clip((off[1:] @ off[:-1]) / max(float(off @ off), 1e-12), 0.0, 0.99))
+    alike = float(np.clip((off[1:] @ off[:-1]) / max(float(off @ off), 1e-12), 0.0, MOST_ALIKE))
     worth = float(w.sum()) / 4 * (1 - alike) / (1 + alike)
     return float(np.hypot(short / np.sqrt(max(worth, 1.0)), BACK_U_MM) / max(float(long), 1.0))
 
@@ -277,61 +323,64 @@ def _back_u(p: Array, w: Array) -> float:
 def _straight_weights(p: Array) -> Array:
     """Weights (N,) that leave out what does not lie on the straight most of the points (N, 2) make."""
     w = np.ones(len(p))
-    for _ in range(12):
+    for _ in range(STRAIGHT_ROUNDS):
         mid = (w[:, None] * p).sum(0) / w.sum()
         direction = np.linalg.svd((p - mid) * np.sqrt(w)[:, None], full_matrices=False)[2][0]
         r = (p - mid) @ np.array([-direction[1], direction[0]])
-        w = 1 / (1 + (r / max(1.5 * 1.4826 * float(np.median(np.abs(r))), 0.15)) ** 2)
+        w = 1 / (1 + (r / max(CAUCHY * MAD_TO_U * float(np.median(np.abs(r))), STRAIGHT_MM)) ** 2)
     return np.asarray(w)
 
 
-def _limb_curve(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Array) -> tuple[Array, Curve, Array, Array, Array]:
-    """Spline coefficients, curve at the samples; half thicknesses: apparent, as heights stand on it, the wood's own."""
+class _Limb(NamedTuple):
+    """One limb in the board's frame: its curve, and half thicknesses (mm) at the samples: from silhouette to silhouette, as
+    heights stand on it, and the wood's own."""
+
+    curve: Curve
+    apparent: Array
+    thick: Array
+    wood: Array
+
+
+def _limb(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Array) -> _Limb:
     b, c = back[lay.columns], belly[lay.columns]
     half = np.linalg.norm(b - c, axis=1) / 2
     cubic = lay.thick_fit @ half
     # the limb grows out of the handle: there its middle is half a thickness below the back
-    below = (c[-12:] - b[-12:]).mean(0)
+    below = (c[-ROOT_COLUMNS:] - b[-ROOT_COLUMNS:]).mean(0)
     below = below / np.linalg.norm(below)
     root = back[lay.root] + below * np.polyval(cubic, 1.0)
-    coefficients = lay.spline.coefficients(np.vstack([tip, (b + c) / 2, root]))
-    curve = read_curve(lay.spline, coefficients)
+    curve = read_curve(lay.spline, lay.spline.coefficients(np.vstack([tip, (b + c) / 2, root])))
     share = np.clip((lay.spline.at - lay.tip_mm) / (lay.spline.at[-1] - lay.tip_mm), 0, 1)
-    apparent = np.maximum(np.polyval(cubic, share), 0.1)
+    apparent = np.maximum(np.polyval(cubic, share), LEAST_HALF_MM)
     normal = np.column_stack([-curve.tangent[:, 1], curve.tangent[:, 0]])
     oblique = _obliquity(e.camera, e.standoff_mm, curve.xy)
     lean = np.abs((oblique * normal).sum(1))
     broad = width_profile(share, e.limb_width_mm, e.tip_width_mm) / 2 * lean
-    true = (np.maximum(apparent**e.section_q - broad**e.section_q, (0.3 * apparent) ** e.section_q)) ** (1 / e.section_q)
+    q = e.section_q
+    true = (np.maximum(apparent**q - broad**q, (LEAST_SHARE * apparent) ** q)) ** (1 / q)
     seen = np.abs(((oblique + e.section.tilt) * normal).sum(1))
-    return coefficients, curve, apparent, true, wood_thickness(2 * apparent, share, seen, e.section) / 2
+    return _Limb(curve, apparent, true, wood_thickness(2 * apparent, share, seen, e.section) / 2)
 
 
-def _arc(curve: Curve) -> Array:
-    return np.r_[0, np.cumsum(np.linalg.norm(np.diff(curve.xy, axis=0), axis=1))]
+class _HandleLine(NamedTuple):
+    """The handle in the board's frame: a place on its centreline, the bow's axes, how far its back scatters about its straight
+    line (mm), the angle between that line and the one from fade to fade (rad), half of a limb's thickness at the root (mm)."""
+
+    place: Array
+    x_axis: Array
+    y_axis: Array
+    scatter_mm: float
+    apart_rad: float
+    half_root_mm: float
 
 
-def bow_shape(e: Evidence, layout: Layout, state: str, numbers: bool = True) -> BowShape:
-    """Compute the shape, and its numbers where they are asked for. Everything here is smooth in the evidence."""
-    back, belly, tips = mapped(e)
-    raw = [_limb_curve(e, lay, back, belly, tip) for lay, tip in zip((layout.upper, layout.lower), tips, strict=True)]
-
-    # The nock: the limb's end, drawn back by what the broad end shows obliquely and by the wood beyond the nock.
-    ends = []
-    for k, (_, curve, *_) in enumerate(raw):
-        outward = curve.xy[0] - curve.xy[6]
-        outward = outward / np.linalg.norm(outward)
-        lean = abs(float(_obliquity(e.camera, e.standoff_mm, tips[k][None])[0] @ outward))
-        shows = END_SHARE * e.tip_width_mm / 2 * lean if e.is_end[k] else 0.0
-        ends.append(float((tips[k] - curve.xy[0]) @ -outward) + shows + e.overhang_mm[k])
-
-    # The handle: a straight line through its back, half a limb's thickness below it.
-    half_root = float(np.mean([r[3][-1] for r in raw]))
-    hb = back[layout.handle_columns]
-    hw = layout.handle_weight
+def _handle_line(e: Evidence, layout: Layout, back: Array, belly: Array, limbs: tuple[_Limb, _Limb]) -> _HandleLine:
+    """A straight line through the handle's back, half a limb's thickness below it."""
+    half_root = float(np.mean([m.thick[-1] for m in limbs]))
+    hb, hw = back[layout.handle_columns], layout.handle_weight
     mid = (hw[:, None] * hb).sum(0) / hw.sum()
     direction = np.linalg.svd((hb - mid) * np.sqrt(hw)[:, None], full_matrices=False)[2][0]
-    toward_upper = raw[0][1].xy[-1] - raw[1][1].xy[-1]
+    toward_upper = limbs[0].curve.xy[-1] - limbs[1].curve.xy[-1]
     if direction @ toward_upper < 0:
         direction = -direction
     fades = toward_upper / np.linalg.norm(toward_upper)
@@ -340,45 +389,81 @@ def bow_shape(e: Evidence, layout: Layout, state: str, numbers: bool = True) -> 
     direction = direction / np.linalg.norm(direction)
     direction = direction + e.handle_turn_rad * np.array([-direction[1], direction[0]])
     direction = direction / np.linalg.norm(direction)
-    x_axis = direction
     y_axis = np.array([-direction[1], direction[0]])
     # which way the back is: from the belly's silhouette to the back's, by the limbs' majority
     if np.nansum(np.sign((back - belly) @ y_axis)) < 0:
         y_axis = -y_axis
-    normal_lean = abs(float(_obliquity(e.camera, e.standoff_mm, mid[None])[0] @ y_axis))
+    lean = abs(float(_obliquity(e.camera, e.standoff_mm, mid[None])[0] @ y_axis))
     # the back's silhouette stands out by half the width seen obliquely
     deep = half_root if not np.isfinite(e.grip_thickness_mm) else max(half_root, e.grip_thickness_mm / 2)
-    back_shift = (deep**e.section_q + (e.limb_width_mm / 2 * normal_lean) ** e.section_q) ** (1 / e.section_q) - deep
-    centre_line = mid - y_axis * (half_root + back_shift)
+    stands_out = (deep**e.section_q + (e.limb_width_mm / 2 * lean) ** e.section_q) ** (1 / e.section_q) - deep
     scatter = float(np.sqrt((hw * ((hb - mid) @ y_axis) ** 2).sum() / hw.sum()))
+    return _HandleLine(mid - y_axis * (half_root + stands_out), direction, y_axis, scatter, apart, half_root)
 
-    # Arc lengths: limb from nock to fade sample, handle between the two fades.
-    arcs = [_arc(r[1]) for r in raw]
-    fade_x = [float((r[1].xy[-1] - centre_line) @ x_axis) for r in raw]
-    handle_length = fade_x[0] - fade_x[1]
-    lengths = [float(a[-1] - end) for a, end in zip(arcs, ends, strict=True)]
-    total = lengths[0] + handle_length + lengths[1]
-    # the middle of the bow, along the handle line
+
+def _nock_at(e: Evidence, tip: Array, curve: Curve, is_end: bool, overhang_mm: float) -> float:
+    """Way (mm) along a limb's curve from its first sample to the nock: the limb's end, drawn back by what the broad end shows
+    obliquely and by the wood beyond the nock."""
+    outward = curve.xy[0] - curve.xy[END_SAMPLES]
+    outward = outward / np.linalg.norm(outward)
+    lean = abs(float(_obliquity(e.camera, e.standoff_mm, tip[None])[0] @ outward))
+    shows = END_SHARE * e.tip_width_mm / 2 * lean if is_end else 0.0
+    return float((tip - curve.xy[0]) @ -outward) + shows + overhang_mm
+
+
+def _arc(curve: Curve) -> Array:
+    return np.r_[0, np.cumsum(np.linalg.norm(np.diff(curve.xy, axis=0), axis=1))]
+
+
+def bow_shape(e: Evidence, layout: Layout, state: str, numbers: bool = True) -> BowShape:
+    """Compute the shape, and its numbers where they are asked for. Everything here is smooth in the evidence.
+
+    Parameters
+    ----------
+    e, layout : what was seen, and which of it serves what.
+    state : "unstrung", "braced" or "drawn": which numbers there are.
+    numbers : whether to compute them.
+    """
+    back, belly, tips = mapped(e)
+    raw = (_limb(e, layout.upper, back, belly, tips[0]), _limb(e, layout.lower, back, belly, tips[1]))
+    nock_at = [_nock_at(e, tips[k], raw[k].curve, e.is_end[k], e.overhang_mm[k]) for k in (0, 1)]
+    line = _handle_line(e, layout, back, belly, raw)
+    x_axis, y_axis = line.x_axis, line.y_axis
+
+    # arc lengths: each limb from its nock to its fade, the handle between the two fades
+    arcs = [_arc(m.curve) for m in raw]
+    fade_x = [float((m.curve.xy[-1] - line.place) @ x_axis) for m in raw]
+    lengths = [float(arc[-1] - at) for arc, at in zip(arcs, nock_at, strict=True)]
+    total = lengths[0] + (fade_x[0] - fade_x[1]) + lengths[1]
+    # the handle's centre: the middle of the bow, along the handle's line, and what it is known to stand off that
     centre_x = fade_x[0] - (total / 2 - lengths[0]) + e.middle_shift_mm
-    origin = centre_line + x_axis * centre_x
+    origin = line.place + x_axis * centre_x
 
     def to_bow(p: Array) -> Array:
         return np.asarray(np.column_stack([(p - origin) @ x_axis, (p - origin) @ y_axis]))
 
     limbs = []
-    for k, (_, curve, apparent, true, wood) in enumerate(raw):
-        sign = 1.0 if k == 0 else -1.0
-        from_nock = arcs[k] - ends[k]
-        fade_from_centre = abs(fade_x[k] - centre_x)
-        from_centre = fade_from_centre + arcs[k][-1] - arcs[k]
-        tangent = np.column_stack([curve.tangent @ x_axis, curve.tangent @ y_axis])
+    for k, m in enumerate(raw):
+        from_centre = abs(fade_x[k] - centre_x) + arcs[k][-1] - arcs[k]
+        tangent = np.column_stack([m.curve.tangent @ x_axis, m.curve.tangent @ y_axis])
         # + bends towards the belly: seen going from nock to handle the upper limb turns one way, the lower the other
-        turn = float(x_axis[0] * y_axis[1] - x_axis[1] * y_axis[0])
-        kappa = curve.curvature * turn * sign
-        limbs.append(LimbFit(Curve(to_bow(curve.xy), tangent, kappa), from_nock, from_centre, 2 * true, 2 * wood, 2 * apparent))
-    nocks = np.array([[np.interp(0.0, m.from_nock_mm, m.curve.xy[:, j]) for j in (0, 1)] for m in limbs])
-    hook = None if e.hook_px is None else to_bow(e.camera.to_plane(e.hook_px[None], e.standoff_mm))[0]
-    shape = BowShape(limbs[0], limbs[1], nocks, hook, half_root, scatter, apart, total, {}, origin, x_axis, y_axis)
+        turn = float(x_axis[0] * y_axis[1] - x_axis[1] * y_axis[0]) * (1.0 if k == 0 else -1.0)
+        curve = Curve(to_bow(m.curve.xy), tangent, m.curve.curvature * turn)
+        limbs.append(LimbFit(curve, arcs[k] - nock_at[k], from_centre, 2 * m.thick, 2 * m.wood, 2 * m.apparent))
+    shape = BowShape(
+        limbs[0],
+        limbs[1],
+        np.array([[np.interp(0.0, m.from_nock_mm, m.curve.xy[:, j]) for j in (0, 1)] for m in limbs]),
+        None if e.hook_px is None else to_bow(e.camera.to_plane(e.hook_px[None], e.standoff_mm))[0],
+        line.half_root_mm,
+        line.scatter_mm,
+        line.apart_rad,
+        total,
+        {},
+        origin,
+        x_axis,
+        y_axis,
+    )
     return replace(shape, numbers=_numbers(e, shape, state)) if numbers else shape
 
 
@@ -432,8 +517,8 @@ def _numbers(e: Evidence, s: BowShape, state: str) -> dict[str, float]:
         return out
     line = lambda x: uy + (ly - uy) * (x - ux) / (lx - ux)  # noqa: E731
     for d_in in STATIONS_IN:
-        d = d_in * 25.4
-        if d > min(out["limb_length_upper"], out["limb_length_lower"]) - 20:
+        d = d_in * MM_PER_INCH
+        if d > min(out["limb_length_upper"], out["limb_length_lower"]) - STATION_FROM_NOCK_MM:
             continue
         for name, limb in limbs.items():
             b = belly_at(limb, d)

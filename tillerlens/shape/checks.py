@@ -1,15 +1,22 @@
-"""Does the traced shape hang together as a bow? What does not is asked about, never printed as a number."""
+"""Does the placed and computed shape hang together as a bow? What does not is asked about; what is doubtful is said."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from tillerlens.core.errors import NeedsHelp, Reason
+from tillerlens.core.measurement import LIMBS
 from tillerlens.shape.bow_shape import BowShape, LimbFit
+from tillerlens.shape.evidence import grip_seen
+from tillerlens.shape.placing import Placed
+from tillerlens.shape.settle import Settled
 from tillerlens.trace.path import CLICKS
+from tillerlens.trace.string import FAINT
+from tillerlens.trace.trace import Trace
 
 THICKNESS_RATIO = 1.5  # one limb over the other, at like places (common practice: limbs are made alike; a broad face may show)
-ROOT_SHARE = 0.25  # of the limb's thickness: how far a limb's root may stand off the handle's line
+COMPARED_AT = np.array([0.25, 0.5, 0.75])  # of each limb's length from its nock, where their thickness is compared
+ROOT_SHARE, ROOT_MM = 0.25, 1.0  # of the limb's thickness, and beside: how far a limb's root may stand off the handle's line
 # Where a limb was traced well it leaves its handle within a few degrees; handles are carved, spliced and bent to more (common
 # practice, no source).
 ROOT_SLOPE = np.radians(8.0)
@@ -17,22 +24,18 @@ BACKWARD_PER_MM = 2.5e-3  # a strung limb may keep some reflex, never a bend of 
 LENGTH_OFF_U = 5.5  # so far off, what was followed is not the whole bow or what was typed is not its length
 DIFFERS_U = 3.0  # so far off, the length and what was followed are said to differ
 LEAST_ROOT = 0.9  # of the limb's greatest thickness, at its root
+THICKNESS_AT = np.linspace(0.3, 0.97, 68)  # of the limb's length from its nock: further out a knob or a tip may be thicker
+MOST_INNER = 0.9  # of the limb's length: further in no loss of wood begins
 SHARPEST_PER_MM = 1 / 150.0  # tighter bends than a six-inch radius are not a limb's
+NOCK_SAMPLES, ROOT_SAMPLES = 3, 3  # at a limb's ends, where its spline's bend is worth little; backward ones
+BACKWARD_NOCK_SAMPLES = 5  # a tip may be bent back
 HALF_SHOWN = 0.12  # of a limb's length at either side of a doubtful place, that is marked
+CROOKED_MM = 2.0  # rms of a handle's back about its straight line, beyond which it isn't straight
+SURE = 0.9  # posterior probability of a supposition, that is then said
+HANDLE_KNOWN_MM = 4.0  # a standard uncertainty of the handle's place that leaves the limbs' difference sharp enough
+OBLIQUE_RAD = np.radians(25)
 
 _HOW = "Click the two nocks and the middle of the handle, or retake with even light and the bow clear of other things."
-
-
-def thinner_inward(s: BowShape) -> dict[str, tuple[float, float]]:
-    """Limbs that look thinner at their root than further out, which no limb is (common practice: thickness falls steadily from
-    the handle): limb -> (how much, mm; from what share of its length on, nock = 0). There wood was lost on the ground."""
-    out = {}
-    for name, m in (("upper", s.upper), ("lower", s.lower)):
-        share = np.linspace(0.3, 0.97, 68)
-        thick = np.interp(share * m.from_nock_mm[-1], m.from_nock_mm, m.thickness_mm)
-        if thick[-1] < LEAST_ROOT * thick.max():
-            out[name] = (float(thick.max() - thick[-1]), float(min(share[int(np.argmax(thick))], 0.9)))
-    return out
 
 
 def check_shape(s: BowShape, length_off_u: float) -> None:
@@ -46,20 +49,35 @@ def check_shape(s: BowShape, length_off_u: float) -> None:
             fault="length",
             length_mm=s.length_mm,
         )
-    share = np.array([0.25, 0.5, 0.75])
-    # An edge taken wrongly shows in what was seen; what only the broad face taken off makes differ is in the interval.
-    ways = [
-        [np.interp(share * m.from_nock_mm[-1], m.from_nock_mm, thick) for m, thick in pair]
-        for pair in (
-            [(m, m.thickness_mm) for m in (s.upper, s.lower)],
-            [(m, m.apparent_mm) for m in (s.upper, s.lower)],
-        )
-    ]
-    apart = np.min([np.abs(np.log(a / b)) for a, b in ways], axis=0)
-    up, low = ways[1]
+    _check_thickness(s)
+    for name, limb in zip(LIMBS, (s.upper, s.lower), strict=True):
+        _check_root(name, limb)
+        bends = np.abs(limb.curve.curvature[NOCK_SAMPLES:-ROOT_SAMPLES])
+        if (sharp := float(np.max(bends))) > SHARPEST_PER_MM:
+            raise NeedsHelp(
+                f"The {name} limb was traced with a bend no limb has: something else was followed.",
+                _HOW,
+                clicks=CLICKS,
+                per_mm=sharp,
+                fault="edge",
+                limb=name,
+                share=_around(limb, int(np.argmax(bends)) + NOCK_SAMPLES),
+            )
+
+
+def _check_thickness(s: BowShape) -> None:
+    """An edge taken wrongly shows in what was seen; what only the broad face taken off makes differ is in the interval."""
+
+    def at(limb: LimbFit, thick: np.ndarray) -> np.ndarray:
+        return np.interp(COMPARED_AT * limb.from_nock_mm[-1], limb.from_nock_mm, thick)
+
+    limbs = (s.upper, s.lower)
+    up, low = (at(m, m.apparent_mm) for m in limbs)
+    own_up, own_low = (at(m, m.thickness_mm) for m in limbs)
+    apart = np.minimum(np.abs(np.log(own_up / own_low)), np.abs(np.log(up / low)))
     ratio = float(np.exp(np.max(apart)))
     if ratio > THICKNESS_RATIO:
-        worst = float(share[int(np.argmax(apart))])
+        worst = float(COMPARED_AT[int(np.argmax(apart))])
         thick = "upper" if up.mean() > low.mean() else "lower"
         raise NeedsHelp(
             f"The {thick} limb looks {ratio:.1f} times as thick as the other: a shadow or line may have been taken for its edge.",
@@ -69,43 +87,34 @@ def check_shape(s: BowShape, length_off_u: float) -> None:
             limb=thick,
             share=(worst - HALF_SHOWN, worst + HALF_SHOWN),
         )
-    for name, m in (("upper", s.upper), ("lower", s.lower)):
-        step = abs(float(m.curve.xy[-1, 1]))
-        if step > ROOT_SHARE * float(m.thickness_mm[-1]) + 1.0:
-            raise NeedsHelp(
-                f"The {name} limb does not meet the handle where it was traced ({step:.0f} mm apart).",
-                _HOW,
-                clicks=CLICKS,
-                step_mm=step,
-                fault="edge",
-                limb=name,
-                share=(1 - 2 * HALF_SHOWN, 1.0),
-            )
-        tangent = m.curve.tangent[-1]
-        slope = float(np.arctan2(abs(tangent[1]), abs(tangent[0])))
-        if slope > ROOT_SLOPE or float(m.curve.curvature[5:-3].min()) < -BACKWARD_PER_MM:
-            root = slope > ROOT_SLOPE
-            raise NeedsHelp(
-                f"The {name} limb leaves the handle in a way no limb does where it was traced: something beside it was followed.",
-                _HOW,
-                clicks=CLICKS,
-                slope_rad=slope,
-                fault="edge",
-                limb=name,
-                share=(1 - 2 * HALF_SHOWN, 1.0) if root else _around(m, int(np.argmin(m.curve.curvature[5:-3])) + 5),
-            )
-        bends = np.abs(m.curve.curvature[3:-3])
-        sharp = float(np.max(bends))
-        if sharp > SHARPEST_PER_MM:
-            raise NeedsHelp(
-                f"The {name} limb was traced with a bend no limb has: something else was followed.",
-                _HOW,
-                clicks=CLICKS,
-                per_mm=sharp,
-                fault="edge",
-                limb=name,
-                share=_around(m, int(np.argmax(bends)) + 3),
-            )
+
+
+def _check_root(name: str, limb: LimbFit) -> None:
+    at_root = (1 - 2 * HALF_SHOWN, 1.0)
+    step = abs(float(limb.curve.xy[-1, 1]))
+    if step > ROOT_SHARE * float(limb.thickness_mm[-1]) + ROOT_MM:
+        raise NeedsHelp(
+            f"The {name} limb does not meet the handle where it was traced ({step:.0f} mm apart).",
+            _HOW,
+            clicks=CLICKS,
+            step_mm=step,
+            fault="edge",
+            limb=name,
+            share=at_root,
+        )
+    tangent = limb.curve.tangent[-1]
+    slope = float(np.arctan2(abs(tangent[1]), abs(tangent[0])))
+    bends = limb.curve.curvature[BACKWARD_NOCK_SAMPLES:-ROOT_SAMPLES]
+    if slope > ROOT_SLOPE or float(bends.min()) < -BACKWARD_PER_MM:
+        raise NeedsHelp(
+            f"The {name} limb leaves the handle in a way no limb does where it was traced: something beside it was followed.",
+            _HOW,
+            clicks=CLICKS,
+            slope_rad=slope,
+            fault="edge",
+            limb=name,
+            share=at_root if slope > ROOT_SLOPE else _around(limb, int(np.argmin(bends)) + BACKWARD_NOCK_SAMPLES),
+        )
 
 
 def _around(m: LimbFit, at: int) -> tuple[float, float]:
@@ -114,24 +123,91 @@ def _around(m: LimbFit, at: int) -> tuple[float, float]:
     return max(0.0, share - HALF_SHOWN), min(1.0, share + HALF_SHOWN)
 
 
+def thinner_inward(s: BowShape) -> dict[str, tuple[float, float]]:
+    """Limbs that look thinner at their root than further out, which no limb is (common practice: thickness falls steadily from
+    the handle): limb -> (how much, mm; from what share of its length on, nock = 0). There wood was lost on the ground."""
+    out = {}
+    for name, m in zip(LIMBS, (s.upper, s.lower), strict=True):
+        thick = np.interp(THICKNESS_AT * m.from_nock_mm[-1], m.from_nock_mm, m.thickness_mm)
+        if thick[-1] < LEAST_ROOT * thick.max():
+            out[str(name)] = (float(thick.max() - thick[-1]), float(min(THICKNESS_AT[int(np.argmax(thick))], MOST_INNER)))
+    return out
+
+
+def placing_doubts(placed: Placed) -> tuple[Reason, ...]:
+    """Doubts of where the nocks and the handle's centre lie."""
+    return _nock_doubts(placed.settled) + _limb_doubts(placed)
+
+
+def _nock_doubts(settled: Settled) -> tuple[Reason, ...]:
+    past, lost = settled.shares.get("past", 0.0), settled.shares.get("lost", 0.0)
+    if max(past, lost) > SURE:
+        where = "past" if past > lost else "short of"
+        text = f"The limbs seem to end {where} the nocks that the bow's length gives. The nocks were placed by the length."
+        remedy = "Check the length nock to nock; tape of a light colour at the nocks makes them show."
+        return (Reason("nocks_by_length", text, remedy),)
+    if max(past, lost) > 1 - SURE:
+        text = "The picture doesn't show whether the limbs end at their nocks or run past them, so the intervals are wider."
+        return (Reason("nock_or_tip", text, "Click both nocks: where the string sits, not where the wood ends."),)
+    return ()
+
+
+def _limb_doubts(placed: Placed) -> tuple[Reason, ...]:
+    """Asked once a bow: what would tell unequal limbs from a turned camera, or where the handle's centre is."""
+    shot, settled = placed.shot, placed.settled
+    if shot.state == "unstrung" or shot.upper_limb_length_mm is not None or settled.shift_u_mm < HANDLE_KNOWN_MM:
+        return ()
+    if not settled.fit.squared:
+        text = "Nothing squares this picture: a longer limb and a tilted camera look alike. The limbs' difference isn't sharp."
+    else:
+        text = "The handle's centre doesn't show, so the limbs' difference isn't sharp."
+    return (Reason("limbs_not_known", text, "Measure the upper limb from its nock to the handle's centre and type it in."),)
+
+
+def thinner_doubts(s: BowShape) -> tuple[Reason, ...]:
+    """Limbs of which some may have been lost on the ground."""
+    remedy = "Fix its edge by hand, or take it again against a background that differs from the wood."
+    return tuple(
+        Reason(
+            "thinner_inward",
+            f"The {limb} limb looks thinner toward the handle than further out: some of it may be lost against the background.",
+            remedy,
+        )
+        for limb in thinner_inward(s)
+    )
+
+
+def shape_doubts(trace: Trace, placed: Placed, s: BowShape) -> tuple[Reason, ...]:
+    """What is doubtful of a shape that hangs together: the trace's own doubts, the view, the scale, the string, the grip."""
+    shot, string, settled = placed.shot, placed.string, placed.settled
+    out = list(trace.doubts)
+    if settled.fit.camera.obliqueness() > OBLIQUE_RAD:
+        text = "The picture was taken far from square to the board."
+        out.append(Reason("oblique", text, "Stand so that the board looks like a rectangle."))
+    out += scale_doubts(settled.fit.squared, settled.length_off_u)
+    if shot.state == "drawn" and string is None:
+        text = "The string could not be seen, so draw length and string angles are missing."
+        out.append(Reason("no_string", text, "Click the hook, or use a string that stands out from the board."))
+    if shot.state != "unstrung" and not grip_seen(shot, trace):
+        text = "Too little of the grip's belly stands out from what holds it, so lengths to it have wide intervals."
+        out.append(Reason("grip_not_seen", text, "Measure the handle's thickness, back to belly, and type it in."))
+    if string is not None and min(string.clear) < FAINT and "hook" not in shot.clicks:
+        text = f"Only {min(string.clear):.0%} of the string shows, so draw length and string angles are left out."
+        out.append(Reason("string_faint", text, "Click the hook, or use a string that stands out from what is behind it."))
+    if s.handle_scatter_mm > CROOKED_MM:
+        text = "The back of the handle isn't straight, so heights measured from it are less sure."
+        out.append(Reason("handle_not_straight", text))
+    return tuple(out)
+
+
 def scale_doubts(squared: bool, length_off_u: float) -> list[Reason]:
     """Doubts of any view: marks that don't square the picture, and a length (``length_off_u`` standard uncertainties off, + where
     the bow looks too short) that contradicts them."""
     out = []
     if not squared:
-        out.append(
-            Reason(
-                "not_squared",
-                "These marks give the scale but cannot square the picture, so the intervals are wide.",
-                "Put four marks or printed tags on the board for sharp numbers.",
-            )
-        )
+        text = "These marks give the scale but cannot square the picture, so the intervals are wide."
+        out.append(Reason("not_squared", text, "Put four marks or printed tags on the board for sharp numbers."))
     if abs(length_off_u) > DIFFERS_U:
-        out.append(
-            Reason(
-                "length_differs",
-                f"The traced bow is clearly {'shorter' if length_off_u > 0 else 'longer'} than the length typed.",
-                "Check the bow's length nock to nock, the marks' distances and the stand-off.",
-            )
-        )
+        text = f"The traced bow is clearly {'shorter' if length_off_u > 0 else 'longer'} than the length typed."
+        out.append(Reason("length_differs", text, "Check the bow's length nock to nock, the marks' distances and the stand-off."))
     return out

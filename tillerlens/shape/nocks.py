@@ -6,7 +6,7 @@ A limb's outline ends where its wood does, or where a shadow does; the string sh
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -14,9 +14,8 @@ from numpy.typing import NDArray
 
 from tillerlens.core.shot import Shot
 from tillerlens.shape.bow_shape import BowShape, Evidence, Layout, bow_shape
-from tillerlens.trace.outline import TraceRead
-from tillerlens.trace.state import PULLED_MM, Stand
-from tillerlens.trace.string import FAINT, PLAIN, DrawnString, find_braced_string, find_string
+from tillerlens.trace.string import FAINT, PLAIN, PULLED_MM, BowPose, DrawnString, find_braced_string, find_string
+from tillerlens.trace.trace import Trace
 
 Array = NDArray[np.float64]
 
@@ -34,6 +33,7 @@ PASSED_BY_PX = 5.0  # a string that passes its nocks by so much may not be their
 CLEARLY_BETTER = 0.3  # of merit
 BETTER_SEEN, PLAINLY_SEEN = 0.1, 0.85  # of a braced string's length
 FAR_INSIDE_MM = 6.0
+BELOW_MM = 100.0  # from the handle towards the belly: a place that gives the direction in the picture
 PULLED_WORTH = 0.75  # a pulled string this nearly as clear as a straight line is taken for the string of a bow said to be drawn
 
 
@@ -45,6 +45,7 @@ class ShapeModel:
     state: str
 
     def shape(self, e: Evidence) -> BowShape:
+        """The shape with its numbers."""
         return bow_shape(e, self.layout, self.state)
 
     def bare(self, e: Evidence) -> BowShape:
@@ -52,43 +53,51 @@ class ShapeModel:
         return bow_shape(e, self.layout, self.state, numbers=False)
 
 
-class Met(NamedTuple):
-    """Where the string meets a limb: ``mm`` inside its end and that place's standard uncertainty; 0 is the end itself, known to
-    what the end is."""
+class NockOffset(NamedTuple):
+    """How far inside the limb's end the nock lies, and that place's standard uncertainty; 0 is the end itself, known to what the
+    end is."""
 
     mm: float
     u_mm: float
 
 
+Offsets = tuple[NockOffset | None, NockOffset | None]  # upper, lower; None where it is not known
+
+
 def string_of(
-    light: NDArray[np.uint16], trace: TraceRead, e: Evidence, chain: ShapeModel, shot: Shot
+    light: NDArray[np.uint16], trace: Trace, e: Evidence, model: ShapeModel, shot: Shot
 ) -> tuple[DrawnString | None, bool]:
-    """The drawn string; and whether it was only found from inside the limbs' ends."""
-    s = stand_of(e, chain)
+    """The drawn string, sought from the limbs' ends and, where it does not start there, from further in.
+
+    Returns
+    -------
+    The string, or None where it was not found; and whether it was only found from inside the limbs' ends.
+    """
+    pose = pose_of(e, model)
     clicked = np.array(shot.clicks["hook"]) if "hook" in shot.clicks else None
 
     def found(nocks: Array, least_mm: float | None = None, by_hue: bool = True) -> DrawnString | None:
-        return find_string(light, trace.maps, nocks, s.handle, s.belly, s.px_per_mm, clicked, least_mm, by_hue)
+        return find_string(light, trace.maps, replace(pose, nocks=nocks), clicked, least_mm, by_hue)
 
-    string = found(s.nocks)
-    if clicked is None and string is not None and not s.is_pulled(string):
+    string = found(pose.nocks)
+    if clicked is None and string is not None and not pose.is_pulled(string):
         # a plank's joint or a ruled line may run from nock to nock; a bow said to be drawn has its string further on
-        pulled = found(s.nocks, s.chord_mm + PULLED_MM)
+        pulled = found(pose.nocks, pose.chord_mm + PULLED_MM)
         if pulled is not None and min(pulled.clear) > FAINT and pulled.merit > PULLED_WORTH * string.merit:
             string = pulled
     near = string is not None and max(np.abs(string.offset_px)) < PASSED_BY_PX
     if string is not None and (string.merit > PLAIN or near) and min(string.clear) > FAINT:
         return string, False
     # the limb runs on past its nock, or was followed past it into a shadow, further than the string's start is looked for; where
-    # a person has put the nock it was not
-    put = np.array([cause != "tip" for cause in trace.tip_cause])
-    if put.all():
+    # a person has set the nock it was not
+    fixed = np.array([cause != "tip" for cause in trace.tip_cause])
+    if fixed.all():
         return string, False
-    first = _inside(e, chain, np.zeros(2))
+    first = _inside(e, model, np.zeros(2))
     tried: list[tuple[Array, DrawnString]] = []
 
     def attempt(mm: Array) -> None:
-        nocks = np.where(put[:, None], first, _inside(e, chain, mm))
+        nocks = np.where(fixed[:, None], first, _inside(e, model, mm))
         if (one := found(nocks, by_hue=string is None)) is not None:
             tried.append((mm, one))
 
@@ -98,12 +107,12 @@ def string_of(
         return string, False
     # tips need not stand past their nocks alike: one limb at a time, first as far as any, then nearer about the best
     at = max(tried, key=lambda t: t[1].merit)[0]
-    for k in np.nonzero(~put)[0]:
+    for k in np.nonzero(~fixed)[0]:
         for mm in TRIED_MM:
             if mm != at[k]:
                 attempt(np.where(np.arange(2) == k, mm, at))
     at = max(tried, key=lambda t: t[1].merit)[0]
-    for k in np.nonzero(~put)[0]:
+    for k in np.nonzero(~fixed)[0]:
         for step in (-NEARER_MM, NEARER_MM):
             attempt(np.clip(at + step * np.eye(2)[k], min(TRIED_MM), OVERHANG_MOST_MM))
     best = max((one for _, one in tried), key=lambda one: one.merit)
@@ -111,39 +120,44 @@ def string_of(
     return (best, True) if better else (string, False)
 
 
-def _inside(e: Evidence, chain: ShapeModel, mm: Array) -> Array:
+def _inside(e: Evidence, model: ShapeModel, mm: Array) -> Array:
     """Places (2, 2) px on the limbs, upper and lower, ``mm`` (2,) inside their ends."""
-    s = chain.bare(e)
+    s = model.bare(e)
     out = []
     for k, m in enumerate((s.upper, s.lower)):
         at = mm[k] - e.overhang_mm[k]
-        out.append(to_px(e, s, np.array([np.interp(at, m.from_nock_mm, m.curve.xy[:, j]) for j in (0, 1)])))
-    return np.array(out)
+        out.append([np.interp(at, m.from_nock_mm, m.curve.xy[:, j]) for j in (0, 1)])
+    return to_px(e, s, np.array(out))
 
 
-def stand_of(e: Evidence, chain: ShapeModel) -> Stand:
-    s = chain.bare(e)
-    handle, below = to_px(e, s, np.zeros(2)), to_px(e, s, np.array([0.0, -100.0]))
+def pose_of(e: Evidence, model: ShapeModel) -> BowPose:
+    """Where the bow stands in the picture."""
+    s = model.bare(e)
+    handle, below = to_px(e, s, np.array([[0.0, 0.0], [0.0, -BELOW_MM]]))
     length = float(np.linalg.norm(below - handle))
-    return Stand(np.array([to_px(e, s, q) for q in s.nocks_mm]), handle, (below - handle) / length, length / 100)
+    return BowPose(to_px(e, s, s.nocks_mm), handle, (below - handle) / length, length / BELOW_MM)
 
 
 def nocks_by_string(
-    light: NDArray[np.uint16], trace: TraceRead, e: Evidence, chain: ShapeModel, string: DrawnString | None
-) -> tuple[Met | None, Met | None]:
-    """Where the string meets each limb; None where no string is seen or the nock was put otherwise.
+    light: NDArray[np.uint16], trace: Trace, e: Evidence, model: ShapeModel, string: DrawnString | None
+) -> Offsets:
+    """Where the string meets each limb.
 
     Where it meets a limb clearly inside its end, wood stands past the nock; where it meets it beyond, less than 0, the tip was
     lost on the ground.
+
+    Returns
+    -------
+    None for a limb where no string is seen or the nock was set otherwise.
     """
-    s = chain.bare(e)
+    s = model.bare(e)
     lines: list[Array | None] = [None, None]
     if string is not None and min(string.clear) > FAINT:  # both, since the two lines share one hook
         lines = list(string.lines)
-    elif string is None and chain.state == "braced":
-        line = braced_line(light, trace, e, chain)
+    elif string is None and model.state == "braced":
+        line = braced_line(light, trace, e, model)
         lines = [line, None if line is None else line[::-1]]
-    inside: list[Met | None] = [None, None]
+    inside: list[NockOffset | None] = [None, None]
     for k, (line, limb) in enumerate(zip(lines, (s.upper, s.lower), strict=True)):
         if line is None or trace.tip_cause[k] != "tip":
             continue
@@ -158,56 +172,62 @@ def nocks_by_string(
             at = x[cross] + away[cross] / (away[cross] - away[cross + 1]) * (x[cross + 1] - x[cross])
             pick = int(np.argmin(np.abs(at)))
             steep = abs(float(limb.curve.tangent[cross[pick]] @ across))
-            met = Met(float(at[pick]), float(np.hypot(LOOP_U_MM, LINE_U_MM / max(steep, 1e-3))))
-            inside[k] = met if abs(met.mm) > max(OVERHANG_LEAST_MM, AT_END_U * met.u_mm) else Met(0.0, 0.0)
+            met = NockOffset(float(at[pick]), float(np.hypot(LOOP_U_MM, LINE_U_MM / max(steep, 1e-3))))
+            inside[k] = met if abs(met.mm) > max(OVERHANG_LEAST_MM, AT_END_U * met.u_mm) else NockOffset(0.0, 0.0)
     return inside[0], inside[1]
 
 
-def braced_line(light: NDArray[np.uint16], trace: TraceRead, e: Evidence, chain: ShapeModel) -> Array | None:
+def braced_line(light: NDArray[np.uint16], trace: Trace, e: Evidence, model: ShapeModel) -> Array | None:
     """The braced string's straight line (2, 2) px from the upper limb to the lower, sought from the limbs' ends and from further
     in; None where none is seen, or one of the board's lines may as well be it."""
-    put = np.array([cause != "tip" for cause in trace.tip_cause])
-    first = _inside(e, chain, np.zeros(2))
+    fixed = np.array([cause != "tip" for cause in trace.tip_cause])
+    first = _inside(e, model, np.zeros(2))
     best: tuple[float, Array] | None = None
     for mm in TRIED_MM:
-        nocks = np.where(put[:, None], first, _inside(e, chain, np.full(2, mm)))
+        nocks = np.where(fixed[:, None], first, _inside(e, model, np.full(2, mm)))
         found = find_braced_string(light, trace.maps, nocks)
         if found is not None and (best is None or found[1] > best[0] + BETTER_SEEN):
             best = found[1], found[0]
-        if put.all() or (best is not None and best[0] > PLAINLY_SEEN):
+        if fixed.all() or (best is not None and best[0] > PLAINLY_SEEN):
             break
     return None if best is None else best[1]
 
 
-def put_together(
-    own: tuple[Met | None, Met | None],
-    by_string: tuple[Met | None, Met | None],
+def combine(
+    known: Offsets,
+    by_string: Offsets,
     e: Evidence,
-    chain: ShapeModel,
+    model: ShapeModel,
     clicks: Sequence[tuple[float, float] | None],
-) -> tuple[Met | None, Met | None]:
-    """Where each nock lies: as it was put, else as the string shows it.
+) -> Offsets:
+    """Where each nock lies: as it was set, else as the string shows it.
 
-    ``clicks``: those that agree with an end, upper and lower. A tip of the ground's own colour ends a little before its nock,
-    and a click between the two agrees with both. The string's place counts if the click is nearer to it than to the end; else
-    the nock is between them, and as unsure as they are apart.
+    A tip of the ground's own colour ends a little before its nock, and a click between the two agrees with both. The string's
+    place counts if the click is nearer to it than to the end; else the nock is between them, and as unsure as they are apart.
+
+    Parameters
+    ----------
+    known : nocks that are known without the string.
+    by_string : nocks as the string shows them.
+    e, model : the shape by the limbs' ends.
+    clicks : those that agree with an end, upper and lower.
     """
-    ends, met = (_inside(e, chain, np.array(mm)) for mm in ((0.0, 0.0), tuple(0.0 if m is None else m.mm for m in by_string)))
-    out: list[Met | None] = []
+    ends, met = (_inside(e, model, np.array(mm)) for mm in ((0.0, 0.0), tuple(0.0 if m is None else m.mm for m in by_string)))
+    out: list[NockOffset | None] = []
     for k, click in enumerate(clicks):
-        mine, seen = own[k], by_string[k]
+        mine, seen = known[k], by_string[k]
         if mine is None or seen is None or not seen.mm or click is None:
             out.append(mine or seen)
         elif np.linalg.norm(met[k] - click) < np.linalg.norm(ends[k] - click):
             out.append(seen)
         else:
-            out.append(Met(seen.mm / 2, abs(seen.mm) / 2))
+            out.append(NockOffset(seen.mm / 2, abs(seen.mm) / 2))
     return out[0], out[1]
 
 
-def nocks_far_inside(e: Evidence, chain: ShapeModel, inside: tuple[Met | None, Met | None]) -> dict[str, tuple[float, float]]:
-    """Places in the picture of the nocks that the string put so far inside the limb's end that the end was something else."""
-    places = _inside(e, chain, np.array([0.0 if met is None else met.mm for met in inside]))
+def nocks_far_inside(e: Evidence, model: ShapeModel, inside: Offsets) -> dict[str, tuple[float, float]]:
+    """Places in the picture of the nocks that the string shows so far inside the limb's end that the end was something else."""
+    places = _inside(e, model, np.array([0.0 if met is None else met.mm for met in inside]))
     out = {}
     for name, met, (x, y) in zip(("nock_upper", "nock_lower"), inside, places, strict=True):
         if met is not None and met.mm > FAR_INSIDE_MM:
@@ -216,6 +236,6 @@ def nocks_far_inside(e: Evidence, chain: ShapeModel, inside: tuple[Met | None, M
 
 
 def to_px(e: Evidence, s: BowShape, bow_mm: Array) -> Array:
-    """A place (2,) mm in the bow's frame to the picture."""
-    board = s.origin_mm + bow_mm[0] * s.x_axis + bow_mm[1] * s.y_axis
-    return e.camera.project(np.r_[board, -e.standoff_mm][None])[0]
+    """Places (N, 2) mm in the bow's frame to the picture, (N, 2) px."""
+    board = s.origin_mm + bow_mm[:, :1] * s.x_axis + bow_mm[:, 1:] * s.y_axis
+    return e.camera.project(np.column_stack([board, np.full(len(board), -e.standoff_mm)]))

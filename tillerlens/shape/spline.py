@@ -2,7 +2,7 @@
 
 A limb's bend falls off straight towards the nock, where the string has no lever on it. A penalty on the third derivative
 would level the bend there and turn the tip by half a degree; one on the fourth leaves a straight fall alone. How hard it
-is held is set by physics (the shortest feature worth telling and the noise of the edges), not by cross-validation, which
+is held is set by physics (the shortest feature worth resolving and the noise of the edges), not by cross-validation, which
 follows the correlated errors of a contour. The fit is linear in its data for a fixed layout, so the same matrices serve
 every perturbation in the uncertainty budget.
 """
@@ -16,10 +16,11 @@ from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 
 Array = NDArray[np.float64]
-KNOT_MM = 14.0
-DEGREE = 5
-CUTOFF_NOISE_MM = 0.05  # edge noise at which the shortest wave is told
-CUTOFF_MM, MOST_CUTOFF_MM = 130.0, 190.0  # shortest wave of bend that is told, half of it kept
+KNOT_MM, LEAST_SPANS = 14.0, 8
+DEGREE, PENALISED = 5, 4  # of the spline, and the derivative that is penalised
+NOISE_POWER = 2.5  # noise of curvature falls with this power of the wave: flat noise, w^4 in power
+CUTOFF_NOISE_MM = 0.05  # edge noise at which the shortest wave is resolved
+CUTOFF_MM, MOST_CUTOFF_MM = 130.0, 190.0  # shortest wave of bend that is resolved: half of its amplitude is left
 DATUM_U_MM = 0.1  # standard uncertainty of a datum of unit weight, for weighing what is known besides the data
 
 
@@ -44,11 +45,11 @@ class SplineLayout:
 
 
 def shortest_wave_mm(noise_mm: float) -> float:
-    """Shortest wave of bend that is told: longer where the edges are noisier, so that the bend's own noise stays alike.
+    """Shortest wave of bend that is resolved: longer where the edges are noisier, so that the bend's own noise stays alike.
 
-    Noise of curvature grows with the edge noise and falls with the 2.5th power of the wave (flat noise, w^4 in power).
+    Noise of curvature grows with the edge noise and falls with the wave's ``NOISE_POWER``.
     """
-    return float(np.clip(CUTOFF_MM * (noise_mm / CUTOFF_NOISE_MM) ** 0.4, CUTOFF_MM, MOST_CUTOFF_MM))
+    return float(np.clip(CUTOFF_MM * (noise_mm / CUTOFF_NOISE_MM) ** (1 / NOISE_POWER), CUTOFF_MM, MOST_CUTOFF_MM))
 
 
 def cutoff_lambda(cutoff_mm: float, per_mm: float) -> float:
@@ -56,16 +57,22 @@ def cutoff_lambda(cutoff_mm: float, per_mm: float) -> float:
 
     For data of unit weight the smoother's gain is 1 / (1 + lambda w^8 / per_mm), w = 2 pi / wavelength.
     """
-    return float(per_mm * (cutoff_mm / (2 * np.pi)) ** 8)
+    return float(per_mm * (cutoff_mm / (2 * np.pi)) ** (2 * PENALISED))
 
 
 def lay_out(u: Array, weight: Array, at: Array, cutoff_mm: float, nock_u_per_mm: float | None = None) -> SplineLayout:
-    """Prepare the fit of data at ``u`` with weights (N,), 0 where there is none, to be read at ``at``.
+    """Prepare the fit.
 
-    ``nock_u_per_mm``: how small the bend at the first datum is known to be, 1/mm; None where nothing is known of it.
+    Parameters
+    ----------
+    u : (N,) mm, the parameter of each datum.
+    weight : (N,) of the data, 0 where there is none.
+    at : (M,) mm, where the curve is read.
+    cutoff_mm : wave of which half of the amplitude is left.
+    nock_u_per_mm : how small the bend at the first datum is known to be; None where nothing is known of it.
     """
     lo, hi = min(u[0], at[0]), max(u[-1], at[-1])
-    n = max(8, int(np.ceil((hi - lo) / KNOT_MM)))
+    n = max(LEAST_SPANS, int(np.ceil((hi - lo) / KNOT_MM)))
     inner = np.linspace(lo, hi, n + 1)
     h = inner[1] - inner[0]
     knots = np.r_[lo - h * np.arange(DEGREE, 0, -1), inner, hi + h * np.arange(1, DEGREE + 1)]
@@ -76,7 +83,7 @@ def lay_out(u: Array, weight: Array, at: Array, cutoff_mm: float, nock_u_per_mm:
     gauss, gw = np.polynomial.legendre.leggauss(3)
     x = (inner[:-1, None] + h * (gauss[None] + 1) / 2).ravel()
     w = np.tile(gw * h / 2, n)
-    d4 = BSpline(knots, eye, DEGREE).derivative(4)(x)
+    d4 = BSpline(knots, eye, DEGREE).derivative(PENALISED)(x)
     penalty = (d4 * w[:, None]).T @ d4
     per_mm = float((weight**2).sum() / max(hi - lo, 1e-9))
     bw = basis * (weight**2)[:, None]
@@ -110,8 +117,12 @@ def read_curve(layout: SplineLayout, coefficients: Array) -> Curve:
 def curvature_noise(layout: SplineLayout, across_u_mm: Array, correlated_mm: float) -> Array:
     """Standard uncertainty of curvature (M,), 1/mm, from noise across the limb.
 
-    ``across_u_mm`` (N,): noise of each datum; neighbours within ``correlated_mm`` move together, so that many data a
-    correlation length count as one (the variance of a smooth functional grows by the number that move together).
+    Parameters
+    ----------
+    layout : of the fit.
+    across_u_mm : (N,) noise of each datum.
+    correlated_mm : neighbours within it move together, so that many data a correlation length count as one (the variance of a
+        smooth functional grows by the number that move together).
     """
     gain = layout.second @ layout.smoother
     per = np.median(np.diff(layout.u)) if len(layout.u) > 1 else 1.0

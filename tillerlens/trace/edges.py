@@ -13,12 +13,18 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from tillerlens.photo.light import sample
-from tillerlens.trace.shadow_fringe import ShadowFringe, find_shadow_fringe, one_lamps
+from tillerlens.core.robust import mad_u
+from tillerlens.photo.light import FULL, sample
+from tillerlens.trace.shadow_fringe import ShadowFringe, find_shadow_fringe, one_lamp
 from tillerlens.trace.straighten import Band, Strip, smooth_rows
 
 Array = NDArray[np.float64]
 
+LEAST_COLUMNS = 8  # of a side: fewer are no edge
+MEDIAN, SPECK, BLUR = 9, 7, 2.0  # columns: what a proposal and what was found are smoothed by
+FINE_ROWS = 0.25  # between samples across an edge
+CALM, CALM_AGAIN = 31, 15  # columns of the parabola that an edge is held against, and before it is measured again
+STRAYS, LEAST_STRAY = 4, 0.6  # noises, and rows: what is further off is left out
 REACH = 4.0  # strip steps searched at either side of the proposal
 ALONG = 5  # columns averaged before measuring: straightening makes the edge run level
 CLEAR = 1.5  # steps from the proposal: beyond, a sample belongs to one side
@@ -32,6 +38,9 @@ SEEK = ((1.2, 1.0), (1.0, 1.0), (0.9, 1.0), (0.9, 1.0))
 SETTLE = ((1.2, 1.0), (1.0, 1.0), (0.9, 1.0))
 NEAR = ((0.7, 1.0), (0.6, 1.0), (0.6, 1.0))  # the same, beside a stronger edge inside the limb
 MOVED = 0.5  # steps that an edge may lie inside the network's proposal: further in it is seldom the silhouette
+# Where limb, ground and what lies between two edges are looked at: share of the way between, and rows beyond and within.
+BETWEEN, BEYOND, WITHIN = np.linspace(0.2, 0.8, 4), np.linspace(0.75, 2.75, 5), np.linspace(1.0, 3.0, 5)
+MOVED_COLUMNS = 15  # along which an edge must lie inside the proposal
 NO_GROUND = 0.25  # of the difference between limb and ground: what differs so much from the ground is no ground
 PULL = 2.2  # further than this from the proposal, in steps, an edge is another edge
 
@@ -43,28 +52,33 @@ class Side:
     row: Array
     quality: Array
     noise: float
-    sliver: ShadowFringe | None = None  # of shadow beside it, already taken off
+    fringe: ShadowFringe | None = None  # of shadow beside it, already taken off
 
 
 def measure_side(
     light: NDArray[np.uint16], strip: Strip, proposal: Array, network: Array | None = None, outward: int = 0
 ) -> Side:
-    """Refine ``proposal`` (rows per column, NaN outside the limb) to the edge on linear light (H, W, 3).
-
-    ``network``: rows per column where the network sees the limb end, which knows limb from ground better than light does: where
-    the edge found lies well inside and what is between is no ground, that is a colour line or a face's border, and the edge is
-    looked for nearer to the network's. ``outward``: +1 where rows grow out of the limb, -1 where they shrink.
+    """Refine a proposed silhouette to the edge on linear light.
 
     A strip's steps follow the limb's thickness: where they are coarse the edge found in them is looked at again in steps of
     about a pixel, as many along the limb as the strip's columns leave between them.
+
+    Parameters
+    ----------
+    light : (H, W, 3) linear light.
+    strip : the picture along the limb.
+    proposal : rows per column, NaN outside the limb.
+    network : rows where the network sees the limb end, which knows limb from ground better than light does. Where the edge
+        found lies well inside and what is between is no ground, that is a colour line or a face's border, and the edge is
+        looked for nearer to the network's.
+    outward : +1 where rows grow out of the limb, -1 where they shrink.
     """
     columns = np.nonzero(~np.isnan(proposal))[0]
     out = np.full(len(proposal), np.nan)
     quality = np.zeros(len(proposal))
-    if len(columns) < 8:
+    if len(columns) < LEAST_COLUMNS:
         return Side(out, quality, np.nan)
-    start = ndimage.median_filter(proposal[columns], 9, mode="nearest")
-    start = ndimage.gaussian_filter1d(start, 2.0, mode="nearest")
+    start = _smoothed(proposal[columns])
     parts = max(1, round(strip.step / FINE_PX))
     fine = (columns[:, None] + (np.arange(parts) - (parts - 1) / 2) / parts).ravel()
 
@@ -75,48 +89,52 @@ def measure_side(
         return row, peak.reshape(-1, parts).mean(1), 2 * seen.sum(1) > parts
 
     row, peak, ok = measured(start, SEEK)
-    if parts > 1 and ok.sum() >= 8:  # once more from the line that this makes
-        start = np.interp(columns, columns[ok], ndimage.median_filter(row[ok], 7, mode="nearest"))
-        row, peak, ok = measured(smooth_rows(start, 15) if len(start) > 15 else start, SETTLE)
-    if ok.sum() < 8:
+    if parts > 1 and ok.sum() >= LEAST_COLUMNS:  # once more from the line that this makes
+        start = np.interp(columns, columns[ok], ndimage.median_filter(row[ok], SPECK, mode="nearest"))
+        row, peak, ok = measured(smooth_rows(start, CALM_AGAIN) if len(start) > CALM_AGAIN else start, SETTLE)
+    if ok.sum() < LEAST_COLUMNS:
         return Side(out, quality, np.nan)
     row = np.interp(columns, columns[ok], row[ok])  # what is not seen must not draw its neighbours away
     if network is not None:
-        proposed = ndimage.gaussian_filter1d(ndimage.median_filter(network[columns], 9, mode="nearest"), 2.0, mode="nearest")
+        proposed = _smoothed(network[columns])
         inner = _inside_of(light, strip, columns.astype(float), proposed, row, outward)
         if inner.any():
             near, peak_near, clear = measured(proposed, NEAR)
-            clear &= outward * (proposed - near) < MOVED  # else no edge is told beside the inner one: the network's word stands
+            clear &= outward * (proposed - near) < MOVED  # else no edge shows beside the inner one: the network's stands
             row[inner] = np.where(clear, near, proposed)[inner]
             peak, ok = np.where(inner, peak_near, peak), ok | inner
     # columns that leave their neighbours (a ruled line behind, a scratch) are left out, not averaged in
-    # (a parabola over 31 columns: the limb may still slope or bend a little in the strip, most of all at its tips)
-    calm = smooth_rows(ndimage.median_filter(row, 7, mode="nearest"), 31) if len(row) > 31 else np.full(len(row), np.median(row))
+    # (a parabola: the limb may still slope or bend a little in the strip, most of all at its tips)
+    unspecked = ndimage.median_filter(row, SPECK, mode="nearest")
+    calm = smooth_rows(unspecked, CALM) if len(row) > CALM else np.full(len(row), np.median(row))
     stray = row - calm
-    noise = 1.4826 * float(np.median(np.abs(stray - np.median(stray))))
-    ok &= np.abs(stray) < max(4 * noise, 0.6 / parts)
+    noise = mad_u(stray)
+    ok &= np.abs(stray) < max(STRAYS * noise, LEAST_STRAY / parts)
     out[columns[ok]] = row[ok]
     quality[columns] = peak
     return Side(out, quality, noise)
+
+
+def _smoothed(rows: Array) -> Array:
+    return np.asarray(ndimage.gaussian_filter1d(ndimage.median_filter(rows, MEDIAN, mode="nearest"), BLUR, mode="nearest"))
 
 
 def _inside_of(
     light: NDArray[np.uint16], strip: Strip, columns: Array, proposed: Array, row: Array, outward: int
 ) -> NDArray[np.bool_]:
     """Columns (C,) where ``row`` lies well inside ``proposed`` and what is between them is not the ground beyond."""
-    moved = ndimage.median_filter(outward * (proposed - row), 15, mode="nearest")
+    moved = ndimage.median_filter(outward * (proposed - row), MOVED_COLUMNS, mode="nearest")
     far = moved > MOVED
     if not far.any():
         return far
-    share = np.linspace(0.2, 0.8, 4)
     rows = {
-        "between": row[:, None] + (proposed - row)[:, None] * share,
-        "ground": proposed[:, None] + outward * np.linspace(0.75, 2.75, 5),
-        "limb": row[:, None] - outward * np.linspace(1.0, 3.0, 5),
+        "between": row[:, None] + (proposed - row)[:, None] * BETWEEN,
+        "ground": proposed[:, None] + outward * BEYOND,
+        "limb": row[:, None] - outward * WITHIN,
     }
     tone = {}
     for name, at in rows.items():
-        v = np.sqrt(sample(light, strip.px(np.broadcast_to(columns[:, None], at.shape), at)) / np.float32(65535.0))
+        v = np.sqrt(sample(light, strip.px(np.broadcast_to(columns[:, None], at.shape), at)) / np.float32(FULL))
         tone[name] = ndimage.gaussian_filter1d(v.mean(1), TELL_COLUMNS, axis=0, mode="nearest")
     apart = np.linalg.norm(tone["between"] - tone["ground"], axis=1)
     return np.asarray(far & (apart > NO_GROUND * np.linalg.norm(tone["limb"] - tone["ground"], axis=1)))
@@ -130,11 +148,11 @@ def _centres(
 
     The middle is where a Gaussian window's centroid of the gradient is the window's own middle.
     """
-    off = np.arange(-REACH, REACH + 0.01, 0.25)
+    off = np.arange(-REACH, REACH + 0.01, FINE_ROWS)
     rows = start[:, None] + unit * off[None]
-    v = sample(light, strip.px(np.broadcast_to(columns[:, None], rows.shape), rows)) / np.float32(65535.0)
+    v = sample(light, strip.px(np.broadcast_to(columns[:, None], rows.shape), rows)) / np.float32(FULL)
     v = ndimage.uniform_filter1d(v, ALONG, axis=0, mode="nearest")
-    grad = np.gradient(v, 0.25, axis=1)
+    grad = np.gradient(v, FINE_ROWS, axis=1)
     g = np.clip(np.einsum("cok,ck->co", grad, _telling(v, off)), 0, None)
     place = np.zeros(len(columns))
     for width, gain in windows:
@@ -168,15 +186,15 @@ def measure_edges(light: NDArray[np.uint16], strip: Strip, band: Band, ends: tup
     seen = np.zeros(len(strip.path), bool)
     seen[max(band.first, int(np.ceil(ends[0]))) : min(band.last, int(ends[1])) + 1] = True
     proposals = [np.where(seen, rows, np.nan) for rows in (band.upper_row, band.lower_row)]
-    slivers = one_lamps(*(find_shadow_fringe(light, strip, p, way) for p, way in zip(proposals, (-1, 1), strict=True)))
+    fringes = one_lamp(*(find_shadow_fringe(light, strip, p, way) for p, way in zip(proposals, (-1, 1), strict=True)))
     sides = []
-    for proposal, sliver, outward in zip(proposals, slivers, (-1, 1), strict=True):
-        if sliver is None:
+    for proposal, fringe, outward in zip(proposals, fringes, (-1, 1), strict=True):
+        if fringe is None:
             beyond = np.maximum(wood_beyond_px(light, strip, proposal, outward), dark_beyond_px(light, strip, proposal, outward))
             sides.append(measure_side(light, strip, proposal + outward * beyond / strip.step, proposal, outward))
         else:  # the outer border of the shadow is the sharper one: it is measured, and the shadow's width taken off
-            side = measure_side(light, strip, proposal + outward * sliver.outer)
-            sides.append(replace(side, row=side.row - outward * sliver.width, sliver=sliver))
+            side = measure_side(light, strip, proposal + outward * fringe.outer)
+            sides.append(replace(side, row=side.row - outward * fringe.width, fringe=fringe))
     return sides[0], sides[1]
 
 
@@ -196,36 +214,48 @@ def held_to(side: Side, places: Array) -> Side:
     return replace(side, row=row)
 
 
+# Profiles of light across an edge, in windows along the limb, to tell a dark margin from wood and ground: px between samples,
+# half of the edge itself, what is clear of it, and of the ground's light what is black.
+PROFILE_PX, EDGE_PX, CLEAR_PX, BLACK = 0.5, 0.7, 1.5, 0.02
+# A margin inside the silhouette: columns it takes to tell one, windows, and how deep it is looked for (share of the limb, px).
+MARGIN_COLUMNS, MARGIN_WINDOWS, DEEP_SHARE, DEEP_PX = 80, 10, 0.6, (4.0, 9.0)
+BEYOND_COLUMNS, BAND_WINDOWS, WOOD_WINDOWS, GROUND_PX = 120, 24, 16, 4  # likewise beyond it; the outermost px are ground
 LEAST_STEP = 0.2  # of the usual brightness step: below this no edge is measured
 DARK = 0.6  # of the ground's light: a margin darker than this may be a shadow
 PLAIN = 0.5  # of the limb's colour difference: a margin plainer than this shows the ground's colour, not the wood's
 
 
 def plain_margin_px(light: NDArray[np.uint16], strip: Strip, row: Array, inward: int, thickness: Array) -> float:
-    """Width (px) of a dark margin inside one silhouette that has the ground's colour: a sliver of shadow, or a dark belly.
+    """Width (px) of a dark margin inside one silhouette that has the ground's colour: a shadow fringe, or a dark belly.
 
     A shadow beside the limb (a flash throws one a few px wide) is the ground darkened evenly in all colours; toasted wood
-    can look the same, so the margin is not cut off but counted as doubt. ``inward`` is +1 where the limb's rows grow.
-    Median over windows along the limb; 0 where there is none.
+    can look the same, so the margin is not cut off but counted as doubt. Median over windows along the limb; 0 where there is
+    none.
+
+    Parameters
+    ----------
+    light, strip : linear light, and the picture along the limb.
+    row, thickness : (N,) the silhouette's row and the limb's thickness in rows, per column.
+    inward : +1 where the limb's rows grow, -1 where they shrink.
     """
     have = np.nonzero(~np.isnan(row) & ~np.isnan(thickness))[0]
-    if len(have) < 80:
+    if len(have) < MARGIN_COLUMNS:
         return 0.0
-    deep = float(np.clip(0.6 * np.nanmedian(thickness) * strip.step, 4.0, 9.0))
-    off = np.arange(-4.0, deep + 0.01, 0.5)
+    deep = float(np.clip(DEEP_SHARE * np.nanmedian(thickness) * strip.step, *DEEP_PX))
+    off = np.arange(-DEEP_PX[0], deep + 0.01, PROFILE_PX)
     widths = []
-    for part in np.array_split(have, 10)[:]:
+    for part in np.array_split(have, MARGIN_WINDOWS):
         cols = part[:: max(1, len(part) // 60)]
         rows = row[cols][:, None] + inward * off[None] / strip.step
         v = np.median(sample(light, strip.px(np.broadcast_to(cols[:, None].astype(float), rows.shape), rows)), axis=0)
-        ratio = v / np.maximum(v[off < -1.5].mean(0), 1.0)
+        ratio = v / np.maximum(v[off < -CLEAR_PX].mean(0), 1.0)
         level = ratio.mean(1)
-        colour = np.linalg.norm(ratio - level[:, None], axis=1) / np.maximum(level, 0.02)
+        colour = np.linalg.norm(ratio - level[:, None], axis=1) / np.maximum(level, BLACK)
         wood = float(np.median(colour[off > deep - 2]))
-        inside = off > 0.7
+        inside = off > EDGE_PX
         plain = (level < DARK) & (colour < PLAIN * wood)
         stop = np.nonzero(inside & ~plain)[0]
-        widths.append(float(off[stop[0]] - 0.7) if len(stop) else deep)
+        widths.append(float(off[stop[0]] - EDGE_PX) if len(stop) else deep)
     return float(np.median(widths))
 
 
@@ -238,22 +268,22 @@ GROUND = 0.85  # of the ground's light: what is lighter is ground
 def dark_beyond_px(light: NDArray[np.uint16], strip: Strip, row: Array, outward: int) -> Array:
     """How far (px, per column) a dark band with a hard outer border goes on beyond a proposed edge: a burnt belly's face.
 
-    A shadow as dark has a hard border only under a flash or the sun; the one is told apart before, and the other's stands off
+    A shadow as dark has a hard border only under a flash or the sun; the one is recognised before, and the other's stands off
     the limb. Windows along the limb; 0 everywhere where few of them show a band.
     """
     have = np.nonzero(~np.isnan(row))[0]
-    if len(have) < 120:
+    if len(have) < BEYOND_COLUMNS:
         return np.zeros(len(row))
-    off = np.arange(0.0, FAR_PX + 0.01, 0.5)
+    off = np.arange(0.0, FAR_PX + 0.01, PROFILE_PX)
     centres, widths, begins = [], [], []
-    for part in np.array_split(have, 24):
+    for part in np.array_split(have, BAND_WINDOWS):
         cols = part[:: max(1, len(part) // 50)]
         # where the network now takes the band for wood and now does not, it begins where it is not taken
         line = np.polynomial.polynomial.Polynomial.fit(cols, row[cols], 1)
         begin = float(np.quantile(outward * (row[cols] - line(cols)), INNER))
         rows = (line(cols) + outward * begin)[:, None] + outward * off[None] / strip.step
         v = np.median(sample(light, strip.px(np.broadcast_to(cols[:, None].astype(float), rows.shape), rows)), axis=0).mean(1)
-        level = v / max(float(np.median(v[off > FAR_PX - 4])), 1.0)
+        level = v / max(float(np.median(v[off > FAR_PX - GROUND_PX])), 1.0)
         centres.append(float(cols.mean()))
         widths.append(_hard_band(off, level))
         begins.append(float(line(cols.mean())) + outward * begin)
@@ -277,7 +307,8 @@ def _hard_band(off: Array, level: Array) -> float:
     return float(off[past[0]]) if hard else 0.0
 
 
-FAR_PX = 16.0
+FAR_PX, WOOD_PX = 16.0, 5.0  # looked at beyond an edge and within it
+LEAST_WOOD_PX, LEAST_HUE = 1.6, 0.1  # a narrower band is blur; a wood less unlike its ground in hue cannot be distinguished
 # Of the ground's light. What has the wood's hue and is darker than this beyond an edge is wood: blur and glare of a bright limb
 # are lighter than the ground, and a shadow keeps the ground's hue.
 DARKER = 0.92
@@ -291,24 +322,24 @@ def wood_beyond_px(light: NDArray[np.uint16], strip: Strip, row: Array, outward:
     """
     have = np.nonzero(~np.isnan(row))[0]
     out = np.zeros(len(row))
-    if len(have) < 120:
+    if len(have) < BEYOND_COLUMNS:
         return out
-    off = np.arange(-5.0, FAR_PX + 0.01, 0.5)  # + is outwards
+    off = np.arange(-WOOD_PX, FAR_PX + 0.01, PROFILE_PX)  # + is outwards
     centres, widths = [], []
-    for part in np.array_split(have, 16):
+    for part in np.array_split(have, WOOD_WINDOWS):
         cols = part[:: max(1, len(part) // 50)]
         rows = row[cols][:, None] + outward * off[None] / strip.step
         v = np.median(sample(light, strip.px(np.broadcast_to(cols[:, None].astype(float), rows.shape), rows)), axis=0)
-        ratio = v / np.maximum(np.median(v[off > FAR_PX - 4], axis=0), 1.0)
+        ratio = v / np.maximum(np.median(v[off > FAR_PX - GROUND_PX], axis=0), 1.0)
         level = ratio.mean(1)
-        hue = (ratio - level[:, None]) / np.maximum(level, 0.02)[:, None]
-        limb = np.median(hue[off < -1.5], axis=0)
+        hue = (ratio - level[:, None]) / np.maximum(level, BLACK)[:, None]
+        limb = np.median(hue[off < -CLEAR_PX], axis=0)
         wood = float(np.linalg.norm(limb))
         woody = (hue @ limb > 0.5 * wood**2) & (level < DARKER)  # a shadow's hue, if it has one, lies the other way
         beyond = np.nonzero((off > 1.0) & ~woody)[0]
         width = float(off[beyond[0]]) - 0.5 if len(beyond) else 0.0  # wood right to the far end is no edge at all
         centres.append(float(cols.mean()))
-        widths.append(width if width > 1.6 and wood > 0.1 else 0.0)
+        widths.append(width if width > LEAST_WOOD_PX and wood > LEAST_HUE else 0.0)
     w = ndimage.median_filter(np.array(widths), 3, mode="nearest")
     out[:] = np.interp(np.arange(len(row)), centres, w)
     return out

@@ -12,9 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from tillerlens.core.robust import mad_u
 from tillerlens.core.shot import Shot
-from tillerlens.photo.light import sample
-from tillerlens.trace.outline import TraceRead
+from tillerlens.photo.light import FULL, sample
+from tillerlens.trace.trace import Trace
 
 Array = NDArray[np.float64]
 
@@ -26,6 +27,12 @@ LEAST_SWELL = 0.25  # of the limb's thickness beside it: less is no grip
 LEVELS = np.linspace(0.25, 0.75, 11)  # of the swell, where its two fades are held against each other
 LEAST_LEVELS = 6
 MOST_ASKEW = 0.12  # of the handle's length, that the fades' middles may wander over the levels
+SMOOTH_STATIONS = 5
+REACH_AGAIN, SETTLED_PX = 0.8, 0.3  # likewise in the next rounds, about the middle found; of it, between two rounds
+SWELL_LONG = (0.3, 1.4)  # of the handle's length
+BESIDE = (0.6, 1.2)  # of it: from the middle out, where the limb beside the fade is
+COLOUR_AT = np.array([0.3, 0.4, 0.5, 0.6, 0.7])  # of the thickness, from belly to back: where the limb's colour is looked at
+LEAST_LIKE = 0.8  # of two steps of colour, that one goes into the wrap and the other out of it: cosine of the angle between
 WRAP_LONG = (0.25, 1.1)  # of the handle's length
 LEAST_CONTRAST = 4.0  # of a wrap's end, against how the colour varies beside it
 STEP_STATIONS = 5  # at either side of a wrap's end
@@ -43,7 +50,7 @@ class Grip:
     by: str  # "swell" or "wrap"
 
 
-def see_grip(light: NDArray[np.uint16], trace: TraceRead, shot: Shot) -> Grip | None:
+def see_grip(light: NDArray[np.uint16], trace: Trace, shot: Shot) -> Grip | None:
     """The handle's centre as the picture shows it; None where neither a swell nor a wrap is seen clearly.
 
     Parameters
@@ -66,12 +73,12 @@ def see_grip(light: NDArray[np.uint16], trace: TraceRead, shot: Shot) -> Grip | 
     return Grip((px[0], px[1]), float(np.hypot(u, floor * trace.px_per_mm)), by)
 
 
-def _thickness(trace: TraceRead, s: Array) -> Array:
+def _thickness(trace: Trace, s: Array) -> Array:
     t = np.linalg.norm(trace.back_px - trace.belly_px, axis=1)
     ok = np.isfinite(t)
     if ok.sum() < LEAST_LEVELS:
         return np.full(len(s), np.nan)
-    t = ndimage.median_filter(np.interp(s, s[ok], t[ok]), 5, mode="nearest")
+    t = ndimage.median_filter(np.interp(s, s[ok], t[ok]), SMOOTH_STATIONS, mode="nearest")
     return np.where(ndimage.minimum_filter1d(ok.astype(np.int8), 1) > 0, t, np.nan)
 
 
@@ -79,7 +86,7 @@ def _swell(s: Array, t: Array, handle_px: float) -> tuple[float, float] | None:
     """Middle of the swell along the bow and how far its levels' middles scatter, px."""
     at, found = (s[0] + s[-1]) / 2, None
     for turn in range(4):
-        reach = REACH if turn == 0 else 0.8
+        reach = REACH if turn == 0 else REACH_AGAIN
         sides = [_excess(sign * (s - at), t, handle_px, reach) for sign in (-1, 1)]
         # the grip's own depth may be hidden by a cradle, but the fades are seen: both are asked at the same depths
         deep = min(float(np.max(swell, initial=0.0)) for _, swell, _ in sides)
@@ -88,17 +95,17 @@ def _swell(s: Array, t: Array, handle_px: float) -> tuple[float, float] | None:
         (lower, lost_below), (upper, lost_above) = (_crossings(out, swell, LEVELS * deep) for out, swell, _ in sides)
         middles = (upper - lower) / 2
         ok = np.isfinite(middles)
-        if ok.sum() < LEAST_LEVELS or not 0.3 < float(np.median((lower + upper)[ok])) / handle_px < 1.4:
+        if ok.sum() < LEAST_LEVELS or not SWELL_LONG[0] < float(np.median((lower + upper)[ok])) / handle_px < SWELL_LONG[1]:
             return found
         shift = float(np.median(middles[ok]))
-        scatter = 1.4826 * float(np.median(np.abs(middles[ok] - shift)))
+        scatter = mad_u(middles[ok], shift)
         if scatter > MOST_ASKEW * handle_px:
             return None
         at += shift
         # where a fade was not followed all the way its place is anywhere in what was lost
         lost = float(np.median(np.hypot(lost_below, lost_above)[ok])) / 2 / np.sqrt(12)
         found = (at, float(np.hypot(scatter, lost)))
-        if turn and abs(shift) < 0.3:
+        if turn and abs(shift) < SETTLED_PX:
             break
     return found
 
@@ -106,7 +113,7 @@ def _swell(s: Array, t: Array, handle_px: float) -> tuple[float, float] | None:
 def _excess(out: Array, t: Array, handle_px: float, reach: float) -> tuple[Array, Array, float]:
     """On one side of the middle, from the limb inward: how far out, how much thicker than the limb beside the fade, and that."""
     seen = np.isfinite(t) & (out > 0)
-    beside = seen & (out > 0.6 * handle_px) & (out < 1.2 * handle_px)
+    beside = seen & (out > BESIDE[0] * handle_px) & (out < BESIDE[1] * handle_px)
     if beside.sum() < LEAST_BESIDE:
         return np.zeros(0), np.zeros(0), 0.0
     keep = np.nonzero(seen & (out < reach * handle_px))[0]
@@ -132,13 +139,13 @@ def _crossings(out: Array, swell: Array, levels: Array) -> tuple[Array, Array]:
     return places, lost
 
 
-def _colours(light: NDArray[np.uint16], trace: TraceRead, s: Array) -> Array:
+def _colours(light: NDArray[np.uint16], trace: Trace, s: Array) -> Array:
     """Mean colour (N, 3), near to equal steps of noise, of the limb between its silhouettes; NaN where not seen."""
-    share = np.array([0.3, 0.4, 0.5, 0.6, 0.7])[:, None, None]
+    share = COLOUR_AT[:, None, None]
     px = trace.back_px[None] * (1 - share) + trace.belly_px[None] * share
     seen = np.isfinite(px).all(axis=(0, 2))
     out = np.full((len(s), 3), np.nan)
-    out[seen] = np.sqrt(sample(light, px[:, seen]).mean(0) / 65535.0)
+    out[seen] = np.sqrt(sample(light, px[:, seen]).mean(0) / FULL)
     return out
 
 
@@ -157,7 +164,7 @@ def _wrap(s: Array, colour: Array, handle_px: float) -> tuple[float, float] | No
     k = np.arange(n, len(c) - n)
     step = (cum[k + n] - cum[k]) / n - (cum[k] - cum[k - n]) / n
     size = np.linalg.norm(step, axis=1)
-    usual = 1.4826 * float(np.median(np.abs(size - np.median(size)))) + float(np.median(size))
+    usual = mad_u(size) + float(np.median(size))
     peak = np.nonzero((size >= ndimage.maximum_filter1d(size, 2 * n - 1)) & (size > LEAST_CONTRAST * usual))[0]
     best, found = 0.0, None
     for i in peak:
@@ -169,7 +176,7 @@ def _wrap(s: Array, colour: Array, handle_px: float) -> tuple[float, float] | No
             alike = -float(step[i] @ step[j]) / (size[i] * size[j])
             worth = min(size[i], size[j])
             even = min(size[i], size[j]) > 0.5 * max(size[i], size[j])
-            if alike > 0.8 and even and worth > best and _two_colours(x, c, x[k[i]], x[k[j]]):
+            if alike > LEAST_LIKE and even and worth > best and _two_colours(x, c, x[k[i]], x[k[j]]):
                 best = worth
                 found = ((x[k[i]] + x[k[j]]) / 2 - 0.5 * float(np.median(np.diff(x))), 0.5 * float(np.median(np.diff(x))))
     return found

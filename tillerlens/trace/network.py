@@ -121,7 +121,7 @@ def silhouette_maps(strip: NDArray[np.uint8]) -> StripMaps:
 
     Rows run across the path, columns along it, one step both ways. The network was trained on steps of 0.75
     to 1.5 picture pixels, the limb about 8 to 26 steps thick, the path within 8 steps of the limb's middle.
-    Beside a flash's sliver of shadow `inside` is unsure by a step: `trace.shadow_fringe` decides there.
+    Beside the shadow fringe of a flash `inside` is unsure by a step: `trace.shadow_fringe` decides there.
     """
     if strip.ndim != 3 or strip.shape[0] != STRIP_ACROSS or strip.shape[2] != 3 or strip.dtype != np.uint8:
         raise ValueError("the strip must be (64, n, 3) uint8 RGB")

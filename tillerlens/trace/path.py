@@ -6,7 +6,8 @@ length, bends the way the state asks, and has no rival; otherwise the bowyer is 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -18,19 +19,27 @@ from skimage.graph import MCP_Geometric, route_through_array
 from tillerlens.core.errors import NeedsHelp
 from tillerlens.core.shot import Shot
 from tillerlens.core.units import format_inches
-from tillerlens.photo.camera import Camera
+from tillerlens.photo.camera import Camera, CameraFit
 from tillerlens.trace.network import FinderMaps
 from tillerlens.trace.path_fallback import evidence, smooth_paths
 
 Array = NDArray[np.float64]
 
-LIMB_LEVEL = 0.35
+LIMB_LEVEL, GROUND_LEVEL = 0.35, 0.03  # of the finder's certainty: what counts as limb, and what the ground is given
+GAPS = (1, 3, 6, 10, 15)  # map px that are bridged, from a clear bow to a faint one
+LEAST_BLOB = 12  # map px: less is no limb
+PATH_SIGMA = 6  # map px, by which a coarse path is smoothed
+CLEAR_LENGTH, CLEAR_SUPPORT = 0.04, 0.9  # a path so near to the bow's length, and so well seen, needs no wider gaps bridged
+LEAST_SUPPORT = 0.6  # of a path: less is too faint to be followed with certainty
+LENGTH_WEIGHT = 2.5  # of the logarithm of a path's length over the bow's, against its support
+RIVAL_LEVEL, RIVAL_LENGTH, OWN_WIDTH = 0.5, 0.5, 15  # a rival's certainty and share of the bow's length; map px about the path
+CORNER_ARM, CORNER_RAD = 10, np.radians(40)  # map px on either side of a corner, and what turns more than a tip does
 LENGTH_TOLERANCE = 0.08  # of the bow's length, where the picture is squared
 LENGTH_TOLERANCE_UNSQUARED = 0.15
 LEAST_PART, PART_SEEN = 0.6, 0.8  # of the bow's length, and of that what the finder must see, for the rest to be followed from it
-# Of what was followed first, where it was seen well, that the batten must run along, and how near: two ways to one bow.
+# Of what was followed first, where it was seen well, that the smooth path must run along, and how near: two ways to one bow.
 SAME_WAY, SAME_WAY_MM = 0.6, 15.0
-LEAST_EVIDENCE = (0.6, 0.45, 0.3, 0.2, 0.1)  # under a stride of the batten, from a clear bow to a faint one
+LEAST_EVIDENCE = (0.6, 0.45, 0.3, 0.2, 0.1)  # under a stride of the smooth path, from a clear bow to a faint one
 BORDER, AT_BORDER = 3.0, 0.5  # map pixels; of merit, that an end at the picture's border costs
 # Half a tape's or a stick's width and how far from its edge its marks may have been pointed at; the share of a thing on it.
 RULES, RULE_MM, ON_RULE = ("tape", "stick"), 30.0, 0.8
@@ -47,16 +56,14 @@ FARTHEST_SAID_MM = 10_000.0
 class CoarsePath:
     """A path within a few pixels of the bow's middle: px (N, 2) from the upper end to the lower, about 1 px apart.
 
-    ``support``: share of it where the finder sees limb; ``length_ratio``: its length over the bow's; ``rival``: the
-    length of the next best limb-like thing over the bow's.
+    ``support``: share of it where the finder sees limb; ``length_ratio``: its length over the bow's; ``clicked``: it runs between
+    clicked nocks.
     """
 
     px: Array
     support: float
     length_ratio: float
-    rival: float = 0.0
     clicked: bool = False
-    doubts: tuple[str, ...] = field(default=())
 
 
 def resample(path: Array, step: float) -> Array:
@@ -97,14 +104,23 @@ def _route(cost: Array, a: Array, b: Array) -> Array:
 
 
 def _between_clicks(maps: FinderMaps, shot: Shot) -> CoarsePath:
-    cost = 1.0 / (0.03 + maps.limb.astype(float))
+    cost = _path_cost(maps)
     stops = [maps.to_map(np.array(shot.clicks[k])) for k in ("nock_upper", "handle", "nock_lower") if k in shot.clicks]
     legs = [_route(cost, a, b) for a, b in zip(stops[:-1], stops[1:], strict=True)]
     on_map = np.vstack([legs[0]] + [leg[1:] for leg in legs[1:]])
-    support = float(np.mean(_at(maps.limb, on_map) > LIMB_LEVEL))
     full = maps.to_full(on_map)
     full[0], full[-1] = shot.clicks["nock_upper"], shot.clicks["nock_lower"]
-    return CoarsePath(smooth_path(full, 6 * maps.k[0]), support, 1.0, clicked=True)
+    return CoarsePath(smooth_path(full, PATH_SIGMA * maps.k[0]), _support(maps, on_map), 1.0, clicked=True)
+
+
+def _path_cost(maps: FinderMaps) -> Array:
+    """What a step through each place of the map costs: little on the limb, and some 30 times as much where none is seen."""
+    return np.asarray(1.0 / (GROUND_LEVEL + maps.limb.astype(float)))
+
+
+def _support(maps: FinderMaps, on_map: Array) -> float:
+    """Share of a path (N, 2), map px, where the finder sees limb."""
+    return float(np.mean(_at(maps.limb, on_map) > LIMB_LEVEL))
 
 
 def _at(image: NDArray[np.float32], xy: Array) -> Array:
@@ -136,7 +152,7 @@ def _cut_at_corners(path: Array, arm: float) -> Array:
     for _ in range(2):  # one end, then (turned round) the other
         before, after = p[5:-5] - p[:-10], p[10:] - p[5:-5]
         turn = np.abs(np.angle((after[:, 0] + 1j * after[:, 1]) / (before[:, 0] + 1j * before[:, 1])))
-        sharp = np.nonzero(turn[:n] > np.radians(40))[0]
+        sharp = np.nonzero(turn[:n] > CORNER_RAD)[0]
         if len(sharp):
             p = p[sharp[-1] + 5 + 2 :]
         p = p[::-1]
@@ -146,48 +162,51 @@ def _cut_at_corners(path: Array, arm: float) -> Array:
 def followed_longest(maps: FinderMaps, blob: NDArray[np.bool_]) -> tuple[Array, float] | None:
     """The longest path (N, 2) px through a blob of the limb's map, cut off where it runs on along the string, and the share of it
     where the finder sees limb; None for a blob too small to be any limb."""
-    if blob.sum() < 12:
+    if blob.sum() < LEAST_BLOB:
         return None
-    on_map = _longest(blob, 1.0 / (0.03 + maps.limb.astype(float)))
-    if len(on_map) < 12:
+    on_map = _longest(blob, _path_cost(maps))
+    if len(on_map) < LEAST_BLOB:
         return None
-    support = float(np.mean(_at(maps.limb, on_map) > LIMB_LEVEL))
-    return _cut_at_corners(maps.to_full(on_map), 10 * maps.k[0]), support
+    return _cut_at_corners(maps.to_full(on_map), CORNER_ARM * maps.k[0]), _support(maps, on_map)
 
 
-def _free(maps: FinderMaps, camera: Camera, shot: Shot) -> CoarsePath:
-    limb = maps.limb
-    strong = (limb > LIMB_LEVEL) & (limb > maps.string)
-    best, most = None, -np.inf
-    for gap in (1, 3, 6, 10, 15):
+def likely_limbs(maps: FinderMaps) -> Iterator[tuple[NDArray[np.bool_], ...]]:
+    """The three heaviest blobs of the limb's map as masks, with ever wider gaps bridged: from a clear bow to a faint one."""
+    strong = (maps.limb > LIMB_LEVEL) & (maps.limb > maps.string)
+    for gap in GAPS:
         disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * gap + 1, 2 * gap + 1))
         joined = cv2.morphologyEx(strong.astype(np.uint8), cv2.MORPH_CLOSE, disc) > 0
         labels, n = ndimage.label(joined, np.ones((3, 3)))
-        if n == 0:
-            continue
-        mass = ndimage.sum(limb * strong, labels, np.arange(1, n + 1))
-        for pick in np.argsort(-mass)[:3]:
-            blob = labels == pick + 1
+        if n:
+            mass = ndimage.sum(maps.limb * strong, labels, np.arange(1, n + 1))
+            yield tuple(labels == pick + 1 for pick in np.argsort(-mass)[:3])
+
+
+def _brightest(maps: FinderMaps, camera: Camera, shot: Shot) -> CoarsePath:
+    """The path through the map's brightest places whose length and support fit the bow best."""
+    best, most = None, -np.inf
+    for blobs in likely_limbs(maps):
+        for blob in blobs:
             followed = followed_longest(maps, blob)
             if followed is None:
                 continue
             full, support = followed
             ratio = plane_length(camera, smooth_path(full, 4 * maps.k[0]), shot.standoff_mm) / shot.nock_to_nock_mm
-            found = CoarsePath(smooth_path(full, 6 * maps.k[0]), support, ratio)
+            found = CoarsePath(smooth_path(full, PATH_SIGMA * maps.k[0]), support, ratio)
             if along_a_rule(found.px, camera, shot):
                 continue
             merit = _merit(found) - AT_BORDER * _at_border(found.px, maps)
             if best is None or merit > most:
                 best, most = found, merit
-        if best is not None and abs(best.length_ratio - 1) < 0.04 and best.support > 0.9:
+        if best is not None and abs(best.length_ratio - 1) < CLEAR_LENGTH and best.support > CLEAR_SUPPORT:
             break
     if best is None:
         raise _ask("No bow was found in the picture.")
     return best
 
 
-def _fair(maps: FinderMaps, camera: Camera, shot: Shot) -> CoarsePath:
-    """The path as a batten lies: how little evidence still counts as bow is told by the length that comes of it."""
+def _smoothest(maps: FinderMaps, camera: Camera, shot: Shot) -> CoarsePath:
+    """The dynamic-programming path: how little evidence still counts as bow follows from the length that comes of it."""
     upright = shot.upper_limb in ("top", "bottom")
     seen = evidence(maps.limb, maps.shadow)
     clicked = {"nock_upper", "nock_lower"} <= set(shot.clicks)
@@ -201,9 +220,9 @@ def _fair(maps: FinderMaps, camera: Camera, shot: Shot) -> CoarsePath:
         if ends is not None:
             line = np.vstack([ends[0], line[1:-1], ends[1]])
         on_map = resample(line[:, ::-1] if upright else line, 1.0)
-        full = smooth_path(maps.to_full(on_map), 6 * maps.k[0])
+        full = smooth_path(maps.to_full(on_map), PATH_SIGMA * maps.k[0])
         ratio = 1.0 if clicked else plane_length(camera, full, shot.standoff_mm) / shot.nock_to_nock_mm
-        found = CoarsePath(full, float(np.mean(_at(maps.limb, on_map) > LIMB_LEVEL)), ratio, clicked=clicked)
+        found = CoarsePath(full, _support(maps, on_map), ratio, clicked=clicked)
         if best is None or abs(np.log(ratio)) < abs(np.log(best.length_ratio)):
             best = found
     if best is None:
@@ -212,7 +231,7 @@ def _fair(maps: FinderMaps, camera: Camera, shot: Shot) -> CoarsePath:
 
 
 def _merit(p: CoarsePath) -> float:
-    return p.support - 2.5 * abs(np.log(max(p.length_ratio, 1e-3)))
+    return p.support - LENGTH_WEIGHT * abs(np.log(max(p.length_ratio, 1e-3)))
 
 
 def _at_border(path: Array, maps: FinderMaps) -> bool:
@@ -236,8 +255,8 @@ def _rival(maps: FinderMaps, path: Array, camera: Camera, shot: Shot) -> float:
     """How long the longest other limb-like thing is, as a share of the bow's length."""
     on_map = maps.to_map(path)
     own = np.zeros(maps.limb.shape, np.uint8)
-    cv2.polylines(own, [np.round(on_map).astype(np.int32).reshape(-1, 1, 2)], False, 1, 15)
-    rest = (maps.limb > 0.5) & (own == 0)
+    cv2.polylines(own, [np.round(on_map).astype(np.int32).reshape(-1, 1, 2)], False, 1, OWN_WIDTH)
+    rest = (maps.limb > RIVAL_LEVEL) & (own == 0)
     labels, n = ndimage.label(cv2.dilate(rest.astype(np.uint8), np.ones((3, 3), np.uint8)), np.ones((3, 3)))
     longest = 0.0
     for j, box in enumerate(ndimage.find_objects(labels), start=1):
@@ -254,7 +273,14 @@ def _ask(text: str, **fields: object) -> NeedsHelp:
 
 
 def not_its_length(ratio: float, support: float, path_px: Array) -> NeedsHelp:
-    """The refusal of something (N, 2) px that is ``ratio`` times as long as the bow is known to be."""
+    """The refusal of something that is not as long as the bow.
+
+    Parameters
+    ----------
+    ratio : of its length to the bow's.
+    support : share of it where the finder sees limb.
+    path_px : (N, 2).
+    """
     text = f"What looks like the bow is {ratio:.0%} of the bow's length."
     return _ask(text, fault="length", ratio=ratio, support=support, path_px=path_px)
 
@@ -298,45 +324,52 @@ def _said(mm: float) -> str:
     return format_inches(mm) if mm < FARTHEST_SAID_MM else "many yards"
 
 
-def find_bow(maps: FinderMaps, camera: Camera, shot: Shot, squared: bool, fair: bool = False) -> CoarsePath:
-    """The coarse path of the bow, upper nock to lower. Raises ``NeedsHelp`` when the evidence is not clear.
+def find_bow(maps: FinderMaps, fit: CameraFit, shot: Shot, smooth_path: bool = False) -> CoarsePath:
+    """The coarse path of the bow, upper nock to lower.
 
-    With ``nock_upper`` and ``nock_lower`` clicked the path runs between them; ``handle`` is then passed through.
-    ``fair``: as a batten lies, for where the path through the map's brightest places came to nothing. It may be faint.
+    With ``nock_upper`` and ``nock_lower`` clicked the path runs between them, and through ``handle`` where it is clicked.
+
+    Parameters
+    ----------
+    maps : where the finder sees limb, string and shadow.
+    fit, shot : the camera, and what was typed and clicked.
+    smooth_path : take the dynamic-programming path, for where the one through the map's brightest places came to nothing. The
+        bow may be faint along it.
+
+    Raises
+    ------
+    NeedsHelp
+        When the evidence is not clear.
     """
-    # a batten may run on past a tip as its last stride did: the strip shows where, and the length is held to the bow's then
-    tolerance = LENGTH_TOLERANCE if squared and not fair else LENGTH_TOLERANCE_UNSQUARED
+    camera, squared = fit.camera, fit.squared
+    # the smooth path may run on past a tip as its last stride did: the strip shows where, and the length is checked then
+    tolerance = LENGTH_TOLERANCE if squared and not smooth_path else LENGTH_TOLERANCE_UNSQUARED
     if {"nock_upper", "nock_lower"} <= set(shot.clicks):
         check_against_length(camera, shot, squared)
-        if not fair:
+        if not smooth_path:
             return _between_clicks(maps, shot)
-        path = _fair(maps, camera, shot)
+        path = _smoothest(maps, camera, shot)
         return replace(path, px=_orient(path.px, shot))
-    path = (_fair if fair else _free)(maps, camera, shot)
-    if path.support < 0.6 and not fair:
-        raise _ask(
-            "The bow is too faint in the picture to be followed with certainty.",
-            support=path.support,
-            path_px=_orient(path.px, shot),
-        )
-    # where a part of it is seen well the rest may be followed from there
-    part = not fair and LEAST_PART < path.length_ratio < 1 and path.support > PART_SEEN and not _at_border(path.px, maps)
-    if abs(path.length_ratio - 1) > tolerance and not part:
-        raise not_its_length(path.length_ratio, path.support, _orient(path.px, shot))
-    rival = _rival(maps, path.px, camera, shot)
-    if rival > 0.5:
-        raise _ask("More than one thing in the picture looks like the bow.", rival=rival, path_px=_orient(path.px, shot))
+    path = (_smoothest if smooth_path else _brightest)(maps, camera, shot)
     px = _orient(path.px, shot)
-    if fair and (other := _another_way(maps, camera, shot, path.px)) > 0:
-        raise _ask("More than one thing in the picture looks like the bow.", rival=other, path_px=px)
-    return CoarsePath(px, path.support, path.length_ratio, rival)
+    if path.support < LEAST_SUPPORT and not smooth_path:
+        raise _ask("The bow is too faint in the picture to be followed with certainty.", support=path.support, path_px=px)
+    # where a part of it is seen well the rest may be followed from there
+    part = not smooth_path and LEAST_PART < path.length_ratio < 1 and path.support > PART_SEEN and not _at_border(path.px, maps)
+    if abs(path.length_ratio - 1) > tolerance and not part:
+        raise not_its_length(path.length_ratio, path.support, px)
+    rival = _rival(maps, path.px, camera, shot)
+    other = _other_bright_path(maps, camera, shot, path.px) if smooth_path and rival <= RIVAL_LENGTH else 0.0
+    if rival > RIVAL_LENGTH or other > 0:
+        raise _ask("More than one thing in the picture looks like the bow.", rival=max(rival, other), path_px=px)
+    return CoarsePath(px, path.support, path.length_ratio)
 
 
-def _another_way(maps: FinderMaps, camera: Camera, shot: Shot, px: Array) -> float:
+def _other_bright_path(maps: FinderMaps, camera: Camera, shot: Shot, px: Array) -> float:
     """How long (as a share of the bow) the path through the map's brightest places is, where it was seen well and hardly runs
-    along a batten's path (N, 2) px; 0 where both follow the same thing or the bright one is faint itself.
+    along the smooth path (N, 2) px; 0 where both follow the same thing or the bright one is faint itself.
     """
-    bright = _free(maps, camera, shot)
+    bright = _brightest(maps, camera, shot)
     if bright.support < PART_SEEN:
         return 0.0
     off_px, _ = cKDTree(px).query(bright.px)

@@ -18,7 +18,7 @@ STRIDE = 16  # map px along the bow from knot to knot
 STEEPEST = 40  # map px across it in one stride: limbs at full draw stand up to 68 degrees off the bow's run
 TURN_COST = (0.0, 0.15, 0.6)  # by how many px a stride differs from the one before, in strides of full evidence
 FAINT = 0.02  # of the finder's certainty: from here on a place counts
-BEGIN = 99  # in the table of turns: the batten begins here
+BEGIN = 99  # in the table of turns: the path begins here
 NEVER = -1e9
 ENDS_WITHIN = 3  # map px, of the places that it must run between
 
@@ -32,11 +32,21 @@ def evidence(limb: NDArray[np.float32], shadow: NDArray[np.float32]) -> Array:
 def smooth_paths(
     seen: Array, leasts: Sequence[float], ends: tuple[Array, Array] | None = None, steepest: int = STEEPEST
 ) -> list[Array]:
-    """For each of ``leasts`` the fair line (N, 2: x, y) from left to right over ``seen`` (h, w) that gains most, where each
-    stride gains the mean evidence under it less the least, times its length, less what its turn costs.
+    """The best smooth path for each of some levels of evidence, by dynamic programming.
 
-    It begins and ends where that pays, or with ``ends`` at those two places (2,). Where no line gains there is none.
-    ``steepest``: rows that a stride may rise or fall.
+    Each stride gains the mean evidence under it less the level, times its length, less what its turn costs. The path begins and
+    ends where that pays. Where no path gains there is none.
+
+    Parameters
+    ----------
+    seen : (h, w) evidence.
+    leasts : the levels.
+    ends : two places (2,) that it must run between.
+    steepest : rows that a stride may rise or fall.
+
+    Returns
+    -------
+    Paths (N, 2: x, y) from left to right.
     """
     h, w = seen.shape
     first, last = (0, w - 1) if ends is None else (round(float(ends[0][0])), round(float(ends[1][0])))
@@ -80,7 +90,7 @@ def _bend(
         return None
     line = [(float(xs[k]), float(row))]
     for i in range(k - 1, -1, -1):
-        by = int(turns[i][row, j])  # the turn before stride i, kept where that stride arrives
+        by = int(turns[i][row, j])  # the turn before stride i, noted where that stride arrives
         row -= int(slopes[j])
         line.append((float(xs[i]), float(row)))
         if by == BEGIN:

@@ -8,17 +8,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.errors import NeedsHelp
-from tillerlens.photo.light import sample
+from tillerlens.photo.light import FULL, sample
 from tillerlens.trace.straighten import MIDDLE_ROW, Band, Strip
 
 Array = NDArray[np.float64]
 
-NOTHING_BETWEEN_PX = 3.0  # blur and sharpening reach so far: no ground can be told between an end and the border
+NOTHING_BETWEEN_PX = 3.0  # blur and sharpening reach so far: no ground can be seen between an end and the border
 NEAR_THICKNESSES, NEAR_SHARE = 2.0, 0.01  # of the limb there, or of the picture's longer side: an end so near may be cut off
 INSIDE, BESIDE = (0.5, 2.5), (0.8, 1.6)  # in thicknesses: along the limb from its end, and across from its middle
 PLACES = 24
+BODY, CLEAR_PX = 0.25, 1.5  # of the thickness, to either side of the middle, that is wood; from an end on, where it is past
 LIMB_MM = 14.0  # usual thickness of a limb
-TELLS = 0.04  # of full brightness: wood and ground that differ by less are not told apart
+DISTINCT = 0.04  # of full brightness: wood and ground that differ by less cannot be distinguished
 LOOKED_AT = 60  # columns inward of an end, whose thickness is that of the limb there
 
 
@@ -86,15 +87,16 @@ def cut_at_border(light: NDArray[np.uint16], end: Array, outward: Array, thick_p
         return False
     if room < NOTHING_BETWEEN_PX:
         return True
-    beyond = _colour(light, end, outward, (1.5, room - 0.5), (-0.25 * thick_px, 0.25 * thick_px))
+    body = (-BODY * thick_px, BODY * thick_px)
+    beyond = _colour(light, end, outward, (CLEAR_PX, room - 0.5), body)
     along = (-INSIDE[1] * thick_px, -INSIDE[0] * thick_px)
-    wood = _colour(light, end, outward, along, (-0.25 * thick_px, 0.25 * thick_px))
+    wood = _colour(light, end, outward, along, body)
     beside = (BESIDE[0] * thick_px, BESIDE[1] * thick_px)
     grounds = [_colour(light, end, outward, along, (side * beside[0], side * beside[1])) for side in (-1, 1)]
     to_wood = float(np.linalg.norm(beyond - wood))
     to_ground = min(float(np.linalg.norm(beyond - ground)) for ground in grounds)
-    told = min(float(np.linalg.norm(wood - ground)) for ground in grounds) > TELLS
-    return to_wood < to_ground if told else room < thick_px / 2
+    differ = min(float(np.linalg.norm(wood - ground)) for ground in grounds) > DISTINCT
+    return to_wood < to_ground if differ else room < thick_px / 2
 
 
 def _colour(
@@ -107,4 +109,4 @@ def _colour(
     inside = ((px >= 0) & (px <= [light.shape[1] - 1, light.shape[0] - 1])).all(axis=-1)
     if not inside.any():
         px, inside = np.clip(px, 0, [light.shape[1] - 1, light.shape[0] - 1]), np.ones(inside.shape, bool)
-    return np.asarray(np.median(np.sqrt(sample(light, px)[inside] / 65535.0), axis=0))
+    return np.asarray(np.median(np.sqrt(sample(light, px)[inside] / FULL), axis=0))

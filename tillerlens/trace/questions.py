@@ -30,6 +30,7 @@ from tillerlens.photo.camera import CameraFit
 from tillerlens.photo.view import View, view_by_halves, view_by_marks
 from tillerlens.trace.network import FinderMaps
 from tillerlens.trace.picture_border import runs_out
+from tillerlens.trace.reading import Prepared
 from tillerlens.trace.sketch import Traced
 from tillerlens.trace.verify import UNSEEN_ASK, doubtful_stretch, prove
 
@@ -44,6 +45,13 @@ LEAST_ON_MAP = 0.97  # of a path that the map shows, if it is the bow's from end
 ON_THE_BOW = 0.6  # of both lines that show as edges: what was followed is the bow, but for a stretch
 REACHES = 0.04  # of the span: how near a path comes to the nocks that were clicked, if it is the bow's
 AT_BORDER = 0.015  # of the picture's longer side: the finder's map ends so far inside it at most
+FILLS = 0.3  # of the picture, from its middle to either end of a bow that fills it
+ROUNDED_DEG = 5  # of an angle that is said
+LIKELY_RATIO = (0.6, 1.6)  # of a path's length to the bow's, that may be the bow
+WELL_SEEN = 0.9  # of a path, that the finder sees
+# A grip on the finder's map: places along the path, map px to either side, the finder's certainty, and how near to the middle of
+# the bow it must be, of its length.
+GRIP_PLACES, ACROSS_PX, GRIP_LEVEL, NEAR_MIDDLE = 201, 14, 0.4, 0.25
 MOST_STRETCH = 60  # places of a stretch that is shown
 
 
@@ -52,13 +60,18 @@ def one_thing(
     shot: Shot,
     size: tuple[int, int],
     fit: CameraFit | None,
-    maps: FinderMaps | None,
-    light: NDArray[np.uint16] | None,
+    prepared: Prepared | None,
 ) -> Reason:
-    """The refusal as it is told: the view is judged first, then what went wrong, by what has been given already.
+    """The refusal as it is reported: the view is judged first, then what went wrong, by what has been given already.
 
-    ``size``: of the picture, width and height px; ``fit``, ``maps``, ``light``: None where it did not come so far.
+    Parameters
+    ----------
+    error : what went wrong.
+    shot : what has been typed and clicked.
+    size : of the picture, width and height px.
+    fit, prepared : the camera and the picture; None where it did not come so far.
     """
+    maps, light = (None, None) if prepared is None else (prepared.maps, prepared.light)
     followed: Followed | None = error.fields.get("followed")
     if fit is not None and (view := _view(shot, size, fit, maps, error, followed)) is not None and view.too_far:
         return aslant(view, shot)
@@ -94,7 +107,11 @@ def one_thing(
 def check_view(fit: CameraFit, shot: Shot, size: tuple[int, int], path_px: Array | None = None, grip: int | None = None) -> None:
     """Raise ``NeedsHelp`` for a picture taken from too far aside to be measured, by the marks or by the bow's own halves.
 
-    ``path_px`` (N, 2) from nock to nock and ``grip``, the grip's middle in it, where they are known.
+    Parameters
+    ----------
+    fit, shot, size : the camera, what was typed and clicked, and the picture's width and height.
+    path_px : (N, 2) from nock to nock, where it is known.
+    grip : the grip's middle in it, where it is known.
     """
     view: View | None
     if fit.squared:
@@ -138,13 +155,13 @@ def _ends_about(size: tuple[int, int], shot: Shot) -> Array:
     if len(nocks) == 2:
         return np.array(nocks, float)
     along = {"left": (-1, 0), "right": (1, 0), "top": (0, -1), "bottom": (0, 1)}[shot.upper_limb]
-    out, middle = 0.3 * np.array(along, float) * size, np.array(size, float) / 2
+    out, middle = FILLS * np.array(along, float) * size, np.array(size, float) / 2
     return np.array([middle + out, middle - out])
 
 
 def aslant(view: View, shot: Shot) -> Reason:
     """A picture taken from too far aside."""
-    degrees = round(float(np.degrees(view.aslant)) / 5) * 5
+    degrees = round(float(np.degrees(view.aslant)) / ROUNDED_DEG) * ROUNDED_DEG
     if view.by == "halves":
         near = "upper" if view.along > 0 else "lower"
         text = f"The {near} limb looks far longer than the other, as if seen from beside that end, about {degrees}° off square."
@@ -168,15 +185,25 @@ def _view(
         return None
     handle = shot.clicks.get("handle")
     if shot.scale.kind == "bow_length" and not {"nock_upper", "nock_lower"} <= set(shot.clicks):
-        return None  # nothing has told yet whether what was followed is as long as the bow
-    if handle is None and maps is not None and 0.6 < error.fields.get("ratio", 1.0) < 1.6:
+        return None  # nothing says yet whether what was followed is as long as the bow
+    if handle is None and maps is not None and LIKELY_RATIO[0] < error.fields.get("ratio", 1.0) < LIKELY_RATIO[1]:
         handle = grip_on_map(maps, followed.middle_px)
     return None if handle is None else view_of_path(followed.middle_px, handle, fit.camera.focal_px, shot)
 
 
 def view_of_path(path_px: Array, handle: Place, focal_px: float, shot: Shot) -> View | None:
-    """The view by the two halves of a path (N, 2) px from nock to nock, at either side of the handle; None where the path does
-    not reach a nock that was clicked, and so is not the whole bow."""
+    """The view by the two halves of a path, at either side of the handle.
+
+    Parameters
+    ----------
+    path_px : (N, 2) from nock to nock.
+    handle : its middle, px.
+    focal_px, shot : of the lens; what was typed and clicked.
+
+    Returns
+    -------
+    None where the path does not reach a nock that was clicked, and so is not the whole bow.
+    """
     span = float(np.linalg.norm(path_px[0] - path_px[-1]))
     for name, end in (("nock_upper", path_px[0]), ("nock_lower", path_px[-1])):
         if name in shot.clicks and np.linalg.norm(end - np.array(shot.clicks[name])) > REACHES * span:
@@ -194,18 +221,18 @@ def grip_on_map(maps: FinderMaps, path_px: Array) -> Place | None:
     step = np.r_[0, np.cumsum(np.linalg.norm(np.diff(on_map, axis=0), axis=1))]
     if step[-1] < 100:
         return None
-    at = np.linspace(0, step[-1], 201)
+    at = np.linspace(0, step[-1], GRIP_PLACES)
     p = np.column_stack([np.interp(at, step, on_map[:, k]) for k in (0, 1)])
     along = np.gradient(p, axis=0)
     across = np.column_stack([-along[:, 1], along[:, 0]]) / np.linalg.norm(along, axis=1, keepdims=True)
-    off = np.arange(-14, 14.1, 0.5)
+    off = np.arange(-ACROSS_PX, ACROSS_PX + 0.1, 0.5)
     xy = np.round(p[:, None] + off[:, None] * across[:, None]).astype(int)
     h, w = maps.limb.shape
-    seen = maps.limb[np.clip(xy[..., 1], 0, h - 1), np.clip(xy[..., 0], 0, w - 1)] > 0.4
+    seen = maps.limb[np.clip(xy[..., 1], 0, h - 1), np.clip(xy[..., 0], 0, w - 1)] > GRIP_LEVEL
     width = np.array([_run_through(row, len(off) // 2) for row in seen]) / 2
     width = np.array([np.median(width[max(0, i - 4) : i + 5]) for i in range(len(width))])
     share = np.linspace(0, 1, len(width))
-    inner = np.abs(share - 0.5) < 0.25
+    inner = np.abs(share - 0.5) < NEAR_MIDDLE
     usual, most = float(np.median(width)), float(width[inner].max())
     if usual <= 0 or np.mean(width > 0) < LEAST_ON_MAP or most < GRIP_STANDS_OUT * usual:
         return None
@@ -320,7 +347,7 @@ def _length(error: NeedsHelp, shot: Shot, followed: Followed | None) -> tuple[st
     f, nocks = error.fields, {"nock_upper", "nock_lower"} <= set(shot.clicks)
     ratio = f["ratio"] if "ratio" in f else f["length_mm"] / shot.nock_to_nock_mm
     scale = said_scale(shot)
-    sure = nocks or (ratio > LONGER_BY and error.fields.get("support", 0.0) > 0.9)
+    sure = nocks or (ratio > LONGER_BY and error.fields.get("support", 0.0) > WELL_SEEN)
     if scale is None:
         wants = "length" if nocks else "nock_upper"
         check = f"Check the bow's length, {format_inches(shot.nock_to_nock_mm)} nock to nock."

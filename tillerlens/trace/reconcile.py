@@ -9,11 +9,19 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tillerlens.core.robust import MAD_TO_U
+
 Array = NDArray[np.float64]
 
 AGREE_STEPS = 0.9  # how far a side may leave the smooth thickness, strip steps
 FOLLOW = 40  # columns that predict the next ones
 CHUNK = 6
+# Smooth thickness: scales (of the usual thickness, then steps) of the reweighting, for both limbs together and for each one's own
+# departure from that; stations from which a limb has one, and the least thickness, steps.
+COMMON_SCALES, COMMON_STEPS, OWN_STEPS = (0.25,) * 6 + (0.125,) * 6, (1.0,) * 8, (1.5,) * 4 + (0.8,) * 8
+LEAST_STATIONS, LEAST_THICK = 12, 2.0
+NOISES, MOST_NOISE = 3.5, 0.5  # beyond which a side has left the smooth thickness, if that is more; of the noise, steps
+CURVED = 25  # stations from which a parabola predicts the next, not a line
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,8 +50,9 @@ def common_thickness(upper: Array, lower: Array) -> tuple[Array, Array]:
     z = [np.linspace(-1, 1, len(t)) for t in (upper, lower)]
     ok = [~np.isnan(t) for t in (upper, lower)]
     zz, tt = np.concatenate([z[0][ok[0]], z[1][ok[1]]]), np.concatenate([upper[ok[0]], lower[ok[1]]])
-    wide = 0.25 * float(np.median(tt))
-    common = _cauchy(np.vander(zz, 4), tt, np.array([0, 0, 0, float(np.median(tt))]), (wide,) * 6 + (wide / 2,) * 6 + (1.0,) * 8)
+    usual = float(np.median(tt))
+    scales = (*(share * usual for share in COMMON_SCALES), *COMMON_STEPS)
+    common = _cauchy(np.vander(zz, 4), tt, np.array([0, 0, 0, usual]), scales)
     return np.vander(z[0], 4) @ common, np.vander(z[1], 4) @ common
 
 
@@ -56,21 +65,21 @@ def thickness_of_both(upper: Array, lower: Array) -> tuple[Array, Array]:
     out = []
     for base, t in zip(common_thickness(upper, lower), (upper, lower), strict=True):
         z, k = np.linspace(-1, 1, len(t)), ~np.isnan(t)
-        if k.sum() > 12:
-            own = _cauchy(np.vander(z[k], 3), t[k] - base[k], np.zeros(3), (1.5,) * 4 + (0.8,) * 8)
+        if k.sum() > LEAST_STATIONS:
+            own = _cauchy(np.vander(z[k], 3), t[k] - base[k], np.zeros(3), OWN_STEPS)
             base = base + np.vander(z, 3) @ own
-        out.append(np.maximum(base, 2.0))
+        out.append(np.maximum(base, LEAST_THICK))
     return out[0], out[1]
 
 
 def reconcile_limb(left: Array, right: Array, thick: Array) -> ReconciledLimb:
-    """Mend one limb's rows (N,), evenly spaced columns, given its smooth thickness. See the module's words for how."""
+    """Reconcile one limb's rows (N,), at evenly spaced columns, with its smooth thickness: see the module's docstring."""
     n = len(left)
     t = right - left
-    if (~np.isnan(t)).sum() < 12:
+    if (~np.isnan(t)).sum() < LEAST_STATIONS:
         return ReconciledLimb(left, right, np.zeros(n, np.intp))
     r = t - thick
-    good = np.abs(r) < max(AGREE_STEPS, 3.5 * min(1.4826 * float(np.nanmedian(np.abs(r))), 0.5))
+    good = np.abs(r) < max(AGREE_STEPS, NOISES * min(MAD_TO_U * float(np.nanmedian(np.abs(r))), MOST_NOISE))
     how = np.where(good, 2, 0).astype(np.intp)
     middle = np.where(good, (left + right) / 2, np.nan)
     options = np.stack([left + thick / 2, right - thick / 2])
@@ -95,10 +104,10 @@ def _follow(middle: Array, options: Array, order: range) -> Array:
             known.append(i)
             continue
         choice = options[np.isfinite(options[:, i]), i]
-        if len(known) < 12 or abs(known[-1] - i) > 3 * CHUNK or len(choice) == 0:
+        if len(known) < LEAST_STATIONS or abs(known[-1] - i) > 3 * CHUNK or len(choice) == 0:
             continue
         near = np.array(known[-FOLLOW:])
-        guess = np.polyfit(near - i, out[near], 1 if len(near) < 25 else 2)[-1]
+        guess = np.polyfit(near - i, out[near], 1 if len(near) < CURVED else 2)[-1]
         best = float(choice[np.argmin(np.abs(choice - guess))])
         if abs(best - guess) < AGREE_STEPS:
             out[i] = best

@@ -54,9 +54,19 @@ def look_again(
     rows: tuple[Array, Array],
     weight: Array,
 ) -> tuple[Side, Side] | None:
-    """Both sides with the lost stretches of one limb measured again; None where nothing was lost between two known stretches.
+    """Both sides with the lost stretches of one limb measured again.
 
-    ``cols`` (N,): the strip's columns of the limb's stations; ``rows``: both silhouettes there; ``weight`` (N,), 0 where lost.
+    Parameters
+    ----------
+    light, strip : linear light, and the picture along the bow.
+    sides : both silhouettes.
+    cols : (N,) the strip's columns of the limb's stations.
+    rows : both silhouettes there, (N,) each.
+    weight : (N,), 0 where lost.
+
+    Returns
+    -------
+    None where nothing was lost between two known stretches.
     """
     known = weight > 0
     places = [s.row.copy() for s in sides]
@@ -82,13 +92,22 @@ def look_again(
 def second_outline(
     light: NDArray[np.uint16], strip: Strip, sides: tuple[Side, Side], cols: NDArray[np.intp], thick: Array
 ) -> tuple[Side, Side, NDArray[np.bool_]]:
-    """Both sides of one limb with the stretches put right where an edge inside the limb, or a shadow beside it, was followed.
+    """Both sides of one limb, put right where an edge inside the limb, or a shadow beside it, was followed.
 
     A colour line between sapwood and heartwood, a face that catches the light and the border of a shadow are edges as clear as
     the limb's own; what they lack is the limb's thickness. Where the two sides stand apart otherwise than both limbs together
-    do (``thick`` (N,), rows at the limb's stations ``cols``), each is looked for again at that distance from the other; the
-    one that is found there, and carries the limb's middle on smoothly from the stretches beside, is taken. Stretches that no
-    edge puts right are told (N,).
+    do, each is looked for again at that distance from the other; the one that is found there, and carries the limb's middle on
+    smoothly from the stretches beside, is taken.
+
+    Parameters
+    ----------
+    light, strip, sides : linear light, the picture along the bow, and both silhouettes.
+    cols : (N,) the strip's columns of the limb's stations.
+    thick : (N,) thickness in rows that both limbs agree on.
+
+    Returns
+    -------
+    Both sides, and the stations (N,) that no edge puts right.
     """
     rows = [s.row[cols].copy() for s in sides]
     off = rows[1] - rows[0] - thick

@@ -6,22 +6,21 @@ left to what comes after: a rival as long is asked about, and so is what doesn't
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from tillerlens.core.errors import Ask, ScaleError
 from tillerlens.core.shot import Shot
 from tillerlens.photo.camera import CameraFit, Marks, fit_camera
 from tillerlens.photo.intake import Photo
+from tillerlens.photo.scale import lens_of
 from tillerlens.trace.network import FinderMaps
-from tillerlens.trace.path import LIMB_LEVEL, followed_longest, resample, smooth_path
+from tillerlens.trace.path import followed_longest, likely_limbs, resample, smooth_path
 
 Array = NDArray[np.float64]
 
-GAPS = (1, 3, 6, 10, 15)  # of the map, that are bridged, from a clear bow to a faint one
 LEAST_SUPPORT = 0.6
+WORTH_A_GAP = 1.1  # times the worth found before: a wider gap may join the bow to its neighbour
 LEAST_OF_PICTURE = 0.3  # of its longer side: a bow that is smaller there measures nothing
 # What followed is not the bow to a hair: wood past the nocks, the ends not yet settled, the picture's own turn.
 SCALE_U = 0.05
@@ -49,26 +48,19 @@ def fit_to_bow(photo: Photo, maps: FinderMaps, shot: Shot) -> CameraFit:
     chord = shot.nock_to_nock_mm * apart / long
     u = np.full(2, SCALE_U * apart / np.sqrt(2))
     marks = Marks.of_points(ends, np.array([[0, 0], [chord, 0]], float), u, squared=False)
-    return fit_camera(marks, size, photo.exif_focal_px, photo.exif_focal_u_px)
+    return fit_camera(marks, lens_of(photo))
 
 
 def longest_bow(maps: FinderMaps) -> Array | None:
     """The longest thing (N, 2) px that the finder takes for a limb along most of its length; None where there is none."""
-    strong = (maps.limb > LIMB_LEVEL) & (maps.limb > maps.string)
     best: tuple[float, Array] | None = None
-    for gap in GAPS:
-        disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * gap + 1, 2 * gap + 1))
-        joined = cv2.morphologyEx(strong.astype(np.uint8), cv2.MORPH_CLOSE, disc) > 0
-        labels, n = ndimage.label(joined, np.ones((3, 3)))
-        if n == 0:
-            continue
-        mass = ndimage.sum(maps.limb * strong, labels, np.arange(1, n + 1))
-        for pick in np.argsort(-mass)[:3]:
-            found = followed_longest(maps, labels == pick + 1)
+    for blobs in likely_limbs(maps):
+        for blob in blobs:
+            found = followed_longest(maps, blob)
             if found is None or found[1] < LEAST_SUPPORT:
                 continue
             path = smooth_path(found[0], 4 * maps.k[0])
             worth = found[1] * float(np.linalg.norm(np.diff(resample(path, 4.0), axis=0), axis=1).sum())
-            if best is None or worth > 1.1 * best[0]:  # a wider gap may join the bow to its neighbour: it must be worth it
+            if best is None or worth > WORTH_A_GAP * best[0]:
                 best = worth, path
     return None if best is None else best[1]

@@ -1,4 +1,4 @@
-"""What a reading has followed so far, kept so that a refusal can show it."""
+"""What a reading has followed so far, so that a refusal can show it."""
 
 from __future__ import annotations
 
@@ -35,6 +35,7 @@ class Sketch:
 
     @property
     def followed(self) -> Followed | None:
+        """What was drawn so far."""
         return self._followed
 
 

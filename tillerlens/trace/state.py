@@ -7,67 +7,56 @@ and two lines from the nocks to a hook.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.errors import Ask, NeedsHelp, Reason, StateDiffers
 from tillerlens.core.shot import State
 from tillerlens.trace.network import FinderMaps
-from tillerlens.trace.string import FAINT, DrawnString, find_string, line_between
+from tillerlens.trace.string import FAINT, BowPose, DrawnString, find_string, line_between
 
 Array = NDArray[np.float64]
 
 MOST_FOLLOW_MM = 60.0  # a bow that has taken more string follow is seldom drawn on (common practice, no source)
 LEAST_BRACE_MM = 40.0  # from the handle's back: half a low brace height, the handle's own thickness counted (no source)
 MOST_BRACE_MM = 230.0  # likewise: nine inches (common practice, no source)
-PULLED_MM = 25.0  # a hook this far past the line between the nocks draws the bow
 TAUT_SEEN, TAUT_SCATTER_PX = 0.9, 0.4  # a straight line so whole and so straight is a string
 BENT_SEEN = 0.85
 
 _LOOK = "Say how the bow is in this picture, or check that it is the picture you meant."
 
 
-@dataclass(frozen=True, eq=False)
-class Stand:
-    """Where the traced bow stands in the picture: ``nocks`` (2, 2) and ``handle`` (2,) px, the handle's back; ``belly`` (2,)
-    unit, towards the belly; ``px_per_mm``."""
-
-    nocks: Array
-    handle: Array
-    belly: Array
-    px_per_mm: float
-
-    def toward_belly_mm(self, at: Array) -> float:
-        return float((at - self.handle) @ self.belly) / self.px_per_mm
-
-    @property
-    def chord_mm(self) -> float:
-        """How far the nocks stand toward the belly, on the mean."""
-        return float(np.mean([self.toward_belly_mm(nock) for nock in self.nocks]))
-
-    def is_pulled(self, string: DrawnString | None) -> bool:
-        return string is not None and self.toward_belly_mm(string.hook) - self.chord_mm > PULLED_MM
-
-
 def check_state(
-    light: NDArray[np.uint16], maps: FinderMaps, said: State, stand: Stand, string: DrawnString | None
+    light: NDArray[np.uint16], maps: FinderMaps, said: State, pose: BowPose, string: DrawnString | None
 ) -> list[Reason]:
-    """Doubts of the state that was said; ``string``: what was found of a drawn bow's. Raises ``StateDiffers`` where the picture
-    clearly shows another."""
-    chord_mm = stand.chord_mm
+    """Doubts of the state that was said.
+
+    Parameters
+    ----------
+    light, maps : linear light, and what the finder sees.
+    said : the state.
+    pose : where the traced bow stands.
+    string : what was found of a drawn bow's.
+
+    Raises
+    ------
+    StateDiffers
+        Where the picture clearly shows another state.
+    NeedsHelp
+        Where a line from nock to nock was taken for a drawn string.
+    """
+    chord_mm = pose.chord_mm
     if said == "unstrung" and chord_mm < MOST_FOLLOW_MM:
         return []
     unclear = string is None or min(string.clear) < FAINT
-    if said == "drawn" and stand.is_pulled(string) and (chord_mm > LEAST_BRACE_MM or not unclear):
+    if said == "drawn" and pose.is_pulled(string) and (chord_mm > LEAST_BRACE_MM or not unclear):
         return []
     if said != "drawn":  # first: a ruled line may well run from nock to nock, hardly two to a hook
-        string = find_string(light, maps, stand.nocks, stand.handle, stand.belly, stand.px_per_mm)
+        string = find_string(light, maps, pose)
         enough = FAINT if chord_mm > MOST_BRACE_MM else BENT_SEEN  # no brace is so high: less of the string will do
-        if stand.is_pulled(string) and string is not None and min(string.clear) > enough:
+        if pose.is_pulled(string) and string is not None and min(string.clear) > enough:
             raise _differs("The string is seen to run from both nocks to a hook", said, "drawn")
-    _, seen, scatter = line_between(light, maps, stand.nocks)
+    _, seen, scatter = line_between(light, maps, pose.nocks)
     taut = seen > TAUT_SEEN and scatter < TAUT_SCATTER_PX
     if said == "braced" and taut and chord_mm < MOST_BRACE_MM:
         return []

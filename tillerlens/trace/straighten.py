@@ -21,13 +21,23 @@ from tillerlens.trace.path_fallback import smooth_paths
 
 Array = NDArray[np.float64]
 MIDDLE_ROW = (STRIP_ACROSS - 1) / 2
-BATTEN_TURNS, BATTEN_STEEPEST = 3, 12  # strips cut for it; rows in a stride
+SMOOTHING_TURNS, SMOOTHING_STEEPEST = 3, 12  # strips cut for it; rows in a stride
+# A path carried on: points (px apart) of its last stretch that are looked at (share of it, least, most); weight of the very last.
+POINT_PX, LAST_STRETCH, LAST_POINTS, LAST_WEIGHT = 2.0, 0.18, (8, 120), 0.6
+# A limb followed from column to column: by how much its middle follows the run found, and falls back to the path where none is;
+# columns between two stretches that are bridged.
+FOLLOWS, FALLS_BACK, BRIDGED = 0.3, 0.02, 41
+MOST_ASIDE, THICKER = 10, 0.05  # rows from there to a run; worth of each row that a run is thicker
+SAME_BACK = 1.5  # coarser steps, within which the other edge must stay
+PATH_MEDIAN, PATH_WINDOW, PATH_SIGMA = 9, 61, 10  # columns, by which a path is smoothed; and steps
+MIDDLE_SIGMA, SLENDER_COLUMNS = 12.0, 5  # columns: of a middle along what is slender; that are taken together
 HALF_LIMBS = (5, 7, 9, 11)  # steps: half a limb's thickness, from thin to broad
 FINEST_PX = 1.25  # a strip of coarser steps is averaged from finer ones
 GRIP_SHARE = 0.2  # of the stretch looked at, to either side of its middle, that may be grip: the rest is the limbs'
 MIDDLE_SHARE = (0.35, 0.65)  # of a bow, where its handle's middle may lie
 COARSER, LEAST_GRIP = (1.6, 2.2), 24  # than the limb's steps; columns
-STEPS_PX = 0.4, 8.0
+STEPS_PX = 0.4, 8.0  # of a strip, finest and coarsest
+CARRIED_ON = 60  # steps at either end, from one strip to the next
 LEAST_ROWS, MOST_ROWS_THICK = 8.0, 22.0  # a limb thicker or thinner than that is looked at in other steps
 LIMB_STEPS = 14.0  # how many steps the limb should be thick: the middle of what the network was trained on
 
@@ -58,19 +68,19 @@ def normals(path: Array) -> Array:
 
 def extend(path: Array, by: float) -> Array:
     """The path carried on at both ends for ``by`` px, turning as its last stretch did (an arc, not a straight)."""
-    p = resample(path, 2.0)
+    p = resample(path, POINT_PX)
     out = []
     for q in (p[::-1], p):  # each run ends at the end to be carried on
-        m = int(np.clip(0.18 * len(q), 8, 120))
+        m = int(np.clip(LAST_STRETCH * len(q), *LAST_POINTS))
         tail = q[-m:]
-        s = 2.0 * np.arange(m)
+        s = POINT_PX * np.arange(m)
         d = np.diff(tail, axis=0)
         heading = np.unwrap(np.arctan2(d[:, 1], d[:, 0]))
-        # the last few points of a coarse path are the least sure: half weight to the very end
-        bend, angle = np.polyfit(s[:-1] + 1.0 - s[-1], heading, 1, w=np.linspace(1.0, 0.6, m - 1))
-        t = np.arange(2.0, by + 2.0, 2.0)
+        # the last few points of a coarse path are the least sure
+        bend, angle = np.polyfit(s[:-1] + POINT_PX / 2 - s[-1], heading, 1, w=np.linspace(1.0, LAST_WEIGHT, m - 1))
+        t = np.arange(POINT_PX, by + POINT_PX, POINT_PX)
         a = angle + bend * t
-        out.append(tail[-1] + np.cumsum(2.0 * np.column_stack([np.cos(a), np.sin(a)]), axis=0))
+        out.append(tail[-1] + np.cumsum(POINT_PX * np.column_stack([np.cos(a), np.sin(a)]), axis=0))
     return np.vstack([out[0][::-1], p, out[1]])
 
 
@@ -124,13 +134,13 @@ def read_band(strip: Strip, handle: float = 0.0) -> Band:
         for c in order:
             run = _nearest(runs[c], centre)
             if run is None:
-                centre += 0.02 * (MIDDLE_ROW - centre)
+                centre += FALLS_BACK * (MIDDLE_ROW - centre)
                 continue
             top[c], bottom[c] = run
-            centre = 0.7 * centre + 0.3 * (run[0] + run[1]) / 2
+            centre = (1 - FOLLOWS) * centre + FOLLOWS * (run[0] + run[1]) / 2
     seen = ~np.isnan(top)
     # the limb is the longest stretch, short gaps bridged
-    bridged = ndimage.binary_closing(np.pad(seen, 60), np.ones(41))[60:-60] | seen
+    bridged = ndimage.binary_closing(np.pad(seen, BRIDGED), np.ones(BRIDGED))[BRIDGED:-BRIDGED] | seen
     labels, k = ndimage.label(bridged)
     if k == 0:
         return Band(top, bottom, 0, -1)
@@ -147,8 +157,17 @@ def read_band(strip: Strip, handle: float = 0.0) -> Band:
 
 
 def with_grip(rgb: NDArray[np.uint8], strip: Strip, band: Band, belly: int, first: int, last: int) -> Band:
-    """The band with a deep grip's belly, on its ``belly`` side (0 or 1), looked for between two columns in coarser strips: they
-    show a grip whole of which the limbs' own strip may show no more than the inside. The back must stay as it was."""
+    """The band with a deep grip's belly.
+
+    It is looked for in coarser strips: they show a grip whole of which the limbs' own strip may show no more than the inside.
+    The back must stay as it was.
+
+    Parameters
+    ----------
+    rgb, strip, band : the picture, along the bow, and the limb in it.
+    belly : side of the band, 0 or 1.
+    first, last : columns between which it is looked for.
+    """
     first, last = max(first, 0), min(last, len(strip.path) - 1)
     if last - first < LEAST_GRIP:
         return band
@@ -161,7 +180,7 @@ def with_grip(rgb: NDArray[np.uint8], strip: Strip, band: Band, belly: int, firs
         at = np.clip(np.round(at).astype(int), 0, len(other.path) - 1)
         wide = [MIDDLE_ROW + coarser * (r[at] - MIDDLE_ROW) for r in (seen.upper_row, seen.lower_row)]
         further = (2 * belly - 1) * (wide[belly] - rows[belly][columns])
-        same = np.abs(wide[1 - belly] - rows[1 - belly][columns]) < 1.5 * coarser
+        same = np.abs(wide[1 - belly] - rows[1 - belly][columns]) < SAME_BACK * coarser
         move = ndimage.binary_opening((further > coarser) & same, np.ones(LEAST_GRIP // 2))
         # a grip is taken whole or not at all: cut short at a window's edge it would stand in the window's middle, not in its own
         runs, _ = ndimage.label(move)
@@ -196,12 +215,12 @@ def _runs(inside: NDArray[np.float32]) -> list[list[tuple[float, float]]]:
 
 
 def _nearest(runs: list[tuple[float, float]], centre: float) -> tuple[float, float] | None:
-    """The run nearest to ``centre`` (within 10 rows), the thicker of two alike."""
+    """The run nearest to ``centre`` (within ``MOST_ASIDE`` rows), the thicker of two alike."""
     best, least = None, np.inf
     for a, b in runs:
         away = max(a - centre, centre - b, 0.0)
-        worth = away - 0.05 * (b - a)
-        if away <= 10 and worth < least:
+        worth = away - THICKER * (b - a)
+        if away <= MOST_ASIDE and worth < least:
             best, least = (a, b), worth
     return best
 
@@ -226,12 +245,12 @@ def first_path(coarse: Array, reach: float = 0.06) -> Array:
     return extend(coarse, reach * float(np.linalg.norm(np.diff(coarse, axis=0), axis=1).sum()))
 
 
-def next_path(strip: Strip, columns: Array, middle: Array, on: float = 60) -> Array:
+def next_path(strip: Strip, columns: Array, middle: Array, on: float = CARRIED_ON) -> Array:
     """A truer path: through the limb's middle rows at some columns (gaps allowed), carried on by ``on`` steps at both ends."""
     cols = np.arange(columns[0], columns[-1] + 1)
-    mid = ndimage.median_filter(np.interp(cols, columns, middle), 9, mode="nearest")
-    mid = smooth_rows(mid, min(61, len(mid) // 2 * 2 - 1))
-    return extend(smooth_path(strip.px(cols, mid), 10 * strip.step), on * strip.step)
+    mid = ndimage.median_filter(np.interp(cols, columns, middle), PATH_MEDIAN, mode="nearest")
+    mid = smooth_rows(mid, min(PATH_WINDOW, len(mid) // 2 * 2 - 1))
+    return extend(smooth_path(strip.px(cols, mid), PATH_SIGMA * strip.step), on * strip.step)
 
 
 def slender(inside: Array) -> Array:
@@ -246,24 +265,27 @@ def slender(inside: Array) -> Array:
         return np.asarray((cum[past] - cum[low]) / np.maximum(past - low, 1)[:, None])
 
     found = [mean(1 - h, h - 1) - np.maximum(mean(-h - 4, -h - 1), mean(h + 1, h + 4)) for h in HALF_LIMBS]
-    return np.asarray(ndimage.uniform_filter1d(np.clip(np.max(found, axis=0), 0, 1), 5, axis=1))
+    return np.asarray(ndimage.uniform_filter1d(np.clip(np.max(found, axis=0), 0, 1), SLENDER_COLUMNS, axis=1))
 
 
-def fair_path(rgb: NDArray[np.uint8], coarse: Array, step: float) -> Array:
-    """A batten's coarse path (N, 2) px laid truer: bent again along what is slender in the strip, which shows the limbs
-    sharper than the finder's map does, and a few times since the network sees best what runs level."""
+def smoothed_on_strip(rgb: NDArray[np.uint8], coarse: Array, step: float) -> Array:
+    """The dynamic-programming path (N, 2) px brought nearer to the bow.
+
+    It is bent again along what is slender in the strip, which shows the limbs sharper than the finder's map does; a few times,
+    since the network sees best what runs level.
+    """
     path = coarse
-    for _ in range(BATTEN_TURNS):
+    for _ in range(SMOOTHING_TURNS):
         strip = cut_strip(rgb, path, step)
         n = len(strip.path)
         seen = slender(np.where(strip.maps.string > strip.maps.inside, 0.0, strip.maps.inside).astype(float))
         ends = (np.array([0.0, MIDDLE_ROW]), np.array([n - 1.0, MIDDLE_ROW]))
-        lines = smooth_paths(seen, (0.0,), ends, BATTEN_STEEPEST)
+        lines = smooth_paths(seen, (0.0,), ends, SMOOTHING_STEEPEST)
         if not lines:
             return path
         columns = np.arange(n, dtype=float)
-        row = ndimage.gaussian_filter1d(np.interp(columns, *lines[0].T), 12.0, mode="nearest")
-        path = smooth_path(strip.px(columns, row), 10 * step)
+        row = ndimage.gaussian_filter1d(np.interp(columns, *lines[0].T), MIDDLE_SIGMA, mode="nearest")
+        path = smooth_path(strip.px(columns, row), PATH_SIGMA * step)
     return path
 
 

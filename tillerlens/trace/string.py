@@ -14,18 +14,30 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from tillerlens.photo.light import sample
+from tillerlens.core.robust import MAD_TO_U
+from tillerlens.photo.light import FULL, sample
 from tillerlens.trace.network import FinderMaps
 
 Array = NDArray[np.float64]
 
 CANDIDATES = 6
+# Likely hooks on the finder's map: a grid of places (mm) before the handle's back and beside the line through it; the lines from
+# there to the nocks, clear of nock and hook, at so many places; what the map is smoothed by (px), how much limb counts as string,
+# and what a place may count for at the most; what of the weaker line and of both counts, and what being off the middle costs.
+GRID_MM, ASIDE_MM = 8.0, 100
+ON_LINE = np.linspace(0.06, 0.97, 120)
+SMOOTH_PX, LIMB_AS_STRING, MOST_HINT, BOTH, ASIDE_COST, PEAK = 0.8, 0.25, 0.8, 0.1, 0.02, 5
+LEAST_SHOWN = 0.12  # share of a line that must show at all
+MEET_MM = 60  # from the hook that was supposed to where the two lines meet
+# Of a hook: at the least; a line's scatter counts as over so many independent stretches; and where hardly anything shows.
+LEAST_U_PX, STRETCHES, FAINT_U_MM = 0.6, 8, 20
 FAINT = 0.6  # share of a line that must show before it is trusted
 STEP_PX = 22.0
 # No shadow is lighter than its ground: of a light and a dark line side by side the dark one is the shadow, unless the light
 # one is so weak beside it that it may be the halo of a camera's sharpening.
 LIGHTER, HALO = 0.4, 0.3
 OTHER_COLOUR = 0.3  # merit lost where one half looks lighter and the other darker than what is behind it
+RIVAL_STEPS = 9  # of a line's end: a rival is the best among so many
 RIVAL_LINE, RIVAL_APART_PX = 0.1, 6.0  # a line from nock to nock so little worse, so far off, may be the string instead
 RIVAL, RIVAL_SHARE = 0.06, 0.5  # a reading this little worse, elsewhere, is a doubt of so much of the way to it
 PLAIN = 2.8
@@ -33,6 +45,7 @@ PLAIN = 2.8
 # tells little, by its redness and its blueness, which ruled lines, joints and shadows lack.
 LIGHT, HUE = np.eye(3), np.array([[1.0, -0.5, -0.5], [-0.5, -0.5, 1.0]])
 HUE_CLEARER = 0.3  # of merit
+PULLED_MM = 25.0  # a hook this far past the line between the nocks draws the bow
 MOST_U_MM = 60.0  # a hook less sure than this is not found
 LEAST_DRAW_MM, MOST_DRAW_MM = 80.0, 800.0  # from the back to the hook
 DEEP_MM, PAST_MM = 230.0, 25.0  # nocks that stand so far from the back are drawn: their hook lies this far past the line between
@@ -53,32 +66,54 @@ class DrawnString:
     merit: float  # how well both lines stand out together; a plain string reaches ``PLAIN``
 
 
-def likely_hooks(
-    maps: FinderMaps, nocks: Array, handle: Array, belly: Array, px_per_mm: float, least_mm: float = LEAST_DRAW_MM
-) -> list[Array]:
-    """Where the hook may be: places from which both lines to the nocks lie well on the string map, best first.
+@dataclass(frozen=True, eq=False)
+class BowPose:
+    """Where the traced bow stands in the picture: ``nocks`` (2, 2) and ``handle`` (2,) px, the handle's back; ``belly`` (2,)
+    unit, towards the belly; ``px_per_mm``."""
 
-    ``nocks`` (2, 2), ``handle`` (2,) px; ``belly`` (2,) unit, from the handle towards the belly. The hook is sought within
-    100 mm of the line through the handle, at least ``least_mm`` from its back.
+    nocks: Array
+    handle: Array
+    belly: Array
+    px_per_mm: float
+
+    def toward_belly_mm(self, at: Array) -> float:
+        """How far a place (2,) px stands toward the belly from the handle's back."""
+        return float((at - self.handle) @ self.belly) / self.px_per_mm
+
+    @property
+    def chord_mm(self) -> float:
+        """How far the nocks stand toward the belly, on the mean."""
+        return float(np.mean([self.toward_belly_mm(nock) for nock in self.nocks]))
+
+    def is_pulled(self, string: DrawnString | None) -> bool:
+        """Whether a string's hook stands past the line between the nocks."""
+        return string is not None and self.toward_belly_mm(string.hook) - self.chord_mm > PULLED_MM
+
+
+def likely_hooks(maps: FinderMaps, pose: BowPose, least_mm: float = LEAST_DRAW_MM) -> list[Array]:
+    """Where the hook may be: places (2,) px from which both lines to the nocks lie well on the string map, best first.
+
+    It is sought within 100 mm of the line through the handle, at least ``least_mm`` from the handle's back.
     """
+    handle, belly, px_per_mm = pose.handle, pose.belly, pose.px_per_mm
     side = np.array([-belly[1], belly[0]])
-    evidence = cv2.GaussianBlur(np.maximum(maps.string, 0.25 * maps.limb), (0, 0), 0.8)
-    depth = np.arange(least_mm, MOST_DRAW_MM, 8.0) * px_per_mm
-    across = np.arange(-100, 101, 8.0) * px_per_mm
+    evidence = cv2.GaussianBlur(np.maximum(maps.string, LIMB_AS_STRING * maps.limb), (0, 0), SMOOTH_PX)
+    depth = np.arange(least_mm, MOST_DRAW_MM, GRID_MM) * px_per_mm
+    across = np.arange(-ASIDE_MM, ASIDE_MM + 1, GRID_MM) * px_per_mm
 
     def score(d: Array, a: Array) -> Array:
         hooks = handle + d[:, None, None] * belly + a[None, :, None] * side
-        t = np.linspace(0.06, 0.97, 120)[None, None, :, None]
+        t = ON_LINE[None, None, :, None]
         total = []
-        for nock in nocks:
+        for nock in pose.nocks:
             pts = maps.to_map(nock + t * (hooks[:, :, None] - nock))
             v = sample(evidence, pts.reshape(len(d) * len(a), -1, 2))
-            total.append(np.minimum(v, 0.8).reshape(len(d), len(a), -1).mean(2))
-        return np.asarray(np.sqrt(total[0] * total[1]) + 0.1 * (total[0] + total[1]))
+            total.append(np.minimum(v, MOST_HINT).reshape(len(d), len(a), -1).mean(2))
+        return np.asarray(np.sqrt(total[0] * total[1]) + BOTH * (total[0] + total[1]))
 
-    centred = 0.02 * (across / px_per_mm / HOOK_ASIDE_MM) ** 2
+    centred = ASIDE_COST * (across / px_per_mm / HOOK_ASIDE_MM) ** 2
     s = score(depth, across) - centred
-    top = ndimage.maximum_filter(s, 5, mode="nearest")  # 16 mm either way
+    top = ndimage.maximum_filter(s, PEAK, mode="nearest")  # 16 mm either way
     places = np.argwhere(s >= top)
     places = places[np.argsort(-s[places[:, 0], places[:, 1]])][:CANDIDATES]
     return [handle + depth[i] * belly + across[j] * side for i, j in places]
@@ -105,14 +140,25 @@ _START = np.arange(-12.0, 12.01, 1.0)  # the string starts at the nock, which ma
 _START_FREE = 5.0  # px beside the supposed nock that a start may well be
 _END = np.arange(-14.0, 14.01, 0.5)
 _ARM = 8  # half px steps: 4 px at each side, clear of the string itself
+_FINE = 0.5  # px
+_OFF = np.arange(-18.0, 18.01, _FINE)  # px beside the guess, that are looked at
+_ON_STRING = (0.04, 0.96)  # of the way from nock to hook, where the string is looked for
+_BLOCK_PX, _IN_BLOCK, _LEAST_BLOCKS = 14, 8, 12  # length of a stretch that is judged as one, places in it, and how few there are
+_MOST_MAP = 0.7  # what the network's string may count for at the most
+_CAP_PERCENTILE, _PLAIN_NOISES, _START_COST = 70, 6.0, 0.1  # a few bright crossings must not outvote the rest
+_SHOWS = 1.6  # noises, from which a stretch shows a line
+# The middle of the ridge: windows (px) that seek it, how much of it must show, how far from the guess, and in how many stretches.
+_WINDOWS, _LEAST_RIDGE, _NEAR_GUESS, _LEAST_STRETCHES = (1.2, 0.9, 0.8), 2.0, 2.0, 6
+_LEAST_SCATTER, _SLACK = 0.02, 0.1  # px
+_OFF_COST = 0.08  # of merit, for a hook HOOK_ASIDE_MM beside the handle's middle
 
 
 @lru_cache(maxsize=8)
 def _lines_through(blocks: int, offsets: int) -> NDArray[np.intp]:
     """Where each line from a start to an end runs through evidence of (blocks, offsets): flat indices (start, end, blocks)."""
-    share = np.linspace(0.04, 0.96, blocks * 8).reshape(blocks, 8).mean(1)
+    share = np.linspace(*_ON_STRING, blocks * _IN_BLOCK).reshape(blocks, _IN_BLOCK).mean(1)
     at = _START[:, None, None] * (1 - share) + _END[None, :, None] * share
-    column = np.clip(np.round(at / 0.5).astype(np.intp) + offsets // 2, 0, offsets - 1)
+    column = np.clip(np.round(at / _FINE).astype(np.intp) + offsets // 2, 0, offsets - 1)
     lines = np.arange(blocks, dtype=np.intp) * offsets + column
     lines.flags.writeable = False  # shared by all threads
     return lines
@@ -123,36 +169,36 @@ def _ridges(light: NDArray[np.uint16], start: Array, end: Array, maps: FinderMap
     length = float(np.hypot(*d))
     u = d / length
     n = np.array([-u[1], u[0]])
-    off = np.arange(-18.0, 18.01, 0.5)
-    blocks = max(12, int(length / 14))
-    t = np.linspace(0.04, 0.96, blocks * 8)
+    off = _OFF
+    blocks = max(_LEAST_BLOCKS, int(length / _BLOCK_PX))
+    t = np.linspace(*_ON_STRING, blocks * _IN_BLOCK)
     # a turned rectangle of the picture: a row for each place along the line, a column for each beside it
     to_picture = np.column_stack([(off[1] - off[0]) * n, (t[1] - t[0]) * d, start + t[0] * d + off[0] * n])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     v = cv2.warpAffine(light, to_picture, (len(off), len(t)), flags=flags, borderMode=cv2.BORDER_REPLICATE)
-    v = np.sqrt(v.astype(np.float32) / 65535.0)  # near to equal steps of noise
-    v = v.reshape(blocks, 8, len(off), -1).mean(1) @ look.T
+    v = np.sqrt(v.astype(np.float32) / FULL)  # near to equal steps of noise
+    v = v.reshape(blocks, _IN_BLOCK, len(off), -1).mean(1) @ look.T
     ridge = v[:, _ARM:-_ARM] - 0.5 * (v[:, : -2 * _ARM] + v[:, 2 * _ARM :])
-    noise = 1.4826 * np.median(np.abs(ridge - np.median(ridge, axis=(0, 1))), axis=(0, 1)) + 1e-4
+    noise = MAD_TO_U * np.median(np.abs(ridge - np.median(ridge, axis=(0, 1))), axis=(0, 1)) + 1e-4
     grey = (v / noise).sum(2)
     # against the nearer of the two sides: else the ground beside a dark shadow would pass for a light string
     over = [s * grey[:, _ARM:-_ARM] - np.maximum(s * grey[:, : -2 * _ARM], s * grey[:, 2 * _ARM :]) for s in (1.0, -1.0)]
     o = off[_ARM:-_ARM]
-    tb = t.reshape(blocks, 8).mean(1)
+    tb = t.reshape(blocks, _IN_BLOCK).mean(1)
     # a cast shadow is a line too, but the network does not take it for a string
-    hint = np.minimum(sample(maps.string, maps.to_map(start + o[None, :, None] * n + tb[:, None, None] * d)), 0.7)
+    hint = np.minimum(sample(maps.string, maps.to_map(start + o[None, :, None] * n + tb[:, None, None] * d)), _MOST_MAP)
     lines = _lines_through(blocks, len(o))
     shown, table, first, caps = [], [], [], []
     for above in over:  # lighter or darker than what is behind it
         up = np.clip(above, 0, None)
-        cap = float(np.percentile(up.max(1), 70)) + 1e-9  # a few bright crossings must not outvote the rest
+        cap = float(np.percentile(up.max(1), _CAP_PERCENTILE)) + 1e-9
         caps.append(cap)
-        evidence = np.minimum(up, cap) / cap * min(1.0, cap / 6.0) + hint
+        evidence = np.minimum(up, cap) / cap * min(1.0, cap / _PLAIN_NOISES) + hint
         total = evidence.ravel()[lines].mean(2)
-        total = total - 0.1 * (_START[:, None] / _START_FREE) ** 2
+        total = total - _START_COST * (_START[:, None] / _START_FREE) ** 2
         first.append(_START[total.argmax(0)])
         table.append(total.max(0))
-        shown.append(np.where(up > 1.6, up, 0.0))
+        shown.append(np.where(up > _SHOWS, up, 0.0))
     lighter = caps[0] / caps[1] if look is LIGHT else 0.0
     return _Ridges(start, d, n, tb, o, np.array(shown), np.array(table), lighter, np.array(first))
 
@@ -163,18 +209,18 @@ def _settle(r: _Ridges, sign: int, end: int) -> tuple[Array, float, float]:
     smooth = ndimage.gaussian_filter1d(r.shown[sign], 2.0, axis=1)  # about the string's own width
     place = guess.copy()
     w = smooth
-    for width in (1.2, 0.9, 0.8):
+    for width in _WINDOWS:
         w = smooth * np.exp(-0.5 * ((r.offsets[None] - place[:, None]) / width) ** 2)
         place = np.where(w.sum(1) > 0, (w * r.offsets).sum(1) / np.maximum(w.sum(1), 1e-9), guess)
-    seen = (w.sum(1) > 2.0) & (np.abs(place - guess) < 2.0)
-    if seen.sum() < 6:
+    seen = (w.sum(1) > _LEAST_RIDGE) & (np.abs(place - guess) < _NEAR_GUESS)
+    if seen.sum() < _LEAST_STRETCHES:
         return np.array([r.start, r.start + r.along]), float(seen.mean()), float("nan")
     keep, scatter, line = seen.copy(), 0.0, np.zeros(2)
     for _ in range(4):
         line = np.polyfit(r.share[keep], place[keep], 1)
         away = np.abs(place - np.polyval(line, r.share))
-        scatter = 1.4826 * float(np.median(away[keep])) + 0.02
-        keep = seen & (away < 3 * scatter + 0.1)
+        scatter = MAD_TO_U * float(np.median(away[keep])) + _LEAST_SCATTER
+        keep = seen & (away < 3 * scatter + _SLACK)
     ends = [r.start + k * r.along + float(np.polyval(line, k)) * r.normal for k in (0.0, 1.0)]
     return np.array(ends), float(keep.mean()), scatter
 
@@ -196,7 +242,7 @@ def _pair(
         for sb in (0, 1):
             both = np.clip(a.table[sa], 0, None)[:, None] * np.clip(b.table[sb], 0, None)[None]
             colour = LIGHTER * min(1.0, a.lighter / HALO, b.lighter / HALO) * (sa == sb == 0) - OTHER_COLOUR * (sa != sb)
-            merit = 2 * np.sqrt(both) + colour - 0.08 * (aside_mm / HOOK_ASIDE_MM) ** 2
+            merit = 2 * np.sqrt(both) + colour - _OFF_COST * (aside_mm / HOOK_ASIDE_MM) ** 2
             merit[near] = -np.inf
             i, j = np.unravel_index(int(np.argmax(merit)), merit.shape)
             if merit[i, j] > best:
@@ -207,26 +253,28 @@ def _pair(
 def find_string(
     light: NDArray[np.uint16],
     maps: FinderMaps,
-    nocks: Array,
-    handle: Array,
-    belly: Array,
-    px_per_mm: float,
+    pose: BowPose,
     clicked: Array | None = None,
     least_mm: float | None = None,
     by_hue: bool = True,
 ) -> DrawnString | None:
     """Both string lines and the hook where they meet; None when either cannot be seen.
 
-    ``least_mm``: how far from the handle's back the hook is, at the least; None: past the nocks where they stand deep.
-    ``by_hue``: look for its hue as well where its light tells little.
-
     The two lines are chosen together: one string has one colour, and its hook lies near the line through the handle.
+
+    Parameters
+    ----------
+    light, maps : the picture's linear light, and what the finder sees in it.
+    pose : where the bow stands.
+    clicked : (2,) px, the hook as clicked.
+    least_mm : how far from the handle's back the hook is, at the least; None: past the nocks where they stand deep.
+    by_hue : look for the string's hue as well where its light tells little.
     """
     if least_mm is None:
-        chord_mm = float(np.mean((nocks - handle) @ belly)) / px_per_mm
+        chord_mm = pose.chord_mm
         # else a ruled line from nock to nock would do for both halves
         least_mm = min(chord_mm + PAST_MM, MOST_DRAW_MM - PAST_MM) if chord_mm > DEEP_MM else LEAST_DRAW_MM
-    sought = _Sought(light, maps, nocks, handle, belly, px_per_mm, clicked, least_mm)
+    sought = _Sought(light, maps, pose, clicked, least_mm)
     by_light = _best_of(sought, LIGHT)
     if not by_hue or (by_light is not None and min(by_light.clear) > FAINT):
         return by_light
@@ -242,18 +290,15 @@ class _Sought:
 
     light: NDArray[np.uint16]
     maps: FinderMaps
-    nocks: Array
-    handle: Array
-    belly: Array
-    px_per_mm: float
+    pose: BowPose
     clicked: Array | None
     least_mm: float
 
 
 def _best_of(q: _Sought, look: Array) -> DrawnString | None:
     """The best pair of lines from the nocks to a hook, by one look of the string."""
-    nocks, handle, belly, px_per_mm = q.nocks, q.handle, q.belly, q.px_per_mm
-    hooks = likely_hooks(q.maps, nocks, handle, belly, px_per_mm, q.least_mm) if q.clicked is None else [q.clicked]
+    nocks, handle, belly, px_per_mm = q.pose.nocks, q.pose.handle, q.pose.belly, q.pose.px_per_mm
+    hooks = likely_hooks(q.maps, q.pose, q.least_mm) if q.clicked is None else [q.clicked]
     side = np.array([-belly[1], belly[0]])
 
     def tried(hook: Array) -> tuple[float, _Chosen]:
@@ -283,23 +328,23 @@ def _lines(merit: float, chosen: _Chosen, nocks: Array, px_per_mm: float) -> Dra
     """The two straight lines of a chosen pair and the hook where they meet; None where either is not seen."""
     hook, a, b, pick = chosen
     (la, ca, scatter_a), (lb, cb, scatter_b) = _settle(a, pick[0], pick[2]), _settle(b, pick[1], pick[3])
-    if min(ca, cb) < 0.12 or not np.isfinite(scatter_a + scatter_b):
+    if min(ca, cb) < LEAST_SHOWN or not np.isfinite(scatter_a + scatter_b):
         return None
     da, db = la[1] - la[0], lb[1] - lb[0]
     m = np.column_stack([da, -db])
     if abs(np.linalg.det(m)) < 1e-6:
         return None
     meet = la[0] + np.linalg.solve(m, lb[0] - la[0])[0] * da
-    if np.linalg.norm(meet - hook) > 60 * px_per_mm:
+    if np.linalg.norm(meet - hook) > MEET_MM * px_per_mm:
         return None
     offset = []
     for line, nock in ((la, nocks[0]), (lb, nocks[1])):
         e = (line[1] - line[0]) / np.linalg.norm(line[1] - line[0])
         offset.append(float((nock - line[0]) @ np.array([-e[1], e[0]])))
     # a line seen over a small part of its length fixes its end less well
-    u = float(np.hypot(scatter_a / np.sqrt(8 * ca), scatter_b / np.sqrt(8 * cb)) + 0.6)
+    u = float(np.hypot(scatter_a / np.sqrt(STRETCHES * ca), scatter_b / np.sqrt(STRETCHES * cb)) + LEAST_U_PX)
     faint = max(0.0, FAINT - min(ca, cb)) / FAINT
-    u += 20 * px_per_mm * faint  # a line followed over a small part of its length may be another line
+    u += FAINT_U_MM * px_per_mm * faint  # a line followed over a small part of its length may be another line
     lines = (np.array([la[0], meet]), np.array([lb[0], meet]))
     return DrawnString(meet, lines, u, (ca, cb), (offset[0], offset[1]), 1 in pick[:2], merit)
 
@@ -326,6 +371,6 @@ def _straightest(r: _Ridges) -> tuple[Array, float, float]:
 def _has_rival(r: _Ridges) -> bool:
     """Whether a line elsewhere shows as well as the best one, lighter or darker than what is behind it."""
     best = np.unravel_index(int(np.argmax(r.table)), r.table.shape)
-    peak = r.table >= ndimage.maximum_filter1d(r.table, 9, axis=1)
+    peak = r.table >= ndimage.maximum_filter1d(r.table, RIVAL_STEPS, axis=1)
     apart = np.maximum(np.abs(r.best_start - r.best_start[best]), np.abs(_END - _END[best[1]]))
     return bool((peak & (r.table > r.table[best] - RIVAL_LINE) & (apart > RIVAL_APART_PX)).any())

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from tillerlens.photo.light import sample
+from tillerlens.photo.light import FULL, sample
 
 Array = NDArray[np.float64]
 
@@ -38,6 +38,7 @@ class Proof:
 
     @property
     def whole(self) -> float:
+        """Of the whole outline, both sides together, the share that shows as an edge."""
         return self.share(0, self.seen.shape[1])
 
     def weaker_side(self, a: int, b: int) -> str:
@@ -62,7 +63,7 @@ def prove(light: NDArray[np.uint16], back_px: Array, belly_px: Array) -> Proof:
     inward = ndimage.gaussian_filter1d(inward, 3.0, axis=0, mode="nearest")
     inward /= np.linalg.norm(inward, axis=1, keepdims=True)
     for k, (edge, way) in enumerate(((back_px[known], inward), (belly_px[known], -inward))):
-        v = np.sqrt(sample(light, edge[:, None] + off[:, None] * way[:, None]) / 65535.0)
+        v = np.sqrt(sample(light, edge[:, None] + off[:, None] * way[:, None]) / FULL)
         v = ndimage.uniform_filter1d(v, ALONG, axis=0, mode="nearest")
         slope = np.linalg.norm(ndimage.gaussian_filter1d(v, 1.5, axis=1, order=1, mode="nearest"), axis=2)
         here = slope[:, np.abs(off) <= on_line].max(axis=1)

@@ -12,19 +12,20 @@ from typing import Any
 import streamlit as st
 from PIL import Image
 
-from tillerlens.core.document import check_same_bow
+from tillerlens.core.document import check_same_bow, from_json
 from tillerlens.core.errors import Reason, ScaleError
 from tillerlens.core.measurement import Measurement
 from tillerlens.core.shot import Shot
 from tillerlens.core.shot_file import read_shot
-from tillerlens.measure import Prepared, Remembered, measure_photo, prepare
+from tillerlens.measure import Remembered, measure_photo
 from tillerlens.mechanics.evidence import check_rest
 from tillerlens.photo.camera import CameraFit
 from tillerlens.photo.intake import Photo, read_photo
 from tillerlens.photo.scale import fit_scale
 from tillerlens.report.overlay import draw_overlay
 from tillerlens.report.words.quantities import Units
-from tillerlens.trace.outline import TraceRead
+from tillerlens.trace.reading import Prepared, prepare
+from tillerlens.trace.trace import Trace
 from tillerlens.ui.queue import MEASURING, in_turn
 
 THUMBNAIL_PX = 640
@@ -80,7 +81,7 @@ def _of_scale(form: dict[str, Any]) -> str:
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
-def _traced(data: bytes, name: str, of: str, _read: Callable[[], TraceRead]) -> TraceRead:
+def _traced(data: bytes, name: str, of: str, _read: Callable[[], Trace]) -> Trace:
     return _read()
 
 
@@ -100,7 +101,7 @@ def _measured(data: bytes, name: str, shot_json: str, rest_json: str | None) -> 
     MEASURING.require()
     photo = decoded(data, name)
     shot = read_shot(json.loads(shot_json), photo_size=(photo.width, photo.height))
-    rest: dict[str, Any] | None = json.loads(rest_json) if rest_json else None
+    rest = from_json(rest_json)
     if rest is not None:
         check_rest(rest)
         check_same_bow(rest, shot)
@@ -124,8 +125,7 @@ def _apart(shot_json: str) -> tuple[dict[str, Any], str]:
 
 def _with(measurement: Measurement, form: dict[str, Any]) -> Measurement:
     """The measurement under the whole shot. Raises ShotError where what stands beside it makes no sense."""
-    shot = read_shot(form, photo_size=tuple(measurement.photo["size"]))
-    return replace(measurement, shot=shot.as_dict())
+    return replace(measurement, shot=read_shot(form, photo_size=measurement.photo.size))
 
 
 @st.cache_resource(max_entries=100, show_spinner=False)
@@ -174,9 +174,7 @@ def _overlay(data: bytes, name: str, shot_json: str, rest_json: str | None, unit
     MEASURING.require()
     whole, bare = _apart(shot_json)
     measurement = _with(_measured(data, name, bare, rest_json), whole)
-    picture = draw_overlay(
-        decoded(data, name).rgb, measurement, units=units, close=close, rest=json.loads(rest_json) if rest_json else None
-    )
+    picture = draw_overlay(decoded(data, name).rgb, measurement, units=units, close=close, rest=from_json(rest_json))
     out = io.BytesIO()
     if form == "PNG":
         Image.fromarray(picture).save(out, form)

@@ -13,13 +13,32 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.errors import ScaleError
-from tillerlens.photo.camera import Camera, CameraFit, Marks, fit_camera
+from tillerlens.photo.camera import Camera, CameraFit, Lens, Marks, fit_camera
 from tillerlens.photo.light import linear_light, sample
 
 Array = NDArray[np.float64]
 LINE_U_PX = 0.08
 MIN_CROSSINGS = 24
-BAND_PX = 4_000_000
+BAND_PX, LEAST_ROWS = 4_000_000, 64  # of a band of the picture that is looked at as one
+# Crossings of thin lines: px that each line is averaged along, from a crossing to its arms, that its score is smoothed by and
+# that it is the best of, grey levels it must have; and of the clearest ones' score, the share that is clear.
+ALONG_PX, ARM_PX, SMOOTH_PX, PEAK_PX, LEAST_SCORE, CLEAR_SCORE = 9, 6, 1.2, 9, 4, 0.4
+CLEAREST, MOST_CROSSINGS = (
+    (150, 100),
+    3000,
+)  # of a picture: for how clear they can be, how likely they are; the most that are used
+# A lattice: how askew (tangent) its first steps may be, how unlike in length; seeds and tries; how far (share of a step, px) from
+# its guessed place the next crossing may lie, and how much of the step found goes into the next guess.
+ASKEW, ALIKE, SEEDS, TRIES, NEIGHBOURS = 0.35, (0.6, 1.67), 80, 12, 9
+REACH_SHARE, REACH_PX, FOLLOWS = 0.12, 1.0, 0.4
+LEAST_INLIERS, MOST_OUTLIERS, MOST_RMS_PX = 0.7, 0.35, 0.6  # of a lattice's crossings; of its lines' samples
+# Profiles across a line: share of a cell that is looked at to either side (px, least and most), px between samples and along the
+# line, samples at either end that are the board.
+CELL_SHARE, REACHES_PX, PROFILE_PX, RUN, BOARD_SAMPLES = 0.3, (4, 8), 0.5, np.arange(-2, 2.1, 1.0), 3
+RIM_PX, ACROSS, LINES = 12, 0.02, 400  # of the picture, that is left out; of a cell, for a direction; samples of a whole board
+# A line's middle: window (of the reach, and px), share of its strongest dip that counts, of the usual contrast that it must have,
+# of the reach that it may lie off; and how unlike the board's two sides may be (of that contrast, and beside).
+WINDOW, WINDOW_PX, LEAST_DIP, LEAST_CONTRAST, MOST_OFF, UNLIKE, UNLIKE_MORE = 0.5, 0.6, 0.25, 0.4, 0.6, 0.5, 0.08
 # How long the picture is made before crossings are looked for: lines ruled with a pen show best where a phone's picture is some
 # 1500 px long, close ones in less, thin ones in more.
 SEARCHED_PX = (1500, 1000, 2100, 3000, 6000)
@@ -30,7 +49,7 @@ def line_maps(grey: NDArray[np.uint8], polarity: int = -1) -> tuple[Array, Array
     """How much each pixel looks like a thin horizontal / vertical line: two (H, W) float32 maps, 0 where not at all."""
     g = grey.astype(np.float32)
     second = np.array([-1, 0, 2, 0, -1], np.float32) * polarity / 2
-    along = np.full(9, 1 / 9, np.float32)
+    along = np.full(ALONG_PX, 1 / ALONG_PX, np.float32)
     horizontal = cv2.sepFilter2D(g, cv2.CV_32F, along, second)
     vertical = cv2.sepFilter2D(g, cv2.CV_32F, second, along)
     return np.maximum(horizontal, 0), np.maximum(vertical, 0)
@@ -44,9 +63,9 @@ def _crossings(grey: NDArray[np.uint8]) -> list[Array]:
         at, s = _peaks(grey, polarity)
         if len(at) < MIN_CROSSINGS:
             continue
-        clear = s > 0.4 * np.sort(s)[-max(1, min(150, len(s) // 4)) :].mean()
+        clear = s > CLEAR_SCORE * np.sort(s)[-max(1, min(CLEAREST[0], len(s) // 4)) :].mean()
         at, s = at[clear], s[clear]
-        found.append((float(np.sort(s)[-100:].mean()), at[np.argsort(-s)[:3000]].astype(float)))
+        found.append((float(np.sort(s)[-CLEAREST[1] :].mean()), at[np.argsort(-s)[:MOST_CROSSINGS]].astype(float)))
     return [at for _, at in sorted(found, key=lambda q: -q[0])]
 
 
@@ -56,9 +75,9 @@ def _peaks(grey: NDArray[np.uint8], polarity: int) -> tuple[NDArray[np.intp], Ar
     Band by band, since the maps of a whole enlarged picture take a gigabyte.
     """
     h, w = grey.shape
-    rows = max(64, BAND_PX // w)
+    rows = max(LEAST_ROWS, BAND_PX // w)
     places, scores = [], []
-    r = 6
+    r = ARM_PX
     for top in range(0, h, rows):
         a, b = max(0, top - 3 * r), min(h, top + rows + 3 * r)
         across, down = line_maps(grey[a:b], polarity)
@@ -66,9 +85,9 @@ def _peaks(grey: NDArray[np.uint8], polarity: int) -> tuple[NDArray[np.intp], Ar
         arm = cv2.getStructuringElement(cv2.MORPH_RECT, (3, 3))
         hh = cv2.dilate(np.minimum(np.roll(across, r, 1), np.roll(across, -r, 1)), arm)
         vv = cv2.dilate(np.minimum(np.roll(down, r, 0), np.roll(down, -r, 0)), arm)
-        score = cv2.GaussianBlur(np.minimum(hh, vv), (0, 0), 1.2)
+        score = cv2.GaussianBlur(np.minimum(hh, vv), (0, 0), SMOOTH_PX)
         score[:r], score[-r:], score[:, :r], score[:, -r:] = 0, 0, 0, 0
-        peak = (score == cv2.dilate(score, cv2.getStructuringElement(cv2.MORPH_RECT, (9, 9)))) & (score > 4)
+        peak = (score == cv2.dilate(score, cv2.getStructuringElement(cv2.MORPH_RECT, (PEAK_PX, PEAK_PX)))) & (score > LEAST_SCORE)
         ys, xs = np.nonzero(peak)
         own = (ys + a >= top) & (ys + a < top + rows)
         places.append(np.column_stack([xs[own], ys[own] + a]))
@@ -84,21 +103,21 @@ def _grow(points: Array) -> tuple[Array, NDArray[np.intp]]:
     best: tuple[Array, NDArray[np.intp]] = (np.empty((0, 2)), np.empty((0, 2), np.intp))
     rng = np.random.default_rng(0)
     tried = 0
-    for seed in rng.permutation(len(points))[:80]:
-        near = tree.query(points[seed], k=min(9, len(points)))[1][1:]
+    for seed in rng.permutation(len(points))[:SEEDS]:
+        near = tree.query(points[seed], k=min(NEIGHBOURS, len(points)))[1][1:]
         d = points[near] - points[seed]
-        right = [q for q in d if q[0] > 0 and abs(q[1]) < 0.35 * q[0]]
-        down = [q for q in d if q[1] > 0 and abs(q[0]) < 0.35 * q[1]]
+        right = [q for q in d if q[0] > 0 and abs(q[1]) < ASKEW * q[0]]
+        down = [q for q in d if q[1] > 0 and abs(q[0]) < ASKEW * q[1]]
         if not right or not down:
             continue
         i, j = min(right, key=lambda q: float(np.hypot(*q))), min(down, key=lambda q: float(np.hypot(*q)))
-        if not 0.6 < np.hypot(*i) / np.hypot(*j) < 1.67:
+        if not ALIKE[0] < np.hypot(*i) / np.hypot(*j) < ALIKE[1]:
             continue
         got = _grow_from(points, tree, int(seed), i, j)
         tried += 1
         if len(got[0]) > len(best[0]):
             best = got
-        if len(best[0]) >= min(ENOUGH_CROSSINGS, 0.5 * len(points)) or tried > 12:
+        if len(best[0]) >= min(ENOUGH_CROSSINGS, 0.5 * len(points)) or tried > TRIES:
             break
     return best
 
@@ -118,12 +137,12 @@ def _grow_from(points: Array, tree: object, seed: int, i: Array, j: Array) -> tu
                 continue
             guess = here + da * si + db * sj
             distance, k = tree.query(guess)  # type: ignore[attr-defined]
-            reach = 0.12 * min(np.hypot(*si), np.hypot(*sj)) + 1.0
+            reach = REACH_SHARE * min(np.hypot(*si), np.hypot(*sj)) + REACH_PX
             if distance < reach and int(k) not in taken:
                 step = (points[k] - here) * (da + db)
                 # the neighbour's step, mixed with what was known: the lattice may bend slowly, never jump
-                ni = 0.6 * si + 0.4 * step if da else si
-                nj = 0.6 * sj + 0.4 * step if db else sj
+                ni = (1 - FOLLOWS) * si + FOLLOWS * step if da else si
+                nj = (1 - FOLLOWS) * sj + FOLLOWS * step if db else sj
                 place[to], steps[to] = int(k), (ni, nj)
                 taken.add(int(k))
                 todo.append(to)
@@ -131,13 +150,12 @@ def _grow_from(points: Array, tree: object, seed: int, i: Array, j: Array) -> tu
     return points[[place[q] for q in keys]], np.array(keys, np.intp)
 
 
-def find_grid(rgb: NDArray[np.uint8], spacing_mm: float, exif_px: float | None, exif_u_px: float | None) -> CameraFit:
+def find_grid(rgb: NDArray[np.uint8], spacing_mm: float, lens: Lens) -> CameraFit:
     """Fit the camera to a ruled grid of known spacing. Raises ``ScaleError`` when no lattice is found."""
-    size = (rgb.shape[1], rgb.shape[0])
     grey = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.uint8)
     light = linear_light(grey)
     trouble: ScaleError | None = None
-    for k in (max(size) / longest for longest in SEARCHED_PX):
+    for k in (max(lens.size) / longest for longest in SEARCHED_PX):
         if k < 0.5:
             continue
         how = cv2.INTER_AREA if k > 1 else cv2.INTER_CUBIC
@@ -147,7 +165,7 @@ def find_grid(rgb: NDArray[np.uint8], spacing_mm: float, exif_px: float | None, 
             if len(lattice) < MIN_CROSSINGS:
                 continue
             try:
-                return _fit_lattice(light, (lattice + 0.5) * k - 0.5, max(3.0, k), index, spacing_mm, size, exif_px, exif_u_px)
+                return _fit_lattice(light, (lattice + 0.5) * k - 0.5, max(3.0, k), index, spacing_mm, lens)
             except ScaleError as error:
                 trouble = error
     raise trouble or ScaleError(
@@ -162,21 +180,19 @@ def _fit_lattice(
     reach_px: float,
     index: NDArray[np.intp],
     spacing_mm: float,
-    size: tuple[int, int],
-    exif_px: float | None,
-    exif_u_px: float | None,
+    lens: Lens,
 ) -> CameraFit:
     """From numbered crossings to the fit over all lines; raises ``ScaleError`` when the numbering was false."""
-    _, kept = cv2.findHomography(index.astype(float), lattice, cv2.RANSAC, reach_px)
-    inlier = np.ravel(kept).astype(bool) if kept is not None else np.zeros(len(lattice), bool)
+    _, mask = cv2.findHomography(index.astype(float), lattice, cv2.RANSAC, reach_px)
+    inlier = np.ravel(mask).astype(bool) if mask is not None else np.zeros(len(lattice), bool)
     doubt = ScaleError(
         "The lines on the board do not make one even grid.",
         "Check the spacing typed, or click four crossings.",
         share=float(inlier.mean()),
     )
-    if inlier.mean() < 0.7 or inlier.sum() < MIN_CROSSINGS:
+    if inlier.mean() < LEAST_INLIERS or inlier.sum() < MIN_CROSSINGS:
         raise doubt
-    fit = fit_camera(Marks.of_points(lattice[inlier], index[inlier] * spacing_mm, 1.0), size, exif_px, exif_u_px)
+    fit = fit_camera(Marks.of_points(lattice[inlier], index[inlier] * spacing_mm, 1.0), lens)
     crossing = index[inlier] * spacing_mm
     beside = {0: crossing + [0, spacing_mm / 2], 1: crossing + [spacing_mm / 2, 0]}
     ruled = ruling(light, fit.camera, spacing_mm, beside)
@@ -185,8 +201,8 @@ def _fit_lattice(
         if len(px) < 2 * MIN_CROSSINGS:
             raise doubt
         marks = Marks(np.empty((0, 2)), np.empty((0, 2)), np.empty(0), px, axis, value, LINE_U_PX)
-        fit = fit_camera(marks, size, exif_px, exif_u_px, extra=fit.camera.theta)
-    if fit.rms_px > 0.6 or fit.outliers > 0.35:
+        fit = fit_camera(marks, lens, start=fit.camera.theta)
+    if fit.rms_px > MOST_RMS_PX or fit.outliers > MOST_OUTLIERS:
         raise doubt
     return fit
 
@@ -201,7 +217,13 @@ class Ruling:
 
 
 def ruling(light: NDArray[np.uint16], camera: Camera, spacing_mm: float, places_mm: dict[int, Array]) -> Ruling:
-    """From places (N, 2) mm that are known to lie on lines X = value (key 0) and Y = value (key 1)."""
+    """How the board's lines look where they are known to be.
+
+    Parameters
+    ----------
+    light, camera, spacing_mm : linear light, a fitted camera, and the lines' spacing.
+    places_mm : (N, 2) places on lines X = value (key 0) and Y = value (key 1).
+    """
     signs, contrasts = [0.0], [np.empty(0)]
     for axis, places in places_mm.items():
         at, normal, cell, _ = _square_to_line(camera, places, axis, spacing_mm)
@@ -223,22 +245,34 @@ def _square_to_line(
     w, h = camera.size
     xyz = np.column_stack([board_mm, np.zeros(len(board_mm))])
     across = xyz.copy()
-    across[:, axis] += 0.02 * spacing_mm
+    across[:, axis] += ACROSS * spacing_mm
     p, q = camera.project(xyz), camera.project(across)
-    inside: NDArray[np.bool_] = np.all((p > 12) & (p < [w - 13, h - 13]), axis=1)
+    inside: NDArray[np.bool_] = np.all((p > RIM_PX) & (p < [w - 1 - RIM_PX, h - 1 - RIM_PX]), axis=1)
     step = np.linalg.norm(q - p, axis=1, keepdims=True)
-    return p[inside], ((q - p) / step)[inside], step[inside, 0] / 0.02, inside
+    return p[inside], ((q - p) / step)[inside], step[inside, 0] / ACROSS, inside
 
 
 def line_samples(
     light: NDArray[np.uint16], camera: Camera, spacing_mm: float, thin: int, ruled: Ruling, axes: tuple[int, ...] = (0, 1)
 ) -> tuple[Array, NDArray[np.intp], Array]:
-    """Measured places on the grid's lines, midway between crossings: px (N, 2), axis (N,), board mm (N,)."""
+    """Measured places on the grid's lines, midway between crossings.
+
+    Parameters
+    ----------
+    light, camera, spacing_mm : linear light, a fitted camera, and the lines' spacing.
+    thin : every so many lines, 1 for all.
+    ruled : how the lines look.
+    axes : of the lines: 0 for X = value, 1 for Y = value.
+
+    Returns
+    -------
+    px (N, 2), axis (N,) and board mm (N,) along it.
+    """
     w, h = camera.size
     border = np.array([[x, y] for x in np.linspace(0, w - 1, 5) for y in np.linspace(0, h - 1, 5)], float)
     ends = camera.to_plane(border) / spacing_mm
     lo, hi = np.floor(ends.min(0)).astype(int), np.ceil(ends.max(0)).astype(int)
-    every = thin * max(1, int(np.sqrt((hi[0] - lo[0]) * (hi[1] - lo[1]) / 400)))
+    every = thin * max(1, int(np.sqrt((hi[0] - lo[0]) * (hi[1] - lo[1]) / LINES)))
     out_px, out_axis, out_value = [], [], []
     for axis in axes:
         a, b = np.meshgrid(np.arange(lo[axis], hi[axis] + 1, every), np.arange(lo[1 - axis], hi[1 - axis] + 1, every) + 0.5)
@@ -252,7 +286,7 @@ def line_samples(
 
 
 def _reach(cell_px: Array) -> float:
-    return float(np.clip(np.median(cell_px) * 0.3, 4, 8))
+    return float(np.clip(np.median(cell_px) * CELL_SHARE, *REACHES_PX))
 
 
 def _dips(light: NDArray[np.uint16], at: Array, normal: Array, reach: float) -> tuple[Array, Array, Array]:
@@ -261,12 +295,12 @@ def _dips(light: NDArray[np.uint16], at: Array, normal: Array, reach: float) -> 
 
     The line is averaged over a few px of its own direction first, which halves the noise.
     """
-    off = np.arange(-reach, reach + 0.01, 0.5)
+    off = np.arange(-reach, reach + 0.01, PROFILE_PX)
     tangent = np.column_stack([-normal[:, 1], normal[:, 0]])
-    run = np.arange(-2, 2.1, 1.0)
+    run = RUN
     pts = at[:, None, None] + off[None, :, None, None] * normal[:, None, None] + run[None, None, :, None] * tangent[:, None, None]
     v = sample(light, pts.reshape(len(at), -1, 2)).reshape(len(at), len(off), len(run)).mean(2).astype(float)
-    edge = 3
+    edge = BOARD_SAMPLES
     left, right = v[:, :edge].mean(1), v[:, -edge:].mean(1)
     base = left[:, None] + (right - left)[:, None] * np.linspace(0, 1, len(off))
     lit = np.maximum(np.maximum(left, right), 1.0)
@@ -276,19 +310,30 @@ def _dips(light: NDArray[np.uint16], at: Array, normal: Array, reach: float) -> 
 def measure_line(
     light: NDArray[np.uint16], at: Array, normal: Array, reach: float, ruled: Ruling
 ) -> tuple[Array, NDArray[np.bool_]]:
-    """The middle of a ruled line near each place ``at`` (N, 2), searched along ``normal``; and where one was found.
+    """The middle of a ruled line near each of N places.
 
-    Its middle is the centroid of what differs from the straight line between the two sides. What counts is the part of
-    the board's light that the line takes, which a shadow leaves as it is.
+    It is the centroid of what differs from the straight line between the two sides. What counts is the part of the board's
+    light that the line takes, which a shadow leaves as it is.
+
+    Parameters
+    ----------
+    light : (H, W) linear light.
+    at, normal : (N, 2) px places, and the direction square to the line there.
+    reach : px to either side.
+    ruled : how the lines look.
+
+    Returns
+    -------
+    Places (N, 2) px, and where a line was found (N,).
     """
     dip, off, unlike = _dips(light, at, normal, reach)
     dip = np.clip(ruled.sign * dip, 0, None)
     strength = dip.max(1)
     peak = dip.argmax(1)
-    window = np.abs(off[None] - off[peak][:, None]) < 0.5 * reach + 0.6
-    weight = dip * window * (dip > 0.25 * strength[:, None])
+    window = np.abs(off[None] - off[peak][:, None]) < WINDOW * reach + WINDOW_PX
+    weight = dip * window * (dip > LEAST_DIP * strength[:, None])
     total = weight.sum(1)
-    ok = (total > 0) & (strength > 0.4 * ruled.contrast) & (np.abs(off[peak]) < 0.6 * reach)
-    ok &= unlike < 0.5 * ruled.contrast + 0.08
+    ok = (total > 0) & (strength > LEAST_CONTRAST * ruled.contrast) & (np.abs(off[peak]) < MOST_OFF * reach)
+    ok &= unlike < UNLIKE * ruled.contrast + UNLIKE_MORE
     place = np.divide((weight * off).sum(1), total, out=np.zeros(len(at)), where=total > 0)
     return at + place[:, None] * normal, ok

@@ -13,12 +13,22 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from tillerlens.core.errors import ScaleError
-from tillerlens.photo.camera import CameraFit, Marks, fit_camera
+from tillerlens.photo.camera import CameraFit, Lens, Marks, fit_camera
 from tillerlens.photo.light import linear_light
 from tillerlens.photo.marks.grid import LINE_U_PX, line_maps, line_samples, ruling
 
 Array = NDArray[np.float64]
-COLUMNS = 64
+COLUMNS, HALF_COLUMN_PX, RIM_PX = 64, 6, 12  # of the picture, that are looked at; px averaged at either side; px left out
+# A line in a column: the percentile of the strongest peaks that says how strong a line is, the share of that a peak must reach,
+# grey levels it must have, px that it is the best of.
+PEAKS, STRONG_PERCENTILE, LEAST_OF_STRONG, LEAST_PEAK, PEAK_PX = 60, 60, 0.3, 1.5, 13
+# Joined from column to column: how much of the next direction is the track's own, how far (px, and more with the gap) the next
+# peak may lie off, columns that may be hidden, and the share of all that a track must have.
+OWN_SLOPE, NEAR_PX, NEAR_MORE, HIDDEN, LEAST_TRACK = 0.7, 2.0, 0.01, 6, 0.3
+CURVED = 12  # columns from which a track's middle is read off a parabola
+# A ladder's next rung may lie off by a share of a gap (px at the least), and by more for each one missed.
+RUNG, RUNG_PX, RUNG_MORE = 0.06, 2.0, 0.02
+LEAST_SAMPLES, MOST_RMS_PX, MOST_OUTLIERS = {2: 24, 1: 60}, 0.8, 0.4  # of the fit, coarse and fine
 MIN_LINES = 5
 
 
@@ -28,10 +38,11 @@ def _tracks(grey: NDArray[np.uint8], slope: float) -> list[list[Array]]:
     found: list[tuple[float, list[Array]]] = []
     for polarity in (-1, 1):
         h, _ = line_maps(grey, polarity)
-        xs = np.linspace(12, grey.shape[1] - 13, COLUMNS).round().astype(int)
-        columns = [h[:, x - 6 : x + 7].mean(1) for x in xs]
-        strong = float(np.percentile(np.concatenate([np.sort(c)[-60:] for c in columns]), 60))
-        peaks = [np.nonzero((c == maximum_filter1d(c, 13)) & (c > max(0.3 * strong, 1.5)))[0].astype(float) for c in columns]
+        xs = np.linspace(RIM_PX, grey.shape[1] - 1 - RIM_PX, COLUMNS).round().astype(int)
+        columns = [h[:, x - HALF_COLUMN_PX : x + HALF_COLUMN_PX + 1].mean(1) for x in xs]
+        strong = float(np.percentile(np.concatenate([np.sort(c)[-PEAKS:] for c in columns]), STRONG_PERCENTILE))
+        least = max(LEAST_OF_STRONG * strong, LEAST_PEAK)
+        peaks = [np.nonzero((c == maximum_filter1d(c, PEAK_PX)) & (c > least))[0].astype(float) for c in columns]
         found.append((strong, _link(xs.astype(float), peaks, slope)))
     return [tracks for _, tracks in sorted(found, key=lambda q: -q[0])]
 
@@ -49,20 +60,20 @@ def _link(xs: Array, peaks: list[Array], slope: float) -> list[Array]:
             s = slope
             if len(track) > 4:
                 a, b = track[-5], track[-1]
-                s = 0.7 * (b[1] - a[1]) / (b[0] - a[0]) + 0.3 * slope
+                s = OWN_SLOPE * (b[1] - a[1]) / (b[0] - a[0]) + (1 - OWN_SLOPE) * slope
             guess = y0 + s * (x - x0)
             near = min(free, key=lambda i: abs(ys[i] - guess), default=None)
-            if near is not None and abs(ys[near] - guess) < 2.0 + 0.01 * (x - x0):
+            if near is not None and abs(ys[near] - guess) < NEAR_PX + NEAR_MORE * (x - x0):
                 track.append((float(x), float(ys[near])))
                 free.discard(near)
                 still.append(track)
-            elif x - x0 < 6 * step:  # a bow or a post may hide a few columns
+            elif x - x0 < HIDDEN * step:  # a bow or a post may hide a few columns
                 still.append(track)
             else:
                 done.append(track)
         still += [[(float(x), float(ys[i]))] for i in free]
         open_tracks = still
-    long = [np.array(t) for t in done + open_tracks if len(t) >= 0.3 * COLUMNS]
+    long = [np.array(t) for t in done + open_tracks if len(t) >= LEAST_TRACK * COLUMNS]
     return sorted(long, key=len, reverse=True)
 
 
@@ -70,9 +81,9 @@ def _number(tracks: list[Array], middle: float) -> tuple[list[Array], NDArray[np
     """Those tracks that make one ladder of even rungs, in order down the picture, and each one's number.
 
     A board's rim, its planks' joints and the bow's string run along the lines too. So a ladder is begun from every two
-    neighbouring tracks and grown both ways; the one that takes in most line and leaves out fewest rungs is kept.
+    neighbouring tracks and grown both ways; the one that takes in most line and leaves out fewest rungs wins.
     """
-    at = np.array([np.polyfit(t[:, 0] - middle, t[:, 1], 1 if len(t) < 12 else 2)[-1] for t in tracks])
+    at = np.array([np.polyfit(t[:, 0] - middle, t[:, 1], 1 if len(t) < CURVED else 2)[-1] for t in tracks])
     order = np.argsort(at)
     y, worth = at[order], np.array([len(tracks[k]) / COLUMNS for k in order])
     best: dict[int, int] = {0: 0}
@@ -100,7 +111,7 @@ def _ladder(y: Array, i: int, j: int) -> dict[int, int]:
         while abs(n - last) < 4:
             guess = y[rungs[last]] + (n - last) * gap
             near = int(np.argmin(np.abs(y - guess)))
-            if abs(y[near] - guess) < max(0.06 * gap, 2.0) + 0.02 * abs(n - last) * gap and near not in rungs.values():
+            if abs(y[near] - guess) < max(RUNG * gap, RUNG_PX) + RUNG_MORE * abs(n - last) * gap and near not in rungs.values():
                 gap = 0.5 * gap + 0.5 * (y[near] - y[rungs[last]]) / (n - last)
                 rungs[n], last = near, n
             n += way
@@ -113,14 +124,23 @@ def find_lines(
     marks_px: Array,
     marks_u_px: Array,
     apart_mm: float,
-    exif_px: float | None,
-    exif_u_px: float | None,
+    lens: Lens,
 ) -> CameraFit:
-    """Fit the camera to ruled lines ``spacing_mm`` apart and two marks (2, 2) px ``apart_mm`` apart along them.
+    """Fit the camera to lines ruled one way and two marks along them.
 
-    Raises ``ScaleError`` when too few lines are found or they do not agree.
+    Parameters
+    ----------
+    rgb : the picture.
+    spacing_mm : of the lines.
+    marks_px, marks_u_px : (2, 2), (2,) the two marks and their standard uncertainties.
+    apart_mm : of the two marks, along the lines.
+    lens : the prior of the lens.
+
+    Raises
+    ------
+    ScaleError
+        When too few lines are found or they do not agree.
     """
-    size = (rgb.shape[1], rgb.shape[0])
     d = marks_px[1] - marks_px[0]
     turned = abs(d[1]) > abs(d[0])  # lines run up and down in the picture: look at it sideways
     grey = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.uint8)
@@ -131,11 +151,11 @@ def find_lines(
     for tracks in _tracks(seen, slope):
         if len(tracks) < MIN_LINES:
             continue
-        kept, index = _number(tracks, seen.shape[1] / 2)
-        if len(kept) < MIN_LINES:
+        ladder, index = _number(tracks, seen.shape[1] / 2)
+        if len(ladder) < MIN_LINES:
             continue
-        px = np.concatenate(kept)
-        number = np.repeat(index, [len(t) for t in kept]).astype(float)
+        px = np.concatenate(ladder)
+        number = np.repeat(index, [len(t) for t in ladder]).astype(float)
         # board Y grows to the right hand of the direction mark 1 -> mark 2; the tracks were numbered along picture y (or x)
         down = np.array([-d[1], d[0]])
         if (down[0] if turned else down[1]) < 0:
@@ -145,7 +165,7 @@ def find_lines(
             marks_px, points, marks_u_px, px[:, ::-1] if turned else px, np.ones(len(px), np.intp), number * spacing_mm, 1.0
         )
         try:
-            return _fit_tracks(light, rough, spacing_mm, size, exif_px, exif_u_px)
+            return _fit_tracks(light, rough, spacing_mm, lens)
         except ScaleError as error:
             trouble = error
     raise trouble or ScaleError(
@@ -154,27 +174,20 @@ def find_lines(
     )
 
 
-def _fit_tracks(
-    light: NDArray[np.uint16],
-    rough: Marks,
-    spacing_mm: float,
-    size: tuple[int, int],
-    exif_px: float | None,
-    exif_u_px: float | None,
-) -> CameraFit:
+def _fit_tracks(light: NDArray[np.uint16], rough: Marks, spacing_mm: float, lens: Lens) -> CameraFit:
     """From numbered lines, followed to a pixel, to the fit over the lines measured; raises ``ScaleError``."""
-    fit = fit_camera(rough, size, exif_px, exif_u_px)
+    fit = fit_camera(rough, lens)
     along = fit.camera.to_plane(rough.lines_px)[:, 0]
     ruled = ruling(light, fit.camera, spacing_mm, {1: np.column_stack([along, rough.lines_mm])})
     for thin in (2, 1):
         px, axis, value = line_samples(light, fit.camera, spacing_mm, thin, ruled, axes=(1,))
-        if len(px) < (24 if thin == 2 else 60):
+        if len(px) < LEAST_SAMPLES[thin]:
             raise ScaleError(
                 "The ruled lines on the board are too faint to measure.", "Light the board evenly and hold the phone still."
             )
         marks = replace(rough, lines_px=px, lines_axis=axis, lines_mm=value, lines_u_px=LINE_U_PX)
-        fit = fit_camera(marks, size, exif_px, exif_u_px, extra=fit.camera.theta)
-    if fit.rms_px > 0.8 or fit.outliers > 0.4:
+        fit = fit_camera(marks, lens, start=fit.camera.theta)
+    if fit.rms_px > MOST_RMS_PX or fit.outliers > MOST_OUTLIERS:
         raise ScaleError(
             "The ruled lines on the board do not agree with one even spacing.",
             "Check the spacing and the two marks, or use four marks.",

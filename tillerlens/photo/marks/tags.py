@@ -9,11 +9,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.errors import ScaleError
-from tillerlens.photo.camera import CameraFit, Marks, fit_camera
+from tillerlens.photo.camera import CameraFit, Lens, Marks, fit_camera
 from tillerlens.photo.light import linear_light, sample
 
 Array = NDArray[np.float64]
 CORNER_U_PX = 0.1
+SEARCHED_PX = 2048  # of a picture's longer side, that tags are looked for on
+# A tag's side: the part of it that is measured, places at the least, px looked at to either side (share of the side, least, most)
+# and between samples; the share of the usual step that counts, px off the middle that a place may lie.
+MEASURED, LEAST_PLACES, REACH, REACHES_PX, PROFILE_PX, LEAST_STEP, NEAR_PX = (0.12, 0.88), 8, 0.09, (2.5, 6.0), 0.25, 0.25, 1.5
+STRAIGHT, STRAIGHT_PERCENTILE, STRAIGHT_PX = 0.8, 90, 0.5  # of a straight side's places: seen; and off it by no more than that
+MOST_MOVED_PX = 4  # a corner that has moved by more from the detector's is another
+FIT_ACCURACY = 0.01  # of OpenCV's line, px and radians
+SPREAD_STEP_PX, MOST_SPREAD_PX = 0.4, 1.0  # of bright paper into black squares
 LEAST_ACROSS = 0.05  # sine of the angle between two sides that still meet in a corner
 COVERED_CORNER_U_PX = 3.0  # a side of the tag is partly hidden, or the tag is bent
 # corner order of the detector: clockwise from the tag's own top left; board X right, Y down
@@ -23,9 +31,9 @@ _CORNERS = np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]])
 def find_tags(grey: NDArray[np.uint8]) -> dict[int, tuple[Array, Array]]:
     """Tags seen, id -> (4, 2) px corners and (4,) px standard uncertainties.
 
-    Found on a picture of at most 2048 px, then refined at full size.
+    Found on a picture of at most ``SEARCHED_PX``, then refined at full size.
     """
-    k = max(1.0, max(grey.shape) / 2048)
+    k = max(1.0, max(grey.shape) / SEARCHED_PX)
     small = grey if k == 1 else cv2.resize(grey, None, fx=1 / k, fy=1 / k, interpolation=cv2.INTER_AREA)
     settings = cv2.aruco.DetectorParameters()
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
@@ -52,27 +60,27 @@ def _refine(light: NDArray[np.uint16], quad: Array) -> tuple[Array, Array]:
         along = b - a
         length = float(np.hypot(*along))
         normal = np.array([along[1], -along[0]]) / length  # outward: away from the black for a clockwise quad
-        t = np.linspace(0.12, 0.88, max(8, int(length)))
-        reach = max(2.5, min(6.0, 0.09 * length))
-        off = np.arange(-reach, reach + 0.01, 0.25)
+        t = np.linspace(*MEASURED, max(LEAST_PLACES, int(length)))
+        reach = max(REACHES_PX[0], min(REACHES_PX[1], REACH * length))
+        off = np.arange(-reach, reach + 0.01, PROFILE_PX)
         pts = a + t[:, None, None] * along + off[None, :, None] * normal
         v = sample(light, pts).astype(float)
         step = np.diff(v, axis=1)
         mid = (off[1:] + off[:-1]) / 2
         weight = np.clip(step, 0, None) ** 2
         total = weight.sum(axis=1)
-        ok = total > 0.25 * np.median(total)
+        ok = total > LEAST_STEP * np.median(total)
         if not ok.any():  # no step of light along this side: it stays where the detector put it
             lines.append((a, along / length))
             straight.append(False)
             continue
         place = (weight * mid).sum(axis=1)[ok] / total[ok]
         foot = a + t[ok][:, None] * along + place[:, None] * normal
-        keep = np.abs(place - np.median(place)) < 1.5
-        vx, vy, px, py = np.ravel(cv2.fitLine(foot[keep].astype(np.float32), cv2.DIST_HUBER, 0, 0.01, 0.01))
+        keep = np.abs(place - np.median(place)) < NEAR_PX
+        vx, vy, px, py = np.ravel(cv2.fitLine(foot[keep].astype(np.float32), cv2.DIST_HUBER, 0, FIT_ACCURACY, FIT_ACCURACY))
         lines.append((np.array([px, py], float), np.array([vx, vy], float)))
         stray = np.abs((foot - [px, py]) @ np.array([-vy, vx]))
-        straight.append(bool(ok.mean() > 0.8 and np.percentile(stray, 90) < 0.5))
+        straight.append(bool(ok.mean() > STRAIGHT and np.percentile(stray, STRAIGHT_PERCENTILE) < STRAIGHT_PX))
     corners = []
     for i in range(4):
         (p, u), (q, w) = lines[i - 1], lines[i]
@@ -83,12 +91,25 @@ def _refine(light: NDArray[np.uint16], quad: Array) -> tuple[Array, Array]:
         corners.append(p + ((q - p)[0] * w[1] - (q - p)[1] * w[0]) / across * u)
     found = np.array(corners)
     moved = np.linalg.norm(found - quad, axis=1)
-    sure = [CORNER_U_PX if straight[i - 1] and straight[i] and moved[i] < 4 else COVERED_CORNER_U_PX for i in range(4)]
-    return np.where((moved < 4)[:, None], found, quad), np.array(sure)
+    stays = moved < MOST_MOVED_PX
+    sure = [CORNER_U_PX if straight[i - 1] and straight[i] and stays[i] else COVERED_CORNER_U_PX for i in range(4)]
+    return np.where(stays[:, None], found, quad), np.array(sure)
 
 
 def tag_marks(grey: NDArray[np.uint8], side_mm: float, centres_mm: dict[int, tuple[float, float]]) -> Marks:
-    """The corners of every tag the bowyer has placed. Raises ``ScaleError`` when fewer than three are seen."""
+    """The corners of every tag the bowyer has placed.
+
+    Parameters
+    ----------
+    grey : the picture.
+    side_mm : of the black square.
+    centres_mm : board places of the tags, by their numbers.
+
+    Raises
+    ------
+    ScaleError
+        When fewer than three are seen.
+    """
     seen = find_tags(grey)
     used = sorted(set(seen) & set(centres_mm))
     if len(used) < 3:
@@ -103,7 +124,7 @@ def tag_marks(grey: NDArray[np.uint8], side_mm: float, centres_mm: dict[int, tup
     return Marks.of_points(px, mm, u_px)
 
 
-def fit_tags(marks: Marks, size: tuple[int, int], exif_px: float | None, exif_u_px: float | None) -> CameraFit:
+def fit_tags(marks: Marks, lens: Lens) -> CameraFit:
     """Fit the camera to tag corners, with one more unknown: how far bright paper has spread into the black squares.
 
     Over-exposed paper blooms and every black square looks smaller by the same fraction of a pixel a side; taken at face
@@ -114,10 +135,10 @@ def fit_tags(marks: Marks, size: tuple[int, int], exif_px: float | None, exif_u_
     outward /= np.linalg.norm(outward, axis=1, keepdims=True) / np.sqrt(2)  # a side moved by 1 px moves the corner by sqrt 2
 
     def grown(px: float) -> CameraFit:
-        return fit_camera(replace(marks, points_px=marks.points_px + px * outward), size, exif_px, exif_u_px)
+        return fit_camera(replace(marks, points_px=marks.points_px + px * outward), lens)
 
-    step = 0.4
+    step = SPREAD_STEP_PX
     low, here, high = (grown(d).rms_px ** 2 for d in (-step, 0.0, step))
     bend = low - 2 * here + high
-    spread = float(np.clip(step * (low - high) / (2 * bend), -1.0, 1.0)) if bend > 0 else 0.0
+    spread = float(np.clip(step * (low - high) / (2 * bend), -MOST_SPREAD_PX, MOST_SPREAD_PX)) if bend > 0 else 0.0
     return grown(spread)

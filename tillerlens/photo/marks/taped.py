@@ -15,7 +15,7 @@ from tillerlens.core.units import MM_PER_INCH
 Pair = tuple[int, int]
 CORNERS = ("top left", "top right", "bottom left", "bottom right")  # tags 0 to 3, as the printed sheets say
 PAIRS: tuple[Pair, ...] = tuple(combinations(range(4), 2))
-LEAST = 5  # lengths that four places hang on: two each, less where the whole lies and how it is turned
+LEAST = 5  # lengths that four places depend on: two each, less where the whole lies and how it is turned
 LEAST_MM, MOST_MM = 12.0, 20 * 12 * MM_PER_INCH  # from tag to tag: the smallest tag's side, and twenty feet
 MOST_OFF_MM = 5.0  # three times what a tape read to a sixteenth is off, over six lengths
 

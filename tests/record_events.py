@@ -1,0 +1,12 @@
+"""One event of a record by its identity, for tests that look whether it was written."""
+
+from __future__ import annotations
+
+from tillerlens.record import Event
+from tillerlens.record.connection import one, reading
+from tillerlens.record.database import Record
+
+
+def get_event(record: Record, event_id: str) -> Event:
+    with reading(record) as connection:
+        return one(connection, Event, event_id)

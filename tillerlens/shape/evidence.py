@@ -1,0 +1,101 @@
+"""From the trace of one picture to the evidence that the shape is computed from, and to its layout."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tillerlens.core.shot import Shot
+from tillerlens.photo.camera import OBLIQUENESS_PRIOR_U, Camera, CameraFit
+from tillerlens.photo.light import lit_from_camera
+from tillerlens.shape.bow_shape import LIMB_WIDTH_MM, LIMB_WIDTH_U_MM, Evidence, Layout, Section, make_layout
+from tillerlens.shape.spline import shortest_wave_mm
+from tillerlens.trace.trace import Trace
+
+Array = NDArray[np.float64]
+
+WIDTH_U_MM = 1.0  # a limb's width as typed, to a sixteenth
+# What of a swelling grip is called its belly differs a little from maker to maker; where a cradle or a strap hides most of it,
+# grips are an inch and a half deep, give or take (common practice, no source).
+GRIP_U_MM, TYPED_GRIP_U_MM = 1.5, 0.5
+GRIP_SEEN = 0.4  # of the grip, that must be seen to know its depth
+USUAL_GRIP_MM, USUAL_GRIP_U_MM = 38.0, 8.0
+# A handle this long is rigid, so it is clearly thicker than the limbs beside it; no grip is thinner than they are. What looks
+# otherwise is a colour line in the wood.
+RIGID_MM, SWOLLEN, THINNEST_GRIP = 150.0, 1.3, 0.9
+GRIP_BESIDE = 12  # stations of each limb beside the handle
+# From a phone's lens to its flash (common practice, no source): the shadow that it throws on the board stands out beside one
+# edge by as much of it as the standoff is of the camera's distance. Most of it passes for the limb.
+FLASH_MM, FLASH_U_MM = 30.0, 25.0
+
+
+def evidence_of(fit: CameraFit, shot: Shot, trace: Trace) -> Evidence:
+    """Gather what the shape is computed from, before the bow's lengths are held against it."""
+    width = shot.limb_width_mm or LIMB_WIDTH_MM
+    return Evidence(
+        fit.camera,
+        shot.standoff_mm,
+        trace.back_px,
+        trace.belly_px,
+        trace.tips_px,
+        np.array(shot.clicks["hook"]) if "hook" in shot.clicks else None,
+        limb_width_mm=width,
+        grip_thickness_mm=grip_depth(shot, trace)[0],
+        is_end=(trace.tip_cause[0] == "tip", trace.tip_cause[1] == "tip"),
+        middle_shift_mm=0.0 if shot.upper_limb_length_mm is None else shot.nock_to_nock_mm / 2 - shot.upper_limb_length_mm,
+        section=Section(width_mm=width),
+    )
+
+
+def layout_of(e: Evidence, shot: Shot, trace: Trace) -> Layout:
+    """Split the trace into limbs and handle. Raises ``NeedsHelp`` where too little of one is left."""
+    return make_layout(e, shot.handle_mm, cutoff_mm(trace), trace.weight, trace.path_px, shot.state, trace.handle_held)
+
+
+def cutoff_mm(trace: Trace) -> float:
+    """The shortest wave of bend that the trace's edges can carry."""
+    return shortest_wave_mm(trace.noise_px / trace.px_per_mm)
+
+
+def limb_width_u(shot: Shot) -> float:
+    """Standard uncertainty (mm) of the limbs' greatest width."""
+    return WIDTH_U_MM if shot.limb_width_mm else LIMB_WIDTH_U_MM
+
+
+def grip_depth(shot: Shot, trace: Trace) -> tuple[float, float]:
+    """Back to belly of the grip and its standard uncertainty, mm: as typed, as seen, or as grips are where it is hidden."""
+    if shot.handle_thickness_mm:
+        return shot.handle_thickness_mm, TYPED_GRIP_U_MM
+    a, b = trace.zones["handle"]
+    inner = slice(a + (b - a) // 6, b - (b - a) // 6)
+    thick = np.linalg.norm(trace.back_px - trace.belly_px, axis=1)
+    beside = np.r_[thick[max(0, a - GRIP_BESIDE) : a], thick[b : b + GRIP_BESIDE]]
+    root = float(np.nanmedian(beside)) if np.isfinite(beside).any() else 0.0
+    least = SWOLLEN if shot.handle_mm > RIGID_MM else THINNEST_GRIP
+    seen = float(np.isfinite(thick[inner]).mean()) > GRIP_SEEN and trace.grip_px > least * root
+    depth = trace.grip_px / trace.px_per_mm
+    return (depth, GRIP_U_MM) if seen else (max(depth, USUAL_GRIP_MM), USUAL_GRIP_U_MM)
+
+
+def grip_seen(shot: Shot, trace: Trace) -> bool:
+    """Whether the grip's depth is known, typed or seen."""
+    return grip_depth(shot, trace)[1] <= GRIP_U_MM
+
+
+def view_tilt_u(by_marks: Camera, by_length: Camera, path_px: Array) -> tuple[float, float]:
+    """Standard uncertainty of the direction the limbs are seen from, mm per mm along X and Y of the board.
+
+    It is half of how far the bow's length and middle have turned the camera, where that is further than a person holds a phone
+    askew: a length that is off bends an unsquared camera, and what it says of the direction of view is then worth little.
+    """
+    middle = path_px[len(path_px) // 2][None]
+    ways = [ray[0, :2] / ray[0, 2] for ray in (by_marks.rays(middle), by_length.rays(middle))]
+    turned = (ways[1] - ways[0]) / 2
+    return (float(turned[0]), float(turned[1])) if np.hypot(*turned) > OBLIQUENESS_PRIOR_U else (0.0, 0.0)
+
+
+def flash_shadow_u(light: NDArray[np.uint16], camera: Camera, standoff_mm: float) -> float:
+    """Standard uncertainty (mm) of the limbs' apparent thickness by the shadow of the camera's flash, as far as the picture looks
+    lit by one. Nothing is taken off: rooms can look the same, and some of the shadow may have been taken off already."""
+    share = max(standoff_mm, 0.0) / -float(camera.centre_mm[2])
+    return float(np.sqrt(lit_from_camera(light)) * np.hypot(FLASH_MM, FLASH_U_MM) * share)
