@@ -149,7 +149,6 @@ LONG_YET = {
 }
 WIDE_YET = {
     "mechanics.layout.wish_of_wood",
-    "mechanics.plan.plan_from_documents",
     "mechanics.scraping.target.find_need",
     "mechanics.section.limb_sections",
     "mechanics.statics._state",
