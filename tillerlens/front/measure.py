@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.core.errors import NeedsHelp, Reason
+from tillerlens.core.errors import NeedsHelp, Reason, ShotError
 from tillerlens.core.measurement import LIMBS, FrontView, Measurement, Value, Width
 from tillerlens.core.shot import Shot
 from tillerlens.core.units import format_inches
@@ -45,6 +45,7 @@ TURNED_MM = 40.0  # of the handle beside the line of the tips: no straight bow s
 FACE_MM = (
     27.0  # limbs that look so thick over half their length or more are seen from their broad side (common practice, no source)
 )
+ACROSS_COS = 0.5  # of the bow's way to the one that was said: 60 degrees
 MOST_JUMP = 6.0  # times the usual way from station to station
 MOST_UNLIKE = 1.35  # times as wide as the other limb there (common practice, no source)
 ALIKE = 0.04  # of its width, that a limb differs from the other at one place
@@ -92,6 +93,7 @@ def measure_front(
         Where the bow isn't found for certain, isn't whole in the picture, or isn't seen from its belly or back.
     """
     trace = read_front(prepared, fit, shot)
+    _check_upper(trace.tips_px, shot)
     bare = Outline(trace.right_px, trace.left_px, None)
     mean, covariance = prior(fit, shot, _edges_u(trace, shot.handle_mm / shot.nock_to_nock_mm), STRING_U_MM)
     for k, u in zip((PAST_UP, PAST_LOW), trace.tip_u_mm, strict=True):
@@ -166,6 +168,18 @@ def measure_front(
         "string_seen": None if string is None else round(string.seen, 2),
     }
     return Measurement("measured", reasons=reasons, values=told, front=view, belly=belly, evidence=evidence, **heading)
+
+
+def _check_upper(tips_px: Array, shot: Shot) -> None:
+    """Raise ShotError where the bow lies across the way its upper limb is said to: upper and lower, left and right would be a
+    matter of chance. ``tips_px`` (2, 2)."""
+    said = np.array({"left": (-1, 0), "right": (1, 0), "top": (0, -1), "bottom": (0, 1)}[shot.upper_limb], float)
+    way = (tips_px[0] - tips_px[1]) / np.linalg.norm(tips_px[0] - tips_px[1])
+    if float(way @ said) > ACROSS_COS:
+        return
+    stands, ends = ("upright", "at the top or the bottom") if abs(way[1]) > abs(way[0]) else ("level", "on the left or the right")
+    text = f"The bow lies {stands} in the picture, but its upper limb is said to be at the {shot.upper_limb}."
+    raise ShotError(text, f"Say if its upper limb is {ends}.", field="upper_limb")
 
 
 def _by_clicks(mean: Array, covariance: Array, seen: Outline, fit: CameraFit, shot: Shot, px_per_mm: float) -> None:
