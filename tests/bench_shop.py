@@ -9,10 +9,11 @@ from functools import cache
 
 import cv2
 import numpy as np
-from benches import HALF_HANDLE_MM, ROOT_MM, WORKING_MM, document, string_of, wooden_limb
+from benches import HALF_HANDLE_MM, ROOT_MM, WORKING_MM, printed, string_of, wooden_limb
 from PIL import Image
 from shop import BEGIN
 
+from tillerlens.core.measurement import measurement_of
 from tillerlens.core.shot_file import read_shot
 from tillerlens.core.units import NEWTON_PER_POUND
 from tillerlens.mechanics.statics import Bow as StaticBow
@@ -37,9 +38,14 @@ def statics(scraped=0.0):
     return StaticBow(wooden_limb(hinge=0.2, level=1.25 - scraped), wooden_limb(), Handle(HALF_HANDLE_MM, HALF_HANDLE_MM, ROOT_MM))
 
 
-def stage_document(bow, draw_mm=None, seed=3, set_per_m=0.0, minutes=None, **more):
+def stage_document(*of, **more):
+    """The measurement of ``stage_printed``."""
+    return measurement_of(stage_printed(*of, **more))
+
+
+def stage_printed(bow, draw_mm=None, seed=3, set_per_m=0.0, minutes=None, **more):
     """A document as the pipeline would print it, with the shot of the record and the values that pages ask for."""
-    made = document(bow, draw_mm, noise=np.random.default_rng(seed), **more)
+    made = printed(bow, draw_mm, noise=np.random.default_rng(seed), **more)
     state = made["state"]
     shot = {k: v for k, v in made["shot"].items() if k == "scale_reading_lb"}
     shot |= {"version": 1, "state": state, **SHOT} | ({} if minutes is None else {"minutes_since_unstrung": minutes})
@@ -94,8 +100,9 @@ def to_px(mm):
     return WIDTH / 2 - PX_PER_MM * mm[0], 180 - PX_PER_MM * mm[1]
 
 
-def picture(made, shade=205):
+def picture(found, shade=205):
     """The bow drawn as a bar on a plain wall, with its string."""
+    made = found.as_document()
     wall = np.full((HEIGHT, WIDTH, 3), shade, np.uint8)
     wall[::60], wall[:, ::60] = shade - 25, shade - 25
     trace = made["trace"]
@@ -112,8 +119,8 @@ def picture(made, shade=205):
 
 def keep(record, bow, made, days, **more):
     return store.add_stage(
-        record, bow.id, picture(made, 205 - int(3 * days)), made["shot"], document=made, taken_at=BEGIN + timedelta(days=days),
-        name=f"{made['state']}-{days:g}.jpg", **more,
+        record, bow.id, picture(made, 205 - int(3 * days)), made.facts.as_dict(), document=made,
+        taken_at=BEGIN + timedelta(days=days), name=f"{made.state}-{days:g}.jpg", **more,
     )  # fmt: skip
 
 

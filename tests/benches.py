@@ -1,4 +1,4 @@
-"""Measurement documents made up from the statics, for testing what is told from them. Noise is drawn, nothing was measured."""
+"""Measurements made up from the statics, for testing what is told from them. Noise is drawn, nothing was measured."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from tillerlens.core.units import pounds_from_newtons
+from tillerlens.core.measurement import Measurement, measurement_of
+from tillerlens.core.units import newtons_from_pounds, pounds_from_newtons
 from tillerlens.mechanics.observed import ObservedBow
 from tillerlens.mechanics.places import CUTOFF_MM, correlation, gain
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle, Pull, at_rest, braced, drawn
@@ -56,7 +57,12 @@ def banded_errors(rng: np.random.Generator, at_mm: np.ndarray, cutoff_mm: float)
     return np.asarray(np.linalg.cholesky(cov + 1e-6 * np.eye(len(at_mm))) @ rng.normal(size=len(at_mm)))
 
 
-def document(
+def document(*of, **more) -> Measurement:
+    """The measurement of ``printed``."""
+    return measurement_of(printed(*of, **more))
+
+
+def printed(
     bow: Bow, draw_mm: float | None = None, *, noise=None, u_per_m=0.02, braced_only=False, weigh=True, half_pounds=True,
     string: float | None = None, how: Pull | None = None, cutoff_mm: float | None = None, banded: bool = False,
 ):  # fmt: skip
@@ -113,6 +119,9 @@ def document(
         "bow_length_nock_to_nock_in": 2 * (HALF_HANDLE_MM + bow.upper.length) / 25.4,
         "handle_in": 2 * HALF_HANDLE_MM / 25.4,
         "state": state,
+        "upper_limb": "left",
+        "back": "up",
+        "scale": {"kind": "bow_length"},
     }
     if state == "drawn":
         values |= {"draw_length_back": mm(draw_mm), "hook_offset": mm(hook[0])}
@@ -131,6 +140,12 @@ def document(
             "nocks_mm": [list(map(float, p)) for p in nocks], "hook_mm": None if hook is None else list(map(float, hook)),
         },
     }  # fmt: skip
+
+
+def read_with(found: Measurement, gain: float) -> Measurement:
+    """The weight read to half a pound on a scale that shows so much of it."""
+    pounds = round(2 * gain * pounds_from_newtons(found.facts.draw_weight_n)) / 2
+    return replace(found, shot=replace(found.facts, draw_weight_n=newtons_from_pounds(pounds)))
 
 
 # --- against the truth files of rendered pictures -------------------------------------------------------------

@@ -20,6 +20,7 @@ from made_up import SAMPLES
 from PIL import Image
 from shop import BEGIN, EVENTS, add_stage
 
+from tillerlens.core.measurement import Measurement
 from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import measure_photo
 from tillerlens.photo.intake import read_photo
@@ -54,7 +55,7 @@ class Picture:
 
     data: bytes
     shot: dict
-    document: dict | None = None
+    document: Measurement | None = None
 
 
 def of_bow(name, bow, stage=None, says=None, **more):
@@ -237,7 +238,7 @@ def put_up(record, pictures):
 def bad_click_states(record, pictures):
     """Pictures on the bench with clicks that cannot be right; each must be told in a sentence, and the page must stay."""
     out = []
-    w, h = pictures["braced"].document["photo"]["size"]
+    w, h = pictures["braced"].document.photo.size
     nocks = {"nock_upper": [0.06 * w, 0.45 * h], "nock_lower": [0.94 * w, 0.45 * h]}
     handle = {"handle": [0.5 * w, 0.5 * h]}
     for name, clicks in {
@@ -266,8 +267,8 @@ def _lay(record, bow, picture, name, form):
 
 
 def _reshot(picture, shot):
-    form = read_shot(shot).as_dict()
-    return {"shot": form, "document": {**picture.document, "shot": form}}
+    facts = read_shot(shot)
+    return {"shot": facts.as_dict(), "document": replace(picture.document, shot=facts)}
 
 
 def _jpeg(rgb):
@@ -281,7 +282,7 @@ def _measured(data, form, status):
     shot = read_shot({k: v for k, v in form.items() if k != "photo"}, photo_size=(photo.width, photo.height))
     found = measure_photo(photo, shot)
     assert found.status == status
-    return Picture(data, shot.as_dict(), found.as_document())
+    return Picture(data, shot.as_dict(), found)
 
 
 def picture_of(file):

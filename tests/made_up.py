@@ -10,7 +10,8 @@ import cv2
 import numpy as np
 
 from tillerlens.core.errors import Reason
-from tillerlens.core.measurement import LIMBS, FrontView, GapRow, LimbProfile, Measurement, Spot, TracedBow, Value, Width
+from tillerlens.core.measurement import LIMBS, FrontView, GapRow, LimbProfile, Measurement, PhotoId, Spot, TracedBow, Value, Width
+from tillerlens.core.shot_file import known_shot
 from tillerlens.photo.intake import read_photo
 
 SAMPLES = Path(__file__).parent.parent / "samples"
@@ -31,7 +32,8 @@ def gap_row(at_mm, upper, lower, u=0.2):
 
 def measured(state="drawn", values=None, gaps=(), spots=(), shot=None, profile=None, reasons=()):
     """A measurement with only what a sentence needs."""
-    shot = {"bow_length_nock_to_nock_in": 66.0, "handle_in": 8.0, **(shot or {})}
+    unsaid = {"upper_limb": "left", "back": "up", "scale": {"kind": "bow_length"}}
+    shot = known_shot({"state": state, "bow_length_nock_to_nock_in": 66.0, "handle_in": 8.0, **unsaid, **(shot or {})})
     return Measurement("measured", state, tuple(reasons), values or {}, tuple(gaps), profile or {}, tuple(spots), shot=shot)
 
 
@@ -40,7 +42,7 @@ def front(state="braced", values=None):
     place = np.zeros((1, 2))
     view = FrontView("belly", (Width("upper", 100.0, mm(30.0)),), place, place, place, np.zeros((2, 2)), np.zeros(2))
     evidence = {"bend_at_mm": {"upper": 254.0, "lower": 254.0}}
-    return Measurement("measured", state, values=values or {}, front=view, evidence=evidence, shot={"view": "front"})
+    return Measurement("measured", state, values=values or {}, front=view, evidence=evidence)
 
 
 def asking(state="drawn"):
@@ -87,8 +89,8 @@ def from_truth(name="heron-drawn-27", spots=True):
         profile,
         marked,
         _trace(truth),
-        shot=shot,
-        photo={"name": f"{name}.jpg"},
+        shot=known_shot(shot),
+        photo=PhotoId(f"{name}.jpg"),
         version="made up",
     )
 

@@ -74,7 +74,7 @@ def differing(record, stages, expected):
     """The names of the stages whose kept document is not, byte for byte, the one expected. expected: by the stage's name."""
     out = []
     for stage in stages:
-        document = store.measurement(record, stage.id)
-        if document is None or canonical(document) != expected[stage.photo_name]:
+        found = store.measurement(record, stage.id)
+        if found is None or canonical(found.as_document()) != expected[stage.photo_name]:
             out.append(stage.photo_name)
     return out

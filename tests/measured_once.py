@@ -7,7 +7,6 @@ remembered while a test has put something of its own in the core's place, nor fo
 from __future__ import annotations
 
 import copy
-import json
 import sys
 import zlib
 from collections.abc import Callable, Iterator
@@ -15,6 +14,7 @@ from contextlib import contextmanager
 from typing import Any
 
 from tillerlens import measure
+from tillerlens.core.document import as_json
 from tillerlens.core.measurement import Measurement
 
 _OUTSIDE = ("ui", "cli", "record", "report", "history", "server")  # rooms that no measurement stands on
@@ -30,11 +30,11 @@ class Once:
         self.anew = False
         self.hits = 0
 
-    def __call__(self, photo: Any, shot: Any, rest: dict[str, Any] | None = None, *more: Any, **named: Any) -> Measurement:
+    def __call__(self, photo: Any, shot: Any, rest: Measurement | None = None, *more: Any, **named: Any) -> Measurement:
         if self.anew or more or named or not self._as_usual():
             return self.measured(photo, shot, rest, *more, **named)
         bare = {k: v for k, v in vars(photo).items() if k != "rgb"}
-        key = (photo.rgb.shape, zlib.crc32(photo.rgb), repr(bare), repr(shot), json.dumps(rest))
+        key = (photo.rgb.shape, zlib.crc32(photo.rgb), repr(bare), repr(shot), None if rest is None else as_json(rest))
         if key in self.kept:
             self.hits += 1
         else:

@@ -1,4 +1,4 @@
-"""Measurement documents of invented bows whose curves are closed forms: for testing what two pictures say together.
+"""Measurements of invented bows whose curves are closed forms: for testing what two pictures say together.
 
 THE UNCERTAINTIES ARE INVENTED. A limb runs from its nock (0) to the fade (LIMB_MM); the handle is straight.
 """
@@ -7,8 +7,11 @@ import math
 
 import numpy as np
 
+from tillerlens.core.measurement import measurement_of
+
 LENGTH_IN, HANDLE_IN = 64.0, 8.0
 HALF_MM, FADE_MM = 32 * 25.4, 4 * 25.4
+UNSAID = {"upper_limb": "left", "back": "up", "scale": {"kind": "bow_length"}}  # what a shot has, and no test asks for
 LIMB_MM = HALF_MM - FADE_MM
 PLACES = np.linspace(0.0, LIMB_MM, 161)
 THICK_MM = 12.0
@@ -32,7 +35,12 @@ def value(v, u=0.3, unit="mm"):
     return {"value": None if v is None else float(v), "u": u, "unit": unit, "budget": {"edge": 0.8 * u, "handle": 0.6 * u}}
 
 
-def document(upper, lower, state="unstrung", u_bend=0.03, u=0.3, noise=None, values=None, **shot):
+def document(*of, **more):
+    """The measurement of ``printed``."""
+    return measurement_of(printed(*of, **more))
+
+
+def printed(upper, lower, state="unstrung", u_bend=0.03, u=0.3, noise=None, values=None, **shot):
     """upper, lower: bend in 1/m, + toward the belly, as functions of the distance from the nock in mm."""
     profile, found = {}, dict(values or {})
     for limb, bend, sign in (("upper", upper, 1.0), ("lower", lower, -1.0)):
@@ -58,7 +66,7 @@ def document(upper, lower, state="unstrung", u_bend=0.03, u=0.3, noise=None, val
     if state == "unstrung":
         found |= {"reflex": value(sum(tips) / 2, u), "reflex_difference": value(tips[0] - tips[1], u)}
         found |= {f"reflex_{limb}": value(tip, u) for limb, tip in zip(("upper", "lower"), tips, strict=True)}
-    form = {"state": state, "bow_length_nock_to_nock_in": LENGTH_IN, "handle_in": HANDLE_IN, **shot}
+    form = {"state": state, "bow_length_nock_to_nock_in": LENGTH_IN, "handle_in": HANDLE_IN, **UNSAID, **shot}
     return {
         "format": "tillerlens-measurement",
         "format_version": 1,

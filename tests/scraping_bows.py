@@ -1,6 +1,6 @@
 """Invented bows with faults, photographs and weighings of them with errors of realistic size, and a hand that scrapes.
 
-All by the statics, on a finer grid than the plan's. Pictures come as measurement documents (``pictured``), with errors of
+All by the statics, on a finer grid than the plan's. Pictures come as measurements (``pictured``), with errors of
 curvature, of the centreline's place and of the scale; or straight as the plan's own input (``photographed``), where errors of the
 centreline, short ones (0.05 mm, moving together over 45 mm) and long ones (0.3 mm over 200 mm), make 4 to 7 % of error in the
 stiffness read from curvature. The hand errs alike everywhere on one bow, and by place.
@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from benches import HALF_HANDLE_MM, ROOT_MM, document
+from benches import HALF_HANDLE_MM, ROOT_MM, document, printed
 
-from tillerlens.core.measurement import LIMBS
+from tillerlens.core.measurement import LIMBS, Measurement, measurement_of
 from tillerlens.core.units import NEWTON_PER_POUND
 from tillerlens.mechanics.current_bow import CurrentBow, CurrentLimb, DrawReading, gaps_of
 from tillerlens.mechanics.finding import Finding
@@ -155,15 +155,15 @@ def hinge_now(bench: Bench, k: int, place: float) -> float:
 
 def pictured(
     bench: Bench, rng: np.random.Generator, banded: bool = False, rest_noisier: float = 1.0
-) -> tuple[list[dict[str, Any]], dict[str, Any]]:
-    """Measurement documents: braced, half drawn and as far as it may be drawn, each weighed; and at rest. ``banded``: their
+) -> tuple[list[Measurement], Measurement]:
+    """Measurements: braced, half drawn and as far as it may be drawn, each weighed; and at rest. ``banded``: their
     curvature errs as that of rendered pictures does, else with long waves."""
     furthest = furthest_draw(bench)
     seen: dict[str, Any] = {"noise": rng, "u_per_m": CURVATURE_U, "cutoff_mm": CUTOFF_MM, "banded": banded}
     given: dict[str, Any] = {**seen, "string": bench.string, "how": bench.how}
-    strung = [document(bench.bow, braced_only=True, **given)]
+    strung = [printed(bench.bow, braced_only=True, **given)]
     for draw in (0.75 * furthest, furthest):
-        d = document(bench.bow, draw, half_pounds=False, **given)
+        d = printed(bench.bow, draw, half_pounds=False, **given)
         read = bench.gain * d["shot"]["scale_reading_lb"] + READ_LB * rng.normal()
         d["shot"]["scale_reading_lb"] = round(2 * read) / 2
         strung.append(d)
@@ -174,7 +174,7 @@ def pictured(
             p["centre_mm"] = xy.tolist()
         for g in d["gaps"]:
             g["difference"] = g["difference"] | {"u": float(np.sqrt(2) * GAP_LONG[0])}  # as they err
-    return strung, document(bench.bow, **(seen | {"u_per_m": rest_noisier * CURVATURE_U}))
+    return list(map(measurement_of, strung)), document(bench.bow, **(seen | {"u_per_m": rest_noisier * CURVATURE_U}))
 
 
 def photographed(bench: Bench, rng: np.random.Generator) -> CurrentBow:

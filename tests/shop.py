@@ -16,6 +16,7 @@ import pytest
 from made_up import SAMPLES, from_truth
 from PIL import Image
 
+from tillerlens.core.measurement import measurement_of
 from tillerlens.core.shot_file import read_shot
 from tillerlens.record import Bow, Event, open_record, store
 
@@ -41,13 +42,26 @@ def shot_of(state="unstrung", **changes):
     return read_shot({**copy.deepcopy(_made(state)[0]), **changes}).as_dict()
 
 
-def document_of(state="unstrung", shot=None, made_by="1.0", **values):
+def document_of(*of, **more):
+    """The measurement of ``printed``."""
+    return measurement_of(printed(*of, **more))
+
+
+def printed(state="unstrung", shot=None, made_by="1.0", **values):
     """A measurement document with the truth's values (and those given, in mm) and invented uncertainties."""
     document = copy.deepcopy(_made(state)[1])
     document |= {"shot": shot or shot_of(state), "made_by": made_by, "photo": {"name": "made-up.jpg"}}
     for name, value in values.items():
         document["values"][name] = {"value": value, "u": 0.5, "unit": "mm", "budget": {"edge": 0.5}}
     return document
+
+
+def small_document(state="unstrung", shot=None, **more):
+    """A whole measurement with few points of the profile, so that the rest of it is as large a target, and written as fast."""
+    document = copy.deepcopy(printed(state, shot, **more))
+    for limb in document["profile"].values():
+        limb |= {name: numbers[:5] for name, numbers in limb.items()}
+    return measurement_of(document)
 
 
 def add_stage(record, bow, state="unstrung", seed=0, days=0.0, size=(48, 36), **more):

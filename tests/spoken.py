@@ -19,7 +19,7 @@ from test_compare import drawn
 from test_set import lb, readings
 
 from tillerlens.core.errors import Reason
-from tillerlens.core.measurement import Value
+from tillerlens.core.measurement import FoundOn, Value
 from tillerlens.core.units import NEWTON_PER_POUND
 from tillerlens.history.story import Story
 from tillerlens.measures.compare import Scraped, compare, judge_scrapes
@@ -73,10 +73,10 @@ def verdicts(units):
     sides = {"draw_length_back": mm(711.2), "draw_length_belly": mm(690.0), "tip_height_difference": mm(9.0)}
     angle = lambda a, u=0.2: {"string_angle_upper": deg(70.0), "string_angle_lower": deg(a, u)}  # noqa: E731
     profile = from_truth().profile
-    found = {"found_on": {"strung": ["drawn-20", "drawn-24", "drawn-28"], "rest": "rest"}}
+    found = FoundOn(("drawn-20", "drawn-24", "drawn-28"), "rest")
     crook = Reason("rest_unknown", "Judged without the shape at rest.", "")
     some_spots = [spot(), spot("stiff", "upper", confidence=0.7), spot(confidence=0.3)]
-    no_rest = replace(measured(spots=[spot()], profile=profile), evidence={"found_on": {"strung": ["a"], "rest": None}})
+    no_rest = replace(measured(spots=[spot()], profile=profile), found_on=FoundOn(("a",), None))
     some = [
         asking(),
         replace(asking(), status="refused"),
@@ -94,8 +94,8 @@ def verdicts(units):
         measured(profile=profile),
         measured(profile=profile, reasons=[crook]),
         measured(profile=profile, reasons=[crook], spots=[spot(u_percent=NAN)]),
-        replace(measured(profile=profile), evidence=found),
-        replace(measured(profile=profile, spots=some_spots), evidence=found),
+        replace(measured(profile=profile), found_on=found),
+        replace(measured(profile=profile, spots=some_spots), found_on=found),
         no_rest,
         measured(profile=profile, spots=[spot()], shot={"bow_length_nock_to_nock_in": NAN}),
         measured("unstrung"),
@@ -155,10 +155,10 @@ def _moved():
         for d, more in ((rest, 0.0), (bent, 10.0)):
             for name, v in turns.items():
                 value = v.value + more + (bent_more if more and "upper" in name else 0.0)
-                d["values"][name] = {"value": value, "u": 0.1, "unit": "deg", "budget": {"edge": 0.1}}
+                d.values[name] = Value(value, 0.1, "deg", {"edge": 0.1})
         yield moved_sentence(compare(rest, bent))
-    bare = drawn()
-    bare["values"] = {name: v for name, v in bare["values"].items() if not name.startswith("turn_")}
+    whole = drawn()
+    bare = replace(whole, values={name: v for name, v in whole.values.items() if not name.startswith("turn_")})
     yield moved_sentence(compare(at_rest(flat, flat), bare))
 
 
@@ -174,7 +174,7 @@ def benches(units):
     arrows = (ArrowSpeed(0.032, 48.0),)
     told = tell(Given(pictures, document(bow), full_draw_mm=660.0, arrows=arrows))
     unrested = tell(Given(pictures, None, full_draw_mm=660.0))
-    unweighed = [{**d, "shot": {k: v for k, v in d["shot"].items() if k != "scale_reading_lb"}} for d in pictures]
+    unweighed = [replace(m, shot=replace(m.shot, draw_weight_n=None)) for m in pictures]
     relative = tell(Given(unweighed, document(bow)))
     guessed = tell(Given(unweighed, None))
     single = tell(Given(pictures[2:], document(bow)))
@@ -258,9 +258,9 @@ def reports(units):
     out = []
     whole = story()
     bare = replace(whole, stages=whole.stages[:1])
-    unset = Story("x", stages=tuple(replace(s, document=at_rest(flat, flat)) for s in whole.stages[:2]))
+    unset = Story("x", stages=tuple(replace(s, found=at_rest(flat, flat)) for s in whole.stages[:2]))
     for s in unset.stages:
-        s.document["values"].pop("reflex")
+        s.found.values.pop("reflex")
     for told in (whole, bare, unset):
         out += _cells(lay_out_story(told, units))
     return out

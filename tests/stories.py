@@ -1,4 +1,4 @@
-"""A made-up bow's story for testing reports. NOTHING HERE WAS MEASURED: documents come from ``pairs``."""
+"""A made-up bow's story for testing reports. NOTHING HERE WAS MEASURED: measurements come from ``pairs``."""
 
 import io
 from datetime import UTC, datetime, timedelta
@@ -7,7 +7,6 @@ from pairs import bump, document, flat
 from PIL import Image
 from test_compare import drawn
 
-from tillerlens.core.measurement import read_value
 from tillerlens.history.story import ArrowShot, Done, Found, StageShown, Story
 from tillerlens.history.trends import Pull, ReflexAt
 from tillerlens.measures.compare import Scraped
@@ -31,14 +30,14 @@ def story(stages=8, notes=HOSTILE, name="Heron"):
     times = [T0 + timedelta(hours=k) for k in range(len(documents))]
     shown = tuple(
         StageShown(
-            f"Stage {k}, {d['state']}", t, d, picture(60 + 5 * k), ((1, 0.25, 0.5),) if k == 2 else (), notes if k == 1 else ""
+            f"Stage {k}, {d.state}", t, d, picture(60 + 5 * k), ((1, 0.25, 0.5),) if k == 2 else (), notes if k == 1 else ""
         )
         for k, (t, d) in enumerate(zip(times, documents, strict=True), start=1)
     )
     rest = [
-        ReflexAt(t, read_value(d["values"]["reflex"]), d["shot"].get("minutes_since_unstrung"), int(k > 0))
+        ReflexAt(t, d.values["reflex"], d.facts.minutes_since_unstrung, int(k > 0))
         for k, (t, d) in enumerate(zip(times, documents, strict=True))
-        if d["state"] == "unstrung"
+        if d.state == "unstrung"
     ]
     scraped = times[len(pulls)] - timedelta(minutes=5)
     return Story(

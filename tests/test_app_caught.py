@@ -244,13 +244,13 @@ def test_a_kept_picture_that_was_not_measured_says_why_and_what_to_do(record, br
     stage = store.add_stage(record, bow.id, made.data, made.shot, document=made.document, name="a.jpg")
     page = visit("stage", bow, stage)
     assert errors(page) == []
-    (reason, *_) = made.document["reasons"]
+    (reason, *_) = made.document.reasons
     first = page.subheader[0].value.replace("\\", "")
-    assert reason["text"] in first and reason["remedy"] in first
+    assert reason.text in first and reason.remedy in first
     pictures = len(page.get("image")) + len(page.get("imgs")) + len(page.get("bidi_component"))
     assert pictures == 1  # once: to be looked at, or to be pointed at
     if kind == "asks":
         assert "on the photograph below" in said(page) and "Switch on 'Point" not in said(page)
     page.toggle(key=f"right_{stage.id}").set_value(False).run()
-    assert errors(page) == [] and reason["text"] in page.subheader[0].value.replace("\\", "")
+    assert errors(page) == [] and reason.text in page.subheader[0].value.replace("\\", "")
     assert len(page.get("image")) + len(page.get("imgs")) == 1

@@ -141,7 +141,7 @@ def test_a_weight_that_cannot_be_read_is_said_and_nothing_is_kept_without_it(rec
     keep(page)
     assert errors(page) == []
     (stage,) = store.list_stages(record, bow.id)
-    assert stage.shot["scale_reading_lb"] == 38 and store.measurement(record, stage.id)["shot"]["scale_reading_lb"] == 38
+    assert stage.shot["scale_reading_lb"] == 38 and store.measurement(record, stage.id).shot.as_dict()["scale_reading_lb"] == 38
 
 
 def test_bare_numbers_are_read_in_the_chosen_unit_and_errors_say_it(record):
@@ -189,7 +189,7 @@ def test_a_photo_kept_alone_says_what_it_says_when_all_are_kept(record):
         assert errors(page) == [] and ("judged against" in page.success[0].value) == alone
         rest, stage = store.list_stages(record, bow.id)
         assert (rest.state, stage.state, stage.rest_stage_id) == ("unstrung", "drawn", rest.id)
-        documents.append(store.measurement(record, stage.id))
+        documents.append(store.measurement(record, stage.id).as_document())
     assert documents[0]["evidence"]["found_on"]["rest"] and documents[0] == documents[1]
 
 

@@ -1,5 +1,6 @@
 """One bow, one finding: pictures of one time tell the same hinges and stiff places, on every page and in the report."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -7,8 +8,9 @@ import pytest
 import shop
 from benches import HALF_HANDLE_MM, ROOT_MM, document, string_of, wooden_bow, wooden_limb
 
+from tillerlens.core.measurement import FoundOn, PhotoId
 from tillerlens.history.as_now import finding_of, on_hand, on_hand_with, told_together
-from tillerlens.mechanics.finding import as_found, confidence, find
+from tillerlens.mechanics.finding import confidence, find, with_finding
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle
 from tillerlens.record import Event, Stage
 
@@ -28,8 +30,7 @@ def bow():
     stages = [stage(d, s) for d, s in ((0, "unstrung"), (1, "drawn"), (2, "drawn"), (4, "drawn"), (5, "drawn"))]
     made = [document(HINGED, noise=noise)] + [document(HINGED, d, noise=noise) for d in (520.0, 640.0)]
     made += [document(CURED, d, noise=noise) for d in (520.0, 640.0)]
-    for s, d in zip(stages, made, strict=True):
-        d["photo"]["name"] = s.photo_name
+    made = [replace(m, photo=PhotoId(s.photo_name)) for s, m in zip(stages, made, strict=True)]
     details = {"limb": "upper", "start_from_nock_mm": 100.0, "end_from_nock_mm": 300.0}
     scraped = Event("0" * 36, "scrape", shop.BEGIN + timedelta(days=3), details, "", "Maker", None)
     documents = {s.id: d for s, d in zip(stages, made, strict=True)}
@@ -39,12 +40,12 @@ def bow():
 def test_pictures_of_one_time_tell_one_finding(bow):
     stages, events, document_of = bow
     told = told_together(stages, events, document_of)
-    before = [told[s.id]["spots"] for s in stages[1:3]]
-    places = [[(p["limb"], p["kind"], p["from_nock_mm"], p["bend_percent"]) for p in spots] for spots in before]
+    before = [told[s.id].spots for s in stages[1:3]]
+    places = [[(p.limb, p.kind, p.from_nock_mm, p.bend_percent) for p in spots] for spots in before]
     assert places[0] == places[1] and [p[:2] for p in places[0]] == [("upper", "hinge")]
     assert abs(places[0][0][2] - 320) < 25  # the hinge lies 400 mm from the fade of a 720 mm limb
-    assert all(told[s.id]["spots"] == [] for s in stages[3:])
-    assert told[stages[1].id]["evidence"]["found_on"] == {"strung": ["drawn-1.jpg", "drawn-2.jpg"], "rest": "unstrung-0.jpg"}
+    assert all(told[s.id].spots == () for s in stages[3:])
+    assert told[stages[1].id].found_on == FoundOn(("drawn-1.jpg", "drawn-2.jpg"), "unstrung-0.jpg")
     assert told[stages[0].id] is document_of(stages[0])  # nothing is told on the bow at rest
 
 
@@ -64,18 +65,18 @@ def test_the_finding_is_the_one_that_the_plan_reads(bow):
 def test_pictures_that_do_not_belong_together_keep_what_each_told(bow):
     stages, events, document_of = bow
     other = document_of(stages[0])
-    longer = {**other, "shot": {**other["shot"], "bow_length_nock_to_nock_in": 70.0}}
+    longer = replace(other, shot=replace(other.shot, nock_to_nock_mm=70.0 * 25.4))
     told = told_together(stages, events, lambda s: longer if s is stages[0] else document_of(s))
     for s in stages[1:3]:
-        assert told[s.id]["spots"] == document_of(s)["spots"]
-        assert "bows of different lengths" in told[s.id]["reasons"][-1]["text"]
+        assert told[s.id].spots == document_of(s).spots
+        assert "bows of different lengths" in told[s.id].reasons[-1].text
 
 
 def test_weighings_that_contradict_leave_the_finding_alone_and_say_so(bow):
     """A weight misread by a half bent one draw's stiffness against the other's, and the hinge was lost to the picture's page."""
     stages, _, document_of = bow
     rest, strung = document_of(stages[0]), [document_of(s) for s in stages[1:3]]
-    odd = [{**d, "shot": {**d["shot"], "scale_reading_lb": lb}} for d, lb in zip(strung, (70.0, 30.0), strict=True)]
+    odd = [replace(m, shot=replace(m.shot, draw_weight_n=n)) for m, n in zip(strung, (311.0, 133.0), strict=True)]
     right, found = find(strung, rest), find(odd, rest)
     assert [(p.limb, p.kind) for p in found.places] == [(p.limb, p.kind) for p in right.places]
     assert found.places[0].from_nock_mm.value == pytest.approx(right.places[0].from_nock_mm.value, abs=10)
@@ -87,10 +88,10 @@ def test_a_page_that_reads_the_document_and_one_that_does_not_say_the_same_figur
     stages, _, document_of = bow
     strung = [document_of(s) for s in stages[1:3]]
     for u in (0.9, 1.0, 1.1):
-        given = [{**d, "profile": {k: {**p, "u_curvature_per_m": [u * x for x in p["u_curvature_per_m"]]}
-                                   for k, p in d["profile"].items()}} for d in strung]  # fmt: skip
+        blurred = [{k: replace(p, u_curvature_per_m=u * p.u_curvature_per_m) for k, p in m.profile.items()} for m in strung]
+        given = [replace(m, profile=profile) for m, profile in zip(strung, blurred, strict=True)]
         (place,) = find(given, document_of(stages[0])).places
-        (spot,) = as_found(given[0], find(given, document_of(stages[0])))["spots"]
+        (spot,) = with_finding(given[0], find(given, document_of(stages[0]))).as_document()["spots"]
         assert spot["bend_percent"] == pytest.approx(100 * place.bend.value, abs=1e-9)
         assert (spot["from_nock_mm"], spot["length_mm"]) == (place.from_nock_mm.value, place.length_mm)
         assert spot["confidence"] == confidence(place)
@@ -106,5 +107,5 @@ def test_a_place_near_a_fade_on_few_pictures_is_doubted():
     drawn = [document(bow, d, string=string, cutoff_mm=130.0) for d in (450.0, 550.0, 650.0)]
     one, all_ = find(drawn[-1:], rest), find(drawn, rest)
     assert [(p.limb, p.kind, p.sure) for p in one.places] == [("upper", "hinge", False)]
-    assert [r.code for r in one.doubts] == ["near_fade"] and as_found(drawn[-1], one)["spots"][0]["confidence"] == 0.5
+    assert [r.code for r in one.doubts] == ["near_fade"] and with_finding(drawn[-1], one).spots[0].confidence == 0.5
     assert [(p.limb, p.kind, p.sure) for p in all_.places] == [("upper", "hinge", True)] and not all_.doubts

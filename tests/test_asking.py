@@ -11,12 +11,12 @@ from made_up import SAMPLES, sample_photo
 
 from tillerlens.core.document import measurement_schema
 from tillerlens.core.errors import Ask, NeedsHelp, Reason
-from tillerlens.core.measurement import Followed, Measurement, measurement_of
+from tillerlens.core.measurement import Followed, Measurement, PhotoId, measurement_of
 from tillerlens.core.shot_file import read_shot
-from tillerlens.photo.light import linear_light
 from tillerlens.report.overlay import draw_overlay
 from tillerlens.report.questions import DOUBT, closer_box
 from tillerlens.trace.questions import one_thing
+from tillerlens.trace.reading import prepare
 from tillerlens.ui.editor.found import focus_of, traced_curves
 
 CLICKS = {"nock_upper": (300.0, 900.0), "nock_lower": (2700.0, 900.0), "handle": (1500.0, 600.0)}
@@ -40,8 +40,8 @@ def photo():
 
 
 @pytest.fixture(scope="module")
-def light(photo):
-    return linear_light(photo.rgb)
+def prepared(photo):
+    return prepare(photo)
 
 
 def shot_with(*clicks, **more):
@@ -56,18 +56,18 @@ def followed():
     return Followed((back + belly) / 2, back, belly, (int(0.45 * n), int(0.55 * n)))
 
 
-def told(fault, shot, light, shown=True):
+def told(fault, shot, prepared, shown=True):
     error = NeedsHelp("Something is amiss.", "Do all of it.", **fault)
     error.fields["followed"] = followed() if shown else None
-    return one_thing(error, shot, (3000, 2250), None, None, light)
+    return one_thing(error, shot, (3000, 2250), None, prepared)
 
 
 @pytest.mark.parametrize("fault", FAULTS, ids=lambda f: f["fault"])
 @pytest.mark.parametrize("shown", [True, False])
-def test_what_was_clicked_is_never_asked_for_again(fault, shown, light):
+def test_what_was_clicked_is_never_asked_for_again(fault, shown, prepared):
     for k in range(4):
         for given in itertools.combinations(CLICKS, k):
-            reason = told(fault, shot_with(*given), light, shown)
+            reason = told(fault, shot_with(*given), prepared, shown)
             assert reason.asks is not None and reason.remedy
             if fault["fault"] != "click" and not (fault["fault"] == "beside" and k == 3):  # there a click is asked to be moved
                 assert reason.remedy != "Do all of it."
@@ -78,17 +78,17 @@ def test_what_was_clicked_is_never_asked_for_again(fault, shown, light):
                     assert "lick" not in reason.remedy.replace("clicked", "")
 
 
-def test_a_wrong_spacing_is_named(light):
+def test_a_wrong_spacing_is_named(prepared):
     shot = shot_with("nock_upper", "nock_lower")
     shot = replace(shot, scale=replace(shot.scale, kind="grid", spacing_mm=76.2))
-    reason = told({"fault": "apart", "ratio": 1.42}, shot, light)
+    reason = told({"fault": "apart", "ratio": 1.42}, shot, prepared)
     assert reason.text == 'A spacing of 3" makes the bow between the clicked nocks 142% of its length.'
     assert reason.remedy == "Check the spacing, and the nocks." and reason.asks.wants == "scale"
 
 
 @pytest.mark.parametrize(("limb", "share"), [("upper", (0.4, 0.7)), ("lower", (0.4, 0.7))])
-def test_an_edge_is_asked_for_where_it_is_doubted(limb, share, light):
-    reason = told({"fault": "edge", "limb": limb, "share": share}, shot_with(*CLICKS), light)
+def test_an_edge_is_asked_for_where_it_is_doubted(limb, share, prepared):
+    reason = told({"fault": "edge", "limb": limb, "share": share}, shot_with(*CLICKS), prepared)
     assert reason.asks.wants in ("edge_back", "edge_belly") and limb in reason.remedy
     line, f = np.array(reason.asks.stretch_px), followed()
     side = f.back_px if reason.asks.wants == "edge_back" else f.belly_px
@@ -99,21 +99,20 @@ def test_an_edge_is_asked_for_where_it_is_doubted(limb, share, light):
     assert np.hypot(*(line - np.array(reason.asks.place_px)).T).min() < 0.01
 
 
-def test_an_edge_that_was_put_right_there_is_not_asked_for_again(light):
+def test_an_edge_that_was_put_right_there_is_not_asked_for_again(prepared):
     fault = {"fault": "edge", "limb": "upper", "share": (0.4, 0.7)}
-    first = told(fault, shot_with(*CLICKS), light).asks
-    second = told(fault, shot_with(*CLICKS, edges_px={first.wants.removeprefix("edge_"): (first.place_px,)}), light).asks
+    first = told(fault, shot_with(*CLICKS), prepared).asks
+    second = told(fault, shot_with(*CLICKS, edges_px={first.wants.removeprefix("edge_"): (first.place_px,)}), prepared).asks
     assert {first.wants, second.wants} == {"edge_back", "edge_belly"}
     both = {"back": (first.place_px,), "belly": (second.place_px,)}
-    assert told(fault, shot_with(*CLICKS, edges_px=both), light).asks.wants == "retake"
+    assert told(fault, shot_with(*CLICKS, edges_px=both), prepared).asks.wants == "retake"
 
 
 def asking():
     stretch = ((900.0, 700.0), (1000.0, 690.0), (1100.0, 682.0))
     reason = Reason("needs_help", "Something is amiss.", "Set a place.", Ask("edge_belly", (1000.0, 690.0), stretch))
-    about = {"name": "a.jpg", "sha256": "0" * 64, "size": [3000, 2250]}
-    shot = {"clicks": {"handle": [1500, 600]}}
-    return Measurement("needs_help", "braced", (reason,), followed=followed(), photo=about, shot=shot)
+    about = PhotoId("a.jpg", "0" * 64, (3000, 2250))
+    return Measurement("needs_help", "braced", (reason,), followed=followed(), photo=about, shot=shot_with("handle"))
 
 
 def test_the_document_keeps_what_is_asked_and_where():
@@ -153,7 +152,7 @@ def test_the_editor_looks_at_the_place_with_the_right_tool():
 
 
 @pytest.mark.parametrize(("ends_at", "cut"), [(2980.0, True), (2600.0, False)])
-def test_a_bow_too_short_that_ends_at_the_border_is_cut_off(ends_at, cut, light):
+def test_a_bow_too_short_that_ends_at_the_border_is_cut_off(ends_at, cut, prepared):
     path = np.column_stack([np.linspace(300.0, ends_at, 40), np.full(40, 700.0)])
-    reason = told({"fault": "length", "ratio": 0.7, "path_px": path, "support": 1.0}, shot_with(), light)
+    reason = told({"fault": "length", "ratio": 0.7, "path_px": path, "support": 1.0}, shot_with(), prepared)
     assert ("lower tip outside the picture" in reason.remedy) == cut

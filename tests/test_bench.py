@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 from tests.benches import BRACE_MM, WORKING_MM, document, string_of, wooden_bow
 from tillerlens.cli.app import app
 from tillerlens.core.document import measurement_schema
-from tillerlens.core.measurement import Value
+from tillerlens.core.measurement import Measurement, Value
 from tillerlens.mechanics.bench import Given, as_document, tell
 from tillerlens.mechanics.cast import ArrowSpeed, judge_cast
 from tillerlens.mechanics.find_wood import find_wood
@@ -45,7 +45,7 @@ def told():
 
 def test_made_up_documents_are_of_the_published_form() -> None:
     for d in (*PICTURES, REST):
-        errors = [e.message for e in Draft202012Validator(measurement_schema()).iter_errors(d)]
+        errors = [e.message for e in Draft202012Validator(measurement_schema()).iter_errors(d.as_document())]
         assert not errors
 
 
@@ -189,7 +189,7 @@ def test_the_expected_speed_says_how_sure() -> None:
 @pytest.fixture
 def folder(tmp_path):
     for name, d in (("braced", PICTURES[0]), ("drawn", PICTURES[1:]), ("rest", REST)):
-        (tmp_path / f"{name}.json").write_text(json.dumps(d))
+        (tmp_path / f"{name}.json").write_text(json.dumps(d, default=Measurement.as_document))
     return tmp_path
 
 
@@ -288,6 +288,6 @@ def test_numbers_that_no_hand_has_read_are_refused_in_words(folder, words) -> No
 
 
 def test_a_question_that_cannot_be_answered_is_status_3(folder) -> None:
-    (folder / "one.json").write_text(json.dumps(PICTURES[1]))
+    (folder / "one.json").write_text(json.dumps(PICTURES[1].as_document()))
     got = run(folder, "one.json", "--full", "26in")
     assert got.exit_code == 3 and "cannot tell stiffness from a natural bend" in got.stdout

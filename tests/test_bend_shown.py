@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from tests.benches import HALF_HANDLE_MM, ROOT_MM, WORKING_MM, document
-from tillerlens.core.measurement import measurement_of
 from tillerlens.measures.compare import compare
 from tillerlens.measures.pair import read_picture
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle
@@ -38,7 +37,7 @@ def thirds(found) -> tuple[float, float]:
 
 
 def test_a_reflexed_tip_does_not_look_lazy_where_rest_is_known() -> None:
-    found = measurement_of(DRAWN)
+    found = DRAWN
     shape, moved = bend_of(found, None), bend_of(found, REST)
     assert thirds(shape.shown)[0] < 0.35 * thirds(shape.shown)[1]  # what a novice would scrape
     outer, middle = thirds(moved.shown)
@@ -49,7 +48,7 @@ def test_a_reflexed_tip_does_not_look_lazy_where_rest_is_known() -> None:
 
 
 def test_colours_and_curves_use_the_same_bend_and_say_which() -> None:
-    found = measurement_of(DRAWN)
+    found = DRAWN
     assert bend_range(bend_of(found, REST).shown)[0] > bend_range(found)[0] + 0.5  # the reflexed tip is no longer palest
     assert "bend from rest" in bend_chart(found, rest=REST).to_json()
     assert "shape, natural bend included" in bend_chart(found).to_json()
@@ -63,6 +62,6 @@ def test_colours_and_curves_use_the_same_bend_and_say_which() -> None:
 
 
 def test_a_picture_at_rest_and_a_wrong_rest_are_shown_as_they_are() -> None:
-    natural = bend_of(measurement_of(REST), REST)
+    natural = bend_of(REST, REST)
     assert not natural.from_rest and "natural shape" in natural.axis_in(Units())
-    assert not bend_of(measurement_of(DRAWN), DRAWN).from_rest  # a drawn picture is no rest
+    assert not bend_of(DRAWN, DRAWN).from_rest  # a drawn picture is no rest

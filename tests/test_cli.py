@@ -23,7 +23,7 @@ from typer.testing import CliRunner
 import tillerlens
 import tillerlens.measure
 from tillerlens.cli import app
-from tillerlens.core.document import measurement_schema
+from tillerlens.core.document import as_json, measurement_schema, read_one
 
 NAME = "heron-braced-upright"
 SHOT = json.loads((SAMPLES / f"{NAME}.shot.json").read_text())
@@ -371,7 +371,7 @@ def test_a_measurement_at_rest_is_handed_on(tmp_path, monkeypatch):
     length = {"bow_length_nock_to_nock_in": 66.0}  # as the made-up measurement at rest says
     rest = rest_document(tmp_path, shot={**SHOT, **length})
     assert run("measure", picture(tmp_path, **length), "--rest", rest).exit_code == 0
-    assert seen[0] == json.loads(rest.read_text())
+    assert as_json(seen[0]) == as_json(read_one(rest))
 
 
 @pytest.mark.parametrize(

@@ -17,6 +17,8 @@ from typer.testing import CliRunner
 
 import tillerlens.measure
 from tillerlens.cli import app
+from tillerlens.core.measurement import PhotoId
+from tillerlens.core.shot_file import read_shot
 from tillerlens.history.as_now import told_together
 from tillerlens.record import Bow, RecordError, open_record, originals, store, typed
 from tillerlens.record.connection import writing
@@ -45,13 +47,9 @@ def shop(place):
 def measuring(monkeypatch):
     """Measuring replaced by made-up documents, where only the commands are looked at."""
 
-    class Made:
-        def __init__(self, document):
-            self.as_document = lambda: document
-
     def answer(made=None):
         monkeypatch.setattr(
-            tillerlens.measure, "measure_photo", lambda photo, shot, rest: made or Made(document_of(shot.state, shot.as_dict()))
+            tillerlens.measure, "measure_photo", lambda photo, shot, rest: made or document_of(shot.state, shot.as_dict())
         )
 
     answer()
@@ -111,7 +109,7 @@ def test_a_picture_that_cannot_be_used_stops_no_other(tmp_path, shop, monkeypatc
     def measured(photo, shot, rest):
         if photo.name == "b.jpg":
             raise ZeroDivisionError("nobody foresaw this")
-        return type("Made", (), {"as_document": lambda self: document_of(shot.state, shot.as_dict())})()
+        return document_of(shot.state, shot.as_dict())
 
     monkeypatch.setattr(tillerlens.measure, "measure_photo", measured)
     photos = [picture(tmp_path, "braced", f"{name}.jpg", seed) for seed, name in enumerate("abcd", start=1)]
@@ -149,8 +147,8 @@ def test_a_stage_is_shown_with_what_all_pictures_of_its_time_tell(place):
     together = told_together(stages, events, lambda s: kept[s.id])
     drawn = [n for n, s in enumerate(stages, start=1) if s.state == "drawn"]
     shown = [run_json("stage", "show", f"kestrel:{n}")["measurement"]["spots"] for n in drawn]
-    assert shown[0] and shown == [together[stages[n - 1].id]["spots"] for n in drawn]
-    assert shown[0] != kept[stages[drawn[0] - 1].id]["spots"]
+    assert shown[0] and shown == [together[stages[n - 1].id].as_document()["spots"] for n in drawn]
+    assert shown[0] != kept[stages[drawn[0] - 1].id].as_document()["spots"]
     places = [[(p["limb"], p["kind"], p["from_nock_mm"], p["bend_percent"]) for p in spots] for spots in shown]
     assert all(p == places[0] for p in places)
 
@@ -179,11 +177,8 @@ def test_a_picture_that_needs_help_is_kept_and_corrected_later(tmp_path, measuri
 
 
 def _asking(state):
-    class Made:
-        def as_document(self):
-            return asking(state).as_document() | {"shot": {**shot_of(state), "photo": "bow.jpg"}, "photo": {"name": "bow.jpg"}}
-
-    return Made()
+    shot = read_shot({**shot_of(state), "photo": "bow.jpg"})
+    return replace(asking(state), shot=shot, photo=PhotoId("bow.jpg"))
 
 
 def test_a_real_picture_goes_in_and_is_measured_anew(tmp_path):

@@ -11,6 +11,7 @@ from typer.testing import CliRunner
 
 from tillerlens.cli import app
 from tillerlens.cli.pictures import Outcome
+from tillerlens.core.measurement import Measurement
 from tillerlens.record import open_record
 
 
@@ -22,7 +23,7 @@ def run(*arguments):
 def files(tmp_path):
     def write(name, made):
         path = tmp_path / name
-        path.write_text(json.dumps(made))
+        path.write_text(json.dumps(made.as_document() if isinstance(made, Measurement) else made))
         return path
 
     return write
@@ -53,7 +54,7 @@ def test_two_draws_are_judged_where_scraped(files):
     ids=["stage", "junk", "form"],
 )
 def test_what_cannot_be_compared_is_said(files, tmp_path, words, says):
-    files("form.json", {**drawn(), "values": 3})
+    files("form.json", {**drawn().as_document(), "values": 3})
     (tmp_path / "empty.json").write_text("")
     given = [tmp_path / w if w.endswith("json") else w for w in words]
     with open_record(tmp_path / "record"):
@@ -69,7 +70,7 @@ def test_a_photograph_is_measured_first(files, tmp_path, monkeypatch):
     results = iter([from_truth("heron-unstrung", spots=False), asking()])
     monkeypatch.setattr("tillerlens.cli.pictures.measure_one", lambda *_: Outcome(next(results), None))
     (tmp_path / "bow.jpg").write_bytes(b"")
-    truth = files("a.json", json.loads(json.dumps(from_truth("heron-unstrung", spots=False).as_document())))
+    truth = files("a.json", from_truth("heron-unstrung", spots=False))
     done = run("compare", truth, tmp_path / "bow.jpg")
     assert done.exit_code == 0 and done.stdout.startswith("The two pictures show no set")
     done = run("compare", truth, tmp_path / "bow.jpg")

@@ -1,6 +1,7 @@
 """Two stages compared against invented bows whose difference is known; see ``pairs``."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -83,9 +84,9 @@ def test_a_difference_of_draw_widens_the_band():
 
 def test_gaps_change_with_their_interval():
     found = compare(drawn(), drawn(lower=0.3))
-    then, now = drawn()["gaps"][1], drawn(lower=0.3)["gaps"][1]
+    then, now = drawn().gaps[1], drawn(lower=0.3).gaps[1]
     upper, lower, difference = found.gaps[254.0]
-    assert lower.value == pytest.approx(now["lower"]["value"] - then["lower"]["value"]) and lower.value > 1
+    assert lower.value == pytest.approx(now.lower.value - then.lower.value) and lower.value > 1
     assert difference.value == pytest.approx(upper.value - lower.value)
     assert difference.u == pytest.approx(math.hypot(0.3, 0.3))
 
@@ -189,21 +190,20 @@ def test_other_sentences():
 
 def test_what_is_not_known_is_not_told():
     then, now = drawn(), drawn(lower=0.3)
-    for g in now["gaps"]:
-        g["difference"]["value"] = None
-    now["values"]["tip_height_difference"]["u"] = None
+    now = replace(now, gaps=tuple(replace(g, difference=replace(g.difference, value=math.nan)) for g in now.gaps))
+    now.values["tip_height_difference"] = replace(now.values["tip_height_difference"], u=math.nan)
     found = compare(then, now)
     assert all(math.isnan(g[2].u) for g in found.gaps.values())
     said = comparison_sentences(found)
     assert {s.about for s in said} == {"scraping"} and "tips" not in said[0].text
     rest = document(flat, flat)
-    rest["values"]["reflex"]["value"] = None
+    rest.values["reflex"] = replace(rest.values["reflex"], value=math.nan)
     assert set_sentences(set_between(rest, document(flat, flat)))[0].tone == "open"
 
 
 def test_a_place_of_unknown_bend_is_no_patch():
     now = drawn(lower=0.3)
-    now["profile"]["lower"]["u_curvature_per_m"] = [None] * len(PLACES)
+    now.profile["lower"] = replace(now.profile["lower"], u_curvature_per_m=np.full(len(PLACES), math.nan))
     found = compare(drawn(), now)
     assert found.patches == () and "±6 %" in scraping_sentence(found).text  # of the limb that is known
 

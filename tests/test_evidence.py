@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import copy
 import json
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from shop import BEGIN
 
 from tests.benches import document, wooden_bow
+from tillerlens.core.measurement import Measurement
 from tillerlens.history.as_now import on_hand
 from tillerlens.measures.pair import DocumentError
 from tillerlens.measures.set import set_between
@@ -27,10 +28,8 @@ BOW = wooden_bow()
 BRACED, DRAWN, REST = document(BOW, braced_only=True), document(BOW, 510), document(BOW)
 
 
-def other(d: dict, **shot) -> dict:
-    out = copy.deepcopy(d)
-    out["shot"] |= shot
-    return out
+def other(found: Measurement, **shot) -> Measurement:
+    return replace(found, shot=replace(found.facts, **shot))
 
 
 def test_a_rest_that_is_drawn_or_braced_tells_nothing() -> None:
@@ -39,7 +38,7 @@ def test_a_rest_that_is_drawn_or_braced_tells_nothing() -> None:
         found = tell(Given([BRACED, DRAWN], wrong, full_draw_mm=660))
         assert found.strain_seen is None
         said = [r.text for r in found.reasons if "cannot stand for its shape at rest" in r.text]
-        assert len(said) == 1 and wrong["state"] in said[0]
+        assert len(said) == 1 and wrong.state in said[0]
 
 
 def test_an_unstrung_picture_among_the_strung_is_left_out_with_a_word() -> None:
@@ -49,9 +48,9 @@ def test_an_unstrung_picture_among_the_strung_is_left_out_with_a_word() -> None:
 
 @pytest.mark.parametrize("word", ["length", "handle"])
 def test_another_bows_picture_is_refused(word: str) -> None:
-    key = {"length": "bow_length_nock_to_nock_in", "handle": "handle_in"}[word]
-    near = other(REST, **{key: REST["shot"][key] + 0.9})  # within an inch: two tapes along one bow
-    far = other(REST, **{key: REST["shot"][key] + 1.5})
+    key = {"length": "nock_to_nock_mm", "handle": "handle_mm"}[word]
+    near = other(REST, **{key: getattr(REST.facts, key) + 0.9 * 25.4})  # within an inch: two tapes along one bow
+    far = other(REST, **{key: getattr(REST.facts, key) + 1.5 * 25.4})
     check_evidence([DRAWN], near)
     with pytest.raises(MechanicsError, match=f"different {word}s"):
         check_evidence([DRAWN], far)
@@ -62,7 +61,7 @@ def test_another_bows_picture_is_refused(word: str) -> None:
 
 
 def test_a_picture_weighed_at_nothing_is_left_out_with_a_word() -> None:
-    found = tell(Given([BRACED, other(DRAWN, scale_reading_lb=0)], REST, full_draw_mm=660))
+    found = tell(Given([BRACED, other(DRAWN, draw_weight_n=0.0)], REST, full_draw_mm=660))
     assert found.curve is None and any("A weight of 0.0 lb cannot be right" in r.text for r in found.reasons)
 
 

@@ -93,9 +93,9 @@ def test_the_tables_hold_the_numbers_and_no_formulas(shop_zip):
     name = next(n for n in found if n.endswith("values.csv") and len(found[n]) > 200)
     rows = list(csv.DictReader(io.StringIO(found[name].decode())))
     reflex = next(r for r in rows if r["name"] == "reflex")
-    assert float(reflex["value"]) == document_of("unstrung")["values"]["reflex"]["value"] and reflex["unit"] == "mm"
+    assert float(reflex["value"]) == document_of("unstrung").values["reflex"].value and reflex["unit"] == "mm"
     gaps = list(csv.DictReader(io.StringIO(found[name.replace("values", "gaps")].decode())))
-    truth = document_of("braced")["gaps"][0]
+    truth = document_of("braced").as_document()["gaps"][0]
     row = next(g for g in gaps if float(g["upper_mm"]) == truth["upper"]["value"])
     assert float(row["difference_mm"]) == truth["difference"]["value"] and float(row["from_handle_mm"]) == truth["from_handle_mm"]
     events = list(csv.DictReader(io.StringIO(found[name.replace("values", "events")].decode())))
@@ -172,7 +172,7 @@ def test_an_import_puts_back_what_is_missing_or_damaged(shop_zip, record):
     assert (heron.verdict, heron.heals) == ("same", {"originals": 2, "measurements": 2})
     apply_import(record, plan)
     assert check(record) == []
-    assert store.get_stage(record, three.id) == three and store.measurement(record, three.id)["status"] == "measured"
+    assert store.get_stage(record, three.id) == three and store.measurement(record, three.id).status == "measured"
     assert not any(p.heals for p in plan_import(record, shop_zip).bows)
 
 

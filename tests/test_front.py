@@ -10,7 +10,7 @@ from made_up import front, mm
 
 from tillerlens.core.document import DocumentError, parse_documents
 from tillerlens.core.errors import NeedsHelp, ShotError
-from tillerlens.core.measurement import measurement_of
+from tillerlens.core.measurement import PhotoId
 from tillerlens.core.shot_file import read_shot
 from tillerlens.front import shape as front_shape
 from tillerlens.front.edges import place_edge
@@ -217,15 +217,13 @@ def test_what_is_said_of_a_front_view():
 
 def test_a_front_view_is_no_shape_at_rest():
     with pytest.raises(MechanicsError, match="from its belly or back"):
-        check_rest({"status": "measured", "state": "unstrung", "shot": {"view": "front"}, "photo": {"name": "a.jpg"}})
+        check_rest(front("unstrung"))
 
 
 def test_a_front_view_goes_out_as_a_document_and_comes_back():
-    found = replace(
-        front("braced", {"tip_line": mm(1.0)}), photo={"name": "a.jpg", "sha256": "0" * 64, "size": [10, 10]}, version="1"
-    )
+    found = replace(front("braced", {"tip_line": mm(1.0)}), photo=PhotoId("a.jpg", "0" * 64, (10, 10)), version="1")
     printed = json.dumps(found.as_document()).encode()
-    again = measurement_of(parse_documents(printed, "a.json")[0])
+    (again,) = parse_documents(printed, "a.json")
     assert verdict(again).first == verdict(found).first
     assert again.front.widths == found.front.widths
     beside = json.loads(printed)

@@ -97,7 +97,7 @@ def test_rendered_pictures_with_one_hung_weight():
         path = SAMPLES / f"heron-{name}.jpg"
         photo = read_photo(path)
         shot = read_shot(path.with_suffix(".shot.json"), photo.name, (photo.width, photo.height))
-        made.append(measure_photo(photo, shot).as_document())
+        made.append(measure_photo(photo, shot).as_printed())
     given = Given([made[1]], made[0], full_draw_mm=27.05 * 25.4, brace_back_mm=185.0)
     v = tell(hang(given, read_hung("25.5 lb weighed"))).curve.weight_at(27.05 * 25.4)
     assert abs(v.value / NEWTON_PER_POUND - 41.0) < min(2 * v.u / NEWTON_PER_POUND, 0.05 * 41) + 0.25
@@ -145,7 +145,7 @@ def test_the_bench_says_the_range_only_where_nothing_was_weighed():
     assert found.by_sizes is not None
     said = next(s.text for s in bench_words(found) if "range and no more" in s.text)
     assert said.startswith("By its sizes and wood it may draw 3") and "at 26 in" in said
-    assert tell(replace(given, documents=[document(bow, 560.0)])).by_sizes is None
+    assert tell(replace(given, pictures=[document(bow, 560.0)])).by_sizes is None
     assert tell(replace(given, modulus=None)).by_sizes is None
 
 
@@ -173,7 +173,7 @@ def test_the_command_takes_a_hung_weight(tmp_path, rng):
     bow = wooden_bow()
     files = {"rest": document(bow), "hung": document(bow, hung_at(bow, 20 * NEWTON_PER_POUND), weigh=False)}
     for name, made in files.items():
-        (tmp_path / f"{name}.json").write_text(json.dumps(made))
+        (tmp_path / f"{name}.json").write_text(json.dumps(made.as_document()))
     common = ["bench", "tell", str(tmp_path / "hung.json"), "--rest", str(tmp_path / "rest.json"), "--full", f"{FULL_MM}mm"]
     common += ["--brace", f"{BRACE_MM}mm"]
     got = CliRunner().invoke(app, [*common, "--hung", "20 lb weighed"])

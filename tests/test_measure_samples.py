@@ -5,6 +5,7 @@ WRONG_... name what the chain does not get right yet: expected failures, which f
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from functools import cache
 
@@ -15,7 +16,7 @@ from jsonschema import Draft202012Validator
 
 from tillerlens.core.document import measurement_schema
 from tillerlens.core.errors import NeedsHelp
-from tillerlens.core.measurement import Measurement
+from tillerlens.core.measurement import Measurement, measurement_of
 from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import measure_photo
 from tillerlens.photo.intake import read_photo
@@ -49,7 +50,9 @@ WRONG_BEND: dict[str, str] = {}
 
 @pytest.mark.parametrize("name", NAMES)
 def test_documents_are_of_the_published_form(name: str) -> None:
-    Draft202012Validator(measurement_schema()).validate(measured(name).as_document())
+    document = measured(name).as_document()
+    Draft202012Validator(measurement_schema()).validate(document)
+    assert json.dumps(measurement_of(json.loads(json.dumps(document))).as_document()) == json.dumps(document)  # nothing is lost
 
 
 @pytest.mark.parametrize("name", with_doubts(NAMES, NOT_FOUND))

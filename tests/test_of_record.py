@@ -10,6 +10,8 @@ from shop import BEGIN, fill, shot_of
 from stories import picture
 from test_compare import drawn
 
+from tillerlens.core.measurement import PhotoId
+from tillerlens.core.shot_file import read_shot
 from tillerlens.core.units import KG_PER_GRAIN, NEWTON_PER_POUND
 from tillerlens.history.of_record import reflexes_of, scrapes_between, shelf_lines, story_of, trends_of
 from tillerlens.measures.compare import Scraped
@@ -27,8 +29,8 @@ def record(tmp_path):
 
 def keep(record, bow, made, hours, **shot):
     """A stage at an hour with a made-up document, which says the stage's own shot."""
-    form = shot_of(made["state"], **shot)
-    made = {**made, "shot": form, "photo": {"name": "made-up.jpg", "size": [1200, 900]}}
+    form = shot_of(made.state, **shot)
+    made = replace(made, shot=read_shot(form), photo=PhotoId("made-up.jpg", None, (1200, 900)))
     plain, when = picture(60 + hours, (1200, 900)), BEGIN + timedelta(hours=hours)
     return store.add_stage(record, bow.id, plain, form, name="made-up.jpg", document=made, taken_at=when)
 

@@ -9,7 +9,7 @@ from benches import BRACE_MM, HALF_HANDLE_MM, ROOT_MM, document, string_of, wood
 from typer.testing import CliRunner
 
 from tillerlens.cli.app import app
-from tillerlens.core.units import NEWTON_PER_POUND
+from tillerlens.core.units import NEWTON_PER_POUND, newtons_from_pounds, pounds_from_newtons
 from tillerlens.mechanics import finding
 from tillerlens.mechanics.bench import Given, tell
 from tillerlens.mechanics.current_bow import gaps_of, sharpen
@@ -84,7 +84,7 @@ def test_draws_that_agree_make_a_poor_rest_no_surer():
 def test_the_plan_reads_the_one_finding_whatever_a_single_picture_thought(pictures):
     documents, rest = pictures
     thought = {"limb": "lower", "kind": "hinge", "from_nock_mm": 250.0, "length_mm": 64.0, "bend_percent": 14.0}
-    told = [{**documents[0], "spots": [thought]}, *documents[1:]]
+    told = [replace(documents[0], spots=(thought,)), *documents[1:]]
     present = current_from_documents(told, rest)
     assert present.finding == find(documents, rest)
     plan = plan_from_documents(told, rest, ScrapeTarget(drawn(BOW, string_of(BOW), FULL).weight * 0.8, FULL))
@@ -127,13 +127,13 @@ def test_what_does_not_belong_together_is_refused(pictures):
         current_from_documents(documents, documents[0])
     with pytest.raises(MechanicsError, match="cannot tell how the limbs carry"):
         current_from_documents([*documents, rest], rest)
-    longer = {**rest, "shot": {**rest["shot"], "bow_length_nock_to_nock_in": 70.0}}
+    longer = replace(rest, shot=replace(rest.shot, nock_to_nock_mm=70.0 * 25.4))
     with pytest.raises(MechanicsError, match="bows of different lengths"):
         current_from_documents(documents, longer)
 
 
-def weighed(document, pounds):
-    return {**document, "shot": {**document["shot"], "scale_reading_lb": pounds}}
+def weighed(found, pounds):
+    return replace(found, shot=replace(found.shot, draw_weight_n=newtons_from_pounds(pounds)))
 
 
 def test_weighings_of_no_one_bow_plan_nothing_and_try_nothing(pictures):
@@ -147,7 +147,7 @@ def test_weighings_of_no_one_bow_plan_nothing_and_try_nothing(pictures):
     with pytest.raises(ReadingsDisagree):
         standing_from_documents(odd, rest, FULL)
     with pytest.raises(ReadingsDisagree):  # two weights at one draw: pictures from before and after wood came off, say
-        lighter = weighed(documents[2], documents[2]["shot"]["scale_reading_lb"] - 6)
+        lighter = weighed(documents[2], pounds_from_newtons(documents[2].shot.draw_weight_n) - 6)
         plan_from_documents([*documents, lighter], rest, wish)
 
 
@@ -164,8 +164,8 @@ def test_the_order_of_the_pictures_changes_nothing(pictures):
 def test_one_photograph_given_twice_counts_once(pictures):
     """It counted as two that agree."""
     documents, rest = pictures
-    named = [{**d, "photo": {**d["photo"], "sha256": f"{k:064x}"}} for k, d in enumerate(documents)]
-    again = json.loads(json.dumps(named[2]))
+    named = [replace(m, photo=replace(m.photo, sha256=f"{k:064x}")) for k, m in enumerate(documents)]
+    again = replace(named[2])
     assert find([*named, again], rest) == find(named, rest)
     plans = [plan_from_documents(given, rest, ScrapeTarget(40 * NEWTON_PER_POUND, FULL)) for given in (named, [*named, again])]
     assert plans[0].stretches == plans[1].stretches and plans[0].now.weight == plans[1].now.weight
@@ -183,8 +183,8 @@ def test_what_is_missing_is_said(pictures):
 
 def test_the_command_prints_words_and_a_document(pictures, tmp_path):
     documents, rest = pictures
-    (tmp_path / "drawn.json").write_text(json.dumps(documents))
-    (tmp_path / "rest.json").write_text(json.dumps(rest))
+    (tmp_path / "drawn.json").write_text(json.dumps([m.as_document() for m in documents]))
+    (tmp_path / "rest.json").write_text(json.dumps(rest.as_document()))
     base = ["bench", "scrape", str(tmp_path / "drawn.json"), "--rest", str(tmp_path / "rest.json"), "--draw", "28in"]
     said = CliRunner().invoke(app, [*base, "--weight", "48lb"])
     assert said.exit_code == 0, said.output

@@ -76,7 +76,7 @@ def test_a_lost_database_takes_no_picture_along(tmp_path, lost):
         assert [f.code for f in check(record)] == ["identity"]
         bow = store.add_bow(record, Bow("New one"))
         with pytest.raises(RecordError):  # a save that fails takes no picture of the lost record along
-            add_stage(record, bow, seed=1, document=document_of() | {"gaps": 3})
+            add_stage(record, bow, seed=1, document=replace(document_of(), state="asleep"))
     assert set(before) <= set(pictures(tmp_path))
     shutil.move(tmp_path / "kept.sqlite", tmp_path / "record.sqlite")
     with open_record(tmp_path) as record:
@@ -255,7 +255,7 @@ def test_a_clock_set_back_hides_no_measurement_and_no_correction(record, monkeyp
     monkeypatch.setattr(entries, "time", SimpleNamespace(time=lambda: next(back)))
     assert entries.now() > entries.now()
     newer = store.save_measurement(record, stage.id, document_of(reflex=30.0))
-    assert newer.values["reflex"]["value"] == 30.0 and store.measurement(record, stage.id)["values"]["reflex"]["value"] == 30.0
+    assert newer.values["reflex"]["value"] == 30.0 and store.measurement(record, stage.id).values["reflex"].value == 30.0
     last = store.save_measurement(record, stage.id, document_of(reflex=31.0))
     assert last.values["reflex"]["value"] == 31.0
     made = store.list_measurements(record, stage.id)

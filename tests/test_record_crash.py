@@ -18,7 +18,7 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from shop import BEGIN, add_stage, document_of, place, record, server, shot_of, small_picture  # noqa: F401
+from shop import BEGIN, add_stage, place, record, server, shot_of, small_document, small_picture  # noqa: F401
 
 from tillerlens.record import Bow, ChangedMeanwhile, Event, RecordError, open_record, store, tidy
 
@@ -42,19 +42,11 @@ def write_until_killed(place, bow_id, seed):
     """Save and correct stages for ever; the identity of each is said once it has been acknowledged."""
     with open_record(place) as record:
         for n in range(10_000):
-            stage = add_stage(record, Bow("", id=bow_id), seed=(seed, n), document=small_document(shot_of()))
+            stage = add_stage(record, Bow("", id=bow_id), seed=(seed, n), document=small_document(shot=shot_of()))
             say(f"{stage.id} {seed} {n}")
             if n % 3 == 0:
                 shot = {**stage.shot, "standoff_in": 2.5}
-                store.correct_stage(record, stage, shot, "Maker", document=small_document(shot))
-
-
-def small_document(shot):
-    """A whole document with few points of the profile, so that more is written in the time."""
-    document = document_of(shot=shot)
-    for limb in document["profile"].values():
-        limb |= {name: numbers[:5] for name, numbers in limb.items()}
-    return document
+                store.correct_stage(record, stage, shot, "Maker", document=small_document(shot=shot))
 
 
 def open_and_stay(place, bow_id, seed):
@@ -129,7 +121,7 @@ def check_whole(record, stages):
     for stage in stages:
         assert stage.status == "measured"
         assert store.original(record, stage)  # which holds it to its hash
-        assert store.measurement(record, stage.id)["shot"] == stage.shot
+        assert store.measurement(record, stage.id).shot.as_dict() == stage.shot
 
 
 @pytest.mark.slow

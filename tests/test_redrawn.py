@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -22,7 +22,7 @@ def found():
 
 
 def test_gap_lines_come_back_to_a_pixel_or_two(found):
-    again = with_trace(json.loads(json.dumps(found.as_document())))
+    again = with_trace(found.as_printed())
     assert again.trace is not None and found.trace is not None
     # documents are rounded to hundredths, and the thickness is the smooth one: what is drawn is two pixels wide
     assert again.trace.gap_lines_px == pytest.approx(found.trace.gap_lines_px, abs=2.0)
@@ -40,29 +40,27 @@ def test_a_kept_picture_of_every_state_is_drawn_over(name):
     folder = SAMPLES if (SAMPLES / f"{name}.jpg").exists() else SAMPLES / "walk"
     found = measure_sample(folder, name, False)
     assert found.status == "measured"
-    document = json.loads(json.dumps(found.as_document()))
-    assert can_be_redrawn(document)
-    again = with_trace(document)
+    kept = found.as_printed()
+    assert can_be_redrawn(kept)
+    again = with_trace(kept)
     assert again.trace is not None and len(again.trace.gap_lines_px) == 2 * len(found.gaps)
     sides = np.vstack([again.trace.back_px, again.trace.belly_px])
     sides = sides[np.isfinite(sides).all(axis=1)]
     off = np.linalg.norm(sides[:, None] - again.trace.centre_px[None], axis=2).min(axis=1)
     assert off.max() < 60  # a limb is some 40 px thick: its edges lie beside it, whatever the plane map makes of a line
-    with Image.open(io.BytesIO(redrawn((folder / f"{name}.jpg").read_bytes(), f"{name}.jpg", document, Units(), 900))) as picture:
+    with Image.open(io.BytesIO(redrawn((folder / f"{name}.jpg").read_bytes(), f"{name}.jpg", kept, Units(), 900))) as picture:
         assert picture.format == "JPEG" and max(picture.size) >= 900
 
 
 @pytest.mark.parametrize("status", ["needs_help", "refused"])
 def test_what_was_not_measured_is_not_drawn_over(status):
-    assert not can_be_redrawn(json.loads(json.dumps(Measurement(status, "unstrung").as_document())))
+    assert not can_be_redrawn(Measurement(status, "unstrung"))
 
 
 def test_a_document_with_places_missing_is_refused_in_words(found):
-    document = json.loads(json.dumps(found.as_document()))
-    for limb in document["profile"].values():
-        limb["centre_px"] = [[None, None] for _ in limb["centre_px"]]
+    lost = {limb: replace(p, centre_px=np.full_like(p.centre_px, np.nan)) for limb, p in found.profile.items()}
     with pytest.raises(DocumentError, match="does not say where the bow lies"):
-        redrawn((SAMPLES / f"{NAME}.jpg").read_bytes(), f"{NAME}.jpg", document, Units(), 900)
+        redrawn((SAMPLES / f"{NAME}.jpg").read_bytes(), f"{NAME}.jpg", replace(found, profile=lost), Units(), 900)
 
 
 def test_the_drawn_over_photograph_is_a_picture_with_the_figures_below_it(found):
@@ -71,5 +69,5 @@ def test_the_drawn_over_photograph_is_a_picture_with_the_figures_below_it(found)
     from PIL import Image
 
     data = (SAMPLES / f"{NAME}.jpg").read_bytes()
-    with Image.open(io.BytesIO(redrawn(data, f"{NAME}.jpg", found.as_document(), Units(), 900))) as picture:
+    with Image.open(io.BytesIO(redrawn(data, f"{NAME}.jpg", found.as_printed(), Units(), 900))) as picture:
         assert picture.format == "JPEG" and max(picture.size) >= 900

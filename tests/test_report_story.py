@@ -9,7 +9,7 @@ from pairs import document, flat
 from stories import T0, picture, story
 from test_compare import drawn
 
-from tillerlens.core.measurement import measurement_of
+from tillerlens.core.measurement import Measurement, measurement_of
 from tillerlens.history.story import MOST_PICTURES, StageShown, Story, spread
 from tillerlens.report.story import lay_out
 from tillerlens.report.words.quantities import Units
@@ -49,7 +49,7 @@ def test_without_times_the_first_reading_after_the_string_counts():
 
 def test_set_that_is_not_told_is_said():
     first = document(flat, flat)
-    del first["values"]["reflex"]
+    del first.values["reflex"]
     stages = tuple(StageShown(f"S{k}", T0 + timedelta(hours=k), d) for k, d in enumerate((first, document(flat, flat))))
     said = section(lay_out(Story("x", stages=stages)), "Reflex and set")["text"][0]
     assert "can't tell the set. The reflex was not measured" in said
@@ -71,7 +71,7 @@ def test_many_pictures_are_thinned_but_findings_stay():
 
 
 def test_a_stage_that_was_not_measured_is_shown_as_such():
-    asks = StageShown("S", T0, {"status": "needs_help", "state": "drawn", "shot": {}}, picture())
+    asks = StageShown("S", T0, Measurement("needs_help", "drawn"), picture())
     (shown,) = section(lay_out(Story("x", stages=(asks,))), "Tiller, stage by stage")["pictures"]
     assert "needs help" in shown["caption"]
 
@@ -87,7 +87,7 @@ def test_gap_tables_carry_the_interval_in_the_readers_units():
 
 
 def test_a_document_comes_back_as_a_measurement_that_says_the_same():
-    made = drawn(lower=0.3)
+    made = drawn(lower=0.3).as_document()
     made["values"]["tiller_at_fades"] = {"value": None, "u": None, "unit": "mm", "budget": {}}
     back = measurement_of(json.loads(json.dumps(made)))
     assert math.isnan(back.values["tiller_at_fades"].value)

@@ -1,7 +1,7 @@
 """Set, recovery and the early draw against closed forms. Bows are invented; see ``pairs``."""
 
-import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -36,7 +36,7 @@ def pair(per_m=0.2, upper=True):
 
 def test_the_documents_made_up_here_are_of_the_real_form():
     for made in pair():
-        Draft202012Validator(measurement_schema()).validate(json.loads(json.dumps(made)))
+        Draft202012Validator(measurement_schema()).validate(made.as_document())
 
 
 def test_set_at_the_tip_is_the_second_moment_area_theorem():
@@ -129,7 +129,7 @@ def test_only_pictures_of_one_bow_unstrung_are_taken():
     with pytest.raises(DocumentError, match="different lengths"):
         set_between(then, document(flat, flat, bow_length_nock_to_nock_in=60.0))
     with pytest.raises(DocumentError, match="was not measured"):
-        set_between({**then, "status": "refused"}, now)
+        set_between(replace(then, status="refused"), now)
 
 
 @pytest.mark.parametrize(("minutes", "kind"), [(None, "time not noted"), (2, "just unstrung"), (90, "resting"), (1440, "rested")])

@@ -44,8 +44,8 @@ def limb(dip: float = 0.0, at_mm: float = 300.0, crook_per_mm: float = 0.0, weak
 
 def look(
     upper: ElasticLimb, lower: ElasticLimb, rng: np.random.Generator, draw_mm: float = DRAW_MM
-) -> tuple[dict[Any, LimbProfile], dict[str, Any]]:
-    """The drawn bow's profile as a measurement would give it, with its noise, and the document at rest."""
+) -> tuple[dict[Any, LimbProfile], dict[Any, np.ndarray]]:
+    """The drawn bow's profile as a measurement would give it, with its noise, and the bend at rest, 1/m."""
     bow = Bow(upper, lower, Handle(100, 100, 34))
     string = braced(bow, brace_height=BRACE_MM).string_length
     e = drawn(bow, string, draw_mm)
@@ -62,8 +62,8 @@ def look(
         u, thick = np.full(n, U_PER_M), np.full(n, 12.0)
         profile[name] = LimbProfile(from_nock, 1000 * bend, u, thick, 0.03 * thick, 0 * px, px, arm)
         lying = 1000 * (smoothed(from_nock, np.interp(where, still.s, still.curvature), CUTOFF_MM) + wander(rng, from_nock))
-        rest[name] = {"from_nock_mm": from_nock.tolist(), "curvature_per_m": lying.tolist()}
-    return profile, {"profile": rest}
+        rest[name] = lying
+    return profile, rest
 
 
 def wander(rng: np.random.Generator, at_mm: np.ndarray) -> np.ndarray:
@@ -94,7 +94,7 @@ def looked(upper: ElasticLimb, lower: ElasticLimb, seed: int, draw_mm: float = D
     curves = []
     for name in LIMBS:
         p = profile[name]
-        lying = np.array(rest["profile"][name]["curvature_per_m"]) + 1000 * np.sqrt(noisier**2 - 1) * wander(rng, p.from_nock_mm)
+        lying = rest[name] + 1000 * np.sqrt(noisier**2 - 1) * wander(rng, p.from_nock_mm)
         lever = np.maximum(p.lever_arm_mm, 1.0)
         u = U_PER_M * np.hypot(1, noisier) / np.sqrt(2)  # ``wander`` is smaller by the root of two
         curves.append(LimbCurve(p.from_nock_mm, (p.curvature_per_m - lying) / lever, u / lever, lever, float(p.from_nock_mm[-1])))

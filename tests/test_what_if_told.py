@@ -64,8 +64,8 @@ def test_what_cannot_be_read_is_answered_with_an_example(text: str) -> None:
 
 def test_the_command(tmp_path) -> None:
     rest, strung = tmp_path / "rest.json", tmp_path / "strung.json"
-    rest.write_text(json.dumps(document(BOW)))
-    strung.write_text(json.dumps([document(BOW, braced_only=True), document(BOW, 560)]))
+    rest.write_text(json.dumps(document(BOW).as_document()))
+    strung.write_text(json.dumps([m.as_document() for m in (document(BOW, braced_only=True), document(BOW, 560))]))
 
     def run(*words: str, rest_from=rest):
         return CliRunner().invoke(app, ["bench", "whatif", str(strung), "--rest", str(rest_from), "--draw", "27in", *words])

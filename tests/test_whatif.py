@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import time
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -104,8 +105,8 @@ def test_the_strain_of_today_is_as_sure_as_the_bench_tells_it() -> None:
     rng = np.random.default_rng(5)
     strung = [document(BOW, braced_only=True, noise=rng), document(BOW, 560, noise=rng)]
     for d in strung:
-        for p in d["profile"].values():
-            p["u_thickness_mm"] = [0.2 * t for t in p["thickness_mm"]]
+        for limb, p in d.profile.items():
+            d.profile[limb] = replace(p, u_thickness_mm=0.2 * p.thickness_mm)
     rest = document(BOW, noise=rng)
     today = compare(standing_from_documents(strung, rest, DRAW), []).today.strain
     told = tell(Given(strung, rest, full_draw_mm=DRAW)).strain_full

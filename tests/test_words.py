@@ -291,10 +291,10 @@ def test_spots_that_were_not_looked_for_are_not_said_to_be_absent(code, tones):
 
 
 def test_limbs_of_unlike_length():
-    shot = {"bow_length_nock_to_nock_in": 66.0, "upper_limb_length_in": 34.0}
+    shot = measured(shot={"upper_limb_length_in": 34.0}).shot
     assert limb_length_mm(shot, "upper") == pytest.approx(34 * INCH)
     assert limb_length_mm(shot, "lower") == pytest.approx(32 * INCH)
-    assert math.isnan(limb_length_mm({}, "lower"))
+    assert math.isnan(limb_length_mm(None, "lower"))
 
 
 # --- string angle, draw, brace ---

@@ -15,7 +15,7 @@ from typing import Any
 from tillerlens import __version__
 from tillerlens.core.clicks import check_places
 from tillerlens.core.errors import NeedsHelp, Reason, ScaleError, StateDiffers, TillerLensError
-from tillerlens.core.measurement import Measurement
+from tillerlens.core.measurement import Measurement, PhotoId
 from tillerlens.core.shot import Shot
 from tillerlens.core.unforeseen import net
 from tillerlens.front.measure import measure_front
@@ -55,7 +55,7 @@ class _Task:
     prepared: Prepared
     fit: CameraFit
     shot: Shot
-    rest: dict[str, Any] | None
+    rest: Measurement | None
     heading: dict[str, Any]  # fields of the measurement that are known before
     remembered: Remembered
     outlines: dict[TraceVariant, Silhouettes] = field(default_factory=dict)  # shared where only the handle is held
@@ -64,7 +64,7 @@ class _Task:
 def measure_photo(
     photo: Photo,
     shot: Shot,
-    rest: dict[str, Any] | None = None,
+    rest: Measurement | None = None,
     prepared: Prepared | None = None,
     fit: CameraFit | None = None,
     remembered: Remembered = _made_now,
@@ -74,13 +74,13 @@ def measure_photo(
     Parameters
     ----------
     photo, shot : the picture, and what was typed and clicked.
-    rest : the measurement document of the same bow unstrung, for judging spots on movement from rest.
+    rest : the same bow unstrung, as it is kept, for judging spots on movement from rest.
     prepared, fit : ``prepare(photo)`` and ``fit_scale(photo, shot)``, where they are at hand from before.
     remembered : gives traces that are at hand from before.
     """
     size = (photo.width, photo.height)
-    about = {"name": photo.name, "sha256": photo.sha256, "size": list(size)}
-    heading: dict[str, Any] = dict(state=shot.state, photo=about, shot=shot.as_dict(), version=__version__)
+    about = PhotoId(photo.name, photo.sha256, size)
+    heading: dict[str, Any] = dict(state=shot.state, photo=about, shot=shot, version=__version__)
     doubts: tuple[Reason, ...] = () if prepared is None else prepared.doubts
     try:
         with net("measuring", photo.name):
@@ -213,6 +213,6 @@ def _judged(
     if rest is None or state != "drawn":
         return found
     try:
-        return with_finding(found, find([found.as_document()], rest))
+        return with_finding(found, find([found.as_printed()], rest))
     except MechanicsError as error:
         return replace(found, reasons=(*found.reasons, error.reason))

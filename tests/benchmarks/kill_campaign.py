@@ -10,7 +10,6 @@ checked whole. Prints a line for each task and exits with 1 when anything was lo
 
 import argparse
 import contextlib
-import copy
 import datetime as calendar
 import os
 import random
@@ -27,7 +26,7 @@ from types import SimpleNamespace
 
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
 
-from shop import add_stage, document_of, shot_of, small_picture  # noqa: E402
+from shop import add_stage, shot_of, small_document, small_picture  # noqa: E402
 
 from tillerlens.record import Bow, RecordError, entries, identity, open_record, originals, store, tidy  # noqa: E402
 from tillerlens.record.check import check  # noqa: E402
@@ -37,14 +36,6 @@ from tillerlens.ui import workspace  # noqa: E402
 ROUND = 50  # kills between two new records
 ZIPS = 24
 DAYS = 400
-
-
-def small_document(**values):
-    """A whole document with few points of the profile, so that more is written in the time."""
-    document = copy.deepcopy(document_of(**values))
-    for limb in document["profile"].values():
-        limb |= {name: numbers[:5] for name, numbers in limb.items()}
-    return document
 
 
 def say(*words):
@@ -76,7 +67,7 @@ def measure_anew(record, bow, seed, zips):
         value = round(20 + random.random() * 10, 3)
         stage = stages[n % len(stages)]
         document = small_document(shot=stage.shot, reflex=value)
-        say("was", stage.id, store.measurement(record, stage.id)["values"]["reflex"]["value"])
+        say("was", stage.id, store.measurement(record, stage.id).values["reflex"].value)
         say("trying", stage.id, value)
         store.save_measurement(record, stage.id, document)
         say("measured", stage.id, value)
@@ -240,7 +231,7 @@ class Promises:
         for id in self.bows - {b.id for b in store.list_bows(record)}:
             self.faults.append(f"the bow {id} is lost")
         for id, values in self.values.items():
-            found = store.measurement(record, id)["values"]["reflex"]["value"]
+            found = store.measurement(record, id).values["reflex"].value
             if found not in values or found != there[id].values["reflex"]["value"]:
                 self.faults.append(f"the stage {id} says {found}, and not one of {sorted(values)}")
         for sha256 in self.laid:

@@ -156,8 +156,8 @@ def _bends(bench: Bench, bow: Bow) -> tuple[np.ndarray, np.ndarray]:
     at = np.arange(FIRST * length, LAST * length, 6.0)
 
     def read(name: str) -> np.ndarray:
-        limbs = [[d["profile"][k] for k in LIMBS] for d in documents]
-        return np.array([[np.interp(at, p["from_nock_mm"], p[name]) for p in both] for both in limbs])
+        limbs = [[m.profile[k] for k in LIMBS] for m in documents]
+        return np.array([[np.interp(at, p.from_nock_mm, getattr(p, name)) for p in both] for both in limbs])
 
     return at, read("curvature_per_m")
 

@@ -9,11 +9,15 @@ import io
 import sys
 import tempfile
 import time
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
 from PIL import Image
+
+from tillerlens.core.measurement import PhotoId
+from tillerlens.core.shot_file import read_shot
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parents[2]))
@@ -46,7 +50,7 @@ def fill(record):
         minutes = {"minutes_since_unstrung": (2.0, 60.0, 1500.0)[k - STAGES + 3]} if rest and k else {}
         made = document(bump(0.1 * bool(k), 500, 80), flat) if rest else drawn(lower=0.05 * k)
         shot = shot_of("unstrung" if rest else "drawn", **minutes)
-        made = {**made, "shot": shot, "photo": {"name": "made-up.jpg", "size": list(SIZE)}}
+        made = replace(made, shot=read_shot(shot), photo=PhotoId("made-up.jpg", None, SIZE))
         when = start + timedelta(hours=6 * k)
         store.add_stage(record, bow.id, photograph(k), shot, name="made-up.jpg", document=made, taken_at=when)
         place = {"limb": "lower", "start_from_nock_mm": 430.0, "end_from_nock_mm": 570.0}

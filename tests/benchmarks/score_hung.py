@@ -18,6 +18,8 @@ from pathlib import Path
 import numpy as np
 from scipy.optimize import brentq
 
+from tillerlens.core.units import pounds_from_newtons
+
 sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
 
 from tests.benches import BRACE_MM, document, string_of  # noqa: E402
@@ -74,10 +76,10 @@ def pictures() -> None:
         path = SAMPLES / f"heron-{name}.jpg"
         photo = read_photo(path)
         shot = read_shot(path.with_suffix(".shot.json"), photo.name, (photo.width, photo.height))
-        made[name] = measure_photo(photo, shot).as_document()
-    full, brace = made["drawn-27"]["values"]["draw_length_back"]["value"], made["braced"]["values"]["brace_height_back"]["value"]
+        made[name] = measure_photo(photo, shot).as_printed()
+    full, brace = made["drawn-27"].values["draw_length_back"].value, made["braced"].values["brace_height_back"].value
     for name in ("drawn-19", "drawn-23"):
-        said = f"{made[name]['shot']['scale_reading_lb']} lb weighed"
+        said = f"{pounds_from_newtons(made[name].facts.draw_weight_n):.1f} lb weighed"
         given = Given([made[name]], made["unstrung"], full_draw_mm=full, brace_back_mm=brace)
         found = tell(hang(given, read_hung(said)))
         assert found.curve is not None, found.reasons

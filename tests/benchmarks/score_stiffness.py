@@ -42,7 +42,7 @@ def main() -> None:
                 f"{name:28s} {found.status}, without a weighing" if found.status == "measured" else f"{name:28s} {found.status}"
             )
             continue
-        seen = read_observed(found.as_document())
+        seen = read_observed(found.as_printed())
         for limb, (r, level, z) in zip(
             ("upper", "lower"), against_truth(estimate_stiffness([seen], rest_from_truth(seen, truth)), truth), strict=True
         ):

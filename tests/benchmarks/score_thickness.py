@@ -69,7 +69,7 @@ def summary(rows: list[tuple[float, float, float]]) -> str:
 
 def by_stiffness(found: Measurement, truth: dict[str, Any]) -> list[tuple[float, float, float]]:
     """Rows of thickness from the side, thickness from stiffness and the u of their difference (mm), both limbs."""
-    seen = read_observed(found.as_document())
+    seen = read_observed(found.as_printed())
     stiffness = estimate_stiffness([seen], rest_from_truth(seen, truth))
     rows = []
     for name, limb in stiffness.limbs.items():
@@ -129,7 +129,7 @@ def main() -> None:
                 kinds = (squared, f"  {asked.scale.kind}", f"  {truth.get('light', '')} light, {squared}")
                 for kind in kinds:
                     groups[f"{how:8s}{kind}"] += rows
-                weighed = truth["state"] == "drawn" and "scale_reading_lb" in found.shot
+                weighed = truth["state"] == "drawn" and found.facts.draw_weight_n is not None
                 if a.stiffness and limb == "upper" and "profile" in truth and weighed:
                     groups[f"{how:8s}by stiffness, {squared}"] += by_stiffness(found, truth)
                 if a.each:

@@ -19,7 +19,7 @@ import numpy as np
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
 
-from tests.benches import BRACE_MM, ROOT_MM, document, string_of  # noqa: E402
+from tests.benches import BRACE_MM, ROOT_MM, document, read_with, string_of  # noqa: E402
 from tests.rest_unknown import random_bow  # noqa: E402
 from tillerlens.core.errors import TillerLensError  # noqa: E402
 from tillerlens.mechanics.current_bow import gaps_of  # noqa: E402
@@ -80,7 +80,7 @@ def main() -> None:
         change = random_change(rng, bow.upper.length)
         gain = 1 + SCALE_GAIN_U * rng.normal()
         strung = [document(bow, braced_only=True, noise=rng), document(bow, 560.0, noise=rng, half_pounds=False)]
-        strung[1]["shot"]["scale_reading_lb"] = round(2 * gain * strung[1]["shot"]["scale_reading_lb"]) / 2
+        strung[1] = read_with(strung[1], gain)
         try:
             standing = standing_from_documents(strung, document(bow, noise=rng), FULL_MM)
             tried = compare(standing, [change])

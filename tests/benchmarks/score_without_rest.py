@@ -19,7 +19,7 @@ import numpy as np
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
 
-from tests.benches import BRACE_MM, document, string_of  # noqa: E402
+from tests.benches import BRACE_MM, document, read_with, string_of  # noqa: E402
 from tests.rest_unknown import random_bow  # noqa: E402
 from tillerlens.mechanics.bench import Given, tell  # noqa: E402
 from tillerlens.mechanics.observed import SCALE_GAIN_U  # noqa: E402
@@ -39,8 +39,7 @@ def score(bow, draws: tuple[float, ...], braced: bool, rng: np.random.Generator)
     gain = 1 + SCALE_GAIN_U * rng.normal()
     pictures = [document(bow, braced_only=True, noise=rng)] if braced else []
     pictures += [document(bow, d, noise=rng, half_pounds=False) for d in draws]
-    for p in pictures[braced:]:
-        p["shot"]["scale_reading_lb"] = round(2 * gain * p["shot"]["scale_reading_lb"]) / 2
+    pictures[braced:] = [read_with(m, gain) for m in pictures[braced:]]
     found = tell(Given(pictures, full_draw_mm=FULL_MM, brace_back_mm=BRACE_MM))
     out: dict[str, np.ndarray] = {}
     if found.stiffness is not None:

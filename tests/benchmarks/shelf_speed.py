@@ -17,7 +17,7 @@ from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
 
-from shop import BEGIN, EVENTS, document_of, shot_of  # noqa: E402
+from shop import BEGIN, EVENTS, document_of, printed, shot_of  # noqa: E402
 from sqlalchemy import insert  # noqa: E402
 
 from tillerlens.record import Bow, Event, Measured, Stage, open_record  # noqa: E402
@@ -36,9 +36,9 @@ def row(entry):
 def fill(record, bows, stages):
     """Straight into the tables, since 10 000 checked saves would take their time."""
     shots = {state: shot_of(state) for state in ("unstrung", "braced", "drawn")}
-    texts = {state: canonical(document_of(state)) for state in shots}
+    texts = {state: canonical(document_of(state).as_document()) for state in shots}
     values = {
-        state: {n: {k: v[k] for k in ("value", "u", "unit")} for n, v in document_of(state)["values"].items()} for state in shots
+        state: {n: {k: v[k] for k in ("value", "u", "unit")} for n, v in printed(state)["values"].items()} for state in shots
     }
     for b in range(bows):
         rows = {kind: [] for kind in (Bow, Stage, Measured, Event)}

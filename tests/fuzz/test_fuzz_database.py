@@ -89,17 +89,9 @@ def template(tmp_path_factory):
 @contextmanager
 def small_documents():
     """Measurements with few points of the profile, so that the rest of the file is as large a target."""
-    made = shop.document_of
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(shop, "document_of", lambda state="unstrung", shot=None, **more: _small(made(state, shot, **more)))
+        patch.setattr(shop, "document_of", shop.small_document)
         yield
-
-
-def _small(document):
-    for limb in document["profile"].values():
-        for name in limb:
-            limb[name] = limb[name][:5]
-    return document
 
 
 def spoil(file, how):

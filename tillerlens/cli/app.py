@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -180,7 +180,7 @@ def _overlay_places(overlay: Path | None, pictures: list[Path], several: bool) -
     return out
 
 
-def _write_overlay(path: Path, photo: Photo, found: Measurement, rest: dict[str, Any] | None) -> None:
+def _write_overlay(path: Path, photo: Photo, found: Measurement, rest: Measurement | None) -> None:
     import io
 
     from PIL import Image

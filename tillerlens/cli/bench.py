@@ -14,6 +14,7 @@ from tillerlens.core.errors import TillerLensError
 from tillerlens.core.reading import shown
 
 if TYPE_CHECKING:
+    from tillerlens.core.measurement import Measurement
     from tillerlens.mechanics.bench import Given
     from tillerlens.mechanics.section import LimbSections
     from tillerlens.mechanics.strain import StrainLimit
@@ -110,9 +111,9 @@ def tell_command(
 
 
 def _given(
-    documents: list[dict[str, Any]],
-    rest: dict[str, Any] | None,
-    rest_after: dict[str, Any] | None,
+    pictures: list[Measurement],
+    rest: Measurement | None,
+    rest_after: Measurement | None,
     weigh: list[str],
     lengths: tuple[str | None, str | None, str | None],
     arrows: list[str],
@@ -125,7 +126,7 @@ def _given(
     full, brace, length = (None if text is None else read_size(text) for text in lengths)
     readings = [Reading(read_size(a), parse_weight(b)) for a, b in (_pair(text, "20in=33lb") for text in weigh)]
     shots = [ArrowSpeed(_arrow_mass(a), _speed(b)) for a, b in (_pair(text, "500gr=170fps") for text in arrows)]
-    return Given(documents, rest, rest_after, readings, length, full, brace, arrows=shots)
+    return Given(pictures, rest, rest_after, readings, length, full, brace, arrows=shots)
 
 
 def read_size(text: str) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import typer
 
@@ -27,7 +27,7 @@ class Outcome:
 
     measurement: Measurement
     photo: Photo | None
-    rest: dict[str, Any] | None = None
+    rest: Measurement | None = None
 
 
 def pictures_in(given: list[Path]) -> list[Path]:
@@ -55,30 +55,29 @@ def shot_beside(photo: Path) -> Path | None:
 
 
 def measure_one(path: Path, shot: Path | None, rest: Path | None) -> Outcome:
-    from tillerlens.core.measurement import Measurement
+    from tillerlens.core.measurement import Measurement, PhotoId
+    from tillerlens.photo.intake import read_photo
 
-    about: dict[str, Any] = {"name": shown(path.name)}
+    about = PhotoId(shown(path.name))
     try:
         with net("measuring", shown(path.name)):
-            return measure_with_shot(path, shot, rest, about)
+            picture = read_photo(path)
+            about = PhotoId(about.name, picture.sha256, (picture.width, picture.height))
+            return _measure_with_shot(path, picture, shot, rest)
     except TillerLensError as error:
         return Outcome(Measurement("refused", "unknown", (error.reason,), photo=about, version=__version__), None)
 
 
-def measure_with_shot(path: Path, shot: Path | None, rest: Path | None, about: dict[str, Any]) -> Outcome:
-    """Raises TillerLensError for what cannot be used; ``about`` then holds what is known of the picture."""
+def _measure_with_shot(path: Path, picture: Photo, shot: Path | None, rest: Path | None) -> Outcome:
     from tillerlens.core.document import check_same_bow, read_rest
     from tillerlens.core.errors import ShotError
     from tillerlens.core.shot_file import read_shot
     from tillerlens.measure import measure_photo
-    from tillerlens.photo.intake import read_photo
 
-    picture = read_photo(path)
-    about |= {"sha256": picture.sha256, "size": [picture.width, picture.height]}
     file = shot or shot_beside(path)
     if file is None:
         beside = shown(path.with_suffix(SHOT_ENDINGS[0]).name)
-        raise ShotError(f"{about['name']} has no shot file.", f"Write {beside} beside it, or name one with --shot.")
+        raise ShotError(f"{shown(path.name)} has no shot file.", f"Write {beside} beside it, or name one with --shot.")
     facts = read_shot(file, picture.name, (picture.width, picture.height))
     earlier = None if rest is None else read_rest(rest)
     if earlier is not None:

@@ -257,7 +257,7 @@ def _span(text: str) -> tuple[float, float]:
 
 
 def _read_plan(path: Path) -> dict[str, Any]:
-    from tillerlens.core.document import DocumentError
+    from tillerlens.core.errors import DocumentError
 
     try:
         document = json.loads(path.read_bytes())

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import getpass
 import math
-from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -33,6 +32,7 @@ from tillerlens.cli.shared import (
 )
 
 if TYPE_CHECKING:
+    from tillerlens.core.measurement import Measurement
     from tillerlens.record import Bow, Correction, Event, Record, Stage
 
 # Everything else is imported where it is used, so that --help answers at once.
@@ -224,8 +224,7 @@ def stage_add(
     Exit status: 3 kept, but at least one needs help or was refused; 2 at least one cannot be used and was left out.
     """
     from tillerlens.cli.pictures import pictures_in, shot_beside
-    from tillerlens.core.document import DocumentError
-    from tillerlens.core.errors import PhotoError, ShotError
+    from tillerlens.core.errors import DocumentError, PhotoError, ShotError
     from tillerlens.core.reading import shown
     from tillerlens.core.unforeseen import Unforeseen, net
     from tillerlens.record import store
@@ -252,16 +251,16 @@ def stage_add(
                     form = _read_shot_file(file, path.name)
                     time = taken_at(path) or now() if when is None else read_when(when)
                     at_rest = _rest_for(record, found, form["state"], rest, time)
-                    document = measure_original(record, path, form, at_rest, path.name)
+                    measured = measure_original(record, path, form, at_rest, path.name)
             except (PhotoError, ShotError, DocumentError, Unforeseen) as error:  # the picture's own, not the record's
                 typer.echo(f"{shown(path.name)}: {error}" if len(pictures) > 1 else str(error), err=True)
                 unusable = True
                 continue
             stage = store.add_stage(
-                record, found.id, path, form, document=document, taken_at=time, rest_stage_id=at_rest, notes=notes
+                record, found.id, path, form, document=measured, taken_at=time, rest_stage_id=at_rest, notes=notes
             )
             asks |= stage.status != "measured"
-            _tell_reasons(document)
+            _tell_reasons(measured)
             documents.append(as_document(stage, whole=True))
             if not json_out:
                 say(say_stage(found, number_of(record, stage), stage))
@@ -292,10 +291,10 @@ def _rest_for(record: Record, bow: Bow, state: str, rest: str | None, time: Any)
     return before[-1].id if before else None
 
 
-def _tell_reasons(document: Mapping[str, Any]) -> None:
-    if document["status"] != "measured":
-        for reason in document["reasons"]:
-            say(f"{reason['text']} {reason['remedy']}".strip(), err=True)
+def _tell_reasons(found: Measurement) -> None:
+    if found.status != "measured":
+        for reason in found.reasons:
+            say(f"{reason.text} {reason.remedy}".strip(), err=True)
 
 
 @stage_app.command("list")
@@ -325,10 +324,11 @@ def stage_show(stage: StageName, place: Place = None, originals: Originals = Non
         lines += [_say_correction(c) for c in corrections]
         # hinges and stiff places as all pictures of that time tell them, as the app's pages do
         stages, events = store.list_stages(record, bow.id), store.list_events(record, bow.id)
-        told = told_together(stages, events, lambda s: store.measurement(record, s.id) or {"status": "unmeasured"})
+        told = told_together(stages, events, lambda s: store.measurement(record, s.id))
+        measured = told.get(found.id) or store.measurement(record, found.id)
         document = {
             "stage": as_document(found, whole=True),
-            "measurement": told.get(found.id) or store.measurement(record, found.id),
+            "measurement": None if measured is None else measured.as_document(),
             "measurements": [as_document(m) for m in store.list_measurements(record, found.id)],
             "corrections": [as_document(c) for c in corrections],
         }
@@ -353,9 +353,9 @@ def stage_correct(
     with opened(place, originals) as record:
         found = store.find_stage(record, stage)
         form = _read_shot_file(shot, found.photo_name)
-        document = measure_original(record, store.original(record, found), form, found.rest_stage_id, found.photo_name)
-        changed = store.correct_stage(record, found, form, who_did(by), document=document, reason=reason)
-        _tell_reasons(document)
+        measured = measure_original(record, store.original(record, found), form, found.rest_stage_id, found.photo_name)
+        changed = store.correct_stage(record, found, form, who_did(by), document=measured, reason=reason)
+        _tell_reasons(measured)
         line = say_stage(store.get_bow(record, found.bow_id), number_of(record, changed), changed)
         answer(as_document(changed, whole=True), line, json_out)
     raise typer.Exit(0 if changed.status == "measured" else ASKS)

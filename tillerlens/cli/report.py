@@ -14,6 +14,7 @@ from tillerlens.cli.shared import JsonOut, Originals, Place, answer, open_place,
 from tillerlens.core.reading import shown
 
 if TYPE_CHECKING:
+    from tillerlens.core.measurement import Measurement
     from tillerlens.history.story import Story
     from tillerlens.measures.compare import Comparison, Scraped, ScrapeOutcome
     from tillerlens.measures.set import SetFound
@@ -44,19 +45,19 @@ def compare(
     json_out: JsonOut = False,
 ) -> None:
     """What changed between two pictures of a bow: set where both are unstrung, else gaps, bend by place and weight."""
-    from tillerlens.measures.compare import compare as compare_documents
+    from tillerlens.measures.compare import compare as compare_pictures
     from tillerlens.measures.compare import judge_scrapes
     from tillerlens.measures.set import set_between
     from tillerlens.report.words.compare import comparison_sentences, set_sentences
 
     with told():
         a, b = _given(then, place, originals), _given(now, place, originals)
-        if a.document.get("state") == b.document.get("state") == "unstrung":
-            found = set_between(a.document, b.document)
+        if a.found.state == b.found.state == "unstrung":
+            found = set_between(a.found, b.found)
             said = set_sentences(found, _units(metric))
             document = _set_document(found)
         else:
-            pair = compare_documents(a.document, b.document)
+            pair = compare_pictures(a.found, b.found)
             scrapes = [_read_scraped(s) for s in scraped or []] or _noted_scrapes(a, b, place, originals)
             outcomes = judge_scrapes(pair, scrapes)
             said = comparison_sentences(pair, outcomes, _units(metric))
@@ -127,35 +128,36 @@ def shelf(
 
 @dataclass(frozen=True, eq=False)
 class _Given:
-    document: dict[str, Any]
+    found: Measurement
     stage: Any = None  # of the record, where it came from there
 
 
 def _given(words: str, place: str | None, originals: str | None) -> _Given:
     path = Path(words)
     if path.is_file():
-        return _Given(_document(path))
-    from tillerlens.core.document import DocumentError
+        return _Given(_measured(path))
+    from tillerlens.core.errors import DocumentError
     from tillerlens.record import store
 
     with open_place(place, originals) as record:
         stage = store.find_stage(record, words)
-        document = store.measurement(record, stage.id)
-    if document is None:
+        found = store.measurement(record, stage.id)
+    if found is None:
         raise DocumentError(f"The stage {words} was not measured.", "Measure it first.")
-    return _Given(document, stage)
+    return _Given(found, stage)
 
 
-def _document(path: Path) -> dict[str, Any]:
-    """A measurement document from its file, or of a photograph measured now."""
+def _measured(path: Path) -> Measurement:
+    """A measurement from its document's file, or of a photograph measured now."""
     from tillerlens.cli.pictures import measure_one
-    from tillerlens.core.document import DocumentError, read_one
+    from tillerlens.core.document import read_one
+    from tillerlens.core.errors import DocumentError
 
     if path.suffix.lower() != ".json":
         found = measure_one(path, None, None).measurement
         if found.status != "measured":
             raise DocumentError(f"{path.name} was not measured: {found.reasons[0].text}", found.reasons[0].remedy)
-        return found.as_document()
+        return found.as_printed()
     return read_one(path)
 
 
@@ -192,26 +194,22 @@ def _story_of_bow(of: Sequence[str], place: str | None, originals: str | None) -
 
 def _story_of_files(files: Sequence[Path], name: str) -> Story:
     """Measurement documents and photographs of one bow, in the order given; their files' times stand for the pictures'."""
-    from tillerlens.core.measurement import read_value
-    from tillerlens.core.units import NEWTON_PER_POUND
     from tillerlens.history.story import StageShown, Story
     from tillerlens.history.trends import Pull, ReflexAt
     from tillerlens.measures.compare import SCALE_U_N
     from tillerlens.mechanics.evidence import check_one_bow
 
     stages, reflexes, pulls, session = [], [], [], 0
-    documents = [_document(path) for path in files]
-    check_one_bow(documents)
-    for k, (path, document) in enumerate(zip(files, documents, strict=True), start=1):
-        values, shot, state = document["values"], document["shot"], document["state"]
+    pictures = [_measured(path) for path in files]
+    check_one_bow(pictures)
+    for k, (path, found) in enumerate(zip(files, pictures, strict=True), start=1):
         when = datetime.fromtimestamp(path.stat().st_mtime, UTC)
-        stages.append(StageShown(f"{k}. {document['photo'].get('name', path.name)}, {state}", when, document))
-        session += state != "unstrung"
-        if "reflex" in values:
-            reflexes.append(ReflexAt(when, read_value(values["reflex"]), shot.get("minutes_since_unstrung"), session))
-        if "draw_length_back" in values and shot.get("scale_reading_lb"):
-            weight = shot["scale_reading_lb"] * NEWTON_PER_POUND
-            pulls.append(Pull(when, read_value(values["draw_length_back"]).value, weight, SCALE_U_N))
+        stages.append(StageShown(f"{k}. {found.photo.name or path.name}, {found.state}", when, found))
+        session += found.state != "unstrung"
+        if "reflex" in found.values:
+            reflexes.append(ReflexAt(when, found.values["reflex"], found.facts.minutes_since_unstrung, session))
+        if "draw_length_back" in found.values and found.facts.draw_weight_n:
+            pulls.append(Pull(when, found.values["draw_length_back"].value, found.facts.draw_weight_n, SCALE_U_N))
     notes = "Made of files: dates are the files' own, and events and findings are not in them."
     return Story(name, notes=notes, stages=tuple(stages), reflexes=tuple(reflexes), pulls=tuple(pulls))
 

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from functools import cache
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from tillerlens.core.errors import TillerLensError
-from tillerlens.core.reading import parse_json, read_file, shown
+from tillerlens.core.errors import DocumentError
+from tillerlens.core.measurement import LIMBS, Measurement, measurement_of
+from tillerlens.core.reading import JsonObject, parse_json, read_file, shown
 from tillerlens.core.shot import Shot
 from tillerlens.core.units import MM_PER_INCH, format_inches
 
@@ -19,17 +20,11 @@ SAME_BOW_MM = MM_PER_INCH
 MAX_FILE_MB = 100.0  # some hundred measurements
 
 
-class DocumentError(TillerLensError):
-    """A measurement document cannot be used."""
-
-    code = "document"
-
-
 @cache
-def measurement_schema() -> dict[str, Any]:
+def measurement_schema() -> JsonObject:
     """The JSON Schema of the measurement document, as shipped."""
     place = resources.files("tillerlens").joinpath("schemas", "measurement.schema.json")
-    schema: dict[str, Any] = json.loads(place.read_text(encoding="utf-8"))
+    schema: JsonObject = json.loads(place.read_text(encoding="utf-8"))
     return schema
 
 
@@ -63,13 +58,13 @@ def document_validator() -> Any:
     return extend(Draft202012Validator, {"items": items})(measurement_schema())
 
 
-def read_documents(path: Path) -> list[dict[str, Any]]:
-    """The measurement documents of a file: one, or the list printed for several photographs. Raises DocumentError."""
+def read_documents(path: Path) -> list[Measurement]:
+    """The measurements of a file: one, or the list printed for several photographs. Raises DocumentError."""
     return parse_documents(read_file(Path(path), MAX_FILE_MB, DocumentError), shown(Path(path).name))
 
 
-def parse_documents(data: bytes, name: str) -> list[dict[str, Any]]:
-    """The measurement documents in a file's bytes. name: what errors call it. Raises DocumentError."""
+def parse_documents(data: bytes, name: str) -> list[Measurement]:
+    """The measurements in a file's bytes. name: what errors call it. Raises DocumentError."""
     again = "Measure the picture again with --json and keep what is printed."
     try:
         printed = parse_json(data)
@@ -78,19 +73,33 @@ def parse_documents(data: bytes, name: str) -> list[dict[str, Any]]:
     documents = printed if isinstance(printed, list) else [printed]
     if not documents:
         raise DocumentError(f"{name} holds no measurement.", again)
-    check = document_validator()
     for document in documents:
         if not isinstance(document, dict) or document.get("format") != "tillerlens-measurement":
             raise DocumentError(f"{name} is not a measurement document.", again)
-        fault = next(iter(check.iter_errors(document)), None)
-        if fault is not None:
-            where = ".".join(map(str, fault.absolute_path)) or "the whole"
+        where = fault_in(document)
+        if where is not None:
             raise DocumentError(f"The measurement {name} is not of the right form at '{where}'.", again)
-    return documents
+    return [measurement_of(document) for document in documents]
 
 
-def read_one(path: Path) -> dict[str, Any]:
-    """The one measurement document of a file. Raises DocumentError, also where the file holds several."""
+def as_json(found: Measurement) -> str:
+    """A measurement's document as one text, the same for the same measurement."""
+    return json.dumps(found.as_document(), sort_keys=True)
+
+
+def from_json(text: str | None) -> Measurement | None:
+    """Back from what ``as_json`` wrote; None for none."""
+    return None if text is None else measurement_of(json.loads(text))
+
+
+def fault_in(document: object) -> str | None:
+    """Where a document is not of the schema's form, its names joined with dots; None where it is."""
+    fault = next(iter(document_validator().iter_errors(document)), None)
+    return None if fault is None else ".".join(map(str, fault.absolute_path)) or "the whole"
+
+
+def read_one(path: Path) -> Measurement:
+    """The one measurement of a file. Raises DocumentError, also where the file holds several."""
     documents = read_documents(path)
     if len(documents) > 1:
         raise DocumentError(
@@ -100,32 +109,31 @@ def read_one(path: Path) -> dict[str, Any]:
     return documents[0]
 
 
-def read_rest(path: Path) -> dict[str, Any]:
-    """The measurement document of an unstrung bow. Raises DocumentError with what to do."""
+def read_rest(path: Path) -> Measurement:
+    """The measurement of an unstrung bow. Raises DocumentError with what to do."""
     return as_rest(read_one(path), shown(Path(path).name))
 
 
-def as_rest(document: dict[str, Any], name: str) -> dict[str, Any]:
-    """The document, if it is a measurement of a bow unstrung; else raises DocumentError."""
-    if document["status"] != "measured" or document["state"] != "unstrung" or len(document["profile"]) != 2:
+def as_rest(found: Measurement, name: str) -> Measurement:
+    """The measurement, if it is of a bow unstrung; else raises DocumentError."""
+    if found.status != "measured" or found.state != "unstrung" or len(found.profile) != len(LIMBS):
         raise DocumentError(f"{name} is not a measurement of the bow unstrung.", "Give that of the unstrung bow.")
-    return document
+    return found
 
 
-def told_apart(a: Mapping[str, Any], b: Mapping[str, Any]) -> tuple[str, float, float] | None:
+def told_apart(a: Shot | None, b: Shot | None) -> tuple[str, float, float] | None:
     """What shows that two shots are of different bows: the word for it and both sizes (mm); None where they may be of one."""
-    for key, word in (("bow_length_nock_to_nock_in", "length"), ("handle_in", "handle")):
-        if a.get(key) is None or b.get(key) is None:
-            continue
-        sizes = float(a[key]) * MM_PER_INCH, float(b[key]) * MM_PER_INCH
+    if a is None or b is None:
+        return None
+    for word, *sizes in (("length", a.nock_to_nock_mm, b.nock_to_nock_mm), ("handle", a.handle_mm, b.handle_mm)):
         if abs(sizes[0] - sizes[1]) > SAME_BOW_MM:
-            return word, *sizes
+            return word, sizes[0], sizes[1]
     return None
 
 
-def check_same_bow(rest: dict[str, Any], shot: Shot) -> None:
+def check_same_bow(rest: Measurement, shot: Shot) -> None:
     """Raise DocumentError when the bow at rest has another length or handle than the bow of this shot."""
-    found = told_apart(rest["shot"], shot.as_dict())
+    found = told_apart(rest.shot, shot)
     if found is not None:
         word, rest_mm, here_mm = found
         raise DocumentError(

@@ -92,6 +92,12 @@ class ShotError(TillerLensError):
     code = "shot"
 
 
+class DocumentError(TillerLensError):
+    """A measurement document cannot be used."""
+
+    code = "document"
+
+
 class ScaleError(TillerLensError):
     """The marks that give the scale cannot be found or do not fit together."""
 

@@ -1,6 +1,7 @@
 """What a measurement says: numbers with their uncertainty and its causes, reasons for doubt, and the traced bow.
 
-``Measurement.as_document()`` is the printed JSON form; its schema is ``schemas/measurement.schema.json``.
+``Measurement.as_document()`` writes the JSON form and ``measurement_of`` reads it, the only places that know its keys; its schema
+is ``schemas/measurement.schema.json``.
 """
 
 from __future__ import annotations
@@ -8,12 +9,14 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any, Literal, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.core.errors import Reason
+from tillerlens.core.errors import DocumentError, Reason
+from tillerlens.core.shot import Shot
+from tillerlens.core.shot_file import known_shot
 
 COVER = 2.0  # standard uncertainties to each side of a value: about 95 in 100
 
@@ -53,13 +56,16 @@ class GapRow:
     lower: Value
     difference: Value
 
+    def of(self, limb: Limb) -> Value:
+        return self.upper if limb == "upper" else self.lower
+
 
 @dataclass(frozen=True, eq=False)
 class LimbProfile:
     """One limb along its length, nock first: arrays of one length.
 
     curvature_per_m: + bends towards the belly. thickness_mm: back to belly, read from the side, free of what shows of the broad
-    faces. centre_px: (N, 2).
+    faces. centre_mm: (N, 2) in the bow's frame, (0, 2) where an older document lacks it. centre_px: (N, 2).
     """
 
     from_nock_mm: Array
@@ -67,7 +73,7 @@ class LimbProfile:
     u_curvature_per_m: Array
     thickness_mm: Array
     u_thickness_mm: Array
-    centre_mm: Array  # (N, 2) in the bow's frame
+    centre_mm: Array
     centre_px: Array
     lever_arm_mm: Array  # distance of the string's line from the limb's centre; NaN when unstrung
 
@@ -88,17 +94,29 @@ class Spot:
 
 @dataclass(frozen=True, eq=False)
 class TracedBow:
-    """Where everything was seen, in upright full-size pixels; for the overlay."""
+    """Where everything was seen, in upright full-size pixels; for the overlay. What is not kept is (0, 2) once read back."""
 
-    back_px: Array  # (N, 2) silhouettes from the upper nock to the lower, NaN rows where not seen
-    belly_px: Array
-    centre_px: Array  # (M, 2)
+    back_px: Array  # (N, 2) silhouettes from the upper nock to the lower, NaN rows where not seen; not kept
+    belly_px: Array  # not kept
+    centre_px: Array  # (M, 2), not kept
     nocks_px: Array  # (2, 2) upper, lower
-    nocks_mm: Array  # (2, 2) in the bow's frame
+    nocks_mm: Array  # (2, 2) in the bow's frame; (0, 2) where an older document lacks them
     hook_mm: Array | None  # (2,), drawn only
     handle_px: Array  # (2,)
     hook_px: Array | None  # (2,), drawn only
-    gap_lines_px: Array  # (K, 2, 2): belly, string
+    gap_lines_px: Array  # (K, 2, 2): belly, string; not kept
+
+    def as_dict(self) -> dict[str, Any]:
+        in_frame = {
+            "nocks_mm": [_list(q, 2) for q in self.nocks_mm],
+            "hook_mm": None if self.hook_mm is None else _list(self.hook_mm, 2),
+        }
+        return {
+            "nocks_px": [_list(q, 2) for q in self.nocks_px],
+            "handle_px": _list(self.handle_px, 2),
+            "hook_px": None if self.hook_px is None else _list(self.hook_px, 2),
+            **(in_frame if len(self.nocks_mm) else {}),
+        }
 
 
 @dataclass(frozen=True)
@@ -168,6 +186,27 @@ def _thinned(px: Array) -> list[list[float | None]]:
     return [_list(px[i], 1) for i in keep]
 
 
+@dataclass(frozen=True)
+class PhotoId:
+    """Which photograph: its file's name, the hash of its bytes and its upright (width, height); None where it was not read."""
+
+    name: str = ""
+    sha256: str | None = None
+    size: tuple[int, int] | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        known = {"name": self.name or None, "sha256": self.sha256, "size": None if self.size is None else list(self.size)}
+        return {k: v for k, v in known.items() if v is not None}
+
+
+@dataclass(frozen=True)
+class FoundOn:
+    """Names of the pictures that hinges and stiff places were found on, strung and at rest."""
+
+    strung: tuple[str, ...]
+    rest: str | None
+
+
 @dataclass(frozen=True, eq=False)
 class Measurement:
     """All that one photograph gave. ``reasons`` hold doubts (measured), what is missing (needs_help) or why not."""
@@ -182,10 +221,32 @@ class Measurement:
     trace: TracedBow | None = None
     followed: Followed | None = None  # where nothing was measured
     front: FrontView | None = None  # of a picture from the belly or the back
-    evidence: dict[str, Any] = field(default_factory=dict)  # fit residuals, found marks, finder support
-    photo: dict[str, Any] = field(default_factory=dict)  # name, sha256, size
-    shot: dict[str, Any] = field(default_factory=dict)
+    evidence: Mapping[str, object] = field(default_factory=dict)  # fit residuals, found marks, finder support; fit for JSON
+    found_on: FoundOn | None = None  # where more than this picture told of hinges and stiff places
+    photo: PhotoId = field(default_factory=PhotoId)
+    shot: Shot | None = None  # None where it could not be read
     version: str = ""
+
+    @property
+    def name(self) -> str:
+        """What people call the picture."""
+        return self.photo.name or "this picture"
+
+    @property
+    def facts(self) -> Shot:
+        """What was said of the picture. Raises DocumentError where the measurement does not say."""
+        if self.shot is None:
+            raise DocumentError(f"The measurement of {self.name} doesn't say what was typed about it.", "Measure it again.")
+        return self.shot
+
+    def evidence_number(self, name: str) -> float | None:
+        """A number of the evidence by its name; None where it is not there."""
+        value = self.evidence.get(name)
+        return float(value) if isinstance(value, int | float) else None
+
+    def as_printed(self) -> Measurement:
+        """To the figures that its document holds, so that whoever reads that and whoever has this find the same."""
+        return measurement_of(self.as_document())
 
     def as_document(self) -> dict[str, Any]:
         """The JSON form, rounded to what the numbers carry; NaN becomes null."""
@@ -196,8 +257,8 @@ class Measurement:
             "status": self.status,
             "state": self.state,
             "reasons": [r.as_dict() for r in self.reasons],
-            "photo": self.photo,
-            "shot": self.shot,
+            "photo": self.photo.as_dict(),
+            "shot": {} if self.shot is None else self.shot.as_dict(),
             "values": {k: v.as_dict() for k, v in self.values.items()},
             "gaps": [
                 {
@@ -216,8 +277,8 @@ class Measurement:
                     "thickness_mm": _list(p.thickness_mm, 3),
                     "u_thickness_mm": _list(p.u_thickness_mm, 3),
                     "lever_arm_mm": _list(p.lever_arm_mm, 2),
-                    "centre_mm": [_list(q, 2) for q in p.centre_mm],
                     "centre_px": [_list(q, 2) for q in p.centre_px],
+                    **({"centre_mm": [_list(q, 2) for q in p.centre_mm]} if len(p.centre_mm) else {}),
                 }
                 for k, p in self.profile.items()
             },
@@ -234,17 +295,12 @@ class Measurement:
                 }
                 for s in self.spots
             ],
-            "evidence": self.evidence,
+            "evidence": dict(self.evidence),
         }
+        if self.found_on is not None:
+            doc["evidence"]["found_on"] = {"strung": list(self.found_on.strung), "rest": self.found_on.rest}
         if self.trace is not None:
-            t = self.trace
-            doc["trace"] = {
-                "nocks_px": [_list(q, 2) for q in t.nocks_px],
-                "nocks_mm": [_list(q, 2) for q in t.nocks_mm],
-                "hook_mm": None if t.hook_mm is None else _list(t.hook_mm, 2),
-                "handle_px": _list(t.handle_px, 2),
-                "hook_px": None if t.hook_px is None else _list(t.hook_px, 2),
-            }
+            doc["trace"] = self.trace.as_dict()
         if self.front is not None:
             doc["widths"] = [
                 {"limb": w.limb, "from_nock_mm": _number(w.from_nock_mm, 1), **w.width.as_dict()} for w in self.front.widths
@@ -273,49 +329,69 @@ def number_or_nan(x: Any) -> float:
     return math.nan if x is None else float(x)
 
 
-def measurement_of(document: dict[str, Any]) -> Measurement:
-    """A printed measurement with all that words need; the trace and the limbs' pixels stay in the document."""
+def measurement_of(document: Mapping[str, Any]) -> Measurement:
+    """A printed measurement of any version, read back. What its schema lets through is taken as it is.
 
-    array = lambda xs: np.array([math.nan if x is None else x for x in xs], float)  # noqa: E731
-    profile: dict[Limb, LimbProfile] = {}
-    for limb, p in document["profile"].items():
-        nowhere = np.full((len(p["from_nock_mm"]), 2), np.nan)
-        profile[limb] = LimbProfile(
-            array(p["from_nock_mm"]),
-            array(p["curvature_per_m"]),
-            array(p["u_curvature_per_m"]),
-            array(p["thickness_mm"]),
-            array(p["u_thickness_mm"]),
-            nowhere,
-            nowhere,
-            array(p["lever_arm_mm"]),
-        )
-    spots = [
-        Spot(**{**s, "u_percent": math.nan if s["u_percent"] is None else s["u_percent"], "centre_px": tuple(s["centre_px"])})
-        for s in document["spots"]
-    ]
-    gaps = [GapRow(g["from_handle_mm"], *(read_value(g[k]) for k in ("upper", "lower", "difference"))) for g in document["gaps"]]
+    Raises DocumentError where it names a shot that is none.
+    """
+    photo, evidence, found_on = document["photo"], dict(document["evidence"]), None
+    if "found_on" in evidence:
+        told = evidence.pop("found_on")
+        found_on = FoundOn(tuple(told["strung"]), told["rest"])
     return Measurement(
         document["status"],
         document["state"],
         tuple(Reason.from_dict(r) for r in document["reasons"]),
         {k: read_value(v) for k, v in document["values"].items()},
-        tuple(gaps),
-        profile,
-        tuple(spots),
-        front=_front_of(document),
-        evidence=document.get("evidence") or {},
-        photo=document["photo"],
-        shot=document["shot"],
-        version=document["made_by"],
+        tuple(
+            GapRow(g["from_handle_mm"], read_value(g["upper"]), read_value(g["lower"]), read_value(g["difference"]))
+            for g in document["gaps"]
+        ),
+        {cast(Limb, limb): _limb_of(p) for limb, p in document["profile"].items()},
+        tuple(
+            Spot(**{**s, "u_percent": number_or_nan(s["u_percent"]), "centre_px": tuple(map(number_or_nan, s["centre_px"]))})
+            for s in document["spots"]
+        ),
+        _trace_of(document.get("trace")),
+        _followed_of(document.get("followed")),
+        _front_of(document),
+        evidence,
+        found_on,
+        PhotoId(photo.get("name", ""), photo.get("sha256"), None if "size" not in photo else tuple(photo["size"])),
+        known_shot(document["shot"]),
+        document["made_by"],
     )
 
 
-def _front_of(document: dict[str, Any]) -> FrontView | None:
+def _array(numbers: list[float | None]) -> Array:
+    return np.array(numbers, float)  # null becomes NaN
+
+
+def _points(pairs: list[list[float | None]]) -> Array:
+    return np.array(pairs, float).reshape(-1, 2)
+
+
+def _limb_of(p: Mapping[str, Any]) -> LimbProfile:
+    points = {name: _points(p.get(name, [])) for name in ("centre_mm", "centre_px")}
+    return LimbProfile(**points, **{name: _array(numbers) for name, numbers in p.items() if name not in points})
+
+
+def _trace_of(t: Mapping[str, Any] | None) -> TracedBow | None:
+    if t is None:
+        return None
+    hook_mm, hook_px = (None if t.get(name) is None else _array(t[name]) for name in ("hook_mm", "hook_px"))
+    none, nocks_px, nocks_mm = np.empty((0, 2)), _points(t["nocks_px"]), _points(t.get("nocks_mm", []))
+    return TracedBow(none, none, none, nocks_px, nocks_mm, hook_mm, _array(t["handle_px"]), hook_px, none.reshape(0, 2, 2))
+
+
+def _followed_of(f: Mapping[str, Any] | None) -> Followed | None:
+    return None if f is None else Followed(_points(f["middle_px"]), _points(f["back_px"]), _points(f["belly_px"]))
+
+
+def _front_of(document: Mapping[str, Any]) -> FrontView | None:
     front = document.get("front")
     if front is None:
         return None
     widths = tuple(Width(w["limb"], w["from_nock_mm"], read_value(w)) for w in document["widths"])
-    names = ("right_px", "left_px", "string_px", "nocks_px", "handle_px")
-    right, left, string, nocks, handle = (np.array(front[name], float) for name in names)  # null becomes NaN
-    return FrontView(front["facing"], widths, right, left, string.reshape(-1, 2), nocks, handle)
+    places = {name: _points(front[name]) for name in ("right_px", "left_px", "string_px", "nocks_px")}
+    return FrontView(front["facing"], widths, **places, handle_px=_array(front["handle_px"]))

@@ -9,6 +9,7 @@ from typing import Any
 
 from tillerlens.core.errors import TillerLensError
 
+JsonObject = dict[str, Any]  # as JSON is read into and written from, and as the record's JSON columns hold it; nothing else
 _NAME_SHOWN = 100
 _FIND = "Check the file's name and folder."
 
@@ -45,7 +46,7 @@ def parse_json(data: bytes | str) -> Any:
     An object that names a field twice is refused too: which of the two was meant, nobody knows.
     """
 
-    def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    def once(pairs: list[tuple[str, Any]]) -> JsonObject:
         out = dict(pairs)
         if len(out) < len(pairs):
             names = [name for name, _ in pairs]

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from tillerlens.core.errors import ShotError
+from tillerlens.core.errors import DocumentError, ShotError
 from tillerlens.core.reading import parse_json, read_file, shown
 from tillerlens.core.shot import ACROSS, LENGTHS, MOST_PX, MOST_WHOLE, SCALE_LENGTHS, Point, Scale, Shot, shot_schema
 from tillerlens.core.units import MM_PER_INCH, newtons_from_pounds
@@ -41,6 +41,14 @@ def read_shot(
 
         check_places(shot, photo_size)
     return shot
+
+
+def known_shot(form: Mapping[str, Any]) -> Shot | None:
+    """The shot that a measurement carries, which was checked when it was made; None for an empty one. Raises DocumentError."""
+    try:
+        return _build(form) if form else None
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise DocumentError("A measurement holds a shot that is not of the right form.", "Measure the picture again.") from error
 
 
 def _load(path: Path) -> dict[str, Any]:

@@ -7,7 +7,7 @@ over draw length takes off what the following alone has wrong, and what is left 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
@@ -127,7 +127,7 @@ class DrawFilm:
     hold: Hold | None = None
     stages: tuple[Stage, ...] = ()
     leads: tuple[Lead, ...] = ()
-    evidence: dict[str, Any] = field(default_factory=dict)
+    evidence: Mapping[str, int] = field(default_factory=dict)  # frames followed, seen, measured and not
 
     def rock(self) -> Value | None:
         """How far the handle turns at the most between two moments, degrees; None where it was not seen."""
@@ -168,7 +168,7 @@ class DrawFilm:
                  "measurement": s.measurement.as_document()}
                 for s in self.stages
             ],
-            "evidence": self.evidence,
+            "evidence": dict(self.evidence),
         }  # fmt: skip
 
 
@@ -191,7 +191,7 @@ def measure_draw(
     source: Path | bytes,
     shot: Shot,
     every_mm: float = EVERY_MM,
-    rest: dict[str, Any] | None = None,
+    rest: Measurement | None = None,
     name: str | None = None,
     progress: Progress = lambda done_s, doing: None,
 ) -> DrawFilm:
@@ -205,8 +205,8 @@ def measure_draw(
         What is known of the bow and the marks; clicks and clicked marks belong to the clip's first frame.
     every_mm : float
         From one measured draw to the next.
-    rest : dict, optional
-        The measurement document of the bow unstrung, for its spots.
+    rest : Measurement, optional
+        Of the bow unstrung, for its spots.
     name : str, optional
         What people call the clip.
     progress : callable, optional
@@ -235,7 +235,7 @@ def measure_draw(
 class _Work:
     """One clip being worked through: holds a few frames at a time, however long it is."""
 
-    def __init__(self, shot: Shot, every_mm: float, rest: dict[str, Any] | None, name: str, progress: Progress) -> None:
+    def __init__(self, shot: Shot, every_mm: float, rest: Measurement | None, name: str, progress: Progress) -> None:
         self.shot, self.every, self.rest, self.name, self.progress = shot, every_mm, rest, name, progress
         self.follower: Follower | None = None
         self.back_mm = 0.0  # the handle's back above its middle line
@@ -458,7 +458,7 @@ class _Work:
         return DrawFilm(status, self.name, tuple(reasons), track, hold, tuple(stages), leads, evidence)
 
 
-def _found_together(stages: list[Stage], rest: dict[str, Any] | None) -> tuple[list[Stage], list[Reason]]:
+def _found_together(stages: list[Stage], rest: Measurement | None) -> tuple[list[Stage], list[Reason]]:
     """The stages with the hinges and stiff places that those of the pull show together, and why not where they can't.
 
     Frames of one film share light, place and lens, so that more of them than a few well apart would only seem to make it surer.
@@ -468,7 +468,7 @@ def _found_together(stages: list[Stage], rest: dict[str, Any] | None) -> tuple[l
         return stages, []
     picked = [drawn[i] for i in np.unique(np.linspace(0, len(drawn) - 1, FOUND_ON + 1).round().astype(int)[1:])]
     try:
-        finding = find([s.measurement.as_document() for s in picked], rest)
+        finding = find([s.measurement.as_printed() for s in picked], rest)
     except MechanicsError as error:
         return stages, [error.reason]
     return [replace(s, measurement=with_finding(s.measurement, finding)) for s in stages], list(finding.doubts)

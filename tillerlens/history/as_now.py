@@ -4,16 +4,16 @@ or heat changed it, but the shape at rest where only wood came off."""
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any
 
 from tillerlens.core.errors import Reason, TillerLensError
-from tillerlens.mechanics.finding import Finding, as_found, find
+from tillerlens.core.measurement import Measurement
+from tillerlens.mechanics.finding import Finding, find, with_finding
 from tillerlens.mechanics.wood import WoodError, moisture_of_air
 from tillerlens.record import Event, Stage
 
-Documents = Callable[[Stage], dict[str, Any]]
+Documents = Callable[[Stage], Measurement]
 
 
 CHANGES = ("scrape", "heat")
@@ -106,12 +106,18 @@ def finding_of(hand: OnHand, document: Documents) -> Finding | Reason | None:
         return error.reason if len(hand.strung) > 1 or hand.rest is not None else None
 
 
-def told_together(stages: Sequence[Stage], events: Sequence[Event], document: Documents) -> dict[str, dict[str, Any]]:
-    """The documents of all measured stages by identity, those of one time with one finding, so that all of them tell the same.
+def told_together(
+    stages: Sequence[Stage], events: Sequence[Event], kept: Callable[[Stage], Measurement | None]
+) -> dict[str, Measurement]:
+    """The measurements of all measured stages by identity, those of one time with one finding, so that all of them tell the same.
 
     Where their pictures cannot tell together, each keeps what its own bend shows, and says why it stands alone.
     """
-    out: dict[str, dict[str, Any]] = {}
+    out: dict[str, Measurement] = {}
+
+    def document(stage: Stage) -> Measurement:
+        return kept(stage) or Measurement("refused", stage.state)  # somebody has just changed it
+
     for stage in stages:
         if stage.status != "measured" or stage.id in out:
             continue
@@ -121,8 +127,8 @@ def told_together(stages: Sequence[Stage], events: Sequence[Event], document: Do
         for strung in hand.strung:
             own = document(strung)
             if isinstance(found, Finding):
-                own = as_found(own, found)
+                own = with_finding(own, found).as_printed()
             elif found is not None:
-                own = {**own, "reasons": [*own["reasons"], found.as_dict()]}
+                own = replace(own, reasons=(*own.reasons, found))
             out[strung.id] = own
     return out

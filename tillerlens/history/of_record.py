@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from tillerlens.core.errors import TillerLensError
-from tillerlens.core.measurement import read_value
+from tillerlens.core.measurement import Measurement, read_value
 from tillerlens.core.units import NEWTON_PER_POUND
 from tillerlens.history.as_now import told_together
 from tillerlens.history.story import MOST_PICTURES, ArrowShot, Done, Found, StageShown, Story, spread
@@ -23,14 +23,13 @@ def story_of(record: Record, bow_id: str, pictures: bool = True, found: Timeline
     no such bow."""
     found = found or timeline(record, bow_id)
     kept = {s.id: store.measurement(record, s.id) for s in found.stages}
-    documents = kept | told_together(found.stages, found.events, lambda stage: kept[stage.id] or {})
+    kept |= told_together(found.stages, found.events, lambda stage: kept[stage.id])
     findings = [e for e in found.events if e.kind == "finding"]
     shown = spread(len(found.stages), MOST_PICTURES) if pictures else set()
     pinned = {e.stage_id for e in findings}
     left_out: list[str] = []
     stages = []
     for k, s in enumerate(found.stages):
-        document = documents[s.id] or {"status": "unmeasured", "state": s.state, "shot": s.shot}
         picture = None
         if k in shown or (pictures and s.id in pinned):
             try:
@@ -38,7 +37,7 @@ def story_of(record: Record, bow_id: str, pictures: bool = True, found: Timeline
             except TillerLensError as error:
                 left_out.append(f"stage {k + 1}: {error}")
         title = f"Stage {k + 1}, {s.state}"
-        stages.append(StageShown(title, s.taken_at, document, picture, _pins(s.id, document, findings), s.notes))
+        stages.append(StageShown(title, s.taken_at, kept[s.id], picture, _pins(s.id, kept[s.id], findings), s.notes))
     pulls, without = pulls_of(found.bow, found.stages, found.events)
     return Story(
         found.bow.name,
@@ -168,11 +167,11 @@ def _where(e: Event, stages: Sequence[Stage]) -> str:
     return f"stage {number}{limb}"
 
 
-def _pins(stage_id: str, document: Mapping[str, Any], findings: Sequence[Event]) -> tuple[tuple[int, float, float], ...]:
+def _pins(stage_id: str, found: Measurement | None, findings: Sequence[Event]) -> tuple[tuple[int, float, float], ...]:
     """Findings on one picture, numbered as in their table, in parts of its width and height."""
-    size = document.get("photo", {}).get("size")
-    if size is None:
+    if found is None or found.photo.size is None:
         return ()
+    size = found.photo.size
     numbered = [(k, e.details["at_px"]) for k, e in enumerate(findings, start=1) if e.stage_id == stage_id]
     return tuple((k, (x + 0.5) / size[0], (y + 0.5) / size[1]) for k, (x, y) in numbered)
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+from tillerlens.core.measurement import Measurement
 from tillerlens.history.trends import Pull, ReflexAt
 from tillerlens.measures.compare import Scraped
 
@@ -15,23 +16,29 @@ MOST_PICTURES = 9
 
 @dataclass(frozen=True, eq=False)
 class StageShown:
-    """A stage as the report shows it. document: its measurement; picture: JPEG or PNG with the traced bow; pins: numbers of
-    findings with their place in the picture as parts of its width and height."""
+    """A stage as the report shows it. found: its measurement, None where there is none; picture: JPEG or PNG with the traced bow;
+    pins: numbers of findings with their place in the picture as parts of its width and height."""
 
     title: str
     when: datetime
-    document: dict[str, Any]
+    found: Measurement | None
     picture: bytes | None = None
     pins: tuple[tuple[int, float, float], ...] = ()
     notes: str = ""
 
     @property
     def measured(self) -> bool:
-        return self.document.get("status") == "measured"
+        return self.found is not None and self.found.status == "measured"
 
     @property
     def state(self) -> str:
-        return str(self.document.get("state", "unknown"))
+        return "unknown" if self.found is None else self.found.state
+
+    @property
+    def measurement(self) -> Measurement:
+        """Of a stage that is measured."""
+        assert self.found is not None
+        return self.found
 
 
 @dataclass(frozen=True)

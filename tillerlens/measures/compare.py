@@ -9,12 +9,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
 from tillerlens.core.errors import Reason
-from tillerlens.core.measurement import COVER, LIMBS, Limb, Value
+from tillerlens.core.measurement import COVER, LIMBS, Limb, Measurement, Value
 from tillerlens.core.robust import mad_u
 from tillerlens.core.units import MM_PER_INCH, NEWTON_PER_POUND
 from tillerlens.measures.pair import Array, Change, Picture, bend_change, change, check_one_bow, read_picture
@@ -75,8 +75,8 @@ class Comparison:
     doubts: tuple[Reason, ...]
 
 
-def compare(then: dict[str, Any], now: dict[str, Any]) -> Comparison:
-    """Compare two measurement documents of one bow. Raises DocumentError when one was not measured or is another bow's."""
+def compare(then: Measurement, now: Measurement) -> Comparison:
+    """Compare two measurements of one bow. Raises DocumentError when one was not measured or is another bow's."""
     a, b = read_picture(then), read_picture(now)
     check_one_bow(a, b)
     doubts = _unlike(a, b)
@@ -190,9 +190,9 @@ def _peak_percent(c: Change, peak: int) -> Value:
 
 def _weight(a: Picture, b: Picture) -> Value | None:
     """Change of weight at the first picture's draw, by an even rise between the two draws."""
-    if any(p.state != "drawn" or not p.shot.get("scale_reading_lb") or "draw_length_back" not in p.values for p in (a, b)):
+    if any(p.state != "drawn" or not p.shot.draw_weight_n or "draw_length_back" not in p.values for p in (a, b)):
         return None
-    then, now = (float(p.shot["scale_reading_lb"]) * NEWTON_PER_POUND for p in (a, b))
+    then, now = (p.shot.draw_weight_n or 0.0 for p in (a, b))
     draw = a.values["draw_length_back"]
     further = change(draw, b.values["draw_length_back"])
     if abs(further.value) > NEAR_DRAW_MM:

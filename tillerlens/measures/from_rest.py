@@ -5,24 +5,24 @@ Two pictures of one bow, so what is unknown of the one and of the other is indep
 
 from __future__ import annotations
 
-from typing import Any
+import math
 
 import numpy as np
 
-from tillerlens.core.measurement import LIMBS, Value
+from tillerlens.core.measurement import LIMBS, Measurement, Value
 from tillerlens.shape.uncertainty import Sensitivity, by_cause
 
 THIRDS = ("inner", "mid", "outer")  # of the working limb, from the fade to the nock
 LEAST_TURN_RAD = np.radians(3.0)  # a limb that moved less has no shares worth telling
 
 
-def movement_from_rest(numbers: dict[str, float], influence: Sensitivity, rest: dict[str, Any]) -> dict[str, Value]:
+def movement_from_rest(numbers: dict[str, float], influence: Sensitivity, rest: Measurement) -> dict[str, Value]:
     """Tip movements (mm, + toward the belly) and bend shares (%) of a strung bow against its own shape at rest.
 
-    ``numbers``: the strung bow's (mm, rad); ``rest``: the measurement document of the same bow unstrung.
+    ``numbers``: the strung bow's (mm, rad); ``rest``: the same bow unstrung.
     A share is a third's change of direction, end to end, over the whole limb's: sums to 100 in each limb.
     """
-    at_rest = {k: (v["value"], v["u"]) for k, v in rest["values"].items() if v["value"] is not None and v["u"] is not None}
+    at_rest = {k: (v.value, v.u) for k, v in rest.values.items() if math.isfinite(v.value) and math.isfinite(v.u)}
     out: dict[str, Value] = {}
     tips = [f"tip_height_{limb}" for limb in LIMBS]
     if all(t in at_rest for t in tips):
@@ -32,7 +32,8 @@ def movement_from_rest(numbers: dict[str, float], influence: Sensitivity, rest: 
             )
         both = influence.numbers[tips[1]] - influence.numbers[tips[0]]
         moved = [at_rest[t][0] - numbers[t] for t in tips]
-        u_rest = rest["values"].get("tip_height_difference", {}).get("u")
+        between = rest.values.get("tip_height_difference")
+        u_rest = math.nan if between is None else between.u
         out["tip_movement_difference"] = _value(moved[0] - moved[1], influence, both, u_rest, "mm")
     for limb in LIMBS:
         names = [f"turn_{limb}_{third}" for third in THIRDS]
@@ -52,9 +53,7 @@ def movement_from_rest(numbers: dict[str, float], influence: Sensitivity, rest: 
     return out
 
 
-def _value(
-    value: float, influence: Sensitivity, changes: np.typing.NDArray[np.float64], u_rest: float | None, unit: str
-) -> Value:
+def _value(value: float, influence: Sensitivity, changes: np.typing.NDArray[np.float64], u_rest: float, unit: str) -> Value:
     budget = by_cause(influence.causes, changes)
-    budget["rest"] = float("nan") if u_rest is None else float(u_rest)
+    budget["rest"] = u_rest
     return Value(float(value), float(np.sqrt(sum(v**2 for v in budget.values()))), unit, budget)

@@ -1,4 +1,4 @@
-"""Two pictures of one bow brought together: documents read back, values taken from each other, curves laid on the handle.
+"""Two pictures of one bow brought together: values taken from each other, curves laid on the handle.
 
 Two pictures are taken independently, but of one bow: what is not known of the bow itself (its width, its grip) is in
 both readings alike and, with the camera elsewhere, may count with either sign. Such causes add in full, the others in
@@ -10,14 +10,15 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.core.document import DocumentError, told_apart
-from tillerlens.core.measurement import LIMBS, Limb, Value, number_or_nan, read_value
-from tillerlens.core.units import MM_PER_INCH, format_inches
+from tillerlens.core.document import told_apart
+from tillerlens.core.errors import DocumentError
+from tillerlens.core.measurement import LIMBS, Limb, Measurement, Value
+from tillerlens.core.shot import Shot
+from tillerlens.core.units import format_inches
 
 Array = NDArray[np.float64]
 
@@ -38,17 +39,17 @@ class Along:
 
 @dataclass(frozen=True, eq=False)
 class Picture:
-    """What a measurement document holds of a measured bow. gaps: station in mm -> upper, lower, difference."""
+    """What a measurement holds of a measured bow. gaps: station in mm -> upper, lower, difference."""
 
     state: str
     values: dict[str, Value]
     gaps: dict[float, tuple[Value, Value, Value]]
     limbs: dict[Limb, Along]
-    shot: dict[str, Any]
+    shot: Shot
 
     @property
     def nock_to_nock_mm(self) -> float:
-        return float(self.shot.get("bow_length_nock_to_nock_in", math.nan)) * MM_PER_INCH
+        return self.shot.nock_to_nock_mm
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,32 +68,19 @@ class Change:
         return np.asarray(self.now_per_m - self.then_per_m)
 
 
-def read_picture(document: Mapping[str, Any]) -> Picture:
-    """A measurement document as numbers. Raises DocumentError when it holds no measured bow."""
-    if document.get("status") != "measured" or set(document.get("profile", {})) != set(LIMBS):
-        name = document.get("photo", {}).get("name", "the picture")
+def read_picture(found: Measurement) -> Picture:
+    """What a measurement says of the bow alone. Raises DocumentError when it holds no measured bow."""
+    if found.status != "measured" or set(found.profile) != set(LIMBS):
+        name = found.photo.name or "the picture"
         raise DocumentError(f"{name} was not measured, so it cannot be compared.", "Measure it first, with clicks if it asks.")
-    values = {k: read_value(v) for k, v in document["values"].items()}
-    gaps = {
-        float(g["from_handle_mm"]): (read_value(g["upper"]), read_value(g["lower"]), read_value(g["difference"]))
-        for g in document["gaps"]
-    }
+    gaps = {g.from_handle_mm: (g.upper, g.lower, g.difference) for g in found.gaps}
     limbs: dict[Limb, Along] = {}
     for limb in LIMBS:
-        p = document["profile"][limb]
-        from_nock = _array(p["from_nock_mm"])
-        length = values[f"limb_length_{limb}"].value if f"limb_length_{limb}" in values else math.nan
-        if not math.isfinite(length):
-            length = float(document["shot"]["bow_length_nock_to_nock_in"]) * MM_PER_INCH / 2
-        centre = p.get("centre_mm") or [[None, None]] * len(from_nock)
-        limbs[limb] = Along(
-            from_nock,
-            length - from_nock,
-            _array(p["curvature_per_m"]),
-            _array(p["u_curvature_per_m"]),
-            np.array([[number_or_nan(v) for v in q] for q in centre]),
-        )
-    return Picture(document["state"], values, gaps, limbs, dict(document["shot"]))
+        p, told = found.profile[limb], found.values.get(f"limb_length_{limb}")
+        length = told.value if told is not None and math.isfinite(told.value) else found.facts.nock_to_nock_mm / 2
+        centre = p.centre_mm if len(p.centre_mm) else np.full((len(p.from_nock_mm), 2), math.nan)
+        limbs[limb] = Along(p.from_nock_mm, length - p.from_nock_mm, p.curvature_per_m, p.u_curvature_per_m, centre)
+    return Picture(found.state, found.values, gaps, limbs, found.facts)
 
 
 def check_one_bow(then: Picture, now: Picture) -> None:
@@ -165,7 +153,3 @@ def smoother(x: Array, trust: Array, cutoff_mm: float) -> Array:
     second = np.diff(np.eye(n), 2, axis=0) / float(np.mean(np.diff(x))) ** 2
     held = (cutoff_mm / (2 * np.pi)) ** 4 * (second.T @ second)
     return np.asarray(np.linalg.solve(np.diag(trust) + held, np.diag(trust)))
-
-
-def _array(xs: Any) -> Array:
-    return np.array([number_or_nan(x) for x in xs], float)

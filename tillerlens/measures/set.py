@@ -11,13 +11,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.errors import TillerLensError
-from tillerlens.core.measurement import COVER, LIMBS, Limb, Value
+from tillerlens.core.measurement import COVER, LIMBS, Limb, Measurement, Value
 from tillerlens.measures.from_rest import THIRDS
 from tillerlens.measures.pair import Array, Change, Picture, added, bend_change, change, check_one_bow, read_picture, smoother
 
@@ -116,8 +116,8 @@ def rest_kind(minutes: float | None) -> Rest:
     return "just unstrung" if minutes <= JUST_MIN else "rested" if minutes >= RESTED_MIN else "resting"
 
 
-def set_between(then: dict[str, Any], now: dict[str, Any]) -> SetFound:
-    """Set between two measurement documents of one bow unstrung. Raises DocumentError or SetError with what to do."""
+def set_between(then: Measurement, now: Measurement) -> SetFound:
+    """Set between two measurements of one bow unstrung. Raises DocumentError or SetError with what to do."""
     a, b = read_picture(then), read_picture(now)
     for p in (a, b):
         if p.state != "unstrung":
@@ -132,8 +132,8 @@ def set_between(then: dict[str, Any], now: dict[str, Any]) -> SetFound:
         lost["reflex"],
         lost["reflex_difference"],
         {limb: _limb_set(a, b, limb, lost[f"reflex_{limb}"]) for limb in LIMBS},
-        rest_kind(a.shot.get("minutes_since_unstrung")),
-        rest_kind(b.shot.get("minutes_since_unstrung")),
+        rest_kind(a.shot.minutes_since_unstrung),
+        rest_kind(b.shot.minutes_since_unstrung),
     )
 
 

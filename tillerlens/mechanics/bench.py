@@ -13,7 +13,7 @@ import numpy as np
 
 from tillerlens.core.errors import Reason, TillerLensError
 from tillerlens.core.measurement import Limb as LimbName
-from tillerlens.core.measurement import Value
+from tillerlens.core.measurement import Measurement, Value
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.measures.set import SetFound, set_between
 from tillerlens.mechanics.cast import ArrowSpeed, Cast, judge_cast, usual_speeds
@@ -26,7 +26,6 @@ from tillerlens.mechanics.evidence import (
     check_reading,
     check_rest,
     check_strung,
-    name_of,
     once,
 )
 from tillerlens.mechanics.force_draw import (
@@ -53,14 +52,14 @@ UNKNOWN_BRACE_U_MM = 10.0  # of a brace height that only the statics foretell
 
 @dataclass(frozen=True, eq=False)
 class Given:
-    """What is known of the bow. ``documents``: measurements of it braced and drawn; ``rest``: unstrung, before them;
+    """What is known of the bow. ``pictures``: measurements of it braced and drawn; ``rest``: unstrung, before them;
     ``rest_after``: unstrung since. ``readings``: weighings without a picture. ``modulus``: handbook's (N/mm2, relative spread).
     ``hung``: what hung from the string in a picture, by the picture's name.
     """
 
-    documents: Sequence[dict[str, Any]]
-    rest: dict[str, Any] | None = None
-    rest_after: dict[str, Any] | None = None
+    pictures: Sequence[Measurement]
+    rest: Measurement | None = None
+    rest_after: Measurement | None = None
     readings: Sequence[Reading] = ()
     length_mm: float | None = None
     full_draw_mm: float | None = None
@@ -109,12 +108,13 @@ def tell(given: Given) -> Bench:
                 reasons.append(error.reason)
             return None
 
-    def look(document: dict[str, Any]) -> ObservedBow | None:
-        return attempt(lambda: read_observed(document, given.hung.get(name_of(document))))
+    def look(picture: Measurement) -> ObservedBow | None:
+        return attempt(lambda: read_observed(picture, given.hung.get(picture.name)))
 
     given = _fitting(given, attempt)
-    seen = [b for b in map(look, given.documents) if b is not None]
-    rest = None if given.rest is None else attempt(lambda: read_observed(given.rest or {}))
+    seen = [b for b in map(look, given.pictures) if b is not None]
+    at_rest, after = given.rest, given.rest_after
+    rest = None if at_rest is None else attempt(lambda: read_observed(at_rest))
     deepest = max((b for b in seen if b.state == "drawn"), key=lambda b: b.draw_back_mm, default=None)
     draws = [r.draw_mm for r in given.readings] + ([deepest.draw_back_mm] if deepest else [])
     full = given.full_draw_mm or max(draws, default=0.0)
@@ -152,7 +152,7 @@ def tell(given: Given) -> Bench:
         ahead,
         risk(ahead),
         given.sections is not None,
-        attempt(lambda: set_between(given.rest or {}, given.rest_after or {})) if given.rest and given.rest_after else None,
+        None if at_rest is None or after is None else attempt(lambda: set_between(at_rest, after)),
         curve,
         None if curve is None else stacking(curve, full),
         attempt(lambda: judge_cast(given.arrows, stored)) if given.arrows else None,
@@ -167,7 +167,7 @@ def check_weighings(given: Given, stiffness: Stiffness | None = None) -> None:
     ``stiffness``: where it was estimated from these pictures already. Anything else that a curve of draw weight would lack is no
     fault of the weighings, and is told where the curve is.
     """
-    seen = [read_observed(d) for d in given.documents]
+    seen = [read_observed(m) for m in given.pictures]
     rest = None if given.rest is None else read_observed(given.rest)
     if len(_readings(given, seen)) < 2:
         return
@@ -194,7 +194,7 @@ def hang(given: Given, hung: Hung, picture: str | None = None) -> Given:
     Parameters
     ----------
     given : Given
-        With the picture among its documents.
+        With the picture among its own.
     hung : Hung
         The weight.
     picture : str, optional
@@ -205,18 +205,18 @@ def hang(given: Given, hung: Hung, picture: str | None = None) -> Given:
     MechanicsError
         Where it is not clear which picture is meant.
     """
-    drawn = [d for d in given.documents if d.get("state") == "drawn" and picture in (None, name_of(d))]
+    drawn = [m for m in given.pictures if m.state == "drawn" and picture in (None, m.name)]
     if len(drawn) > 1:
-        drawn = [d for d in drawn if not (d.get("shot") or {}).get("scale_reading_lb")]
+        drawn = [m for m in drawn if not m.facts.draw_weight_n]
     if len(drawn) != 1:
         several = "Several pictures show the bow drawn, and it is not clear which one has the weight."
         text = several if drawn else "No picture shows the bow drawn by this weight."
         raise MechanicsError(text, "Give the one picture with the weight on the string; others need a scale's reading.")
-    return replace(given, hung={**given.hung, name_of(drawn[0]): hung.weighing})
+    return replace(given, hung={**given.hung, drawn[0].name: hung.weighing})
 
 
 def check_given(given: Given) -> None:
-    """Raise MechanicsError for the first document, reading or arrow that cannot speak of this bow."""
+    """Raise MechanicsError for the first picture, reading or arrow that cannot speak of this bow."""
 
     def check(make: Callable[[], Any]) -> Any:
         return make() or True
@@ -234,15 +234,15 @@ def _fitting(given: Given, attempt: Callable[[Callable[[], Any]], Any]) -> Given
 
         return attempt(passed) is not None
 
-    strung = once([d for d in given.documents if fits(check_strung, d)])
+    strung = once([m for m in given.pictures if fits(check_strung, m)])
     rest = given.rest if given.rest is not None and fits(check_rest, given.rest) else None
     after = given.rest_after if given.rest_after is not None and fits(check_rest, given.rest_after) else None
     length = given.length_mm if fits(check_length, given.length_mm) else None
-    if not fits(check_one_bow, [*strung, *(d for d in (rest, after) if d is not None)], length):
+    if not fits(check_one_bow, [*strung, *(m for m in (rest, after) if m is not None)], length):
         strung, rest, after = [], None, None
     return replace(
         given,
-        documents=strung,
+        pictures=strung,
         rest=rest,
         rest_after=after,
         length_mm=length,
@@ -286,22 +286,16 @@ def _curve(
     return look_ahead(readings, length, brace, full, stiffness if deepest else None, deepest, u_brace)
 
 
-def _shots(given: Given) -> list[dict[str, Any]]:
-    return [d["shot"] for d in (*given.documents, given.rest) if d is not None]
-
-
 def _length(given: Given) -> float | None:
-    shots = _shots(given)
-    if given.length_mm is not None or not shots:
-        return given.length_mm
-    return float(shots[0]["bow_length_nock_to_nock_in"]) * MM_PER_INCH
+    first = next(iter(given.pictures), given.rest)
+    return given.length_mm if given.length_mm is not None or first is None else first.facts.nock_to_nock_mm
 
 
 def _handle(given: Given) -> float:
-    shots = _shots(given)
-    if given.handle_mm is not None or not shots:
+    first = next(iter(given.pictures), given.rest)
+    if given.handle_mm is not None or first is None:
         return given.handle_mm or USUAL_HANDLE_MM
-    return float(shots[0]["handle_in"]) * MM_PER_INCH
+    return first.facts.handle_mm
 
 
 def usual(b: Bench, arrow_kg: float) -> tuple[float, float] | None:

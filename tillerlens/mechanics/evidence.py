@@ -1,4 +1,4 @@
-"""One gate for evidence: which measurement documents may speak of a bow, and as what.
+"""One gate for evidence: which measurements may speak of a bow, and as what.
 
 What does not fit is refused with a sentence: a drawn picture given as the shape at rest would halve every strain, and a
 picture of another bow would tell of hinges that are not there.
@@ -7,12 +7,11 @@ picture of another bow would tell of hinges that are not there.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any
 
 import numpy as np
 
 from tillerlens.core.document import SAME_BOW_MM, told_apart
-from tillerlens.core.measurement import LIMBS
+from tillerlens.core.measurement import LIMBS, Measurement
 from tillerlens.core.measurement import Limb as LimbName
 from tillerlens.core.units import (
     FOOT_M,
@@ -28,112 +27,100 @@ from tillerlens.mechanics.observed import MechanicsError
 OFF_NOCK_MM, THROUGH_MM = 40.0, 2.0  # nearer to the nock, or by less, a line through the limb may be a nock's misplacing
 
 
-def name_of(document: dict[str, Any]) -> str:
-    """What people call the picture of a measurement document."""
-    return str((document.get("photo") or {}).get("name") or "this picture")
+def once(pictures: Sequence[Measurement]) -> list[Measurement]:
+    """Of every photograph its last measurement: one picture given twice would count as two that agree."""
+    return list({m.photo.sha256 or id(m): m for m in pictures}.values())
 
 
-def once(documents: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Of every photograph its last document: one picture given twice would count as two that agree."""
-    return list({(d.get("photo") or {}).get("sha256") or id(d): d for d in documents}.values())
-
-
-def check_strung(document: dict[str, Any]) -> None:
-    """Raise MechanicsError unless the document measures the bow braced or drawn."""
-    _check_measured(document)
-    if document["state"] not in ("braced", "drawn"):
+def check_strung(found: Measurement) -> None:
+    """Raise MechanicsError unless the bow was measured braced or drawn."""
+    _check_measured(found)
+    if found.state not in ("braced", "drawn"):
         raise MechanicsError(
-            f"{name_of(document)} shows the bow {document['state']}, so it cannot tell how the limbs carry the string's pull.",
+            f"{found.name} shows the bow {found.state}, so it cannot tell how the limbs carry the string's pull.",
             "Give it as the shape at rest, or leave it out.",
-            state=document["state"],
+            state=found.state,
         )
-    pounds = (document.get("shot") or {}).get("scale_reading_lb")
-    if pounds is not None:
-        check_weight(newtons_from_pounds(float(pounds)))
-    limb = _through_limb(document)
+    if found.facts.draw_weight_n is not None:
+        check_weight(found.facts.draw_weight_n)
+    limb = _through_limb(found)
     if limb is not None:
         raise MechanicsError(
-            f"In {name_of(document)} the line of the string passes through the {limb} limb near its tip, so the string lies on a "
+            f"In {found.name} the line of the string passes through the {limb} limb near its tip, so the string lies on a "
             "recurve's belly. TillerLens can't work out how such a string loads the limb.",
             "Give a picture drawn so far that the string has left the belly, or check where the nocks were clicked.",
             limb=limb,
         )
 
 
-def _through_limb(document: dict[str, Any]) -> LimbName | None:
+def _through_limb(found: Measurement) -> LimbName | None:
     """The limb that the straight line from nock to hook, or to the other nock, passes through well inside the nock."""
-    trace = document.get("trace") or {}
-    if trace.get("nocks_mm") is None:
+    if found.trace is None or not len(found.trace.nocks_mm):
         return None
-    nocks, hook = np.array(trace["nocks_mm"], float), trace.get("hook_mm")
-    if document["state"] == "drawn" and hook is None:
-        return None
+    nocks, hook = found.trace.nocks_mm, found.trace.hook_mm
     for k, limb in enumerate(LIMBS):
-        profile = document["profile"].get(limb)
-        if profile is None or not profile.get("centre_mm"):
+        profile, end = found.profile.get(limb), hook if found.state == "drawn" else nocks[1 - k]
+        if end is None or profile is None or not len(profile.centre_mm):
             continue
-        xy, s = np.array(profile["centre_mm"], float), np.array(profile["from_nock_mm"], float)
-        along = (np.array(hook, float) if document["state"] == "drawn" else nocks[1 - k]) - nocks[k]
-        along = along / np.linalg.norm(along)
+        along = (end - nocks[k]) / np.linalg.norm(end - nocks[k])
         across = np.array([-along[1], along[0]]) * (1 if k else -1)  # toward the back
-        lever = (xy - nocks[k]) @ across
-        if np.any(lever[(s > OFF_NOCK_MM) & np.isfinite(lever)] < -THROUGH_MM):
+        lever = (profile.centre_mm - nocks[k]) @ across
+        if np.any(lever[(profile.from_nock_mm > OFF_NOCK_MM) & np.isfinite(lever)] < -THROUGH_MM):
             return limb
     return None
 
 
-def check_rest(document: dict[str, Any]) -> None:
-    """Raise MechanicsError unless the document measures the bow unstrung."""
-    _check_measured(document)
-    if document["state"] != "unstrung":
+def check_rest(found: Measurement) -> None:
+    """Raise MechanicsError unless the bow was measured unstrung."""
+    _check_measured(found)
+    if found.state != "unstrung":
         raise MechanicsError(
-            f"{name_of(document)} shows the bow {document['state']}, so it cannot stand for its shape at rest.",
+            f"{found.name} shows the bow {found.state}, so it cannot stand for its shape at rest.",
             "Give a picture of the bow unstrung.",
-            state=document["state"],
+            state=found.state,
         )
 
 
-def check_one_bow(documents: Sequence[dict[str, Any]], length_mm: float | None = None) -> None:
-    """Raise MechanicsError where the documents' bows, or a length (mm) typed beside them, differ by more than two tapes along
+def check_one_bow(pictures: Sequence[Measurement], length_mm: float | None = None) -> None:
+    """Raise MechanicsError where the pictures' bows, or a length (mm) typed beside them, differ by more than two tapes along
     one bow would.
     """
-    for k, a in enumerate(documents):
-        for b in documents[k + 1 :]:
-            found = told_apart(a["shot"], b["shot"])
+    for k, a in enumerate(pictures):
+        for b in pictures[k + 1 :]:
+            found = told_apart(a.shot, b.shot)
             if found is not None:
                 word, one, other = found
                 raise MechanicsError(
-                    f"{name_of(a)} and {name_of(b)} show bows of different {word}s, {format_inches(one)} and "
-                    f"{format_inches(other)}.",
+                    f"{a.name} and {b.name} show bows of different {word}s, {format_inches(one)} and {format_inches(other)}.",
                     f"Give pictures of one bow, or correct the {word} where it was mistyped.",
                     sizes_mm=(one, other),
                 )
-        seen_mm = float(a["shot"]["bow_length_nock_to_nock_in"]) * MM_PER_INCH
+        seen_mm = a.facts.nock_to_nock_mm
         if length_mm is not None and abs(seen_mm - length_mm) > SAME_BOW_MM:
             raise MechanicsError(
-                f"{name_of(a)} shows a bow of {format_inches(seen_mm)} nock to nock, but {format_inches(length_mm)} was given.",
+                f"{a.name} shows a bow of {format_inches(seen_mm)} nock to nock, but {format_inches(length_mm)} was given.",
                 "Correct the one that is wrong.",
                 sizes_mm=(seen_mm, length_mm),
             )
 
 
-def check_evidence(strung: Sequence[dict[str, Any]], rest: dict[str, Any] | None) -> None:
-    """Raise MechanicsError unless these documents may speak together of one bow as it is now."""
-    for document in strung:
-        check_strung(document)
+def check_evidence(strung: Sequence[Measurement], rest: Measurement | None) -> None:
+    """Raise MechanicsError unless these pictures may speak together of one bow as it is now."""
+    for found in strung:
+        check_strung(found)
     if rest is not None:
         check_rest(rest)
     check_one_bow([*strung, *([] if rest is None else [rest])])
 
 
-def _check_measured(document: dict[str, Any]) -> None:
-    if document.get("status") != "measured":
+def _check_measured(found: Measurement) -> None:
+    if found.status != "measured":
         raise MechanicsError(
-            f"{name_of(document)} was not measured, so it says nothing about the bow.", "Measure it first, or leave it out."
+            f"{found.name} was not measured, so it says nothing about the bow.", "Measure it first, or leave it out."
         )
-    if (document.get("shot") or {}).get("view") == "front":
+    if found.front is not None:
         raise MechanicsError(
-            f"{name_of(document)} shows the bow from its belly or back, so its bend doesn't show.",
+            f"{found.name} shows the bow from its belly or back, so its bend doesn't show.",
             "Give a picture from the side, or leave it out.",
         )
 

@@ -7,12 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
 from tillerlens.core.errors import Reason
-from tillerlens.core.measurement import Measurement, Spot
+from tillerlens.core.measurement import FoundOn, Measurement, Spot
 from tillerlens.mechanics.bench import Given, check_weighings
 from tillerlens.mechanics.evidence import check_evidence, once
 from tillerlens.mechanics.force_draw import ReadingsDisagree
@@ -36,13 +35,13 @@ class Finding:
     perhaps: tuple[Place, ...] = ()
 
 
-def find(strung: Sequence[dict[str, Any]], rest: dict[str, Any] | None) -> Finding:
-    """The finding on measurement documents of one bow: strung as it is now, and at rest.
+def find(strung: Sequence[Measurement], rest: Measurement | None) -> Finding:
+    """The finding on measurements of one bow: strung as it is now, and at rest.
 
     Raises MechanicsError where they do not belong together or cannot tell.
     """
     check_evidence(strung, rest)
-    seen = [read_observed(d) for d in once(strung)]
+    seen = [read_observed(m) for m in once(strung)]
     still = None if rest is None else read_observed(rest)
     stiffness = estimate_stiffness(seen, still)
     try:
@@ -146,39 +145,10 @@ def with_finding(found: Measurement, finding: Finding) -> Measurement:
         amount, u = 100 * p.bend.value, 100 * p.bend.u
         spots.append(Spot(p.limb, p.kind, p.from_nock_mm.value, p.length_mm, amount, u, confidence(p), (px[0], px[1])))
     kept = tuple(r for r in found.reasons if r.code not in SUPERSEDED)
-    evidence = {**found.evidence, "found_on": _stands_on(finding)}
-    return replace(found, spots=tuple(spots), reasons=kept + finding.doubts, evidence=evidence)
+    on = FoundOn(finding.strung, finding.rest)
+    return replace(found, spots=tuple(spots), reasons=kept + finding.doubts, found_on=on)
 
 
 def confidence(place: Place) -> float:
     """How sure a told place is, 0 ... 1: from half at the least that is told up, and half where something speaks against it."""
     return 0.5 if not place.sure else round(1 - 0.5 * float(np.exp(-(place.significance - LEAST_Z) / 2)), 2)
-
-
-def _stands_on(finding: Finding) -> dict[str, Any]:
-    return {"strung": list(finding.strung), "rest": finding.rest}
-
-
-def as_found(document: dict[str, Any], finding: Finding) -> dict[str, Any]:
-    """A strung picture's measurement document with the bow's finding in place of what the picture alone told."""
-    return {
-        **document,
-        "spots": [_printed(p, document) for p in finding.places],
-        "reasons": [r for r in document["reasons"] if r["code"] not in SUPERSEDED] + [r.as_dict() for r in finding.doubts],
-        "evidence": {**(document.get("evidence") or {}), "found_on": _stands_on(finding)},
-    }
-
-
-def _printed(place: Place, document: dict[str, Any]) -> dict[str, Any]:
-    p = document["profile"][place.limb]
-    s, px = np.array(p["from_nock_mm"], float), np.array(p["centre_px"], float)
-    return {
-        "limb": place.limb,
-        "kind": place.kind,
-        "from_nock_mm": round(place.from_nock_mm.value, 1),
-        "length_mm": round(place.length_mm, 1),
-        "bend_percent": round(100 * place.bend.value, 1),
-        "u_percent": round(100 * place.bend.u, 1),
-        "confidence": confidence(place),
-        "centre_px": [round(float(np.interp(place.from_nock_mm.value, s, px[:, j])), 1) for j in (0, 1)],
-    }

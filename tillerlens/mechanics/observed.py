@@ -1,20 +1,20 @@
-"""What the mechanics take from a printed measurement document: each limb's bend and the string's lever on it, and where
+"""What the mechanics take from a measurement: each limb's bend and the string's lever on it, and where
 nocks and hook stand in the bow's frame (x along the handle toward the upper limb, y toward the back, origin at the handle's
 centre). mm, 1/mm, N, radians; curvature positive toward the belly.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.errors import TillerLensError
-from tillerlens.core.measurement import LIMBS
+from tillerlens.core.measurement import LIMBS, Measurement, Value
 from tillerlens.core.measurement import Limb as LimbName
-from tillerlens.core.units import MM_PER_INCH, newtons_from_pounds
+from tillerlens.core.units import newtons_from_pounds
 from tillerlens.shape.spline import CUTOFF_MM, shortest_wave_mm
 
 Array = NDArray[np.float64]
@@ -101,62 +101,61 @@ class ObservedBow:
         return float(np.hypot(self.u_draw_mm, NOCK_U_MM)) / depth
 
 
-def _number(document: dict[str, Any], name: str, part: str = "value") -> float:
-    v = ((document.get("values") or {}).get(name) or {}).get(part)
-    return float("nan") if v is None else float(v)
-
-
-def read_observed(document: dict[str, Any], weighing: Weighing | None = None) -> ObservedBow:
-    """Read one measurement document. ``weighing`` goes before the scale reading noted in it. Raises MechanicsError where the
-    picture was not measured."""
-    name = str((document.get("photo") or {}).get("name") or "this picture")
-    if document.get("status") != "measured" or any(k not in (document.get("profile") or {}) for k in LIMBS):
-        raise MechanicsError(f"{name} was not measured, so it says nothing about the bow.", "Measure it first.")
-    trace = document.get("trace") or {}
-    if "nocks_mm" not in trace:
+def read_observed(found: Measurement, weighing: Weighing | None = None) -> ObservedBow:
+    """Read one measurement. ``weighing`` goes before the scale reading noted in it. Raises MechanicsError where the picture was
+    not measured."""
+    if found.status != "measured" or any(k not in found.profile for k in LIMBS):
+        raise MechanicsError(f"{found.name} was not measured, so it says nothing about the bow.", "Measure it first.")
+    if found.trace is None or not len(found.trace.nocks_mm):
         raise MechanicsError(
-            f"The measurement of {name} is an older one, without the nocks' places.", "Measure the picture again."
+            f"The measurement of {found.name} is an older one, without the nocks' places.", "Measure the picture again."
         )
-    shot = document.get("shot") or {}
-    state = str(document["state"])
-    nocks, hook = np.array(trace["nocks_mm"], float), trace.get("hook_mm")
-    limbs: dict[LimbName, ObservedLimb] = {k: _limb(document, k, state, nock) for k, nock in zip(LIMBS, nocks, strict=True)}
+    nocks, shot = found.trace.nocks_mm, found.facts
+    limbs: dict[LimbName, ObservedLimb] = {k: _limb(found, k, nock) for k, nock in zip(LIMBS, nocks, strict=True)}
     half = float(np.nanmean([limbs[k].thickness_mm[-1] for k in LIMBS])) / 2
-    reading = shot.get("scale_reading_lb")
-    if weighing is None and reading and state == "drawn":  # one of nothing was never read
-        weighing = Weighing(newtons_from_pounds(float(reading)))
+    if weighing is None and shot.draw_weight_n and found.state == "drawn":  # one of nothing was never read
+        weighing = Weighing(shot.draw_weight_n)
+    draw, brace = (_value(found, f"{name}_back") for name in ("draw_length", "brace_height"))
     return ObservedBow(
-        name,
-        state,
+        found.name,
+        found.state,
         limbs,
-        float(shot["handle_in"]) * MM_PER_INCH / 2,
+        shot.handle_mm / 2,
         half,
-        None if hook is None else np.array(hook, float),
-        _number(document, "draw_length_back"),
-        _number(document, "draw_length_back", "u"),
-        _number(document, "brace_height_back"),
-        _number(document, "brace_height_back", "u"),
+        found.trace.hook_mm,
+        draw.value,
+        draw.u,
+        brace.value,
+        brace.u,
         weighing,
-        _smoothing_mm(document.get("evidence") or {}),
+        _smoothing_mm(found),
     )
 
 
-def _smoothing_mm(evidence: dict[str, Any]) -> float:
-    noise, per_mm = evidence.get("edge_noise_px"), evidence.get("px_per_mm")
-    return shortest_wave_mm(float(noise) / float(per_mm)) if noise and per_mm else CUTOFF_MM
+def _value(found: Measurement, name: str) -> Value:
+    return found.values.get(name) or Value(math.nan, math.nan, "mm")
 
 
-def _limb(document: dict[str, Any], name: LimbName, state: str, nock: Array) -> ObservedLimb:
-    p = document["profile"][name]
-    s, kappa, u, arm, thick, u_thick = (
-        np.array(p[k], float)
-        for k in (
-            "from_nock_mm", "curvature_per_m", "u_curvature_per_m", "lever_arm_mm", "thickness_mm", "u_thickness_mm",
-        )
-    )  # fmt: skip
-    gaps = [g[name]["u"] for g in document.get("gaps") or [] if g[name]["u"] is not None]
+def _smoothing_mm(found: Measurement) -> float:
+    noise, per_mm = found.evidence_number("edge_noise_px"), found.evidence_number("px_per_mm")
+    return shortest_wave_mm(noise / per_mm) if noise and per_mm else CUTOFF_MM
+
+
+def _limb(found: Measurement, name: LimbName, nock: Array) -> ObservedLimb:
+    p, s = found.profile[name], found.profile[name].from_nock_mm
+    gaps = [u for g in found.gaps if math.isfinite(u := g.of(name).u)]
     u_arm = float(np.hypot(max(gaps), NOCK_U_MM)) if gaps else float("nan")
-    u_draw = _number(document, "draw_length_back", "u") if state == "drawn" else 0.0
+    u_draw = _value(found, "draw_length_back").u if found.state == "drawn" else 0.0
     # the hook's place moves the string's line the more, the farther from the nock
     u_arms = np.hypot(u_arm, 0.5 * u_draw * s / s[-1])
-    return ObservedLimb(s, kappa / 1000, u / 1000, arm, u_arms, thick, u_thick, _number(document, f"limb_length_{name}"), nock)
+    return ObservedLimb(
+        s,
+        p.curvature_per_m / 1000,
+        p.u_curvature_per_m / 1000,
+        p.lever_arm_mm,
+        u_arms,
+        p.thickness_mm,
+        p.u_thickness_mm,
+        _value(found, f"limb_length_{name}").value,
+        nock,
+    )

@@ -1,4 +1,4 @@
-"""From measurement documents to a scraping plan, and the plan as a document.
+"""From measurements to a scraping plan, and the plan as a document.
 
 The drawn picture that reaches furthest and was weighed gives gaps, weight and string; all pictures together the stiffness.
 """
@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from tillerlens.core.measurement import LIMBS, Value
+from tillerlens.core.measurement import LIMBS, Measurement, Value
 from tillerlens.core.measurement import Limb as LimbName
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.mechanics.bench import Given, check_weighings
@@ -30,20 +30,20 @@ UNTOLD = 2.0  # stiffness carried on beyond where it is told: twice the doubt of
 
 
 def plan_from_documents(
-    documents: Sequence[dict[str, Any]],
-    rest: dict[str, Any] | None,
+    pictures: Sequence[Measurement],
+    rest: Measurement | None,
     wish: ScrapeTarget,
     sections: dict[LimbName, LimbSections] | None = None,
     care: Care | None = None,
     history: Sequence[Scrape] = (),
     last: dict[str, Any] | None = None,
 ) -> Plan:
-    """The next scraping step from measurement documents of the strung bow, the bow at rest, and sections where known.
+    """The next scraping step from measurements of the strung bow, the bow at rest, and sections where known.
     ``last``: the document of the plan before, whose step was taken and whose forecast is one more reading.
 
     Raises MechanicsError, WishError or NoEquilibrium with what to do.
     """
-    return plan_scraping(current_from_documents(documents, rest, sections), wish, care, history, _foretold(last))
+    return plan_scraping(current_from_documents(pictures, rest, sections), wish, care, history, _foretold(last))
 
 
 def _foretold(last: dict[str, Any] | None) -> Foretold | None:
@@ -76,31 +76,31 @@ def _left(last: dict[str, Any], which: Callable[[dict[str, Any]], bool]) -> tupl
 
 
 def current_from_documents(
-    documents: Sequence[dict[str, Any]], rest: dict[str, Any] | None, sections: dict[LimbName, LimbSections] | None = None
+    pictures: Sequence[Measurement], rest: Measurement | None, sections: dict[LimbName, LimbSections] | None = None
 ) -> CurrentBow:
     if rest is None:
         raise MechanicsError(
             "Without the bow's shape at rest a natural bend looks like a weak place, so no wood should come off.",
             "Measure the bow unstrung and give that measurement too.",
         )
-    documents = once(documents)
-    check_evidence(documents, rest)
-    pairs = [(read_observed(d), d) for d in documents]
+    pictures = once(pictures)
+    check_evidence(pictures, rest)
+    pairs = [(read_observed(m), m) for m in pictures]
     weighed = [p for p in pairs if p[0].state == "drawn" and p[0].weighing is not None and p[0].hook_mm is not None]
     if not weighed:
         raise MechanicsError(
             "No drawn picture with a scale reading is among these.", "Weigh the bow at the draw of a picture and note it there."
         )
-    deepest, document = max(weighed, key=lambda p: p[0].draw_back_mm)
+    deepest, picture = max(weighed, key=lambda p: p[0].draw_back_mm)
     strung, still = [b for b, _ in pairs], read_observed(rest)
     stiffness = estimate_stiffness(strung, still)
-    check_weighings(Given(documents, rest), stiffness)
+    check_weighings(Given(pictures, rest), stiffness)
     bow = statics_bow(stiffness, deepest)
     limbs = [
         _limb(bow_limb, stiffness.limbs[k], None if sections is None else sections[k], deepest.limbs[k])
         for k, bow_limb in zip(LIMBS, (bow.upper, bow.lower), strict=True)
     ]
-    seen = _seen(deepest, document)
+    seen = _seen(deepest, picture)
     return CurrentBow(limbs[0], limbs[1], bow.handle, deepest.string_length_mm, seen, finding=find_in(stiffness, strung, still))
 
 
@@ -132,14 +132,14 @@ def _power(sections: LimbSections) -> float:
     return float(np.mean(np.log(thick[0] / thick[1])) / np.log(1.01))
 
 
-def _seen(bow: ObservedBow, document: dict[str, Any]) -> DrawReading:
+def _seen(bow: ObservedBow, picture: Measurement) -> DrawReading:
     weighing = bow.weighing
     assert weighing is not None
     innermost = [bow.limbs[k].length_mm - bow.limbs[k].from_nock_mm[-1] for k in LIMBS]
     first = STATION_STEP_MM * np.ceil((max(innermost) + 10) / STATION_STEP_MM)
     stations = np.arange(first, min(bow.limbs[k].length_mm for k in LIMBS) - 60.0, STATION_STEP_MM)
-    gaps, halves = zip(*(_gaps(bow, document, k, stations) for k in LIMBS), strict=True)
-    us = [g["difference"]["u"] for g in document.get("gaps") or [] if g["difference"]["u"] is not None]
+    gaps, halves = zip(*(_gaps(bow, picture, k, stations) for k in LIMBS), strict=True)
+    us = [g.difference.u for g in picture.gaps if np.isfinite(g.difference.u)]
     u_gap = float(np.median(us)) / np.sqrt(2) if us else GAP_U_MM
     # a draw misread by its doubt misreads the weight with it; a bow gains about its weight over its draw
     u_weight = float(np.hypot(weighing.u_n, 1.5 * weighing.weight_n * bow.u_draw_mm / bow.draw_back_mm))
@@ -156,10 +156,10 @@ def _seen(bow: ObservedBow, document: dict[str, Any]) -> DrawReading:
     )
 
 
-def _gaps(bow: ObservedBow, document: dict[str, Any], name: LimbName, stations: Floats) -> tuple[Floats, Floats]:
+def _gaps(bow: ObservedBow, picture: Measurement, name: LimbName, stations: Floats) -> tuple[Floats, Floats]:
     """Centreline to the line through the nocks along y, and half of the limb's thickness, at the stations."""
     limb = bow.limbs[name]
-    xy = np.array(document["profile"][name]["centre_mm"], float)
+    xy = picture.profile[name].centre_mm
     along = limb.length_mm - limb.from_nock_mm
     order = np.argsort(along)
     x, y, half = (np.interp(stations, along[order], v[order]) for v in (xy[:, 0], xy[:, 1], limb.thickness_mm / 2))

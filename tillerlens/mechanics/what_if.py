@@ -16,7 +16,7 @@ from typing import Any, Literal, get_args
 
 import numpy as np
 
-from tillerlens.core.measurement import LIMBS, Value
+from tillerlens.core.measurement import LIMBS, Measurement, Value
 from tillerlens.core.measurement import Limb as LimbName
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.mechanics.current_bow import SEGMENTS, CurrentBow, gaps_of, sharpen, thinned
@@ -168,20 +168,20 @@ def heat_gain(before_and_after: Sequence[tuple[float, float]]) -> Value:
 
 
 def standing_from_documents(
-    documents: Sequence[dict[str, Any]],
-    rest: dict[str, Any] | None,
+    pictures: Sequence[Measurement],
+    rest: Measurement | None,
     draw_back: float,
     sections: dict[LimbName, LimbSections] | None = None,
 ) -> Standing:
-    """The bow from measurement documents: strung as it is now, one drawn picture weighed, and unstrung.
+    """The bow from measurements: strung as it is now, one drawn picture weighed, and unstrung.
 
     Raises MechanicsError or NoEquilibrium with what to do.
     """
     check_draw(draw_back)
-    present = current_from_documents(documents, rest, sections)
+    present = current_from_documents(pictures, rest, sections)
     found = sharpen(present)
     value, vector = np.linalg.eigh(found.cov)
-    seen = max((read_observed(d) for d in documents if d["state"] == "drawn"), key=lambda b: b.draw_back_mm)
+    seen = max((read_observed(m) for m in pictures if m.state == "drawn"), key=lambda b: b.draw_back_mm)
     depths = []
     for name, limb in zip(LIMBS, (found.bow.upper, found.bow.lower), strict=True):
         at = limb.length - limb.s

@@ -23,6 +23,7 @@ from typing import IO, Any, NoReturn
 
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.files import NO_ROOM
+from tillerlens.core.reading import JsonObject
 from tillerlens.core.shot_file import read_shot
 from tillerlens.record import originals
 from tillerlens.record.entries import Bow, Correction, Event, Measured, RecordError, Stage, check_entry, check_form, from_document
@@ -85,7 +86,7 @@ class Bundle:
     """An open zip whose names, sizes and list of contents are in order; files are checked as they are read."""
 
     zip: zipfile.ZipFile
-    contents: dict[str, Any]
+    contents: JsonObject
     digest: str  # of the list of contents, which holds the hashes of all else
     limits: Limits
 

@@ -25,6 +25,7 @@ from sqlalchemy import Connection, update
 
 from tillerlens import __version__
 from tillerlens.core.files import unwritable
+from tillerlens.core.reading import JsonObject
 from tillerlens.record import originals, tables
 from tillerlens.record.bundle import (
     BOW_FORMAT,
@@ -187,13 +188,15 @@ class _Writer:
 
 def _write_bow(writer: _Writer, connection: Connection, bow: Bow) -> bool:
     """Write a bow, all of it before its picture or nothing; False when it cannot be read."""
+    from tillerlens.core.measurement import measurement_of
+
     try:
         found = _bow_of(connection, bow)
     except DamagedEntry as error:
         writer.gaps.append(Gap(bow.id, error.fields.get("stage_id"), f"{bow.name} is left out. {error.text}", error.remedy))
         return False
-    folder = f"bows/{bow.id}"
-    texts, documents = [], dict[str, dict[str, Any]]()
+    folder, pictures = f"bows/{bow.id}", {}
+    texts = []
     for measured in found.measurements:
         try:
             text, document = document_of(connection, measured)
@@ -203,13 +206,13 @@ def _write_bow(writer: _Writer, connection: Connection, bow: Bow) -> bool:
         texts.append((measured, text))
         stage = next(s for s in found.stages if s.id == measured.stage_id)
         if document["shot"] == stage.shot:
-            documents[stage.id] = document  # the latest stays
+            pictures[stage.id] = measurement_of(document)  # the latest stays
     found = replace(found, measurements=tuple(m for m, _ in texts))
     for measured, text in texts:
         writer.add(f"{folder}/measurements/{measured.id}.json", text)
     for stage in found.stages:
         writer.add_original(stage)
-    shown = [(s, documents[s.id]) for s in found.stages if s.status != "unmeasured" and s.id in documents]
+    shown = [(s, pictures[s.id]) for s in found.stages if s.status != "unmeasured" and s.id in pictures]
     writer.add(f"{folder}/values.csv", tables.values_table(found.stages))
     writer.add(f"{folder}/gaps.csv", tables.gaps_table(shown))
     writer.add(f"{folder}/events.csv", tables.events_table(found.events))
@@ -217,7 +220,7 @@ def _write_bow(writer: _Writer, connection: Connection, bow: Bow) -> bool:
     return True
 
 
-def bow_document(found: Incoming) -> dict[str, Any]:
+def bow_document(found: Incoming) -> JsonObject:
     """A bow and all that belongs to it in the printed form."""
     lists = {name: [as_document(e) for e in getattr(found, name)] for name in ("stages", "measurements", "corrections", "events")}
     return {"format": BOW_FORMAT, "format_version": FORMAT_VERSION, "bow": as_document(found.bow), **lists}
@@ -529,7 +532,7 @@ def _difference(here: Any, there: Any) -> str:
     return f"{what[type(there)]}{about} has another {names}"
 
 
-def _said(entry: Any) -> dict[str, Any]:
+def _said(entry: Any) -> JsonObject:
     """An entry without its number where that only orders it: two shops may have counted otherwise."""
     document = as_document(entry)
     if not isinstance(entry, Stage):

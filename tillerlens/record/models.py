@@ -9,6 +9,8 @@ from typing import Any
 from sqlalchemy import JSON, DateTime, Dialect, ForeignKey, Index, MetaData, String, Text, TypeDecorator
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
+from tillerlens.core.reading import JsonObject
+
 ID, HASH = String(36), String(64)
 
 
@@ -55,7 +57,7 @@ class Base(DeclarativeBase):
             "ix": "ix_%(table_name)s_%(column_0_N_name)s",
         }
     )
-    type_annotation_map = {datetime: UtcTime, dict[str, Any]: JSON, list[dict[str, Any]]: JSON}
+    type_annotation_map = {datetime: UtcTime, JsonObject: JSON, list[JsonObject]: JSON}
 
 
 class IdentityRow(Base):
@@ -104,7 +106,7 @@ class StageRow(Base):
     sha256: Mapped[str] = mapped_column(HASH, index=True)
     media: Mapped[str] = mapped_column(String(20))
     size_bytes: Mapped[int]
-    shot: Mapped[dict[str, Any]]
+    shot: Mapped[JsonObject]
     minutes_since_unstrung: Mapped[float | None]
     video_time_s: Mapped[float | None]
     # checked when the work is committed: a bow's stages come in any order
@@ -115,7 +117,7 @@ class StageRow(Base):
     added_at: Mapped[datetime]
     status: Mapped[str] = mapped_column(String(10))
     made_by: Mapped[str] = mapped_column(Text)
-    values: Mapped[dict[str, Any]]
+    values: Mapped[JsonObject]
     version: Mapped[int]
 
 
@@ -139,7 +141,7 @@ class CorrectionRow(Base):
     stage_id: Mapped[str] = mapped_column(ID, ForeignKey("stages.id", ondelete="CASCADE"), index=True)
     who: Mapped[str] = mapped_column(Text)
     made_at: Mapped[datetime]
-    changes: Mapped[list[dict[str, Any]]]
+    changes: Mapped[list[JsonObject]]
     reason: Mapped[str] = mapped_column(Text)
     sequence: Mapped[int]
 
@@ -153,7 +155,7 @@ class EventRow(Base):
     stage_id: Mapped[str | None] = mapped_column(ID, ForeignKey("stages.id", ondelete="CASCADE"), index=True)
     kind: Mapped[str] = mapped_column(String(20))
     happened_at: Mapped[datetime]
-    details: Mapped[dict[str, Any]]
+    details: Mapped[JsonObject]
     notes: Mapped[str] = mapped_column(Text)
     who: Mapped[str] = mapped_column(Text)
     added_at: Mapped[datetime]

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from tillerlens.core.errors import TillerLensError
-from tillerlens.core.measurement import COVER, Measurement
+from tillerlens.core.measurement import COVER, Measurement, Value
 from tillerlens.core.reading import shown
 from tillerlens.core.shot import Shot
 from tillerlens.core.shot_file import read_shot
@@ -19,7 +20,7 @@ from tillerlens.record.entries import RecordError, Stage, canonical
 
 Progress = Callable[[int, int, Stage], None]
 """Called before each stage: how many are done, of how many, and the next one."""
-Measure = Callable[[Any, Shot, dict[str, Any] | None], Measurement]
+Measure = Callable[[Any, Shot, Measurement | None], Measurement]
 _RECORD_OF = ("made_by", "photo")  # says who measured what, not what came out
 
 
@@ -80,8 +81,8 @@ def measure_original(
     rest_stage_id: str | None,
     name: str,
     measure: Measure | None = None,
-) -> dict[str, Any]:
-    """The measurement document of a picture under a shot, judged against a stage at rest of the record.
+) -> Measurement:
+    """The measurement of a picture under a shot, judged against a stage at rest of the record.
 
     Raises PhotoError, ShotError, DocumentError or RecordError for what cannot be measured at all.
     """
@@ -92,13 +93,13 @@ def measure_original(
     picture = read_photo(photo, name)
     facts = read_shot(shot, photo_size=(picture.width, picture.height))
     rest = None if rest_stage_id is None else store.measurement(record, rest_stage_id)
-    if rest is not None and (rest["status"] != "measured" or rest["state"] != "unstrung"):
+    if rest is not None and (rest.status != "measured" or rest.state != "unstrung"):
         rest = None
     if rest_stage_id is not None and rest is None:
         raise RecordError("The stage at rest that this one is judged against is not measured.", "Measure that one first.")
     if rest is not None:
         check_same_bow(rest, facts)
-    return (measure or measure_photo)(picture, facts, rest).as_document()
+    return (measure or measure_photo)(picture, facts, rest)
 
 
 def _remeasure_one(record: Record, stage: Stage, measure: Measure | None) -> Change:
@@ -108,43 +109,49 @@ def _remeasure_one(record: Record, stage: Stage, measure: Measure | None) -> Cha
         )
     before = store.measurement(record, stage.id)
     after = measure_original(record, store.original(record, stage), stage.shot, stage.rest_stage_id, stage.photo_name, measure)
-    fault = next((r for r in after["reasons"] if r["code"] == Unforeseen.code), None)
+    fault = next((r for r in after.reasons if r.code == Unforeseen.code), None)
     if fault is not None:  # says nothing of the bow: what was measured before stays
-        raise Unforeseen(fault["text"], fault["remedy"])
+        raise Unforeseen(fault.text, fault.remedy)
     values = compare_values(before, after)
     if before is not None and _said(before) == _said(after):
-        return Change(stage, after["status"], values)
+        return Change(stage, after.status, values)
     store.save_measurement(record, stage.id, after)
-    return Change(stage, after["status"], values, saved=True)
+    return Change(stage, after.status, values, saved=True)
 
 
-def compare_values(before: Mapping[str, Any] | None, after: Mapping[str, Any]) -> tuple[ValueChange, ...]:
-    """Every value and gap that two documents of one picture say differently.
+def compare_values(before: Measurement | None, after: Measurement) -> tuple[ValueChange, ...]:
+    """Every value and gap that two measurements of one picture say differently, to the figures that are kept of them.
 
     Beyond: outside the older one's interval. Two measurements of one picture share its errors, so the interval is the older
     one's alone and not wider; where it was not known, any change counts.
     """
-    old, new = ({} if before is None else _numbers(before)), _numbers(after)
+    old, new = ({} if before is None else _numbers(before)), _numbers(after.as_printed())
     out = []
     for name in sorted({*old, *new}):
-        a, b = old.get(name, {}), new.get(name, {})
-        was, is_, u = a.get("value"), b.get("value"), a.get("u")
+        a, b = old.get(name), new.get(name)
+        (was, u), (is_, _) = _known(a), _known(b)
         if was == is_:
             continue
         beyond = was is None or is_ is None or u is None or abs(is_ - was) > COVER * u
-        unit = (a or b)["unit"]
+        unit = (a or b or Value(math.nan, math.nan, "")).unit
         out.append(ValueChange(name, unit, was, is_, u, beyond))
     return tuple(out)
 
 
-def _numbers(document: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
+def _known(v: Value | None) -> tuple[float | None, float | None]:
+    """Value and standard uncertainty, each None where it is not known."""
+    value, u = (None if v is None or math.isnan(x := getattr(v, name)) else x for name in ("value", "u"))
+    return value, u
+
+
+def _numbers(found: Measurement) -> dict[str, Value]:
     gaps = {
-        f"gap_{limb}_at_{row['from_handle_mm']:g}_mm": row[limb]
-        for row in document["gaps"]
-        for limb in ("upper", "lower", "difference")
+        f"gap_{name}_at_{row.from_handle_mm:g}_mm": value
+        for row in found.gaps
+        for name, value in (("upper", row.upper), ("lower", row.lower), ("difference", row.difference))
     }
-    return {**document["values"], **gaps}
+    return {**found.values, **gaps}
 
 
-def _said(document: Mapping[str, Any]) -> str:
-    return canonical({k: v for k, v in document.items() if k not in _RECORD_OF})
+def _said(found: Measurement) -> str:
+    return canonical({k: v for k, v in found.as_document().items() if k not in _RECORD_OF})

@@ -18,6 +18,7 @@ from typing import Any
 
 from sqlalchemy import Connection, insert, select
 
+from tillerlens.core.reading import JsonObject
 from tillerlens.record.entries import (
     Bow,
     Correction,
@@ -89,7 +90,7 @@ def many(
     return found
 
 
-def document_of(connection: Connection, measured: Measured) -> tuple[str, dict[str, Any]]:
+def document_of(connection: Connection, measured: Measured) -> tuple[str, JsonObject]:
     """A measurement document's text and what it says, held to the hash that was taken when it was kept."""
     text = connection.execute(select(MeasuredRow.document).where(MeasuredRow.id == measured.id)).scalar()
     if text is None:
@@ -102,7 +103,7 @@ def document_of(connection: Connection, measured: Measured) -> tuple[str, dict[s
             id=measured.id,
             stage_id=measured.stage_id,
         )
-    document: dict[str, Any] = json.loads(text)
+    document: JsonObject = json.loads(text)
     return text, document
 
 
@@ -125,7 +126,7 @@ def _entry(kind: type[Entry], row: Sequence[Any]) -> Entry:
 
 
 def _damaged(kind: type, row: Sequence[Any], what: str) -> DamagedEntry:
-    known: dict[str, Any] = {f.name: v for f, v in zip(fields(kind), row, strict=True)}
+    known: JsonObject = {f.name: v for f, v in zip(fields(kind), row, strict=True)}
     name = next((v for k in ("name", "photo_name", "kind") if isinstance(v := known.get(k), str) and v.isprintable()), "")
     about = f"{NAMES[kind]} {name} " if name else f"{NAMES[kind]} "
     short = str(known["id"])[:8]

@@ -17,10 +17,11 @@ from collections.abc import Iterator, Mapping
 from dataclasses import fields, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from sqlalchemy import Connection, delete, func, select, text, update
 
+from tillerlens.core.reading import JsonObject
 from tillerlens.core.shot_file import read_shot
 from tillerlens.record import originals
 from tillerlens.record.connection import Record, check_may_write, reading, speaking, writing
@@ -41,6 +42,9 @@ from tillerlens.record.entries import (
 )
 from tillerlens.record.models import BowRow, CorrectionRow, EventRow, MeasuredRow, StageRow
 from tillerlens.record.rows import OLDEST_FIRST, ROWS, document_of, many, one, put, put_document
+
+if TYPE_CHECKING:
+    from tillerlens.core.measurement import Measurement
 
 Versioned = TypeVar("Versioned", Bow, Stage, Event)
 _FIXED = ("id", "bow_id", "sequence", "sha256", "media", "size_bytes", "shot", "state", "minutes_since_unstrung", "added_at")
@@ -110,13 +114,13 @@ def add_stage(
     shot: Mapping[str, Any],
     *,
     name: str = "",
-    document: Mapping[str, Any] | None = None,
+    document: Measurement | None = None,
     taken_at: datetime | None = None,
     video_time_s: float | None = None,
     rest_stage_id: str | None = None,
     notes: str = "",
 ) -> Stage:
-    """Keep a picture (or a moment of a video) with its shot and, where it has been measured, its measurement document.
+    """Keep a picture (or a moment of a video) with its shot and, where it has been measured, its measurement.
 
     photo: the file as it came from the phone. name: what it was called. taken_at: when; else what the camera wrote, else now.
     rest_stage_id: the unstrung stage that the measurement was judged against. Raises RecordError and ShotError.
@@ -141,14 +145,13 @@ def add_stage(
             notes=notes,
             **_said_by(form),
         )
-        if document is not None:
-            check_document(document, stage)  # takes a while: not in the others' way
+        written = None if document is None else _written(document, stage)  # takes a while: not in the others' way
         with writing(record) as connection:
             lock_bow(connection, bow_id)
             _check_belongs(connection, stage.rest_stage_id, bow_id)
             stage = put(connection, replace(stage, sequence=_next(connection, StageRow, StageRow.bow_id == bow_id)))
-            if document is not None:
-                stage = _put_measurement(connection, stage, document)
+            if written is not None:
+                stage = _put_measurement(connection, stage, written)
             if not originals.place_of(record.folder, kept.sha256).exists():
                 originals.keep(record.folder, photo, name)  # swept away before the row stood; nobody sweeps now
             return stage
@@ -215,11 +218,15 @@ def original(record: Record, stage: Stage) -> bytes:
 # --- measurements and corrections ---------------------------------------------------------------------------
 
 
-def measurement(record: Record, stage_id: str) -> dict[str, Any] | None:
-    """The stage's measurement document, whole: the latest made with its present shot; None when there is none."""
+def measurement(record: Record, stage_id: str) -> Measurement | None:
+    """The stage's measurement, whole: the latest made with its present shot; None when there is none."""
     with reading(record) as connection:
         found = current(connection, one(connection, Stage, stage_id))
-    return None if found is None else found[1]
+    if found is None:
+        return None
+    from tillerlens.core.measurement import measurement_of  # not before one is asked for: it takes its time
+
+    return measurement_of(found[1])
 
 
 def list_measurements(record: Record, stage_id: str) -> list[Measured]:
@@ -228,13 +235,13 @@ def list_measurements(record: Record, stage_id: str) -> list[Measured]:
         return many(connection, Measured, MeasuredRow.stage_id == stage_id, order=OLDEST_FIRST[Measured])
 
 
-def save_measurement(record: Record, stage_id: str, document: Mapping[str, Any]) -> Stage:
+def save_measurement(record: Record, stage_id: str, document: Measurement) -> Stage:
     """Keep a new measurement of a stage, made with its present shot; earlier ones stay in the history."""
     stage = get_stage(record, stage_id)
-    check_document(document, stage)
+    written = _written(document, stage)
     with writing(record) as connection:
         lock_bow(connection, stage.bow_id)
-        return _put_measurement(connection, one(connection, Stage, stage_id), document)
+        return _put_measurement(connection, one(connection, Stage, stage_id), written)
 
 
 def correct_stage(
@@ -243,7 +250,7 @@ def correct_stage(
     shot: Mapping[str, Any],
     who: str,
     *,
-    document: Mapping[str, Any] | None = None,
+    document: Measurement | None = None,
     reason: str = "",
 ) -> Stage:
     """Give a stage another shot (points moved, fields changed), with who did it, and the measurement made with it.
@@ -255,13 +262,12 @@ def correct_stage(
     if not changes:
         raise RecordError("Nothing of the shot was changed.", "Move a point or change a field first.")
     correction = Correction(stage.id, who, changes, reason)
-    if document is not None:
-        check_document(document, stage)
+    written = None if document is None else _written(document, stage)
     with writing(record) as connection:
         lock_bow(connection, stage.bow_id)
         put(connection, replace(correction, sequence=_next(connection, CorrectionRow, CorrectionRow.stage_id == stage.id)))
         stage = _replace(connection, replace(stage, shot=form, status="unmeasured", made_by="", values={}, **_said_by(form)))
-        return refresh(connection, stage) if document is None else _put_measurement(connection, stage, document)
+        return refresh(connection, stage) if written is None else _put_measurement(connection, stage, written)
 
 
 def list_corrections(record: Record, stage_id: str) -> list[Correction]:
@@ -269,9 +275,9 @@ def list_corrections(record: Record, stage_id: str) -> list[Correction]:
         return many(connection, Correction, CorrectionRow.stage_id == stage_id, order=OLDEST_FIRST[Correction])
 
 
-def changed_fields(old: Mapping[str, Any], new: Mapping[str, Any], path: str = "") -> list[dict[str, Any]]:
+def changed_fields(old: Mapping[str, Any], new: Mapping[str, Any], path: str = "") -> list[JsonObject]:
     """What differs between two shots, each field by its parts joined with dots; null where it is missing."""
-    out: list[dict[str, Any]] = []
+    out: list[JsonObject] = []
     for key in sorted({*old, *new}):
         before, after, place = old.get(key), new.get(key), f"{path}{key}"
         if isinstance(before, Mapping) and isinstance(after, Mapping):
@@ -368,17 +374,23 @@ def _check_belongs(connection: Connection, stage_id: str | None, bow_id: str) ->
         raise RecordError("The stage named belongs to another bow.", "Choose a stage of this bow.", stage_id=stage_id)
 
 
-def _said_by(shot: Mapping[str, Any]) -> dict[str, Any]:
+def _said_by(shot: Mapping[str, Any]) -> JsonObject:
     return {"state": shot["state"], "minutes_since_unstrung": shot.get("minutes_since_unstrung")}
+
+
+def _written(found: Measurement, stage: Stage) -> JsonObject:
+    """The document that is kept of a stage's measurement. Raises RecordError."""
+    document = found.as_document()
+    check_document(document, stage)
+    return document
 
 
 def check_document(document: Mapping[str, Any], stage: Stage) -> None:
     """Raise RecordError unless this is a measurement document of the stage's picture."""
-    from tillerlens.core.document import document_validator
+    from tillerlens.core.document import fault_in
 
-    error = next(document_validator().iter_errors(document), None)
-    if error is not None:
-        where = ".".join(map(str, error.absolute_path)) or "the whole"
+    where = fault_in(document)
+    if where is not None:
         raise RecordError(
             f"The measurement of {stage.photo_name} is not of the right form at '{where}'.", "Measure the picture again."
         )
@@ -399,17 +411,17 @@ def _put_measurement(connection: Connection, stage: Stage, document: Mapping[str
     return refresh(connection, stage)
 
 
-def _history(connection: Connection, stage: Stage) -> Iterator[tuple[Measured, dict[str, Any]]]:
+def _history(connection: Connection, stage: Stage) -> Iterator[tuple[Measured, JsonObject]]:
     latest_first = [c.desc() for c in OLDEST_FIRST[Measured]]
     for made in many(connection, Measured, MeasuredRow.stage_id == stage.id, order=latest_first):
         yield made, document_of(connection, made)[1]
 
 
-def current(connection: Connection, stage: Stage) -> tuple[Measured, dict[str, Any]] | None:
+def current(connection: Connection, stage: Stage) -> tuple[Measured, JsonObject] | None:
     return next((found for found in _history(connection, stage) if found[1]["shot"] == stage.shot), None)
 
 
-def summary_of(connection: Connection, stage: Stage) -> dict[str, Any]:
+def summary_of(connection: Connection, stage: Stage) -> JsonObject:
     """What stands beside a stage: the fields that follow from its measurements."""
     found = current(connection, stage)
     if found is None:
@@ -418,7 +430,7 @@ def summary_of(connection: Connection, stage: Stage) -> dict[str, Any]:
     return {"status": document["status"], "made_by": document["made_by"], "values": values_of(document)}
 
 
-def values_of(document: Mapping[str, Any]) -> dict[str, Any]:
+def values_of(document: Mapping[str, Any]) -> JsonObject:
     """A measurement's values as its stage carries them."""
     return {name: {k: v[k] for k in ("value", "u", "unit")} for name, v in document["values"].items()}
 

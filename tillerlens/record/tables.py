@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Mapping, Sequence
-from typing import Any
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
 
 from tillerlens.record.entries import Event, Stage, say_time
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")  # a spreadsheet would compute a text that begins like this
+
+if TYPE_CHECKING:
+    from tillerlens.core.measurement import Measurement
 
 
 def values_table(stages: Sequence[Stage]) -> str:
@@ -23,15 +27,16 @@ def values_table(stages: Sequence[Stage]) -> str:
     return write_csv(head, rows)
 
 
-def gaps_table(gaps: Sequence[tuple[Stage, Mapping[str, Any]]]) -> str:
-    """One line for each station of each stage's gap table (mm); gaps: stages with their measurement documents."""
+def gaps_table(gaps: Sequence[tuple[Stage, Measurement]]) -> str:
+    """One line for each station of each stage's gap table (mm); gaps: stages with their measurements."""
     names = ("upper", "lower", "difference")
     head = ["stage_id", "taken_at", "from_handle_mm", *(f"{n}_mm" for n in names), *(f"u_{n}_mm" for n in names)]
-    rows = [
-        [s.id, say_time(s.taken_at), g["from_handle_mm"], *(g[n]["value"] for n in names), *(g[n]["u"] for n in names)]
-        for s, document in gaps
-        for g in document["gaps"]
-    ]
+    rows = []
+    for stage, found in gaps:
+        for g in found.gaps:
+            numbers = [*(getattr(g, n).value for n in names), *(getattr(g, n).u for n in names)]
+            known = [None if math.isnan(x) else x for x in numbers]
+            rows.append([stage.id, say_time(stage.taken_at), g.from_handle_mm, *known])
     return write_csv(head, rows)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
-from typing import Any
+from typing import TYPE_CHECKING
 
 from tillerlens.core.files import write_whole
 from tillerlens.core.reading import shown
@@ -13,6 +13,9 @@ from tillerlens.record import store
 from tillerlens.record.connection import Record, speaking
 from tillerlens.record.entries import RecordError, Stage, canonical
 
+if TYPE_CHECKING:
+    from tillerlens.core.measurement import Measurement
+
 LONG_SIDE_PX = 480
 _BOW, _STRING, _EDGE = (255, 176, 0), (240, 240, 240), (20, 20, 20)  # amber on any wood and wall, with a dark rim
 
@@ -20,16 +23,17 @@ _BOW, _STRING, _EDGE = (255, 176, 0), (240, 240, 240), (20, 20, 20)  # amber on 
 def thumbnail(record: Record, stage: Stage, long_side_px: int = LONG_SIDE_PX) -> bytes:
     """A JPEG of the stage's picture with the traced bow on it, where one was traced. Raises RecordError, PhotoError and
     Unforeseen."""
-    document = store.measurement(record, stage.id)
-    drawn = {} if document is None else {k: document.get(k) for k in ("profile", "trace")}
-    key = hashlib.sha256(f"{stage.sha256} {long_side_px} {canonical(drawn)}".encode()).hexdigest()
+    found = store.measurement(record, stage.id)
+    document = {} if found is None else found.as_document()
+    drawn = canonical({k: document.get(k) for k in ("profile", "trace")} if document else {})
+    key = hashlib.sha256(f"{stage.sha256} {long_side_px} {drawn}".encode()).hexdigest()
     place = record.folder / "thumbnails" / f"{key}.jpg"
     try:
         return place.read_bytes()
     except FileNotFoundError:
         original = store.original(record, stage)
         with net("drawing", shown(stage.photo_name)):
-            data = _draw(original, stage, drawn, long_side_px)
+            data = _draw(original, stage, found, long_side_px)
     if record.looking:
         return data
     with speaking(record):
@@ -38,7 +42,7 @@ def thumbnail(record: Record, stage: Stage, long_side_px: int = LONG_SIDE_PX) ->
     return data
 
 
-def _draw(data: bytes, stage: Stage, drawn: dict[str, Any], long_side_px: int) -> bytes:
+def _draw(data: bytes, stage: Stage, found: Measurement | None, long_side_px: int) -> bytes:
     import cv2
     import numpy as np
     from PIL import Image
@@ -51,15 +55,15 @@ def _draw(data: bytes, stage: Stage, drawn: dict[str, Any], long_side_px: int) -
     scale = min(1.0, long_side_px / max(rgb.shape[:2]))
     size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
     small = np.ascontiguousarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA))
-    lines = [(limb["centre_px"], _BOW) for limb in (drawn.get("profile") or {}).values()]
-    trace = drawn.get("trace")
+    lines = [] if found is None else [(limb.centre_px, _BOW) for limb in found.profile.values()]
+    trace = None if found is None else found.trace
     if trace is not None and stage.state != "unstrung":
-        hook = [] if trace["hook_px"] is None else [trace["hook_px"]]
+        hook = [] if trace.hook_px is None else [trace.hook_px]
         if hook or stage.state == "braced":
-            lines.append(([trace["nocks_px"][0], *hook, trace["nocks_px"][1]], _STRING))
+            lines.append((np.array([trace.nocks_px[0], *hook, trace.nocks_px[1]]), _STRING))
     for width, rim in ((4, True), (2, False)):
         for points, colour in lines:
-            known = np.array([p for p in points if None not in p], float).reshape(-1, 2)
+            known = points[np.isfinite(points).all(1)]
             at = np.round(((known + 0.5) * scale - 0.5) * 16).astype(np.int32)
             cv2.polylines(small, [at], False, _EDGE if rim else colour, width, cv2.LINE_AA, shift=4)
     out = io.BytesIO()

@@ -7,10 +7,8 @@ held upright.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
 
 import cv2
 import numpy as np
@@ -52,13 +50,13 @@ def draw_overlay(
     units: Units | None = None,
     close: bool = False,
     silhouettes: bool = True,
-    rest: Mapping[str, Any] | None = None,
+    rest: Measurement | None = None,
 ) -> Picture:
     """The photograph with the traced bow and a key below it, or, where nothing was measured, the reasons why.
 
     rgb: (H, W, 3) uint8, the upright photograph that was measured. max_side: of the photograph in pixels;
     the key adds to its height. close: only the bow with a margin. silhouettes: draw both edges too.
-    rest: the measurement document of the bow unstrung; with it the colours show the bend from rest, else the shape.
+    rest: that of the bow unstrung; with it the colours show the bend from rest, else the shape.
     Returns (h, w, 3) uint8. Raises ValueError if the measurement's gap lines do not belong to its gap rows.
     """
     units = units or Units()

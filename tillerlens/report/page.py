@@ -5,10 +5,11 @@ from __future__ import annotations
 import base64
 from functools import cache
 from importlib import resources
-from typing import Any
+
+from tillerlens.core.reading import JsonObject
 
 
-def render_page(content: dict[str, Any]) -> str:
+def render_page(content: JsonObject) -> str:
     """The content of ``story.lay_out`` as HTML. Everything typed by people is escaped; only our own figures are not, and
     their words are escaped where they are drawn."""
     from jinja2 import Environment, StrictUndefined

@@ -5,9 +5,10 @@ from __future__ import annotations
 import base64
 import json
 from importlib import resources
-from typing import Any, Literal
+from typing import Literal
 
 from tillerlens.core.errors import TillerLensError
+from tillerlens.core.reading import JsonObject
 
 Paper = Literal["letter", "a4"]
 _PAPERS = {"letter": "us-letter", "a4": "a4"}
@@ -19,12 +20,12 @@ class ReportError(TillerLensError):
     code = "report"
 
 
-def render_pdf(content: dict[str, Any], paper: Paper = "letter", png_dpi: float | None = None) -> list[bytes]:
+def render_pdf(content: JsonObject, paper: Paper = "letter", png_dpi: float | None = None) -> list[bytes]:
     """The content of ``story.lay_out`` as [PDF], or as one PNG a page at ``png_dpi``. Raises ReportError."""
     return typeset("bow.typ", _with_bytes(content), paper, png_dpi)
 
 
-def typeset(template: str, data: dict[str, Any], paper: Paper, png_dpi: float | None = None) -> list[bytes]:
+def typeset(template: str, data: JsonObject, paper: Paper, png_dpi: float | None = None) -> list[bytes]:
     """One of the report's templates with its data as [PDF], or as one PNG a page at ``png_dpi``. Raises ReportError."""
     import typst
 
@@ -45,7 +46,7 @@ def typeset(template: str, data: dict[str, Any], paper: Paper, png_dpi: float | 
     return pages if isinstance(pages, list) else [pages]
 
 
-def _with_bytes(content: dict[str, Any]) -> dict[str, Any]:
+def _with_bytes(content: JsonObject) -> JsonObject:
     """Pictures as lists of bytes: typst has no base64."""
     sections = []
     for section in content["sections"]:

@@ -43,7 +43,7 @@ def draw_followed(canvas: Canvas, to_canvas: ToCanvas, followed: Followed) -> No
 
 def draw_clicks(canvas: Canvas, to_canvas: ToCanvas, measurement: Measurement) -> None:
     """The places that a person has given already."""
-    for place in measurement.shot.get("clicks", {}).values():
+    for place in () if measurement.shot is None else measurement.shot.clicks.values():
         canvas.dot(to_canvas(np.array(place, float)), 3.5 * canvas.px, STRING)
 
 

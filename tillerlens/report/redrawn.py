@@ -8,15 +8,14 @@ from __future__ import annotations
 
 import io
 from dataclasses import replace
-from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from tillerlens.core.document import DocumentError
-from tillerlens.core.measurement import LIMBS, LimbProfile, Measurement, TracedBow, measurement_of
+from tillerlens.core.errors import DocumentError
+from tillerlens.core.measurement import LIMBS, LimbProfile, Measurement
 from tillerlens.core.reading import shown
 from tillerlens.core.unforeseen import net
 from tillerlens.photo.intake import read_photo
@@ -28,34 +27,32 @@ Array = NDArray[np.float64]
 LEAST_PLACES = 10  # of the limbs, known in the picture and in the bow's frame
 
 
-def redrawn(
-    data: bytes, name: str, document: dict[str, Any], units: Units, max_side: int, rest: dict[str, Any] | None = None
-) -> bytes:
-    """A JPEG of the photograph ``data`` with all that its measured ``document`` tells; ``rest``: that of the bow unstrung.
+def redrawn(data: bytes, name: str, found: Measurement, units: Units, max_side: int, rest: Measurement | None = None) -> bytes:
+    """A JPEG of the photograph ``data`` with all that its kept measurement tells; ``rest``: that of the bow unstrung.
 
     Raises PhotoError and Unforeseen.
     """
     with net("drawing", shown(name)):
-        found = with_trace(document)
+        drawn = with_trace(found)
         photo = read_photo(data, name)
-        picture = draw_overlay(photo.rgb, found, max_side, units, close=True, silhouettes=False, rest=rest)
+        picture = draw_overlay(photo.rgb, drawn, max_side, units, close=True, silhouettes=False, rest=rest)
         out = io.BytesIO()
         Image.fromarray(picture).save(out, "JPEG", quality=88, subsampling=0)
         return out.getvalue()
 
 
-def can_be_redrawn(document: dict[str, Any]) -> bool:
-    """Whether the document holds enough: it was measured, and keeps the nocks in the bow's frame and the limbs' lengths."""
+def can_be_redrawn(found: Measurement) -> bool:
+    """Whether a kept measurement holds enough: it was measured, and keeps the nocks in the bow's frame and the limbs' lengths."""
     lengths = {f"limb_length_{limb}" for limb in LIMBS}
-    return document["status"] == "measured" and "nocks_mm" in document.get("trace", {}) and lengths <= set(document["values"])
+    places = found.trace is not None and len(found.trace.nocks_mm) > 0
+    return found.status == "measured" and places and lengths <= set(found.values)
 
 
-def with_trace(document: dict[str, Any]) -> Measurement:
-    """A printed measurement with its trace. Back and belly (N, 2) px stand off the middle by half the limb's thickness: the
+def with_trace(found: Measurement) -> Measurement:
+    """A kept measurement with all of its trace. Back and belly (N, 2) px stand off the middle by half the limb's thickness: the
     silhouettes, which also show some of its width, are not kept."""
-    found = measurement_of(document)
-    profile = {limb: _placed(found.profile[limb], document["profile"][limb]) for limb in LIMBS}
-    limbs = [profile[limb] for limb in LIMBS]
+    trace, limbs = found.trace, [found.profile[limb] for limb in LIMBS]
+    assert trace is not None  # as can_be_redrawn has seen to
     mm, px = np.vstack([p.centre_mm for p in limbs]), np.vstack([p.centre_px for p in limbs])
     known = np.isfinite(np.hstack([mm, px])).all(axis=1)
     to_picture = cv2.findHomography(mm[known], px[known])[0] if known.sum() >= LEAST_PLACES else None
@@ -70,25 +67,9 @@ def with_trace(document: dict[str, Any]) -> Measurement:
     sides = [_sides(p) for p in limbs]
     gap = np.full((1, 2), np.nan)  # the handle between the limbs is not kept
     back, belly = (np.vstack([at(sides[0][k]), gap, at(sides[1][k][::-1])]) for k in (0, 1))
-    t = document["trace"]
-    nocks_mm = np.array(t["nocks_mm"], float)
-    trace = TracedBow(
-        back,
-        belly,
-        np.vstack([limbs[0].centre_px, limbs[1].centre_px[::-1]]),
-        np.array(t["nocks_px"], float),
-        nocks_mm,
-        None if t["hook_mm"] is None else np.array(t["hook_mm"], float),
-        np.array(t["handle_px"], float),
-        None if t["hook_px"] is None else np.array(t["hook_px"], float),
-        at(_gap_lines(found, limbs, [s[1] for s in sides], nocks_mm)).reshape(-1, 2, 2),
-    )
-    return replace(found, profile=profile, trace=trace)
-
-
-def _placed(p: LimbProfile, printed: dict[str, Any]) -> LimbProfile:
-    mm, px = (np.array(printed[k], float) for k in ("centre_mm", "centre_px"))
-    return replace(p, centre_mm=mm, centre_px=px)
+    centre = np.vstack([limbs[0].centre_px, limbs[1].centre_px[::-1]])
+    lines = at(_gap_lines(found, limbs, [s[1] for s in sides], trace.nocks_mm)).reshape(-1, 2, 2)
+    return replace(found, trace=replace(trace, back_px=back, belly_px=belly, centre_px=centre, gap_lines_px=lines))
 
 
 def _sides(p: LimbProfile) -> tuple[Array, Array]:

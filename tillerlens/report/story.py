@@ -14,8 +14,7 @@ from typing import Any
 
 from tillerlens import __version__
 from tillerlens.core.errors import TillerLensError
-from tillerlens.core.measurement import measurement_of, read_value
-from tillerlens.core.units import JOULE_PER_FOOT_POUND, STANDARD_GRAVITY, newtons_from_pounds
+from tillerlens.core.units import JOULE_PER_FOOT_POUND, STANDARD_GRAVITY
 from tillerlens.history.story import MOST_PICTURES, ArrowShot, Done, StageShown, Story, spread
 from tillerlens.history.trends import sessions
 from tillerlens.measures.compare import compare, judge_scrapes
@@ -104,7 +103,7 @@ def _summary(story: Story, measured: Sequence[StageShown], of_set: list[Sentence
         newest = next((s for s in reversed(measured) if s.state == state), None)
         if newest is None:
             continue
-        said = verdict(measurement_of(newest.document), units, _wish(story.bow))
+        said = verdict(newest.measurement, units, _wish(story.bow))
         keep = (said.first, *(s for s in said.more if s.about in ("wish", "spot", "draw", "brace")))
         out += [Sentence(s.about, f"{newest.title}: {s.text}", s.tone) for s in keep]
         if state == "drawn":
@@ -135,7 +134,7 @@ def _last_scraping(story: Story, measured: Sequence[StageShown], units: Units) -
             for then in reversed([s for s in stages if s.when < now.when]):
                 between = [s for when, s in story.scrapes if then.when < when <= now.when]
                 try:
-                    pair = compare(then.document, now.document)
+                    pair = compare(then.measurement, now.measurement)
                 except TillerLensError:
                     continue  # the bow was shortened between them: another pair may do, else it is said below
                 if between and not pair.doubts:
@@ -150,14 +149,14 @@ def _set(measured: Sequence[StageShown], units: Units) -> tuple[SetFound | None,
     """Set from the first picture at rest to the reading that counts, the last just unstrung; where no time is noted, the first
     after the bow was last strung. Or why it is not told."""
     rest = [s for s in measured if s.state == "unstrung"]
-    just = [s for s in rest[1:] if rest_kind(s.document["shot"].get("minutes_since_unstrung")) == "just unstrung"]
+    just = [s for s in rest[1:] if rest_kind(s.measurement.facts.minutes_since_unstrung) == "just unstrung"]
     after = [s for before, s in pairwise(measured) if s.state == "unstrung" and before.state != "unstrung" and s is not rest[0]]
     now = next((choice[-1] for choice in (just, after, rest[1:]) if choice), None)
     if now is None:
         return None, [Sentence("set", phrase("set.needs_two"), "open")]
     titles = f"{rest[0].title}, against {now.title}"
     try:
-        found = set_between(rest[0].document, now.document)
+        found = set_between(rest[0].measurement, now.measurement)
     except TillerLensError as error:
         return None, [Sentence("set", phrase("set.open", titles=titles, why=in_words(error.reason, units)), "open")]
     first, *more = set_sentences(found, units)
@@ -214,16 +213,16 @@ def _picture(s: StageShown, units: Units) -> Block:
 def _headline(s: StageShown, units: Units) -> str:
     """The value or two that matter most in the stage's state."""
     if not s.measured:
-        return str(s.document.get("status", "not measured")).replace("_", " ")
+        return "unmeasured" if s.found is None else s.found.status.replace("_", " ")
     wanted = {
         "unstrung": (("reflex", "reflex"),),
         "braced": (("brace_height_belly", "brace height"), ("tiller_at_fades", "tiller")),
         "drawn": (("draw_length_back", "drawn"), ("tiller_at_fades", "tiller")),
     }[s.state]
-    parts = [f"{word} {say(read_value(s.document['values'][n]), units)}" for n, word in wanted if n in s.document["values"]]
-    pounds = s.document["shot"].get("scale_reading_lb")
-    if pounds is not None:
-        parts.append(f"scale {say_weight(newtons_from_pounds(pounds), units)}")
+    values, weight_n = s.measurement.values, s.measurement.facts.draw_weight_n
+    parts = [f"{word} {say(values[n], units)}" for n, word in wanted if n in values]
+    if weight_n is not None:
+        parts.append(f"scale {say_weight(weight_n, units)}")
     return "; ".join(parts)
 
 
@@ -233,7 +232,7 @@ def _shapes(story: Story, measured: Sequence[StageShown], rest: Sequence[StageSh
     last = {s.state: s for s in measured}
     chosen = list(dict.fromkeys([*rest[:1], *(last[k] for k in ("unstrung", "braced", "drawn") if k in last)]))[:MOST_PROFILES]
     out = []
-    curves = [(f"{s.title}, {s.when:%Y-%m-%d}", read_picture(s.document)) for s in chosen]
+    curves = [(f"{s.title}, {s.when:%Y-%m-%d}", read_picture(s.measurement)) for s in chosen]
     if any(_drawable(p) for _, p in curves):
         svg = figures.profile_figure(curves, units)
         out.append({"title": "The bow's centreline, laid on the handle", "svg": svg})
@@ -241,9 +240,9 @@ def _shapes(story: Story, measured: Sequence[StageShown], rest: Sequence[StageSh
     if bent is not None:
         hot = max((t for t in story.heated if t <= bent.when), default=None)
         at_rest = next((s for s in reversed(rest) if s.when <= bent.when and (hot is None or s.when > hot)), None)
-        still = None if at_rest is None else read_picture(at_rest.document)
+        still = None if at_rest is None else read_picture(at_rest.measurement)
         against = " as they stand, natural bend included" if at_rest is None else f", from rest as in {at_rest.title}"
-        svg = figures.bend_figure(read_picture(bent.document), units, still)
+        svg = figures.bend_figure(read_picture(bent.measurement), units, still)
         out.append({"title": f"Bend along the limbs{against}: {bent.title}", "svg": svg})
     return out
 
@@ -275,17 +274,16 @@ def _weight_figures(story: Story, units: Units) -> list[Block]:
 
 def _gap_stages(strung: Sequence[StageShown]) -> list[StageShown]:
     """The last braced stage and the last drawn ones."""
-    braced = [s for s in strung if s.state == "braced" and s.document["gaps"]][-1:]
-    drawn = [s for s in strung if s.state == "drawn" and s.document["gaps"]][-(MOST_GAP_TABLES - 1) :]
+    braced = [s for s in strung if s.state == "braced" and s.measurement.gaps][-1:]
+    drawn = [s for s in strung if s.state == "drawn" and s.measurement.gaps][-(MOST_GAP_TABLES - 1) :]
     return braced + drawn
 
 
 def _gap_table(s: StageShown, units: Units) -> Block:
     rows = []
-    for g in s.document["gaps"]:
-        upper, lower, difference = (read_value(g[k]) for k in ("upper", "lower", "difference"))
-        two = say_two_limbs(upper, lower, difference, units)
-        rows.append([say_place(g["from_handle_mm"], units), two.upper, two.lower, two.difference, two.reach_difference])
+    for g in s.measurement.gaps:
+        two = say_two_limbs(g.upper, g.lower, g.difference, units)
+        rows.append([say_place(g.from_handle_mm, units), two.upper, two.lower, two.difference, two.reach_difference])
     head = ["from the handle's centre", "upper", "lower", "upper - lower", "interval of that"]
     return {"title": f"{s.title}, {s.when:%Y-%m-%d}", "head": head, "rows": rows}
 

@@ -7,16 +7,16 @@ scale as far as the places do not say otherwise.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from tillerlens.core.document import DocumentError
-from tillerlens.core.measurement import LIMBS
+from tillerlens.core.errors import DocumentError
+from tillerlens.core.measurement import LIMBS, Measurement
+from tillerlens.core.shot import Shot
 
 Array = NDArray[np.float64]
 Rgb = NDArray[np.uint8]
@@ -52,27 +52,26 @@ class Frame:
         return np.array([[-k, 0.0, k * self.right - 0.5], [0.0, -k, k * self.top - 0.5], [0.0, 0.0, 1.0]])
 
 
-def places_of(document: Mapping[str, Any]) -> tuple[Array, Array]:
+def places_of(found: Measurement) -> tuple[Array, Array]:
     """(N, 2) pixels of the picture and (N, 2) mm of the bow's frame of the same places. Raises DocumentError where not known."""
-    trace = document.get("trace") or {}
-    pairs = [
-        (p, q) for limb in document.get("profile", {}).values() for p, q in zip(limb["centre_px"], limb["centre_mm"], strict=True)
-    ]
-    if trace.get("hook_px") is not None and trace.get("hook_mm") is not None:
-        pairs += [(trace["hook_px"], trace["hook_mm"])] * 20  # one place across the bow counts like a stretch of limb
-    known = [(p, q) for p, q in pairs if None not in (*p, *q)]
+    pairs = [np.hstack([p.centre_px, p.centre_mm]) for p in found.profile.values() if len(p.centre_mm)]
+    if found.trace is not None and found.trace.hook_px is not None and found.trace.hook_mm is not None:
+        # one place across the bow counts like a stretch of limb
+        pairs.append(np.tile(np.r_[found.trace.hook_px, found.trace.hook_mm], (20, 1)))
+    known = np.vstack([np.empty((0, 4)), *pairs])
+    known = known[np.isfinite(known).all(1)]
     if len(known) < 10:
         raise DocumentError("This picture's measurement does not say where the bow lies in it.", "Measure the picture again.")
-    return np.array([p for p, _ in known], float), np.array([q for _, q in known], float)
+    return known[:, :2], known[:, 2:]
 
 
-def to_bow(document: Mapping[str, Any]) -> Array:
+def to_bow(found: Measurement) -> Array:
     """(3, 3) homography from the picture's pixels to mm in the bow's frame."""
-    px, mm = places_of(document)
+    px, mm = places_of(found)
     middle, reach = px.mean(0), float(np.abs(px - px.mean(0)).max())
     normal = np.array([[1 / reach, 0, -middle[0] / reach], [0, 1 / reach, -middle[1] / reach], [0, 0, 1.0]])
     p, q = (px - middle) / reach, mm / 1000
-    plain = _turn_shift_scale(p, q, _handedness(document.get("shot") or {}))
+    plain = _turn_shift_scale(p, q, _handedness(found.shot))
 
     def warp(x: Array) -> Array:
         skew = np.eye(3)
@@ -89,9 +88,9 @@ def to_bow(document: Mapping[str, Any]) -> Array:
     return np.asarray(np.diag([1000.0, 1000.0, 1.0]) @ warp(got.x) @ normal)
 
 
-def frame_for(documents: tuple[Mapping[str, Any], ...], width_px: int = 1400) -> Frame:
-    """What holds the bows of these documents, string and hook with them."""
-    mm = np.vstack([places_of(d)[1] for d in documents])
+def frame_for(pictures: Sequence[Measurement], width_px: int = 1400) -> Frame:
+    """What holds the bows of these pictures, string and hook with them."""
+    mm = np.vstack([places_of(m)[1] for m in pictures])
     left, bottom = mm.min(0) - MARGIN_MM
     right, top = mm.max(0) + MARGIN_MM
     more = max(0.0, LEAST_HIGH * (right - left) - (top - bottom)) / 2  # an unstrung bow alone would be a strip
@@ -99,11 +98,11 @@ def frame_for(documents: tuple[Mapping[str, Any], ...], width_px: int = 1400) ->
     return Frame(float(left), float(right), float(bottom), float(top), width_px / float(right - left))
 
 
-def lay(rgb: Rgb, document: Mapping[str, Any], frame: Frame) -> Rgb:
+def lay(rgb: Rgb, found: Measurement, frame: Frame) -> Rgb:
     """The picture (H, W, 3) as it looks in the frame; grey where it does not reach."""
     import cv2
 
-    onto = frame.to_px() @ to_bow(document)
+    onto = frame.to_px() @ to_bow(found)
     # shrunk first, or a picture much larger than the frame would shimmer
     shrink = min(1.0, 1.5 * _scale_at(onto, rgb.shape))
     small = rgb if shrink >= 1 else cv2.resize(rgb, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
@@ -120,15 +119,15 @@ def faded(then: Rgb, now: Rgb, part: float) -> Rgb:
     return np.asarray(np.round(then * (1 - part) + now * part), np.uint8)
 
 
-def with_lines(rgb: Rgb, frame: Frame, then: Mapping[str, Any], now: Mapping[str, Any]) -> Rgb:
+def with_lines(rgb: Rgb, frame: Frame, then: Measurement, now: Measurement) -> Rgb:
     """Both centrelines over the picture: the earlier one in dashes, the later one drawn through."""
     import cv2
 
     out = np.ascontiguousarray(rgb.copy())
-    for document, colour, dashed in ((then, EARLIER, True), (now, LATER, False)):
+    for found, colour, dashed in ((then, EARLIER, True), (now, LATER, False)):
         for limb in LIMBS:
-            mm = np.array([q for q in document["profile"][limb]["centre_mm"] if None not in q], float).reshape(-1, 2)
-            at = _through(frame.to_px(), mm)
+            mm = found.profile[limb].centre_mm
+            at = _through(frame.to_px(), mm[np.isfinite(mm).all(1)])
             for width, ink in ((6, RIM), (4, colour)):
                 for part in _dashes(at) if dashed else [at]:
                     cv2.polylines(out, [np.round(part * 16).astype(np.int32)], False, ink, width, cv2.LINE_AA, shift=4)
@@ -156,13 +155,13 @@ def _scale_at(onto: Array, shape: tuple[int, ...]) -> float:
     return float(np.sqrt(abs(np.linalg.det((across[1:] - across[0]).T))))
 
 
-def _handedness(shot: Mapping[str, Any]) -> tuple[float, ...]:
+def _handedness(shot: Shot | None) -> tuple[float, ...]:
     """(1,) where the picture shows the bow's frame turned, (-1,) where mirrored; both where the shot does not say. A bow that is
     nearly a straight line does not tell."""
     ways = {"left": (-1, 0), "right": (1, 0), "top": (0, -1), "bottom": (0, 1), "up": (0, -1), "down": (0, 1)}
-    upper, back = ways.get(str(shot.get("upper_limb"))), ways.get(str(shot.get("back")))
-    if upper is None or back is None:
+    if shot is None:
         return (1.0, -1.0)
+    upper, back = ways[shot.upper_limb], ways[shot.back]
     return (1.0 if upper[0] * back[1] - upper[1] * back[0] > 0 else -1.0,)
 
 

@@ -14,7 +14,7 @@ from tillerlens.report.words.verdict import judged_from_rest, spot_in_words, ver
 def as_text(measurement: Measurement, units: Units | None = None) -> str:
     """Everything a measurement says, in lines. Intervals are value ± 2u, about 95 in 100."""
     units = units or Units()
-    name, status = measurement.photo.get("name", "picture"), measurement.status.replace("_", " ")
+    name, status = measurement.photo.name or "picture", measurement.status.replace("_", " ")
     lines = [f"{name}: {status}, {measurement.state}"]
     if measurement.status == "measured":
         spoken = verdict(measurement, units)

@@ -14,6 +14,7 @@ from functools import partial
 
 import streamlit as st
 
+from tillerlens.core.document import as_json
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.measurement import Measurement
 from tillerlens.core.shot_file import read_shot
@@ -212,8 +213,8 @@ class Rests:
         """Its measurement as JSON."""
         if rest is None:
             return None
-        found = rest.measurement.as_document() if isinstance(rest, Found) else store.measurement(self._record, rest.id)
-        return None if found is None else json.dumps(found, sort_keys=True)
+        found = rest.measurement if isinstance(rest, Found) else store.measurement(self._record, rest.id)
+        return None if found is None else as_json(found)
 
 
 def measure(known: Known, picture: OnBench, rests: Rests) -> Found:
@@ -275,7 +276,7 @@ def keep(known: Known, found: Found, stage_of: dict[str, str]) -> Stage:
         data = workspace.picture_of(place.record.folder, picture)
         stage = store.add_stage(
             place.record, known.bow.id, data, read_shot(found.form).as_dict(), name=picture.name,
-            document=found.measurement.as_document(), taken_at=time_of(picture), rest_stage_id=rest,
+            document=found.measurement, taken_at=time_of(picture), rest_stage_id=rest,
         )  # fmt: skip
         workspace.clear_away(place.record.folder, picture)
     stage_of[picture.sha256] = stage.id

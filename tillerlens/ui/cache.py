@@ -12,7 +12,7 @@ from typing import Any
 import streamlit as st
 from PIL import Image
 
-from tillerlens.core.document import check_same_bow
+from tillerlens.core.document import check_same_bow, from_json
 from tillerlens.core.errors import Reason, ScaleError
 from tillerlens.core.measurement import Measurement
 from tillerlens.core.shot import Shot
@@ -101,7 +101,7 @@ def _measured(data: bytes, name: str, shot_json: str, rest_json: str | None) -> 
     MEASURING.require()
     photo = decoded(data, name)
     shot = read_shot(json.loads(shot_json), photo_size=(photo.width, photo.height))
-    rest: dict[str, Any] | None = json.loads(rest_json) if rest_json else None
+    rest = from_json(rest_json)
     if rest is not None:
         check_rest(rest)
         check_same_bow(rest, shot)
@@ -125,8 +125,7 @@ def _apart(shot_json: str) -> tuple[dict[str, Any], str]:
 
 def _with(measurement: Measurement, form: dict[str, Any]) -> Measurement:
     """The measurement under the whole shot. Raises ShotError where what stands beside it makes no sense."""
-    shot = read_shot(form, photo_size=tuple(measurement.photo["size"]))
-    return replace(measurement, shot=shot.as_dict())
+    return replace(measurement, shot=read_shot(form, photo_size=measurement.photo.size))
 
 
 @st.cache_resource(max_entries=100, show_spinner=False)
@@ -175,9 +174,7 @@ def _overlay(data: bytes, name: str, shot_json: str, rest_json: str | None, unit
     MEASURING.require()
     whole, bare = _apart(shot_json)
     measurement = _with(_measured(data, name, bare, rest_json), whole)
-    picture = draw_overlay(
-        decoded(data, name).rgb, measurement, units=units, close=close, rest=json.loads(rest_json) if rest_json else None
-    )
+    picture = draw_overlay(decoded(data, name).rgb, measurement, units=units, close=close, rest=from_json(rest_json))
     out = io.BytesIO()
     if form == "PNG":
         Image.fromarray(picture).save(out, form)

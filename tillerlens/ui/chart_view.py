@@ -8,6 +8,7 @@ from typing import Any
 
 import streamlit as st
 
+from tillerlens.core.reading import JsonObject
 from tillerlens.ui.text import plain
 
 PAPER, LINE, INK = "#fdfbf5", "#e4dfd2", "#2b2b2b"
@@ -30,13 +31,13 @@ def chart(title: str, make: Callable[[], Any], key: str, alt: str, mark: str) ->
         st.vega_lite_chart(spec=spec, width="stretch", theme=None, key=f"chart_{key}_{k}", alt=alt)
 
 
-def drawn(spec: dict[str, Any], key: str, alt: str) -> None:
+def drawn(spec: JsonObject, key: str, alt: str) -> None:
     """A chart that is ready as a specification: for what changes with every touch of a control."""
     st.vega_lite_chart(spec=_on_paper(spec, in_column=False), width="stretch", theme=None, key=f"chart_{key}", alt=alt)
 
 
 @st.cache_data(max_entries=64, show_spinner=False)
-def _specs(mark: str, key: str, _make: Callable[[], Any]) -> list[dict[str, Any]]:
+def _specs(mark: str, key: str, _make: Callable[[], Any]) -> list[JsonObject]:
     """Altair takes a quarter of a second for a chart; what it made is kept. Panels under each other are charts of their own,
     since only those follow the width of the page."""
     # Altair asks what is loaded and trips over a pandas that Streamlit, in another session, has only half loaded.
@@ -50,7 +51,7 @@ def _specs(mark: str, key: str, _make: Callable[[], Any]) -> list[dict[str, Any]
     return [_on_paper(panel.to_dict(validate=False), in_column=len(panels) > 1) for panel in panels]
 
 
-def _on_paper(spec: dict[str, Any], in_column: bool) -> dict[str, Any]:
+def _on_paper(spec: JsonObject, in_column: bool) -> JsonObject:
     """The chart's specification on a ground of its own. On the page a chart's height holds its title, axis and legend as well; in
     a column of panels it does not."""
     if in_column:
@@ -69,8 +70,8 @@ def _on_paper(spec: dict[str, Any], in_column: bool) -> dict[str, Any]:
     return {**spec, "background": PAPER, "padding": {"left": 8, "right": 12, "top": 8, "bottom": 8}, "config": config}
 
 
-def _parts(spec: Any, name: str) -> list[dict[str, Any]]:
-    found: list[dict[str, Any]] = []
+def _parts(spec: Any, name: str) -> list[JsonObject]:
+    found: list[JsonObject] = []
     for key, value in spec.items() if isinstance(spec, dict) else enumerate(spec) if isinstance(spec, list) else ():
         found += [value] if key == name and isinstance(value, dict) else _parts(value, name)
     return found

@@ -128,15 +128,15 @@ def _keep(record: Record, bow: Bow, picture: Path, form: dict[str, Any], when: A
     shot = read_shot(form, photo_size=(photo.width, photo.height))
     at_rest = None if rest is None or shot.state == "unstrung" else store.measurement(record, rest.id)
     with MEASURING.one():
-        document = measure_photo(photo, shot, at_rest).as_document()
-    if document["status"] != "measured":
+        found = measure_photo(photo, shot, at_rest)
+    if found.status != "measured":
         return None
     return store.add_stage(
         record,
         bow.id,
         picture,
         shot.as_dict(),
-        document=document,
+        document=found,
         taken_at=when,
         rest_stage_id=None if at_rest is None or rest is None else rest.id,
         notes=_ABOUT,

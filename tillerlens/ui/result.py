@@ -98,7 +98,7 @@ def show_details(shown: Shown) -> None:
 
 def _pointing(measurement: Measurement) -> bool:
     """Whether the photograph stands on the page to be pointed at."""
-    return bool(st.session_state.get(f"pointing_{measurement.photo.get('sha256', '')[:16]}"))
+    return bool(st.session_state.get(f"pointing_{(measurement.photo.sha256 or '')[:16]}"))
 
 
 def can_be_pointed_at(measurement: Measurement) -> bool:

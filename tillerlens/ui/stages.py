@@ -36,12 +36,10 @@ class _Changed(Exception):
 
 @st.cache_data(max_entries=500, show_spinner=False)
 def _spoken(address: str, stage_id: str, values: str, made_by: str, units: Units, wish: Wish, _record: Record) -> Sentence:
-    from tillerlens.core.measurement import measurement_of  # not before something is to be said: it takes its time
-
-    document = store.measurement(_record, stage_id)
-    if document is None or document["made_by"] != made_by or json.dumps(store.values_of(document), sort_keys=True) != values:
+    found = store.measurement(_record, stage_id)
+    if found is None or found.version != made_by or json.dumps(store.values_of(found.as_document()), sort_keys=True) != values:
         raise _Changed  # else the one measurement's sentence would be remembered as the other's
-    return verdict(measurement_of(document), units, wish).first
+    return verdict(found, units, wish).first
 
 
 def small_picture(record: Record, stage: Stage) -> bytes | None:

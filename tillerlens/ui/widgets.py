@@ -13,7 +13,7 @@ from typing import Any
 import streamlit as st
 
 from tillerlens.core.errors import ShotError, TillerLensError
-from tillerlens.core.measurement import LIMBS, Limb
+from tillerlens.core.measurement import LIMBS, Limb, Measurement
 from tillerlens.core.units import parse_length
 from tillerlens.history import bench as of
 from tillerlens.mechanics.section import LimbSections
@@ -58,11 +58,11 @@ class Known:
         return [s for s in self.stages if s.status == "measured" and (not states or s.state in states)]
 
     @cached_property
-    def _documents(self) -> dict[str, dict[str, Any]]:
+    def _documents(self) -> dict[str, Measurement]:
         return documents_of(self.record, self.stages, self.events)
 
-    def document(self, stage: Stage) -> dict[str, Any]:
-        """A measured stage's document, with the one finding of the bow as it was then."""
+    def document(self, stage: Stage) -> Measurement:
+        """A measured stage's measurement, with the one finding of the bow as it was then."""
         return self._documents[stage.id]
 
     def unchanged(self) -> None:

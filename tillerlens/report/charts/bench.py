@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.measurement import COVER, LIMBS, Limb, Value
-from tillerlens.core.units import FOOT_M, KG_PER_GRAIN, MM_PER_INCH
+from tillerlens.core.reading import JsonObject
+from tillerlens.core.units import FOOT_M, KG_PER_GRAIN
 from tillerlens.measures.pair import Along, Picture
 from tillerlens.mechanics.cast import ArrowSpeed, Cast
 from tillerlens.mechanics.force_draw import ForceCurve, Reading
@@ -29,7 +30,7 @@ INK, PALE, WISH = "#2b2b2b", "#6f6a5e", "#d9d2bd"
 HEIGHT = 300
 TOLD = (0.1, 0.9)  # parts of the working limb whose bend is known well enough to set the wish's level
 Array = NDArray[np.float64]
-Rows = list[dict[str, Any]]
+Rows = list[JsonObject]
 
 
 # --- bend from rest
@@ -61,7 +62,7 @@ def from_rest_rows(
     moved = {limb: _moved(rest.limbs[limb], bent.limbs[limb]) for limb in LIMBS}
     rows: Rows = []
     wished: Rows = []
-    fade = float(bent.shot.get("handle_in", 0.0)) * MM_PER_INCH / 2
+    fade = bent.shot.handle_mm / 2
     for limb in LIMBS:
         at, k, u = moved[limb]
         for x, value, reach in zip(at, units.on_bend(1.0) * k, units.on_bend(1.0) * COVER * u, strict=True):

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,7 +16,7 @@ CELLS = 60  # along a limb: a cell is half an inch
 STEPS = 40  # of the colours' key
 
 
-def draw_figure(film: DrawFilm, units: Units | None = None, rest: Mapping[str, Any] | None = None) -> str:
+def draw_figure(film: DrawFilm, units: Units | None = None, rest: Measurement | None = None) -> str:
     """The pull as an SVG: a row for each measured frame up to the hold, the upper limb to the left.
 
     Parameters
@@ -28,8 +25,8 @@ def draw_figure(film: DrawFilm, units: Units | None = None, rest: Mapping[str, A
         A draw that was followed.
     units : Units, optional
         The reader's.
-    rest : mapping, optional
-        The measurement document of the bow unstrung; without it the bend is that since the first row.
+    rest : Measurement, optional
+        Of the bow unstrung; without it the bend is that since the first row.
 
     Raises
     ------

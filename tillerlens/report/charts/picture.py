@@ -6,7 +6,6 @@ The limbs differ in colour, in dash and in the shape of their points, so that a 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from typing import Any, cast
 
 import altair as alt
@@ -25,11 +24,11 @@ _WISH_COLOUR = "#d9d2bd"
 Rows = list[dict[str, Any]]
 
 
-def bend_chart(measurement: Measurement, units: Units | None = None, rest: Mapping[str, Any] | None = None) -> alt.LayerChart:
+def bend_chart(measurement: Measurement, units: Units | None = None, rest: Measurement | None = None) -> alt.LayerChart:
     """How much both limbs bend against the distance from the handle's centre, each in its band of two standard
     uncertainties. Marked spots stand on their limb's line. Raises ValueError where there is no profile.
 
-    rest: the measurement document of the bow unstrung; with it the bend is that from rest, else the shape, and the axis says so.
+    rest: that of the bow unstrung; with it the bend is that from rest, else the shape, and the axis says so.
     """
     units = units or Units()
     bend = bend_of(measurement, rest)

@@ -15,6 +15,7 @@ import altair as alt
 import numpy as np
 
 from tillerlens.core.measurement import COVER, LIMBS
+from tillerlens.core.reading import JsonObject
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.mechanics.scraping import LimbNeed, Plan
 from tillerlens.report.charts.picture import COLOURS
@@ -22,7 +23,7 @@ from tillerlens.report.charts.svg import WIDE, draw_rule, draw_text, svg
 from tillerlens.report.words.plan_tables import scraped
 from tillerlens.report.words.quantities import Units
 
-Rows = list[dict[str, Any]]
+Rows = list[JsonObject]
 _HINGE, _WOOD = "#4d4d4d", "#e3d3b4"
 
 

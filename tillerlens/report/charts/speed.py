@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
+from tillerlens.core.reading import JsonObject
 from tillerlens.film.heard import Heard
 from tillerlens.film.sound import Sound
 
@@ -13,7 +12,7 @@ INK, PALE, MARK = "#2b2b2b", "#8f8a7d", "#a3321f"
 BEFORE_S, AFTER_S, STEP_S, QUIETEST_DB = 0.3, 0.4, 0.004, -90.0
 
 
-def sound_spec(sound: Sound, heard: Heard) -> dict[str, Any]:
+def sound_spec(sound: Sound, heard: Heard) -> JsonObject:
     """Loudness over time, so that one can see whether the right two sounds were taken."""
     marks = [{"at": round(e.at_s, 4), "what": what} for e, what in ((heard.string, "string"), (heard.thump, "thump"))]
     ends = [(heard.string.at_s - BEFORE_S), (heard.thump.at_s + AFTER_S)]

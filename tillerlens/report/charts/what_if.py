@@ -6,8 +6,7 @@ all the statics.
 
 from __future__ import annotations
 
-from typing import Any
-
+from tillerlens.core.reading import JsonObject
 from tillerlens.mechanics.what_if import Outcome, Tried
 from tillerlens.report.words.quantities import Units
 
@@ -16,7 +15,7 @@ STAGES = ["today", "after"]
 EVERY = 2  # a joint of two is plenty for the eye
 
 
-def shape_spec(tried: Tried, units: Units | None = None) -> dict[str, Any]:
+def shape_spec(tried: Tried, units: Units | None = None) -> JsonObject:
     """Both limbs and the string at the wished draw, upper limb to the left, back up; today's dashed."""
     units = units or Units()
     rows = [row for name, o in zip(STAGES, (tried.today, tried.after), strict=True) for row in _rows(name, o, units)]
@@ -48,7 +47,7 @@ def shape_spec(tried: Tried, units: Units | None = None) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _rows(name: str, o: Outcome, units: Units) -> list[dict[str, Any]]:
+def _rows(name: str, o: Outcome, units: Units) -> list[JsonObject]:
     upper, lower = o.shape["upper"], o.shape["lower"]
     parts = {"bow": [*upper[::-EVERY], *lower[::EVERY]], "string": [upper[-1], o.hook, lower[-1]]}
     on = lambda mm: round(units.on_axis(float(mm)), 3)  # noqa: E731

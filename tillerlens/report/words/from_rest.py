@@ -5,9 +5,7 @@ Shape alone misleads on a strung bow: a tip that is reflexed at rest looks lazy 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -46,22 +44,21 @@ class Bend:
         )
 
 
-def bend_of(found: Measurement, rest: Mapping[str, Any] | None) -> Bend:
-    """What to show of a measurement's bend: less that of ``rest``, the bow's measurement document unstrung, where there is one.
+def bend_of(found: Measurement, rest: Measurement | None) -> Bend:
+    """What to show of a measurement's bend: less that of ``rest``, the bow unstrung, where there is one.
 
     Limbs are laid on each other at the nock. Uncertainties add in squares: the two pictures were taken independently.
     """
-    usable = rest is not None and rest.get("state") == "unstrung" and set(LIMBS) <= set(rest.get("profile") or {})
+    usable = rest is not None and rest.state == "unstrung" and set(LIMBS) <= set(rest.profile)
     if not usable or rest is None or found.state == "unstrung" or not found.profile:
         return Bend(found, False)
     profile = {}
     for limb, p in found.profile.items():
-        still = rest["profile"][limb]
-        at = np.array(still["from_nock_mm"], float)
-        order = np.argsort(at)
+        still = rest.profile[limb]
+        order = np.argsort(still.from_nock_mm)
         k, u = (
-            np.interp(p.from_nock_mm, at[order], np.array(still[n], float)[order])
-            for n in ("curvature_per_m", "u_curvature_per_m")
+            np.interp(p.from_nock_mm, still.from_nock_mm[order], of[order])
+            for of in (still.curvature_per_m, still.u_curvature_per_m)
         )
         moved, own = p.curvature_per_m - k, np.hypot(p.u_curvature_per_m, u)
         profile[limb] = replace(p, curvature_per_m=moved, u_curvature_per_m=own)

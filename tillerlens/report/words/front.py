@@ -13,7 +13,8 @@ def front_sentences(measurement: Measurement, units: Units) -> list[tuple[str, s
     values = measurement.values
     out = [_side("string_line", values.get("string_line"), units)] if measurement.state == "braced" else []
     out.append(_side("tip_line", values.get("tip_line"), units))
-    bends = measurement.evidence.get("bend_at_mm", {})
+    bends = measurement.evidence.get("bend_at_mm")
+    bends = bends if isinstance(bends, dict) else {}
     for limb in LIMBS:
         value = values.get(f"side_bend_{limb}")
         if value is not None and limb in bends and is_plain(value, units):

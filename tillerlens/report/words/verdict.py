@@ -10,11 +10,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Literal
 
 from tillerlens.core.errors import Reason
 from tillerlens.core.measurement import COVER, LIMBS, GapRow, Limb, Measurement, Spot, Value
-from tillerlens.core.units import MM_PER_INCH, newtons_from_pounds
+from tillerlens.core.shot import Shot
+from tillerlens.core.units import MM_PER_INCH
 from tillerlens.measures.pair import change
 from tillerlens.report.words.front import front_sentences
 from tillerlens.report.words.phrases import phrase
@@ -190,7 +191,7 @@ def tiller_at_fades(measurement: Measurement) -> tuple[float, Value] | None:
     fades.
     """
     rows = [row for row in measurement.gaps if math.isfinite(row.difference.value)]
-    fade_mm = float(measurement.shot.get("handle_in", 0.0)) * MM_PER_INCH / 2
+    fade_mm = 0.0 if measurement.shot is None else measurement.shot.handle_mm / 2
     if not rows:
         return None
     row = min(rows, key=lambda r: abs(r.from_handle_mm - fade_mm))
@@ -232,13 +233,12 @@ def stands(tiller: Value, wish: Wish, units: Units) -> Literal["within", "below"
 # --- spots --------------------------------------------------------------------------------------------------
 
 
-def limb_length_mm(shot: dict[str, Any], limb: Limb) -> float:
-    """From the handle's centre to the nock along the limb, from the shot's form; NaN where it is not
-    given.
-    """
-    whole = float(shot.get("bow_length_nock_to_nock_in", math.nan)) * MM_PER_INCH
-    upper = float(shot.get("upper_limb_length_in", whole / 2 / MM_PER_INCH)) * MM_PER_INCH
-    return upper if limb == "upper" else whole - upper
+def limb_length_mm(shot: Shot | None, limb: Limb) -> float:
+    """From the handle's centre to the nock along the limb, as the shot says; NaN where there is none."""
+    if shot is None:
+        return math.nan
+    upper = shot.nock_to_nock_mm / 2 if shot.upper_limb_length_mm is None else shot.upper_limb_length_mm
+    return upper if limb == "upper" else shot.nock_to_nock_mm - upper
 
 
 def _spots(measurement: Measurement, units: Units) -> list[Sentence]:
@@ -263,10 +263,8 @@ def judged_from_rest(measurement: Measurement) -> bool:
 
 def _stands_on(measurement: Measurement) -> list[Sentence]:
     """The pictures that hinges and stiff places were found on, where they were found on the bow's movement from rest."""
-    found_on = measurement.evidence.get("found_on")
-    if not found_on:
-        return []
-    return [Sentence("found_on", stands_on_in_words(found_on["strung"], found_on["rest"]))]
+    on = measurement.found_on
+    return [] if on is None else [Sentence("found_on", stands_on_in_words(on.strung, on.rest))]
 
 
 def stands_on_in_words(strung: Sequence[str], rest: str | None) -> str:
@@ -284,7 +282,7 @@ def how_sure(confidence: float) -> Literal["sure", "likely", "perhaps"]:
     return "sure" if confidence >= SURE else "likely" if confidence >= LIKELY else "perhaps"
 
 
-def spot_in_words(spot: Spot, shot: dict[str, Any], units: Units, rested: bool = True) -> str:
+def spot_in_words(spot: Spot, shot: Shot | None, units: Units, rested: bool = True) -> str:
     """One hinge or stiff place: where, how long, how much, and what not to do.
 
     ``rested``: judged on the bow's movement from rest; else it may be its natural shape.
@@ -326,10 +324,10 @@ def _draw(measurement: Measurement, units: Units) -> list[Sentence]:
     ]
     if not parts:
         return []
-    pounds = measurement.shot.get("scale_reading_lb")
-    if pounds is None:
+    weight_n = None if measurement.shot is None else measurement.shot.draw_weight_n
+    if weight_n is None:
         return [Sentence("draw", phrase("draw", lengths=", ".join(parts)))]
-    weight = say_weight(newtons_from_pounds(pounds), units)
+    weight = say_weight(weight_n, units)
     return [Sentence("draw", phrase("draw.weighed", lengths=", ".join(parts), weight=weight))]
 
 
@@ -385,7 +383,7 @@ def _rest(measurement: Measurement, units: Units) -> list[Sentence]:
     if parts:
         sentences.append(Sentence("reflex_limbs", phrase("reflex_limbs", tips=", ".join(parts))))
     sentences += _reflex_difference(measurement.values.get("reflex_difference"), units)
-    minutes = measurement.shot.get("minutes_since_unstrung")
+    minutes = None if measurement.shot is None else measurement.shot.minutes_since_unstrung
     if minutes is not None:
         sentences.append(Sentence("rested", phrase("rested", time=say_minutes(minutes))))
     return sentences

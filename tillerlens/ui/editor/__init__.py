@@ -19,6 +19,7 @@ import streamlit as st
 from numpy.typing import NDArray
 from PIL import Image
 
+from tillerlens.core.reading import JsonObject
 from tillerlens.core.shot import Point, as_point
 from tillerlens.photo.intake import Photo
 
@@ -57,7 +58,7 @@ class Focus:
     at: Point
     stretch: tuple[Point, ...] = ()
 
-    def as_data(self) -> dict[str, Any]:
+    def as_data(self) -> JsonObject:
         line = [_rounded(q) for q in self.stretch]
         data = {"id": self.id, "at": _rounded(self.at), "stretch": line}
         return data | {"mark": hashlib.sha256(json.dumps(data).encode()).hexdigest()[:16]}
@@ -164,7 +165,7 @@ class _Pictures:
     columns: int
 
 
-def _urls(photo: Photo) -> tuple[str, dict[str, Any] | None]:
+def _urls(photo: Photo) -> tuple[str, JsonObject | None]:
     """Addresses of the small picture and of the full size in tiles, registered with this run as those of st.image are.
 
     The files' names are hashes of their content, so nobody finds them who has not seen them.

@@ -68,7 +68,7 @@ def say_corrections(
 ) -> list[str]:
     """A sentence for each nock, handle or hook that a person set: how far from what was found, and whether it was followed."""
     used = found_places(measurement)
-    px_per_mm = measurement.evidence.get("px_per_mm")
+    px_per_mm = measurement.evidence_number("px_per_mm")
     out = []
     for name, label in labels.items():
         if name not in points:

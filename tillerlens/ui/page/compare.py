@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import json
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
@@ -12,7 +11,9 @@ from typing import Any
 import streamlit as st
 from PIL import Image
 
+from tillerlens.core.document import as_json
 from tillerlens.core.errors import TillerLensError
+from tillerlens.core.measurement import Measurement, Value
 from tillerlens.history.as_now import on_hand_with
 from tillerlens.history.of_record import reflexes_of, scrapes_between
 from tillerlens.history.trends import sessions
@@ -55,7 +56,7 @@ def show(place: Place) -> None:
         return
     a, b = known.document(then), known.document(now)
     try:
-        if a["state"] == b["state"] == "unstrung":
+        if a.state == b.state == "unstrung":
             _at_rest(known, then, now, set_between(a, b))
         else:
             _strung(known, then, now, compare(a, b))
@@ -149,14 +150,12 @@ def _ask_minutes(known: Known, stage: Stage, which: str) -> None:
     minutes, fit = widgets.field(label, read_minutes, key)
     if minutes is None or not fit:
         return
-    document = store.measurement(known.record, stage.id)
-    assert document is not None  # it is measured
-    more = {"minutes_since_unstrung": minutes}
+    found = store.measurement(known.record, stage.id)
+    assert found is not None  # it is measured
+    told = replace(found, shot=replace(found.facts, minutes_since_unstrung=minutes))
     try:
-        store.correct_stage(
-            known.record, stage, {**stage.shot, **more}, known.settings.who,
-            document={**document, "shot": {**document["shot"], **more}}, reason="noted on Compare",
-        )  # fmt: skip
+        form = told.facts.as_dict()
+        store.correct_stage(known.record, stage, form, known.settings.who, document=told, reason="noted on Compare")
     except TillerLensError as error:
         say_error(error)
         return
@@ -256,24 +255,19 @@ def _laid(known: Known, then: Stage, now: Stage) -> tuple[Any, Any, superposed.F
     a, b = known.document(then), known.document(now)
     frame = superposed.frame_for((a, b))
     pictures = [
-        _warped(known.record.folder.as_posix(), s.sha256, s.photo_name, json.dumps(_places(d)), frame, _store=(known, s))
-        for s, d in ((then, a), (now, b))
+        _warped(known.record.folder.as_posix(), s.sha256, s.photo_name, as_json(m), frame, m, _store=(known, s))
+        for s, m in ((then, a), (now, b))
     ]
     return pictures[0], pictures[1], frame
 
 
-def _places(document: dict[str, Any]) -> dict[str, Any]:
-    """What of a measurement says where the bow lies in its picture."""
-    limbs = {k: {n: p[n] for n in ("centre_px", "centre_mm")} for k, p in document["profile"].items()}
-    shot = {k: document["shot"].get(k) for k in ("upper_limb", "back")}
-    return {"profile": limbs, "trace": document.get("trace"), "shot": shot}
-
-
 @st.cache_data(max_entries=6, show_spinner=False)
-def _warped(folder: str, sha256: str, name: str, places: str, frame: superposed.Frame, _store: tuple[Known, Stage]) -> Any:
-    """The original warped into the frame. Raises RecordError and PhotoError."""
+def _warped(
+    folder: str, sha256: str, name: str, mark: str, frame: superposed.Frame, _found: Measurement, _store: tuple[Known, Stage]
+) -> Any:
+    """The original warped into the frame; ``mark`` tells measurements apart. Raises RecordError and PhotoError."""
     known, stage = _store
-    return superposed.lay(read_photo(store.original(known.record, stage), name).rgb, json.loads(places), frame)
+    return superposed.lay(read_photo(store.original(known.record, stage), name).rgb, _found, frame)
 
 
 # --- numbers
@@ -292,7 +286,7 @@ def _gaps(found: Comparison, known: Known) -> None:
         st.caption("Bold: more than its interval.")
 
 
-def _numbers(values: dict[str, Any], known: Known) -> None:
+def _numbers(values: dict[str, Value], known: Known) -> None:
     lines = ["| change | now minus earlier | interval |", "|---|---|---|"]
     for name, v in values.items():
         told = "**" if is_told(v) else ""

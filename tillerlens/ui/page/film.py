@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import streamlit as st
 
-from tillerlens.core.document import check_same_bow
+from tillerlens.core.document import check_same_bow, from_json
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.shot_file import read_shot
 from tillerlens.core.units import MM_PER_INCH
@@ -89,7 +89,7 @@ def _followed(known: Known, data: bytes, name: str, form: Form, every_in: float)
         try:
             shot = read_shot(form)
             rests, clip = Rests(known), OnBench("", name, known.bow.id, {"state": "drawn"})
-            rest = json.loads(rests.document(rests.of(clip)) or "null")
+            rest = from_json(rests.document(rests.of(clip)))
             if rest is not None:
                 check_same_bow(rest, shot)
             steps = [0]

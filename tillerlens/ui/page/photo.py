@@ -12,9 +12,9 @@ from typing import Any
 import streamlit as st
 
 from tillerlens.core.clicks import check_places
-from tillerlens.core.document import DocumentError, as_rest, parse_documents
-from tillerlens.core.errors import PhotoError, ShotError, TillerLensError
-from tillerlens.core.measurement import Measurement, Value
+from tillerlens.core.document import as_json, as_rest, parse_documents
+from tillerlens.core.errors import DocumentError, PhotoError, ShotError, TillerLensError
+from tillerlens.core.measurement import Measurement
 from tillerlens.core.reading import parse_json, shown
 from tillerlens.core.shot_file import read_shot
 from tillerlens.core.unforeseen import Unforeseen, net
@@ -73,13 +73,13 @@ def _show(samples: Path, title: bool) -> None:
 
 def look_at(
     picked: Picked,
-    rest: Callable[[], Mapping[str, Any] | None],
+    rest: Callable[[], Measurement | None],
     settings: Callable[[], tuple[Units, Wish]],
     open_fields: bool,
 ) -> tuple[fields.Form | None, Shown | None]:
     """A photograph's fields, its editor and its measurement: the form as it stands, and what was measured, if anything was.
 
-    rest: gives the measurement document of the same bow unstrung, and may ask for it; settings: units and wish, likewise. Nothing
+    rest: gives the measurement of the same bow unstrung, and may ask for it; settings: units and wish, likewise. Nothing
     of the result is shown yet. No form: the photograph cannot be used, and it was said why.
     """
     try:
@@ -92,7 +92,7 @@ def look_at(
 
 def _look_at(
     picked: Picked,
-    rest: Callable[[], Mapping[str, Any] | None],
+    rest: Callable[[], Measurement | None],
     settings: Callable[[], tuple[Units, Wish]],
     open_fields: bool,
 ) -> tuple[fields.Form | None, Shown | None]:
@@ -228,8 +228,8 @@ def _wish_field(column: Any, label: str, usual_mm: float, length: LengthUnit) ->
         return None
 
 
-def _rest(samples: Path, picked: Picked) -> Mapping[str, Any] | None:
-    """The measurement document of the same bow unstrung: a sample's sister picture, or a file."""
+def _rest(samples: Path, picked: Picked) -> Measurement | None:
+    """The measurement of the same bow unstrung: a sample's sister picture, or a file."""
     if picked.sample is not None:
         return _sister(samples, picked.sample)
     upload = st.file_uploader("The same bow unstrung: its measurement (JSON), if you have one", ["json"], key="rest_file")
@@ -242,7 +242,7 @@ def _rest(samples: Path, picked: Picked) -> Mapping[str, Any] | None:
         return None
 
 
-def _sister(samples: Path, name: str) -> Mapping[str, Any] | None:
+def _sister(samples: Path, name: str) -> Measurement | None:
     sister = next(iter(sorted(samples.glob(f"{name.split('-')[0]}-unstrung*.shot.json"))), None)
     stem = sister.name.removesuffix(".shot.json") if sister else name
     if sister is None or stem == name:
@@ -253,7 +253,7 @@ def _sister(samples: Path, name: str) -> Mapping[str, Any] | None:
     data, form = (samples / f"{stem}.jpg").read_bytes(), json.loads(sister.read_text(encoding="utf-8"))
     with st.spinner("Measuring the same bow at rest"):
         at_rest = cache.measured(data, f"{stem}.jpg", json.dumps(form, sort_keys=True), None)
-    return at_rest.as_document() if at_rest.status == "measured" else None
+    return at_rest.as_printed() if at_rest.status == "measured" else None
 
 
 # --- what is known and pointed at
@@ -325,7 +325,7 @@ def _found(photo: Photo, points: Mapping[str, Any], measurement: Measurement | N
     if kept.get("photo") != photo.sha256:
         kept = {"photo": photo.sha256, "places": {}}
     if measurement is not None:
-        asked = measurement.shot.get("clicks", {})
+        asked = {} if measurement.shot is None else measurement.shot.clicks
         kept["places"] |= {name: at for name, at in found_places(measurement).items() if name not in asked}
     st.session_state["found"] = kept
     places: dict[str, Any] = kept["places"]
@@ -373,8 +373,8 @@ def _trouble(form: fields.Form, bad: list[str], size: tuple[int, int]) -> str | 
     return None
 
 
-def _measure(picked: Picked, shot: str, rest: Mapping[str, Any] | None, units: Units, wish: Wish) -> Shown | None:
-    rest_text = None if rest is None else json.dumps(rest, sort_keys=True)
+def _measure(picked: Picked, shot: str, rest: Measurement | None, units: Units, wish: Wish) -> Shown | None:
+    rest_text = None if rest is None else as_json(rest)
     try:
         text = f"Measuring {plain(picked.name)}: marks, bow, edges, bend"
         with net("measuring", shown(picked.name)), st.spinner(text, show_time=True):
@@ -383,24 +383,15 @@ def _measure(picked: Picked, shot: str, rest: Mapping[str, Any] | None, units: U
         st.error(plain(said(error)))
         return None
     _offer_help(measurement)
-    earlier = _earlier_reflex(rest) if measurement.state == "unstrung" else None
+    earlier = rest.values.get("reflex") if rest is not None and measurement.state == "unstrung" else None
     return Shown(picked.data, picked.name, shot, rest_text, measurement, units, wish, earlier)
 
 
 def _offer_help(measurement: Measurement) -> None:
     """Bring the photograph to point at, once for each photograph that asks."""
-    sha256 = measurement.photo["sha256"]
+    sha256 = measurement.photo.sha256
     offered = st.session_state.setdefault("help_offered", set())
     if can_be_pointed_at(measurement) and sha256 not in offered:
         offered.add(sha256)
         st.session_state["help_wanted"] = sha256
         st.rerun()
-
-
-def _earlier_reflex(rest: Mapping[str, Any] | None) -> Value | None:
-    """The reflex of an earlier measurement, mm, for telling set; NaN where its doubt was not known."""
-    entry = (rest or {}).get("values", {}).get("reflex")
-    if not isinstance(entry, Mapping) or not isinstance(entry.get("value"), int | float):
-        return None
-    u = entry.get("u")
-    return Value(float(entry["value"]), float(u) if isinstance(u, int | float) else float("nan"), "mm")

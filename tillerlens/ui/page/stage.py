@@ -10,7 +10,8 @@ from typing import Any
 
 import streamlit as st
 
-from tillerlens.core.measurement import Value, measurement_of, read_value
+from tillerlens.core.document import as_json, from_json
+from tillerlens.core.measurement import Measurement, Value, read_value
 from tillerlens.history.as_now import on_hand_with
 from tillerlens.record import ChangedMeanwhile, Record, Stage, store
 from tillerlens.record.thumbnails import thumbnail
@@ -74,18 +75,18 @@ def _choose(place: Place, stages: list[Stage]) -> Stage:
 
 
 def _as_kept(place: Place, stage: Stage) -> bool:
-    document = _document(place, stage)
-    if document is None:
+    found = _measured(place, stage)
+    if found is None:
         return False
     earlier = earlier_reflex(place, stage)
     shot = json.dumps(stage.shot)
     rest = _at_rest(place, stage)
-    shown = Shown(b"", stage.photo_name, shot, rest, measurement_of(document), place.units, place.wish, earlier)
-    show_result(shown, lambda: _picture(place, stage, document, rest))
+    shown = Shown(b"", stage.photo_name, shot, rest, found, place.units, place.wish, earlier)
+    show_result(shown, lambda: _picture(place, stage, found, rest))
     return True
 
 
-def _document(place: Place, stage: Stage) -> dict[str, Any] | None:
+def _measured(place: Place, stage: Stage) -> Measurement | None:
     """The stage's measurement, with what all pictures of the bow at that time tell of hinges and stiff places."""
     if stage.status != "measured":
         return store.measurement(place.record, stage.id)
@@ -99,14 +100,14 @@ def _at_rest(place: Place, stage: Stage) -> str | None:
         return None
     line = timeline(place.record, stage.bow_id)
     rest = on_hand_with(stage, line.stages, line.events).rest
-    document = None if rest is None else store.measurement(place.record, rest.id)
-    return None if document is None else json.dumps(document, sort_keys=True)
+    found = None if rest is None else store.measurement(place.record, rest.id)
+    return None if found is None else as_json(found)
 
 
-def _picture(place: Place, stage: Stage, document: dict[str, Any], rest: str | None) -> None:
+def _picture(place: Place, stage: Stage, found: Measurement, rest: str | None) -> None:
     with told(), st.spinner("Drawing the picture"):
-        if can_be_redrawn(document) and not stage.media.startswith("video/"):
-            text = json.dumps(document, sort_keys=True)
+        if can_be_redrawn(found) and not stage.media.startswith("video/"):
+            text = as_json(found)
             picture = in_turn(lambda: _drawn_over(place.record, stage, text, rest, place.units))
         else:
             picture = thumbnail(place.record, stage, PICTURE_PX)
@@ -116,8 +117,9 @@ def _picture(place: Place, stage: Stage, document: dict[str, Any], rest: str | N
 @st.cache_data(max_entries=16, show_spinner=False)
 def _drawn_over(_record: Record, _stage: Stage, document: str, rest: str | None, units: Units) -> bytes:
     MEASURING.require()
-    still = None if rest is None else json.loads(rest)
-    return redrawn(store.original(_record, _stage), _stage.photo_name, json.loads(document), units, PICTURE_PX, still)
+    found = from_json(document)
+    assert found is not None
+    return redrawn(store.original(_record, _stage), _stage.photo_name, found, units, PICTURE_PX, from_json(rest))
 
 
 def earlier_reflex(place: Place, stage: Stage) -> Value | None:
@@ -142,7 +144,7 @@ def _correct(place: Place, stage: Stage) -> bool:
         return True
     data = store.original(place.record, stage)
     rest = None if stage.rest_stage_id is None else store.measurement(place.record, stage.rest_stage_id)
-    if rest is not None and rest["status"] != "measured":
+    if rest is not None and rest.status != "measured":
         rest = None
     picked = Picked(data, stage.photo_name, stage.shot, None, f"stage {stage.id} {st.session_state.get('anew', 0)}")
     top = st.container()
@@ -152,12 +154,12 @@ def _correct(place: Place, stage: Stage) -> bool:
         return True
     if _voids(place, stage, shown):
         return True
-    _keep(place, stage, json.loads(shown.shot), shown)
+    _keep(place, stage, shown)
     put = any(name in stage.shot.get("clicks", {}) for name in CLICKS) or stage.shot.get("edges_px")
     if put and st.button("Back to what was found", key="back_to_found"):
         with told():
             bare = {k: v for k, v in stage.shot.items() if k not in ("clicks", "set_by_hand", "edges_px")}
-            _put(place, stage, bare, None, "back to what was found")
+            _put(place, stage, bare, "back to what was found")
             st.session_state["anew"] = st.session_state.get("anew", 0) + 1
             st.rerun()
     show_result(replace(shown, earlier_reflex=earlier_reflex(place, stage)), top=top)
@@ -166,12 +168,12 @@ def _correct(place: Place, stage: Stage) -> bool:
 
 def _voids(place: Place, stage: Stage, shown: Shown) -> bool:
     """Whether a change undoes a measurement that stands; then that is said here, with what stands, and kept only if wanted."""
-    changed = store.changed_fields(stage.shot, {**shown.measurement.as_document()["shot"], **_file_name(stage)})
+    changed = store.changed_fields(stage.shot, _as_filed(shown, stage).facts.as_dict())
     if stage.status != "measured" or shown.measurement.status == "measured" or not changed:
         return False
-    document = _document(place, stage)
-    assert document is not None  # it is measured
-    stands = verdict(measurement_of(document), place.units, place.wish, earlier_reflex(place, stage)).first
+    before = _measured(place, stage)
+    assert before is not None  # it is measured
+    stands = verdict(before, place.units, place.wish, earlier_reflex(place, stage)).first
     with st.container(border=True, key=f"told_void_{stage.id}"):
         st.subheader(plain(stands.text), anchor=False)
         why = verdict(shown.measurement, place.units, place.wish).first
@@ -182,34 +184,32 @@ def _voids(place: Place, stage: Stage, shown: Shown) -> bool:
             st.rerun()
         if on.button("Keep it all the same", key=f"keep_void_{stage.id}", width="stretch"):
             with told():
-                measured = shown.measurement.as_document()
-                measured["shot"] = {**measured["shot"], **_file_name(stage)}
-                _put(place, stage, {**json.loads(shown.shot), **_file_name(stage)}, measured, "kept though not measured")
+                _put(place, stage, _as_filed(shown, stage), "kept though not measured")
                 st.rerun()
     return True
 
 
-def _file_name(stage: Stage) -> dict[str, Any]:
-    """The file's name in a shot, which the fields leave alone."""
-    return {"photo": stage.shot["photo"]} if "photo" in stage.shot else {}
+def _as_filed(shown: Shown, stage: Stage) -> Measurement:
+    """The measurement with the file's name in its shot, which the fields leave alone."""
+    found = shown.measurement
+    return replace(found, shot=replace(found.facts, photo_name=stage.shot.get("photo", found.facts.photo_name)))
 
 
-def _keep(place: Place, stage: Stage, form: Mapping[str, Any], shown: Shown) -> None:
-    measured = shown.measurement.as_document()
-    if "photo" in stage.shot:  # the file's name, which the fields leave alone
-        form = {**form, "photo": stage.shot["photo"]}
-        measured["shot"] = {**measured["shot"], "photo": stage.shot["photo"]}
+def _keep(place: Place, stage: Stage, shown: Shown) -> None:
+    measured = _as_filed(shown, stage)
     with told():
-        if store.changed_fields(stage.shot, measured["shot"]):
-            _put(place, stage, form, measured, "")
+        if store.changed_fields(stage.shot, measured.facts.as_dict()):
+            _put(place, stage, measured, "")
             st.toast("Your correction is kept.")
         elif stage.status == "unmeasured":
             store.save_measurement(place.record, stage.id, measured)
 
 
-def _put(place: Place, stage: Stage, form: Mapping[str, Any], document: Mapping[str, Any] | None, reason: str) -> None:
+def _put(place: Place, stage: Stage, new: Measurement | Mapping[str, Any], reason: str) -> None:
+    """Keep a corrected measurement with its shot, or a shot alone."""
+    form, found = (new.facts.as_dict(), new) if isinstance(new, Measurement) else (new, None)
     try:
-        store.correct_stage(place.record, stage, form, place.settings.who, document=document, reason=reason)
+        store.correct_stage(place.record, stage, form, place.settings.who, document=found, reason=reason)
     except ChangedMeanwhile as error:
         st.session_state.pop("filled", None)  # the other's points are shown on the next run
         raise error
