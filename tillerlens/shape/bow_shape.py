@@ -229,11 +229,10 @@ def make_layout(
     centre = (s[0] + s[-1]) / 2 - e.middle_shift_mm
     half = handle_mm / 2
     nock_u = None if state == "unstrung" else NOCK_BEND_U_PER_MM
-
-    def limb(sign: int, tip: Array) -> LimbLayout:
-        return _limb_layout(sign * (s - centre) - half, (back + belly) / 2, weight, tip, have, cutoff_mm, nock_u)
-
-    limbs = [limb(-1, tips[0]), limb(1, tips[1])]
+    columns = _Columns(s, (back + belly) / 2, weight, have)
+    limbs = [
+        _limb_layout(columns, sign, centre + sign * half, tip, cutoff_mm, nock_u) for sign, tip in zip((-1, 1), tips, strict=True)
+    ]
     handle = np.nonzero(have & (np.abs(s - centre) < HANDLE_TRIM * half))[0]
     if len(handle) < LEAST_COLUMNS:
         raise _lost("handle", len(handle))
@@ -247,32 +246,36 @@ def make_layout(
     return ShapeLayout(limbs[0], limbs[1], handle, hw, u_direction, apart, back_share, handle_mm)
 
 
+class _Columns(NamedTuple):
+    """All N columns: way along the path (mm), middles (N, 2), their weights, and whether the back is seen."""
+
+    s: Array
+    middle: Array
+    weight: Array
+    have_back: NDArray[np.bool_]
+
+
 def _limb_layout(
-    past_fade: Array,
-    middle: Array,
-    weight: Array,
-    tip: Array,
-    have_back: NDArray[np.bool_],
-    cutoff_mm: float,
-    nock_u_per_mm: float | None,
+    columns: _Columns, sign: int, fade: float, tip: Array, cutoff_mm: float, nock_u_per_mm: float | None
 ) -> LimbLayout:
-    """One limb; ``past_fade`` (N,) mm: where each column lies beyond its fade, + toward its nock."""
-    cols = np.nonzero(~np.isnan(middle[:, 0]) & (past_fade > 0))[0]
-    cols = cols[np.argsort(-past_fade[cols])]  # nock first
-    cols = cols[weight[cols] > 0]
+    """One limb, on the ``sign`` side of its fade (mm along the path)."""
+    s, past_fade = columns.s, sign * (columns.s - fade)
+    cols = np.nonzero(~np.isnan(columns.middle[:, 0]) & (past_fade > 0))[0]
+    cols = cols[np.argsort(-sign * s[cols])]  # nock first
+    cols = cols[columns.weight[cols] > 0]
     if len(cols) < LEAST_COLUMNS:
         raise _lost("limbs", len(cols))
-    u = np.abs(past_fade[cols] - past_fade[cols[0]])
+    u = np.abs(s[cols] - s[cols[0]])
     keep = np.r_[True, np.diff(np.maximum.accumulate(u)) > LEAST_APART_MM]
     cols, u = cols[keep], u[keep]
     # the tip is a datum too: near it the silhouettes are often hidden by the nock and its string
-    tip_u = -float(np.linalg.norm(tip - middle[cols[0]]))
-    fade_u = abs(past_fade[cols[0]])
-    root = np.nonzero(have_back & (past_fade < 0) & (past_fade > -ROOT_MM))[0]
+    tip_u = -float(np.linalg.norm(tip - columns.middle[cols[0]]))
+    fade_u = abs(s[cols[0]] - fade)
+    root = np.nonzero(columns.have_back & (past_fade < 0) & (past_fade > -ROOT_MM))[0]
     root = root[np.argsort(-past_fade[root])]
     spline = lay_out(
-        np.r_[tip_u, u, np.abs(past_fade[root] - past_fade[cols[0]])],
-        np.r_[TIP_WEIGHT, weight[cols], np.full(len(root), ROOT_WEIGHT)],
+        np.r_[tip_u, u, np.abs(s[root] - s[cols[0]])],
+        np.r_[TIP_WEIGHT, columns.weight[cols], np.full(len(root), ROOT_WEIGHT)],
         np.linspace(tip_u - BEYOND_MM, fade_u, SAMPLES),
         cutoff_mm,
         nock_u_per_mm,
