@@ -1,4 +1,4 @@
-"""Silhouettes that left their limb for a while: found out from both ends, looked for again along the fair line, and told."""
+"""Silhouettes that left their limb for a while: found out from both ends, looked for again along the smooth line."""
 
 from __future__ import annotations
 
