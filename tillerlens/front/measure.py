@@ -103,8 +103,8 @@ def measure_front(
 
 
 def _settled(trace: FrontTrace, seen: Outline, fit: CameraFit, shot: Shot) -> tuple[Array, Array, float]:
-    """All that is doubtful with the clicks and the bow's length held against the picture: mean, covariance, and how far the length
-    was off, in standard uncertainties."""
+    """All that is doubtful, with the clicks and the bow's length held against the picture: mean, covariance, and how far off the
+    length was, in standard uncertainties."""
     mean, covariance = prior(fit, shot, _edges_u(trace, shot.handle_mm / shot.nock_to_nock_mm), STRING_U_MM)
     for k, u in zip((PAST_UP, PAST_LOW), trace.tip_u_mm, strict=True):
         covariance[k, k] += u**2
