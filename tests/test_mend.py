@@ -1,4 +1,4 @@
-"""Silhouettes that left their limb for a while: found out from both ends, looked for again along the fair line, and told."""
+"""Silhouettes that left their limb for a while: found out from both ends, looked for again along the smooth line."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from tillerlens.photo.intake import read_photo
 from tillerlens.shape.bow_shape import FADE_U_MM, _back_u
 from tillerlens.shape.checks import roots_unlike, thinner_inward
 from tillerlens.shape.perturbations import root_unseen_u
-from tillerlens.trace import outline as reading
+from tillerlens.trace import outline
 from tillerlens.trace.reconcile import reconcile_limb
 from tillerlens.trace.second_look import without_islands
 from tillerlens.trace.trace import _hold_handle
@@ -64,7 +64,7 @@ def test_a_stretch_drawn_away_on_both_sides_is_measured_again(monkeypatch):
     name = "bramble-drawn-grid"
     photo = read_photo(SAMPLES / f"{name}.jpg")
     shot = read_shot(SAMPLES / f"{name}.shot.json", photo.name, (photo.width, photo.height))
-    measure = reading.measure_edges
+    measure = outline.measure_edges
 
     def astray(light, strip, band, ends):
         left, right = measure(light, strip, band, ends)
@@ -74,7 +74,7 @@ def test_a_stretch_drawn_away_on_both_sides_is_measured_again(monkeypatch):
         right.row[stretch] += 14.0
         return left, right
 
-    monkeypatch.setattr(reading, "measure_edges", astray)
+    monkeypatch.setattr(outline, "measure_edges", astray)
     found = measure_photo(photo, shot)
     assert found.status == "measured"
     gaps = [row for row in rows(found, truth_of(SAMPLES, name)) if row.name.startswith("gap upper")]

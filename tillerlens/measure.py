@@ -2,8 +2,8 @@
 
 fit the camera, trace the limbs, place the nocks, compute the shape, propagate the uncertainty, judge.
 
-A picture is read once more, another way, only where the first reading shows evidence against itself. ``_best_reading`` and
-``_followed_up`` are the one place where that is decided.
+A picture is traced another way only where a reading gives evidence against itself; ``_best_reading`` and ``_followed_up`` alone
+decide that.
 """
 
 from __future__ import annotations
@@ -137,8 +137,8 @@ def _best_reading(task: _Task) -> Measurement:
 
 
 def _followed_up(task: _Task, variant: TraceVariant) -> tuple[Measurement, Trace]:
-    """Read, and read again as long as what a reading shows asks for another: nocks far inside what was followed, a handle whose
-    back is crooked, or (once) limbs that do not meet the handle: beside it something else was followed."""
+    """Read, and read again while the evidence asks for another variant: nocks far inside the traced ends, a crooked handle, or
+    (once) limbs that miss the handle, since something beside it was traced."""
     held_after_refusal = False
     while True:
         try:

@@ -36,15 +36,15 @@ SYSTEMATIC_PX = 0.17  # how far an edge may be off for long stretches, at the le
 WANDERS = (1.0, 0.5, 0.35, 0.2, 0.15, 0.1)
 SHADOW_WANDERS = (1.0, 0.5, 0.25, 0.1, 0.05, 0.03)
 HANDLE_MODES, HANDLE_TURNS = 2, 0.4  # of the handle's back: mean and turn, and of the turn so much
-# Between the handle's line and the limbs' at the fades: so much is usual, by its own edges and a little crook. How much of the
-# rest is an edge taken wrongly is not known.
+# Step between the handle's line and the limbs' at the fades: usual, by edge noise and a little crook; the share of any more that
+# counts as a wrong edge, in standard uncertainties.
 STEP_USUAL_MM, STEP_U = 0.4, 0.8
-# Of a handle's back from the straight line between its ends (common practice, no source): crook, and what is carved.
+# How far a handle's back may leave the straight line between its ends by crook and carving (common practice, no source).
 HANDLE_UNSEEN_U_MM = 1.0
 LEAST_BEND_PER_MM = 3e-4  # of a limb, as its natural crook alone may bend it where it is not seen
 TIP_TURN_U_RAD = np.radians(0.2)
-# The limb's direction at its nock is the less sure the further in its first edges were seen, or the further past it was followed,
-# by as much again for each such stretch; and the noisier the edges are beyond the usual.
+# The uncertainty of the limb's direction at its nock doubles with each such stretch that is unseen, or traced past the nock, and
+# grows with edge noise beyond the usual.
 TIP_UNSEEN_MM, USUAL_NOISE_PX, FIRST_WEIGHT = 15, 0.06, 5
 
 
@@ -68,12 +68,12 @@ def perturbations_of(trace: Trace, placed: Placed, shape: BowShape) -> list[Pert
         out += _string_perturbations(placed.string.u_px)
     out += thickness_perturbations(limb_width_u(shot), placed.tilt_u, placed.shadow_u_mm)
     out += _lost_wood(trace, shape)
-    # where both limbs leave the handle off its line by as much, its back may have been taken for another line, or theirs
+    # where both limbs step off the handle's line alike, its back or theirs may be another line
     step = abs(float(shape.upper.curve.xy[-1, 1] + shape.lower.curve.xy[-1, 1])) / 2 - STEP_USUAL_MM
     for mm in (STEP_U * step, _handle_level_u(trace, shape)):
         if mm > 0:
             out.append(_handle_perturbation(n, handle, mm * trace.px_per_mm))
-    # where the back's line and the fades' are further apart than their own doubts, both are the less sure (Birge's ratio)
+    # where the two directions of the handle disagree beyond their uncertainties, both are expanded (Birge's ratio)
     layout = placed.model.layout
     turn = layout.direction_u_rad * max(1.0, shape.handle_apart_rad / layout.apart_u_rad)
     out.append(Perturbation("handle", lambda e: replace(e, handle_turn_rad=e.handle_turn_rad + turn)))
