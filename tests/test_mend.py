@@ -13,7 +13,7 @@ from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import measure_photo
 from tillerlens.photo.intake import read_photo
 from tillerlens.shape.bow_shape import FADE_U_MM, _back_u
-from tillerlens.shape.checks import thinner_inward
+from tillerlens.shape.checks import roots_unlike, thinner_inward
 from tillerlens.trace import outline as reading
 from tillerlens.trace.outline import _hold_handle
 from tillerlens.trace.reconcile import reconcile_limb
@@ -93,6 +93,26 @@ def test_a_limb_thinner_at_its_root_has_lost_wood():
     mm, start = told["lower"]
     assert mm == pytest.approx(3.0, abs=0.3) and start == pytest.approx(0.66, abs=0.02)
     assert thinner_inward(SimpleNamespace(upper=limb(16.0), lower=limb(15.0))) == {}
+
+
+def test_a_root_thicker_than_the_others_may_be_a_line_behind_it():
+    """Both limbs grow by half from nock to root but for one of them, which grows twice as thick over its last quarter."""
+    x = np.linspace(0, 800, 161)
+    plain = np.interp(x, [0, 800], [10, 15])
+
+    def pair(upper, lower):
+        return SimpleNamespace(
+            upper=SimpleNamespace(from_nock_mm=x, thickness_mm=upper, apparent_mm=upper + 1),
+            lower=SimpleNamespace(from_nock_mm=x, thickness_mm=lower, apparent_mm=lower + 1),
+        )
+
+    astray = plain + np.interp(x, [0, 600, 776], [0, 0, 8])
+    told = roots_unlike(pair(plain, astray))
+    assert list(told) == ["lower"]
+    mm, start = told["lower"]
+    assert mm == pytest.approx(8.0, abs=0.8) and 0.7 < start < 0.85
+    assert roots_unlike(pair(plain, plain * 1.2)) == {}  # unlike all along: one limb is the stouter
+    assert roots_unlike(pair(plain, plain + np.interp(x, [0, 600, 776], [0, 0, 2]))) == {}
 
 
 def test_a_limb_that_alone_misses_the_handle_has_strayed():

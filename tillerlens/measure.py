@@ -37,7 +37,7 @@ from tillerlens.shape.bow_shape import (
     belly_at,
     make_layout,
 )
-from tillerlens.shape.checks import check_shape, scale_doubts, thinner_inward
+from tillerlens.shape.checks import check_shape, roots_unlike, scale_doubts, thinner_inward
 from tillerlens.shape.nocks import Met, ShapeModel, nocks_by_string, nocks_far_inside, put_together, stand_of, string_of, to_px
 from tillerlens.shape.settle import HandleReading, Settled, settle, supposed
 from tillerlens.shape.spline import shortest_wave_mm
@@ -305,6 +305,11 @@ def _measure_traced(
         len(trace.back_px), trace.zones, {k: (mm * trace.px_per_mm, at) for k, (mm, at) in thinner.items()}
     )
     doubts += tuple(_thinner(name) for name in thinner)
+    thicker = {} if thinner else roots_unlike(shape)  # one finding, said once
+    nudges += thinner_perturbations(
+        len(trace.back_px), trace.zones, {k: (mm * trace.px_per_mm, at) for k, (mm, at) in thicker.items()}
+    )
+    doubts += tuple(_thicker(name) for name in thicker)
     # where both limbs leave the handle off its line by as much, its back may have been taken for another line, or theirs
     step = abs(float(shape.upper.curve.xy[-1, 1] + shape.lower.curve.xy[-1, 1])) / 2 - STEP_USUAL_MM
     if step > 0:
@@ -420,6 +425,14 @@ def _thinner(limb: str) -> Reason:
         "thinner_inward",
         f"The {limb} limb looks thinner toward the handle than further out: some of it may be lost against the background.",
         "Fix its edge by hand, or take it again against a background that differs from the wood.",
+    )
+
+
+def _thicker(limb: str) -> Reason:
+    return Reason(
+        "thicker_inward",
+        f"The {limb} limb looks thicker toward the handle than the other: a line behind it may have been taken for its edge.",
+        "Fix its edge by hand, or take it again with nothing behind the limb.",
     )
 
 

@@ -65,8 +65,8 @@ RECIPES = {
     ),
     # after `full`, from its weights: a bow amid timber, racks of shelves and other bows, mostly brighter than it is
     "cluttered": (
-        Recipe("finder", seed=43, drawn=480, traced=160, held_drawn=6, held_traced=4, block=4, size=(1024, 768),
-               steps=2200, batch=16, rate=6e-4, early=0.06, joined=0.75, charred=0.1, cluttered=0.7),
+        Recipe("finder", seed=43, drawn=320, traced=80, held_drawn=6, held_traced=3, block=4, size=(1024, 768),
+               steps=1000, batch=16, rate=5e-4, early=0.08, joined=0.75, charred=0.1, cluttered=0.7),
     ),
     "tiny": (
         Recipe("finder", seed=7, drawn=3, traced=0, held_drawn=1, held_traced=0, block=2, size=(256, 192),

@@ -116,7 +116,8 @@ def _timber(scene: Scene, things: _Things, rng: Rng, lo: Array, hi: Array) -> No
             things.add(tube(line, piece.half, 12), column)
             continue
         a, b = piece.line[0], piece.line[-1]
-        straight = abs(float(np.cross(b - a, piece.line[len(piece.line) // 2] - a))) < 1e-6 * float((b - a) @ (b - a)) + 1e-9
+        (ux, uy), (vx, vy) = b - a, piece.line[len(piece.line) // 2] - a
+        straight = abs(float(ux * vy - uy * vx)) < 1e-6 * float((b - a) @ (b - a)) + 1e-9
         ends = [(a, b)] if straight else list(zip(piece.line[:-1:3], piece.line[3::3], strict=False))
         for p, q in ends:
             here = Place((float((p + q)[0] / 2), float((p + q)[1] / 2)), float(np.arctan2(*(q - p)[::-1])), False, 0.0)

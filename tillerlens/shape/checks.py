@@ -17,6 +17,8 @@ BACKWARD_PER_MM = 2.5e-3  # a strung limb may keep some reflex, never a bend of 
 LENGTH_OFF_U = 5.5  # so far off, what was followed is not the whole bow or what was typed is not its length
 DIFFERS_U = 3.0  # so far off, the length and what was followed are said to differ
 LEAST_ROOT = 0.9  # of the limb's greatest thickness, at its root
+LIKE_ROOTS = 1.25  # one limb's thickness beside the handle over the other's, at the most, of what it is further out
+OUTER = 0.6  # of a limb's length from its nock: as far as its root does not reach
 SHARPEST_PER_MM = 1 / 150.0  # tighter bends than a six-inch radius are not a limb's
 HALF_SHOWN = 0.12  # of a limb's length at either side of a doubtful place, that is marked
 
@@ -33,6 +35,26 @@ def thinner_inward(s: BowShape) -> dict[str, tuple[float, float]]:
         if thick[-1] < LEAST_ROOT * thick.max():
             out[name] = (float(thick.max() - thick[-1]), float(min(share[int(np.argmax(thick))], 0.9)))
     return out
+
+
+def roots_unlike(s: BowShape) -> dict[str, tuple[float, float]]:
+    """The limb that grows thicker toward the handle than the other does, by more than limbs made alike differ (``LIKE_ROOTS``).
+
+    A line behind its root may have been taken for its edge, or wood of the other's lost. Where the two differ along all of their
+    length one is the stouter, and no edge is in doubt. Returns limb -> (by how much, mm; from what share of its length on).
+    """
+    share = np.linspace(0.3, 0.97, 68)
+    found: list[tuple[float, str, float]] = []
+    for of in (lambda m: m.thickness_mm, lambda m: m.apparent_mm):
+        up, low = (np.interp(share * m.from_nock_mm[-1], m.from_nock_mm, of(m)) for m in (s.upper, s.lower))
+        ratio = up / low / np.median((up / low)[share < OUTER])
+        name, ratio, thick = ("upper", ratio, up) if ratio[-1] > 1 else ("lower", 1 / ratio, low)
+        if ratio[-1] <= LIKE_ROOTS:
+            return {}
+        like = np.nonzero(ratio < 1 + (LIKE_ROOTS - 1) / 2)[0]
+        found.append((float(thick[-1] * (1 - 1 / ratio[-1])), name, float(share[like[-1]]) if len(like) else float(share[0])))
+    mm, name, start = min(found)
+    return {name: (mm, min(start, 0.9))}
 
 
 def check_shape(s: BowShape, length_off_u: float) -> None:
