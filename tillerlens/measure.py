@@ -86,6 +86,7 @@ RIGID_MM, SWOLLEN, THINNEST_GRIP = 150.0, 1.3, 0.9
 GRIP_BESIDE = 12  # stations of each limb beside the handle
 OBLIQUE_RAD = np.radians(25)
 TIP_TURN_U_RAD = np.radians(0.2)
+LEAST_BEND_PER_MM = 3e-4  # of a limb, as its natural crook alone may bend it where it is not seen
 # Between the handle's line and the limbs' at the fades: so much is usual, by its own edges and a little crook. How much of the
 # rest is an edge taken wrongly is not known.
 STEP_USUAL_MM, STEP_U = 0.4, 0.8
@@ -320,6 +321,7 @@ def _measure_traced(
     turn = layout.direction_u_rad * max(1.0, shape.handle_apart_rad / layout.apart_u_rad)
     nudges.append(Perturbation("handle", lambda e: replace(e, handle_turn_rad=e.handle_turn_rad + turn)))
     influence = sensitivities(nudges, evidence, shape, chain.shape).with_own("tip", _tip_turn(shape, trace, evidence))
+    influence = influence.with_own("edge", _root_unseen(shape, trace, shot))
     doubts += _doubts(fit, shot, trace, string, off, shape) + _width_doubt(shot, shape, influence)
     profile = _profile(shot, trace, evidence, layout, shape, influence)
     moved_from_rest = {} if rest is None or shot.state == "unstrung" else movement_from_rest(shape.numbers, influence, rest)
@@ -519,6 +521,26 @@ def _tip_turn(s: BowShape, trace: TraceRead, e: Evidence) -> dict[str, float]:
         past_mm = abs(e.overhang_mm[k])
         u = TIP_TURN_U_RAD * (1 + (unseen_mm + past_mm) / 15) * max(1.0, trace.noise_px / 0.06)
         out |= {n: u for n in (f"string_angle_{name}", f"turn_{name}_outer") if n in s.numbers}
+    return out
+
+
+def _root_unseen(s: BowShape, trace: TraceRead, shot: Shot) -> dict[str, float]:
+    """Standard uncertainty (mm) of the gaps beside a handle where a limb's two edges were not both seen from its root on: the
+    curve is carried on there, and the limb may bend twice as much as it does elsewhere or not at all."""
+    seen = np.isfinite(trace.back_px[:, 0]) & np.isfinite(trace.belly_px[:, 0])
+    mm = EVERY * trace.step_px / trace.px_per_mm
+    out: dict[str, float] = {}
+    for name, limb in (("upper", s.upper), ("lower", s.lower)):
+        a, b = trace.zones[name]
+        from_root = seen[a:b][::-1] if name == "upper" else seen[a:b]
+        unseen_mm = mm * (int(np.argmax(from_root)) if from_root.any() else b - a)
+        bend = max(float(np.abs(np.mean(limb.curve.curvature))), LEAST_BEND_PER_MM)
+        for d in STATIONS_IN:
+            beyond = unseen_mm - max(d * 25.4 - shot.handle_mm / 2, 0.0)
+            if beyond > 0 and f"gap_difference_{d}" in s.numbers:
+                u = bend * beyond**2 / 2
+                out[f"gap_{name}_{d}"] = u
+                out[f"gap_difference_{d}"] = float(np.hypot(out.get(f"gap_difference_{d}", 0.0), u))
     return out
 
 
