@@ -155,6 +155,7 @@ def outline(
             raise not_its_length(ratio, coarse.support, coarse.px)
     ends = _doubted(settle_ends(light, strip, band, ends), px_per_mm / strip.step)
     _check_inside(coarse.px[[0, -1]], ends, strip, photo)
+    _check_scale(strip, ends, shot)
     ends, clicked = _clicked_ends(strip, ends, shot, strip.step * float(np.nanmedian(band.lower_row - band.upper_row)))
     _check_handle(strip, shot, px_per_mm)
     ends, shown = _ends_by_string(strip, ends, by_string or {})
@@ -389,6 +390,23 @@ def _doubted(ends: Ends, columns_per_mm: float) -> Ends:
     unclear = [float(np.clip((SURE_END - clear) / (SURE_END - CLEAR_END), 0.0, 1.0)) for clear in ends.clear]
     u = [float(np.hypot(u, LOST_END_MM * columns_per_mm * share)) for u, share in zip(ends.u_columns, unclear, strict=True)]
     return Ends(ends.column, ends.clear, (u[0], u[1]))
+
+
+def _check_scale(strip: Strip, ends: Ends, shot: Shot) -> None:
+    """Where the bow's length is the only scale both ends must show: one lost on its ground halfway gives a wrong one."""
+    if shot.scale.kind != "bow_length":
+        return
+    for k, limb in enumerate(("upper", "lower")):
+        if ends.clear[k] < CLEAR_END and f"nock_{limb}" not in shot.clicks:
+            at = int(np.clip(round(ends.column[k]), 0, len(strip.path) - 1))
+            raise NeedsHelp(
+                f"The {limb} limb's end doesn't show, and the bow's length is the only scale.",
+                f"Click the {limb} nock, where the string sits, or put marks on the board.",
+                clicks=CLICKS,
+                fault="click",
+                wants=f"nock_{limb}",
+                place_px=(float(strip.path[at][0]), float(strip.path[at][1])),
+            )
 
 
 def _clicked_ends(strip: Strip, ends: Ends, shot: Shot, thick_px: float) -> tuple[Ends, tuple[bool, bool]]:
