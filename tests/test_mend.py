@@ -133,7 +133,7 @@ def test_gaps_beside_an_unseen_root_are_less_sure():
 
 
 def test_an_end_that_hardly_shows_is_not_where_the_scale_ends():
-    """The bow's length as the only scale needs both its ends. A click is one; with marks on the board the length is not the scale."""
+    """The bow's length as the only scale needs both its ends. A click is one; marks on the board are another scale."""
     strip = SimpleNamespace(path=np.column_stack([np.arange(300.0), np.full(300, 40.0)]))
     ends = Ends((12.0, 280.0), (0.44, 0.97), (1.0, 1.0))
 
