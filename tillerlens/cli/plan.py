@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tillerlens.cli.bench import ASKS, TOLD, UNUSABLE, bench_app, read_size, sides_and_sections
+from tillerlens.cli.bench import ASKS, TOLD, UNUSABLE, Weigh, bench_app, read_size, read_weighings, sides_and_sections
 from tillerlens.core.errors import ShotError, TillerLensError
 from tillerlens.core.reading import shown
 
@@ -45,6 +45,7 @@ def scrape_command(
     calipers: Annotated[
         Path | None, typer.Option(help="CSV of caliper stations: limb,from_nock,width,thickness[,crown]; lengths like 1 3/8in.")
     ] = None,
+    weigh: Weigh = None,
     scraped: Annotated[
         list[str] | None,
         typer.Option(help="Strokes noted and the weight before and after at one draw: 'upper 8in-13in 20 strokes 41lb-40lb'."),
@@ -86,6 +87,7 @@ def scrape_command(
             sections,
             history=[_scraped(text) for text in scraped or []],
             last=None if last is None else _read_plan(last),
+            readings=read_weighings(weigh or []),
         )
         if chart is not None:
             write_whole(chart, plan_chart(plan).to_json().encode())

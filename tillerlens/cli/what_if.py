@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tillerlens.cli.bench import TOLD, UNUSABLE, bench_app, sides_and_sections
+from tillerlens.cli.bench import TOLD, UNUSABLE, Weigh, bench_app, read_weighings, sides_and_sections
 from tillerlens.core.errors import ShotError, TillerLensError
 
 if TYPE_CHECKING:
@@ -48,6 +48,7 @@ def what_if_command(
     calipers: Annotated[
         Path | None, typer.Option(help="CSV of caliper stations: limb,from_nock,width,thickness[,crown]; lengths like 1 3/8in.")
     ] = None,
+    weigh: Weigh = None,
     gained: Annotated[
         list[str] | None, typer.Option(help="What heat did to an earlier bow of yours: its weight at one draw, like 48lb-53lb.")
     ] = None,
@@ -76,6 +77,7 @@ def what_if_command(
             at_rest,
             parse_length(draw),
             sections,
+            read_weighings(weigh or []),
         )
         tried = compare(standing, changes)
     except TillerLensError as error:

@@ -303,6 +303,11 @@ class Measurement:
             raise DocumentError(f"The measurement of {self.name} doesn't say what was typed about it.", "Measure it again.")
         return self.shot
 
+    @property
+    def from_front(self) -> bool:
+        """Whether the picture shows the bow from its belly or back."""
+        return self.front is not None or (self.shot is not None and self.shot.view == "front")
+
     def evidence_number(self, name: str) -> float | None:
         """A number of the evidence by its name; None where it is not there."""
         value = self.evidence.get(name)

@@ -33,7 +33,7 @@ class StageShown:
     @property
     def from_front(self) -> bool:
         """Whether it shows the bow from its belly or back."""
-        return self.found is not None and self.found.front is not None
+        return self.found is not None and self.found.from_front
 
     @property
     def state(self) -> str:

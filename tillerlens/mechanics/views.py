@@ -22,7 +22,7 @@ LEAST_MM = 0.8  # of difference, that a caliper's jaws and a limb's rounded edge
 
 
 def sections_of_views(front: Measurement, sides: Sequence[Measurement]) -> dict[LimbName, LimbSections]:
-    """Sections of both limbs: widths of a front view, thickness of the sharpest of the side views.
+    """Sections of both limbs: widths of a front view, thickness of the sharpest of the side views'.
 
     A rectangle is taken for the section, as seen from two sides; what its rounding takes off is in the thickness's doubt.
 
@@ -31,7 +31,7 @@ def sections_of_views(front: Measurement, sides: Sequence[Measurement]) -> dict[
     MechanicsError
         Where the front view shows too few widths, or no picture from the side shows the thickness.
     """
-    seen = [read_observed(side) for side in sides if side.status == "measured" and side.front is None]
+    seen = [read_observed(m) for m in sides if m.status == "measured" and not m.from_front]
     out: dict[LimbName, LimbSections] = {}
     for limb in LIMBS:
         at, width, u_width = _widths(front, limb)

@@ -17,7 +17,7 @@ from tillerlens.core.errors import TillerLensError
 from tillerlens.core.units import JOULE_PER_FOOT_POUND, STANDARD_GRAVITY
 from tillerlens.history.story import MOST_PICTURES, ArrowShot, Done, StageShown, Story, spread
 from tillerlens.history.trends import sessions
-from tillerlens.measures.compare import compare, judge_scrapes
+from tillerlens.measures.compare import AtRest, compare, judge_scrapes
 from tillerlens.measures.pair import Picture, read_picture
 from tillerlens.measures.set import (
     Recovery,
@@ -137,7 +137,7 @@ def _last_scraping(story: Story, measured: Sequence[StageShown], units: Units) -
             for then in reversed([s for s in stages if s.when < now.when]):
                 between = [s for when, s in story.scrapes if then.when < when <= now.when]
                 try:
-                    pair = compare(then.measurement, now.measurement)
+                    pair = compare(then.measurement, now.measurement, _at_rest(story, then, now))
                 except TillerLensError:
                     continue  # the bow was shortened between them: another pair may do, else it is said below
                 if between and not pair.doubts:
@@ -229,8 +229,8 @@ def _headline(s: StageShown, units: Units) -> str:
     """The value or two that matter most in the stage's state."""
     if not s.measured:
         return "unmeasured" if s.found is None else s.found.status.replace("_", " ")
-    if s.found is not None and s.found.front is not None:
-        return verdict(s.found, units).first.text
+    if s.from_front:
+        return verdict(s.measurement, units).first.text
     wanted = {
         "unstrung": (("reflex", "reflex"),),
         "braced": (("brace_height_belly", "brace height"), ("tiller_at_fades", "tiller")),
@@ -241,6 +241,21 @@ def _headline(s: StageShown, units: Units) -> str:
     if weight_n is not None:
         parts.append(f"scale {say_weight(weight_n, units)}")
     return "; ".join(parts)
+
+
+def _rest_of(story: Story, stage: StageShown) -> StageShown | None:
+    """The bow unstrung as it was with a strung picture: the last before it, else the first after it, with no heating between."""
+    rest = [s for s in story.stages if s.measured and not s.from_front and s.state == "unstrung"]
+    before, after = [s for s in rest if s.when <= stage.when], [s for s in rest if s.when > stage.when]
+    for s in (*before[-1:], *after[:1]):
+        if not any(min(s.when, stage.when) < t <= max(s.when, stage.when) for t in story.heated):
+            return s
+    return None
+
+
+def _at_rest(story: Story, then: StageShown, now: StageShown) -> AtRest:
+    earlier, later = (None if (s := _rest_of(story, p)) is None else s.measurement for p in (then, now))
+    return AtRest(earlier, later, any(then.when < t <= now.when for t in story.heated))
 
 
 def _shapes(story: Story, measured: Sequence[StageShown], rest: Sequence[StageShown], units: Units) -> list[Block]:
@@ -255,8 +270,7 @@ def _shapes(story: Story, measured: Sequence[StageShown], rest: Sequence[StageSh
         out.append({"title": "The bow's centreline, laid on the handle", "svg": svg})
     bent = last.get("drawn") or last.get("braced")
     if bent is not None:
-        hot = max((t for t in story.heated if t <= bent.when), default=None)
-        at_rest = next((s for s in reversed(rest) if s.when <= bent.when and (hot is None or s.when > hot)), None)
+        at_rest = _rest_of(story, bent)
         still = None if at_rest is None else read_picture(at_rest.measurement)
         against = " as they stand, natural bend included" if at_rest is None else f", from rest as in {at_rest.title}"
         svg = figures.bend_figure(read_picture(bent.measurement), units, still)
