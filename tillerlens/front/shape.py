@@ -139,7 +139,7 @@ def slopes(values: Callable[[Array], Array], at: Array, covariance: Array) -> Ar
 def shape(x: Array, outline: Outline, camera: Camera, shot: Shot) -> FrontShape:
     """Every number of the front view at one setting ``x`` (SIZE,) of all that is doubtful."""
     cam = with_theta(camera, from_seen(x[:N_PARAMETERS]))
-    right_px, left_px = _mended(outline.right_px, outline.left_px)
+    right_px, left_px = _gaps_filled(outline.right_px, outline.left_px)
     s, nocks, handle, depth = laid(cam, (right_px + left_px) / 2, x, shot)
     right, left = (cam.to_plane(px, x[STANDOFF] + depth) for px in (right_px, left_px))
     ends = [_middle_at(s, (right + left) / 2, nocks[k], k) for k in (0, 1)]
@@ -218,7 +218,7 @@ def _depth(s: Array, nocks: tuple[float, float], handle: float, x: Array, shot: 
     return out
 
 
-def _mended(right: Array, left: Array) -> tuple[Array, Array]:
+def _gaps_filled(right: Array, left: Array) -> tuple[Array, Array]:
     """Both edges with the gaps of one filled by the other's and the width between them, and those of both straight across."""
     at = np.arange(len(right), dtype=float)
     have = [np.isfinite(e[:, 0]) for e in (right, left)]
