@@ -75,6 +75,7 @@ LIKE_ROOTS = 1.25  # one limb's thickness beside the handle over the other's, at
 ONE_SIDE_WEIGHT = 0.6
 # Of the handle's length: the limbs' roots lie between these at either side of the bow's middle, and a grip is so long.
 ROOTS, GRIP_LONG = (0.9, 1.1), (0.4, 1.3)
+BUMP_MEDIAN, BUMP_PERCENTILE = 5, 95  # stations that its thickness is smoothed over; of the excess, that is its height
 LEAST_BUMP, BUMP_LEVEL = 0.3, 0.4  # of the limb's thickness, for a grip; of the bump's own height, where it is held to begin
 
 
@@ -301,7 +302,7 @@ def _grip_bump(thickness: Array, shot: Shot) -> int | None:
     seen = np.nonzero(~np.isnan(thickness))[0]
     if len(seen) < 0.5 * n:
         return None
-    t = ndimage.median_filter(np.interp(np.arange(n), seen, thickness[seen]), 5)
+    t = ndimage.median_filter(np.interp(np.arange(n), seen, thickness[seen]), BUMP_MEDIAN)
     width = shot.handle_mm / shot.nock_to_nock_mm * n
     near = np.abs(np.arange(n) - n / 2) < ROOTS[1] * width
     limb = near & (np.abs(np.arange(n) - n / 2) > ROOTS[0] * width)
@@ -311,7 +312,7 @@ def _grip_bump(thickness: Array, shot: Shot) -> int | None:
     if max(sides) > LIKE_ROOTS * min(sides):  # a shadow or a line runs beside one limb's root: its bump is not the grip's
         return None
     excess = t - float(np.median(t[limb]))
-    top = float(np.percentile(excess[near], 95))
+    top = float(np.percentile(excess[near], BUMP_PERCENTILE))
     if top < LEAST_BUMP * float(np.median(t[limb])):
         return None
     over = np.nonzero(near & (excess > BUMP_LEVEL * top))[0]

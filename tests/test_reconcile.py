@@ -34,9 +34,9 @@ def sides():
 def test_a_side_that_is_hidden_for_long_is_rebuilt_from_the_other():
     left, right = sides()
     right[60:180] = np.nan
-    mended = reconcile_limb(left, right, THICK)
-    assert (mended.how[60:180] == 1).all() and (mended.how[:60] == 2).all()
-    assert mended.right[60:180] == pytest.approx((MIDDLE + THICK / 2)[60:180], abs=0.3)
+    reconciled = reconcile_limb(left, right, THICK)
+    assert (reconciled.how[60:180] == 1).all() and (reconciled.how[:60] == 2).all()
+    assert reconciled.right[60:180] == pytest.approx((MIDDLE + THICK / 2)[60:180], abs=0.3)
 
 
 def test_sides_that_lead_elsewhere_from_either_end_are_not_believed():
@@ -45,9 +45,9 @@ def test_sides_that_lead_elsewhere_from_either_end_are_not_believed():
     stray = np.arange(120) * 0.12
     left[60:180] = left[60:180] + stray  # an arris that leaves the edge at column 60
     right[60:180] = right[60:180] + stray[::-1]  # a ruled line that meets the edge at column 180
-    mended = reconcile_limb(left, right, THICK)
-    middle = (mended.left + mended.right) / 2
-    told = without_islands((mended.how > 0).astype(float)) > 0  # where the two cross they lie a limb's thickness apart
+    reconciled = reconcile_limb(left, right, THICK)
+    middle = (reconciled.left + reconciled.right) / 2
+    told = without_islands((reconciled.how > 0).astype(float)) > 0  # where the two cross they lie a limb's thickness apart
     assert np.abs(middle - MIDDLE)[told].max() < 2.5  # where a drift has not shown yet
     assert not told[95:145].any()
 
