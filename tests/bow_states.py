@@ -238,7 +238,7 @@ def put_up(record, pictures):
 
 
 def belly_states(record):
-    """A heat-treated bow seen from its belly: alone; before and after heat, one not measured beside it; on the bench."""
+    """A heat-treated bow seen from its belly: alone; before and after heat, beside a picture not measured; on the bench."""
     belly, size = belly_picture(), {"length_mm": 66.5 * MM, "handle_mm": 7.5 * MM}
 
     def keep(of, days, shot=belly.shot, document=belly.document):

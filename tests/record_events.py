@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from tillerlens.record import Event
-from tillerlens.record.connection import reading
-from tillerlens.record.database import Record
+from tillerlens.record.connection import Record, reading
 from tillerlens.record.rows import one
 
 

@@ -141,7 +141,6 @@ CORE_ROOMS = {"core", "photo", "trace", "shape", "measures", "mechanics", "front
 MOST_LINES, MOST_PARAMETERS = 60, 7
 LONG_YET = {
     "core.measurement.as_document",
-    "front.measure.measure_front",
     "mechanics.bench.tell",
     "mechanics.flight.fly",
     "mechanics.scraping.step.plan_scraping",
@@ -149,7 +148,6 @@ LONG_YET = {
 }
 WIDE_YET = {
     "mechanics.layout.wish_of_wood",
-    "mechanics.plan.plan_from_documents",
     "mechanics.scraping.target.find_need",
     "mechanics.section.limb_sections",
     "mechanics.statics._state",

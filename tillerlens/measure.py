@@ -2,8 +2,8 @@
 
 fit the camera, trace the limbs, place the nocks, compute the shape, propagate the uncertainty, judge.
 
-A picture is read once more, another way, only where the first reading shows evidence against itself. ``_best_reading`` and
-``_followed_up`` are the one place where that is decided.
+A picture is traced another way only where a reading gives evidence against itself; ``_best_reading`` and ``_followed_up`` alone
+decide that.
 """
 
 from __future__ import annotations
@@ -28,8 +28,8 @@ from tillerlens.photo.camera import CameraFit
 from tillerlens.photo.intake import Photo, judge
 from tillerlens.photo.scale import fit_scale
 from tillerlens.shape.bow_shape import BowShape
-from tillerlens.shape.checks import CROOKED_MM, check_shape, placing_doubts, shape_doubts, thinner_doubts
-from tillerlens.shape.perturbations import perturbations_of, tip_turn_u
+from tillerlens.shape.checks import CROOKED_MM, check_shape, placing_doubts, root_doubts, shape_doubts
+from tillerlens.shape.perturbations import perturbations_of, root_unseen_u, tip_turn_u
 from tillerlens.shape.placing import Placed, begin, place_nocks, see_string
 from tillerlens.shape.profile import limb_profiles, traced_bow, width_doubt
 from tillerlens.shape.uncertainty import Sensitivity, sensitivities
@@ -137,8 +137,8 @@ def _best_reading(task: _Task) -> Measurement:
 
 
 def _followed_up(task: _Task, variant: TraceVariant) -> tuple[Measurement, Trace]:
-    """Read, and read again as long as what a reading shows asks for another: nocks far inside what was followed, a handle whose
-    back is crooked, or (once) limbs that do not meet the handle: beside it something else was followed."""
+    """Read, and read again while the evidence asks for another variant: nocks far inside the traced ends, a crooked handle, or
+    (once) limbs that miss the handle, since something beside it was traced."""
     held_after_refusal = False
     while True:
         try:
@@ -175,8 +175,9 @@ def _read(task: _Task, variant: TraceVariant) -> tuple[Measurement, Trace] | Tra
 
         changes = sensitivities(perturbations_of(trace, placed, shape), placed.evidence, shape, placed.model.shape)
         influence = changes.with_own("tip", tip_turn_u(trace, placed.evidence.overhang_mm, shape))
+        influence = influence.with_own("edge", root_unseen_u(trace, shape, shot.handle_mm))
 
-        doubts = prepared.doubts + string.doubts + placing_doubts(placed) + of_outline + thinner_doubts(shape)
+        doubts = prepared.doubts + string.doubts + placing_doubts(placed) + of_outline + root_doubts(shape)
         doubts += shape_doubts(trace, placed, shape) + width_doubt(shot, shape, influence)
         doubts += view_doubts(shot.state, shape.numbers, trace.back_px, trace.belly_px, trace.px_per_mm)
         return _judged(task, trace, placed, shape, influence, doubts), trace

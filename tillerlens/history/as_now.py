@@ -102,13 +102,15 @@ def on_hand_with(stage: Stage, stages: Sequence[Stage], events: Sequence[Event])
     return on_hand([s for s in stages if s.taken_at <= end], [e for e in events if e.happened_at < end])
 
 
-def at_rest_of(then: Stage, now: Stage, stages: Sequence[Stage], events: Sequence[Event], document: Documents) -> AtRest:
+def at_rest_of(
+    then: Stage, now: Stage, stages: Sequence[Stage], events: Sequence[Event], kept: Callable[[Stage], Measurement | None]
+) -> AtRest:
     """The bow's shape at rest with each of two strung pictures, and whether heat changed it between them."""
     earlier, later = (on_hand_with(s, stages, events).rest for s in (then, now))
     heated = any(e.kind == "heat" and then.taken_at < e.happened_at <= now.taken_at for e in events)
-    first = None if earlier is None else document(earlier)
+    first = None if earlier is None else kept(earlier)
     one = earlier is not None and later is not None and earlier.id == later.id
-    return AtRest(first, first if one else None if later is None else document(later), heated)
+    return AtRest(first, first if one else None if later is None else kept(later), heated)
 
 
 def finding_of(hand: OnHand, document: Documents) -> Finding | Reason | None:

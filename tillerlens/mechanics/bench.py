@@ -279,7 +279,7 @@ def weigh_curve(given: Given, seen: Sequence[ObservedBow], stiffness: Stiffness 
     given : Given
         The weighings without a picture, and what is known of brace height and length.
     seen : sequence of ObservedBow
-        What ``given.documents`` show.
+        What ``given.pictures`` show.
     stiffness : Stiffness, optional
         Estimated from these pictures, where they tell it.
     full : float

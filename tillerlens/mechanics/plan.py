@@ -22,7 +22,7 @@ from tillerlens.mechanics.evidence import check_evidence, check_reading, once
 from tillerlens.mechanics.finding import find_in
 from tillerlens.mechanics.force_draw import Reading, ReadingsDisagree
 from tillerlens.mechanics.observed import MechanicsError, ObservedBow, ObservedLimb, read_observed
-from tillerlens.mechanics.scraping import Care, Forecast, Foretold, Hand, Plan, Scrape, plan_scraping
+from tillerlens.mechanics.scraping import Forecast, Foretold, Hand, Plan, Scrape, plan_scraping
 from tillerlens.mechanics.scraping.target import ScrapeTarget
 from tillerlens.mechanics.section import LimbSections, limb_sections
 from tillerlens.mechanics.stiffness import LimbStiffness, Stiffness, estimate_stiffness, statics_bow
@@ -37,7 +37,6 @@ def plan_from_documents(
     rest: Measurement | None,
     wish: ScrapeTarget,
     sections: dict[LimbName, LimbSections] | None = None,
-    care: Care | None = None,
     history: Sequence[Scrape] = (),
     last: Foretold | None = None,
     readings: Sequence[Reading] = (),
@@ -49,7 +48,7 @@ def plan_from_documents(
     Raises MechanicsError, WishError or NoEquilibrium with what to do.
     """
     present = current_from_documents(pictures, rest, sections, wish.draw_back, readings)
-    return plan_scraping(present, wish, care, history, last)
+    return plan_scraping(present, wish, history=history, last=last)
 
 
 def read_foretold(last: JsonObject) -> Foretold:
@@ -86,11 +85,11 @@ def current_from_documents(
     draw_back: float | None = None,
     readings: Sequence[Reading] = (),
 ) -> CurrentBow:
-    """The bow as it stands, from measurement documents of it strung and at rest, and sections where known.
+    """The bow as it stands, from measurements of it strung and at rest, and sections where known.
 
     Parameters
     ----------
-    documents, rest, sections
+    pictures, rest, sections
         As for ``plan_from_documents``.
     draw_back : float, optional
         Draw to the back, mm, at which the weight is asked for.

@@ -6,7 +6,7 @@ from collections import defaultdict
 from dataclasses import dataclass, field
 from typing import Any
 
-from sqlalchemy import ColumnElement, func, select
+from sqlalchemy import ColumnElement, Text, cast, func, not_, select
 
 from tillerlens.record.connection import Record, reading
 from tillerlens.record.entries import Bow, Correction, DamagedEntry, Event, Stage
@@ -103,7 +103,8 @@ def _measured() -> ColumnElement[bool]:
 
 def _from_side() -> ColumnElement[bool]:
     """A front view tells nothing of how the bow bends, which is what bows are compared by."""
-    return func.coalesce(StageRow.shot["view"].as_string(), "side") != "front"
+    # by its text: a damaged shot, which no database reads as JSON, may hide no other bow
+    return not_(cast(StageRow.shot, Text).regexp_match('"view": ?"front"'))
 
 
 def _counts() -> Any:

@@ -245,7 +245,7 @@ def _headline(s: StageShown, units: Units) -> str:
 
 def _rest_of(story: Story, stage: StageShown) -> StageShown | None:
     """The bow unstrung as it was with a strung picture: the last before it, else the first after it, with no heating between."""
-    rest = [s for s in story.stages if s.measured and s.measurement.state == "unstrung"]
+    rest = [s for s in story.stages if s.measured and not s.from_front and s.state == "unstrung"]
     before, after = [s for s in rest if s.when <= stage.when], [s for s in rest if s.when > stage.when]
     for s in (*before[-1:], *after[:1]):
         if not any(min(s.when, stage.when) < t <= max(s.when, stage.when) for t in story.heated):

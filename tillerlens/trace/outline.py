@@ -1,4 +1,4 @@
-"""From the networks' maps to the bow straightened and both its silhouettes, in the frame of the strip."""
+"""From the networks' maps to the straightened bow and both its silhouettes, in the strip's frame."""
 
 from __future__ import annotations
 
@@ -285,7 +285,7 @@ def _grip_bump(thickness: Array, shot: Shot) -> int | None:
     width = shot.handle_mm / shot.nock_to_nock_mm * n
     near = np.abs(np.arange(n) - n / 2) < ROOTS[1] * width
     limb = near & (np.abs(np.arange(n) - n / 2) > ROOTS[0] * width)
-    if not limb.any():  # a handle of next to nothing, or of half the bow
+    if not limb.any():  # the handle is tiny, or half the bow
         return None
     sides = [float(np.median(t[limb & side])) for side in (np.arange(n) < n / 2, np.arange(n) > n / 2)]
     if max(sides) > LIKE_ROOTS * min(sides):  # a shadow or a line runs beside one limb's root: its bump is not the grip's

@@ -170,6 +170,16 @@ def _brace_measured(known: Known) -> Form:
     return {"brace_height_in": round(sharp[-1]["value"] / MM_PER_INCH, 4)} if sharp else {}
 
 
+def as_seen_from(known: Known, picture: OnBench, seen: str) -> Form:
+    """The fields of a photo that shows its bow from there; one that is higher than wide has its upper limb at the top, unless
+    something else was said."""
+    board, fields = known.board(picture), view_fields(seen)
+    if not fields or "upper_limb" in picture.form or (board is not None and board.upper_limb is not None):
+        return fields
+    photo = cache.decoded(workspace.picture_of(known.place.record.folder, picture), picture.name)
+    return {**fields, "upper_limb": "top"} if photo.height > photo.width else fields
+
+
 def on_board(picture: OnBench, board_id: str | None, scale: Form | None = None) -> OnBench:
     """The photo on another board, or on none with a scale of its own; nothing of the board before stays."""
     own = {k: v for k, v in picture.form.items() if k not in OF_A_BOARD}
@@ -285,7 +295,7 @@ def _face_shown(known: Known, picture: OnBench, rests: Rests, straight: bool) ->
     """Whether the photo shows the bow's belly: with its string along the limbs, or, where what was followed is ``straight`` and
     broad, without one."""
     for state in ("braced", "unstrung") if straight else ("braced",):
-        shows: Form = {"state": state, **view_fields("belly")}
+        shows: Form = {"state": state, **as_seen_from(known, picture, "belly")}
         m = _measure(known, replace(picture, form={**picture.form, **shows}), rests).measurement
         if m.status == "measured" and not any(reason.code == "no_string" for reason in m.reasons):
             return shows

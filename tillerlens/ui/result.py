@@ -45,6 +45,7 @@ class Shown:
     units: Units
     wish: Wish
     earlier_reflex: Value | None
+    also: tuple[str, ...] = ()  # what else is said of it, in sentences
 
     def overlay(self, close: bool, form: str) -> bytes:
         return cache.overlay(self.data, self.name, self.shot, self.rest, self.units, close, form)
@@ -67,7 +68,7 @@ def show_result(shown: Shown, picture: Callable[[], None] | None = None, top: De
             elif picture is not None:
                 picture()
         with right:
-            _say_more(spoken)
+            _say_more(spoken, shown.also)
     if measurement.front is not None:
         _show_front(shown)
     elif measurement.status == "measured":
@@ -90,7 +91,7 @@ def show_details(shown: Shown) -> None:
         if not (can_be_pointed_at(measurement) and pointing):
             _show_picture(shown)
     with right:
-        _say_more(spoken)
+        _say_more(spoken, shown.also)
     if measurement.front is not None:
         _show_front(shown)
     elif measurement.status == "measured":
@@ -131,9 +132,11 @@ def _say_how(measurement: Measurement, pointing: bool) -> None:
         st.info("Tap the photograph below.")
 
 
-def _say_more(spoken: Verdict) -> None:
+def _say_more(spoken: Verdict, also: tuple[str, ...]) -> None:
     for sentence in spoken.more:
         st.markdown(f"{badge(sentence)} {in_words(sentence.text)}".strip())
+    for text in also:
+        st.markdown(plain(text))
     if spoken.first.about in ("needs_help", "refused"):
         return  # the reasons are the first sentence
     for doubt in spoken.doubts:

@@ -33,7 +33,6 @@ from tillerlens.ui.fields import (
     put,
     read_pounds,
     seen_from,
-    view_fields,
 )
 from tillerlens.ui.page.photo import Picked, point_at
 from tillerlens.ui.page.stage import earlier_reflex_of
@@ -375,7 +374,9 @@ class _Card:
         chosen = followed(key, st.segmented_control("Seen from", SEEN_FROM, key=key, required=True)) or seen
         if chosen == seen:
             return
-        form = {k: v for k, v in self.picture.form.items() if k not in ("view", "facing")} | view_fields(chosen)
+        form = {k: v for k, v in self.picture.form.items() if k not in ("view", "facing")}
+        with told():
+            form |= batch.as_seen_from(self.known, self.picture, chosen)
         if chosen != "side" and form.get("state") == "drawn":
             form["state"] = "braced"
         by_hand = (f"{form['state'].capitalize()}, seen from its {chosen}, as you say.", *self.picture.guessed[1:])

@@ -82,23 +82,22 @@ def _as_kept(place: Place, stage: Stage) -> bool:
     earlier = earlier_reflex(place, stage)
     shot = json.dumps(stage.shot)
     rest = _at_rest(place, stage)
-    shown = Shown(b"", stage.photo_name, shot, rest, found, place.units, place.wish, earlier)
+    also = _belly_since(place, stage, found)
+    shown = Shown(b"", stage.photo_name, shot, rest, found, place.units, place.wish, earlier, also)
     show_result(shown, lambda: _picture(place, stage, found, rest))
-    _belly_since(place, stage, found)
     return True
 
 
-def _belly_since(place: Place, stage: Stage, found: Measurement) -> None:
+def _belly_since(place: Place, stage: Stage, found: Measurement) -> tuple[str, ...]:
     """What a belly's colour has become since the last picture that shows it."""
     if found.belly is None:
-        return
+        return ()
     earlier = [s for s in timeline(place.record, stage.bow_id).stages if s.from_front and s.taken_at < stage.taken_at]
     for one in reversed([s for s in earlier if s.status == "measured"]):
         before = store.measurement(place.record, one.id)
         if before is not None and before.belly is not None:
-            for text in belly_since(before.belly, found.belly, f"{one.taken_at.astimezone():%d %b %Y, %H:%M}"):
-                st.markdown(plain(text))
-            return
+            return tuple(belly_since(before.belly, found.belly, f"{one.taken_at.astimezone():%d %b %Y, %H:%M}"))
+    return ()
 
 
 def _measured(place: Place, stage: Stage) -> Measurement | None:
