@@ -1,5 +1,6 @@
 """What of a record holds for the bow as it is now, notes that are read back, and the bench's charts and first sentences."""
 
+import math
 from dataclasses import replace
 from datetime import timedelta
 
@@ -19,7 +20,7 @@ from tillerlens.measures.pair import read_picture
 from tillerlens.mechanics.bench import tell
 from tillerlens.mechanics.cast import ArrowSpeed, judge_cast
 from tillerlens.mechanics.plan import plan_from_documents
-from tillerlens.mechanics.scraping import Leave
+from tillerlens.mechanics.scraping import Hand, Leave
 from tillerlens.mechanics.scraping.target import ScrapeTarget
 from tillerlens.mechanics.section import SectionError
 from tillerlens.mechanics.strain import SetExpected
@@ -139,20 +140,17 @@ def test_what_a_plan_foretold_is_read_back_once_it_was_the_last_step():
     plan = plan_from_documents(documents, stage_document(before), ScrapeTarget(40 * NEWTON_PER_POUND, FULL_MM))
     note = event("note", 2, {}, of.foretold_note(plan, "It foretold some pounds."))
     scrape = event("scrape", 2, {"limb": "upper", "start_from_nock_mm": 1.0, "end_from_nock_mm": 2.0})
-    after = of.foretold_of([scrape, note])["after"]
-    assert after["draw_back_mm"] == pytest.approx(FULL_MM, abs=0.05)
-    assert after["weight"]["value"] == pytest.approx(plan.after.weight.value, abs=0.006)
-    assert after["weight"]["u"] == pytest.approx(plan.after.weight.u, abs=0.006)
-    hinged = replace(plan, leave=(Leave("lower", (120.0, 180.4), 0.2), Leave("upper", (50.0, 90.0), 0.1, told=False)))
-    kept = of.foretold_of([scrape, replace(note, notes=of.foretold_note(hinged, "Words."))])["leave"]
-    assert [(q["limb"], q["from_nock_mm"], q["told"]) for q in kept] == [
-        ("lower", [120.0, 180.0], True), ("upper", [50.0, 90.0], False)
-    ]  # fmt: skip
     told = of.foretold_of([scrape, note])
-    assert told["now"]["weight"]["value"] == pytest.approx(plan.now.weight.value, abs=0.006)
-    assert told["hand"] == {"ratio": 1.0, "u": 0.2, "steps": 0}
+    assert told.draw_back == pytest.approx(FULL_MM, abs=0.05)
+    assert told.weight.value == pytest.approx(plan.after.weight.value, abs=0.006)
+    assert told.weight.u == pytest.approx(plan.after.weight.u, abs=0.006)
+    hinged = replace(plan, leave=(Leave("lower", (120.0, 180.4), 0.2), Leave("upper", (50.0, 90.0), 0.1, told=False)))
+    kept = of.foretold_of([scrape, replace(note, notes=of.foretold_note(hinged, "Words."))])
+    assert (kept.left, kept.skipped) == ((("lower", 120.0, 180.0),), (("upper", 50.0, 90.0),))
+    assert told.before == pytest.approx(plan.now.weight.value, abs=0.006)
+    assert told.hand == Hand(1.0, 0.2, 0)
     old = replace(note, notes=note.notes.partition(" Before it")[0])  # as it was written before hands were learned
-    assert set(of.foretold_of([scrape, old])) == {"format", "after", "leave"}
+    assert math.isnan(of.foretold_of([scrape, old]).before)
     for last in (told, of.foretold_of([scrape, old])):  # the note's forecast of a step that was not taken is held against the bow
         again = plan_from_documents(documents, stage_document(before), ScrapeTarget(40 * NEWTON_PER_POUND, FULL_MM), last=last)
         assert again.hand.steps == (1 if last is told and "forecast_missed" not in [d.code for d in again.doubts] else 0)

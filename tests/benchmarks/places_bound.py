@@ -57,7 +57,7 @@ from tillerlens.mechanics.places import (  # noqa: E402
     correlation,
     seen_bump,
 )
-from tillerlens.mechanics.plan import as_document, plan_from_documents  # noqa: E402
+from tillerlens.mechanics.plan import as_document, plan_from_documents, read_foretold  # noqa: E402
 from tillerlens.mechanics.statics import Bow, ElasticLimb  # noqa: E402
 
 ALARMS = 0.02  # of sound bows
@@ -87,7 +87,7 @@ def main() -> None:
         for r in range(a.rounds):
             pictures = pictured(bench, rng, a.banded)
             plan = plan_from_documents(*pictures, bench.wish, last=last)
-            last = as_document(plan) if plan.stop is None else None
+            last = read_foretold(as_document(plan)) if plan.stop is None else None
             places = () if plan.finding is None else plan.finding.places
             for kind, limb, place in _places(bench):
                 if not searched:

@@ -34,7 +34,7 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[1]), str(Path(__file__).res
 from scraping_bows import Bench, hinge_now, photographed, pictured, random_bench, scrape, told_by_place  # noqa: E402
 
 from tillerlens.core.measurement import LIMBS  # noqa: E402
-from tillerlens.mechanics.plan import as_document, plan_from_documents  # noqa: E402
+from tillerlens.mechanics.plan import as_document, plan_from_documents, read_foretold  # noqa: E402
 from tillerlens.mechanics.scraping import Plan, plan_scraping  # noqa: E402
 from tillerlens.mechanics.statics import Pull  # noqa: E402
 
@@ -78,7 +78,9 @@ def run_bow(seed: int, rounds: int = 4, how: Pull | None = None, straight: bool 
         else:
             strung, rest = pictured(bench, rng, banded)
             plan = plan_from_documents(strung, rest, bench.wish, last=last)
-            last = as_document(plan) if plan.stop is None else last  # the last whose step was taken, as the record keeps it
+            last = (
+                read_foretold(as_document(plan)) if plan.stop is None else last
+            )  # the last whose step was taken, as the record keeps it
         out.stops.append(plan.stop or "go")
         note_hinges(out, bench, plan)
         if len(out.stops) == 1:

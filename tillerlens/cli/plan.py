@@ -16,7 +16,7 @@ from tillerlens.core.reading import shown
 
 if TYPE_CHECKING:
     from tillerlens.mechanics.layout import Layout
-    from tillerlens.mechanics.scraping import Scrape
+    from tillerlens.mechanics.scraping import Foretold, Scrape
 
 # Everything else is imported where it is used, so that --help answers at once.
 
@@ -260,8 +260,9 @@ def _span(text: str) -> tuple[float, float]:
     return ends[0], ends[-1]
 
 
-def _read_plan(path: Path) -> dict[str, Any]:
+def _read_plan(path: Path) -> Foretold:
     from tillerlens.core.errors import DocumentError
+    from tillerlens.mechanics.plan import read_foretold
 
     try:
         document = json.loads(path.read_bytes())
@@ -269,7 +270,7 @@ def _read_plan(path: Path) -> dict[str, Any]:
         raise DocumentError(
             f"{path.name} cannot be read as a plan ({error}).", "Give what bench scrape --json printed."
         ) from error
-    return document if isinstance(document, dict) else {}
+    return read_foretold(document if isinstance(document, dict) else {})
 
 
 def _celsius(text: str) -> float:

@@ -13,6 +13,7 @@ from functools import cache
 from importlib import resources
 from typing import Any, Literal, TypeGuard
 
+from tillerlens.core.reading import JsonObject
 from tillerlens.core.units import MM_PER_INCH, pounds_from_newtons
 
 State = Literal["unstrung", "braced", "drawn"]
@@ -22,6 +23,7 @@ View = Literal["side", "front"]
 Facing = Literal["belly", "back"]
 ScaleKind = Literal["aruco", "grid", "lines_and_two_marks", "tape", "stick", "four_marks", "two_marks", "bow_length"]
 Point = tuple[float, float]
+Form = JsonObject  # a shot as its file holds it, perhaps not yet whole
 
 VERSION = 1
 DEFAULT_STANDOFF_U_MM = MM_PER_INCH / 16  # one division of a bowyer's ruler (common practice, no source)
@@ -90,9 +92,9 @@ class Shot:
     facing: Facing | None = None
     brace_height_mm: float | None = None
     belly_heated: bool = False
-    other: dict[str, Any] = field(default_factory=dict)
+    other: JsonObject = field(default_factory=dict)
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> JsonObject:
         """Back in the file's form: ``read_shot(shot.as_dict()) == shot``."""
         lengths = {key: _inches(getattr(self, name)) for key, name in LENGTHS.items()}
         weight = self.draw_weight_n
@@ -143,15 +145,15 @@ SCALE_LENGTHS = {
 
 
 @cache
-def shot_schema() -> dict[str, Any]:
+def shot_schema() -> JsonObject:
     """The JSON Schema of the shot file, as shipped."""
     text = resources.files("tillerlens").joinpath("schemas", "shot.schema.json").read_text(encoding="utf-8")
-    schema: dict[str, Any] = json.loads(text)
+    schema: JsonObject = json.loads(text)
     return schema
 
 
-def _scale_form(scale: Scale) -> dict[str, Any]:
-    form: dict[str, Any] = {"kind": scale.kind}
+def _scale_form(scale: Scale) -> JsonObject:
+    form: JsonObject = {"kind": scale.kind}
     form |= {key: _inches(getattr(scale, name)) for key, name in SCALE_LENGTHS.items()}
     if scale.tag_centres_mm is not None:
         form["centres_in"] = {str(tag): [_inches(x), _inches(y)] for tag, (x, y) in scale.tag_centres_mm.items()}

@@ -10,7 +10,7 @@ from typing import Any
 
 from tillerlens.core.errors import DocumentError, ShotError
 from tillerlens.core.reading import parse_json, read_file, shown
-from tillerlens.core.shot import ACROSS, LENGTHS, MOST_PX, MOST_WHOLE, SCALE_LENGTHS, Point, Scale, Shot, shot_schema
+from tillerlens.core.shot import ACROSS, LENGTHS, MOST_PX, MOST_WHOLE, SCALE_LENGTHS, Form, Point, Scale, Shot, shot_schema
 from tillerlens.core.units import MM_PER_INCH, newtons_from_pounds
 
 MIN_MARK_DISTANCE_PX = 50.0  # closer than this a click's own couple of pixels spoil the scale by 5 %
@@ -51,7 +51,7 @@ def known_shot(form: Mapping[str, Any]) -> Shot | None:
         raise DocumentError("A measurement holds a shot that is not of the right form.", "Measure the picture again.") from error
 
 
-def _load(path: Path) -> dict[str, Any]:
+def _load(path: Path) -> Form:
     data, name = read_file(path, MAX_FILE_MB, ShotError), shown(path.name)
     try:
         form = parse_json(data)

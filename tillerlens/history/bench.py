@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
-from typing import Any
 
 from tillerlens.core.errors import Reason, ShotError, TillerLensError
-from tillerlens.core.measurement import LIMBS, Limb
+from tillerlens.core.measurement import LIMBS, Limb, Value
 from tillerlens.core.reading import shown
 from tillerlens.core.units import MM_PER_INCH, parse_length
 from tillerlens.history.as_now import CHANGES, Documents
@@ -28,7 +28,7 @@ from tillerlens.mechanics.cast import SPEED_U, ArrowSpeed
 from tillerlens.mechanics.find_wood import FoundWood, find_wood
 from tillerlens.mechanics.force_draw import Reading
 from tillerlens.mechanics.observed import READING_U_N
-from tillerlens.mechanics.scraping import Plan, Scrape
+from tillerlens.mechanics.scraping import Foretold, Hand, Plan, Scrape
 from tillerlens.mechanics.section import LimbSections, Station, sections_from_stations
 from tillerlens.mechanics.strain import StrainLimit, strain_limit
 from tillerlens.mechanics.views import differing, sections_of_views
@@ -172,8 +172,8 @@ def foretold_note(plan: Plan, words: str) -> str:
     return f"{FORETOLD} {words}\n{exact}"
 
 
-def foretold_of(events: Sequence[Event]) -> dict[str, Any] | None:
-    """The last plan's forecast as a plan's document, where its step was the last wood that came off."""
+def foretold_of(events: Sequence[Event]) -> Foretold | None:
+    """The last plan's forecast, where its step was the last wood that came off."""
     noted = [e for e in events if e.kind == "note" and e.notes.startswith(FORETOLD)]
     scraped = max((e.happened_at for e in events if e.kind == "scrape"), default=None)
     if not noted or scraped is None or noted[-1].happened_at < scraped:
@@ -182,16 +182,14 @@ def foretold_of(events: Sequence[Event]) -> dict[str, Any] | None:
     if found is None:
         return None  # a person wrote over it: then it is a note like any other
     draw, weight, u = (float(g) for g in found.groups())
-    told: dict[str, Any] = {"after": {"draw_back_mm": draw, "weight": {"value": weight, "u": u}}}
-    told["leave"] = [
-        {"limb": limb, "from_nock_mm": [float(low), float(high)], "told": what == "Hinge left", "before": False}
-        for what, limb, low, high in _LEFT.findall(noted[-1].notes)
-    ]
-    hand = _HAND.search(noted[-1].notes)  # a note of an earlier version has none
-    if hand is not None:
-        told["now"] = {"weight": {"value": float(hand[1])}}
-        told["hand"] = {"ratio": float(hand[2]), "u": float(hand[3]), "steps": int(hand[4])}
-    return {"format": "tillerlens-scraping-plan", **told}
+    places: dict[str, list[tuple[Limb, float, float]]] = {"Hinge left": [], "Skipped": []}
+    for what, limb, low, high in _LEFT.findall(noted[-1].notes):
+        places[what].append((limb, float(low), float(high)))
+    told = Foretold(draw, Value(weight, u, "N"), left=tuple(places["Hinge left"]), skipped=tuple(places["Skipped"]))
+    hand = _HAND.search(noted[-1].notes)
+    if hand is None:  # a note of an earlier version
+        return told
+    return replace(told, before=float(hand[1]), hand=Hand(float(hand[2]), float(hand[3]), int(hand[4])))
 
 
 def heat_gains_of(bow: Bow, stages: Sequence[Stage], events: Sequence[Event]) -> list[tuple[float, float]]:

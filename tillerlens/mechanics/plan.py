@@ -13,6 +13,7 @@ import numpy as np
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.measurement import LIMBS, Measurement, Value
 from tillerlens.core.measurement import Limb as LimbName
+from tillerlens.core.reading import JsonObject
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.mechanics.bench import Given, check_weighings, weigh_curve
 from tillerlens.mechanics.current_bow import CurrentBow, CurrentLimb, DrawReading, Weighed
@@ -37,23 +38,21 @@ def plan_from_documents(
     wish: ScrapeTarget,
     sections: dict[LimbName, LimbSections] | None = None,
     history: Sequence[Scrape] = (),
-    last: dict[str, Any] | None = None,
+    last: Foretold | None = None,
     readings: Sequence[Reading] = (),
 ) -> Plan:
     """The next scraping step from measurements of the strung bow, the bow at rest, and sections where known.
-    ``last``: the document of the plan before, whose step was taken and whose forecast teaches of the hand. ``readings``:
+    ``last``: what the plan before foretold, whose step was taken; it teaches of the hand. ``readings``:
     weighings without a picture.
 
     Raises MechanicsError, WishError or NoEquilibrium with what to do.
     """
     present = current_from_documents(pictures, rest, sections, wish.draw_back, readings)
-    return plan_scraping(present, wish, history=history, last=_foretold(last))
+    return plan_scraping(present, wish, history=history, last=last)
 
 
-def _foretold(last: dict[str, Any] | None) -> Foretold | None:
-    """What the last plan foretold of its step, and what it took the hand for."""
-    if last is None:
-        return None
+def read_foretold(last: JsonObject) -> Foretold:
+    """What a plan's document foretells of its step, and what it took the hand for. Raises MechanicsError where it is none."""
     try:
         if last["format"] != "tillerlens-scraping-plan":
             raise KeyError("format")
@@ -71,7 +70,7 @@ def _foretold(last: dict[str, Any] | None) -> Foretold | None:
         raise MechanicsError("The last plan is not a plan's document.", "Give what bench scrape --json printed.") from error
 
 
-def _left(last: dict[str, Any], which: Callable[[dict[str, Any]], bool]) -> tuple[tuple[LimbName, float, float], ...]:
+def _left(last: JsonObject, which: Callable[[JsonObject], bool]) -> tuple[tuple[LimbName, float, float], ...]:
     return tuple(
         (q["limb"], float(q["from_nock_mm"][0]), float(q["from_nock_mm"][1]))
         for q in last.get("leave") or []
@@ -225,7 +224,7 @@ def _gaps(bow: ObservedBow, picture: Measurement, name: LimbName, stations: Floa
 # --- printed --------------------------------------------------------------------------------------------------
 
 
-def as_document(plan: Plan) -> dict[str, Any]:
+def as_document(plan: Plan) -> JsonObject:
     """The JSON form, in mm, N and shares of the thickness; null where not known."""
     return {
         "format": "tillerlens-scraping-plan",
@@ -269,7 +268,7 @@ def as_document(plan: Plan) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _forecast(f: Forecast) -> dict[str, Any]:
+def _forecast(f: Forecast) -> JsonObject:
     return {
         "draw_back_mm": _number(f.draw_back, 1),
         "weight": _value(f.weight, 3),
@@ -289,8 +288,8 @@ def _list(xs: Floats, places: int) -> list[float | None]:
     return [_number(float(x), places) for x in xs]
 
 
-def _value(v: Value, places: int) -> dict[str, Any]:
+def _value(v: Value, places: int) -> JsonObject:
     return {"value": _number(v.value, places), "u": _number(v.u, places), "unit": v.unit}
 
 
-__all__ = ["as_document", "plan_from_documents", "current_from_documents"]
+__all__ = ["as_document", "current_from_documents", "plan_from_documents", "read_foretold"]

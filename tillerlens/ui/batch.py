@@ -18,6 +18,7 @@ import streamlit as st
 from tillerlens.core.document import as_json
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.measurement import Measurement
+from tillerlens.core.shot import Form
 from tillerlens.core.shot_file import read_shot
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.history.as_now import CHANGES
@@ -26,7 +27,7 @@ from tillerlens.record.entries import now, say_time
 from tillerlens.ui import cache, workspace
 from tillerlens.ui.context import Place
 from tillerlens.ui.fields import SCALE_FIELDS, SCALES, view_fields
-from tillerlens.ui.workspace import OF_A_BOARD, Board, Form, OnBench
+from tillerlens.ui.workspace import OF_A_BOARD, Board, OnBench
 
 NEXT = {"unstrung": "braced", "braced": "drawn", "drawn": "drawn"}
 # (a shot's field, a bow's): asked once, of the bow

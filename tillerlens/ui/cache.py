@@ -7,7 +7,6 @@ import json
 import time
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
 
 import streamlit as st
 from PIL import Image
@@ -15,7 +14,7 @@ from PIL import Image
 from tillerlens.core.document import check_same_bow, from_json
 from tillerlens.core.errors import Reason, ScaleError
 from tillerlens.core.measurement import Measurement
-from tillerlens.core.shot import Shot
+from tillerlens.core.shot import Form, Shot
 from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import Remembered, measure_photo
 from tillerlens.mechanics.evidence import check_rest
@@ -74,7 +73,7 @@ def _fitted(data: bytes, name: str, scale_json: str, _shot: Shot, _photo: Photo)
     return fit_scale(_photo, _shot)
 
 
-def _of_scale(form: dict[str, Any]) -> str:
+def _of_scale(form: Form) -> str:
     nocks = form.get("clicks") if form["scale"]["kind"] == "bow_length" else None
     length = (form["state"], form["bow_length_nock_to_nock_in"]) if nocks else None
     return json.dumps([form["scale"], form.get("marks_px"), nocks, length], sort_keys=True)
@@ -85,7 +84,7 @@ def _traced(data: bytes, name: str, of: str, _read: Callable[[], Trace]) -> Trac
     return _read()
 
 
-def _remembered(data: bytes, name: str, form: dict[str, Any]) -> Remembered:
+def _remembered(data: bytes, name: str, form: Form) -> Remembered:
     """Traces of this shot, read once for all states and hooks; a refusal is not remembered."""
     clicks = {name: at for name, at in form.get("clicks", {}).items() if name != "hook"}
     of = {k: v for k, v in form.items() if k != "state"} | {"clicks": clicks, "camera": _of_scale(form)}
@@ -118,12 +117,12 @@ def measured(data: bytes, name: str, shot_json: str, rest_json: str | None) -> M
     return _with(in_turn(lambda: _measured(data, name, bare, rest_json)), whole)
 
 
-def _apart(shot_json: str) -> tuple[dict[str, Any], str]:
+def _apart(shot_json: str) -> tuple[Form, str]:
     form = json.loads(shot_json)
     return form, json.dumps({k: v for k, v in form.items() if k not in _BESIDE}, sort_keys=True)
 
 
-def _with(measurement: Measurement, form: dict[str, Any]) -> Measurement:
+def _with(measurement: Measurement, form: Form) -> Measurement:
     """The measurement under the whole shot. Raises ShotError where what stands beside it makes no sense."""
     return replace(measurement, shot=read_shot(form, photo_size=measurement.photo.size))
 
@@ -141,7 +140,7 @@ def measured_by_hash(sha256: str, name: str, shot_json: str, rest_json: str | No
 
 
 @st.cache_resource(max_entries=100, show_spinner=False)
-def _shows(sha256: str, name: str, scale_json: str, _form: dict[str, Any], _data: bytes) -> bool:
+def _shows(sha256: str, name: str, scale_json: str, _form: Form, _data: bytes) -> bool:
     MEASURING.require()
     try:
         _fitted(_data, name, scale_json, read_shot(_form), decoded(_data, name))
@@ -150,7 +149,7 @@ def _shows(sha256: str, name: str, scale_json: str, _form: dict[str, Any], _data
     return True
 
 
-def shows(sha256: str, name: str, data: bytes, form: dict[str, Any]) -> bool:
+def shows(sha256: str, name: str, data: bytes, form: Form) -> bool:
     """Whether the marks that this form's scale names are seen in the picture. Raises PhotoError."""
     return in_turn(lambda: _shows(sha256, name, _of_scale(form), form, data))
 

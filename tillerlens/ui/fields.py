@@ -10,7 +10,7 @@ import streamlit as st
 
 from tillerlens.core.errors import ShotError
 from tillerlens.core.reading import shown
-from tillerlens.core.shot import Point, as_point, is_number
+from tillerlens.core.shot import Form, Point, as_point, is_number
 from tillerlens.core.units import inches_from_mm, newtons_from_pounds, parse_quantity, pounds_from_newtons
 from tillerlens.report.words.quantities import Units, in_units
 from tillerlens.ui.editor import Role
@@ -18,8 +18,6 @@ from tillerlens.ui.rows import TAG_ROWS, ask_centres, put_tags
 from tillerlens.ui.taped import ask_taped
 from tillerlens.ui.text import plain
 from tillerlens.ui.typed import as_text, in_length, in_weight, length_text, read_length, read_weight, said, units_now, weight_text
-
-Form = dict[str, Any]
 
 STATES = {"unstrung": "unstrung", "braced": "braced", "drawn": "drawn"}
 # From where the bow is seen; belly and back are front views, of a bow that isn't drawn.
@@ -112,7 +110,7 @@ def fill(form: Mapping[str, Any]) -> int:
     return len(kept) - len(state["points"])
 
 
-def _mapping(value: Any) -> dict[str, Any]:
+def _mapping(value: Any) -> Form:
     return {str(k): v for k, v in value.items()} if isinstance(value, Mapping) else {}
 
 

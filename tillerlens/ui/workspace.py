@@ -17,13 +17,14 @@ from typing import Any, TypeVar
 
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.files import write_whole
+from tillerlens.core.reading import JsonObject
+from tillerlens.core.shot import Form
 from tillerlens.core.shot_file import read_shot
 from tillerlens.record.entries import Face, new_id, plain_name
 from tillerlens.report.words.quantities import LengthUnit, Units, WeightUnit
 from tillerlens.report.words.verdict import Wish
 from tillerlens.server import refuse_if_looking
 
-Form = dict[str, Any]
 # A shot's fields that belong to what the bow hangs on; they go when another board is chosen.
 OF_A_BOARD = ("scale", "standoff_in", "standoff_u_in", "upper_limb", "back", "marks_px")
 ALONE = threading.RLock()  # held from reading a file to writing it changed, or two sessions undo each other's changes
@@ -259,13 +260,13 @@ def _bench(folder: Path, bow_id: str) -> Path:
 # --- files
 
 
-def _known(kind: type[Document], document: Mapping[str, Any]) -> dict[str, Any]:
+def _known(kind: type[Document], document: Mapping[str, Any]) -> JsonObject:
     """The fields that this program knows; a newer one's others are passed over."""
     names = {f.name for f in fields(kind)}
     return {k: v for k, v in document.items() if k in names}
 
 
-def _load(place: Path, what: str) -> dict[str, Any] | None:
+def _load(place: Path, what: str) -> JsonObject | None:
     try:
         document = json.loads(place.read_text(encoding="utf-8"))
     except FileNotFoundError:

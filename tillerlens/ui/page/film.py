@@ -10,6 +10,7 @@ import streamlit as st
 
 from tillerlens.core.document import check_same_bow, from_json
 from tillerlens.core.errors import TillerLensError
+from tillerlens.core.shot import Form
 from tillerlens.core.shot_file import read_shot
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.film.draw import DrawFilm, measure_draw, over_the_pull
@@ -23,7 +24,7 @@ from tillerlens.ui.context import Place, link, long_work, pick_bow, say_error, t
 from tillerlens.ui.fields import in_words
 from tillerlens.ui.queue import MEASURING
 from tillerlens.ui.text import plain, told_apart
-from tillerlens.ui.workspace import Form, OnBench
+from tillerlens.ui.workspace import OnBench
 
 _KINDS = ["mp4", "mov", "m4v", "3gp", "mkv", "webm"]
 MOST_MB = 64  # as for photos; ten seconds in HD

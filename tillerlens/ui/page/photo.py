@@ -16,6 +16,7 @@ from tillerlens.core.document import as_json, as_rest, parse_documents
 from tillerlens.core.errors import DocumentError, PhotoError, ShotError, TillerLensError
 from tillerlens.core.measurement import Measurement
 from tillerlens.core.reading import parse_json, shown
+from tillerlens.core.shot import Form
 from tillerlens.core.shot_file import read_shot
 from tillerlens.core.unforeseen import Unforeseen, net
 from tillerlens.core.units import MM_PER_INCH
@@ -76,7 +77,7 @@ def look_at(
     rest: Callable[[], Measurement | None],
     settings: Callable[[], tuple[Units, Wish]],
     open_fields: bool,
-) -> tuple[fields.Form | None, Shown | None]:
+) -> tuple[Form | None, Shown | None]:
     """A photograph's fields, its editor and its measurement: the form as it stands, and what was measured, if anything was.
 
     rest: gives the measurement of the same bow unstrung, and may ask for it; settings: units and wish, likewise. Nothing
@@ -95,7 +96,7 @@ def _look_at(
     rest: Callable[[], Measurement | None],
     settings: Callable[[], tuple[Units, Wish]],
     open_fields: bool,
-) -> tuple[fields.Form | None, Shown | None]:
+) -> tuple[Form | None, Shown | None]:
     photo = cache.decoded(picked.data, picked.name)
     _fill_once(picked)
     with st.expander("What you know about this photograph", expanded=open_fields):
@@ -112,7 +113,7 @@ def _look_at(
     return form, found
 
 
-def point_at(picked: Picked, form: fields.Form) -> tuple[fields.Form, Callable[[Measurement | None, Units], None]]:
+def point_at(picked: Picked, form: Form) -> tuple[Form, Callable[[Measurement | None, Units], None]]:
     """The photograph's form with the places that were pointed at, and what shows the photograph to point at, once it is measured.
 
     For a photograph whose fields stand elsewhere. Raises PhotoError.
@@ -259,7 +260,7 @@ def _sister(samples: Path, name: str) -> Measurement | None:
 # --- what is known and pointed at
 
 
-def _point(photo: Photo, form: fields.Form) -> tuple[fields.Form, Any]:
+def _point(photo: Photo, form: Form) -> tuple[Form, Any]:
     """The form with its points, and the place on the page for the editor, where one is wanted."""
     state = st.session_state
     before = state.get("points", {})
@@ -287,7 +288,7 @@ def _point(photo: Photo, form: fields.Form) -> tuple[fields.Form, Any]:
     return pointed, bench
 
 
-def _amiss(form: fields.Form, size: tuple[int, int]) -> str | None:
+def _amiss(form: Form, size: tuple[int, int]) -> str | None:
     """What cannot be right with the places pointed at, in a sentence."""
     try:
         shot = read_shot(form)
@@ -300,7 +301,7 @@ def _amiss(form: fields.Form, size: tuple[int, int]) -> str | None:
     return None
 
 
-def _edit(photo: Photo, form: fields.Form, measurement: Measurement | None, units: Units) -> None:
+def _edit(photo: Photo, form: Form, measurement: Measurement | None, units: Units) -> None:
     """The photograph with its points, what was found on it, and what the person changed."""
     state = st.session_state
     points, found = state["points"], _found(photo, points=state["points"], measurement=measurement)
@@ -332,7 +333,7 @@ def _found(photo: Photo, points: Mapping[str, Any], measurement: Measurement | N
     return places
 
 
-def _asked(picked: Picked, form: fields.Form, bad: list[str], size: tuple[int, int]) -> str | None:
+def _asked(picked: Picked, form: Form, bad: list[str], size: tuple[int, int]) -> str | None:
     """The shot that is to be measured, as JSON: the sample's or file's own at once, moved points at once, others when the
     button says so.
     """
@@ -357,12 +358,12 @@ def _asked(picked: Picked, form: fields.Form, bad: list[str], size: tuple[int, i
     return asked
 
 
-def _unpointed(shot: str | None) -> fields.Form | None:
+def _unpointed(shot: str | None) -> Form | None:
     """The shot without what was pointed at."""
     return None if shot is None else {k: v for k, v in json.loads(shot).items() if k not in fields.POINTED}
 
 
-def _trouble(form: fields.Form, bad: list[str], size: tuple[int, int]) -> str | None:
+def _trouble(form: Form, bad: list[str], size: tuple[int, int]) -> str | None:
     """Why this cannot be measured yet, in a sentence."""
     if bad:
         return f"{len(bad)} of the fields above still {'needs' if len(bad) == 1 else 'need'} a look."

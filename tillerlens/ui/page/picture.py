@@ -11,6 +11,7 @@ from typing import Any
 import streamlit as st
 
 from tillerlens.core.errors import PhotoError, ShotError, TillerLensError
+from tillerlens.core.shot import Form
 from tillerlens.core.units import MM_PER_INCH, newtons_from_pounds
 from tillerlens.record import Bow, Event, store
 from tillerlens.record.entries import say_time
@@ -50,7 +51,7 @@ from tillerlens.ui.typed import (
     start,
     weight_text,
 )
-from tillerlens.ui.workspace import Form, OnBench
+from tillerlens.ui.workspace import OnBench
 
 _KINDS = ["jpg", "jpeg", "png", "heic", "heif", "webp"]
 STATES = {"unstrung": "unstrung", "braced": "braced", "drawn": "drawn"}
