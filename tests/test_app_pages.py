@@ -55,6 +55,15 @@ def test_every_page_of_a_full_shop_shows(room, record):
     assert "<b>bold</b>" not in [h.value for h in page.get("html")]  # notes are plain text
 
 
+def test_a_drawn_picture_shows_its_bend_from_the_bow_at_rest(record):
+    bow = store.add_bow(record, Bow("Heron", wood="hazel", length_mm=1689.1))
+    rest = shop.add_stage(record, bow, "unstrung", seed=1, size=(960, 720))
+    shop.add_stage(record, bow, "drawn", seed=3, days=2, rest_stage_id=rest.id, size=(960, 720))
+    page = visit("stage", bow)
+    assert errors(page) == []
+    assert "has bent from its shape at rest" in said(page)
+
+
 def test_the_shelf_says_whose_pictures_lie_beside_a_record_that_is_not_theirs(record):
     full(record)
     (record.folder / "record.sqlite").unlink()

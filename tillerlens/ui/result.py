@@ -16,6 +16,7 @@ from typing import Any
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
+from tillerlens.core.document import from_json
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.measurement import COVER, Measurement, Value
 from tillerlens.core.unforeseen import net
@@ -161,7 +162,7 @@ def _show_picture(shown: Shown) -> None:
 
 def _show_numbers(shown: Shown) -> None:
     measurement, units = shown.measurement, shown.units
-    rest = None if shown.rest is None else json.loads(shown.rest)
+    rest = from_json(shown.rest)
     mark = hashlib.sha256(repr((json.dumps(measurement.as_document()), units, shown.wish, shown.rest)).encode()).hexdigest()
     left, right = st.columns(2, gap="medium")
     with left:
