@@ -16,9 +16,12 @@ from tillerlens.front.read import FrontTrace, read_front
 from tillerlens.front.shape import (
     CAUSES,
     KNOTS,
+    LEFT,
     MIDDLE,
     PAST_LOW,
     PAST_UP,
+    RIGHT,
+    SIZE,
     FrontShape,
     Outline,
     prior,
@@ -44,8 +47,14 @@ STRING_U_MM = 0.3  # what of a twisted string's width is lit
 TURNED_MM = 40.0  # of the handle beside the line of the tips: no straight bow stands so far out; it is seen from aside
 FACE_MM = 27.0  # limbs that look so thick over half their length are seen from their broad side (common practice, no source)
 ACROSS_COS = 0.5  # of the bow's way to the one that was said: 60 degrees
+<<<<<<< HEAD
 ABOUT_KNOT = 0.2  # of half the bow: how far about a knot an edge's uncertainty is taken
 HALF_INCH_MM = MM_PER_INCH / 2  # places are reported to it
+=======
+# From an edge, that the string or its shadow may be taken for it: a string's loop, its twist and its shadow are so broad; and how
+# far the edge may then be off.
+BESIDE_MM, BESIDE_U_MM = 10.0, 3.0
+>>>>>>> front
 MOST_JUMP = 6.0  # times the usual way from station to station
 MOST_UNLIKE = 1.35  # times as wide as the other limb there (common practice, no source)
 ALIKE = 0.04  # of its width, that a limb differs from the other at one place
@@ -99,6 +108,8 @@ def measure_front(
     first = shape(x, bare, fit.camera, shot)
     _check_front(first, off, shot)
     string = _string(prepared.light, first, shot, trace)
+    if string is not None:
+        p = p + np.diag(_beside_string(first, string, trace.px_per_mm))
     outline = Outline(trace.right_px, trace.left_px, None if string is None else string.px)
     last = shape(x, outline, fit.camera, shot)
     values = _values(last, lambda q: shape(q, outline, fit.camera, shot).numbers, x, p)
@@ -307,6 +318,19 @@ def _string(light: NDArray[np.uint16], found: FrontShape, shot: Shot, trace: Fro
         return None
     at = np.arange(len(found.middle_px), dtype=float)
     return find_front_string(light, np.array([_px(found, at, mm) for mm in found.nocks]), trace.px_per_mm)
+
+
+def _beside_string(found: FrontShape, string: StringLine, px_per_mm: float) -> Array:
+    """(SIZE,) what the edges' variances (mm2) grow by about the handle: where the string or its shadow runs along an edge, that
+    edge may have been taken for one of theirs."""
+    at = int(np.argmin(np.abs(found.way_mm - found.handle)))
+    more = np.zeros(SIZE)
+    for start, edge in ((RIGHT, found.right_px), (LEFT, found.left_px)):
+        off = float(np.min(np.linalg.norm(string.px - edge[at], axis=1))) / px_per_mm
+        seen = np.linalg.norm(np.diff(string.px, axis=0), axis=1).mean() / px_per_mm  # its places lie so far apart
+        if np.sqrt(max(0.0, off**2 - (seen / 2) ** 2)) < BESIDE_MM:
+            more[start + len(KNOTS) // 2] = BESIDE_U_MM**2
+    return more
 
 
 def _reasons(fit: CameraFit, shot: Shot, string: StringLine | None, left_out: list[str], off: float) -> tuple[Reason, ...]:
