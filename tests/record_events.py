@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from tillerlens.record import Event
-from tillerlens.record.connection import one, reading
-from tillerlens.record.database import Record
+from tillerlens.record.connection import Record, reading
+from tillerlens.record.rows import one
 
 
 def get_event(record: Record, event_id: str) -> Event:

@@ -111,7 +111,8 @@ def test_a_page_that_reads_the_document_and_one_that_does_not_say_the_same_figur
         assert (spot["from_nock_mm"], spot["length_mm"]) == (place.from_nock_mm.value, place.length_mm)
         assert spot["confidence"] == confidence(place)
         # the sentence that shelf and timeline say of a picture needs none of the others: it is the same with the finding
-        first, same = (verdict(m).first for m in (given[0], with_finding(given[0], find(given, document_of(stages[0])))))
+        together = with_finding(given[0], find(given, document_of(stages[0])))
+        first, same = (verdict(m).first for m in (given[0], together))
         assert first == same
 
 

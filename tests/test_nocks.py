@@ -18,7 +18,7 @@ from tillerlens.shape import placing
 from tillerlens.shape.evidence import evidence_of, layout_of
 from tillerlens.shape.nocks import NockOffset, ShapeModel, _inside, nocks_by_string, nocks_far_inside, string_of
 from tillerlens.trace.outline import outline
-from tillerlens.trace.reading import Reading, prepare
+from tillerlens.trace.reading import TraceVariant, prepare
 from tillerlens.trace.string import DrawnString
 from tillerlens.trace.trace import trace_of
 
@@ -29,7 +29,7 @@ def drawn():
     shot = read_shot(SAMPLES / "heron-drawn-27.shot.json")
     truth = json.loads((SAMPLES / "heron-drawn-27.truth.json").read_text())["outline_px"]
     ready, fit = prepare(photo), fit_scale(photo, shot)
-    trace = trace_of(ready, outline(ready, fit, shot, Reading()), Reading())
+    trace = trace_of(ready, outline(ready, fit, shot, TraceVariant()), TraceVariant())
     evidence = evidence_of(fit, shot, trace)
     model = ShapeModel(layout_of(evidence, shot, trace), shot.state)
     return ready.light, shot, truth, trace, evidence, model

@@ -13,7 +13,7 @@ from tests.outside.test_curves import seen, shape_of
 from tillerlens.core.shot import Shot
 from tillerlens.photo.camera import Camera
 from tillerlens.photo.light import lit_from_camera
-from tillerlens.shape.bow_shape import EASED_Q_U, Evidence, Section, wood_thickness
+from tillerlens.shape.bow_shape import EASED_Q_U, AssumedSection, Evidence, wood_thickness
 from tillerlens.shape.evidence import flash_shadow_u, view_tilt_u
 from tillerlens.shape.perturbations import thickness_perturbations
 from tillerlens.shape.profile import limbs_apart, thickness_u
@@ -41,7 +41,7 @@ def test_a_superellipse_gives_back_its_thickness_at_every_lean():
     c, s = (np.sign(f(t)) * np.abs(f(t)) ** 0.4 for f in (np.cos, np.sin))
     points = np.column_stack([19.0 * c, 6.0 * s])
     apparent = np.array([from_side(points, lean) for lean in LEANS])
-    assert wood_thickness(apparent, FULL, LEANS, Section(width_mm=38.0)) == pytest.approx(12.0, abs=0.02)
+    assert wood_thickness(apparent, FULL, LEANS, AssumedSection(width_mm=38.0)) == pytest.approx(12.0, abs=0.02)
 
 
 @pytest.mark.parametrize(("width", "thick"), [(32.0, 11.0), (38.0, 12.0), (46.0, 10.0)])
@@ -49,7 +49,7 @@ def test_a_superellipse_gives_back_its_thickness_at_every_lean():
 def test_flat_limbs_with_eased_corners_lie_within_the_doubt_of_the_section(width, thick, corner, crown):
     """Corners of 1/16 to 3/16 in, crowns up to 1/8 in, within twice what the section's own doubt makes."""
     apparent = np.array([from_side(eased(width, thick, corner, crown), lean) for lean in LEANS])
-    section = Section(width_mm=width)
+    section = AssumedSection(width_mm=width)
     got = wood_thickness(apparent, FULL, LEANS, section)
     u = wood_thickness(apparent, FULL, LEANS, replace(section, q=section.q + EASED_Q_U)) - got
     assert (np.abs(got - thick) < 2 * u + 0.25).all()  # mm; at hardly any lean the section's doubt is nothing
@@ -57,7 +57,7 @@ def test_flat_limbs_with_eased_corners_lie_within_the_doubt_of_the_section(width
 
 def bow(view: tuple[float, float] = (0.0, 0.0)) -> Evidence:
     x = np.linspace(-800.0, 800.0, 1601)
-    return replace(seen(x, np.zeros_like(x), None), section=Section(tilt=view))
+    return replace(seen(x, np.zeros_like(x), None), section=AssumedSection(tilt=view))
 
 
 def changes(evidence: Evidence, tilt_u: tuple[float, float] = (0.0, 0.0)):

@@ -23,9 +23,9 @@ def traces(monkeypatch):
         of.clear()
     seen = []
 
-    def counted(prepared, fit, shot, reading):
+    def counted(prepared, fit, shot, variant):
         seen.append(shot)
-        return read(prepared, fit, shot, reading)
+        return read(prepared, fit, shot, variant)
 
     read = measure.outline
     monkeypatch.setattr(measure, "outline", counted)

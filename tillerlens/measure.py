@@ -2,8 +2,8 @@
 
 fit the camera, trace the limbs, place the nocks, compute the shape, propagate the uncertainty, judge.
 
-A picture is read once more, another way, only where the first reading shows evidence against itself. ``_best_reading`` and
-``_followed_up`` are the one place where that is decided.
+A picture is traced another way only where a reading gives evidence against itself; ``_best_reading`` and ``_followed_up`` alone
+decide that.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from tillerlens.core.errors import NeedsHelp, Reason, ScaleError, StateDiffers, 
 from tillerlens.core.measurement import Measurement, PhotoId
 from tillerlens.core.shot import Shot
 from tillerlens.core.unforeseen import net
-from tillerlens.front.measure import measure_front
+from tillerlens.front.measure import measure_front, view_doubts
 from tillerlens.measures.from_rest import movement_from_rest
 from tillerlens.measures.spots import find_spots
 from tillerlens.measures.values import gap_rows, values_of
@@ -28,14 +28,14 @@ from tillerlens.photo.camera import CameraFit
 from tillerlens.photo.intake import Photo, judge
 from tillerlens.photo.scale import fit_scale
 from tillerlens.shape.bow_shape import BowShape
-from tillerlens.shape.checks import CROOKED_MM, check_shape, placing_doubts, shape_doubts, thinner_doubts
-from tillerlens.shape.perturbations import perturbations_of, tip_turn_u
+from tillerlens.shape.checks import CROOKED_MM, check_shape, placing_doubts, root_doubts, shape_doubts
+from tillerlens.shape.perturbations import perturbations_of, root_unseen_u, tip_turn_u
 from tillerlens.shape.placing import Placed, begin, place_nocks, see_string
 from tillerlens.shape.profile import limb_profiles, traced_bow, width_doubt
 from tillerlens.shape.uncertainty import Sensitivity, sensitivities
 from tillerlens.trace.outline import CLEAR_END, Silhouettes, outline
 from tillerlens.trace.questions import check_view, one_thing, outline_doubts
-from tillerlens.trace.reading import Prepared, Reading, prepare
+from tillerlens.trace.reading import Prepared, TraceVariant, prepare
 from tillerlens.trace.self_scale import fit_to_bow
 from tillerlens.trace.sketch import shown_on_refusal
 from tillerlens.trace.trace import Trace, trace_of
@@ -58,7 +58,7 @@ class _Task:
     rest: Measurement | None
     heading: dict[str, Any]  # fields of the measurement that are known before
     remembered: Remembered
-    outlines: dict[Reading, Silhouettes] = field(default_factory=dict)  # a reading that only holds the handle shares another's
+    outlines: dict[TraceVariant, Silhouettes] = field(default_factory=dict)  # shared where only the handle is held
 
 
 def measure_photo(
@@ -120,11 +120,11 @@ def _fit_by_marks(photo: Photo, shot: Shot) -> tuple[CameraFit | None, tuple[Rea
 def _best_reading(task: _Task) -> Measurement:
     """The first reading, or where it comes to nothing the one along the dynamic-programming path."""
     try:
-        return _followed_up(task, Reading())[0]
+        return _followed_up(task, TraceVariant())[0]
     except NeedsHelp as first:
         try:
             with net("measuring", task.prepared.photo.name):
-                found, trace = _followed_up(task, Reading(smooth_path=True))
+                found, trace = _followed_up(task, TraceVariant(smooth_path=True))
         except TillerLensError as second:
             if first.fields.get("followed") is None:
                 first.fields["followed"] = second.fields.get("followed")
@@ -136,59 +136,61 @@ def _best_reading(task: _Task) -> Measurement:
         return found
 
 
-def _followed_up(task: _Task, reading: Reading) -> tuple[Measurement, Trace]:
-    """Read, and read again as long as what a reading shows asks for another: nocks far inside what was followed, a handle whose
-    back is crooked, or (once) limbs that do not meet the handle: beside it something else was followed."""
+def _followed_up(task: _Task, variant: TraceVariant) -> tuple[Measurement, Trace]:
+    """Read, and read again while the evidence asks for another variant: nocks far inside the traced ends, a crooked handle, or
+    (once) limbs that miss the handle, since something beside it was traced."""
     held_after_refusal = False
     while True:
         try:
-            found = _read(task, reading)
+            found = _read(task, variant)
         except NeedsHelp as refusal:
             of_handle = "step_mm" in refusal.fields or refusal.fields.get("limb") == "handle"
             if held_after_refusal or not of_handle:
                 raise
-            found, held_after_refusal = Reading(reading.smooth_path, handle_held=True), True
-        if not isinstance(found, Reading):
+            found, held_after_refusal = TraceVariant(variant.smooth_path, handle_held=True), True
+        if not isinstance(found, TraceVariant):
             return found
-        reading = found
+        variant = found
 
 
-def _read(task: _Task, reading: Reading) -> tuple[Measurement, Trace] | Reading:
+def _read(task: _Task, variant: TraceVariant) -> tuple[Measurement, Trace] | TraceVariant:
     """Measure by one reading, stage by stage; or name the reading that its own evidence asks for instead."""
     shot, prepared = task.shot, task.prepared
-    trace = _trace(task, reading)
+    trace = _trace(task, variant)
     with shown_on_refusal(trace):
         check_view(task.fit, shot, (prepared.photo.width, prepared.photo.height), trace.path_px, trace.grip_column)
 
         picture = begin(prepared, task.fit, shot, trace)
-        string = see_string(picture, stop_short=reading.nocks_px is None)
+        string = see_string(picture, stop_short=variant.nocks_px is None)
         if string.far_inside:
             # what was followed past the nock bends the limb's last inches: follow it again, only so far
-            return replace(reading, nocks_px=tuple(string.far_inside.items()))
+            return replace(variant, nocks_px=tuple(string.far_inside.items()))
         placed = place_nocks(picture, string)
 
         shape = placed.model.shape(placed.evidence)
-        if shape.handle_scatter_mm > CROOKED_MM and not reading.handle_held:
-            return replace(reading, handle_held=True)  # a line beside the handle may have been followed in its back's place
+        if shape.handle_scatter_mm > CROOKED_MM and not variant.handle_held:
+            return replace(variant, handle_held=True)  # a line beside the handle may have been followed in its back's place
         check_shape(shape, placed.settled.length_off_u)
         of_outline = outline_doubts(prepared.light, trace)
 
         changes = sensitivities(perturbations_of(trace, placed, shape), placed.evidence, shape, placed.model.shape)
         influence = changes.with_own("tip", tip_turn_u(trace, placed.evidence.overhang_mm, shape))
+        influence = influence.with_own("edge", root_unseen_u(trace, shape, shot.handle_mm))
 
-        doubts = prepared.doubts + string.doubts + placing_doubts(placed) + of_outline + thinner_doubts(shape)
+        doubts = prepared.doubts + string.doubts + placing_doubts(placed) + of_outline + root_doubts(shape)
         doubts += shape_doubts(trace, placed, shape) + width_doubt(shot, shape, influence)
+        doubts += view_doubts(shot.state, shape.numbers, trace.back_px, trace.belly_px, trace.px_per_mm)
         return _judged(task, trace, placed, shape, influence, doubts), trace
 
 
-def _trace(task: _Task, reading: Reading) -> Trace:
+def _trace(task: _Task, variant: TraceVariant) -> Trace:
     def make() -> Trace:
-        path = replace(reading, handle_held=False)
+        path = replace(variant, handle_held=False)
         if path not in task.outlines:
             task.outlines[path] = outline(task.prepared, task.fit, task.shot, path)
-        return trace_of(task.prepared, task.outlines[path], reading)
+        return trace_of(task.prepared, task.outlines[path], variant)
 
-    return task.remembered(repr(reading), make)
+    return task.remembered(repr(variant), make)
 
 
 def _judged(

@@ -10,7 +10,7 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
-CORE = ("core", "photo", "trace", "shape", "measures", "mechanics", "measure.py")
+CORE = ("core", "photo", "trace", "shape", "measures", "mechanics", "front", "measure.py")
 PLAIN = {0, 1, 2, 3, 4, 10, 100, 1000, -1, 0.5, 180, 360}  # counts, halves, percent and thousands need no name
 
 

@@ -77,9 +77,11 @@ def tell_command(
     from tillerlens.report.words.mechanics import bench_words, hung_words
 
     try:
+        at_rest = None if rest is None else read_rest(rest)
+        sides, sections = sides_and_sections([d for path in measured or [] for d in read_documents(path)], at_rest, calipers)
         given = _given(
-            [d for path in measured or [] for d in read_documents(path)],
-            None if rest is None else read_rest(rest),
+            sides,
+            at_rest,
             None if rest_after is None else read_rest(rest_after),
             weigh or [],
             (full, brace, length),
@@ -90,7 +92,6 @@ def tell_command(
             given = hang(given, weight)
         limit, modulus, stand_in = _wood(wood, moisture)
         heat_range(heat_factor)  # one that cannot be is refused here
-        sections = None if calipers is None else read_calipers(calipers)
         given = replace(
             given, limit=limit, modulus=modulus, sections=sections, heat_factor=heat_factor or (None if heated else 1.0)
         )
@@ -182,6 +183,26 @@ def _wood(name: str | None, moisture: str | None) -> tuple[StrainLimit, tuple[fl
     found = find_wood(name)
     likely = found.strength(percent)
     return strain_limit(found, percent), (likely.strength.elasticity, likely.spread), likely.said
+
+
+def sides_and_sections(
+    pictures: list[Measurement], rest: Measurement | None, calipers: Path | None
+) -> tuple[list[Measurement], dict[Any, LimbSections] | None]:
+    """The pictures from the side, and the limbs' sections: by calipers, else by a front view among them.
+
+    Raises SectionError, ShotError or MechanicsError with what to do.
+    """
+    from tillerlens.mechanics.views import differing, sections_of_views
+
+    sides = [m for m in pictures if not m.from_front]
+    fronts = [m for m in pictures if m.from_front]
+    sections = None if calipers is None else read_calipers(calipers)
+    if fronts and sections is None:
+        return sides, sections_of_views(fronts[-1], [*sides, *([] if rest is None else [rest])])
+    doubt = differing(sections, fronts[-1]) if fronts and sections is not None else None
+    if doubt is not None:
+        typer.echo(f"{doubt.text} {doubt.remedy}", err=True)
+    return sides, sections
 
 
 def read_calipers(path: Path) -> dict[Any, LimbSections]:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tillerlens.cli.bench import ASKS, TOLD, UNUSABLE, Weigh, bench_app, read_calipers, read_size, read_weighings
+from tillerlens.cli.bench import ASKS, TOLD, UNUSABLE, Weigh, bench_app, read_size, read_weighings, sides_and_sections
 from tillerlens.core.errors import ShotError, TillerLensError
 from tillerlens.core.reading import shown
 
@@ -78,11 +78,13 @@ def scrape_command(
     try:
         kept = parse_weight(keep, or_none=True)
         wish = ScrapeTarget(parse_weight(weight), read_size(draw), bend, _span(tiller), kept)
+        at_rest = read_one(rest)
+        sides, sections = sides_and_sections([d for path in measured for d in read_documents(path)], at_rest, calipers)
         plan = plan_from_documents(
-            [d for path in measured for d in read_documents(path)],
-            read_one(rest),
+            sides,
+            at_rest,
             wish,
-            None if calipers is None else read_calipers(calipers),
+            sections,
             history=[_scraped(text) for text in scraped or []],
             last=None if last is None else _read_plan(last),
             readings=read_weighings(weigh or []),

@@ -44,15 +44,25 @@ def compare(
     metric: Metric = False,
     json_out: JsonOut = False,
 ) -> None:
-    """What changed between two pictures of a bow: set where both are unstrung, else gaps, bend by place and weight."""
+    """What changed between two pictures of a bow: set where both are unstrung, else gaps, bend by place and weight.
+
+    Of two pictures of a heat-treated belly: its colour.
+    """
+    from tillerlens.measures.belly import darker_since
     from tillerlens.measures.compare import compare as compare_pictures
     from tillerlens.measures.compare import judge_scrapes
     from tillerlens.measures.set import set_between
     from tillerlens.report.words.compare import comparison_sentences, set_sentences
+    from tillerlens.report.words.front import belly_since
+    from tillerlens.report.words.verdict import Sentence
 
     with told():
         a, b = _given(then, place, originals), _given(now, place, originals)
-        if a.found.state == b.found.state == "unstrung":
+        colours = [one.found.belly for one in (a, b)]
+        if colours[0] is not None and colours[1] is not None:
+            said = [Sentence("belly", text) for text in belly_since(colours[0], colours[1], "the earlier picture")]
+            document: dict[str, Any] = {"darker": {limb: v.as_dict() for limb, v in darker_since(colours[0], colours[1]).items()}}
+        elif a.found.state == b.found.state == "unstrung":
             found = set_between(a.found, b.found)
             said = set_sentences(found, _units(metric))
             document = _set_document(found)
@@ -186,13 +196,21 @@ def _at_rest(a: _Given, b: _Given, place: str | None, originals: str | None) -> 
     """The bow's shape at rest with two pictures of the record; of files nobody knows which it would be."""
     if a.stage is None or b.stage is None or a.stage.bow_id != b.stage.bow_id:
         return None
+    from tillerlens.core.errors import DocumentError
     from tillerlens.history.as_now import at_rest_of
-    from tillerlens.record import store
+    from tillerlens.record import Stage, store
     from tillerlens.record.views import timeline
 
     with open_place(place, originals) as record:
         line = timeline(record, a.stage.bow_id)
-        return at_rest_of(a.stage, b.stage, line.stages, line.events, lambda s: store.measurement(record, s.id))
+
+        def kept(stage: Stage) -> Measurement:
+            found = store.measurement(record, stage.id)
+            if found is None:
+                raise DocumentError(f"{stage.photo_name} was not measured.", "Measure it first.")
+            return found
+
+        return at_rest_of(a.stage, b.stage, line.stages, line.events, kept)
 
 
 def _story_of_bow(of: Sequence[str], place: str | None, originals: str | None) -> Story:

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.core.errors import NeedsHelp, Reason
+from tillerlens.core.errors import NeedsHelp, Reason, ShotError
 from tillerlens.core.measurement import LIMBS, FrontView, Measurement, Value, Width
 from tillerlens.core.shot import Shot
-from tillerlens.core.units import format_inches
+from tillerlens.core.units import MM_PER_INCH, format_inches
 from tillerlens.front.read import FrontTrace, read_front
 from tillerlens.front.shape import (
     CAUSES,
@@ -26,6 +27,7 @@ from tillerlens.front.shape import (
     slopes,
 )
 from tillerlens.front.string import StringLine, find_front_string
+from tillerlens.front.toast import read_belly
 from tillerlens.photo.camera import N_PARAMETERS, CameraFit, with_theta
 from tillerlens.shape.checks import scale_doubts
 from tillerlens.shape.uncertainty import from_seen
@@ -40,11 +42,35 @@ TAPER_DEGREE, EVEN_PX = 4, 0.6  # of a polynomial that is an even taper, and how
 CLICK_U_PX, HANDLE_CLICK_U_MM = 2.5, 5.0  # of a click along the bow; what its maker calls the handle's centre, by eye
 STRING_U_MM = 0.3  # what of a twisted string's width is lit
 TURNED_MM = 40.0  # of the handle beside the line of the tips: no straight bow stands so far out; it is seen from aside
+FACE_MM = (
+    27.0  # limbs that look so thick over half their length or more are seen from their broad side (common practice, no source)
+)
+ACROSS_COS = 0.5  # of the bow's way to the one that was said: 60 degrees
 MOST_JUMP = 6.0  # times the usual way from station to station
 MOST_UNLIKE = 1.35  # times as wide as the other limb there (common practice, no source)
 ALIKE = 0.04  # of its width, that a limb differs from the other at one place
 MOST_OFF = 6.0  # standard uncertainties between the length typed and the one seen
 MOST_U_MM = 6.35  # a number of a quarter inch's standard uncertainty says nothing
+
+
+def view_doubts(
+    state: str, numbers: Mapping[str, float], back_px: Array, belly_px: Array, px_per_mm: float
+) -> tuple[Reason, ...]:
+    """The doubt that what was said to be from the side shows the bow's face.
+
+    The string of a braced bow then runs along its handle and not a hand before it, and an unstrung one is straight and as broad
+    as a limb is wide. ``numbers``: ``brace_height_belly`` and ``reflex``, mm; ``back_px``, ``belly_px`` (N, 2).
+    """
+    if state == "braced" and abs(numbers.get("brace_height_belly", np.inf)) < TURNED_MM:
+        told = "The string runs along the handle"
+    elif state == "unstrung" and abs(numbers.get("reflex", np.inf)) < TURNED_MM:
+        broad = float(np.nanmedian(np.linalg.norm(back_px - belly_px, axis=1))) / px_per_mm
+        if not broad > FACE_MM:
+            return ()
+        told = f"The limbs look {broad / 25.4:.1f} in thick"
+    else:
+        return ()
+    return (Reason("view_unlikely", f"{told}, as in a picture of the bow's belly or back.", "If it is one, say so."),)
 
 
 def measure_front(
@@ -67,40 +93,16 @@ def measure_front(
         Where the bow isn't found for certain, isn't whole in the picture, or isn't seen from its belly or back.
     """
     trace = read_front(prepared, fit, shot)
+    _check_upper(trace.tips_px, shot)
     bare = Outline(trace.right_px, trace.left_px, None)
-    mean, covariance = prior(fit, shot, _edges_u(trace, shot.handle_mm / shot.nock_to_nock_mm), STRING_U_MM)
-    for k, u in zip((PAST_UP, PAST_LOW), trace.tip_u_mm, strict=True):
-        covariance[k, k] += u**2
-    _by_clicks(mean, covariance, bare, fit, shot, trace.px_per_mm)
-    x, p, off = settled(mean, covariance, lambda q: shape(q, bare, fit.camera, shot).length_mm, shot.nock_to_nock_mm)
+    x, p, off = _settled(trace, bare, fit, shot)
     first = shape(x, bare, fit.camera, shot)
-    _check_alike(first)
-    if abs(first.numbers["tip_line"]) > TURNED_MM:
-        raise NeedsHelp(
-            f"The handle stands {abs(first.numbers['tip_line']) / 25.4:.1f} in beside the line between the tips: "
-            "the bow is seen from its side, or turned.",
-            "Take it straight from the belly or the back, or say that it is a side view.",
-            clicks=(),
-        )
-    if abs(off) > MOST_OFF:
-        raise NeedsHelp(
-            f"What was followed is {'shorter' if off > 0 else 'longer'} than the length typed for the bow.",
-            "Check the bow's length nock to nock, the marks' distances and the standoff.",
-            clicks=CLICKS,
-            fault="length",
-            ratio=first.length_mm / shot.nock_to_nock_mm,
-        )
+    _check_front(first, off, shot)
     string = _string(prepared.light, first, shot, trace)
     outline = Outline(trace.right_px, trace.left_px, None if string is None else string.px)
     last = shape(x, outline, fit.camera, shot)
-    names = [n for n in last.numbers if np.isfinite(last.numbers[n])]
-
-    def numbers(q: Array) -> Array:
-        found = shape(q, outline, fit.camera, shot).numbers
-        return np.array([found.get(n, np.nan) for n in names])
-
-    values = _values(names, last, slopes(numbers, x, p), p)
-    for name in names:
+    values = _values(last, lambda q: shape(q, outline, fit.camera, shot).numbers, x, p)
+    for name in values:
         if name.startswith("width"):
             values[name] = _width(name, values, trace.px_per_mm)
     told: dict[str, Value] = {}
@@ -110,23 +112,10 @@ def measure_front(
             told[name] = values[name]
         elif name in values:
             left_out.append(name)
-    reasons = doubts + _reasons(fit, shot, string, left_out, off)
-    widths = tuple(
-        Width(limb, float(n.rsplit("_", 1)[1]), values[n])
-        for limb in LIMBS
-        for n in names
-        if n.startswith(f"width_{limb}") and float(n.rsplit("_", 1)[1]) < last.numbers[f"reach_{limb}"]
-    )
-    at = np.arange(len(trace.right_px), dtype=float)
-    view = FrontView(
-        str(shot.facing),
-        widths,
-        trace.right_px,
-        trace.left_px,
-        np.empty((0, 2)) if string is None else string.px,
-        np.array([_px(last, at, mm) for mm in last.nocks]),
-        _px(last, at, last.handle),
-    )
+    toasted = shot.belly_heated and shot.facing == "belly"
+    belly, unknown = read_belly(prepared.light, last, fit.camera, shot) if toasted else (None, ())
+    reasons = doubts + _reasons(fit, shot, string, left_out, off) + unknown
+    view = _view(trace, last, values, string, shot)
     evidence = {
         "marks_rms_px": round(fit.rms_px, 3),
         "squared": fit.squared,
@@ -138,7 +127,68 @@ def measure_front(
         "bend_at_mm": {limb: round(last.numbers[f"bend_at_{limb}"], 1) for limb in LIMBS},
         "string_seen": None if string is None else round(string.seen, 2),
     }
-    return Measurement("measured", reasons=reasons, values=told, front=view, evidence=evidence, **heading)
+    return Measurement("measured", reasons=reasons, values=told, front=view, belly=belly, evidence=evidence, **heading)
+
+
+def _check_upper(tips_px: Array, shot: Shot) -> None:
+    """Raise ShotError where the bow lies across the way its upper limb is said to: upper and lower, left and right would be a
+    matter of chance. ``tips_px`` (2, 2)."""
+    said = np.array({"left": (-1, 0), "right": (1, 0), "top": (0, -1), "bottom": (0, 1)}[shot.upper_limb], float)
+    way = (tips_px[0] - tips_px[1]) / np.linalg.norm(tips_px[0] - tips_px[1])
+    if float(way @ said) > ACROSS_COS:
+        return
+    stands, ends = ("upright", "at the top or the bottom") if abs(way[1]) > abs(way[0]) else ("level", "on the left or the right")
+    text = f"The bow lies {stands} in the picture, but its upper limb is said to be at the {shot.upper_limb}."
+    raise ShotError(text, f"Say if its upper limb is {ends}.", field="upper_limb")
+
+
+def _settled(trace: FrontTrace, seen: Outline, fit: CameraFit, shot: Shot) -> tuple[Array, Array, float]:
+    """All that is doubtful, with the clicks and the bow's length held against the picture: mean, covariance, and how far off the
+    length was, in standard uncertainties."""
+    mean, covariance = prior(fit, shot, _edges_u(trace, shot.handle_mm / shot.nock_to_nock_mm), STRING_U_MM)
+    for k, u in zip((PAST_UP, PAST_LOW), trace.tip_u_mm, strict=True):
+        covariance[k, k] += u**2
+    _by_clicks(mean, covariance, seen, fit, shot, trace.px_per_mm)
+    return settled(mean, covariance, lambda q: shape(q, seen, fit.camera, shot).length_mm, shot.nock_to_nock_mm)
+
+
+def _check_front(found: FrontShape, off_u: float, shot: Shot) -> None:
+    """Raise ``NeedsHelp`` for what is no bow from its belly or back, or not as long as typed."""
+    _check_alike(found)
+    if abs(found.numbers["tip_line"]) > TURNED_MM:
+        raise NeedsHelp(
+            f"The handle stands {abs(found.numbers['tip_line']) / MM_PER_INCH:.1f} in beside the line between the tips: "
+            "the bow is seen from its side, or turned.",
+            "Take it straight from the belly or the back, or say that it is a side view.",
+            clicks=(),
+        )
+    if abs(off_u) > MOST_OFF:
+        raise NeedsHelp(
+            f"What was followed is {'shorter' if off_u > 0 else 'longer'} than the length typed for the bow.",
+            "Check the bow's length nock to nock, the marks' distances and the standoff.",
+            clicks=CLICKS,
+            fault="length",
+            ratio=found.length_mm / shot.nock_to_nock_mm,
+        )
+
+
+def _view(trace: FrontTrace, found: FrontShape, values: dict[str, Value], string: StringLine | None, shot: Shot) -> FrontView:
+    """What the picture shows besides values: edges, string, and the widths that lie on a limb."""
+    widths = []
+    for limb in LIMBS:
+        for name in values:
+            if name.startswith(f"width_{limb}") and (mm := float(name.rsplit("_", 1)[1])) < found.numbers[f"reach_{limb}"]:
+                widths.append(Width(limb, mm, values[name]))
+    at = np.arange(len(trace.right_px), dtype=float)
+    return FrontView(
+        str(shot.facing),
+        tuple(widths),
+        trace.right_px,
+        trace.left_px,
+        np.empty((0, 2)) if string is None else string.px,
+        np.array([_px(found, at, mm) for mm in found.nocks]),
+        _px(found, at, found.handle),
+    )
 
 
 def _by_clicks(mean: Array, covariance: Array, seen: Outline, fit: CameraFit, shot: Shot, px_per_mm: float) -> None:
@@ -212,8 +262,18 @@ def _width(name: str, values: dict[str, Value], px_per_mm: float) -> Value:
     return Value(own.value, float(np.hypot(own.u, more)), own.unit, own.budget | {"edge": edge})
 
 
-def _values(names: list[str], found: FrontShape, slope: Array, covariance: Array) -> dict[str, Value]:
-    """Each number with its uncertainty and that one's parts, which share what hangs together by the Cholesky factor."""
+def _values(found: FrontShape, numbers: Callable[[Array], dict[str, float]], x: Array, covariance: Array) -> dict[str, Value]:
+    """Each finite number with its uncertainty and that one's parts, which share what hangs together by the Cholesky factor.
+
+    ``numbers``: by name, at any setting (SIZE,) of what is doubtful; ``x``, ``covariance``: the setting, and of it.
+    """
+    names = [n for n, v in found.numbers.items() if np.isfinite(v)]
+
+    def in_order(q: Array) -> Array:
+        at_q = numbers(q)
+        return np.array([at_q.get(n, np.nan) for n in names])
+
+    slope = slopes(in_order, x, covariance)
     d = np.sqrt(np.maximum(np.diag(covariance), 1e-30))
     w, v = np.linalg.eigh(covariance / np.outer(d, d))
     factor = np.linalg.cholesky((v * np.clip(w, 1e-12, None)) @ v.T) * d[:, None]

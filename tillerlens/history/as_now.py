@@ -29,8 +29,9 @@ _REST_BEFORE_HEAT = Reason(
 
 @dataclass(frozen=True, eq=False)
 class OnHand:
-    """strung: braced and drawn; rest: unstrung, before the last of them where there is one; rest_after: unstrung since.
-    scraped: when wood last came off, or heat changed the bow. left_out: why pictures and weighings do not count, in sentences."""
+    """strung: braced and drawn; rest: unstrung, before the last of them where there is one; rest_after: unstrung since; all from
+    the side. front: the last from belly or back, for its widths. scraped: when wood last came off, or heat changed the bow.
+    left_out: why pictures and weighings do not count, in sentences."""
 
     strung: tuple[Stage, ...]
     rest: Stage | None
@@ -41,6 +42,7 @@ class OnHand:
     moisture: float | None = None  # of the wood, %, as last noted
     heated: bool = False  # over coals, at any time
     left_out: tuple[Reason, ...] = ()
+    front: Stage | None = None
 
 
 def on_hand(stages: Sequence[Stage], events: Sequence[Event]) -> OnHand:
@@ -50,7 +52,9 @@ def on_hand(stages: Sequence[Stage], events: Sequence[Event]) -> OnHand:
     """
     heated = max((e.happened_at for e in events if e.kind == "heat"), default=None)
     changed = max((e.happened_at for e in events if e.kind in CHANGES), default=None)
-    measured = [s for s in stages if s.status == "measured"]
+    every_view = [s for s in stages if s.status == "measured"]
+    measured = [s for s in every_view if not s.from_front]
+    fronts = [s for s in every_view if s.from_front]
     now = [s for s in measured if changed is None or s.taken_at > changed]
     strung = [s for s in now if s.state in ("braced", "drawn")]
     every = [s for s in measured if s.state == "unstrung"]
@@ -71,6 +75,7 @@ def on_hand(stages: Sequence[Stage], events: Sequence[Event]) -> OnHand:
         moisture_of(events),
         heated is not None,
         (_REST_BEFORE_HEAT,) if every and not rest else (),
+        fronts[-1] if fronts else None,
     )
 
 

@@ -78,8 +78,8 @@ class Comparison:
 
 @dataclass(frozen=True, eq=False)
 class AtRest:
-    """Measurements of the bow unstrung as it was with the earlier and with the later of two pictures; None where not known.
-    heated: whether heat came between the two, so that the one does not hold for the other."""
+    """Measurements of the bow unstrung as it was with the earlier and with the later of two pictures; None where not
+    known. heated: whether heat came between the two, so that the one does not hold for the other."""
 
     then: Measurement | None = None
     now: Measurement | None = None

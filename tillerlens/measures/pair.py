@@ -69,9 +69,12 @@ class Change:
 
 
 def read_picture(found: Measurement) -> Picture:
-    """What a measurement says of the bow alone. Raises DocumentError when it holds no measured bow."""
+    """What a measurement says of the bow alone. Raises DocumentError when it holds no bow measured from the side."""
+    name = found.photo.name or "the picture"
+    if found.front is not None:
+        text = f"{name} shows the bow from its belly or back, so its bend can't be compared."
+        raise DocumentError(text, "Give two pictures from the side, or two of a heat-treated belly.")
     if found.status != "measured" or set(found.profile) != set(LIMBS):
-        name = found.photo.name or "the picture"
         raise DocumentError(f"{name} was not measured, so it cannot be compared.", "Measure it first, with clicks if it asks.")
     gaps = {g.from_handle_mm: (g.upper, g.lower, g.difference) for g in found.gaps}
     limbs: dict[Limb, Along] = {}

@@ -40,7 +40,7 @@ from tillerlens.mechanics.force_draw import (
 )
 from tillerlens.mechanics.hung import Hung, weight_by_sizes
 from tillerlens.mechanics.observed import MechanicsError, ObservedBow, Weighing, read_observed
-from tillerlens.mechanics.section import LimbSections
+from tillerlens.mechanics.section import LimbSections, by_calipers
 from tillerlens.mechanics.stiffness import Modulus, Stiffness, bending_modulus, estimate_stiffness
 from tillerlens.mechanics.strain import ANY_WOOD, SIDES, LimbStrain, Risk, StrainLimit, most_at_risk, strain_ahead, strain_now
 
@@ -151,7 +151,7 @@ def tell(given: Given) -> Bench:
         risk(now),
         ahead,
         risk(ahead),
-        given.sections is not None,
+        by_calipers(given.sections),
         None if at_rest is None or after is None else attempt(lambda: set_between(at_rest, after)),
         curve,
         None if curve is None else stacking(curve, full),

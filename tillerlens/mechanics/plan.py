@@ -157,11 +157,18 @@ def _limb(limb: Any, stiffness: LimbStiffness, sections: LimbSections | None, si
     told = np.flatnonzero(np.isfinite(u))
     nearest = told[np.abs(told[:, None] - np.arange(u.size)[None, :]).argmin(0)]
     u = np.where(np.isfinite(u), u, UNTOLD * u[nearest])
-    if sections is None:
+    if sections is None or sections.thickness_from == "side":
         thick, u_thick = (np.interp(limb.length - limb.s, side.from_nock_mm, v) for v in (side.thickness_mm, side.u_thickness_mm))
         known = bool(np.isfinite(thick).all())
         return CurrentLimb(
-            limb, u, stiffness.u_rest[::-1], thick if known else None, None, 3.0, u_thick if known else None, "side"
+            limb,
+            u,
+            stiffness.u_rest[::-1],
+            thick if known else None,
+            thick / 2 if known and sections else None,
+            3.0,
+            u_thick if known else None,
+            "side",
         )
     from_nock = np.clip(limb.length - limb.s, sections.from_nock_mm[0], sections.from_nock_mm[-1])
     at = sections.at(from_nock)

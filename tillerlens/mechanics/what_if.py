@@ -25,7 +25,7 @@ from tillerlens.mechanics.evidence import check_draw
 from tillerlens.mechanics.force_draw import Reading
 from tillerlens.mechanics.observed import SCALE_GAIN_U, MechanicsError, read_observed
 from tillerlens.mechanics.plan import current_from_documents
-from tillerlens.mechanics.section import LimbSections
+from tillerlens.mechanics.section import LimbSections, by_calipers
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Equilibrium, NoEquilibrium, braced, drawn, string_on_belly
 from tillerlens.mechanics.stiffness import FIRST, LAST
 from tillerlens.mechanics.strain import distances
@@ -177,8 +177,8 @@ def standing_from_documents(
     sections: dict[LimbName, LimbSections] | None = None,
     readings: Sequence[Reading] = (),
 ) -> Standing:
-    """The bow from measurements: strung as it is now, one drawn picture weighed, and unstrung. ``readings``: weighings without a
-    picture.
+    """The bow from measurements: strung as it is now, one drawn picture weighed, and unstrung. ``readings``: weighings
+    without a picture.
 
     Raises MechanicsError or NoEquilibrium with what to do.
     """
@@ -196,7 +196,7 @@ def standing_from_documents(
         else:
             thick = np.interp(at, seen.limbs[name].from_nock_mm, seen.limbs[name].thickness_mm)
         to_belly, _, u, _ = distances(seen, name, at, sections)
-        depths.append(Depth(thick, to_belly, float(np.nanmedian(u / to_belly)), sections is not None))
+        depths.append(Depth(thick, to_belly, float(np.nanmedian(u / to_belly)), by_calipers(sections)))
     string = present.string_length
     try:
         brace = braced(found.bow, string_length=string, segments=SEGMENTS).draw_back

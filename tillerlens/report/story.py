@@ -39,6 +39,7 @@ from tillerlens.report.words.compare import (
     scraping_sentence,
     set_sentences,
 )
+from tillerlens.report.words.front import width_rows
 from tillerlens.report.words.phrases import phrase
 from tillerlens.report.words.quantities import (
     Units,
@@ -65,7 +66,8 @@ Block = dict[str, Any]
 def lay_out(story: Story, units: Units | None = None) -> Block:
     """The report as plain data that JSON can carry: title, facts, and sections of sentences, tables, figures and pictures."""
     units = units or Units()
-    measured = [s for s in story.stages if s.measured]
+    measured = [s for s in story.stages if s.measured and not s.from_front]
+    fronts = [s for s in story.stages if s.measured and s.from_front]
     rest = [s for s in measured if s.state == "unstrung"]
     strung = [s for s in measured if s.state in ("braced", "drawn")]
     found, of_set = _set(measured, units)
@@ -75,6 +77,7 @@ def lay_out(story: Story, units: Units | None = None) -> Block:
     rest_figures = _rest_figures(story, found, after[-1] if after else [], fitted, units)
     sections: list[Block] = [
         {"title": "Summary", "text": _texts(_summary(story, measured, of_set[:1] if found else [], units))},
+        _from_front(fronts, units),
         {"title": "Tiller, stage by stage", "pictures": [_picture(s, units) for s in _some(story.stages, MOST_PICTURES)]},
         {"title": "Profile and bend", "figures": _shapes(story, measured, rest, units)},
         {"title": "Gaps, belly to the line between the nocks", "tables": [_gap_table(s, units) for s in _gap_stages(strung)]},
@@ -210,10 +213,24 @@ def _picture(s: StageShown, units: Units) -> Block:
     }
 
 
+def _from_front(fronts: Sequence[StageShown], units: Units) -> Block:
+    """What the last front view says, with the limbs' widths."""
+    title = "Seen from belly or back"
+    if not fronts:
+        return {"title": title}
+    found = fronts[-1].measurement
+    said = verdict(found, units)
+    head, *rows = width_rows(found, units)
+    table = {"title": f"Width along the limbs, {fronts[-1].title}, {fronts[-1].when:%Y-%m-%d}", "head": head, "rows": rows}
+    return {"title": title, "text": _texts([said.first, *said.more]), "tables": [table] if rows else []}
+
+
 def _headline(s: StageShown, units: Units) -> str:
     """The value or two that matter most in the stage's state."""
     if not s.measured:
         return "unmeasured" if s.found is None else s.found.status.replace("_", " ")
+    if s.from_front:
+        return verdict(s.measurement, units).first.text
     wanted = {
         "unstrung": (("reflex", "reflex"),),
         "braced": (("brace_height_belly", "brace height"), ("tiller_at_fades", "tiller")),
@@ -228,7 +245,7 @@ def _headline(s: StageShown, units: Units) -> str:
 
 def _rest_of(story: Story, stage: StageShown) -> StageShown | None:
     """The bow unstrung as it was with a strung picture: the last before it, else the first after it, with no heating between."""
-    rest = [s for s in story.stages if s.measured and s.state == "unstrung"]
+    rest = [s for s in story.stages if s.measured and not s.from_front and s.state == "unstrung"]
     before, after = [s for s in rest if s.when <= stage.when], [s for s in rest if s.when > stage.when]
     for s in (*before[-1:], *after[:1]):
         if not any(min(s.when, stage.when) < t <= max(s.when, stage.when) for t in story.heated):

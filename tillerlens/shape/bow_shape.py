@@ -1,7 +1,7 @@
-"""From pixels to the bow's shape: one function of the picture's evidence, small enough to be asked fifty times.
+"""From pixels to the bow's shape: one function of the picture's evidence, cheap enough to compute fifty times.
 
 ``BowShape`` holds what a bowyer measures (gaps, reflex, angles, lengths), computed in the bow's own frame: x along the
-handle's tangent towards the upper limb, y towards the back, origin on the handle's centreline. ``Layout`` fixes what does
+handle's tangent towards the upper limb, y towards the back, origin on the handle's centreline. ``ShapeLayout`` fixes what does
 not move when the evidence is perturbed (which columns belong to which limb, the spline matrices), so that the uncertainty
 budget can differentiate the whole computation by finite differences.
 """
@@ -24,23 +24,23 @@ from tillerlens.trace.path import CLICKS
 Array = NDArray[np.float64]
 
 STATIONS_IN = (6, 10, 14, 18, 22, 26)  # where gaps are reported, along the limb from the handle's centre
-STATION_FROM_NOCK_MM = 20  # a gap nearer to the nock is none
-HANDLE_TRIM = 0.85  # the outermost of the rigid part may already be bending: keep to its middle
+STATION_FROM_NOCK_MM = 20  # nearer to the nock no gap is reported
+HANDLE_TRIM = 0.85  # share of the rigid part that is used: its ends may already bend
 FADE_REACH_MM = 60.0  # of a limb beside the fade, which gives the fade's place
-BACK_U_MM, FADE_U_MM = 0.05, 0.15  # how true the handle's back and the limbs' middles at the fades are
+BACK_U_MM, FADE_U_MM = 0.05, 0.15  # how straight the handle's back is, and how well the limbs' middles are known at the fades
 MOST_ALIKE = 0.99  # correlation of neighbouring columns
 HELD_U_MM = 0.6  # of the back at a fade, where the handle's own was not seen and the few columns beside it stand for it
 ROOT_COLUMNS = 12  # of a limb beside the fade, that tell which way its belly is
-ROOT_MM, ROOT_WEIGHT = 20.0, 0.3  # how much of the handle beside the fade steadies the limb's root
+ROOT_MM, ROOT_WEIGHT = 20.0, 0.3  # length and weight of the handle's stretch that anchors the limb's root
 TIP_WEIGHT = 0.5  # of the limb's end, by its place across the limb, against a column's middle
 NOCK_BEND_U_PER_MM = 2.5e-4  # a strung limb's bend at its nock is its natural one (common practice: tips are left near straight)
 LEAST_HALF_MM = 0.1  # of a limb's thickness
 END_SAMPLES = 6  # of the curve, that tell which way it ends
-BEYOND_MM = 25.0  # how far past the seen end the curve is carried on: a dark tip may be lost on a dark ground
+BEYOND_MM = 25.0  # the curve is extrapolated past the visible end: a dark tip may be lost on a dark ground
 LEAST_APART_MM = 0.05  # of two columns along the limb: nearer they are one datum
-LEAST_COLUMNS = 6  # of the handle or a limb: fewer carry no line and do not tell how true theirs is
+LEAST_COLUMNS = 6  # of the handle or a limb: through fewer no line can be fitted, nor its scatter estimated
 SAMPLES = 161  # places along each limb where the curve is read
-STRAIGHT_ROUNDS, STRAIGHT_MM = 12, 0.15  # of reweighting the handle's back, whose usual scatter is so much at the least
+STRAIGHT_ROUNDS, STRAIGHT_MM = 12, 0.15  # of reweighting the handle's back; the least scatter assumed
 # Width seen end-on (common practice: limbs 1 to 2 in wide, tips 3/8 to 3/4 in), used where the bowyer gave none.
 LIMB_WIDTH_MM, LIMB_WIDTH_U_MM = 38.0, 8.0
 TIP_WIDTH_MM, TIP_WIDTH_U_MM = 13.5, 2.0
@@ -60,7 +60,7 @@ LEAST_SHARE = 0.3  # of the apparent thickness: less is never the wood's own
 
 
 @dataclass(frozen=True)
-class Section:
+class AssumedSection:
     """What the side view does not show of the limbs' sections, as their thickness takes it.
 
     ``width_mm`` greatest, near the fade; ``taper_from`` share of the limb from the nock from which on it is; ``q`` how round
@@ -92,10 +92,10 @@ class Evidence:
     section_q: float = SECTION_Q
     overhang_mm: tuple[float, float] = (0.0, 0.0)
     grip_thickness_mm: float = float("nan")  # back to belly at the handle, as seen from the side
-    handle_turn_rad: float = 0.0  # a doubt of the handle's direction, for the budget
+    handle_turn_rad: float = 0.0  # perturbs the handle's direction
     middle_shift_mm: float = 0.0  # the handle's centre from the middle of the bow, + towards the upper nock
-    section: Section = Section()
-    is_end: tuple[bool, bool] = (True, True)  # whether each tip is a limb's end, which shows obliquely, or a nock put on its side
+    section: AssumedSection = AssumedSection()
+    is_end: tuple[bool, bool] = (True, True)  # whether each tip is a limb's end, seen obliquely, or a nock set on it
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,15 +111,15 @@ class LimbLayout:
     thick_fit : (4, n) silhouettes' half distances to a cubic along the limb.
     """
 
-    columns: NDArray[np.intp]  # the columns whose middles the spline follows, nock first
-    root: NDArray[np.intp]  # a few columns of the handle beside the fade, of which only the back counts
+    columns: NDArray[np.intp]
+    root: NDArray[np.intp]
     spline: SplineLayout
-    tip_mm: float  # of the limb's end, in the spline's parameter
-    thick_fit: Array  # (4, n): silhouette half-widths to a cubic
+    tip_mm: float
+    thick_fit: Array
 
 
 @dataclass(frozen=True, eq=False)
-class Layout:
+class ShapeLayout:
     """Which columns serve what; made once for a picture."""
 
     upper: LimbLayout
@@ -127,7 +127,7 @@ class Layout:
     handle_columns: NDArray[np.intp]
     handle_weight: Array  # fixed, so that the fit stays linear in the evidence
     direction_u_rad: float  # standard uncertainty of the handle's direction
-    apart_u_rad: float  # and of how far its back and the line from fade to fade may well be apart
+    apart_u_rad: float  # standard uncertainty of the angle between the handle's back and the line from fade to fade
     back_share: float  # of the handle's direction that its back decides; the fades' middles decide the rest
     handle_mm: float
 
@@ -136,7 +136,7 @@ class Layout:
 class LimbFit:
     """One limb in the bow's frame, nock first: curve, distance from the nock, thickness (mm).
 
-    ``thickness_mm`` is what heights and gaps stand on; ``wood_mm`` the wood's own, which is reported; ``apparent_mm``
+    ``thickness_mm`` enters heights and gaps; ``wood_mm`` the wood's own, which is reported; ``apparent_mm``
     from silhouette to silhouette.
     """
 
@@ -161,7 +161,7 @@ class BowShape:
     handle_apart_rad: float  # between the line of its back and the line from fade to fade
     length_mm: float
     numbers: dict[str, float]
-    origin_mm: Array  # board place and direction of the frame, to draw it back onto the picture
+    origin_mm: Array  # the frame's place and direction on the board, to project it back into the picture
     x_axis: Array
     y_axis: Array
 
@@ -177,7 +177,7 @@ def width_profile(share: Array, root: float, tip: float) -> Array:
     return np.asarray(np.interp(share, [0.0, EVEN_FROM, 1.0], [tip, root, root]))
 
 
-def wood_thickness(apparent: Array, share: Array, lean: Array, section: Section) -> Array:
+def wood_thickness(apparent: Array, share: Array, lean: Array, section: AssumedSection) -> Array:
     """Back to belly of the wood itself, where ``apparent`` lies between the silhouettes.
 
     Parameters
@@ -204,7 +204,7 @@ def mapped(e: Evidence) -> tuple[Array, Array, Array]:
 
 def make_layout(
     e: Evidence, handle_mm: float, cutoff_mm: float, weight: Array, path_px: Array, state: str, handle_held: bool = False
-) -> Layout:
+) -> ShapeLayout:
     """Split the columns into limbs and handle by arc length along the path, and prepare the splines.
 
     Parameters
@@ -229,11 +229,10 @@ def make_layout(
     centre = (s[0] + s[-1]) / 2 - e.middle_shift_mm
     half = handle_mm / 2
     nock_u = None if state == "unstrung" else NOCK_BEND_U_PER_MM
-
-    def limb(sign: int, tip: Array) -> LimbLayout:
-        return _limb_layout(sign * (s - centre) - half, (back + belly) / 2, weight, tip, have, cutoff_mm, nock_u)
-
-    limbs = [limb(-1, tips[0]), limb(1, tips[1])]
+    columns = _Columns(s, (back + belly) / 2, weight, have)
+    limbs = [
+        _limb_layout(columns, sign, centre + sign * half, tip, cutoff_mm, nock_u) for sign, tip in zip((-1, 1), tips, strict=True)
+    ]
     handle = np.nonzero(have & (np.abs(s - centre) < HANDLE_TRIM * half))[0]
     if len(handle) < LEAST_COLUMNS:
         raise _lost("handle", len(handle))
@@ -244,35 +243,39 @@ def make_layout(
     u_direction, back_share = u_back * u_fades / apart, float(u_fades**2 / apart**2)
     if handle_held:
         u_direction, back_share = HELD_U_MM * np.sqrt(2) / handle_mm, 0.0
-    return Layout(limbs[0], limbs[1], handle, hw, u_direction, apart, back_share, handle_mm)
+    return ShapeLayout(limbs[0], limbs[1], handle, hw, u_direction, apart, back_share, handle_mm)
+
+
+class _Columns(NamedTuple):
+    """All N columns: way along the path (mm), middles (N, 2), their weights, and whether the back is seen."""
+
+    s: Array
+    middle: Array
+    weight: Array
+    have_back: NDArray[np.bool_]
 
 
 def _limb_layout(
-    past_fade: Array,
-    middle: Array,
-    weight: Array,
-    tip: Array,
-    have_back: NDArray[np.bool_],
-    cutoff_mm: float,
-    nock_u_per_mm: float | None,
+    columns: _Columns, sign: int, fade: float, tip: Array, cutoff_mm: float, nock_u_per_mm: float | None
 ) -> LimbLayout:
-    """One limb; ``past_fade`` (N,) mm: where each column lies beyond its fade, + toward its nock."""
-    cols = np.nonzero(~np.isnan(middle[:, 0]) & (past_fade > 0))[0]
-    cols = cols[np.argsort(-past_fade[cols])]  # nock first
-    cols = cols[weight[cols] > 0]
+    """One limb, on the ``sign`` side of its fade (mm along the path)."""
+    s, past_fade = columns.s, sign * (columns.s - fade)
+    cols = np.nonzero(~np.isnan(columns.middle[:, 0]) & (past_fade > 0))[0]
+    cols = cols[np.argsort(-sign * s[cols])]  # nock first
+    cols = cols[columns.weight[cols] > 0]
     if len(cols) < LEAST_COLUMNS:
         raise _lost("limbs", len(cols))
-    u = np.abs(past_fade[cols] - past_fade[cols[0]])
+    u = np.abs(s[cols] - s[cols[0]])
     keep = np.r_[True, np.diff(np.maximum.accumulate(u)) > LEAST_APART_MM]
     cols, u = cols[keep], u[keep]
     # the tip is a datum too: near it the silhouettes are often hidden by the nock and its string
-    tip_u = -float(np.linalg.norm(tip - middle[cols[0]]))
-    fade_u = abs(past_fade[cols[0]])
-    root = np.nonzero(have_back & (past_fade < 0) & (past_fade > -ROOT_MM))[0]
+    tip_u = -float(np.linalg.norm(tip - columns.middle[cols[0]]))
+    fade_u = abs(s[cols[0]] - fade)
+    root = np.nonzero(columns.have_back & (past_fade < 0) & (past_fade > -ROOT_MM))[0]
     root = root[np.argsort(-past_fade[root])]
     spline = lay_out(
-        np.r_[tip_u, u, np.abs(past_fade[root] - past_fade[cols[0]])],
-        np.r_[TIP_WEIGHT, weight[cols], np.full(len(root), ROOT_WEIGHT)],
+        np.r_[tip_u, u, np.abs(s[root] - s[cols[0]])],
+        np.r_[TIP_WEIGHT, columns.weight[cols], np.full(len(root), ROOT_WEIGHT)],
         np.linspace(tip_u - BEYOND_MM, fade_u, SAMPLES),
         cutoff_mm,
         nock_u_per_mm,
@@ -313,7 +316,7 @@ def _back_u(p: Array, w: Array) -> float:
     mid = (w[:, None] * p).sum(0) / w.sum()
     _, sizes, axes = np.linalg.svd((p - mid) * np.sqrt(w / w.mean())[:, None], full_matrices=False)
     long, short = sizes / np.sqrt(len(p))
-    # where a wrap ends amid the handle its neighbours stray together, and many of them are worth no more than a few
+    # where a wrap ends within the handle neighbours stray together: they count as fewer independent ones
     off = (p - mid) @ axes[1] * w
     alike = float(np.clip((off[1:] @ off[:-1]) / max(float(off @ off), 1e-12), 0.0, MOST_ALIKE))
     worth = float(w.sum()) / 4 * (1 - alike) / (1 + alike)
@@ -321,7 +324,7 @@ def _back_u(p: Array, w: Array) -> float:
 
 
 def _straight_weights(p: Array) -> Array:
-    """Weights (N,) that leave out what does not lie on the straight most of the points (N, 2) make."""
+    """Weights (N,) of points (N, 2) that exclude those off the straight line through most of them."""
     w = np.ones(len(p))
     for _ in range(STRAIGHT_ROUNDS):
         mid = (w[:, None] * p).sum(0) / w.sum()
@@ -331,7 +334,7 @@ def _straight_weights(p: Array) -> Array:
     return np.asarray(w)
 
 
-class _Limb(NamedTuple):
+class _BoardLimb(NamedTuple):
     """One limb in the board's frame: its curve, and half thicknesses (mm) at the samples: from silhouette to silhouette, as
     heights stand on it, and the wood's own."""
 
@@ -341,11 +344,11 @@ class _Limb(NamedTuple):
     wood: Array
 
 
-def _limb(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Array) -> _Limb:
+def _limb(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Array) -> _BoardLimb:
     b, c = back[lay.columns], belly[lay.columns]
     half = np.linalg.norm(b - c, axis=1) / 2
     cubic = lay.thick_fit @ half
-    # the limb grows out of the handle: there its middle is half a thickness below the back
+    # at the root the limb's middle lies half a thickness below the handle's back
     below = (c[-ROOT_COLUMNS:] - b[-ROOT_COLUMNS:]).mean(0)
     below = below / np.linalg.norm(below)
     root = back[lay.root] + below * np.polyval(cubic, 1.0)
@@ -359,7 +362,7 @@ def _limb(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Array) -
     q = e.section_q
     true = (np.maximum(apparent**q - broad**q, (LEAST_SHARE * apparent) ** q)) ** (1 / q)
     seen = np.abs(((oblique + e.section.tilt) * normal).sum(1))
-    return _Limb(curve, apparent, true, wood_thickness(2 * apparent, share, seen, e.section) / 2)
+    return _BoardLimb(curve, apparent, true, wood_thickness(2 * apparent, share, seen, e.section) / 2)
 
 
 class _HandleLine(NamedTuple):
@@ -374,7 +377,9 @@ class _HandleLine(NamedTuple):
     half_root_mm: float
 
 
-def _handle_line(e: Evidence, layout: Layout, back: Array, belly: Array, limbs: tuple[_Limb, _Limb]) -> _HandleLine:
+def _handle_line(
+    e: Evidence, layout: ShapeLayout, back: Array, belly: Array, limbs: tuple[_BoardLimb, _BoardLimb]
+) -> _HandleLine:
     """A straight line through the handle's back, half a limb's thickness below it."""
     half_root = float(np.mean([m.thick[-1] for m in limbs]))
     hb, hw = back[layout.handle_columns], layout.handle_weight
@@ -402,8 +407,8 @@ def _handle_line(e: Evidence, layout: Layout, back: Array, belly: Array, limbs: 
 
 
 def _nock_at(e: Evidence, tip: Array, curve: Curve, is_end: bool, overhang_mm: float) -> float:
-    """Way (mm) along a limb's curve from its first sample to the nock: the limb's end, drawn back by what the broad end shows
-    obliquely and by the wood beyond the nock."""
+    """Way (mm) along a limb's curve from its first sample to the nock: the limb's end, less what its
+    width shows obliquely and the wood beyond the nock."""
     outward = curve.xy[0] - curve.xy[END_SAMPLES]
     outward = outward / np.linalg.norm(outward)
     lean = abs(float(_obliquity(e.camera, e.standoff_mm, tip[None])[0] @ outward))
@@ -415,8 +420,8 @@ def _arc(curve: Curve) -> Array:
     return np.r_[0, np.cumsum(np.linalg.norm(np.diff(curve.xy, axis=0), axis=1))]
 
 
-def bow_shape(e: Evidence, layout: Layout, state: str, numbers: bool = True) -> BowShape:
-    """Compute the shape, and its numbers where they are asked for. Everything here is smooth in the evidence.
+def bow_shape(e: Evidence, layout: ShapeLayout, state: str, numbers: bool = True) -> BowShape:
+    """Compute the shape and, if wanted, its numbers. Everything here is smooth in the evidence.
 
     Parameters
     ----------
@@ -446,7 +451,7 @@ def bow_shape(e: Evidence, layout: Layout, state: str, numbers: bool = True) -> 
     for k, m in enumerate(raw):
         from_centre = abs(fade_x[k] - centre_x) + arcs[k][-1] - arcs[k]
         tangent = np.column_stack([m.curve.tangent @ x_axis, m.curve.tangent @ y_axis])
-        # + bends towards the belly: seen going from nock to handle the upper limb turns one way, the lower the other
+        # + is toward the belly: from nock to handle the two limbs turn in opposite senses
         turn = float(x_axis[0] * y_axis[1] - x_axis[1] * y_axis[0]) * (1.0 if k == 0 else -1.0)
         curve = Curve(to_bow(m.curve.xy), tangent, m.curve.curvature * turn)
         limbs.append(LimbFit(curve, arcs[k] - nock_at[k], from_centre, 2 * m.thick, 2 * m.wood, 2 * m.apparent))

@@ -1,4 +1,4 @@
-"""Does the placed and computed shape hang together as a bow? What does not is asked about; what is doubtful is said."""
+"""Is the computed shape a bow's? If not, ask for help; if doubtful, say so."""
 
 from __future__ import annotations
 
@@ -21,9 +21,12 @@ ROOT_SHARE, ROOT_MM = 0.25, 1.0  # of the limb's thickness, and beside: how far 
 # practice, no source).
 ROOT_SLOPE = np.radians(8.0)
 BACKWARD_PER_MM = 2.5e-3  # a strung limb may keep some reflex, never a bend of a foot's radius towards the back
-LENGTH_OFF_U = 5.5  # so far off, what was followed is not the whole bow or what was typed is not its length
-DIFFERS_U = 3.0  # so far off, the length and what was followed are said to differ
+LENGTH_OFF_U = 5.5  # beyond it either the trace is not the whole bow or the typed length is wrong
+DIFFERS_U = 3.0  # beyond it the length and the trace are reported to differ
 LEAST_ROOT = 0.9  # of the limb's greatest thickness, at its root
+LIKE_ROOTS = 1.25  # one limb's thickness beside the handle over the other's, at the most, of what it is further out
+OUTER = 0.6  # of a limb's length from its nock: as far as its root does not reach
+ROOTS_AT = np.linspace(0.3, 0.97, 68)  # of a limb's length from its nock, where the two are held against each other
 THICKNESS_AT = np.linspace(0.3, 0.97, 68)  # of the limb's length from its nock: further out a knob or a tip may be thicker
 MOST_INNER = 0.9  # of the limb's length: further in no loss of wood begins
 SHARPEST_PER_MM = 1 / 150.0  # tighter bends than a six-inch radius are not a limb's
@@ -31,8 +34,8 @@ NOCK_SAMPLES, ROOT_SAMPLES = 3, 3  # at a limb's ends, where its spline's bend i
 BACKWARD_NOCK_SAMPLES = 5  # a tip may be bent back
 HALF_SHOWN = 0.12  # of a limb's length at either side of a doubtful place, that is marked
 CROOKED_MM = 2.0  # rms of a handle's back about its straight line, beyond which it isn't straight
-SURE = 0.9  # posterior probability of a supposition, that is then said
-HANDLE_KNOWN_MM = 4.0  # a standard uncertainty of the handle's place that leaves the limbs' difference sharp enough
+SURE = 0.9  # posterior probability from which a supposition is reported
+HANDLE_KNOWN_MM = 4.0  # a standard uncertainty of the handle's place below which the limbs' difference is sharp
 OBLIQUE_RAD = np.radians(25)
 
 _HOW = "Click the two nocks and the middle of the handle, or retake with even light and the bow clear of other things."
@@ -66,7 +69,7 @@ def check_shape(s: BowShape, length_off_u: float) -> None:
 
 
 def _check_thickness(s: BowShape) -> None:
-    """An edge taken wrongly shows in what was seen; what only the broad face taken off makes differ is in the interval."""
+    """A wrong edge shows in the apparent thickness too; a difference by the broad face's correction alone is in the interval."""
 
     def at(limb: LimbFit, thick: np.ndarray) -> np.ndarray:
         return np.interp(COMPARED_AT * limb.from_nock_mm[-1], limb.from_nock_mm, thick)
@@ -124,14 +127,41 @@ def _around(m: LimbFit, at: int) -> tuple[float, float]:
 
 
 def thinner_inward(s: BowShape) -> dict[str, tuple[float, float]]:
-    """Limbs that look thinner at their root than further out, which no limb is (common practice: thickness falls steadily from
-    the handle): limb -> (how much, mm; from what share of its length on, nock = 0). There wood was lost on the ground."""
+    """Limbs that look thinner at their root than further out: limb -> (by how much, mm; from what share of its length, nock = 0).
+
+    No limb is made so (common practice: thickness falls steadily from the handle): there the edge was lost on the ground.
+    """
     out = {}
     for name, m in zip(LIMBS, (s.upper, s.lower), strict=True):
         thick = np.interp(THICKNESS_AT * m.from_nock_mm[-1], m.from_nock_mm, m.thickness_mm)
         if thick[-1] < LEAST_ROOT * thick.max():
             out[str(name)] = (float(thick.max() - thick[-1]), float(min(THICKNESS_AT[int(np.argmax(thick))], MOST_INNER)))
     return out
+
+
+def roots_unlike(s: BowShape) -> dict[str, tuple[float, float]]:
+    """The limb that grows thicker toward the handle than the other does, by more than limbs made alike differ (``LIKE_ROOTS``).
+
+    A line behind its root may have been taken for its edge, or wood of the other's lost. Where the two differ along all of their
+    length one is the stouter, and no edge is in doubt. Returns limb -> (by how much, mm; from what share of its length on).
+    """
+    found: list[tuple[float, str, float]] = []
+    for of in (lambda m: m.thickness_mm, lambda m: m.apparent_mm):
+        up, low = (np.interp(ROOTS_AT * m.from_nock_mm[-1], m.from_nock_mm, of(m)) for m in (s.upper, s.lower))
+        ratio = up / low / np.median((up / low)[ROOTS_AT < OUTER])
+        name, ratio, thick = ("upper", ratio, up) if ratio[-1] > 1 else ("lower", 1 / ratio, low)
+        if ratio[-1] <= LIKE_ROOTS:
+            return {}
+        like = np.nonzero(ratio < 1 + (LIKE_ROOTS - 1) / 2)[0]
+        start = float(ROOTS_AT[like[-1]]) if len(like) else float(ROOTS_AT[0])
+        found.append((float(thick[-1] * (1 - 1 / ratio[-1])), name, start))
+    mm, name, start = min(found)
+    return {name: (mm, min(start, MOST_INNER))}
+
+
+def doubtful_roots(s: BowShape) -> dict[str, tuple[float, float]]:
+    """The limbs whose root has an edge in doubt, as ``thinner_inward`` tells them, else as ``roots_unlike``: one finding."""
+    return thinner_inward(s) or roots_unlike(s)
 
 
 def placing_doubts(placed: Placed) -> tuple[Reason, ...]:
@@ -153,7 +183,7 @@ def _nock_doubts(settled: Settled) -> tuple[Reason, ...]:
 
 
 def _limb_doubts(placed: Placed) -> tuple[Reason, ...]:
-    """Asked once a bow: what would tell unequal limbs from a turned camera, or where the handle's centre is."""
+    """What would distinguish unequal limbs from a turned camera, or give the handle's centre; typed once a bow."""
     shot, settled = placed.shot, placed.settled
     if shot.state == "unstrung" or shot.upper_limb_length_mm is not None or settled.shift_u_mm < HANDLE_KNOWN_MM:
         return ()
@@ -164,10 +194,10 @@ def _limb_doubts(placed: Placed) -> tuple[Reason, ...]:
     return (Reason("limbs_not_known", text, "Measure the upper limb from its nock to the handle's centre and type it in."),)
 
 
-def thinner_doubts(s: BowShape) -> tuple[Reason, ...]:
-    """Limbs of which some may have been lost on the ground."""
+def root_doubts(s: BowShape) -> tuple[Reason, ...]:
+    """Limbs of which some may have been lost on the ground beside their root, or some of the ground taken for the limb."""
     remedy = "Fix its edge by hand, or take it again against a background that differs from the wood."
-    return tuple(
+    lost = tuple(
         Reason(
             "thinner_inward",
             f"The {limb} limb looks thinner toward the handle than further out: some of it may be lost against the background.",
@@ -175,10 +205,18 @@ def thinner_doubts(s: BowShape) -> tuple[Reason, ...]:
         )
         for limb in thinner_inward(s)
     )
+    return lost or tuple(
+        Reason(
+            "thicker_inward",
+            f"The {limb} limb looks thicker toward the handle than the other: a line behind it may have been taken for its edge.",
+            "Fix its edge by hand, or take it again with nothing behind the limb.",
+        )
+        for limb in roots_unlike(s)
+    )
 
 
 def shape_doubts(trace: Trace, placed: Placed, s: BowShape) -> tuple[Reason, ...]:
-    """What is doubtful of a shape that hangs together: the trace's own doubts, the view, the scale, the string, the grip."""
+    """Doubts of a shape that passed ``check_shape``: the trace's own, the view, the scale, the string, the grip."""
     shot, string, settled = placed.shot, placed.string, placed.settled
     out = list(trace.doubts)
     if settled.fit.camera.obliqueness() > OBLIQUE_RAD:
@@ -201,8 +239,13 @@ def shape_doubts(trace: Trace, placed: Placed, s: BowShape) -> tuple[Reason, ...
 
 
 def scale_doubts(squared: bool, length_off_u: float) -> list[Reason]:
-    """Doubts of any view: marks that don't square the picture, and a length (``length_off_u`` standard uncertainties off, + where
-    the bow looks too short) that contradicts them."""
+    """Doubts of the scale, in any view.
+
+    Parameters
+    ----------
+    squared : whether the marks square the picture.
+    length_off_u : how far the typed length is off, in standard uncertainties, + where the bow looks too short.
+    """
     out = []
     if not squared:
         text = "These marks give the scale but cannot square the picture, so the intervals are wide."

@@ -8,15 +8,15 @@ from numpy.typing import NDArray
 from tillerlens.core.shot import Shot
 from tillerlens.photo.camera import OBLIQUENESS_PRIOR_U, Camera, CameraFit
 from tillerlens.photo.light import lit_from_camera
-from tillerlens.shape.bow_shape import LIMB_WIDTH_MM, LIMB_WIDTH_U_MM, Evidence, Layout, Section, make_layout
+from tillerlens.shape.bow_shape import LIMB_WIDTH_MM, LIMB_WIDTH_U_MM, AssumedSection, Evidence, ShapeLayout, make_layout
 from tillerlens.shape.spline import shortest_wave_mm
 from tillerlens.trace.trace import Trace
 
 Array = NDArray[np.float64]
 
 WIDTH_U_MM = 1.0  # a limb's width as typed, to a sixteenth
-# What of a swelling grip is called its belly differs a little from maker to maker; where a cradle or a strap hides most of it,
-# grips are an inch and a half deep, give or take (common practice, no source).
+# Makers differ a little in what they call a swelling grip's belly. Where a cradle or a strap hides it: an inch and a half, more
+# or less (common practice, no source).
 GRIP_U_MM, TYPED_GRIP_U_MM = 1.5, 0.5
 GRIP_SEEN = 0.4  # of the grip, that must be seen to know its depth
 USUAL_GRIP_MM, USUAL_GRIP_U_MM = 38.0, 8.0
@@ -43,11 +43,11 @@ def evidence_of(fit: CameraFit, shot: Shot, trace: Trace) -> Evidence:
         grip_thickness_mm=grip_depth(shot, trace)[0],
         is_end=(trace.tip_cause[0] == "tip", trace.tip_cause[1] == "tip"),
         middle_shift_mm=0.0 if shot.upper_limb_length_mm is None else shot.nock_to_nock_mm / 2 - shot.upper_limb_length_mm,
-        section=Section(width_mm=width),
+        section=AssumedSection(width_mm=width),
     )
 
 
-def layout_of(e: Evidence, shot: Shot, trace: Trace) -> Layout:
+def layout_of(e: Evidence, shot: Shot, trace: Trace) -> ShapeLayout:
     """Split the trace into limbs and handle. Raises ``NeedsHelp`` where too little of one is left."""
     return make_layout(e, shot.handle_mm, cutoff_mm(trace), trace.weight, trace.path_px, shot.state, trace.handle_held)
 
@@ -85,8 +85,8 @@ def grip_seen(shot: Shot, trace: Trace) -> bool:
 def view_tilt_u(by_marks: Camera, by_length: Camera, path_px: Array) -> tuple[float, float]:
     """Standard uncertainty of the direction the limbs are seen from, mm per mm along X and Y of the board.
 
-    It is half of how far the bow's length and middle have turned the camera, where that is further than a person holds a phone
-    askew: a length that is off bends an unsquared camera, and what it says of the direction of view is then worth little.
+    Half of the angle by which the bow's lengths have turned the camera, where that exceeds how askew people hold a phone: a wrong
+    length turns a camera that no marks square.
     """
     middle = path_px[len(path_px) // 2][None]
     ways = [ray[0, :2] / ray[0, 2] for ray in (by_marks.rays(middle), by_length.rays(middle))]
@@ -95,7 +95,9 @@ def view_tilt_u(by_marks: Camera, by_length: Camera, path_px: Array) -> tuple[fl
 
 
 def flash_shadow_u(light: NDArray[np.uint16], camera: Camera, standoff_mm: float) -> float:
-    """Standard uncertainty (mm) of the limbs' apparent thickness by the shadow of the camera's flash, as far as the picture looks
-    lit by one. Nothing is taken off: rooms can look the same, and some of the shadow may have been taken off already."""
+    """Standard uncertainty (mm) of the limbs' apparent thickness by a flash's shadow, as far as the picture looks lit by one.
+
+    No correction is made: a room can look the same, and part of the shadow may have been removed already.
+    """
     share = max(standoff_mm, 0.0) / -float(camera.centre_mm[2])
     return float(np.sqrt(lit_from_camera(light)) * np.hypot(FLASH_MM, FLASH_U_MM) * share)

@@ -1,4 +1,4 @@
-"""The string on the traced bow: where it hangs, and what it tells of the nocks.
+"""The string on the traced bow: where it runs, and where it places the nocks.
 
 A limb's outline ends where its wood does, or where a shadow does; the string shows where the nocks are.
 """
@@ -13,20 +13,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.shot import Shot
-from tillerlens.shape.bow_shape import BowShape, Evidence, Layout, bow_shape
+from tillerlens.shape.bow_shape import BowShape, Evidence, ShapeLayout, bow_shape
 from tillerlens.trace.string import FAINT, PLAIN, PULLED_MM, BowPose, DrawnString, find_braced_string, find_string
 from tillerlens.trace.trace import Trace
 
 Array = NDArray[np.float64]
 
-# Wood past the nock: less is within what the tip's own outline is known to, more is no nock (common practice: half an inch to an
-# inch and a half).
+# Wood past the nock: less is within the tip's own uncertainty, more is no nock (common practice: half an inch to an inch and a
+# half).
 OVERHANG_LEAST_MM, OVERHANG_MOST_MM = 3.5, 50.0
-# A string's line is seen to so much across, and its loop lies to so much along the limb; the flatter it meets the limb the less
-# it tells where.
+# Standard uncertainties of a string's line across it and of its loop along the limb; the flatter the line meets the limb, the
+# less sharp the nock.
 LINE_U_MM, LOOP_U_MM = 0.8, 1.0
 AT_END_U = 2.0  # a nock by the string within so many standard uncertainties of the limb's end is at it: the end is the sharper
-# How far inside the ends the nocks are supposed where the string is not where it should be; a tip lost on its ground ends short.
+# Offsets of the nocks inside the ends that are tried where no string is found; a tip lost on its ground ends short.
 TRIED_MM = (0.0, 14.0, 28.0, 42.0, -10.0)
 NEARER_MM = 7.0  # about the best of those, one limb at a time: half of their spacing
 PASSED_BY_PX = 5.0  # a string that passes its nocks by so much may not be theirs
@@ -39,9 +39,9 @@ PULLED_WORTH = 0.75  # a pulled string this nearly as clear as a straight line i
 
 @dataclass(frozen=True, eq=False)
 class ShapeModel:
-    """The fixed parts of the computation that the budget differentiates."""
+    """The fixed parts of the computation, which maps evidence to a shape."""
 
-    layout: Layout
+    layout: ShapeLayout
     state: str
 
     def shape(self, e: Evidence) -> BowShape:

@@ -9,17 +9,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.measurement import LIMBS
+from tillerlens.core.units import MM_PER_INCH
 from tillerlens.shape.bow_shape import (
     EASED_Q_U,
     LIMB_WIDTH_U_MM,
     NARROW_TIP_U_MM,
     SECTION_Q_U,
+    STATIONS_IN,
     TAPER_FROM_U,
     TIP_WIDTH_U_MM,
     BowShape,
     Evidence,
 )
-from tillerlens.shape.checks import thinner_inward
+from tillerlens.shape.checks import doubtful_roots
 from tillerlens.shape.evidence import grip_depth, limb_width_u
 from tillerlens.shape.placing import Placed
 from tillerlens.shape.uncertainty import Perturbation
@@ -34,14 +36,15 @@ SYSTEMATIC_PX = 0.17  # how far an edge may be off for long stretches, at the le
 WANDERS = (1.0, 0.5, 0.35, 0.2, 0.15, 0.1)
 SHADOW_WANDERS = (1.0, 0.5, 0.25, 0.1, 0.05, 0.03)
 HANDLE_MODES, HANDLE_TURNS = 2, 0.4  # of the handle's back: mean and turn, and of the turn so much
-# Between the handle's line and the limbs' at the fades: so much is usual, by its own edges and a little crook. How much of the
-# rest is an edge taken wrongly is not known.
+# Step between the handle's line and the limbs' at the fades: usual, by edge noise and a little crook; the share of any more that
+# counts as a wrong edge, in standard uncertainties.
 STEP_USUAL_MM, STEP_U = 0.4, 0.8
-# Of a handle's back from the straight line between its ends (common practice, no source): crook, and what is carved.
+# How far a handle's back may leave the straight line between its ends by crook and carving (common practice, no source).
 HANDLE_UNSEEN_U_MM = 1.0
+LEAST_BEND_PER_MM = 3e-4  # of a limb, as its natural crook alone may bend it where it is not seen
 TIP_TURN_U_RAD = np.radians(0.2)
-# The limb's direction at its nock is the less sure the further in its first edges were seen, or the further past it was followed,
-# by as much again for each such stretch; and the noisier the edges are beyond the usual.
+# The uncertainty of the limb's direction at its nock doubles with each such stretch that is unseen, or traced past the nock, and
+# grows with edge noise beyond the usual.
 TIP_UNSEEN_MM, USUAL_NOISE_PX, FIRST_WEIGHT = 15, 0.06, 5
 
 
@@ -65,12 +68,12 @@ def perturbations_of(trace: Trace, placed: Placed, shape: BowShape) -> list[Pert
         out += _string_perturbations(placed.string.u_px)
     out += thickness_perturbations(limb_width_u(shot), placed.tilt_u, placed.shadow_u_mm)
     out += _lost_wood(trace, shape)
-    # where both limbs leave the handle off its line by as much, its back may have been taken for another line, or theirs
+    # where both limbs step off the handle's line alike, its back or theirs may be another line
     step = abs(float(shape.upper.curve.xy[-1, 1] + shape.lower.curve.xy[-1, 1])) / 2 - STEP_USUAL_MM
     for mm in (STEP_U * step, _handle_level_u(trace, shape)):
         if mm > 0:
             out.append(_handle_perturbation(n, handle, mm * trace.px_per_mm))
-    # where the back's line and the fades' are further apart than their own doubts, both are the less sure (Birge's ratio)
+    # where the two directions of the handle disagree beyond their uncertainties, both are expanded (Birge's ratio)
     layout = placed.model.layout
     turn = layout.direction_u_rad * max(1.0, shape.handle_apart_rad / layout.apart_u_rad)
     out.append(Perturbation("handle", lambda e: replace(e, handle_turn_rad=e.handle_turn_rad + turn)))
@@ -91,6 +94,26 @@ def tip_turn_u(trace: Trace, overhang_mm: tuple[float, float], shape: BowShape) 
         unseen_mm = max(0, first) * EVERY * trace.step_px / trace.px_per_mm
         u = TIP_TURN_U_RAD * (1 + (unseen_mm + abs(overhang_mm[k])) / TIP_UNSEEN_MM) * max(1.0, trace.noise_px / USUAL_NOISE_PX)
         out |= {n: u for n in (f"string_angle_{name}", f"turn_{name}_outer") if n in shape.numbers}
+    return out
+
+
+def root_unseen_u(trace: Trace, shape: BowShape, handle_mm: float) -> dict[str, float]:
+    """Standard uncertainty (mm) of the gaps beside a handle where a limb's two edges were not both seen from its root on: the
+    curve is carried on there, and the limb may bend twice as much as it does elsewhere or not at all."""
+    seen = np.isfinite(trace.back_px[:, 0]) & np.isfinite(trace.belly_px[:, 0])
+    station_mm = EVERY * trace.step_px / trace.px_per_mm
+    out: dict[str, float] = {}
+    for name, limb in zip(LIMBS, (shape.upper, shape.lower), strict=True):
+        a, b = trace.zones[name]
+        from_root = seen[a:b][::-1] if name == "upper" else seen[a:b]
+        unseen_mm = station_mm * (int(np.argmax(from_root)) if from_root.any() else b - a)
+        bend = max(float(np.abs(np.mean(limb.curve.curvature))), LEAST_BEND_PER_MM)
+        for d in STATIONS_IN:
+            beyond = unseen_mm - max(d * MM_PER_INCH - handle_mm / 2, 0.0)
+            if beyond > 0 and f"gap_difference_{d}" in shape.numbers:
+                u = bend * beyond**2 / 2
+                out[f"gap_{name}_{d}"] = u
+                out[f"gap_difference_{d}"] = float(np.hypot(out.get(f"gap_difference_{d}", 0.0), u))
     return out
 
 
@@ -145,10 +168,10 @@ def _moved_edge(side: str, px: Array) -> Perturbation:
 
 
 def _lost_wood(trace: Trace, shape: BowShape) -> list[Perturbation]:
-    """Wood that may have been lost on the ground beside either edge of a limb's inner part, where it looks thinner inward; from
-    the place where it is thickest on the loss grows evenly."""
+    """Wood that may have been lost on the ground beside either edge of a limb's inner part, or ground taken for wood; from the
+    place where it begins the loss grows evenly."""
     out: list[Perturbation] = []
-    for name, (lost_mm, start) in thinner_inward(shape).items():
+    for name, (lost_mm, start) in doubtful_roots(shape).items():
         a, b = trace.zones[name]
         share = (np.arange(b - a) + 0.5) / max(b - a, 1)
         share = share if name == "upper" else 1 - share

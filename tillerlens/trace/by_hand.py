@@ -1,7 +1,7 @@
-"""What a person has clicked or set, brought onto the straightened bow: nocks, the handle, places on an edge.
+"""Clicks and corrections mapped onto the straightened bow: nocks, the handle, places on an edge.
 
-A click that agrees with what is seen only sharpens it; one that does not agree rules. One that lies beside what was traced, or
-that contradicts another, is asked about.
+A click that agrees with the picture only sharpens it; one that disagrees overrides it. One beside the trace, or one that
+contradicts another, raises ``NeedsHelp``.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from tillerlens.trace.straighten import MIDDLE_ROW, Band, Strip
 Array = NDArray[np.float64]
 
 CLICK_AGREES_PX = 6.0
-BESIDE = 1.0  # of the limb's thickness, that a nock may be clicked beside its middle
+BESIDE = 1.0  # of the limb's thickness: how far beside its middle a nock may be clicked
 HANDLE_OFF_MM = 45.0  # from the line between the limbs to the middle of the deepest grip, and something for the hand
 NOT_SEEN_BEFORE = 30  # columns before a clicked nock: the limb is carried on to it
 CLICK_U_PX, BY_HAND_U_PX = 2.5, 1.0  # of a nock that is clicked, and of one that is set with care
@@ -29,7 +29,7 @@ LEAST_COLUMNS = 100  # of a strip: a shorter one shows no bow
 END_STRETCH = 20  # points of the coarse path that give the direction at its end
 FARTHEST_CORRECTED = 0.9  # of half the strip's width, which shows two limbs' thickness at either side
 LEAST_THICK_ROWS = 2.0
-CORRECTION_REACH = 25.0  # columns at either side of a corrected place that it speaks for
+CORRECTION_REACH = 25.0  # columns at either side of a corrected place that it influences
 TO_BACK = {"up": (0, -1), "down": (0, 1), "left": (-1, 0), "right": (1, 0)}  # in the pixel frame
 
 
@@ -171,7 +171,7 @@ def corrections(strip: Strip, shot: Shot) -> tuple[Array, Array]:
 
 
 def corrected(band: Band, places: tuple[Array, Array]) -> Band:
-    """The network's rows drawn to the corrected places (``corrections``), the less the further away: there the edge is sought."""
+    """The network's rows shifted toward the corrected places (``corrections``), less with distance: where edges are sought."""
     rows = []
     for row, side in zip((band.upper_row, band.lower_row), places, strict=True):
         seen = np.nonzero(~np.isnan(row))[0]

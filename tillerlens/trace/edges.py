@@ -29,11 +29,11 @@ REACH = 4.0  # strip steps searched at either side of the proposal
 ALONG = 5  # columns averaged before measuring: straightening makes the edge run level
 CLEAR = 1.5  # steps from the proposal: beyond, a sample belongs to one side
 TELL_COLUMNS = 8.0  # along the limb, that are looked at together
-TELL_FLOOR = 0.06  # of the step: each side is taken to vary by so much at the least, in every colour
+TELL_FLOOR = 0.06  # of the step: the least variation assumed on each side, in every colour
 FINE_PX = 1.25  # what a step should be where the edge is placed
 # Widths of the window that seeks the step's middle, in steps, and by how much it is moved past its centroid (which is drawn to
 # the window's own middle): until nothing is left of where it began; then, from a line that the picture drew, a few times only,
-# which scatters less.
+# which has less scatter.
 SEEK = ((1.2, 1.0), (1.0, 1.0), (0.9, 1.0), (0.9, 1.0))
 SETTLE = ((1.2, 1.0), (1.0, 1.0), (0.9, 1.0))
 NEAR = ((0.7, 1.0), (0.6, 1.0), (0.6, 1.0))  # the same, beside a stronger edge inside the limb
@@ -122,7 +122,7 @@ def _smoothed(rows: Array) -> Array:
 def _inside_of(
     light: NDArray[np.uint16], strip: Strip, columns: Array, proposed: Array, row: Array, outward: int
 ) -> NDArray[np.bool_]:
-    """Columns (C,) where ``row`` lies well inside ``proposed`` and what is between them is not the ground beyond."""
+    """Columns (C,) where ``row`` lies well inside ``proposed`` and the stretch between them does not look like ground."""
     moved = ndimage.median_filter(outward * (proposed - row), MOVED_COLUMNS, mode="nearest")
     far = moved > MOVED
     if not far.any():
@@ -175,7 +175,7 @@ def _telling(v: Array, off: Array) -> Array:
     spread = sum(np.einsum("coj,cok->cjk", s - m[:, None], s - m[:, None]) / s.shape[1] for s, m in zip(sides, mean, strict=True))
     spread = ndimage.gaussian_filter1d(np.asarray(spread), TELL_COLUMNS, axis=0, mode="nearest")
     step = mean[1] - mean[0]
-    floor = TELL_FLOOR * np.sum(step**2, axis=1) + 1e-12  # blown-out ground at both sides has no step at all
+    floor = TELL_FLOOR * np.sum(step**2, axis=1) + 1e-12  # where both sides are blown out there is no step
     spread = spread + floor[:, None, None] * np.eye(3)
     w = np.linalg.solve(spread, step[..., None])[..., 0]
     return w / np.maximum(np.linalg.norm(w, axis=1, keepdims=True), 1e-12)
@@ -192,7 +192,7 @@ def measure_edges(light: NDArray[np.uint16], strip: Strip, band: Band, ends: tup
         if fringe is None:
             beyond = np.maximum(wood_beyond_px(light, strip, proposal, outward), dark_beyond_px(light, strip, proposal, outward))
             sides.append(measure_side(light, strip, proposal + outward * beyond / strip.step, proposal, outward))
-        else:  # the outer border of the shadow is the sharper one: it is measured, and the shadow's width taken off
+        else:  # the shadow's outer border is the sharper: measure it, and subtract the shadow's width
             side = measure_side(light, strip, proposal + outward * fringe.outer)
             sides.append(replace(side, row=side.row - outward * fringe.width, fringe=fringe))
     return sides[0], sides[1]
@@ -278,7 +278,7 @@ def dark_beyond_px(light: NDArray[np.uint16], strip: Strip, row: Array, outward:
     centres, widths, begins = [], [], []
     for part in np.array_split(have, BAND_WINDOWS):
         cols = part[:: max(1, len(part) // 50)]
-        # where the network now takes the band for wood and now does not, it begins where it is not taken
+        # the network may take parts of the band for wood: start where it does not
         line = np.polynomial.polynomial.Polynomial.fit(cols, row[cols], 1)
         begin = float(np.quantile(outward * (row[cols] - line(cols)), INNER))
         rows = (line(cols) + outward * begin)[:, None] + outward * off[None] / strip.step
@@ -337,7 +337,7 @@ def wood_beyond_px(light: NDArray[np.uint16], strip: Strip, row: Array, outward:
         wood = float(np.linalg.norm(limb))
         woody = (hue @ limb > 0.5 * wood**2) & (level < DARKER)  # a shadow's hue, if it has one, lies the other way
         beyond = np.nonzero((off > 1.0) & ~woody)[0]
-        width = float(off[beyond[0]]) - 0.5 if len(beyond) else 0.0  # wood right to the far end is no edge at all
+        width = float(off[beyond[0]]) - 0.5 if len(beyond) else 0.0  # wood up to the far end: no edge
         centres.append(float(cols.mean()))
         widths.append(width if width > LEAST_WOOD_PX and wood > LEAST_HUE else 0.0)
     w = ndimage.median_filter(np.array(widths), 3, mode="nearest")

@@ -43,8 +43,8 @@ BODY, BODY_HALF, INSET = 10, 6, 0.22
 FAR_BODY, FAR_HALF, FAR_INSET, ROWS = 18, 9, 0.25, 9
 MARGIN, EVEN = 30.0, 4  # columns beyond the reach; and at its ends, that are of one colour
 ONE_COLUMN = 1.0  # standard uncertainty of an end before it is settled
-STOPS = 0.8  # of the colour's step from limb to ground: an end, whatever the network sees beyond
-RIVAL = 0.5  # of merit: a pair of ends so little worse than the best may be the right one
+STOPS = 0.8  # of the colour step from limb to ground: enough for an end, whatever the network sees beyond
+RIVAL = 0.5  # of merit: a pair this close to the best may be the right one
 ONE_STEP = 0.12  # of the squared step: what two even colours may leave
 
 
@@ -102,7 +102,7 @@ def find_ends(light: NDArray[np.uint16], strip: Strip, band: Band, fit: CameraFi
     for fall, half in ((after - before, c < END_SHARES[0] * n), (before - after, c > END_SHARES[1] * n)):
         worth = fall + STEP_WORTH * step[c]
         top = ndimage.maximum_filter1d(worth, PEAK_COLUMNS)
-        # what the network takes for limb may run on along the ground's grain where the wood is seen to stop
+        # the network's limb may run on along the ground's grain where the colour shows the wood's end
         good = np.nonzero((worth >= top) & ((fall > LEAST_FALL) | (step[c] > STOPS)) & (worth > LEAST_WORTH) & half)[0]
         picks.append([(int(c[k]), float(worth[k])) for k in good])
     if not picks[0]:
@@ -123,8 +123,8 @@ def find_ends(light: NDArray[np.uint16], strip: Strip, band: Band, fit: CameraFi
         raise NeedsHelp("Can't see which end of the bow is which.", "Click the two nocks.", clicks=clicks, fault="lost")
     (first, sa), (last, sb) = best = max(merits, key=lambda pair: merits[pair])
     rivals = [pair for pair, merit in merits.items() if merit > merits[best] - RIVAL]
-    # The bow's length binds its ends together: if one of them lies elsewhere, so may the other. Not where the picture is not
-    # squared: there the length hardly speaks among pairs, and the clearer end is the end.
+    # The bow's length couples its ends: if one lies elsewhere, so may the other. Not in an unsquared picture: there the length
+    # hardly discriminates between pairs, and the clearer end counts.
     rivals = rivals if fit.squared else []
     u = max([ONE_COLUMN, *(0.5 * abs(pair[k][0] - best[k][0]) for pair in rivals for k in (0, 1))])
     return Ends((float(first) - 0.5, float(last) - 0.5), (sa / CLEAREST, sb / CLEAREST), (u, u))
@@ -136,7 +136,7 @@ def settle_ends(light: NDArray[np.uint16], strip: Strip, band: Band, ends: Ends)
     for k, column in enumerate(ends.column):
         inward = 1 if k == 0 else -1
         place = _step_near(light, strip, band, column, inward)
-        if place is None:  # a shadow that goes on past the limb may have been taken for more of it
+        if place is None:  # a shadow past the tip may have been taken for limb
             other = _step_within_reach(light, strip, band, column, inward)
             place = None if other is None else _step_near(light, strip, band, other, inward)
         at, u = (column, UNSETTLED_U) if place is None else place
@@ -168,7 +168,7 @@ def _step_near(light: NDArray[np.uint16], strip: Strip, band: Band, column: floa
 
 def _step_within_reach(light: NDArray[np.uint16], strip: Strip, band: Band, column: float, inward: int) -> float | None:
     """Where the limb's colour gives way to that of the ground, further off than ``_step_near`` looks; None where two even
-    colours with one step between them do not tell the columns."""
+    colours with one step between them don't fit."""
     rows = _rows_inside(strip, band, column + inward * FAR_BODY, FAR_HALF, FAR_INSET)
     if rows is None:
         return None

@@ -1,7 +1,7 @@
 """Where the handle's centre is seen: in the middle of the grip's swell, or of its wrap.
 
-Nothing in the picture says that a bow's limbs are alike in length; many are not. What stands in the middle of the handle does:
-the belly swells out of both limbs alike, and a wrap ends at both sides alike.
+A bow's limbs need not be equally long, so the middle of the bow does not give the handle's. The grip does: its belly swells
+alike out of both limbs, and a wrap ends alike at both sides.
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ from tillerlens.trace.trace import Trace
 
 Array = NDArray[np.float64]
 
-# How far what is seen may stand off the place that its maker calls the handle's centre (common practice, no source): fades are
-# cut alike by eye and rasp, a wrap is wound where the hand goes.
+# Standard uncertainty between the visible middle and what its maker calls the handle's centre (common practice, no source): fades
+# are cut by eye and rasp, a wrap goes where the hand goes.
 SWELL_U_MM, WRAP_U_MM = 2.0, 4.0
 REACH = 1.3  # of the handle's length: how far from the bow's middle its grip is looked for
 LEAST_SWELL = 0.25  # of the limb's thickness beside it: less is no grip

@@ -1,4 +1,4 @@
-"""From the networks' maps to the bow straightened and both its silhouettes, in the frame of the strip."""
+"""From the networks' maps to the straightened bow and both its silhouettes, in the strip's frame."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from tillerlens.core.errors import NeedsHelp
+from tillerlens.core.measurement import LIMBS
 from tillerlens.core.shot import Shot
 from tillerlens.photo.camera import CameraFit
 from tillerlens.photo.intake import Photo
@@ -30,7 +31,7 @@ from tillerlens.trace.edges import Side, held_to, measure_edges
 from tillerlens.trace.ends import Ends, find_ends, settle_ends
 from tillerlens.trace.path import CLICKS, LENGTH_TOLERANCE, CoarsePath, find_bow, not_its_length, plane_length
 from tillerlens.trace.picture_border import check_clicked, check_frame, runs_out
-from tillerlens.trace.reading import Prepared, Reading
+from tillerlens.trace.reading import Prepared, TraceVariant
 from tillerlens.trace.reconcile import common_thickness, reconcile_limb, thickness_of_both
 from tillerlens.trace.second_look import look_again, second_outline, without_islands
 from tillerlens.trace.sketch import Sketch, sketched
@@ -113,14 +114,14 @@ class Silhouettes:
 
 
 @sketched
-def outline(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot, reading: Reading) -> Silhouettes:
+def outline(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot, variant: TraceVariant) -> Silhouettes:
     """Find the bow, straighten it and measure both its sides.
 
     Parameters
     ----------
     sketch : shows what was followed, should it be refused.
     prepared, fit, shot : the picture, its camera, and what was typed and clicked.
-    reading : along which path, and to which nocks. Whether the handle is held comes later (``trace_of``).
+    variant : along which path, and to which nocks. Whether the handle is held comes later (``trace_of``).
 
     Raises
     ------
@@ -128,14 +129,15 @@ def outline(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot, read
         When the bow or its tips are not certain.
     """
     light = prepared.light
-    coarse = find_bow(prepared.maps, fit, shot, reading.smooth_path)
+    coarse = find_bow(prepared.maps, fit, shot, variant.smooth_path)
     sketch.path(coarse.px)
     px_per_mm = _px_per_mm(fit, coarse.px[len(coarse.px) // 2], shot.standoff_mm)
-    strip, band, ends = _along_path(prepared, coarse, px_per_mm, fit, shot, reading.smooth_path)
+    strip, band, ends = _along_path(prepared, coarse, px_per_mm, fit, shot, variant.smooth_path)
+    check_scale(strip, ends, shot)
     thick_px = strip.step * float(np.nanmedian(band.lower_row - band.upper_row))
     ends, clicked = clicked_ends(strip, ends, shot, thick_px)
     check_handle(strip, shot, px_per_mm)
-    ends, by_string = ends_at_nocks(strip, ends, dict(reading.nocks_px or ()))
+    ends, by_string = ends_at_nocks(strip, ends, dict(variant.nocks_px or ()))
     check_frame(light, strip, band, ends.column)
     if ends.column[1] - ends.column[0] < LEAST_BETWEEN * len(strip.path):
         raise ask_to_move("Too little of what was followed lies between the clicked nocks.", "nock_upper")
@@ -236,6 +238,24 @@ def _less_sure_if_unclear(ends: Ends, columns_per_mm: float) -> Ends:
     return Ends(ends.column, ends.clear, (u[0], u[1]))
 
 
+def check_scale(strip: Strip, ends: Ends, shot: Shot) -> None:
+    """Raise ``NeedsHelp`` where the bow's length is the only scale and an end of it hardly shows: one that is lost on its ground
+    makes the bow too short, and with it the scale wrong."""
+    if shot.scale.kind != "bow_length":
+        return
+    for k, limb in enumerate(LIMBS):
+        if ends.clear[k] < CLEAR_END and f"nock_{limb}" not in shot.clicks:
+            at = int(np.clip(round(ends.column[k]), 0, len(strip.path) - 1))
+            raise NeedsHelp(
+                f"The {limb} limb's end doesn't show, and the bow's length is the only scale.",
+                f"Click the {limb} nock, where the string sits, or put marks on the board.",
+                clicks=CLICKS,
+                fault="click",
+                wants=f"nock_{limb}",
+                place_px=(float(strip.path[at][0]), float(strip.path[at][1])),
+            )
+
+
 def inside_picture(px: Array, photo: Photo, margin_px: float) -> bool:
     """Whether all places (N, 2) px lie inside the picture by a margin."""
     h, w = photo.rgb.shape[:2]
@@ -285,7 +305,7 @@ def _grip_bump(thickness: Array, shot: Shot) -> int | None:
     width = shot.handle_mm / shot.nock_to_nock_mm * n
     near = np.abs(np.arange(n) - n / 2) < ROOTS[1] * width
     limb = near & (np.abs(np.arange(n) - n / 2) > ROOTS[0] * width)
-    if not limb.any():  # a handle of next to nothing, or of half the bow
+    if not limb.any():  # the handle is tiny, or half the bow
         return None
     sides = [float(np.median(t[limb & side])) for side in (np.arange(n) < n / 2, np.arange(n) > n / 2)]
     if max(sides) > LIKE_ROOTS * min(sides):  # a shadow or a line runs beside one limb's root: its bump is not the grip's

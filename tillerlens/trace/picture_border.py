@@ -1,4 +1,4 @@
-"""Is the whole bow in the picture? An end at the picture's border is a tip only if the wood is seen to stop before it."""
+"""Is the whole bow in the picture? An end near the picture's border is a tip only if the wood visibly stops before the border."""
 
 from __future__ import annotations
 

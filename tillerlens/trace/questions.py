@@ -1,7 +1,7 @@
 """From what went wrong to the one thing to ask: in words, by name, and with the place in the picture.
 
-A refusal says what was seen, asks for one thing that has not been given yet, and shows where. What went wrong is named by the
-one who noticed it (``NeedsHelp``'s field ``fault``):
+A refusal says what was seen, asks for one thing that is still missing, and shows where. Whoever raises ``NeedsHelp`` names what
+went wrong in its field ``fault``:
 
 =============  ==============================================================================
 ``lost``       nothing, too little or something else was followed
@@ -62,7 +62,7 @@ def one_thing(
     fit: CameraFit | None,
     prepared: Prepared | None,
 ) -> Reason:
-    """The refusal as it is reported: the view is judged first, then what went wrong, by what has been given already.
+    """The refusal as reported: first the view is judged, then what went wrong, in the light of what was already given.
 
     Parameters
     ----------

@@ -46,7 +46,7 @@ def prepare(photo: Photo, doubts: tuple[Reason, ...] | None = None) -> Prepared:
 
 
 @dataclass(frozen=True)
-class Reading:
+class TraceVariant:
     """One way to trace a picture. The default comes first; ``measure`` takes another only on evidence.
 
     Attributes

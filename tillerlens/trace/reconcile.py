@@ -1,5 +1,5 @@
-"""Two silhouettes that must belong to one limb: its thickness runs smoothly, so a side that leaves is found out, and
-where one side is hidden the other side and the thickness still tell the middle.
+"""Both silhouettes of one limb held against each other: its thickness varies smoothly, so a side that strays shows, and where one
+side is hidden the other and the thickness still give the middle.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ CURVED = 25  # stations from which a parabola predicts the next, not a line
 
 @dataclass(frozen=True, eq=False)
 class ReconciledLimb:
-    """Per column: left and right rows (one side rebuilt where needed), and how the middle was had: 2 both sides measured,
+    """Per column: left and right rows (one side rebuilt where needed), and where the middle comes from: 2 both sides measured,
     1 one side and the thickness, 0 not at all."""
 
     left: Array
@@ -84,7 +84,7 @@ def reconcile_limb(left: Array, right: Array, thick: Array) -> ReconciledLimb:
     middle = np.where(good, (left + right) / 2, np.nan)
     options = np.stack([left + thick / 2, right - thick / 2])
     there, back = (_follow(middle, options, order) for order in (range(n), range(n - 1, -1, -1)))
-    # followed from both ends it must be one line: else one of the two was led astray
+    # followed from either end it must be the same line, else one of the two strayed
     apart = np.abs(there - back) >= AGREE_STEPS
     rebuilt = np.where(apart, np.nan, np.where(np.isnan(there), back, there))
     how[~good & np.isfinite(rebuilt)] = 1

@@ -1,7 +1,7 @@
-"""Stretches of a limb where its silhouettes were lost, between two where they are sure: looked for again along the fair line.
+"""Second search for a limb's silhouettes where they were lost between two sure stretches, along the smooth line that joins these.
 
-A ruled line, a tool or a joint that runs beside a limb can draw both edges away for a hand's breadth. The limb itself goes on
-between what is known on both sides, with the thickness it has there.
+A ruled line, a tool or a joint beside a limb can capture both edges for a hand's breadth. The limb itself runs on between the
+sure stretches, with their thickness.
 """
 
 from __future__ import annotations
@@ -25,12 +25,12 @@ LEAST_WRONG = 14  # stations
 NEVER_SO_FAR = 0.4  # of the thickness
 JUMP, JUMP_OVER = 0.6, 20  # of what is too much, that it must come or go by; over so many stations at either side
 NEAR_STEPS, SEEN_AGAIN, STRONG = 1.3, 0.6, 0.3  # of an edge looked for again: how near, over what share, how strong
-FAIR_STEPS = 1.0  # rows that the middle may lie off its fair line
+SMOOTH_STEPS = 1.0  # rows that the middle may lie off its smooth line
 
 
 def without_islands(weight: Array) -> Array:
-    """Weights (N,) of a limb's stations without short stretches that were seen amid longer unseen ones: two edges that belong to
-    nothing may lie a limb's thickness apart for a few columns."""
+    """Weights (N,) of a limb's stations without short seen stretches between longer unseen ones: two unrelated edges may lie a
+    limb's thickness apart for a few columns."""
     out = weight.copy()
     while True:
         runs = _runs(out > 0)
@@ -113,11 +113,11 @@ def second_outline(
     off = rows[1] - rows[0] - thick
     limit = np.maximum(LEAST_OFF, OFF_SHARE * thick)
     wrong = np.zeros(len(cols), bool)
-    for sign in (-1.0, 1.0):  # a stretch reaches as far as half of what gives it away
+    for sign in (-1.0, 1.0):  # a stretch reaches to half of the excess that reveals it
         leaning = ndimage.binary_closing(np.pad(sign * off > limit / 2, 6), np.ones(7))[6:-6]
         for start, stop in _runs(leaning):
             if (sign * off[start:stop] > limit[start:stop]).sum() >= LEAST_WRONG:
-                # two limbs may differ in thickness by nature, but then one grows into it, and not by nearly half
+                # two limbs may really differ in thickness, but then gradually, and not by nearly half
                 jumps = any(_jump(off, at) > JUMP * limit[start:stop].mean() for at in (start, stop))
                 wrong[start:stop] |= jumps or float(np.nanmedian(np.abs(off / thick)[start:stop])) > NEVER_SO_FAR
     open_ = np.zeros(len(cols), bool)
@@ -139,10 +139,11 @@ def second_outline(
             if seen.mean() < SEEN_AGAIN or float(np.median(found.quality[inside])) < STRONG * usual:
                 continue
             middle = (other + np.where(seen, row, np.nan)) / 2
-            rough = _unfair(near.astype(float), (rows[0] + rows[1])[near] / 2, (inside - cols[0]) / (cols[1] - cols[0]), middle)
+            known, at = (rows[0] + rows[1])[near] / 2, (inside - cols[0]) / (cols[1] - cols[0])
+            rough = _roughness(near.astype(float), known, at, middle)
             if best is None or rough < best[0]:
                 best = (rough, k, np.where(seen, row, np.nan))
-        if best is not None and best[0] < FAIR_STEPS:
+        if best is not None and best[0] < SMOOTH_STEPS:
             places[best[1]][inside] = best[2]
         else:
             open_[start:stop] = True
@@ -161,7 +162,7 @@ def _filled(row: Array) -> Array:
     return np.interp(np.arange(len(row)), seen, row[seen])
 
 
-def _unfair(at: Array, middle: Array, where: Array, shown: Array) -> float:
+def _roughness(at: Array, middle: Array, where: Array, shown: Array) -> float:
     """How far (rows, root mean square) the middles shown at some places lie off a cubic through known ones beside them; 0 where
     too few are known to tell."""
     seen = np.isfinite(shown)

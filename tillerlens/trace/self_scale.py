@@ -1,7 +1,7 @@
 """The bow as its own scale: what in the picture looks most like a whole bow, and the camera that its known length asks for.
 
-Nothing else in the picture says how long anything is, so the length can't tell the bow from something else that is long. That is
-left to what comes after: a rival as long is asked about, and so is what doesn't hang together as a bow.
+Nothing else in the picture gives a length, so the length can't distinguish the bow from something else that is long. Later stages
+ask about a rival as long, and about what isn't shaped like a bow.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 LEAST_SUPPORT = 0.6
 WORTH_A_GAP = 1.1  # times the worth found before: a wider gap may join the bow to its neighbour
 LEAST_OF_PICTURE = 0.3  # of its longer side: a bow that is smaller there measures nothing
-# What followed is not the bow to a hair: wood past the nocks, the ends not yet settled, the picture's own turn.
+# Relative, of what was followed as the bow's length: wood past the nocks, ends not yet settled, the view's own tilt.
 SCALE_U = 0.05
 
 

@@ -20,7 +20,7 @@ _NOTHING = np.empty((0, 2))
 
 
 class Sketch:
-    """A pencil that is handed along: the path as soon as there is one, both edges as soon as they are measured."""
+    """Records the path as soon as there is one, and both edges as soon as they are measured."""
 
     def __init__(self) -> None:
         self._followed: Followed | None = None
@@ -35,12 +35,12 @@ class Sketch:
 
     @property
     def followed(self) -> Followed | None:
-        """What was drawn so far."""
+        """What was recorded so far."""
         return self._followed
 
 
 def sketched(read: Callable[Concatenate[Sketch, P], T]) -> Callable[P, T]:
-    """Give ``read`` a sketch of its own; a ``NeedsHelp`` that it raises carries what was drawn as ``fields['followed']``."""
+    """Give ``read`` a sketch of its own; a ``NeedsHelp`` that it raises carries the sketch as ``fields['followed']``."""
 
     @wraps(read)
     def reading(*args: P.args, **kwargs: P.kwargs) -> T:

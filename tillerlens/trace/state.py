@@ -1,7 +1,7 @@
-"""Does the picture show the bow as it was said to be: unstrung, braced or drawn?
+"""Does the picture show the bow in the state given: unstrung, braced or drawn?
 
-A bow that is named otherwise than it hangs would give numbers that look right: a drawn bow's tips read as twelve inches of
-string follow. Three things tell the states apart: how far the nocks stand toward the belly, a straight line from nock to nock,
+A wrong state would give plausible numbers: a drawn bow's tips read as twelve inches of string follow. Three things distinguish
+the states: how far the nocks stand toward the belly, a straight line from nock to nock,
 and two lines from the nocks to a hook.
 """
 
@@ -29,7 +29,7 @@ _LOOK = "Say how the bow is in this picture, or check that it is the picture you
 def check_state(
     light: NDArray[np.uint16], maps: FinderMaps, said: State, pose: BowPose, string: DrawnString | None
 ) -> list[Reason]:
-    """Doubts of the state that was said.
+    """Doubts of the state given.
 
     Parameters
     ----------

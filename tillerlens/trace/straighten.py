@@ -67,7 +67,7 @@ def normals(path: Array) -> Array:
 
 
 def extend(path: Array, by: float) -> Array:
-    """The path carried on at both ends for ``by`` px, turning as its last stretch did (an arc, not a straight)."""
+    """The path extrapolated at both ends for ``by`` px, along an arc."""
     p = resample(path, POINT_PX)
     out = []
     for q in (p[::-1], p):  # each run ends at the end to be carried on
@@ -85,8 +85,8 @@ def extend(path: Array, by: float) -> Array:
 
 
 def cut_strip(rgb: NDArray[np.uint8], path: Array, step: float) -> Strip:
-    """Sample the strip along ``path`` and let the network look at it. Raises ``NeedsHelp`` for a path of endless windings."""
-    fine = max(1, round(step / FINEST_PX))  # looked at finer and averaged, or a coarse strip would show noise and moire
+    """Sample the strip along ``path`` and run the network on it. Raises ``NeedsHelp`` for a path far longer than a bow."""
+    fine = max(1, round(step / FINEST_PX))  # sampled finer and averaged, against noise and moire
     p = resample(path, step / fine)
     if len(p) > MOST_ROWS:
         raise NeedsHelp(
@@ -182,7 +182,7 @@ def with_grip(rgb: NDArray[np.uint8], strip: Strip, band: Band, belly: int, firs
         further = (2 * belly - 1) * (wide[belly] - rows[belly][columns])
         same = np.abs(wide[1 - belly] - rows[1 - belly][columns]) < SAME_BACK * coarser
         move = ndimage.binary_opening((further > coarser) & same, np.ones(LEAST_GRIP // 2))
-        # a grip is taken whole or not at all: cut short at a window's edge it would stand in the window's middle, not in its own
+        # take a grip whole or not at all: cut off by the window it would be centred in the window, not in itself
         runs, _ = ndimage.label(move)
         beyond = np.unique(runs[np.abs(columns - (first + last) / 2) > GRIP_SHARE * (last - first)])
         move &= ~np.isin(runs, beyond)
@@ -290,7 +290,7 @@ def smoothed_on_strip(rgb: NDArray[np.uint8], coarse: Array, step: float) -> Arr
 
 
 def strip_step(px_per_mm: float, limb_mm: float = 14.0) -> float:
-    """Sampling step in px that makes a limb as thick as the network likes it."""
+    """Sampling step in px at which a limb is as thick as those the network was trained on."""
     return float(np.clip(px_per_mm * limb_mm / LIMB_STEPS, *STEPS_PX))
 
 

@@ -1,7 +1,7 @@
 """The drawn string: two straight lines from the nocks that meet at the hook.
 
-Its pixels may be few and faint, but it is straight, a thousand pixels long, and starts at known places: the evidence is
-summed along whole lines, so that a string that no pixel shows clearly is still found.
+Its pixels may be few and faint, but it is straight, a thousand pixels long, and starts at known places: evidence is
+summed along whole lines, which finds a string that no single pixel shows clearly.
 """
 
 from __future__ import annotations
@@ -36,10 +36,10 @@ STEP_PX = 22.0
 # No shadow is lighter than its ground: of a light and a dark line side by side the dark one is the shadow, unless the light
 # one is so weak beside it that it may be the halo of a camera's sharpening.
 LIGHTER, HALO = 0.4, 0.3
-OTHER_COLOUR = 0.3  # merit lost where one half looks lighter and the other darker than what is behind it
+OTHER_COLOUR = 0.3  # merit lost where one half is lighter and the other darker than its background
 RIVAL_STEPS = 9  # of a line's end: a rival is the best among so many
-RIVAL_LINE, RIVAL_APART_PX = 0.1, 6.0  # a line from nock to nock so little worse, so far off, may be the string instead
-RIVAL, RIVAL_SHARE = 0.06, 0.5  # a reading this little worse, elsewhere, is a doubt of so much of the way to it
+RIVAL_LINE, RIVAL_APART_PX = 0.1, 6.0  # a line from nock to nock this close in merit, this far away, may be the string instead
+RIVAL, RIVAL_SHARE = 0.06, 0.5  # a solution this close in merit, elsewhere, adds so much of its distance to the uncertainty
 PLAIN = 2.8
 # What of a string's look is compared with the ground beside it, (channels, 3) of red, green, blue. By its light; and, where that
 # tells little, by its redness and its blueness, which ruled lines, joints and shadows lack.

@@ -15,7 +15,7 @@ from tillerlens.trace.network import FinderMaps
 from tillerlens.trace.outline import Silhouettes, Zones, inside_picture
 from tillerlens.trace.path import CLICKS
 from tillerlens.trace.picture_border import runs_out
-from tillerlens.trace.reading import Prepared, Reading
+from tillerlens.trace.reading import Prepared, TraceVariant
 from tillerlens.trace.reconcile import thickness_of_both
 from tillerlens.trace.sketch import Sketch, sketched
 from tillerlens.trace.straighten import MIDDLE_ROW, Strip
@@ -85,7 +85,7 @@ class Trace:
 
 
 @sketched
-def trace_of(sketch: Sketch, prepared: Prepared, seen: Silhouettes, reading: Reading) -> Trace:
+def trace_of(sketch: Sketch, prepared: Prepared, seen: Silhouettes, variant: TraceVariant) -> Trace:
     """Take the silhouettes to the picture, and judge what they are worth.
 
     Parameters
@@ -93,7 +93,7 @@ def trace_of(sketch: Sketch, prepared: Prepared, seen: Silhouettes, reading: Rea
     sketch : shows what was followed, should it be refused.
     prepared : the picture.
     seen : both sides in the strip.
-    reading : whether the handle's back is held to the line between the limbs, and how much of them must be seen.
+    variant : whether the handle's back is held to the line between the limbs, and how much of them must be seen.
 
     Raises
     ------
@@ -104,12 +104,12 @@ def trace_of(sketch: Sketch, prepared: Prepared, seen: Silhouettes, reading: Rea
     rows_left, rows_right = seen.rows_left.copy(), seen.rows_right.copy()
     sketch.path(strip.path[cols])
     back_rows = rows_right if seen.back_is_right else rows_left
-    strayed = _hold_handle(back_rows, rows_right - rows_left, zones) if reading.handle_held else 0.0
+    strayed = _hold_handle(back_rows, rows_right - rows_left, zones) if variant.handle_held else 0.0
     left_px, right_px = strip.px(cols.astype(float), rows_left), strip.px(cols.astype(float), rows_right)
     back, belly = (right_px, left_px) if seen.back_is_right else (left_px, right_px)
     sketch.edges(strip.path[cols], back, belly, zones)
     tips = _tips(strip, _middle_rows(seen), seen.ends.column)
-    _check_seen(seen.weight, zones, MIN_SEEN_SMOOTH if reading.smooth_path else MIN_SEEN)
+    _check_seen(seen.weight, zones, MIN_SEEN_SMOOTH if variant.smooth_path else MIN_SEEN)
     for k, end in enumerate(back[~np.isnan(back[:, 0])][[0, -1]]):
         if not inside_picture(end[None], prepared.photo, BORDER_PX):
             raise runs_out(k, end)
