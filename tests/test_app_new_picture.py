@@ -14,7 +14,7 @@ from PIL import Image
 
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.record import Bow, Event, open_record, store
-from tillerlens.ui import batch, workspace
+from tillerlens.ui import batch, typed, workspace
 
 
 @pytest.fixture
@@ -336,3 +336,16 @@ def test_a_picture_leaves_the_timeline_after_a_question(record):
     page.checkbox(key=f"sure_{stage.id}").check().run()
     page.button(key=f"off_{stage.id}").click().run()
     assert errors(page) == [] and stage.id not in {s.id for s in store.list_stages(record, bow.id)}
+
+
+def test_a_choice_stands_when_its_page_is_left_and_opened_again(monkeypatch):
+    """The framework drops a widget's value with its page; the first choice in the list must not be taken for the reader's."""
+    state = {}
+    monkeypatch.setattr(typed.st, "session_state", state)
+    typed.follow("scale", "tags")
+    typed.followed("scale", "tags")
+    del state["scale"]
+    assert state[typed.follow("scale", "tags")] == "tags"
+    typed.followed("scale", "grid")
+    state["scale"] = "grid"
+    assert state[typed.follow("scale", "grid")] == "grid"

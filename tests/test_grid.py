@@ -54,6 +54,7 @@ def _mottle(shape: tuple[int, int], seed: int) -> np.ndarray:
 
 
 BOLD, THIN, CHALK = (40.0, 1.6, 120.0), (25.4, 0.8, 60.0), (25.4, 2.5, -45.0)
+WIDE = 304.8, 4.0, 110.0  # squares of a foot: seven lines by five, too few to leave any out
 
 
 @pytest.mark.parametrize(
@@ -63,6 +64,7 @@ BOLD, THIN, CHALK = (40.0, 1.6, 120.0), (25.4, 0.8, 60.0), (25.4, 2.5, -45.0)
         (1100, *THIN),
         (1100, *CHALK),
         (2400, *THIN),
+        (1500, *WIDE),
         pytest.param(4000, *BOLD, marks=pytest.mark.slow),
     ],
 )

@@ -207,6 +207,25 @@ def test_what_is_missing_is_said(pictures):
         plan_from_documents([document(BOW, 600.0, weigh=False)], rest, wish)
 
 
+def test_the_commands_tell_one_weight_of_the_same_weighings(pictures, tmp_path):
+    """``bench tell``, ``bench scrape`` and ``bench whatif``, with one more weighing that has no picture."""
+    documents, rest = pictures
+    (tmp_path / "drawn.json").write_text(json.dumps([m.as_document() for m in documents]))
+    (tmp_path / "rest.json").write_text(json.dumps(rest.as_document()))
+    files = [str(tmp_path / "drawn.json"), "--rest", str(tmp_path / "rest.json"), "--json"]
+    weigh = ["--weigh", f"25in={drawn(BOW, string_of(BOW), 635.0).weight / NEWTON_PER_POUND:.1f}lb"]
+    asked = (["tell", *files, "--full", "28in"], ["scrape", *files, "--weight", "48lb", "--draw", "28in"],
+             ["whatif", *files, "--draw", "28in", "--change", "shorten 1/4in"])  # fmt: skip
+    told, plan, tried = (json.loads(CliRunner().invoke(app, ["bench", *a, *weigh]).output) for a in asked)
+    weights = [told["force_draw"]["weight_at_full_draw"], plan["now"]["weight"], tried["today"]["weight"]]
+    for part in ("value", "u"):
+        assert np.ptp([w[part] for w in weights]) < 0.01, weights
+    alone = json.loads(CliRunner().invoke(app, ["bench", *asked[1]]).output)["now"]["weight"]
+    assert alone["u"] > plan["now"]["weight"]["u"]  # it counts
+    wrong = CliRunner().invoke(app, ["bench", *asked[1], "--weigh", "25in=0lb"])
+    assert wrong.exit_code == 2 and "Traceback" not in wrong.output
+
+
 def test_the_command_prints_words_and_a_document(pictures, tmp_path):
     documents, rest = pictures
     (tmp_path / "drawn.json").write_text(json.dumps([m.as_document() for m in documents]))

@@ -12,7 +12,7 @@ from scraping_bows import STATIONS, U_WEIGHT, photographed, pictured, random_ben
 from tillerlens.core.measurement import LIMBS, Value
 from tillerlens.mechanics.current_bow import TIP_MM, CurrentBow, CurrentLimb, DrawReading, gaps_of, sharpen, thinned
 from tillerlens.mechanics.current_bow import _noise as noise_of
-from tillerlens.mechanics.finding import Finding
+from tillerlens.mechanics.finding import Finding, find
 from tillerlens.mechanics.observed import SCALE_GAIN_U, own_u
 from tillerlens.mechanics.places import LimbCurve, Place, find_places
 from tillerlens.mechanics.plan import plan_from_documents
@@ -336,6 +336,17 @@ def test_a_hinge_is_not_hidden_by_the_stiff_place_that_its_ringing_looks_like():
     assert k == 1 and any(q.limb == "lower" and q.from_nock_mm[0] < at < q.from_nock_mm[1] for q in plan.leave)
     assert told_by_place(bench, plan)[1][np.argmin(np.abs(bench.bow.lower.s - place))] == 0
     assert [p.sure for p in plan.finding.places if p.limb == "lower"] == [False]
+
+
+def test_a_place_that_one_beside_it_explains_as_well_is_a_perhaps():
+    """One bow of many: a knot a third stiffer 207 mm from the nock shows as a hinge 74 mm nearer to it. It was told for sure."""
+    rng = np.random.default_rng(952015)
+    bench = random_bench(rng)
+    found = find(*pictured(bench, rng, banded=True))
+    assert any(k == 1 and abs(bench.bow.lower.length - place - 207) < 1 for k, place in bench.stiff)
+    (hinge,) = [p for p in found.places if p.limb == "lower"]
+    assert hinge.kind == "hinge" and not hinge.sure
+    assert [p.sure for p in found.places if p.limb == "upper"] == [True]  # of 17 %, and there
 
 
 # --- when not ---------------------------------------------------------------------------------------------------

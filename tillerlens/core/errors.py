@@ -108,7 +108,7 @@ class NeedsHelp(TillerLensError):
     """The bow could not be found with certainty.
 
     ``fields``: ``clicks`` names the clicks that help in general. ``fault`` says what went wrong, by the names of
-    ``trace.asking``, which makes of it the one thing to ask; ``limb``, ``end`` (0 upper, 1 lower), ``share`` (of the limb's
+    ``trace.questions``, which makes of it the one thing to ask; ``limb``, ``end`` (0 upper, 1 lower), ``share`` (of the limb's
     length from its nock, from and to), ``place_px`` and ``path_px`` say where.
     """
 

@@ -42,10 +42,10 @@ TAPER_DEGREE, EVEN_PX = 4, 0.6  # of a polynomial that is an even taper, and how
 CLICK_U_PX, HANDLE_CLICK_U_MM = 2.5, 5.0  # of a click along the bow; what its maker calls the handle's centre, by eye
 STRING_U_MM = 0.3  # what of a twisted string's width is lit
 TURNED_MM = 40.0  # of the handle beside the line of the tips: no straight bow stands so far out; it is seen from aside
-FACE_MM = (
-    27.0  # limbs that look so thick over half their length or more are seen from their broad side (common practice, no source)
-)
+FACE_MM = 27.0  # limbs that look so thick over half their length are seen from their broad side (common practice, no source)
 ACROSS_COS = 0.5  # of the bow's way to the one that was said: 60 degrees
+ABOUT_KNOT = 0.2  # of half the bow: how far about a knot an edge's uncertainty is taken
+HALF_INCH_MM = MM_PER_INCH / 2  # places are reported to it
 MOST_JUMP = 6.0  # times the usual way from station to station
 MOST_UNLIKE = 1.35  # times as wide as the other limb there (common practice, no source)
 ALIKE = 0.04  # of its width, that a limb differs from the other at one place
@@ -224,7 +224,7 @@ def _edges_u(trace: FrontTrace, handle_share: float) -> Array:
     for u in (trace.right_u_px, trace.left_u_px):
         row = []
         for k in KNOTS:
-            near = (np.abs(at - k) < 0.2) & np.isfinite(u)
+            near = (np.abs(at - k) < ABOUT_KNOT) & np.isfinite(u)
             light = np.sqrt(np.mean(u[near] ** 2)) if near.any() else 2.0
             uneven = max(0.0, float(np.sqrt(np.mean(rough[near] ** 2))) - EVEN_PX) if near.any() else 0.0
             row.append(float(np.sqrt(EDGE_U_PX**2 + (HUE_SHARE * light) ** 2 + uneven**2)) / trace.px_per_mm)
@@ -246,7 +246,7 @@ def _check_alike(found: FrontShape) -> None:
         upper, lower = (max(1.0, float(np.interp(d, list(w), list(w.values())))) for w in wide)
         times = max(upper, lower) / min(upper, lower)
         if times > MOST_UNLIKE:
-            place = format_inches(round(d / 12.7) * 12.7)
+            place = format_inches(round(d / HALF_INCH_MM) * HALF_INCH_MM)
             text = f"{place} from the nocks one limb looks {times:.1f} times as wide as the other, so an edge was not followed."
             raise NeedsHelp(text, remedy, clicks=())
 

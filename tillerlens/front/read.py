@@ -68,6 +68,8 @@ LEAST_SEEN = 0.5  # of the stations, where both edges must have been found
 MOST_GAP = 0.25  # of the bow's length without both edges
 LOST_PX = 4.0  # an edge that may lie so far off is lost
 LEAST_WINDOWS = 20
+STOP_SIGMA = 1.5  # columns, before a tip's end is read
+BASE, RUN = (9, 3), (13, 2.0)  # median and Gaussian over an edge as proposed (stations), and as found (windows)
 STRAY_PX = 2.5  # of an edge from its own smooth run, beyond which it is another edge
 
 
@@ -284,7 +286,7 @@ def _looked_at_closer(rgb: NDArray[np.uint8], strip: Strip, outer: slice, mid: A
 
 def _stop(have: Array, column: int, inward: int) -> float:
     """The column, near a possible end, where what is limb has fallen to half of what it is before."""
-    level = ndimage.gaussian_filter1d(have, 1.5)
+    level = ndimage.gaussian_filter1d(have, STOP_SIGMA)
     before = float(np.median(level[np.clip(column + inward * np.arange(4, SPAN), 0, len(level) - 1)]))
     beyond = float(np.median(level[np.clip(column - inward * np.arange(4, SPAN), 0, len(level) - 1)]))
     run = np.clip(column + inward * np.arange(-SPAN // 2, SPAN // 2 + 1), 0, len(level) - 1)
@@ -298,10 +300,10 @@ def _edge(
     """One edge's rows at ``cols``, NaN where it is lost, and how far it may lie from there (px). Twice, the second time from what
     was found first."""
     seen = np.isfinite(row[cols])
-    base = ndimage.gaussian_filter1d(ndimage.median_filter(np.interp(cols, cols[seen], row[cols][seen]), 9), 3)
+    base = ndimage.gaussian_filter1d(ndimage.median_filter(np.interp(cols, cols[seen], row[cols][seen]), BASE[0]), BASE[1])
     for _ in (0, 1):
         at, found, u = place_edge(light, strip, cols.astype(float), base, outward, px_per_mm)
-        run = ndimage.gaussian_filter1d(ndimage.median_filter(found, 13, mode="nearest"), 2.0, mode="nearest")
+        run = ndimage.gaussian_filter1d(ndimage.median_filter(found, RUN[0], mode="nearest"), RUN[1], mode="nearest")
         scatter = mad_u(found - run, 0.0) * strip.step
         good = (np.abs(found - run) * strip.step < max(STRAY_PX, 4 * scatter)) & (u < LOST_PX)
         if good.sum() < LEAST_WINDOWS:

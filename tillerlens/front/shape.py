@@ -34,9 +34,11 @@ PAST_MM, PAST_U_MM, PAST_APART_U_MM = 20.0, 12.0, 4.0  # of wood past a nock, al
 # Seen from one side a limb shows some of its side wall: as much of its thickness as is not rounded off.
 WALL_MM, WALL_U_MM = 6.0, 3.0
 NOCK_FIT_MM = (8.0, 70.0)  # inside a nock, where its limb's middle is read: the loop hides the nock itself
-HANDLE_FIT = 0.25  # of the handle's length, at either side of its centre
+HANDLE_FIT, LEAST_FIT_MM = 0.25, 12.0  # of the handle's length, at either side of its centre; and at the least
 STATION_MM, HALF_WINDOW_MM = 100.0, 12.0
 SMOOTH_MM = 12.0
+END_MM = 40.0  # of a limb's end: there it lies on the line between handle and nock by definition
+PAST_NOCK = 1.1  # of the way from fade to nock, up to which the bend goes on
 KNOTS = np.linspace(-1.0, 1.0, 7)  # along the bow, lower nock to upper: an edge strays for so long at a time
 _EXTRA = ("standoff", "depth", "nod", "root", "power", "nock", "nock_lower", "middle", "wall", "string")
 STANDOFF, DEPTH, NOD, ROOT, POWER, PAST_UP, PAST_LOW, MIDDLE, WALL, STRING = range(N_PARAMETERS, N_PARAMETERS + len(_EXTRA))
@@ -138,7 +140,7 @@ def slopes(values: Callable[[Array], Array], at: Array, covariance: Array) -> Ar
 def shape(x: Array, outline: Outline, camera: Camera, shot: Shot) -> FrontShape:
     """Every number of the front view at one setting ``x`` (SIZE,) of all that is doubtful."""
     cam = with_theta(camera, from_seen(x[:N_PARAMETERS]))
-    right_px, left_px = _mended(outline.right_px, outline.left_px)
+    right_px, left_px = _gaps_filled(outline.right_px, outline.left_px)
     s, nocks, handle, depth = laid(cam, (right_px + left_px) / 2, x, shot)
     right, left = (cam.to_plane(px, x[STANDOFF] + depth) for px in (right_px, left_px))
     ends = [_middle_at(s, (right + left) / 2, nocks[k], k) for k in (0, 1)]
@@ -154,7 +156,7 @@ def shape(x: Array, outline: Outline, camera: Camera, shot: Shot) -> FrontShape:
     a_tips = [float(np.interp(nocks[k], s, along)) for k in (0, 1)]
     slope = (tips[0] - tips[1]) / (a_tips[0] - a_tips[1])
     mid = mid - tips[1] - slope * (along - a_tips[1])
-    near = np.abs(s - handle) < max(HANDLE_FIT * shot.handle_mm, 12.0)
+    near = np.abs(s - handle) < max(HANDLE_FIT * shot.handle_mm, LEAST_FIT_MM)
     line = np.polyfit(s[near] - handle, mid[near], 1)
     h, a_h = float(line[1]), float(np.interp(handle, s, along))
     numbers = {"tip_line": h}
@@ -163,7 +165,7 @@ def shape(x: Array, outline: Outline, camera: Camera, shot: Shot) -> FrontShape:
         part = (s > nocks[0]) & (s < handle) if k == 0 else (s > handle) & (s < nocks[1])
         rise = a_tips[k] - a_h
         off = (smooth[part] - h * (1 - (along[part] - a_h) / rise)) / np.hypot(1, h / rise)
-        ends_off = np.clip(np.minimum(np.abs(s[part] - nocks[k]), np.abs(s[part] - handle)) / 40.0, 0, 1)
+        ends_off = np.clip(np.minimum(np.abs(s[part] - nocks[k]), np.abs(s[part] - handle)) / END_MM, 0, 1)
         off = off * ends_off  # the ends lie on the line by definition
         numbers[f"side_bend_{name}"] = float(off[np.argmax(np.abs(off))])
         numbers[f"bend_at_{name}"] = float(np.abs(s[part] - handle)[np.argmax(np.abs(off))])
@@ -212,12 +214,12 @@ def _depth(s: Array, nocks: tuple[float, float], handle: float, x: Array, shot: 
         on = (s < handle) if k == 0 else (s >= handle)
         d = np.abs(s[on] - handle)
         root = x[ROOT] * np.clip(d / max(half, 1.0), 0, 1) ** 2
-        share = np.clip((d - half) / (reach - half), 0, 1.1)
+        share = np.clip((d - half) / (reach - half), 0, PAST_NOCK)
         out[on] = root + (x[DEPTH] + way * x[NOD] - x[ROOT]) * share ** x[POWER]
     return out
 
 
-def _mended(right: Array, left: Array) -> tuple[Array, Array]:
+def _gaps_filled(right: Array, left: Array) -> tuple[Array, Array]:
     """Both edges with the gaps of one filled by the other's and the width between them, and those of both straight across."""
     at = np.arange(len(right), dtype=float)
     have = [np.isfinite(e[:, 0]) for e in (right, left)]

@@ -187,14 +187,14 @@ def find_places(upper: LimbCurve, lower: LimbCurve, least_z: float = BLIND_Z) ->
         return any(q.limb == p.limb and _apart(p, q) < reach for q in beside)
 
     rivals = field.rivals(believed)
-    perhaps = rivals + field.places(field.perhaps(believed), believed)
+    perhaps = [p for p in rivals if p.kind == "hinge"] + field.places(field.perhaps(believed), believed)
     perhaps = [p for p in perhaps if p.bend.value > MAY_BE_BEND]
     # too near to a fault or a thick fade to be told, or more than wood does: no wood comes off there either
     perhaps = [p for p in found if p.kind == "hinge" and (p in odd or rung(p))] + perhaps
 
     def rivalled(p: Place) -> bool:
         reach = limb[p.limb].cutoff_mm
-        return p.kind == "stiff" and any(q.limb == p.limb and _apart(p, q) < reach for q in rivals)
+        return any(q.limb == p.limb and q.kind != p.kind and _apart(p, q) < reach for q in rivals)
 
     told = tuple(replace(p, sure=not rivalled(p)) for p in found if not rung(p))
     return Found(told, tuple(odd), tuple(perhaps))
@@ -373,28 +373,28 @@ class _Field:
             out.append(best)
 
     def rivals(self, believed: list[_Bump]) -> list[Place]:
-        """Hinges that explain nearly as well what a stiff place beside them was told for: the smoothing of a hinge rings, and
-        what stands low beside it is the first half of the ringing."""
+        """Places that explain nearly as well what one of the other kind beside them was told for: the smoothing of a hinge rings,
+        and what stands low beside it is the first half of the ringing; of a stiff place likewise."""
         out = []
         for b in believed:
-            if b.amount > 0:
-                continue
             others = [c for c in believed if c is not b]
-            rival = self._best(others, [b.limb], beside=b)
+            rival = self._best(others, [b.limb], -float(np.sign(b.amount)), beside=b)
             if rival is not None and rival.z > LEFT_Z and rival.z**2 > b.z**2 - 2 * RIVAL_LN:
                 out.append(self._place(rival, others))
         return out
 
-    def _best(self, chosen: list[_Bump], hinges_of: list[int] | None = None, beside: _Bump | None = None) -> _Bump | None:
-        """The bump that explains most beyond the smooth lines and those chosen; with ``hinges_of``, of those limbs' hinges; with
-        ``beside``, of those whose ringing reaches that one."""
+    def _best(
+        self, chosen: list[_Bump], of: list[int] | None = None, sign: float = 1.0, beside: _Bump | None = None
+    ) -> _Bump | None:
+        """The bump that explains most beyond the smooth lines and those chosen; with ``of``, of those limbs' hinges, or stiff
+        places where ``sign`` is -1; with ``beside``, of those whose ringing reaches that one."""
         q = self._basis(chosen)
         columns = self.tried - q @ (q.T @ self.tried)
         power = (columns**2).sum(0)
         left = self.y - q @ (q.T @ self.y)
         amount = columns.T @ left / np.maximum(power, 1e-12)
         # Beside a hinge the smoothing rings as a stiff place does. Where one was told, a hinge is still sought up to its ends.
-        reach = [b.half if hinges_of is not None and b.amount < 0 else np.inf for b in chosen]
+        reach = [b.half if of is not None and b.amount * sign < 0 else np.inf for b in chosen]
         near = np.array(
             [
                 any(b.limb == k and abs(b.middle - m) < min(b.half + h, r) for b, r in zip(chosen, reach, strict=True))
@@ -402,8 +402,8 @@ class _Field:
             ]
         )
         ok = (power > 0.05 * np.max(power)) & ~near & np.array([h != LONGER_MM for _, _, h in self.where])
-        if hinges_of is not None:
-            ok &= (amount > 0) & np.array([k in hinges_of for k, _, _ in self.where])
+        if of is not None:
+            ok &= (sign * amount > 0) & np.array([k in of for k, _, _ in self.where])
         if beside is not None:
             away = np.array([abs(m - beside.middle) for _, m, _ in self.where])
             ok &= (away > beside.half) & (away < beside.half + CUTOFF_MM / 2)

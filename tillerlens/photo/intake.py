@@ -39,10 +39,14 @@ MIN_SIDE_PX, MAX_SIDE_PX = 400, 32000  # OpenCV counts a picture's rows and colu
 SMALL_LONG_SIDE_PX = 1600  # 2 m of board on 1600 px is 1.25 mm a pixel: a 1/8 in difference is 2.5 px
 STRETCHED_ASPECT = 2.4  # no phone sensor is longer; a sweep panorama or a narrow cutting is
 DARK_LEVEL, BRIGHT_LEVEL = 60, 250  # of 255
+BRIGHTEST = 95  # percentile of grey that says how dark a picture is
+CROPPED = 0.01  # relative change of a picture's shape from what the camera recorded
 BLOWN_SHARE = 0.4  # of the picture; a white wall in the sun, with the bow's bright edges lost in it
 BLUR_SHARE = 1 / 1500  # of the long side, as read by edge_blur_px: 2 px on 3024 px
 _REBLUR_PX = (1.0, 2.5)  # standard deviations of the two blurs that are added
 _BLUR_LONG_SIDE_PX = 2400  # larger pictures are halved first: blur worth a flag survives that
+_MOST_BLUR_PX = 20.0  # a gradient that hardly falls belongs to an edge blurrier than can be measured
+_SHARPER_QUARTER = 0.25  # quantile of the edges' blur that is the picture's
 _CLEAREST_EDGES = 0.02  # share of all edge pixels
 _FAINTEST_EDGE = 4.0  # grey levels per pixel; below this it is noise
 _FEWEST_EDGE_PX = 50
@@ -337,7 +341,7 @@ def _is_cropped(exif: dict[int, Any], width: int, height: int) -> bool:
     if before[0] is None or before[1] is None:
         return False
     aspect_before = max(before[0], before[1]) / min(before[0], before[1])
-    return abs(aspect_before / (max(width, height) / min(width, height)) - 1) > 0.01
+    return abs(aspect_before / (max(width, height) / min(width, height)) - 1) > CROPPED
 
 
 def _positive(value: Any) -> float | None:
@@ -375,7 +379,7 @@ def _judge_shape(photo: Photo) -> list[Reason]:
 def _judge_light(grey: NDArray[np.uint8]) -> list[Reason]:
     import numpy as np
 
-    if np.percentile(grey, 95) < DARK_LEVEL:
+    if np.percentile(grey, BRIGHTEST) < DARK_LEVEL:
         text = "The picture is too dark to tell the bow's edges."
         return [Reason("dark", text, "Add light from the side; a flash beside the lens throws shadows that look like wood.")]
     share = float(np.mean(grey >= BRIGHT_LEVEL))
@@ -423,9 +427,8 @@ def edge_blur_px(grey: NDArray[np.uint8]) -> float:
     if np.count_nonzero(chosen) < _FEWEST_EDGE_PX:
         return math.nan
     fall2 = (first[chosen] / np.maximum(second[chosen], 1e-6)) ** 2
-    # A gradient that hardly falls belongs to an edge blurrier than can be measured: the cap is 20 px.
-    variance = np.where(fall2 > 1, (b * b - fall2 * a * a) / np.maximum(fall2 - 1, 1e-6), 400.0)
-    return float(k * np.quantile(np.sqrt(np.clip(variance, 0.0, 400.0)), 0.25))
+    variance = np.where(fall2 > 1, (b * b - fall2 * a * a) / np.maximum(fall2 - 1, 1e-6), _MOST_BLUR_PX**2)
+    return float(k * np.quantile(np.sqrt(np.clip(variance, 0.0, _MOST_BLUR_PX**2)), _SHARPER_QUARTER))
 
 
 def _gradient(grey: NDArray[np.uint8], blur_px: float) -> NDArray[np.float32]:

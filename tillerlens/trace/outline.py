@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from tillerlens.core.errors import NeedsHelp
+from tillerlens.core.measurement import LIMBS
 from tillerlens.core.shot import Shot
 from tillerlens.photo.camera import CameraFit
 from tillerlens.photo.intake import Photo
@@ -74,6 +75,7 @@ LIKE_ROOTS = 1.25  # one limb's thickness beside the handle over the other's, at
 ONE_SIDE_WEIGHT = 0.6
 # Of the handle's length: the limbs' roots lie between these at either side of the bow's middle, and a grip is so long.
 ROOTS, GRIP_LONG = (0.9, 1.1), (0.4, 1.3)
+BUMP_MEDIAN, BUMP_PERCENTILE = 5, 95  # stations that its thickness is smoothed over; of the excess, that is its height
 LEAST_BUMP, BUMP_LEVEL = 0.3, 0.4  # of the limb's thickness, for a grip; of the bump's own height, where it is held to begin
 
 
@@ -132,6 +134,7 @@ def outline(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot, vari
     sketch.path(coarse.px)
     px_per_mm = _px_per_mm(fit, coarse.px[len(coarse.px) // 2], shot.standoff_mm)
     strip, band, ends = _along_path(prepared, coarse, px_per_mm, fit, shot, variant.smooth_path)
+    check_scale(strip, ends, shot)
     thick_px = strip.step * float(np.nanmedian(band.lower_row - band.upper_row))
     ends, clicked = clicked_ends(strip, ends, shot, thick_px)
     check_handle(strip, shot, px_per_mm)
@@ -236,6 +239,24 @@ def _less_sure_if_unclear(ends: Ends, columns_per_mm: float) -> Ends:
     return Ends(ends.column, ends.clear, (u[0], u[1]))
 
 
+def check_scale(strip: Strip, ends: Ends, shot: Shot) -> None:
+    """Raise ``NeedsHelp`` where the bow's length is the only scale and an end of it hardly shows: one that is lost on its ground
+    makes the bow too short, and with it the scale wrong."""
+    if shot.scale.kind != "bow_length":
+        return
+    for k, limb in enumerate(LIMBS):
+        if ends.clear[k] < CLEAR_END and f"nock_{limb}" not in shot.clicks:
+            at = int(np.clip(round(ends.column[k]), 0, len(strip.path) - 1))
+            raise NeedsHelp(
+                f"The {limb} limb's end doesn't show, and the bow's length is the only scale.",
+                f"Click the {limb} nock, where the string sits, or put marks on the board.",
+                clicks=CLICKS,
+                fault="click",
+                wants=f"nock_{limb}",
+                place_px=(float(strip.path[at][0]), float(strip.path[at][1])),
+            )
+
+
 def inside_picture(px: Array, photo: Photo, margin_px: float) -> bool:
     """Whether all places (N, 2) px lie inside the picture by a margin."""
     h, w = photo.rgb.shape[:2]
@@ -281,7 +302,7 @@ def _grip_bump(thickness: Array, shot: Shot) -> int | None:
     seen = np.nonzero(~np.isnan(thickness))[0]
     if len(seen) < 0.5 * n:
         return None
-    t = ndimage.median_filter(np.interp(np.arange(n), seen, thickness[seen]), 5)
+    t = ndimage.median_filter(np.interp(np.arange(n), seen, thickness[seen]), BUMP_MEDIAN)
     width = shot.handle_mm / shot.nock_to_nock_mm * n
     near = np.abs(np.arange(n) - n / 2) < ROOTS[1] * width
     limb = near & (np.abs(np.arange(n) - n / 2) > ROOTS[0] * width)
@@ -291,7 +312,7 @@ def _grip_bump(thickness: Array, shot: Shot) -> int | None:
     if max(sides) > LIKE_ROOTS * min(sides):  # a shadow or a line runs beside one limb's root: its bump is not the grip's
         return None
     excess = t - float(np.median(t[limb]))
-    top = float(np.percentile(excess[near], 95))
+    top = float(np.percentile(excess[near], BUMP_PERCENTILE))
     if top < LEAST_BUMP * float(np.median(t[limb])):
         return None
     over = np.nonzero(near & (excess > BUMP_LEVEL * top))[0]

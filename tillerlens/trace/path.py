@@ -33,6 +33,7 @@ CLEAR_LENGTH, CLEAR_SUPPORT = 0.04, 0.9  # a path this close in length and this 
 LEAST_SUPPORT = 0.6  # of a path: less is too faint to be followed with certainty
 LENGTH_WEIGHT = 2.5  # of the logarithm of a path's length over the bow's, against its support
 RIVAL_LEVEL, RIVAL_LENGTH, OWN_WIDTH = 0.5, 0.5, 15  # a rival's certainty and share of the bow's length; map px about the path
+ARM_POINTS, LEAST_POINTS, END_PART = 5, 40, 5  # of a corner's arm; of a path, that may have a corner in its last such part
 CORNER_ARM, CORNER_RAD = 10, np.radians(40)  # map px on either side of a corner, and what turns more than a tip does
 LENGTH_TOLERANCE = 0.08  # of the bow's length, where the picture is squared
 LENGTH_TOLERANCE_UNSQUARED = 0.15
@@ -145,16 +146,16 @@ def _longest(mask: NDArray[np.bool_], cost: Array) -> Array:
 
 def _cut_at_corners(path: Array, arm: float) -> Array:
     """Cut the ends off at a corner: there the path has left the tip and runs on along the string."""
-    p = resample(path, arm / 5)
-    if len(p) < 40:
+    p = resample(path, arm / ARM_POINTS)
+    if len(p) < LEAST_POINTS:
         return p
-    n = len(p) // 5
+    n, m = len(p) // END_PART, ARM_POINTS
     for _ in range(2):  # one end, then (turned round) the other
-        before, after = p[5:-5] - p[:-10], p[10:] - p[5:-5]
+        before, after = p[m:-m] - p[: -2 * m], p[2 * m :] - p[m:-m]
         turn = np.abs(np.angle((after[:, 0] + 1j * after[:, 1]) / (before[:, 0] + 1j * before[:, 1])))
         sharp = np.nonzero(turn[:n] > CORNER_RAD)[0]
         if len(sharp):
-            p = p[sharp[-1] + 5 + 2 :]
+            p = p[sharp[-1] + m + 2 :]
         p = p[::-1]
     return p
 

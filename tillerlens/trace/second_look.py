@@ -22,6 +22,7 @@ LEAST_BESIDE, BESIDE = 10, 60  # known stations at either side of a lost stretch
 MOST_ISLAND = 24  # stations
 LEAST_OFF, OFF_SHARE = 2.5, 0.2  # rows, and of the thickness, from which two sides stand apart otherwise than a limb's
 LEAST_WRONG = 14  # stations
+BRIDGED = 7  # stations between two wrong stretches that are one
 NEVER_SO_FAR = 0.4  # of the thickness
 JUMP, JUMP_OVER = 0.6, 20  # of what is too much, that it must come or go by; over so many stations at either side
 NEAR_STEPS, SEEN_AGAIN, STRONG = 1.3, 0.6, 0.3  # of an edge looked for again: how near, over what share, how strong
@@ -114,7 +115,7 @@ def second_outline(
     limit = np.maximum(LEAST_OFF, OFF_SHARE * thick)
     wrong = np.zeros(len(cols), bool)
     for sign in (-1.0, 1.0):  # a stretch reaches to half of the excess that reveals it
-        leaning = ndimage.binary_closing(np.pad(sign * off > limit / 2, 6), np.ones(7))[6:-6]
+        leaning = ndimage.binary_closing(np.pad(sign * off > limit / 2, BRIDGED), np.ones(BRIDGED))[BRIDGED:-BRIDGED]
         for start, stop in _runs(leaning):
             if (sign * off[start:stop] > limit[start:stop]).sum() >= LEAST_WRONG:
                 # two limbs may really differ in thickness, but then gradually, and not by nearly half

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from tillerlens.core.errors import Ask, NeedsHelp, Reason, StateDiffers
 from tillerlens.core.shot import State
+from tillerlens.core.units import MM_PER_INCH
 from tillerlens.trace.network import FinderMaps
 from tillerlens.trace.string import FAINT, BowPose, DrawnString, find_string, line_between
 
@@ -69,7 +70,7 @@ def check_state(
         raise NeedsHelp(text, "Click the hook.", clicks=("hook",), fault="click", wants="hook")
     if said == "unstrung" or (said == "braced" and chord_mm > MOST_BRACE_MM):
         kind = "strung" if said == "unstrung" else "drawn"
-        text = f"The tips stand {chord_mm / 25.4:.0f} in toward the belly, as on a {kind} bow."
+        text = f"The tips stand {chord_mm / MM_PER_INCH:.0f} in toward the belly, as on a {kind} bow."
         return [Reason("state_unlikely", text, _LOOK)]
     if said == "braced" and seen < FAINT:
         return [Reason("no_braced_string", "No string was seen from nock to nock.", _LOOK)]

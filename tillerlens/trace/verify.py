@@ -19,6 +19,7 @@ Array = NDArray[np.float64]
 REACH_PX, REACH_SHARE = 5.0, 0.3  # looked at across the line, at either side; of the limb's thickness where that is more
 ON_LINE_PX, ON_LINE_SHARE = 2.0, 0.08  # how far from the line its edge may lie
 ALONG = 5  # places of the outline taken together: an edge runs along the limb, the ground's pattern does not
+SLOPE_SIGMA = 1.5  # samples of half a pixel, of the derivative across the line
 STEEP = 0.5  # of the steepest change across the line, that the one at the line must reach
 LEAST_STEP, LEAST_SHARE = 0.025, 0.2  # of full brightness (square root of light), and of the outline's usual step
 SIDES = ("back", "belly")
@@ -65,7 +66,7 @@ def prove(light: NDArray[np.uint16], back_px: Array, belly_px: Array) -> Proof:
     for k, (edge, way) in enumerate(((back_px[known], inward), (belly_px[known], -inward))):
         v = np.sqrt(sample(light, edge[:, None] + off[:, None] * way[:, None]) / FULL)
         v = ndimage.uniform_filter1d(v, ALONG, axis=0, mode="nearest")
-        slope = np.linalg.norm(ndimage.gaussian_filter1d(v, 1.5, axis=1, order=1, mode="nearest"), axis=2)
+        slope = np.linalg.norm(ndimage.gaussian_filter1d(v, SLOPE_SIGMA, axis=1, order=1, mode="nearest"), axis=2)
         here = slope[:, np.abs(off) <= on_line].max(axis=1)
         jump = np.linalg.norm(v[:, off >= reach / 2].mean(axis=1) - v[:, off <= -reach / 2].mean(axis=1), axis=1)
         step[k, known] = jump

@@ -135,7 +135,8 @@ def start(key: str, value: Any) -> str:
 def follow(key: str, value: Any) -> str:
     """Have a widget show a value that can change elsewhere too: it follows a new one, and is left alone otherwise. The key; hand
     what the widget gives to ``followed``."""
-    if st.session_state.get(f"{key}_was", st.session_state) != value:
+    # a widget's own value is dropped when its page is left, and comes back as the first choice
+    if key not in st.session_state or st.session_state.get(f"{key}_was", st.session_state) != value:
         st.session_state[key] = value
         st.session_state[f"{key}_was"] = value
     return key

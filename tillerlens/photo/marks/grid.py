@@ -199,6 +199,8 @@ def _fit_lattice(
     for every in (2, 1):
         px, axis, value = line_samples(light, fit.camera, spacing_mm, every, ruled)
         if len(px) < 2 * MIN_CROSSINGS:
+            if every > 1:
+                continue  # a wide grid has too few lines to leave half of them out
             raise doubt
         marks = Marks(np.empty((0, 2)), np.empty((0, 2)), np.empty(0), px, axis, value, LINE_U_PX)
         fit = fit_camera(marks, lens, start=fit.camera.theta)

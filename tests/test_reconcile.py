@@ -16,6 +16,8 @@ from tillerlens.shape.bow_shape import FADE_U_MM, _back_u
 from tillerlens.shape.checks import roots_unlike, thinner_inward
 from tillerlens.shape.perturbations import root_unseen_u
 from tillerlens.trace import outline
+from tillerlens.trace.ends import Ends
+from tillerlens.trace.outline import check_scale
 from tillerlens.trace.reconcile import reconcile_limb
 from tillerlens.trace.second_look import without_islands
 from tillerlens.trace.trace import _hold_handle
@@ -32,9 +34,9 @@ def sides():
 def test_a_side_that_is_hidden_for_long_is_rebuilt_from_the_other():
     left, right = sides()
     right[60:180] = np.nan
-    mended = reconcile_limb(left, right, THICK)
-    assert (mended.how[60:180] == 1).all() and (mended.how[:60] == 2).all()
-    assert mended.right[60:180] == pytest.approx((MIDDLE + THICK / 2)[60:180], abs=0.3)
+    reconciled = reconcile_limb(left, right, THICK)
+    assert (reconciled.how[60:180] == 1).all() and (reconciled.how[:60] == 2).all()
+    assert reconciled.right[60:180] == pytest.approx((MIDDLE + THICK / 2)[60:180], abs=0.3)
 
 
 def test_sides_that_lead_elsewhere_from_either_end_are_not_believed():
@@ -43,9 +45,9 @@ def test_sides_that_lead_elsewhere_from_either_end_are_not_believed():
     stray = np.arange(120) * 0.12
     left[60:180] = left[60:180] + stray  # an arris that leaves the edge at column 60
     right[60:180] = right[60:180] + stray[::-1]  # a ruled line that meets the edge at column 180
-    mended = reconcile_limb(left, right, THICK)
-    middle = (mended.left + mended.right) / 2
-    told = without_islands((mended.how > 0).astype(float)) > 0  # where the two cross they lie a limb's thickness apart
+    reconciled = reconcile_limb(left, right, THICK)
+    middle = (reconciled.left + reconciled.right) / 2
+    told = without_islands((reconciled.how > 0).astype(float)) > 0  # where the two cross they lie a limb's thickness apart
     assert np.abs(middle - MIDDLE)[told].max() < 2.5  # where a drift has not shown yet
     assert not told[95:145].any()
 
@@ -130,6 +132,22 @@ def test_gaps_beside_an_unseen_root_are_less_sure():
     assert told == {"gap_upper_6": pytest.approx(1e-3 * beyond**2 / 2), "gap_difference_6": pytest.approx(1e-3 * beyond**2 / 2)}
     trace.belly_px = seen
     assert root_unseen_u(trace, shape, 200.0) == {}
+
+
+def test_an_end_that_hardly_shows_is_not_where_the_scale_ends():
+    """The bow's length as the only scale needs both its ends. A click is one; marks on the board are another scale."""
+    strip = SimpleNamespace(path=np.column_stack([np.arange(300.0), np.full(300, 40.0)]))
+    ends = Ends((12.0, 280.0), (0.44, 0.97), (1.0, 1.0))
+
+    def shot(kind, **clicks):
+        return SimpleNamespace(scale=SimpleNamespace(kind=kind), clicks=clicks)
+
+    with pytest.raises(NeedsHelp, match="upper limb's end doesn't show") as asked:
+        check_scale(strip, ends, shot("bow_length"))
+    assert asked.value.fields["wants"] == "nock_upper" and asked.value.fields["place_px"] == (12.0, 40.0)
+    check_scale(strip, ends, shot("bow_length", nock_upper=(12.0, 40.0)))
+    check_scale(strip, ends, shot("tape"))
+    check_scale(strip, Ends((12.0, 280.0), (0.6, 0.97), (1.0, 1.0)), shot("bow_length"))
 
 
 def test_a_limb_that_alone_misses_the_handle_has_strayed():
