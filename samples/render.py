@@ -28,7 +28,7 @@ import numpy as np
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE), str(HERE.parent)]
 
-from studio import check, contract, develop, phone, plan, shop, stage, truth  # noqa: E402
+from studio import check, contract, develop, front, phone, plan, shop, stage, truth  # noqa: E402
 from studio.stage import Scene  # noqa: E402
 
 
@@ -135,6 +135,9 @@ def main() -> None:
             scenes = [replace(s, size=(s.size[0] // 3, s.size[1] // 3)) for s in scenes]
     a.out.mkdir(parents=True, exist_ok=True)
     walk = {s.name for s in plan.WALK}
+    if not a.family and (not a.names or plan.FRONT.name in a.names):
+        (a.out / "front").mkdir(exist_ok=True)
+        front.make(plan.FRONT, a.out / "front", min(a.samples, 12) if a.draft else a.samples)
     for s in scenes:
         folder = a.out / "walk" if s.name in walk else a.out
         folder.mkdir(exist_ok=True)

@@ -168,6 +168,8 @@ def put_up(record, pictures):
     keep(one, "unstrung")
     out.append(of_bow("full, never weighed", one, keep(one, "drawn-26", 1, **_reshot(pictures["drawn-26"], unweighed))))
 
+    out += belly_states(record)
+
     # --- full, from the statics
     out.append(of_bow("bench, with a plan", fill_bench(record, "Kestrel", scraped=False), open=True))
     out.append(of_bow("bench, scraped", fill_bench(record, "Kestrel scraped"), open=True))
@@ -235,6 +237,29 @@ def put_up(record, pictures):
     return out
 
 
+def belly_states(record):
+    """A heat-treated bow seen from its belly: alone; before and after heat, beside a picture not measured; on the bench."""
+    belly, size = belly_picture(), {"length_mm": 66.5 * MM, "handle_mm": 7.5 * MM}
+
+    def keep(of, days, shot=belly.shot, document=belly.document):
+        when = BEGIN + timedelta(days=days)
+        return store.add_stage(record, of.id, belly.data, shot, name="belly.jpg", taken_at=when, document=document)
+
+    one = store.add_bow(record, Bow("Seen from its belly", **size))
+    out = [of_bow("only a belly view", one, keep(one, 0), open=True)]
+    one = store.add_bow(record, Bow("Before and after heat", **size, handle_thickness_mm=1.25 * MM))
+    keep(one, 0)
+    store.add_event(record, Event(one.id, "heat", BEGIN + timedelta(days=0.5), EVENTS["heat"], "before noon"))
+    after = keep(one, 1)
+    side = {k: v for k, v in belly.shot.items() if k not in ("view", "facing", "belly_heated")} | {"back": "left"}
+    keep(one, 2, read_shot(side).as_dict(), None)
+    rooms = ("stage", "bow", "report", "weights", "plan", "compare")
+    out.append(of_bow("a belly before and after heat", one, after, rooms=rooms))
+    one = store.add_bow(record, Bow("A belly on the bench", **size))
+    _lay(record, one, belly, "belly.jpg", belly.shot)
+    return [*out, of_bow("a belly view on the bench", one, rooms=("picture",), open=True)]
+
+
 def bad_click_states(record, pictures):
     """Pictures on the bench with clicks that cannot be right; each must be told in a sentence, and the page must stay."""
     out = []
@@ -289,6 +314,13 @@ def picture_of(file):
     """A sample, not measured."""
     shot = json.loads(file.with_suffix(".shot.json").read_text())
     return Picture(file.read_bytes(), read_shot(shot).as_dict())
+
+
+def belly_picture():
+    """The sample of a heat-treated bow from its belly, measured."""
+    file = SAMPLES / "front" / "heron-front.jpg"
+    shot = json.loads(file.with_suffix(".shot.json").read_text()) | {"belly_heated": True}
+    return _measured(file.read_bytes(), shot, "measured")
 
 
 def refused_picture(pictures):

@@ -10,7 +10,20 @@ import cv2
 import numpy as np
 
 from tillerlens.core.errors import Reason
-from tillerlens.core.measurement import LIMBS, FrontView, GapRow, LimbProfile, Measurement, PhotoId, Spot, TracedBow, Value, Width
+from tillerlens.core.measurement import (
+    LIMBS,
+    BellyColour,
+    BellyLimb,
+    FrontView,
+    GapRow,
+    LimbProfile,
+    Measurement,
+    PhotoId,
+    Spot,
+    TracedBow,
+    Value,
+    Width,
+)
 from tillerlens.core.shot_file import known_shot
 from tillerlens.photo.intake import read_photo
 
@@ -43,6 +56,15 @@ def front(state="braced", values=None):
     view = FrontView("belly", (Width("upper", 100.0, mm(30.0)),), place, place, place, np.zeros((2, 2)), np.zeros(2))
     evidence = {"bend_at_mm": {"upper": 254.0, "lower": 254.0}}
     return Measurement("measured", state, values=values or {}, front=view, evidence=evidence)
+
+
+def belly(upper=45.0, lower=45.0, patches=()):
+    """A heat-treated belly, each limb evenly dark but for these patches."""
+    at = np.arange(40.0, 600.0, 10.0)
+    limbs = [
+        BellyLimb(limb, at, np.full(at.shape, v), np.full(at.shape, 1.0)) for limb, v in zip(LIMBS, (upper, lower), strict=True)
+    ]
+    return BellyColour("paper", 1.5, tuple(limbs), tuple(patches))
 
 
 def asking(state="drawn"):

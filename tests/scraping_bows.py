@@ -18,6 +18,7 @@ from tillerlens.core.measurement import LIMBS, Measurement, measurement_of
 from tillerlens.core.units import NEWTON_PER_POUND
 from tillerlens.mechanics.current_bow import CurrentBow, CurrentLimb, DrawReading, gaps_of
 from tillerlens.mechanics.finding import Finding
+from tillerlens.mechanics.observed import SCALE_GAIN_U
 from tillerlens.mechanics.places import CUTOFF_MM, LimbCurve, find_places
 from tillerlens.mechanics.scraping import Plan
 from tillerlens.mechanics.scraping.target import ScrapeTarget
@@ -29,7 +30,6 @@ U_GAP_MM = 0.4
 U_WEIGHT = 0.3 * NEWTON_PER_POUND  # a scale read to half a pound (0.25 lb) and a draw to 1/16 in (0.16 lb at 2.5 lb an inch)
 SEGMENTS = 100  # the plan takes 60
 HAND_COMMON, HAND_BY_PLACE, HAND_MM = 0.2, 0.1, 100.0  # what a hand takes beside what it was told, and how far alike
-SCALE_GAIN = 0.005  # of the scale, the same in all pictures of a bow
 READ_LB = 0.2  # of a reading before it is rounded to half a pound: together 0.25 lb
 GAP_LONG = (0.3, 200.0)  # mm: errors of the centreline's place in a document, and their reach
 TILLER = (0.0, 6.35)  # mm, wished
@@ -79,8 +79,9 @@ class Bench:
         return low * fall, (low + high) / 2 * fall, high * fall
 
     def weight_over(self) -> float:
-        """Relative: how far the weight at the wished draw stands above that at which scraping shall stop."""
-        return self.at(self.wish.draw_back).weight / self.wish.aim - 1
+        """Relative: how far the weight at the wished draw stands above that at which scraping shall stop, as its scale, which the
+        wish is read on too, shows it."""
+        return self.gain * self.at(self.wish.draw_back).weight / self.wish.aim - 1
 
 
 def random_bench(rng: np.random.Generator, how: Pull | None = None) -> Bench:
@@ -127,7 +128,7 @@ def random_bench(rng: np.random.Generator, how: Pull | None = None) -> Bench:
     bow = Bow(*(ElasticLimb(q.s, q.ei * scale, q.kappa0) for q in limbs), handle)
     sections = bool(rng.random() < 0.5)
     hand = float(np.clip(1 + HAND_COMMON * rng.normal(), 0.5, 1.5))
-    gain = 1 + SCALE_GAIN * rng.normal()
+    gain = 1 + SCALE_GAIN_U * rng.normal()
     return Bench(
         bow,
         string,

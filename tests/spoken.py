@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 from benches import BRACE_MM, document, string_of, wooden_bow
-from made_up import asking, from_truth, front, gap_row, measured, mm, spot
+from made_up import asking, belly, from_truth, front, gap_row, measured, mm, spot
 from pairs import bump, flat
 from pairs import document as at_rest
 from stories import story
@@ -19,7 +19,7 @@ from test_compare import drawn
 from test_set import lb, readings
 
 from tillerlens.core.errors import Reason
-from tillerlens.core.measurement import FoundOn, Value
+from tillerlens.core.measurement import FoundOn, Patch, Value
 from tillerlens.core.units import NEWTON_PER_POUND
 from tillerlens.history.story import Story
 from tillerlens.measures.compare import Scraped, compare, judge_scrapes
@@ -45,6 +45,7 @@ from tillerlens.report.words.compare import (
     recovery_sentence,
     set_sentences,
 )
+from tillerlens.report.words.front import belly_since
 from tillerlens.report.words.layout import layout_words
 from tillerlens.report.words.mechanics import (
     bench_words,
@@ -111,6 +112,8 @@ def verdicts(units):
             for a in (5.0, 0.1)
         ),
         front("braced", {}),
+        replace(front("braced", {}), belly=belly()),
+        replace(front("unstrung", {}), belly=belly(40, 52, [Patch("lower", "pale", 200.0, 280.0, 9.0, 1.5)])),
         *(from_truth(name) for name in ("heron-drawn-27", "heron-braced", "heron-unstrung", "bramble-drawn-grid")),
     ]
     out = []
@@ -133,6 +136,8 @@ def comparisons(units):
     pairs = [(more, []), (more, [lower]), (more, [upper]), (less, [upper]), (less, []), (same, [lower])]
     pairs += [(same, []), (nowhere, []), (rest, []), (unlike, [])]
     out = [s.text for found, scraped in pairs for s in comparison_sentences(found, judge_scrapes(found, scraped), units)]
+    for was in (belly(), belly(60, 45), belly(30, 45)):
+        out += belly_since(was, belly(), "02 Mar 2026, 09:00")
     day, now = {"minutes_since_unstrung": 1440}, {"minutes_since_unstrung": 2}
     first = at_rest(flat, flat, **day)
     sets = [set_between(first, at_rest(bump(0.5, at, 60), flat, **now)) for at in (560, 400, 150)]

@@ -88,7 +88,7 @@ def test_a_plan_of_any_order_is_a_plan_or_a_sentence(shop, days):
     history, last = of.history_of(known.bow, known.stages, known.events), of.foretold_of(known.events)
     try:
         strung, rest = [documents[s.id] for s in hand.strung], documents[hand.rest.id]
-        plan = plan_from_documents(strung, rest, WISH, None, None, history, last)
+        plan = plan_from_documents(strung, rest, WISH, None, history, last)
     except TillerLensError as error:
         assert error.text and error.remedy
         return

@@ -9,10 +9,11 @@ import shop
 from benches import HALF_HANDLE_MM, ROOT_MM, document, string_of, wooden_bow, wooden_limb
 
 from tillerlens.core.measurement import FoundOn, PhotoId
-from tillerlens.history.as_now import finding_of, on_hand, on_hand_with, told_together
+from tillerlens.history.as_now import at_rest_of, finding_of, on_hand, on_hand_with, told_together
 from tillerlens.mechanics.finding import confidence, find, with_finding
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle
 from tillerlens.record import Event, Stage
+from tillerlens.report.words.verdict import verdict
 
 HINGED = Bow(wooden_limb(hinge=0.25), wooden_limb(), Handle(HALF_HANDLE_MM, HALF_HANDLE_MM, ROOT_MM))
 CURED = Bow(wooden_limb(), wooden_limb(), Handle(HALF_HANDLE_MM, HALF_HANDLE_MM, ROOT_MM))
@@ -56,6 +57,20 @@ def test_each_picture_is_judged_with_those_between_the_same_scrapings(bow):
     assert on_hand(stages, events).strung == on_hand_with(stages[4], stages, events).strung
 
 
+def test_each_side_of_a_heating_has_its_own_shape_at_rest(bow):
+    """Heat bends wood back, so an earlier picture unstrung no longer holds; wood that came off leaves it as it was."""
+    stages, events, document_of = bow
+    rest = document_of(stages[0])
+    cut = at_rest_of(stages[2], stages[4], stages, events, document_of)
+    assert cut.then is cut.now is rest and not cut.heated
+    hot = [*events, Event("0" * 36, "heat", shop.BEGIN + timedelta(days=4, hours=1), {}, "", "Maker", None)]
+    lost = at_rest_of(stages[2], stages[4], stages, hot, document_of)
+    assert lost.then is rest and lost.now is None and lost.heated
+    again = [*stages[:4], stage(4.5, "unstrung"), stages[4]]
+    back = at_rest_of(stages[2], stages[4], again, hot, lambda s: {"again": s.photo_name} if s is again[4] else document_of(s))
+    assert back.then is rest and back.now == {"again": "unstrung-4.5.jpg"} and back.heated
+
+
 def test_the_finding_is_the_one_that_the_plan_reads(bow):
     stages, events, document_of = bow
     hand = on_hand_with(stages[2], stages, events)
@@ -95,6 +110,19 @@ def test_a_page_that_reads_the_document_and_one_that_does_not_say_the_same_figur
         assert spot["bend_percent"] == pytest.approx(100 * place.bend.value, abs=1e-9)
         assert (spot["from_nock_mm"], spot["length_mm"]) == (place.from_nock_mm.value, place.length_mm)
         assert spot["confidence"] == confidence(place)
+        # the sentence that shelf and timeline say of a picture needs none of the others: it is the same with the finding
+        together = with_finding(given[0], find(given, document_of(stages[0])))
+        first, same = (verdict(m).first for m in (given[0], together))
+        assert first == same
+
+
+def test_without_the_shape_at_rest_no_place_is_told_as_certain():
+    """A crook that stood out in every picture was called a hinge without a doubt; all that speaks for one is the bend itself."""
+    strung = [document(HINGED, d) for d in (400.0, 520.0, 640.0)]
+    rested, bare = find(strung, document(HINGED)), find(strung, None)
+    assert bare.places and [p.sure for p in bare.places] == [False] * len(bare.places) and all(p.sure for p in rested.places)
+    assert "Perhaps a hinge" in str(verdict(with_finding(strung[1], bare)))
+    assert [r.code for r in bare.doubts] == ["rest_unknown"]
 
 
 def test_a_place_near_a_fade_on_few_pictures_is_doubted():

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tests.benches import HALF_HANDLE_MM, ROOT_MM, WORKING_MM, document
-from tillerlens.measures.compare import compare
+from tillerlens.measures.compare import AtRest, compare
 from tillerlens.measures.pair import read_picture
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle
 from tillerlens.report.charts.bow import bend_pair_chart
@@ -56,8 +56,8 @@ def test_colours_and_curves_use_the_same_bend_and_say_which() -> None:
     pictures = read_picture(DRAWN), read_picture(REST)
     assert "bend from rest" in bend_figure(pictures[0], Units(), pictures[1])
     assert "shape, natural bend included" in bend_figure(pictures[0], Units())
-    pair = compare(DRAWN, DRAWN)
-    bent, standing = bend_pair_chart(pair, Units(), pictures[1]).to_json(), bend_pair_chart(pair).to_json()
+    pairs = compare(DRAWN, DRAWN, AtRest(REST)), compare(DRAWN, DRAWN)
+    bent, standing = (bend_pair_chart(pair, Units()).to_json() for pair in pairs)
     assert "bend from rest" in bent and "shape, natural bend included" in standing
 
 

@@ -123,6 +123,10 @@ def flip_what_can_be_flipped(look, states):
     look.flip("pointed at", press("Point at the marks and the bow"))
     page.locator(".stage").wait_for()  # the editor
     look.flip("the whole photograph", press("Only the bow"))
+    look.at(states["only a belly view"], "stage")
+    look.flip("a belly view put right", press("Fix this measurement"))
+    look.flip("a belly view pointed at", press("Point at the marks and the bow"))
+    page.locator(".stage").wait_for()
     look.at(full, "compare")
     look.flip("side by side", press("side by side"))
     look.flip("laid over each other", press("laid over each other"))

@@ -9,7 +9,7 @@ from pairs import LIMB_MM, PLACES, bump, document, flat, value
 from test_set import noisy
 
 from tillerlens.core.units import NEWTON_PER_POUND
-from tillerlens.measures.compare import Scraped, compare, judge_scrapes, mean_change
+from tillerlens.measures.compare import AtRest, Scraped, compare, judge_scrapes, mean_change
 from tillerlens.measures.set import set_between
 from tillerlens.report.words.compare import (
     comparison_sentences,
@@ -119,6 +119,33 @@ def test_the_mean_change_over_a_stretch():
     area = 0.3 * 40 * math.sqrt(2 * math.pi)  # of the bell
     assert mean_change(found, 350, 650).value == pytest.approx(100 * area / 300 / 1.5, rel=0.03)
     assert math.isnan(mean_change(found, 5000, 6000).value)
+
+
+def heated_bow():
+    """Drawn and at rest before and after heat took 0.4/m of bend out of the lower limb's outer part: it moves as it did."""
+    flat_rest, bent_back = document(flat, flat), document(flat, bump(-0.4, 250, 60.0))
+    lower = lambda x: bent()(x) + bump(-0.4, 250, 60.0)(x)  # noqa: E731
+    after = document(bent(), lower, "drawn", values={"draw_length_back": value(650.0, 1.0)})
+    return drawn(), after, flat_rest, bent_back
+
+
+def test_each_picture_of_a_heated_bow_is_held_against_its_own_shape_at_rest():
+    """The lower limb moves from rest as it did. Against the one shape at rest it seemed to bend 27 % less."""
+    before, after, rest, rest_after = heated_bow()
+    found = compare(before, after, AtRest(rest, rest_after, heated=True))
+    assert found.from_rest and not found.doubts and not found.patches
+    for limb in found.bend.values():
+        np.testing.assert_allclose(limb.per_m, 0.0, atol=0.01)
+    assert compare(before, after, AtRest(rest)).patches  # held against another bow's shape, which it is without the heating
+
+
+def test_bends_before_and_after_heat_are_not_compared_without_both_shapes_at_rest():
+    before, after, rest, rest_after = heated_bow()
+    for known in (AtRest(rest, None, True), AtRest(None, rest_after, True), AtRest(heated=True)):
+        found = compare(before, after, known)
+        assert [r.code for r in found.doubts] == ["heated_between"] and not found.bend and not found.patches
+    same = compare(before, before, AtRest(rest)).bend["upper"]
+    assert np.median(same.u_per_m) == pytest.approx(np.median(compare(before, before).bend["upper"].u_per_m), rel=0.05)
 
 
 # --- in words

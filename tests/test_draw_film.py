@@ -1,9 +1,12 @@
 """A draw on film: followed to a few millimetres whatever the clip is like, and nothing told of what isn't seen."""
 
 import json
+from dataclasses import replace
+from datetime import UTC, datetime
 from importlib import resources
 from xml.etree import ElementTree
 
+import cv2
 import drawn_film as df
 import numpy as np
 import pytest
@@ -11,10 +14,14 @@ from jsonschema import Draft202012Validator
 from typer.testing import CliRunner
 
 from tillerlens.cli.app import app
+from tillerlens.core.measurement import PhotoId
 from tillerlens.core.shot_file import read_shot
 from tillerlens.film import draw
 from tillerlens.film.clip import ClipError, read_frames
+from tillerlens.history.of_film import keep_draw
 from tillerlens.mechanics.finding import Finding
+from tillerlens.record import Bow, open_record, store
+from tillerlens.record.thumbnails import thumbnail
 from tillerlens.report.charts.film import draw_figure
 from tillerlens.report.words.film import draw_table, draw_words
 from tillerlens.report.words.quantities import Units
@@ -82,6 +89,33 @@ def test_every_frame_of_a_draw_is_followed(follow, pictures):
     Draft202012Validator(schema()).validate(json.loads(json.dumps(film.as_document(), allow_nan=False)))
     shown = ElementTree.fromstring(draw_figure(film))
     assert "since the lowest row" in "".join(shown.itertext())
+
+
+def test_frames_of_the_pull_are_kept_once_with_their_own_pictures(follow, pictures, monkeypatch, tmp_path):
+    """What is kept is the frame that was measured, to the last pixel, with its own measurement and time."""
+    given = read_shot(df.GIVEN)
+    perfect = df.measured
+    about = PhotoId("a frame", "0" * 64, df.SIZE)
+    monkeypatch.setattr(
+        df, "measured", lambda pose: replace(perfect(pose), shot=replace(given, state=perfect(pose).state), photo=about)
+    )
+    film = follow(pictures, POSES)
+    picked = draw.over_the_pull(film.stages)
+    assert 1 < len(picked) <= draw.FOUND_ON and picked[-1].draw_mm == max(s.draw_mm for s in film.stages if s.phase != "let-down")
+    begun = datetime(2026, 3, 1, 12, tzinfo=UTC)
+    with open_record(tmp_path / "record", new=True) as record:
+        bow = store.add_bow(record, Bow("Bramble"))
+        kept = keep_draw(record, bow.id, tmp_path / "draw.mp4", film, when=begun)
+        assert [s.video_time_s for s in kept] == [round(s.time_s, 3) for s in picked]
+        assert [(s.taken_at - begun).total_seconds() for s in kept] == pytest.approx([s.time_s for s in picked], abs=1e-3)
+        for stage, of in zip(kept, picked, strict=True):
+            assert store.measurement(record, stage.id).values == of.measurement.as_printed().values
+            shown = cv2.imdecode(np.frombuffer(store.original(record, stage), np.uint8), cv2.IMREAD_COLOR)
+            (frame,) = (f for f in read_frames(tmp_path / "draw.mp4") if f.index == of.frame)
+            np.testing.assert_array_equal(shown[:, :, ::-1], frame.rgb())
+        assert len(thumbnail(record, kept[0])) > 2000
+        assert keep_draw(record, bow.id, tmp_path / "draw.mp4", film, when=begun) == []
+        assert len(store.list_stages(record, bow.id)) == len(kept)
 
 
 def test_a_draw_is_followed_from_the_straight_string_on(follow):

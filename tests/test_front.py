@@ -14,7 +14,7 @@ from tillerlens.core.measurement import PhotoId
 from tillerlens.core.shot_file import read_shot
 from tillerlens.front import shape as front_shape
 from tillerlens.front.edges import place_edge
-from tillerlens.front.measure import _by_clicks, _check_alike
+from tillerlens.front.measure import _by_clicks, _check_alike, _check_upper
 from tillerlens.front.shape import DEPTH, FrontShape, Outline, prior, settled, shape
 from tillerlens.front.string import find_front_string
 from tillerlens.mechanics.evidence import check_rest
@@ -201,6 +201,14 @@ def test_a_front_shot_goes_round_and_needs_its_facing():
         read_shot({k: v for k, v in side.items() if k != "back"})
     with pytest.raises(ShotError, match="isn't said to be from the front"):
         read_shot(side | {"facing": "back"})
+
+
+def test_a_bow_that_lies_across_what_was_said_is_asked_about():
+    """Upright with its upper limb said to be on the left, upper and lower would be a matter of chance."""
+    upright = np.array([[100.0, 50.0], [90.0, 900.0]])
+    _check_upper(upright, read_shot(FRONT))
+    with pytest.raises(ShotError, match="lies upright"):
+        _check_upper(upright, read_shot(FRONT | {"upper_limb": "left"}))
 
 
 def test_what_is_said_of_a_front_view():

@@ -164,7 +164,7 @@ def test_without_a_chronograph_a_range_of_speeds_is_said_where_it_is_asked_for()
 
 def test_the_sum_and_the_caution_are_said():
     said = [s.text for s in hung_words(read_hung("2 gal water + 5 lb plate"))]
-    assert said[0] == "On the string hangs 22.0 lb (±0.5 lb), jugs and all. Add hook and rope if they are heavy."
+    assert said[0] == "On the string hangs 22.0 lb (±0.6 lb), jugs and all. Add hook and rope if they are heavy."
     assert said[1].startswith("Nobody under the weight, nobody in line with the bow. Tie a rope to the tree")
     assert "10.0 kg" in hung_words(read_hung("2 gal water + 5 lb plate"), Units("cm", "kg"))[0].text
 

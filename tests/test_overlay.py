@@ -117,7 +117,7 @@ def test_every_gap_and_spot_is_named(monkeypatch, photo):
 def test_the_close_view_holds_the_whole_bow(photo):
     measurement = from_truth()
     drawn = draw_overlay(photo.rgb, measurement, max_side=1500, close=True)
-    window = _window(photo.rgb, measurement.trace, 1500)
+    window = _window(photo.rgb, measurement, 1500)
     for points in (measurement.trace.nocks_px, measurement.trace.hook_px[None], measurement.trace.back_px):
         inside = window(points)
         assert (inside > 0).all() and (inside < (drawn.shape[1], drawn.shape[0])).all()

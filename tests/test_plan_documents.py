@@ -14,18 +14,20 @@ from tillerlens.mechanics import finding
 from tillerlens.mechanics.bench import Given, tell
 from tillerlens.mechanics.current_bow import gaps_of, sharpen
 from tillerlens.mechanics.finding import find
-from tillerlens.mechanics.force_draw import ReadingsDisagree
-from tillerlens.mechanics.observed import MechanicsError, read_observed
+from tillerlens.mechanics.force_draw import Reading, ReadingsDisagree
+from tillerlens.mechanics.observed import SCALE_GAIN_U, MechanicsError, read_observed
 from tillerlens.mechanics.places import BLIND_Z, LEAST_Z, Found
 from tillerlens.mechanics.plan import current_from_documents, plan_from_documents
 from tillerlens.mechanics.scraping.target import ScrapeTarget
 from tillerlens.mechanics.statics import Bow, Handle, drawn
 from tillerlens.mechanics.stiffness import estimate_stiffness
-from tillerlens.mechanics.what_if import standing_from_documents
+from tillerlens.mechanics.what_if import Change, compare, standing_from_documents
 from tillerlens.report.charts.plan import stiff_rows
+from tillerlens.report.words.bench import number_rows
 from tillerlens.report.words.plan import plan_in_words
 from tillerlens.report.words.plan_tables import plan_tables
 from tillerlens.report.words.quantities import Units
+from tillerlens.report.words.what_if import table
 
 FULL = 711.0
 BOW = Bow(wooden_limb(hinge=0.25, level=1.1), wooden_limb(), Handle(HALF_HANDLE_MM, HALF_HANDLE_MM, ROOT_MM))
@@ -90,6 +92,30 @@ def test_the_plan_reads_the_one_finding_whatever_a_single_picture_thought(pictur
     plan = plan_from_documents(told, rest, ScrapeTarget(drawn(BOW, string_of(BOW), FULL).weight * 0.8, FULL))
     hinges = [p for p in present.finding.places if p.kind == "hinge"]
     assert [(q.limb, q.softer) for q in plan.leave if q.told] == [(p.limb, p.bend.value) for p in hinges]
+
+
+def test_weights_plan_and_what_if_tell_one_weight_with_one_interval(pictures):
+    """They told 1.6, 1.1 and 1.4 lb for one bow at one draw. A weighing without a picture counts on all of them."""
+    (documents, rest), more = pictures, [Reading(640.0, 1.005 * drawn(BOW, string_of(BOW), 640.0).weight)]
+    for readings in ([], more):
+        bench = tell(Given(documents, rest, readings=readings, full_draw_mm=FULL))
+        plan = plan_from_documents(
+            documents, rest, ScrapeTarget(0.8 * bench.curve.weight_at(FULL).value, FULL), readings=readings
+        )
+        standing = standing_from_documents(documents, rest, FULL, readings=readings)
+        tried = compare(standing, [Change("shorten", 10.0)])
+        assert plan.now.weight == bench.curve.weight_at(FULL) == tried.today.weight
+        assert tried.today.energy == bench.curve.energy_at(FULL)
+        assert standing.today.numbers[:2] == pytest.approx([tried.today.weight.value, tried.today.energy.value], rel=1e-6)
+        # the statics that plan and what-if go on from draw the same: far below a tenth of a pound, and as surely
+        u = np.linalg.norm(standing.today.moved[:, 0])
+        assert u == pytest.approx(tried.today.weight.u, rel=0.02)
+        (said,) = [line.text for line in plan_in_words(plan).lines if line.pattern == "weight_now"]
+        weight, energy = number_rows(bench, Units())[:2]
+        today, stored = (row[1] for row in table(tried, Units())[:2])
+        assert f"{weight[1]} ({weight[2]})" in said and f"{weight[1]} ({weight[2].removesuffix(' lb')})" == today
+        assert f"{energy[1]} ({energy[2].removesuffix(' ft·lb')})" == stored
+    assert bench.curve.weight_at(FULL).u / bench.curve.weight_at(FULL).value > SCALE_GAIN_U
 
 
 def stiff_bow() -> Bow:

@@ -13,8 +13,11 @@ from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import measure_photo
 from tillerlens.photo.intake import read_photo
 from tillerlens.shape.bow_shape import FADE_U_MM, _back_u
-from tillerlens.shape.checks import thinner_inward
+from tillerlens.shape.checks import roots_unlike, thinner_inward
+from tillerlens.shape.perturbations import root_unseen_u
 from tillerlens.trace import outline
+from tillerlens.trace.ends import Ends
+from tillerlens.trace.outline import check_scale
 from tillerlens.trace.reconcile import reconcile_limb
 from tillerlens.trace.second_look import without_islands
 from tillerlens.trace.trace import _hold_handle
@@ -93,6 +96,58 @@ def test_a_limb_thinner_at_its_root_has_lost_wood():
     mm, start = told["lower"]
     assert mm == pytest.approx(3.0, abs=0.3) and start == pytest.approx(0.66, abs=0.02)
     assert thinner_inward(SimpleNamespace(upper=limb(16.0), lower=limb(15.0))) == {}
+
+
+def test_a_root_thicker_than_the_others_may_be_a_line_behind_it():
+    """Both limbs grow by half from nock to root but for one of them, which grows twice as thick over its last quarter."""
+    x = np.linspace(0, 800, 161)
+    plain = np.interp(x, [0, 800], [10, 15])
+
+    def pair(upper, lower):
+        return SimpleNamespace(
+            upper=SimpleNamespace(from_nock_mm=x, thickness_mm=upper, apparent_mm=upper + 1),
+            lower=SimpleNamespace(from_nock_mm=x, thickness_mm=lower, apparent_mm=lower + 1),
+        )
+
+    astray = plain + np.interp(x, [0, 600, 776], [0, 0, 8])
+    told = roots_unlike(pair(plain, astray))
+    assert list(told) == ["lower"]
+    mm, start = told["lower"]
+    assert mm == pytest.approx(8.0, abs=0.8) and 0.7 < start < 0.85
+    assert roots_unlike(pair(plain, plain * 1.2)) == {}  # unlike all along: one limb is the stouter
+    assert roots_unlike(pair(plain, plain + np.interp(x, [0, 600, 776], [0, 0, 2]))) == {}
+
+
+def test_gaps_beside_an_unseen_root_are_less_sure():
+    """The upper limb's inner 130 mm show one edge only; 6 in from the handle's centre lies 50 mm into them, 10 in beyond them."""
+    seen = np.ones((500, 2))
+    hidden = seen.copy()
+    hidden[156:200] = np.nan
+    zones = {"upper": (0, 200), "handle": (200, 300), "lower": (300, 500)}
+    trace = SimpleNamespace(back_px=seen, belly_px=hidden, zones=zones, step_px=1.0, px_per_mm=1.0)
+    bend = SimpleNamespace(curve=SimpleNamespace(curvature=np.full(50, 1e-3)))
+    shape = SimpleNamespace(upper=bend, lower=bend, numbers={"gap_difference_6": 0.0, "gap_difference_10": 0.0})
+    told = root_unseen_u(trace, shape, 200.0)
+    beyond = 132.0 - (152.4 - 100.0)
+    assert told == {"gap_upper_6": pytest.approx(1e-3 * beyond**2 / 2), "gap_difference_6": pytest.approx(1e-3 * beyond**2 / 2)}
+    trace.belly_px = seen
+    assert root_unseen_u(trace, shape, 200.0) == {}
+
+
+def test_an_end_that_hardly_shows_is_not_where_the_scale_ends():
+    """The bow's length as the only scale needs both its ends. A click is one; marks on the board are another scale."""
+    strip = SimpleNamespace(path=np.column_stack([np.arange(300.0), np.full(300, 40.0)]))
+    ends = Ends((12.0, 280.0), (0.44, 0.97), (1.0, 1.0))
+
+    def shot(kind, **clicks):
+        return SimpleNamespace(scale=SimpleNamespace(kind=kind), clicks=clicks)
+
+    with pytest.raises(NeedsHelp, match="upper limb's end doesn't show") as asked:
+        check_scale(strip, ends, shot("bow_length"))
+    assert asked.value.fields["wants"] == "nock_upper" and asked.value.fields["place_px"] == (12.0, 40.0)
+    check_scale(strip, ends, shot("bow_length", nock_upper=(12.0, 40.0)))
+    check_scale(strip, ends, shot("tape"))
+    check_scale(strip, Ends((12.0, 280.0), (0.6, 0.97), (1.0, 1.0)), shot("bow_length"))
 
 
 def test_a_limb_that_alone_misses_the_handle_has_strayed():

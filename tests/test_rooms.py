@@ -26,7 +26,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "measure": {"", "core", "photo", "trace", "shape", "measures", "mechanics", "front"},
     "film": {"", "core", "photo", "trace", "mechanics", "measure"},
     "record": {"", "core", "photo", "mechanics", "measure"},
-    "history": {"core", "measures", "mechanics", "record"},
+    "history": {"core", "measures", "mechanics", "film", "record"},
     "report.words": {"core", "measures", "mechanics", "film"},
     "report.charts": {"core", "measures", "mechanics", "film", "history", "report.words"},
     "report": {"", "core", "photo", "measures", "mechanics", "history", "report.words", "report.charts"},

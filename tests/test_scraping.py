@@ -13,11 +13,12 @@ from tillerlens.core.measurement import LIMBS, Value
 from tillerlens.mechanics.current_bow import TIP_MM, CurrentBow, CurrentLimb, DrawReading, gaps_of, sharpen, thinned
 from tillerlens.mechanics.current_bow import _noise as noise_of
 from tillerlens.mechanics.finding import Finding
+from tillerlens.mechanics.observed import SCALE_GAIN_U, own_u
 from tillerlens.mechanics.places import LimbCurve, Place, find_places
 from tillerlens.mechanics.plan import plan_from_documents
 from tillerlens.mechanics.scraping import Care, Foretold, Hand, Scrape, plan_scraping
 from tillerlens.mechanics.scraping.cuts import MAY_BE_MM
-from tillerlens.mechanics.scraping.hand import COMMON_U, learned, own_u, together
+from tillerlens.mechanics.scraping.hand import learned, together
 from tillerlens.mechanics.scraping.target import BENDS, ScrapeTarget, TargetError, wished_gap_difference
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle, Pull, braced, drawn
 
@@ -142,6 +143,30 @@ def test_what_may_be_a_hinge_is_skipped_within_its_stretch(z, slight):
     assert not take[np.abs(S - 330) < 20].any() and take[np.abs(S - 240) < 20].all() and take[np.abs(S - 420) < 20].all()
 
 
+def test_what_may_be_a_hinge_beside_another_is_left_out_too():
+    """It reached into what the told one leaves out, so it was dropped whole and the wood in its middle planned away."""
+    told = Place("lower", "hinge", Value(300.0, 5.0, "mm"), 80.0, Value(0.25, 0.05, ""), 6.0)
+    other = Place("lower", "hinge", Value(372.0, 10.0, "mm"), 60.0, Value(0.1, 0.05, ""), 2.6)
+    unsure = Place("lower", "hinge", Value(480.0, 30.0, "mm"), 60.0, Value(0.1, 0.05, ""), 1.7)
+    finding = Finding((told,), ("drawn",), "at rest", perhaps=(other, unsure))
+    present = replace(exact(bow_of()), finding=finding)
+    plan = plan_scraping(present, wished(weight_of(present) / 1.25, "like_upper"))
+    ends = [tuple(round(x) for x in q.from_nock_mm) for q in plan.leave]
+    assert ends == [(247, 353), (353, 404), (420, 540)]  # the last as far as it may lie from where it seems to
+    take = taken(plan, "lower")
+    assert not any(take[np.argmin(np.abs(LENGTH - S - p.from_nock_mm.value))] for p in (told, other, unsure))
+
+
+def test_a_named_hinge_is_left_until_it_is_excluded():
+    """Where the stiffness is known to 6 %, wood that looks even may still bend 12 % more than its flanks; known to 2 % it may
+    not."""
+    last = Foretold(FULL, Value(300.0, 3.0, "N"), left=(("lower", 270.0, 370.0),))
+    for u, kept in ((0.06, True), (0.02, False)):
+        present = replace(exact(bow_of(), u=u), finding=None)
+        plan = plan_scraping(present, wished(weight_of(present) / 1.25, "like_upper"), last=last)
+        assert any(q.before for q in plan.leave) == kept
+
+
 @pytest.mark.parametrize("beyond", [8.0, 60.0])
 def test_no_sliver_is_scraped_between_what_is_left_out_and_a_stretchs_end(beyond):
     """A third of an inch at the tip's end of the limb is not worth a stroke; two inches are."""
@@ -262,6 +287,18 @@ def test_where_every_step_worsens_the_tiller_it_is_refused():
     assert plan.stop == "tiller" and not plan.stretches
 
 
+def test_a_step_does_not_carry_the_tiller_through_the_wish():
+    """One bow of many, 1.6 mm below its wish, was planned to 0.2 mm above it, +-3 mm for a hand not yet known. The hand took half
+    as much again and the tiller ended 5 mm above. With three of its doubts come true it is to end two outside at most."""
+    rng = np.random.default_rng(951108)
+    bench = random_bench(rng)
+    plan = plan_from_documents(*pictured(bench, rng), bench.wish)
+    at = plan.after.tiller
+    (low, _, high) = (v[0] for v in bench.wished_difference(np.array([plan.after.gaps[0].from_handle_mm])))
+    assert plan.stop is None and plan.now.tiller.value < low - 1
+    assert low < at.value and at.value + at.u < high + Care().worse_mm
+
+
 def test_a_tiller_within_the_wish_is_not_pulled_to_zero():
     """The upper limb 4 % softer stands 3 mm positive, which is what is wished: both limbs lose alike."""
     present = exact(bow_of(upper=0.96 * EI))
@@ -286,6 +323,19 @@ def test_a_hinge_beside_a_thick_fade_is_kept_off_though_it_is_not_told():
     at = bench.bow.upper.length - place
     assert any(q.limb == "upper" and q.from_nock_mm[0] < at < q.from_nock_mm[1] for q in plan.leave)
     assert told_by_place(bench, plan)[0][np.argmin(np.abs(bench.bow.upper.s - place))] == 0
+
+
+def test_a_hinge_is_not_hidden_by_the_stiff_place_that_its_ringing_looks_like():
+    """One bow of many: a hinge of 14 % that stands out by 3.4 where nothing else is told, and the wood 90 mm beside it, where the
+    smoothing rings, by 3.45 the other way. That was told as a stiff place for sure, and the hinge scraped with the rest."""
+    rng = np.random.default_rng(953151)
+    bench = random_bench(rng)
+    ((k, place, _),) = bench.hinges
+    plan = plan_from_documents(*pictured(bench, rng), bench.wish)
+    at = bench.bow.lower.length - place
+    assert k == 1 and any(q.limb == "lower" and q.from_nock_mm[0] < at < q.from_nock_mm[1] for q in plan.leave)
+    assert told_by_place(bench, plan)[1][np.argmin(np.abs(bench.bow.lower.s - place))] == 0
+    assert [p.sure for p in plan.finding.places if p.limb == "lower"] == [False]
 
 
 # --- when not ---------------------------------------------------------------------------------------------------
@@ -313,13 +363,14 @@ def test_weight_is_kept_for_shooting_in():
 
 def test_a_tiller_that_is_out_at_the_weight_is_evened_from_what_is_kept():
     """The upper limb 5 % too stiff: wood off it alone, for at most 1.5 % of the weight, where some is kept, and never so much
-    that the weight could be 2 % short for all that is not known of it. By the mean alone one in five ended further below."""
+    that the scale could read 2 % short, for all that is not known of the weight. By the mean alone one in five ended further
+    below. The bow reads 1 % over: within the 1.3 % that a reading of +-0.3 lb in 47 lb leaves open, so there it asks nothing."""
     present = exact(bow_of(upper=1.05 * EI))
-    weight = weight_of(present) / 1.015
+    weight = weight_of(present) / 1.01
     plan = plan_scraping(present, wished(weight - 11, "like_lower", (0.0, 0.5), keep=11.0))
     assert plan.stop is None and plan.order == "trim"
     assert {s.limb for s in plan.stretches} == {"upper"}
-    assert plan.after.weight.value - 3 * plan.now.weight.u >= 0.98 * weight - 0.01
+    assert plan.after.weight.value - 3 * own_u(plan.now.weight) * plan.now.weight.value >= 0.98 * weight - 0.01
     assert max(plan.after.outside_mm) < max(plan.now.outside_mm) - 0.5
     assert plan_scraping(present, wished(weight, "like_lower", (0.0, 0.5))).stop == "at_weight"  # nothing kept, nothing to give
 
@@ -425,9 +476,10 @@ def test_a_hands_common_error_is_in_the_forecast():
 
 def test_the_hand_is_learned_from_a_step_that_was_weighed():
     """Told to bring 240 N to 200 N, it came to 192: it took ln(240 / 192) / ln(240 / 200) = 1.22 of it. The prior of +-0.2 and a
-    reading of 1 %, 0.8 % of it its own (0.044 of what was told), leave 0.043, and draw the answer 5 % back to 1."""
-    last = Foretold(FULL, Value(200.0, 200 * np.hypot(np.log(1.2) * 0.2, COMMON_U), "N"), 240.0, Hand())
-    got = learned(last, Value(192.0, 1.92, "N"))
+    reading with 0.8 % of its own (0.044 of what was told) leave 0.043, and draw the answer 5 % back to 1. The scale's gain is in
+    all three weights and teaches nothing of the hand, so it stands beside the 0.8 %."""
+    last = Foretold(FULL, Value(200.0, 200 * np.hypot(np.log(1.2) * 0.2, SCALE_GAIN_U), "N"), 240.0, Hand())
+    got = learned(last, Value(192.0, 192 * np.hypot(0.008, SCALE_GAIN_U), "N"))
     assert got.ratio == pytest.approx(1.213, abs=0.004) and got.u == pytest.approx(0.043, abs=0.002) and got.steps == 1
     heavy = learned(last, Value(207.0, 2.07, "N"))
     assert heavy.ratio < 1
@@ -447,14 +499,14 @@ def test_what_a_known_hand_is_told_allows_for_it():
 # --- what the last plan foresaw ---------------------------------------------------------------------------------
 
 
-def test_the_last_forecast_sharpens_the_weight():
-    """Two independent readings of one weight: 1 / u2 add up, but not for what all readings of a bow share."""
+def test_the_last_forecast_leaves_the_weight_as_it_was_weighed():
+    """A forecast teaches of the hand. Were it to move the weight too, the plan would say another weight than the weighings."""
     present = exact(bow_of())
     wish = wished(weight_of(present) / 1.2)
     alone = plan_scraping(present, wish).now.weight
-    both = plan_scraping(present, wish, last=Foretold(FULL, replace(alone, value=1.01 * alone.value))).now.weight
-    assert own_u(both) == pytest.approx(own_u(alone) / np.sqrt(2), rel=0.03)
-    assert both.value == pytest.approx(1.005 * alone.value, rel=0.001)
+    last = Foretold(FULL, replace(alone, value=1.01 * alone.value), 1.2 * alone.value)
+    plan = plan_scraping(present, wish, last=last)
+    assert plan.now.weight == alone and plan.hand.steps == 1
 
 
 def test_a_forecast_that_missed_is_left_aside_and_said():
@@ -467,11 +519,11 @@ def test_a_forecast_that_missed_is_left_aside_and_said():
 
 def test_what_one_weighing_told_of_bow_and_hand_counts_in_the_next_forecast():
     """A thousand hands and weighings drawn: after a first step is weighed, the weight after a second is forecast as surely as it
-    comes true, to a tenth; taken for independent of one another, bow and hand would make it a fifth surer than it is."""
+    comes true, to a tenth; taken for independent of one another, bow and hand would make it a sixth surer than it is."""
     rng, own, first, second = np.random.default_rng(9), 0.008, -0.12, -0.06  # relative; change of ln weight told by the steps
 
     def value(log: float, u: float) -> Value:
-        return Value(200 * np.exp(log), 200 * np.exp(log) * float(np.hypot(u, COMMON_U)), "N")
+        return Value(200 * np.exp(log), 200 * np.exp(log) * float(np.hypot(u, SCALE_GAIN_U)), "N")
 
     off, apart = [], []
     for _ in range(1000):
@@ -481,10 +533,8 @@ def test_what_one_weighing_told_of_bow_and_hand_counts_in_the_next_forecast():
         last = Foretold(FULL, value(first, u_forecast), 200.0, Hand())
         alone = value(log + read, own)
         hand, tie = learned(last, alone), own**2 * together(last, alone)
-        gain = own**2 / (own**2 + u_forecast**2)
-        now, u_now = (log + read) + gain * (first - (log + read)), own * float(np.sqrt(1 - gain))
-        error = log + second * h - (now + second * hand.ratio)
-        u2 = u_now**2 + (second * hand.u) ** 2
+        error = log + second * h - (log + read + second * hand.ratio)
+        u2 = own**2 + (second * hand.u) ** 2
         off.append(error / np.sqrt(u2 + 2 * second * tie))
         apart.append(error / np.sqrt(u2))
     assert np.std(off) == pytest.approx(1, abs=0.1) and np.std(apart) > 1.15

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 import pytest
 
+from training import bowshape, camera, lumber
 from training.blocks import HELD, Block, draw_block, held_out, plan, read, write
 from training.recipe import RECIPES, Recipe
 from training.scenes import THICK, near_size
@@ -45,6 +46,51 @@ def test_burnt_bellies_are_drawn_where_the_recipe_asks_for_them() -> None:
     burnt = draw_block(block, replace(plain, charred=1.0), Stock())
     assert all(np.array_equal(a, b) for a, b in zip(one, again, strict=True))
     assert not np.array_equal(one[0], burnt[0])
+
+
+def test_timber_stands_about_where_the_recipe_asks_for_it() -> None:
+    """The same block without any and with some in every picture; the limb is asked for in both."""
+    plain = replace(FINDER, seed=6, block=3)
+    block = Block("finder", "drawn", 0)
+    none, full = (draw_block(block, replace(plain, cluttered=share), Stock()) for share in (0.0, 1.0))
+    assert all(np.array_equal(a, b) for a, b in zip(draw_block(block, plain, Stock()), none, strict=True))
+    assert not np.array_equal(none[0], full[0])
+    assert all((labels[..., 0] > 127).sum() > 20 for labels in full[1])
+
+
+def test_a_bow_is_told_from_a_stave_by_its_string_or_its_taper() -> None:
+    rng = np.random.default_rng(3)
+    bows = [bowshape.random_bow(rng) for _ in range(60)]
+    strung = [b for b in bows if b.state != "unstrung"]
+    assert strung and all(lumber.told_apart(b) for b in strung)
+    slack = next(b for b in bows if b.state == "unstrung" and lumber.told_apart(b))
+    even = np.full_like(slack.back, 0.5)
+    assert not lumber.told_apart(replace(slack, back=even, belly=even))
+
+
+def test_another_bow_stands_back_from_the_one_that_is_meant() -> None:
+    """It lacks the string that the one meant has, or runs out of the picture in which that one is whole."""
+    rng = np.random.default_rng(4)
+    seen = 0
+    for _ in range(60):
+        mine = camera.random_scene(rng, (400, 300))
+        other = lumber.other_bow(rng, mine)
+        if other is None:
+            continue
+        seen += 1
+        assert lumber.whole(mine)
+        assert not lumber.whole(other) or (mine.bow.state != "unstrung" and not other.bow.strings)
+    assert seen > 10
+
+
+def test_what_nobody_could_see_is_not_asked_for() -> None:
+    rng = np.random.default_rng(5)
+    labels = np.zeros((60, 80, 3), np.uint8)
+    labels[28:32, 10:70, 0] = 255
+    wall = rng.normal(120, 3, (120, 160, 3)).clip(0, 255).astype(np.uint8)
+    assert not lumber.shows(wall, labels)
+    wall[56:64, 20:140] = 90
+    assert lumber.shows(wall, labels)
 
 
 def test_a_blend_lies_between_its_networks(tmp_path: Path) -> None:

@@ -156,12 +156,12 @@ def test_what_hardly_looks_like_a_hinge_is_left_out_without_alarm():
 
 
 def test_amounts_in_words():
-    """2 % of 11.2 mm is 0.22 mm: half a 64th of an inch is 0.2 mm."""
+    """2 % of 11.2 mm is 0.22 mm: half a 64th of an inch is 0.2 mm. 1 % is 0.11 mm, which was told as half a 64th too."""
     plan = plan_of(sections=True)
     for stretch, line in zip(plan.stretches, [x for x in plan_in_words(plan).steps if x.pattern == "stretch"], strict=True):
         assert say_amount(stretch.mm, INCHES) in line.text and f"({100 * stretch.share:g} % of the thickness)" in line.text
-    said = {mm: say_amount(mm, INCHES) for mm in (0.05, 0.22, 0.4, 0.6, 0.8)}
-    assert list(said.values()) == ["under half a 64th", "half a 64th", "1/64 in", "1 1/2 64ths", "2/64 in"]
+    said = {mm: say_amount(mm, INCHES) for mm in (0.05, 0.11, 0.22, 0.4, 0.6, 0.8)}
+    assert list(said.values()) == ["under half a 64th", "under half a 64th", "half a 64th", "1/64 in", "1 1/2 64ths", "2/64 in"]
     assert say_amount(0.22, CM) == "0.2 mm"
 
 

@@ -18,7 +18,7 @@ from tillerlens.core.errors import NeedsHelp, Reason, ScaleError, StateDiffers, 
 from tillerlens.core.measurement import Measurement, PhotoId
 from tillerlens.core.shot import Shot
 from tillerlens.core.unforeseen import net
-from tillerlens.front.measure import measure_front
+from tillerlens.front.measure import measure_front, view_doubts
 from tillerlens.measures.from_rest import movement_from_rest
 from tillerlens.measures.spots import find_spots
 from tillerlens.measures.values import gap_rows, values_of
@@ -28,8 +28,8 @@ from tillerlens.photo.camera import CameraFit
 from tillerlens.photo.intake import Photo, judge
 from tillerlens.photo.scale import fit_scale
 from tillerlens.shape.bow_shape import BowShape
-from tillerlens.shape.checks import CROOKED_MM, check_shape, placing_doubts, shape_doubts, thinner_doubts
-from tillerlens.shape.perturbations import perturbations_of, tip_turn_u
+from tillerlens.shape.checks import CROOKED_MM, check_shape, placing_doubts, root_doubts, shape_doubts
+from tillerlens.shape.perturbations import perturbations_of, root_unseen_u, tip_turn_u
 from tillerlens.shape.placing import Placed, begin, place_nocks, see_string
 from tillerlens.shape.profile import limb_profiles, traced_bow, width_doubt
 from tillerlens.shape.uncertainty import Sensitivity, sensitivities
@@ -175,9 +175,11 @@ def _read(task: _Task, variant: TraceVariant) -> tuple[Measurement, Trace] | Tra
 
         changes = sensitivities(perturbations_of(trace, placed, shape), placed.evidence, shape, placed.model.shape)
         influence = changes.with_own("tip", tip_turn_u(trace, placed.evidence.overhang_mm, shape))
+        influence = influence.with_own("edge", root_unseen_u(trace, shape, shot.handle_mm))
 
-        doubts = prepared.doubts + string.doubts + placing_doubts(placed) + of_outline + thinner_doubts(shape)
+        doubts = prepared.doubts + string.doubts + placing_doubts(placed) + of_outline + root_doubts(shape)
         doubts += shape_doubts(trace, placed, shape) + width_doubt(shot, shape, influence)
+        doubts += view_doubts(shot.state, shape.numbers, trace.back_px, trace.belly_px, trace.px_per_mm)
         return _judged(task, trace, placed, shape, influence, doubts), trace
 
 

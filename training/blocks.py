@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from training import scenes, textures
+from training import lumber, scenes, textures
 from training.recipe import Recipe
 
 Bytes = NDArray[np.uint8]
@@ -58,12 +58,13 @@ def draw_block(block: Block, recipe: Recipe, stock: textures.Stock) -> tuple[Byt
     """Pictures (n, h, w, 3) and labels (n, h', w', 3) of a block."""
     rng = np.random.default_rng([recipe.seed, NETS.index(block.net), WAYS.index(block.way), block.number])
     bank = textures.TextureBank(rng, stock)
-    bank.charred = recipe.charred
+    bank.charred, bank.cluttered = recipe.charred, recipe.cluttered
     got: list[tuple[Bytes, Bytes]] = []
     failed = 0
     while len(got) < recipe.block:
         try:
-            got += _some(block, recipe, rng, bank)
+            some = _some(block, recipe, rng, bank)
+            got += [s for s in some if not recipe.cluttered or lumber.shows(*s)]
         except (cv2.error, ValueError, IndexError, FloatingPointError, RuntimeError) as problem:
             # a scene in a thousand cannot be drawn (all of the bow behind the camera, say); more than that is a fault
             failed += 1

@@ -21,6 +21,7 @@ class Canvas:
 
     def __init__(self, scene: Scene, window: tuple[int, int, int, int], rng: Rng, bank: textures.TextureBank) -> None:
         self.scene, self.rng, self.bank = scene, rng, bank
+        self.dim = 1.0  # how bright the bow is, of what its light and wood would make it
         self.x0, self.y0, self.w, self.h = window
         self.colour: Floats = np.zeros((self.h, self.w, 3), np.float32)
         self.labels: Floats = np.zeros((self.h, self.w, 3), np.float32)

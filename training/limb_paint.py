@@ -227,7 +227,7 @@ def draw_bow(canvas: Canvas, board: Floats) -> Traced:
         rng.uniform(0.7, 1.3),
         np.where(group == 1, rng.uniform(0.65, 1.4), rng.uniform(0.3, 1.2)),
     )
-    lum = lum * face_gain * rng.uniform(0.75, 1.2)
+    lum = lum * face_gain * rng.uniform(0.75, 1.2) * canvas.dim
     lum = np.where(seen, lum, np.nan)
     reach = float(max(-offsets.min(), offsets.max())) + 2
     pad = int(reach) + 3

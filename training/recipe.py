@@ -29,6 +29,7 @@ class Recipe:
     early: float = 0.05
     joined: float = 0.8
     charred: float = 0.0  # share of the bows whose belly was burnt dark, beside those that are toasted anyway
+    cluttered: float = 0.0  # share of the pictures with timber, racks and other bows about, and dimmer bows
     until: int | None = None  # the step after which the run ends, where that is before `steps`
     then: Recipe | None = None  # a second run from the weights of this one, over some of its blocks
 
@@ -61,6 +62,11 @@ RECIPES = {
     "charred": (
         Recipe("silhouette", seed=29, drawn=160, traced=200, held_drawn=4, held_traced=4, block=64, size=(512, 64),
                steps=2500, batch=96, rate=6e-4, early=0.25, charred=0.35),
+    ),
+    # after `full`, from its weights: a bow amid timber, racks of shelves and other bows, mostly brighter than it is
+    "cluttered": (
+        Recipe("finder", seed=43, drawn=320, traced=80, held_drawn=6, held_traced=3, block=4, size=(1024, 768),
+               steps=1000, batch=16, rate=5e-4, early=0.08, joined=0.75, charred=0.1, cluttered=0.7),
     ),
     "tiny": (
         Recipe("finder", seed=7, drawn=3, traced=0, held_drawn=1, held_traced=0, block=2, size=(256, 192),

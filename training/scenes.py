@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from training import textures
+from training import lumber, textures
 from training.board import background, clutter, marks, patches_of_shade, room_light
 from training.camera import Scene, random_scene
 from training.canvas import Canvas
@@ -44,16 +44,25 @@ def draw(scene: Scene, window: tuple[int, int, int, int], rng: Rng, bank: textur
     """Draw the window (x0, y0, width, height) of the scene's picture; bare leaves the bow away."""
     canvas = Canvas(scene, window, rng, bank)
     board = background(canvas)
+    shop = lumber.of_a_shop(rng, bank.cluttered)
+    if shop.rack:
+        lumber.draw_rack(canvas)
     if scene.has_board or rng.random() < 0.2:
         marks(canvas)
     if rng.random() < 0.2:
         patches_of_shade(canvas)
+    if shop.bars:
+        lumber.draw_bars(canvas)
     floor = scene.setting == "floor"
     hung = rng.random() < (0.0 if floor else 0.75 if scene.bow.state == "drawn" or scene.setting == "shop" else 0.3)
     before = rng.random() < 0.5
     many = int(rng.choice([0, 4, 12, 25], p=[0.1, 0.2, 0.4, 0.3] if scene.setting == "shop" else [0.3, 0.35, 0.25, 0.1]))
     if before:
         clutter(canvas, many, front=False)
+    if shop.timber:
+        lumber.draw_pieces(canvas, float(np.clip(scene.standoff - 0.6, 0.1, 12.0)))
+    if shop.bow and not bare:
+        _other_bow(canvas, board)
     spine = None if bare else shadows(canvas)
     if not before:
         clutter(canvas, many, front=False)
@@ -65,6 +74,7 @@ def draw(scene: Scene, window: tuple[int, int, int, int], rng: Rng, bank: textur
     if bare:
         return Drawn(canvas.colour, canvas.labels, None, None)
     string_first = rng.random() < 0.4
+    canvas.dim = shop.dim
     if string_first:
         draw_string(canvas)
     traced = draw_bow(canvas, board)
@@ -80,6 +90,20 @@ def draw(scene: Scene, window: tuple[int, int, int, int], rng: Rng, bank: textur
     if scene.bow.hook is not None and not hung and rng.random() < 0.4:
         hand(canvas, canvas.pixels(scene.world(scene.bow.hook)), finger)
     return Drawn(canvas.colour, canvas.labels, traced, spine)
+
+
+def _other_bow(canvas: Canvas, board: Floats) -> None:
+    """Another bow that is not the one meant, with its string and shadow; unlabelled."""
+    mine = canvas.scene
+    other = lumber.other_bow(canvas.rng, mine)
+    if other is None:
+        return
+    canvas.scene = other
+    shadows(canvas)
+    draw_string(canvas)
+    draw_bow(canvas, board)
+    canvas.scene = mine
+    canvas.labels[:] = 0.0
 
 
 def _tone_map(img: Floats, rng: Rng) -> Floats:
@@ -170,7 +194,8 @@ def finder_sample(rng: Rng, bank: textures.TextureBank, size: tuple[int, int] = 
     scale = float(rng.choice([1.0, 1.0, 1.25, 1.5]))
     w, h = round(size[0] * scale), round(size[1] * scale)
     bare = rng.random() < 0.05
-    got = draw(random_scene(rng, (w, h)), (0, 0, w, h), rng, bank, bare)
+    scene = lumber.meant(rng, (w, h)) if bank.cluttered and rng.random() < bank.cluttered else random_scene(rng, (w, h))
+    got = draw(scene, (0, 0, w, h), rng, bank, bare)
     picture = expose(got.colour, rng, sharpness=0.7)
     if scale != 1.0:
         picture = cv2.resize(picture, size, interpolation=cv2.INTER_AREA).astype(np.uint8)

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from training import limbs, textures
+from training import limbs, lumber, textures
 from training.board import BEHIND, WALLS
 from training.camera import Scene
 
@@ -35,6 +35,7 @@ class Surroundings:
     things: Mesh
     palette: Bytes
     colour: Floats
+    dim: float = 1.0  # how bright the bow's skin is, of what it would be
 
 
 def bytes_of(picture: Floats) -> Bytes:
@@ -104,6 +105,68 @@ def _rods(scene: Scene, things: _Things, rng: Rng, around: Array) -> None:
             things.add(block(here, (-w, w), (-h, h), (0, rng.choice([0.01, 0.5, 1.5]))))
 
 
+def _timber(scene: Scene, things: _Things, rng: Rng, lo: Array, hi: Array) -> None:
+    """Staves, pipes, laths, hoops: what `lumber` draws, here as solids."""
+    front = float(np.clip(scene.standoff - 0.6, 0.1, 12.0))
+    for piece in lumber.pieces(rng, scene, lo, hi, front):
+        middle = (piece.z[0] + piece.z[1]) / 2
+        column = int(rng.integers(10)) if rng.random() < 0.75 else None
+        if piece.kind == "pipe":
+            line = np.column_stack([piece.line, np.full(len(piece.line), middle)])
+            things.add(tube(line, piece.half, 12), column)
+            continue
+        a, b = piece.line[0], piece.line[-1]
+        (ux, uy), (vx, vy) = b - a, piece.line[len(piece.line) // 2] - a
+        straight = abs(float(ux * vy - uy * vx)) < 1e-6 * float((b - a) @ (b - a)) + 1e-9
+        ends = [(a, b)] if straight else list(zip(piece.line[:-1:3], piece.line[3::3], strict=False))
+        for p, q in ends:
+            here = Place((float((p + q)[0] / 2), float((p + q)[1] / 2)), float(np.arctan2(*(q - p)[::-1])), False, 0.0)
+            half = float(np.linalg.norm(q - p)) / 2 * (1.0 if straight else 1.02)
+            things.add(block(here, (-half, half), (-piece.half, piece.half), piece.z), column)
+
+
+def _rack(scene: Scene, things: _Things, rng: Rng, lo: Array, hi: Array) -> None:
+    """A rack of shelves over the whole wall behind the bow, full of things."""
+    deep = max(min(rng.uniform(4, 12), scene.standoff - float(scene.bow.half_width.max()) - 0.3), 0.3)
+    apart, thick, wood = rng.uniform(8, 20), rng.uniform(0.4, 1.3), int(rng.integers(10))
+    here = Place((0.0, 0.0))
+    for y in np.arange(lo[1] + rng.uniform(0, apart), hi[1], apart):
+        things.add(block(here, (lo[0], hi[0]), (y, y + thick), (0, deep)), wood)
+        x = lo[0] + rng.uniform(0, 5)
+        while x < hi[0]:
+            w, h = rng.uniform(0.8, 5), rng.uniform(0.2, 0.85) * (apart - thick)
+            if rng.random() < 0.6:
+                front = rng.uniform(0.4, 0.98) * deep
+                things.add(block(here, (x, x + w), (y + thick, y + thick + h), (max(front - w, 0.0), front)))
+            x += w * rng.uniform(1.0, 2.0)
+    for x in np.arange(lo[0] + rng.uniform(0, 40), hi[0], rng.uniform(18, 50)):
+        things.add(block(here, (x, x + thick), (lo[1], hi[1]), (0, deep)), wood)
+
+
+def _bars(things: _Things, rng: Rng, lo: Array, hi: Array) -> None:
+    """Rails and mouldings from rim to rim."""
+    wood, upright = int(rng.integers(PALETTE)), bool(rng.random() < 0.5)
+    a, b = (lo[::-1], hi[::-1]) if upright else (lo, hi)
+    for _ in range(int(rng.integers(1, 5))):
+        at, half = rng.uniform(a[1], b[1]), rng.uniform(0.2, 1.2)
+        tilt = rng.normal(0, 0.01) + (np.pi / 2 if upright else 0)
+        middle = ((a[0] + b[0]) / 2, at)
+        here = Place((float(middle[1]), float(middle[0])) if upright else (float(middle[0]), float(middle[1])), float(tilt))
+        long = float(b[0] - a[0])
+        things.add(block(here, (-long, long), (-half, half), (0, half)), wood)
+
+
+def _other_bow(scene: Scene, things: _Things, rng: Rng) -> None:
+    """A bow that is not the one meant, with its string."""
+    other = lumber.other_bow(rng, scene)
+    if other is None:
+        return
+    things.add(limbs.sweep(other, rng)[0], int(rng.integers(10)))
+    cord = limbs.strings(other, rng)
+    if cord is not None:
+        things.add(cord)
+
+
 def _shelves(scene: Scene, things: _Things, rng: Rng, lo: Array, hi: Array) -> None:
     """Shelves and a bench behind the bow, with things standing on them."""
     deepest = max(scene.standoff - float(scene.bow.half_width.max()) - 0.5, 0.3)
@@ -164,6 +227,17 @@ def around(scene: Scene, rng: Rng, bank: textures.TextureBank, ppi: float, reach
     if scene.setting == "board" and rng.random() < 0.45:
         _lines(scene, things, rng, np.minimum(big + np.abs(centre), 120))
     _rods(scene, things, rng, reach)
+    shop = lumber.of_a_shop(rng, bank.cluttered)
+    if shop != lumber.Shop():
+        low, high = lumber.seen(scene)
+        if shop.rack:
+            _rack(scene, things, rng, low, high)
+        if shop.bars:
+            _bars(things, rng, low, high)
+        if shop.timber:
+            _timber(scene, things, rng, low, high)
+        if shop.bow:
+            _other_bow(scene, things, rng)
     if scene.setting == "shop" or (scene.setting != "floor" and rng.random() < 0.2):
         _shelves(scene, things, rng, lo, hi)
     if scene.setting != "floor" and rng.random() < (0.8 if scene.bow.state == "drawn" else 0.35):
@@ -178,7 +252,7 @@ def around(scene: Scene, rng: Rng, bank: textures.TextureBank, ppi: float, reach
         things.palette[:, mid] = bytes_of((green * rng.uniform(0.4, 1.7, (256, 1))).astype(np.float32))
         things.add(hedge, mid)
     return Surroundings(board, bytes_of(tile), wall, bytes_of(other), limbs.join(things.parts), things.palette,
-                        np.asarray(tile[::16, ::16].mean((0, 1)), np.float32))  # fmt: skip
+                        np.asarray(tile[::16, ::16].mean((0, 1)), np.float32), shop.dim)  # fmt: skip
 
 
 def _panel(name: str, at: Array, to: Array, size: tuple[float, float], irradiance: float, tint: Array) -> Any:

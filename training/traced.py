@@ -62,7 +62,8 @@ def build(rng: Rng, bank: textures.TextureBank, scene: Scene, lights: dict[str, 
     round_ = surroundings.around(scene, rng, bank, ppi, reach)
     skin = skins.random_skin(rng, limbs.rows_of(up, skins.ROWS), limbs.rows_of(side, skins.ROWS),
                              float(scene.bow.s[-1]), scene.bow.handle_half, round_.colour, bank.charred)  # fmt: skip
-    wood = {"type": "twosided", "bsdf": {"type": "principled", "base_color": _bitmap(skin.picture),
+    picture = np.asarray(skin.picture * round_.dim, np.uint8)
+    wood = {"type": "twosided", "bsdf": {"type": "principled", "base_color": _bitmap(picture),
             "roughness": skin.roughness, "specular": skin.specular}}  # fmt: skip
     cord = limbs.strings(scene, rng)
     usual = {0: (0.9, 0.9, 0.87), 1: (0.06, 0.06, 0.06), 2: (0.7, 0.58, 0.4)}

@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from training import textures, traced
+from training import lumber, textures, traced
 from training.camera import random_scene
 from training.limb_paint import project_sweep
 from training.scenes import STRAY, cut_strip, expose, near_size, stray, strip_starts, walk
@@ -135,7 +135,8 @@ def picture(rng: Rng, bank: textures.TextureBank, size: tuple[int, int] = (1024,
     xy = np.stack(np.meshgrid(np.arange(size[0]), np.arange(size[1])), -1).reshape(-1, 2).astype(np.int32)
     for _ in range(6):
         gc.collect()  # the last scene must be gone before the next is built
-        built = traced.build(rng, bank, random_scene(rng, size), FINDER_LIGHTS)
+        scene = lumber.meant(rng, size) if bank.cluttered and rng.random() < bank.cluttered else random_scene(rng, size)
+        built = traced.build(rng, bank, scene, FINDER_LIGHTS)
         values = traced.trace(built, xy, spp, int(rng.integers(1 << 30)))
         del built
         if float(values[:, 3].sum()) > 250 * (size[0] / 1024) ** 2:  # not hidden behind a thing before the camera

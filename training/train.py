@@ -30,14 +30,17 @@ PATIENCE = 900.0  # seconds without a new block: then something is broken
 
 
 class Samples:
-    """The blocks read so far, in the plan's order."""
+    """The blocks read so far, in the plan's order. They lie in the device's memory: a step would wait longer for its samples to
+    be put together and brought over than for its arithmetic."""
 
-    def __init__(self, blocks: list[Block], folder: Path, block: int) -> None:
-        self.blocks, self.folder, self.size = blocks, folder, block
-        self.parts: list[tuple[NDArray[np.uint8], NDArray[np.uint8]]] = []
+    def __init__(self, blocks: list[Block], folder: Path, block: int, device: Any) -> None:
+        self.blocks, self.folder, self.size, self.device = blocks, folder, block, device
+        self.parts: list[tuple[Any, Any]] = []
 
     def want(self, blocks: int) -> None:
         """Wait until that many blocks are read. Raises TimeoutError when none comes for long."""
+        import torch
+
         while len(self.parts) < blocks:
             path = self.blocks[len(self.parts)].path(self.folder)
             begun = time.monotonic()
@@ -45,12 +48,16 @@ class Samples:
                 if time.monotonic() - begun > PATIENCE:
                     raise TimeoutError(f"{path} was not drawn within {PATIENCE:.0f} s")
                 time.sleep(0.05)
-            self.parts.append(read(path))
+            pictures, labels = (torch.from_numpy(v.copy()).to(self.device) for v in read(path))
+            self.parts.append((pictures, labels))
 
-    def pick(self, index: NDArray[np.int64]) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-        a, b = np.divmod(index, self.size)
-        pairs = [(self.parts[i][0][j], self.parts[i][1][j]) for i, j in zip(a, b, strict=True)]
-        return np.stack([p for p, _ in pairs]), np.stack([q for _, q in pairs])
+    def pick(self, index: NDArray[np.int64]) -> tuple[Any, Any]:
+        """Pictures (n, 3, h, w) and labels (n, 3, h', w') of the samples, 0-1."""
+        import torch
+
+        pairs = [(self.parts[i][0][j], self.parts[i][1][j]) for i, j in zip(*np.divmod(index, self.size), strict=True)]
+        both = (torch.stack(v).permute(0, 3, 1, 2).float() / 255 for v in zip(*pairs, strict=True))
+        return tuple(both)
 
 
 def augment(x: Any, y: Any, finder: bool, coin: np.random.Generator) -> tuple[Any, Any]:
@@ -145,23 +152,18 @@ def train(recipe: Recipe, out: Path, start: Path | None, device_name: str) -> No
     def say(text: str) -> None:
         print(f"{time.monotonic() - begun:5.0f} s {recipe.net}: {text}", flush=True)
 
-    def batch_of(pictures: NDArray[np.uint8], labels: NDArray[np.uint8]) -> tuple[Any, Any]:
-        x = torch.from_numpy(pictures).to(device, non_blocking=True).permute(0, 3, 1, 2).float() / 255
-        y = torch.from_numpy(labels).to(device, non_blocking=True).permute(0, 3, 1, 2).float() / 255
-        return x, y
-
     def seen_as(x: Any) -> Any:
         return (x * 255).contiguous(memory_format=torch.channels_last)
 
     net = getattr(models, recipe.net)().to(device, memory_format=torch.channels_last)
-    held = Samples(held_out(recipe), folder, recipe.block)
+    held = Samples(held_out(recipe), folder, recipe.block, device)
     held.want(len(held.blocks))
-    samples = Samples(plan(recipe), folder, recipe.block)
+    samples = Samples(plan(recipe), folder, recipe.block, device)
     samples.want(recipe.blocks_at(0))
     if start is not None:
         load(net, start / f"{recipe.net}.onnx")
         few = np.arange(0, len(samples.parts) * recipe.block, max(1, len(samples.parts) * recipe.block // (4 * recipe.batch)))
-        settle(net, (seen_as(batch_of(*samples.pick(few[k : k + recipe.batch]))[0]) for k in range(0, len(few), recipe.batch)))
+        settle(net, (seen_as(samples.pick(few[k : k + recipe.batch])[0]) for k in range(0, len(few), recipe.batch)))
     average = copy.deepcopy(net).eval()
     optimiser = torch.optim.AdamW(net.parameters(), lr=recipe.rate, weight_decay=1e-3)
     fast = torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda")
@@ -178,7 +180,7 @@ def train(recipe: Recipe, out: Path, start: Path | None, device_name: str) -> No
             overlap, union = (torch.zeros(3, device=device) for _ in range(2))
             index = np.concatenate([np.arange(k * recipe.block, (k + 1) * recipe.block) for k in chosen])
             for k in range(0, len(index), recipe.batch):
-                x, y = batch_of(*held.pick(index[k : k + recipe.batch]))
+                x, y = held.pick(index[k : k + recipe.batch])
                 with fast:
                     z = average.logits(seen_as(x)).float()
                 total, n = total + float(loss_of(z, y, finder)), n + 1
@@ -201,7 +203,7 @@ def train(recipe: Recipe, out: Path, start: Path | None, device_name: str) -> No
         samples.want(recipe.blocks_at(step))
         waited += time.monotonic() - paused
         index = coin.integers(0, recipe.blocks_at(step) * recipe.block, recipe.batch)
-        x, y = augment(*batch_of(*samples.pick(index)), finder, coin)
+        x, y = augment(*samples.pick(index), finder, coin)
         with fast:
             z = net.logits(x).float()
         loss = loss_of(z, y, finder)

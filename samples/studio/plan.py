@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from studio.bows import IN, BowPlan, Defect
+from studio.front import FrontScene
 from studio.stage import Scene
 
 HERON = BowPlan(
@@ -169,6 +170,24 @@ SAMPLES = (
         seed=38,
         clutter=2,
     ),
+)
+
+
+# From its belly side, which was held over coals and is paler near the lower fade: see ``studio/front.py``.
+FRONT = FrontScene(
+    "heron-front",
+    replace(HERON, reflex=(12.0, 8.0), string="flax"),
+    "braced",
+    {**DOOR, "centres_in": {0: (0, 0), 1: (33, 0), 2: (0, 63), 3: (33, 63)}},
+    "limewash",
+    "shop",
+    standoff=52.0,
+    lean=(7.0, -2.0),
+    bend=(0.0, 5.0),
+    string=(-1.0, 0.5),
+    cooked=44.0,
+    patches=(("lower", 520.0, 60.0, 55.0), ("upper", 300.0, 50.0, 33.0)),
+    seed=41,
 )
 
 

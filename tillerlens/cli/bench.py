@@ -16,12 +16,15 @@ from tillerlens.core.reading import shown
 if TYPE_CHECKING:
     from tillerlens.core.measurement import Measurement
     from tillerlens.mechanics.bench import Given
+    from tillerlens.mechanics.force_draw import Reading
     from tillerlens.mechanics.section import LimbSections
     from tillerlens.mechanics.strain import StrainLimit
 
 # Everything else is imported where it is used, so that --help answers at once.
 
 TOLD, UNUSABLE, ASKS = 0, 2, 3  # exit statuses; 2 is also bad usage
+
+Weigh = Annotated[list[str] | None, typer.Option(help="A weighing without a picture, DRAW=WEIGHT, like 20in=33lb.")]
 
 bench_app = typer.Typer(
     no_args_is_help=True, help="What the bends show, where to scrape next, how dry the wood is, and the next bow."
@@ -40,7 +43,7 @@ def tell_command(
     ] = None,
     rest: Annotated[Path | None, typer.Option(help="The same bow unstrung, before.")] = None,
     rest_after: Annotated[Path | None, typer.Option(help="The same bow just unstrung again, for its set.")] = None,
-    weigh: Annotated[list[str] | None, typer.Option(help="A weighing without a picture, DRAW=WEIGHT, like 20in=33lb.")] = None,
+    weigh: Weigh = None,
     hung: Annotated[
         str | None, typer.Option(help="What hung from the string in the drawn picture, like '2 gal water + 10 lb plate'.")
     ] = None,
@@ -74,9 +77,11 @@ def tell_command(
     from tillerlens.report.words.mechanics import bench_words, hung_words
 
     try:
+        at_rest = None if rest is None else read_rest(rest)
+        sides, sections = sides_and_sections([d for path in measured or [] for d in read_documents(path)], at_rest, calipers)
         given = _given(
-            [d for path in measured or [] for d in read_documents(path)],
-            None if rest is None else read_rest(rest),
+            sides,
+            at_rest,
             None if rest_after is None else read_rest(rest_after),
             weigh or [],
             (full, brace, length),
@@ -87,7 +92,6 @@ def tell_command(
             given = hang(given, weight)
         limit, modulus, stand_in = _wood(wood, moisture)
         heat_range(heat_factor)  # one that cannot be is refused here
-        sections = None if calipers is None else read_calipers(calipers)
         given = replace(
             given, limit=limit, modulus=modulus, sections=sections, heat_factor=heat_factor or (None if heated else 1.0)
         )
@@ -118,15 +122,21 @@ def _given(
     lengths: tuple[str | None, str | None, str | None],
     arrows: list[str],
 ) -> Given:
-    from tillerlens.core.units import parse_weight
     from tillerlens.mechanics.bench import Given
     from tillerlens.mechanics.cast import ArrowSpeed
-    from tillerlens.mechanics.force_draw import Reading
 
     full, brace, length = (None if text is None else read_size(text) for text in lengths)
-    readings = [Reading(read_size(a), parse_weight(b)) for a, b in (_pair(text, "20in=33lb") for text in weigh)]
+    readings = read_weighings(weigh)
     shots = [ArrowSpeed(_arrow_mass(a), _speed(b)) for a, b in (_pair(text, "500gr=170fps") for text in arrows)]
     return Given(pictures, rest, rest_after, readings, length, full, brace, arrows=shots)
+
+
+def read_weighings(weigh: list[str]) -> list[Reading]:
+    """Weighings without a picture, written like ``20in=33lb``. Raises ShotError."""
+    from tillerlens.core.units import parse_weight
+    from tillerlens.mechanics.force_draw import Reading
+
+    return [Reading(read_size(a), parse_weight(b)) for a, b in (_pair(text, "20in=33lb") for text in weigh)]
 
 
 def read_size(text: str) -> float:
@@ -173,6 +183,26 @@ def _wood(name: str | None, moisture: str | None) -> tuple[StrainLimit, tuple[fl
     found = find_wood(name)
     likely = found.strength(percent)
     return strain_limit(found, percent), (likely.strength.elasticity, likely.spread), likely.said
+
+
+def sides_and_sections(
+    pictures: list[Measurement], rest: Measurement | None, calipers: Path | None
+) -> tuple[list[Measurement], dict[Any, LimbSections] | None]:
+    """The pictures from the side, and the limbs' sections: by calipers, else by a front view among them.
+
+    Raises SectionError, ShotError or MechanicsError with what to do.
+    """
+    from tillerlens.mechanics.views import differing, sections_of_views
+
+    sides = [m for m in pictures if not m.from_front]
+    fronts = [m for m in pictures if m.from_front]
+    sections = None if calipers is None else read_calipers(calipers)
+    if fronts and sections is None:
+        return sides, sections_of_views(fronts[-1], [*sides, *([] if rest is None else [rest])])
+    doubt = differing(sections, fronts[-1]) if fronts and sections is not None else None
+    if doubt is not None:
+        typer.echo(f"{doubt.text} {doubt.remedy}", err=True)
+    return sides, sections
 
 
 def read_calipers(path: Path) -> dict[Any, LimbSections]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from tillerlens.cli.shared import Originals, Place, opened
 from tillerlens.core.errors import TillerLensError
 
 if TYPE_CHECKING:
@@ -30,6 +31,11 @@ def draw_command(
     every: Annotated[str, typer.Option(help="Measure a frame at each such step of draw, like 1in or 2cm.")] = "1in",
     rest: Annotated[Path | None, typer.Option(help="Measurement document of the same bow unstrung, for judging spots.")] = None,
     chart: Annotated[Path | None, typer.Option(help="Write a picture of the bend over the draw here (SVG).")] = None,
+    keep: Annotated[
+        str | None, typer.Option(metavar="BOW", help="Keep frames of the pull on this bow's timeline: its name or identity.")
+    ] = None,
+    place: Place = None,
+    originals: Originals = None,
     metric: Annotated[bool, typer.Option("--metric", help="Say it in cm.")] = False,
     json_out: Annotated[bool, typer.Option("--json", help="Print a JSON document, in mm and degrees.")] = False,
 ) -> None:
@@ -64,11 +70,23 @@ def draw_command(
         from tillerlens.report.charts.film import draw_figure
 
         write_whole(chart, draw_figure(film, units, earlier).encode())
+    if keep is not None and film.status == "measured":
+        _keep(video, film, keep, place, originals)
     if json_out:
         typer.echo(json.dumps(film.as_document(), allow_nan=False))
     elif lines := as_text(film, units):
         typer.echo("\n".join(lines))
     raise typer.Exit(TOLD if film.status == "measured" else ASKS)
+
+
+def _keep(video: Path, film: DrawFilm, bow: str, place: str | None, originals: str | None) -> None:
+    from tillerlens.history.of_film import keep_draw
+    from tillerlens.record import store
+
+    with opened(place, originals) as record:
+        of = store.find_bow(record, bow)
+        kept = keep_draw(record, of.id, video, film)
+        typer.echo(f"Kept {len(kept)} frame{'' if len(kept) == 1 else 's'} of the pull with {of.name}.", err=True)
 
 
 def as_text(film: DrawFilm, units: object) -> list[str]:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tillerlens.cli.bench import ASKS, TOLD, UNUSABLE, bench_app, read_calipers, read_size
+from tillerlens.cli.bench import ASKS, TOLD, UNUSABLE, Weigh, bench_app, read_size, read_weighings, sides_and_sections
 from tillerlens.core.errors import ShotError, TillerLensError
 from tillerlens.core.reading import shown
 
@@ -45,6 +45,7 @@ def scrape_command(
     calipers: Annotated[
         Path | None, typer.Option(help="CSV of caliper stations: limb,from_nock,width,thickness[,crown]; lengths like 1 3/8in.")
     ] = None,
+    weigh: Weigh = None,
     scraped: Annotated[
         list[str] | None,
         typer.Option(help="Strokes noted and the weight before and after at one draw: 'upper 8in-13in 20 strokes 41lb-40lb'."),
@@ -77,13 +78,16 @@ def scrape_command(
     try:
         kept = parse_weight(keep, or_none=True)
         wish = ScrapeTarget(parse_weight(weight), read_size(draw), bend, _span(tiller), kept)
+        at_rest = read_one(rest)
+        sides, sections = sides_and_sections([d for path in measured for d in read_documents(path)], at_rest, calipers)
         plan = plan_from_documents(
-            [d for path in measured for d in read_documents(path)],
-            read_one(rest),
+            sides,
+            at_rest,
             wish,
-            None if calipers is None else read_calipers(calipers),
+            sections,
             history=[_scraped(text) for text in scraped or []],
             last=None if last is None else _read_plan(last),
+            readings=read_weighings(weigh or []),
         )
         if chart is not None:
             write_whole(chart, plan_chart(plan).to_json().encode())

@@ -63,13 +63,14 @@ def say_stage(bow: Bow, number: int, stage: Stage) -> str:
     from tillerlens.report.words.quantities import Units, say
 
     head = {"unstrung": ("reflex",), "braced": ("brace_height_belly",), "drawn": ("draw_length_back", "draw_length_belly")}
-    name = next((n for n in head[stage.state] if n in stage.values), None)
+    names = ("string_line", "tip_line") if stage.from_front else head[stage.state]
+    name = next((n for n in names if n in stage.values), None)
     told = stage.status.replace("_", " ")
     if name is not None:
         value, u = (math.nan if stage.values[name][k] is None else stage.values[name][k] for k in ("value", "u"))
         told = f"{name.replace('_', ' ')} {say(Value(value, u, stage.values[name]['unit']), Units())}"
     after = "" if stage.minutes_since_unstrung is None else f" {stage.minutes_since_unstrung:g} min after unstringing"
-    return f"{bow.name}:{number}  {_local(stage.taken_at)}  {stage.state}{after}  {told}  [{stage.id[:8]}]"
+    return f"{bow.name}:{number}  {_local(stage.taken_at)}  {stage.pose}{after}  {told}  [{stage.id[:8]}]"
 
 
 def say_event(event: Event) -> str:
@@ -286,7 +287,9 @@ def _rest_for(record: Record, bow: Bow, state: str, rest: str | None, time: Any)
     if state != "drawn":
         return None
     before = [
-        s for s in store.list_stages(record, bow.id) if s.state == "unstrung" and s.status == "measured" and s.taken_at <= time
+        s
+        for s in store.list_stages(record, bow.id)
+        if s.state == "unstrung" and s.status == "measured" and not s.from_front and s.taken_at <= time
     ]
     return before[-1].id if before else None
 

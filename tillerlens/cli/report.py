@@ -16,7 +16,7 @@ from tillerlens.core.reading import shown
 if TYPE_CHECKING:
     from tillerlens.core.measurement import Measurement
     from tillerlens.history.story import Story
-    from tillerlens.measures.compare import Comparison, Scraped, ScrapeOutcome
+    from tillerlens.measures.compare import AtRest, Comparison, Scraped, ScrapeOutcome
     from tillerlens.measures.set import SetFound
     from tillerlens.report.words.quantities import Units
 
@@ -44,20 +44,30 @@ def compare(
     metric: Metric = False,
     json_out: JsonOut = False,
 ) -> None:
-    """What changed between two pictures of a bow: set where both are unstrung, else gaps, bend by place and weight."""
+    """What changed between two pictures of a bow: set where both are unstrung, else gaps, bend by place and weight.
+
+    Of two pictures of a heat-treated belly: its colour.
+    """
+    from tillerlens.measures.belly import darker_since
     from tillerlens.measures.compare import compare as compare_pictures
     from tillerlens.measures.compare import judge_scrapes
     from tillerlens.measures.set import set_between
     from tillerlens.report.words.compare import comparison_sentences, set_sentences
+    from tillerlens.report.words.front import belly_since
+    from tillerlens.report.words.verdict import Sentence
 
     with told():
         a, b = _given(then, place, originals), _given(now, place, originals)
-        if a.found.state == b.found.state == "unstrung":
+        colours = [one.found.belly for one in (a, b)]
+        if colours[0] is not None and colours[1] is not None:
+            said = [Sentence("belly", text) for text in belly_since(colours[0], colours[1], "the earlier picture")]
+            document: dict[str, Any] = {"darker": {limb: v.as_dict() for limb, v in darker_since(colours[0], colours[1]).items()}}
+        elif a.found.state == b.found.state == "unstrung":
             found = set_between(a.found, b.found)
             said = set_sentences(found, _units(metric))
             document = _set_document(found)
         else:
-            pair = compare_pictures(a.found, b.found)
+            pair = compare_pictures(a.found, b.found, _at_rest(a, b, place, originals))
             scrapes = [_read_scraped(s) for s in scraped or []] or _noted_scrapes(a, b, place, originals)
             outcomes = judge_scrapes(pair, scrapes)
             said = comparison_sentences(pair, outcomes, _units(metric))
@@ -180,6 +190,27 @@ def _noted_scrapes(a: _Given, b: _Given, place: str | None, originals: str | Non
 
     with open_place(place, originals) as record:
         return scrapes_between(record, a.stage, b.stage)
+
+
+def _at_rest(a: _Given, b: _Given, place: str | None, originals: str | None) -> AtRest | None:
+    """The bow's shape at rest with two pictures of the record; of files nobody knows which it would be."""
+    if a.stage is None or b.stage is None or a.stage.bow_id != b.stage.bow_id:
+        return None
+    from tillerlens.core.errors import DocumentError
+    from tillerlens.history.as_now import at_rest_of
+    from tillerlens.record import Stage, store
+    from tillerlens.record.views import timeline
+
+    with open_place(place, originals) as record:
+        line = timeline(record, a.stage.bow_id)
+
+        def kept(stage: Stage) -> Measurement:
+            found = store.measurement(record, stage.id)
+            if found is None:
+                raise DocumentError(f"{stage.photo_name} was not measured.", "Measure it first.")
+            return found
+
+        return at_rest_of(a.stage, b.stage, line.stages, line.events, kept)
 
 
 def _story_of_bow(of: Sequence[str], place: str | None, originals: str | None) -> Story:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tillerlens.cli.bench import TOLD, UNUSABLE, bench_app, read_calipers
+from tillerlens.cli.bench import TOLD, UNUSABLE, Weigh, bench_app, read_weighings, sides_and_sections
 from tillerlens.core.errors import ShotError, TillerLensError
 
 if TYPE_CHECKING:
@@ -48,6 +48,7 @@ def what_if_command(
     calipers: Annotated[
         Path | None, typer.Option(help="CSV of caliper stations: limb,from_nock,width,thickness[,crown]; lengths like 1 3/8in.")
     ] = None,
+    weigh: Weigh = None,
     gained: Annotated[
         list[str] | None, typer.Option(help="What heat did to an earlier bow of yours: its weight at one draw, like 48lb-53lb.")
     ] = None,
@@ -69,11 +70,14 @@ def what_if_command(
             gain = heat_gain([_gained(text) for text in gained])
             own = [c.kind == "heat" and c.amount is None for c in changes]
             changes = [replace(c, amount=gain.value, u=gain.u) if o else c for c, o in zip(changes, own, strict=True)]
+        at_rest = read_rest(rest)
+        sides, sections = sides_and_sections([d for path in measured for d in read_documents(path)], at_rest, calipers)
         standing = standing_from_documents(
-            [d for path in measured for d in read_documents(path)],
-            read_rest(rest),
+            sides,
+            at_rest,
             parse_length(draw),
-            None if calipers is None else read_calipers(calipers),
+            sections,
+            read_weighings(weigh or []),
         )
         tried = compare(standing, changes)
     except TillerLensError as error:

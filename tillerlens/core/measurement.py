@@ -129,6 +129,69 @@ class Width:
 
 
 @dataclass(frozen=True, eq=False)
+class BellyLimb:
+    """How dark one limb's belly is: CIELAB ``lightness`` (n,) at ``from_nock_mm`` (n,), and its standard uncertainty ``u`` (n,)
+    beside the rest of the bow, the reference's own left out."""
+
+    limb: Limb
+    from_nock_mm: Array
+    lightness: Array
+    u: Array
+
+
+@dataclass(frozen=True)
+class Patch:
+    """A stretch of a belly, mm from the nock, that is paler or darker than its limb by ``by`` CIELAB units (+ paler)."""
+
+    limb: Limb
+    kind: str  # pale or dark
+    start_mm: float
+    end_mm: float
+    by: float
+    u: float
+
+
+@dataclass(frozen=True, eq=False)
+class BellyColour:
+    """A heat-treated belly's lightness, CIELAB. ``reference``: paper or uncooked wood; ``u_reference``: of its own, common to
+    all. ``limbs``: upper, lower."""
+
+    reference: str
+    u_reference: float
+    limbs: tuple[BellyLimb, ...]
+    patches: tuple[Patch, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        return {
+            "reference": self.reference,
+            "u_reference": _number(self.u_reference, 2),
+            "limbs": {
+                b.limb: {"from_nock_mm": _list(b.from_nock_mm, 1), "lightness": _list(b.lightness, 2), "u": _list(b.u, 2)}
+                for b in self.limbs
+            },
+            "patches": [
+                {
+                    "limb": p.limb,
+                    "kind": p.kind,
+                    "start_mm": _number(p.start_mm, 1),
+                    "end_mm": _number(p.end_mm, 1),
+                    "by": _number(p.by, 2),
+                    "u": _number(p.u, 2),
+                }
+                for p in self.patches
+            ],
+        }
+
+    @classmethod
+    def from_dict(cls, printed: Mapping[str, Any]) -> BellyColour:
+        limbs = tuple(
+            BellyLimb(limb, *(np.array(printed["limbs"][limb][k], float) for k in ("from_nock_mm", "lightness", "u")))
+            for limb in LIMBS
+        )
+        return cls(printed["reference"], float(printed["u_reference"]), limbs, tuple(Patch(**p) for p in printed["patches"]))
+
+
+@dataclass(frozen=True, eq=False)
 class FrontView:
     """What a picture from the belly or the back shows besides values; px upright and full-size, upper nock first.
 
@@ -221,6 +284,7 @@ class Measurement:
     trace: TracedBow | None = None
     followed: Followed | None = None  # where nothing was measured
     front: FrontView | None = None  # of a picture from the belly or the back
+    belly: BellyColour | None = None  # of a heat-treated bow's belly
     evidence: Mapping[str, object] = field(default_factory=dict)  # fit residuals, found marks, finder support; fit for JSON
     found_on: FoundOn | None = None  # where more than this picture told of hinges and stiff places
     photo: PhotoId = field(default_factory=PhotoId)
@@ -238,6 +302,11 @@ class Measurement:
         if self.shot is None:
             raise DocumentError(f"The measurement of {self.name} doesn't say what was typed about it.", "Measure it again.")
         return self.shot
+
+    @property
+    def from_front(self) -> bool:
+        """Whether the picture shows the bow from its belly or back."""
+        return self.front is not None or (self.shot is not None and self.shot.view == "front")
 
     def evidence_number(self, name: str) -> float | None:
         """A number of the evidence by its name; None where it is not there."""
@@ -306,6 +375,8 @@ class Measurement:
                 {"limb": w.limb, "from_nock_mm": _number(w.from_nock_mm, 1), **w.width.as_dict()} for w in self.front.widths
             ]
             doc["front"] = self.front.as_dict()
+        if self.belly is not None:
+            doc["belly"] = self.belly.as_dict()
         if self.followed is not None:
             doc["followed"] = self.followed.as_dict()
         return doc
@@ -355,6 +426,7 @@ def measurement_of(document: Mapping[str, Any]) -> Measurement:
         _trace_of(document.get("trace")),
         _followed_of(document.get("followed")),
         _front_of(document),
+        BellyColour.from_dict(document["belly"]) if document.get("belly") else None,
         evidence,
         found_on,
         PhotoId(photo.get("name", ""), photo.get("sha256"), None if "size" not in photo else tuple(photo["size"])),

@@ -61,7 +61,8 @@ class Shot:
     standoff_u_mm is its standard uncertainty. ``clicks`` may hold nock_upper, nock_lower, handle and hook; those named in
     ``set_by_hand`` were set with care and rule. ``edges_px`` ("back", "belly") are places a person has put on an edge.
     In a front view (``view``) ``facing`` names the face that looks at the camera, the bow's depth is known by
-    ``brace_height_mm``, ``standoff_mm`` runs to the middle of the handle's thickness, and ``back`` says nothing.
+    ``brace_height_mm``, ``belly_heated`` asks for the belly's colour (``clicks`` may hold white_paper and raw_wood, which was not
+    cooked), ``standoff_mm`` runs to the middle of the handle's thickness, and ``back`` says nothing.
     ``other`` keeps entries of the file that this version does not know, so that writing it back loses
     nothing.
     """
@@ -88,6 +89,7 @@ class Shot:
     view: View = "side"
     facing: Facing | None = None
     brace_height_mm: float | None = None
+    belly_heated: bool = False
     other: dict[str, Any] = field(default_factory=dict)
 
     def as_dict(self) -> dict[str, Any]:
@@ -103,6 +105,7 @@ class Shot:
             "back": self.back if self.view == "side" else None,
             "view": self.view if self.view == "front" else None,
             "facing": self.facing,
+            "belly_heated": self.belly_heated or None,
             "scale_reading_lb": None if weight is None else round(pounds_from_newtons(weight), 9),
             "marks_px": [list(mark) for mark in self.marks_px] or None,
             "clicks": {name: list(point) for name, point in self.clicks.items()} or None,

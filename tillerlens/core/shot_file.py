@@ -156,6 +156,7 @@ def _build(form: Mapping[str, Any]) -> Shot:
         back=form["back"] if form.get("view") != "front" else ACROSS[form["upper_limb"]],
         view=form.get("view", "side"),
         facing=form.get("facing"),
+        belly_heated=form.get("belly_heated", False),
         scale=_build_scale(form["scale"]),
         marks_px=tuple(_point(mark) for mark in form.get("marks_px", ())),
         clicks={name: _point(point) for name, point in form.get("clicks", {}).items()},

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import io
 import stat
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
@@ -139,6 +140,36 @@ def _frame(index: int, at: float, raw: VideoFrame, name: str) -> Frame:
         size = round(raw.width / shrunk), round(raw.height / shrunk)
         grey = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), np.uint8)
     return Frame(index, at, np.ascontiguousarray(np.rot90(grey, turns)), shrunk, turns % 4, raw)
+
+
+def read_pictures(source: Path | bytes, frames: Collection[int], name: str | None = None) -> Iterator[tuple[int, bytes]]:
+    """These frames of a clip as PNG files, upright and whole, each with its index; they decode to just what was measured.
+
+    Raises
+    ------
+    ClipError
+        As ``read_frames``.
+    """
+    wanted = set(frames)
+    for frame in read_frames(source, name):
+        if frame.index in wanted:
+            wanted.remove(frame.index)
+            done, data = cv2.imencode(".png", cv2.cvtColor(frame.rgb(), cv2.COLOR_RGB2BGR))
+            assert done
+            yield frame.index, data.tobytes()
+        if not wanted:
+            return
+
+
+def recorded_at(source: Path | bytes, name: str | None = None) -> datetime | None:
+    """When the clip was recorded, as its head says; None where it doesn't. Raises ``ClipError`` for what is no clip."""
+    with open_clip(source, name) as container:
+        text = container.metadata.get("creation_time", "")
+    try:
+        when = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return when if when.tzinfo is not None else when.replace(tzinfo=UTC)  # the head's clock is UTC (ISO/IEC 14496-12, 8.2.2)
 
 
 @contextmanager

@@ -7,7 +7,7 @@ over draw length takes off what the following alone has wrong, and what is left 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
@@ -458,15 +458,22 @@ class _Work:
         return DrawFilm(status, self.name, tuple(reasons), track, hold, tuple(stages), leads, evidence)
 
 
+def over_the_pull(stages: Sequence[Stage]) -> list[Stage]:
+    """The few drawn stages of the pull, evenly up to the longest draw, that the film's hinges and stiff places stand on."""
+    drawn = sorted((s for s in stages if s.phase != "let-down" and s.measurement.state == "drawn"), key=lambda s: s.draw_mm)
+    if not drawn:
+        return []
+    return [drawn[i] for i in np.unique(np.linspace(0, len(drawn) - 1, FOUND_ON + 1).round().astype(int)[1:])]
+
+
 def _found_together(stages: list[Stage], rest: Measurement | None) -> tuple[list[Stage], list[Reason]]:
     """The stages with the hinges and stiff places that those of the pull show together, and why not where they can't.
 
     Frames of one film share light, place and lens, so that more of them than a few well apart would only seem to make it surer.
     """
-    drawn = sorted((s for s in stages if s.phase != "let-down" and s.measurement.state == "drawn"), key=lambda s: s.draw_mm)
-    if not drawn:
+    picked = over_the_pull(stages)
+    if not picked:
         return stages, []
-    picked = [drawn[i] for i in np.unique(np.linspace(0, len(drawn) - 1, FOUND_ON + 1).round().astype(int)[1:])]
     try:
         finding = find([s.measurement.as_printed() for s in picked], rest)
     except MechanicsError as error:

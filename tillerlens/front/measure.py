@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.core.errors import NeedsHelp, Reason
+from tillerlens.core.errors import NeedsHelp, Reason, ShotError
 from tillerlens.core.measurement import LIMBS, FrontView, Measurement, Value, Width
 from tillerlens.core.shot import Shot
 from tillerlens.core.units import MM_PER_INCH, format_inches
@@ -27,6 +27,7 @@ from tillerlens.front.shape import (
     slopes,
 )
 from tillerlens.front.string import StringLine, find_front_string
+from tillerlens.front.toast import read_belly
 from tillerlens.photo.camera import N_PARAMETERS, CameraFit, with_theta
 from tillerlens.shape.checks import scale_doubts
 from tillerlens.shape.uncertainty import from_seen
@@ -41,6 +42,9 @@ TAPER_DEGREE, EVEN_PX = 4, 0.6  # of a polynomial that is an even taper, and how
 CLICK_U_PX, HANDLE_CLICK_U_MM = 2.5, 5.0  # of a click along the bow; what its maker calls the handle's centre, by eye
 STRING_U_MM = 0.3  # what of a twisted string's width is lit
 TURNED_MM = 40.0  # of the handle beside the line of the tips: no straight bow stands so far out; it is seen from aside
+# Limbs that look so thick over half their length or more are seen from their broad side (common practice, no source).
+FACE_MM = 27.0
+ACROSS_COS = 0.5  # of the bow's way to the one that was said: 60 degrees
 ABOUT_KNOT = 0.2  # of half the bow: how far about a knot an edge's uncertainty is taken
 HALF_INCH_MM = MM_PER_INCH / 2  # places are reported to it
 MOST_JUMP = 6.0  # times the usual way from station to station
@@ -48,6 +52,26 @@ MOST_UNLIKE = 1.35  # times as wide as the other limb there (common practice, no
 ALIKE = 0.04  # of its width, that a limb differs from the other at one place
 MOST_OFF = 6.0  # standard uncertainties between the length typed and the one seen
 MOST_U_MM = 6.35  # a number of a quarter inch's standard uncertainty says nothing
+
+
+def view_doubts(
+    state: str, numbers: Mapping[str, float], back_px: Array, belly_px: Array, px_per_mm: float
+) -> tuple[Reason, ...]:
+    """The doubt that what was said to be from the side shows the bow's face.
+
+    The string of a braced bow then runs along its handle and not a hand before it, and an unstrung one is straight and as broad
+    as a limb is wide. ``numbers``: ``brace_height_belly`` and ``reflex``, mm; ``back_px``, ``belly_px`` (N, 2).
+    """
+    if state == "braced" and abs(numbers.get("brace_height_belly", np.inf)) < TURNED_MM:
+        told = "The string runs along the handle"
+    elif state == "unstrung" and abs(numbers.get("reflex", np.inf)) < TURNED_MM:
+        broad = float(np.nanmedian(np.linalg.norm(back_px - belly_px, axis=1))) / px_per_mm
+        if not broad > FACE_MM:
+            return ()
+        told = f"The limbs look {broad / 25.4:.1f} in thick"
+    else:
+        return ()
+    return (Reason("view_unlikely", f"{told}, as in a picture of the bow's belly or back.", "If it is one, say so."),)
 
 
 def measure_front(
@@ -70,6 +94,7 @@ def measure_front(
         Where the bow isn't found for certain, isn't whole in the picture, or isn't seen from its belly or back.
     """
     trace = read_front(prepared, fit, shot)
+    _check_upper(trace.tips_px, shot)
     bare = Outline(trace.right_px, trace.left_px, None)
     x, p, off = _settled(trace, bare, fit, shot)
     first = shape(x, bare, fit.camera, shot)
@@ -88,7 +113,9 @@ def measure_front(
             told[name] = values[name]
         elif name in values:
             left_out.append(name)
-    reasons = doubts + _reasons(fit, shot, string, left_out, off)
+    toasted = shot.belly_heated and shot.facing == "belly"
+    belly, unknown = read_belly(prepared.light, last, fit.camera, shot) if toasted else (None, ())
+    reasons = doubts + _reasons(fit, shot, string, left_out, off) + unknown
     view = _view(trace, last, values, string, shot)
     evidence = {
         "marks_rms_px": round(fit.rms_px, 3),
@@ -101,7 +128,19 @@ def measure_front(
         "bend_at_mm": {limb: round(last.numbers[f"bend_at_{limb}"], 1) for limb in LIMBS},
         "string_seen": None if string is None else round(string.seen, 2),
     }
-    return Measurement("measured", reasons=reasons, values=told, front=view, evidence=evidence, **heading)
+    return Measurement("measured", reasons=reasons, values=told, front=view, belly=belly, evidence=evidence, **heading)
+
+
+def _check_upper(tips_px: Array, shot: Shot) -> None:
+    """Raise ShotError where the bow lies across the way its upper limb is said to: upper and lower, left and right would be a
+    matter of chance. ``tips_px`` (2, 2)."""
+    said = np.array({"left": (-1, 0), "right": (1, 0), "top": (0, -1), "bottom": (0, 1)}[shot.upper_limb], float)
+    way = (tips_px[0] - tips_px[1]) / np.linalg.norm(tips_px[0] - tips_px[1])
+    if float(way @ said) > ACROSS_COS:
+        return
+    stands, ends = ("upright", "at the top or the bottom") if abs(way[1]) > abs(way[0]) else ("level", "on the left or the right")
+    text = f"The bow lies {stands} in the picture, but its upper limb is said to be at the {shot.upper_limb}."
+    raise ShotError(text, f"Say if its upper limb is {ends}.", field="upper_limb")
 
 
 def _settled(trace: FrontTrace, seen: Outline, fit: CameraFit, shot: Shot) -> tuple[Array, Array, float]:

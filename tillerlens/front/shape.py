@@ -7,7 +7,7 @@ that; so each place of the bow is put into its own depth first, and then looked 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,6 +71,7 @@ class FrontShape:
     left_px: Array
     handle: float
     nocks: tuple[float, float]
+    depth_mm: Array = field(default_factory=lambda: np.zeros(0))  # toward the camera
 
     @property
     def length_mm(self) -> float:
@@ -188,7 +189,7 @@ def shape(x: Array, outline: Outline, camera: Camera, shot: Shot) -> FrontShape:
         sr = sr - tips[1] - slope * (sa - a_tips[1])
         p = np.polyfit(sa - a_h, sr, 1)
         numbers["string_line"] = float(p[1]) + x[STRING] - h
-    return FrontShape(numbers, s, (right_px + left_px) / 2, right_px, left_px, handle, nocks)
+    return FrontShape(numbers, s, (right_px + left_px) / 2, right_px, left_px, handle, nocks, depth)
 
 
 def laid(cam: Camera, middle_px: Array, x: Array, shot: Shot) -> tuple[Array, tuple[float, float], float, Array]:

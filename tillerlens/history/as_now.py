@@ -9,6 +9,7 @@ from datetime import datetime
 
 from tillerlens.core.errors import Reason, TillerLensError
 from tillerlens.core.measurement import Measurement
+from tillerlens.measures.compare import AtRest
 from tillerlens.mechanics.finding import Finding, find, with_finding
 from tillerlens.mechanics.wood import WoodError, moisture_of_air
 from tillerlens.record import Event, Stage
@@ -28,8 +29,9 @@ _REST_BEFORE_HEAT = Reason(
 
 @dataclass(frozen=True, eq=False)
 class OnHand:
-    """strung: braced and drawn; rest: unstrung, before the last of them where there is one; rest_after: unstrung since.
-    scraped: when wood last came off, or heat changed the bow. left_out: why pictures and weighings do not count, in sentences."""
+    """strung: braced and drawn; rest: unstrung, before the last of them where there is one; rest_after: unstrung since; all from
+    the side. front: the last from belly or back, for its widths. scraped: when wood last came off, or heat changed the bow.
+    left_out: why pictures and weighings do not count, in sentences."""
 
     strung: tuple[Stage, ...]
     rest: Stage | None
@@ -40,6 +42,7 @@ class OnHand:
     moisture: float | None = None  # of the wood, %, as last noted
     heated: bool = False  # over coals, at any time
     left_out: tuple[Reason, ...] = ()
+    front: Stage | None = None
 
 
 def on_hand(stages: Sequence[Stage], events: Sequence[Event]) -> OnHand:
@@ -49,7 +52,9 @@ def on_hand(stages: Sequence[Stage], events: Sequence[Event]) -> OnHand:
     """
     heated = max((e.happened_at for e in events if e.kind == "heat"), default=None)
     changed = max((e.happened_at for e in events if e.kind in CHANGES), default=None)
-    measured = [s for s in stages if s.status == "measured"]
+    every_view = [s for s in stages if s.status == "measured"]
+    measured = [s for s in every_view if not s.from_front]
+    fronts = [s for s in every_view if s.from_front]
     now = [s for s in measured if changed is None or s.taken_at > changed]
     strung = [s for s in now if s.state in ("braced", "drawn")]
     every = [s for s in measured if s.state == "unstrung"]
@@ -70,6 +75,7 @@ def on_hand(stages: Sequence[Stage], events: Sequence[Event]) -> OnHand:
         moisture_of(events),
         heated is not None,
         (_REST_BEFORE_HEAT,) if every and not rest else (),
+        fronts[-1] if fronts else None,
     )
 
 
@@ -94,6 +100,17 @@ def on_hand_with(stage: Stage, stages: Sequence[Stage], events: Sequence[Event])
     if end is None:
         return on_hand(stages, events)
     return on_hand([s for s in stages if s.taken_at <= end], [e for e in events if e.happened_at < end])
+
+
+def at_rest_of(
+    then: Stage, now: Stage, stages: Sequence[Stage], events: Sequence[Event], kept: Callable[[Stage], Measurement | None]
+) -> AtRest:
+    """The bow's shape at rest with each of two strung pictures, and whether heat changed it between them."""
+    earlier, later = (on_hand_with(s, stages, events).rest for s in (then, now))
+    heated = any(e.kind == "heat" and then.taken_at < e.happened_at <= now.taken_at for e in events)
+    first = None if earlier is None else kept(earlier)
+    one = earlier is not None and later is not None and earlier.id == later.id
+    return AtRest(first, first if one else None if later is None else kept(later), heated)
 
 
 def finding_of(hand: OnHand, document: Documents) -> Finding | Reason | None:

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from tillerlens.core.errors import ShotError
+from tillerlens.core.errors import Reason, ShotError, TillerLensError
 from tillerlens.core.measurement import LIMBS, Limb
 from tillerlens.core.reading import shown
 from tillerlens.core.units import MM_PER_INCH, parse_length
@@ -31,6 +31,7 @@ from tillerlens.mechanics.observed import READING_U_N
 from tillerlens.mechanics.scraping import Plan, Scrape
 from tillerlens.mechanics.section import LimbSections, Station, sections_from_stations
 from tillerlens.mechanics.strain import StrainLimit, strain_limit
+from tillerlens.mechanics.views import differing, sections_of_views
 from tillerlens.mechanics.wood import WoodError
 from tillerlens.record import Bow, Event, Stage
 
@@ -109,7 +110,23 @@ def early_draw_of(bow: Bow, stages: Sequence[Stage], events: Sequence[Event]) ->
     return early_draw([Weighing(hours(p.when), p.draw_mm, p.weight_n, p.u_n) for p in pulls], scraped)
 
 
-# --- calipers
+# --- calipers, and widths from a front view
+
+
+def sections_of(
+    hand: OnHand, document: Documents, calipers: dict[Limb, LimbSections] | None
+) -> tuple[dict[Limb, LimbSections] | None, Reason | None]:
+    """The limbs' sections by calipers, else by the last front view's widths with the thickness from the side; and where the two
+    differ, or why the front view's don't serve."""
+    if hand.front is None:
+        return calipers, None
+    front = document(hand.front)
+    if calipers is not None:
+        return calipers, differing(calipers, front)
+    try:
+        return sections_of_views(front, [document(s) for s in (*hand.strung, *([hand.rest] if hand.rest else []))]), None
+    except TillerLensError as error:
+        return None, error.reason
 
 
 def read_calipers(text: str) -> dict[Limb, LimbSections]:

@@ -36,7 +36,7 @@ def story_of(record: Record, bow_id: str, pictures: bool = True, found: Timeline
                 picture = thumbnail(record, s)
             except TillerLensError as error:
                 left_out.append(f"stage {k + 1}: {error}")
-        title = f"Stage {k + 1}, {s.state}"
+        title = f"Stage {k + 1}, {s.pose}"
         stages.append(StageShown(title, s.taken_at, kept[s.id], picture, _pins(s.id, kept[s.id], findings), s.notes))
     pulls, without = pulls_of(found.bow, found.stages, found.events)
     return Story(

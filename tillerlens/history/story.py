@@ -31,6 +31,11 @@ class StageShown:
         return self.found is not None and self.found.status == "measured"
 
     @property
+    def from_front(self) -> bool:
+        """Whether it shows the bow from its belly or back."""
+        return self.found is not None and self.found.from_front
+
+    @property
     def state(self) -> str:
         return "unknown" if self.found is None else self.found.state
 

@@ -17,7 +17,7 @@ from tillerlens.core.errors import Reason
 from tillerlens.core.measurement import COVER, LIMBS, Limb, Measurement, Value
 from tillerlens.core.robust import mad_u
 from tillerlens.core.units import MM_PER_INCH, NEWTON_PER_POUND
-from tillerlens.measures.pair import Array, Change, Picture, bend_change, change, check_one_bow, read_picture
+from tillerlens.measures.pair import Array, Change, Picture, bend_change, change, check_one_bow, from_rest, read_picture
 from tillerlens.measures.set import runs
 
 NEAR_DRAW_MM, NEAR_BRACE_MM = MM_PER_INCH / 2, MM_PER_INCH / 4  # common practice: compare at like draw and like brace
@@ -63,7 +63,7 @@ class ScrapeOutcome:
 @dataclass(frozen=True, eq=False)
 class Comparison:
     """Now minus then. bend and patches are empty, with a doubt, where the two are not alike enough. weight: at the draw of
-    the first picture, N; None where it was not weighed in both."""
+    the first picture, N; None where it was not weighed in both. from_rest: whether the bend is that from the shape at rest."""
 
     then: Picture
     now: Picture
@@ -73,13 +73,48 @@ class Comparison:
     patches: tuple[Patch, ...]
     weight: Value | None
     doubts: tuple[Reason, ...]
+    from_rest: bool = False
 
 
-def compare(then: Measurement, now: Measurement) -> Comparison:
-    """Compare two measurements of one bow. Raises DocumentError when one was not measured or is another bow's."""
+@dataclass(frozen=True, eq=False)
+class AtRest:
+    """Measurements of the bow unstrung as it was with the earlier and with the later of two pictures; None where not
+    known. heated: whether heat came between the two, so that the one does not hold for the other."""
+
+    then: Measurement | None = None
+    now: Measurement | None = None
+    heated: bool = False
+
+
+def compare(then: Measurement, now: Measurement, at_rest: AtRest | None = None) -> Comparison:
+    """Compare two measurements of one bow.
+
+    Parameters
+    ----------
+    then, now : Measurement
+        The earlier and the later one.
+    at_rest : AtRest, optional
+        What is known of the bow's shape at rest. With it the change is one of the bend from rest, each picture's from its own.
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    DocumentError
+        When one was not measured or is another bow's.
+    """
     a, b = read_picture(then), read_picture(now)
     check_one_bow(a, b)
+    at_rest = at_rest or AtRest()
+    still = [at_rest.then, at_rest.now]
+    if not at_rest.heated:  # wood that comes off leaves the shape at rest as it was
+        still = [still[0] or still[1], still[1] or still[0]]
+    known = a.state != "unstrung" and None not in still
     doubts = _unlike(a, b)
+    if a.state == b.state != "unstrung" and at_rest.heated and not known:
+        doubts = (*doubts, _HEATED)
     values = {n: change(v, b.values[n]) for n, v in a.values.items() if n in b.values}
     if a.state != b.state:
         values, gaps = {}, {}
@@ -88,11 +123,22 @@ def compare(then: Measurement, now: Measurement) -> Comparison:
     bend: dict[Limb, Change] = {}
     if not doubts:
         by_draw = _draw_share(a, b)
+        earlier, later = a, b
+        if known:
+            rests = [read_picture(d) for d in still if d is not None]
+            earlier, later = (from_rest(p, r, still[0] is not still[1]) for p, r in zip((a, b), rests, strict=True))
         for limb in LIMBS:
-            found = bend_change(a, b, limb)
+            found = bend_change(earlier, later, limb)
             bend[limb] = replace(found, u_per_m=np.hypot(found.u_per_m, by_draw * np.abs(found.then_per_m)))
     patches = _patches(bend) if a.state != "unstrung" else ()
-    return Comparison(a, b, values, gaps, bend, patches, _weight(a, b), doubts)
+    return Comparison(a, b, values, gaps, bend, patches, _weight(a, b), doubts, known)
+
+
+_HEATED = Reason(
+    "heated_between",
+    "Can't compare the bends: heat changed the bow between the two pictures, and its shape at rest is not known on both sides.",
+    "Compare two pictures from one side of the heating, or measure the bow unstrung as it is now.",
+)
 
 
 def judge_scrapes(found: Comparison, scrapes: Sequence[Scraped]) -> tuple[ScrapeOutcome, ...]:

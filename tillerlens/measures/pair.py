@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,9 +69,12 @@ class Change:
 
 
 def read_picture(found: Measurement) -> Picture:
-    """What a measurement says of the bow alone. Raises DocumentError when it holds no measured bow."""
+    """What a measurement says of the bow alone. Raises DocumentError when it holds no bow measured from the side."""
+    name = found.photo.name or "the picture"
+    if found.front is not None:
+        text = f"{name} shows the bow from its belly or back, so its bend can't be compared."
+        raise DocumentError(text, "Give two pictures from the side, or two of a heat-treated belly.")
     if found.status != "measured" or set(found.profile) != set(LIMBS):
-        name = found.photo.name or "the picture"
         raise DocumentError(f"{name} was not measured, so it cannot be compared.", "Measure it first, with clicks if it asks.")
     gaps = {g.from_handle_mm: (g.upper, g.lower, g.difference) for g in found.gaps}
     limbs: dict[Limb, Along] = {}
@@ -142,6 +145,22 @@ def bend_change(then: Picture, now: Picture, limb: Limb) -> Change:
     length = float(b.from_handle_mm[0] + b.from_nock_mm[0])
     u = np.hypot(at(a, a.u_curvature_per_m), at(b, b.u_curvature_per_m))
     return Change(limb, length - x, x, at(a, a.curvature_per_m), at(b, b.curvature_per_m), u)
+
+
+def from_rest(picture: Picture, rest: Picture, u_too: bool) -> Picture:
+    """The picture with its limbs' bend from rest for their shape. ``u_too``: with the doubt of the shape at rest, which drops out
+    of a change where both pictures are held against one and the same."""
+    limbs: dict[Limb, Along] = {}
+    for name, limb in picture.limbs.items():
+        still = rest.limbs[name]
+        order = np.argsort(still.from_handle_mm)
+        natural, u = (
+            np.interp(limb.from_handle_mm, still.from_handle_mm[order], v[order])
+            for v in (still.curvature_per_m, still.u_curvature_per_m)
+        )
+        own_u = np.hypot(limb.u_curvature_per_m, u) if u_too else limb.u_curvature_per_m
+        limbs[name] = replace(limb, curvature_per_m=limb.curvature_per_m - natural, u_curvature_per_m=own_u)
+    return replace(picture, limbs=limbs)
 
 
 def smoother(x: Array, trust: Array, cutoff_mm: float) -> Array:

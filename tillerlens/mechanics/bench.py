@@ -40,7 +40,7 @@ from tillerlens.mechanics.force_draw import (
 )
 from tillerlens.mechanics.hung import Hung, weight_by_sizes
 from tillerlens.mechanics.observed import MechanicsError, ObservedBow, Weighing, read_observed
-from tillerlens.mechanics.section import LimbSections
+from tillerlens.mechanics.section import LimbSections, by_calipers
 from tillerlens.mechanics.stiffness import Modulus, Stiffness, bending_modulus, estimate_stiffness
 from tillerlens.mechanics.strain import ANY_WOOD, SIDES, LimbStrain, Risk, StrainLimit, most_at_risk, strain_ahead, strain_now
 
@@ -115,7 +115,7 @@ def tell(given: Given) -> Bench:
     seen = [b for b in map(look, given.pictures) if b is not None]
     at_rest, after = given.rest, given.rest_after
     rest = None if at_rest is None else attempt(lambda: read_observed(at_rest))
-    deepest = max((b for b in seen if b.state == "drawn"), key=lambda b: b.draw_back_mm, default=None)
+    deepest = _deepest(seen)
     draws = [r.draw_mm for r in given.readings] + ([deepest.draw_back_mm] if deepest else [])
     full = given.full_draw_mm or max(draws, default=0.0)
     stiffness = attempt(lambda: estimate_stiffness(seen, rest)) if seen else None
@@ -135,7 +135,7 @@ def tell(given: Given) -> Bench:
     def risk(strain: dict[LimbName, LimbStrain] | None) -> Risk | None:
         return None if strain is None else attempt(lambda: most_at_risk(strain, given.limit, given.heat_factor))
 
-    curve = attempt(lambda: _curve(given, seen, deepest, stiffness, full, brace, u_brace)) if full > 0 else None
+    curve = attempt(lambda: weigh_curve(given, seen, stiffness, full)) if full > 0 else None
     stored = None if curve is None else curve.energy_at(full)
     length = _length(given)
     by_sizes = None
@@ -151,7 +151,7 @@ def tell(given: Given) -> Bench:
         risk(now),
         ahead,
         risk(ahead),
-        given.sections is not None,
+        by_calipers(given.sections),
         None if at_rest is None or after is None else attempt(lambda: set_between(at_rest, after)),
         curve,
         None if curve is None else stacking(curve, full),
@@ -171,7 +171,7 @@ def check_weighings(given: Given, stiffness: Stiffness | None = None) -> None:
     rest = None if given.rest is None else read_observed(given.rest)
     if len(_readings(given, seen)) < 2:
         return
-    deepest = max((b for b in seen if b.state == "drawn"), key=lambda b: b.draw_back_mm, default=None)
+    deepest = _deepest(seen)
     readings, (brace, u_brace) = _readings(given, seen), _brace(given, seen)
     full = max(given.full_draw_mm or 0.0, *(r.draw_mm for r in readings))
     try:
@@ -181,7 +181,7 @@ def check_weighings(given: Given, stiffness: Stiffness | None = None) -> None:
             with suppress(ReadingsDisagree):  # what fits the bow as it was read fits it with its doubts all the more
                 fit_curve(readings, measured_shape(stiffness, deepest, full, brace, doubted=False), u_brace)
                 return
-        _curve(given, seen, deepest, stiffness, full, brace, u_brace)
+        weigh_curve(given, seen, stiffness, full)
     except ReadingsDisagree:
         raise
     except TillerLensError:
@@ -267,10 +267,34 @@ def _readings(given: Given, seen: Sequence[ObservedBow]) -> list[Reading]:
     return [*given.readings, *(Reading(b.draw_back_mm, w.weight_n, w.u_n, b.u_draw_mm, w.by_scale) for b, w in drawn)]
 
 
-def _curve(
-    given: Given, seen: Sequence[ObservedBow], deepest: ObservedBow | None, stiffness: Stiffness | None, full: float,
-    brace: float | None, u_brace: float,
-) -> ForceCurve:  # fmt: skip
+def _deepest(seen: Sequence[ObservedBow]) -> ObservedBow | None:
+    return max((b for b in seen if b.state == "drawn"), key=lambda b: b.draw_back_mm, default=None)
+
+
+def weigh_curve(given: Given, seen: Sequence[ObservedBow], stiffness: Stiffness | None, full: float) -> ForceCurve:
+    """What the bow draws, by all of its weighings: the one place that weight comes from, on every page.
+
+    Parameters
+    ----------
+    given : Given
+        The weighings without a picture, and what is known of brace height and length.
+    seen : sequence of ObservedBow
+        What ``given.pictures`` show.
+    stiffness : Stiffness, optional
+        Estimated from these pictures, where they tell it.
+    full : float
+        Draw to the back, mm, that the curve has to reach.
+
+    Returns
+    -------
+    ForceCurve
+
+    Raises
+    ------
+    MechanicsError
+        Where it has no beginning or no reading; ReadingsDisagree where no one bow gives all of them.
+    """
+    deepest, (brace, u_brace) = _deepest(seen), _brace(given, seen)
     readings = _readings(given, seen)
     full = max([full, *(r.draw_mm for r in readings)])  # a weight read beyond the full draw counts too
     if brace is None:

@@ -18,8 +18,10 @@ import numpy as np
 from scipy.linalg import block_diag
 
 from tillerlens.core.errors import Reason
+from tillerlens.core.measurement import Value
 from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.finding import Finding
+from tillerlens.mechanics.observed import SCALE_GAIN_U, own_u
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Equilibrium, Handle, Pull, drawn
 
 SEGMENTS = 60  # weight to 0.02 %, gaps to 0.01 mm of the converged answer: far below what is measured
@@ -54,8 +56,9 @@ class CurrentLimb:
 
 @dataclass(frozen=True, eq=False)
 class DrawReading:
-    """What one drawn picture and the scale showed: draw (mm to the back), weight (N), gaps (k,) mm from the limb's
-    *centreline* to the line through the nocks at ``stations`` (mm along the limb from the handle's centre).
+    """What one drawn picture and the scale showed: draw (mm to the back), weight (N; its doubt without the scale's own error),
+    gaps (k,) mm from the limb's *centreline* to the line through the nocks at ``stations`` (mm along the limb from the handle's
+    centre).
 
     ``u_gap``: doubt of each gap, shared with its neighbours' (``GAP_TOGETHER_MM``); ``u_scale``: relative doubt common to all.
     ``half_*``: centreline to belly there, for
@@ -73,6 +76,20 @@ class DrawReading:
     half_upper: Floats | float = 0.0
     half_lower: Floats | float = 0.0
 
+    @property
+    def weighed(self) -> Weighed:
+        return Weighed(self.draw_back, Value(self.weight, float(np.hypot(self.u_weight, SCALE_GAIN_U * self.weight)), "N"))
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """What the bow draws at ``draw_back`` (mm) by all of its weighings, N, and the energy stored there, J, where the weighings
+    tell it; the scale's own error in their doubts."""
+
+    draw_back: float
+    weight: Value
+    energy: Value | None = None
+
 
 @dataclass(frozen=True, eq=False)
 class CurrentBow:
@@ -85,6 +102,7 @@ class CurrentBow:
     correlated_mm: float = 45.0  # length over which the errors of the stiffness move together
     how: Pull = field(default_factory=Pull)
     finding: Finding | None = None  # hinges and stiff places of the bow as it is now; None where nobody has looked
+    weighed: Weighed | None = None  # at the draw that is asked for; None where the reading of ``seen`` is all there is
 
     @property
     def limbs(self) -> tuple[CurrentLimb, CurrentLimb]:
@@ -218,35 +236,48 @@ def _averaged(p: CurrentLimb, mean: Floats, u: Floats, present: CurrentBow) -> F
 
 
 def _noise(seen: DrawReading) -> Floats:
+    """Covariance (2 k + 1, 2 k + 1) of what was read, the weight's left out."""
     gaps = np.concatenate([seen.upper, seen.lower])
     out = np.zeros((gaps.size + 1, gaps.size + 1))
     lag = seen.stations[:, None] - seen.stations[None, :]
     one = (1 - GAP_OWN) * np.exp(-0.5 * (lag / GAP_TOGETHER_MM) ** 2) + GAP_OWN * np.eye(seen.stations.size)
     out[:-1, :-1] = seen.u_gap**2 * block_diag(one, one) + seen.u_scale**2 * np.outer(gaps, gaps)
-    out[-1, -1] = (seen.u_weight / seen.weight) ** 2
     return out
 
 
 def sharpen(present: CurrentBow) -> Sharpened:
     """Raises NoEquilibrium where the statics find no such bow drawn so far."""
     seen, cuts = present.seen, present.patches
+    weighed = present.weighed or seen.weighed
     bow = Bow(present.upper.limb, present.lower.limb, present.handle)
     n = sum(c.count for c in cuts)
-    told = np.concatenate([seen.upper, seen.lower, [np.log(seen.weight)]])
+    told = np.concatenate([seen.upper, seen.lower, [np.log(weighed.weight.value)]])
     k, noise = prior(present), _noise(seen)
     state, jac = responses(bow, present, seen.draw_back)
-    first = told - readings(state, seen.stations)
-    spread = jac @ k @ jac.T + noise
-    gain = np.linalg.solve(spread, jac @ k).T
+    there = state
+    if weighed.draw_back != seen.draw_back:
+        there, jac_there = responses(bow, present, weighed.draw_back, state)
+        jac = np.vstack([jac[:-1], jac_there[-1:]])
+
+    def read(bow: Bow) -> Floats:
+        here, further = (
+            drawn(bow, present.string_length, draw, present.how, segments=SEGMENTS, start=start)
+            for draw, start in ((seen.draw_back, state), (weighed.draw_back, there))
+        )
+        return np.append(readings(here, seen.stations)[:-1], readings(further, seen.stations)[-1])
+
+    first = told - np.append(readings(state, seen.stations)[:-1], readings(there, seen.stations)[-1])
+    of_weight = np.zeros_like(noise)
+    of_weight[-1, -1] = own_u(weighed.weight) ** 2
+    spread = jac @ k @ jac.T + noise + of_weight
     misfit = float(first @ np.linalg.solve(spread, first)) / first.size
+    # What strays further than was promised is doubted the more; how surely the weight is known, the weighings tell themselves.
+    k, noise = (max(1.0, misfit) * v for v in (k, noise))
+    gain = np.linalg.solve(jac @ k @ jac.T + noise + of_weight, jac @ k).T
     theta = gain @ first
     for _ in range(2):  # the statics are not quite linear
-        now = drawn(
-            thinned(bow, cuts, theta[:n], theta[n:]), present.string_length, seen.draw_back, present.how,
-            segments=SEGMENTS, start=state,
-        )  # fmt: skip
-        theta = gain @ (told - readings(now, seen.stations) + jac @ theta)
-    cov = (k - gain @ jac @ k) * max(1.0, misfit)
+        theta = gain @ (told - read(thinned(bow, cuts, theta[:n], theta[n:])) + jac @ theta)
+    cov = k - gain @ jac @ k
     doubts = () if misfit < 4 else (
         Reason(
             "picture_and_scale_disagree",

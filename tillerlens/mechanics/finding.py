@@ -61,8 +61,12 @@ def find_in(stiffness: Stiffness, seen: Sequence[ObservedBow], rest: ObservedBow
     doubts += [_odd(p, stiffness.limbs[p.limb].length_mm) for p in found.odd]
     far = {k: limb.length_mm - UNSURE_MM for k, limb in stiffness.limbs.items()}
     few = len(used) < ENOUGH_PICTURES
-    told = tuple(replace(_as_printed(p), sure=not (few and p.from_nock_mm.value > far[p.limb])) for p in found.told)
-    doubts += [_near_fade(p) for p in told if not p.sure]
+    near = [few and p.from_nock_mm.value > far[p.limb] for p in found.told]
+    # without the shape at rest a natural crook looks like either, however clearly it stands out
+    told = tuple(
+        replace(_as_printed(p), sure=p.sure and rest is not None and not n) for p, n in zip(found.told, near, strict=True)
+    )
+    doubts += [_near_fade(p) for p, n in zip(told, near, strict=True) if n]
     return Finding(told, stiffness.pictures, None if rest is None else rest.name, tuple(doubts), found.perhaps)
 
 

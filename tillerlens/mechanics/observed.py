@@ -19,10 +19,19 @@ from tillerlens.shape.spline import CUTOFF_MM, shortest_wave_mm
 
 Array = NDArray[np.float64]
 
-# A spring scale read to half a pound; its own error, one in a hundred, is common to all readings (common practice, no source).
 READING_U_N = newtons_from_pounds(0.25)
+"""Of a scale read to half a pound (common practice, no source)."""
 SCALE_GAIN_U = 0.01
+"""Relative: what one scale errs alike in all of its readings. A scale of ordinary accuracy, divided in half pounds, may be off
+by one division from 25 to 100 lb when it is verified and by two in use (OIML R 76-1:2006, table 6 and 3.5.2): at 50 lb by one and
+two in a hundred. Where every error within these limits is as likely, that makes 0.6 and 1.2 in a hundred."""
 NOCK_U_MM = 1.0  # where exactly the string bears in the nock
+
+
+def own_u(weight: Value) -> float:
+    """Relative standard uncertainty of a weight as the scale that told it reads: without what the scale errs alike in all of its
+    readings, which the wished weight, read on the same scale, shares."""
+    return float(np.sqrt(max((weight.u / weight.value) ** 2 - SCALE_GAIN_U**2, 1e-8)))
 
 
 class MechanicsError(TillerLensError):

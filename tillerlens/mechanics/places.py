@@ -112,6 +112,10 @@ one beyond ``MAY_BE_Z`` and two in three one beyond ``LEFT_Z``; of 195 hinges of
 the second."""
 
 
+RIVAL_LN = 2.0
+"""Of two explanations whose likelihoods differ by less than this, ln, neither excludes the other."""
+
+
 @dataclass(frozen=True, eq=False)
 class LimbCurve:
     """One limb's evidence, nock first; arrays (n,).
@@ -180,12 +184,24 @@ def find_places(upper: LimbCurve, lower: LimbCurve, least_z: float = BLIND_Z) ->
 
     def rung(p: Place) -> bool:
         reach = limb[p.limb].cutoff_mm
-        return any(q.limb == p.limb and abs(q.from_nock_mm.value - p.from_nock_mm.value) < reach for q in beside)
+        return any(q.limb == p.limb and _apart(p, q) < reach for q in beside)
 
-    perhaps = [p for p in field.places(field.perhaps(believed), believed) if p.bend.value > MAY_BE_BEND]
+    rivals = field.rivals(believed)
+    perhaps = rivals + field.places(field.perhaps(believed), believed)
+    perhaps = [p for p in perhaps if p.bend.value > MAY_BE_BEND]
     # too near to a fault or a thick fade to be told, or more than wood does: no wood comes off there either
     perhaps = [p for p in found if p.kind == "hinge" and (p in odd or rung(p))] + perhaps
-    return Found(tuple(p for p in found if not rung(p)), tuple(odd), tuple(perhaps))
+
+    def rivalled(p: Place) -> bool:
+        reach = limb[p.limb].cutoff_mm
+        return p.kind == "stiff" and any(q.limb == p.limb and _apart(p, q) < reach for q in rivals)
+
+    told = tuple(replace(p, sure=not rivalled(p)) for p in found if not rung(p))
+    return Found(told, tuple(odd), tuple(perhaps))
+
+
+def _apart(one: Place, other: Place) -> float:
+    return abs(one.from_nock_mm.value - other.from_nock_mm.value)
 
 
 def _inside(c: LimbCurve) -> LimbCurve:
@@ -356,17 +372,41 @@ class _Field:
                 return out
             out.append(best)
 
-    def _best(self, chosen: list[_Bump], hinges_of: list[int] | None = None) -> _Bump | None:
-        """The bump that explains most beyond the smooth lines and those chosen; with ``hinges_of``, of those limbs' hinges."""
+    def rivals(self, believed: list[_Bump]) -> list[Place]:
+        """Hinges that explain nearly as well what a stiff place beside them was told for: the smoothing of a hinge rings, and
+        what stands low beside it is the first half of the ringing."""
+        out = []
+        for b in believed:
+            if b.amount > 0:
+                continue
+            others = [c for c in believed if c is not b]
+            rival = self._best(others, [b.limb], beside=b)
+            if rival is not None and rival.z > LEFT_Z and rival.z**2 > b.z**2 - 2 * RIVAL_LN:
+                out.append(self._place(rival, others))
+        return out
+
+    def _best(self, chosen: list[_Bump], hinges_of: list[int] | None = None, beside: _Bump | None = None) -> _Bump | None:
+        """The bump that explains most beyond the smooth lines and those chosen; with ``hinges_of``, of those limbs' hinges; with
+        ``beside``, of those whose ringing reaches that one."""
         q = self._basis(chosen)
         columns = self.tried - q @ (q.T @ self.tried)
         power = (columns**2).sum(0)
         left = self.y - q @ (q.T @ self.y)
         amount = columns.T @ left / np.maximum(power, 1e-12)
-        near = np.array([any(b.limb == k and abs(b.middle - m) < b.half + h for b in chosen) for k, m, h in self.where])
+        # Beside a hinge the smoothing rings as a stiff place does. Where one was told, a hinge is still sought up to its ends.
+        reach = [b.half if hinges_of is not None and b.amount < 0 else np.inf for b in chosen]
+        near = np.array(
+            [
+                any(b.limb == k and abs(b.middle - m) < min(b.half + h, r) for b, r in zip(chosen, reach, strict=True))
+                for k, m, h in self.where
+            ]
+        )
         ok = (power > 0.05 * np.max(power)) & ~near & np.array([h != LONGER_MM for _, _, h in self.where])
         if hinges_of is not None:
             ok &= (amount > 0) & np.array([k in hinges_of for k, _, _ in self.where])
+        if beside is not None:
+            away = np.array([abs(m - beside.middle) for _, m, _ in self.where])
+            ok &= (away > beside.half) & (away < beside.half + CUTOFF_MM / 2)
         if not ok.any():
             return None
         i = int(np.argmax(np.where(ok, amount**2 * power, -1.0)))

@@ -10,19 +10,21 @@ from typing import Any
 
 import numpy as np
 
+from tillerlens.core.errors import TillerLensError
 from tillerlens.core.measurement import LIMBS, Measurement, Value
 from tillerlens.core.measurement import Limb as LimbName
 from tillerlens.core.units import MM_PER_INCH
-from tillerlens.mechanics.bench import Given, check_weighings
-from tillerlens.mechanics.current_bow import CurrentBow, CurrentLimb, DrawReading
+from tillerlens.mechanics.bench import Given, check_weighings, weigh_curve
+from tillerlens.mechanics.current_bow import CurrentBow, CurrentLimb, DrawReading, Weighed
 from tillerlens.mechanics.elastica import Floats
-from tillerlens.mechanics.evidence import check_evidence, once
+from tillerlens.mechanics.evidence import check_evidence, check_reading, once
 from tillerlens.mechanics.finding import find_in
+from tillerlens.mechanics.force_draw import Reading, ReadingsDisagree
 from tillerlens.mechanics.observed import MechanicsError, ObservedBow, ObservedLimb, read_observed
-from tillerlens.mechanics.scraping import Care, Forecast, Foretold, Hand, Plan, Scrape, plan_scraping
+from tillerlens.mechanics.scraping import Forecast, Foretold, Hand, Plan, Scrape, plan_scraping
 from tillerlens.mechanics.scraping.target import ScrapeTarget
 from tillerlens.mechanics.section import LimbSections, limb_sections
-from tillerlens.mechanics.stiffness import LimbStiffness, estimate_stiffness, statics_bow
+from tillerlens.mechanics.stiffness import LimbStiffness, Stiffness, estimate_stiffness, statics_bow
 
 STATION_STEP_MM = 4 * MM_PER_INCH  # gaps are held against the statics every four inches, as they are measured
 GAP_U_MM = 0.5  # where the document gives no uncertainty of a gap
@@ -34,16 +36,18 @@ def plan_from_documents(
     rest: Measurement | None,
     wish: ScrapeTarget,
     sections: dict[LimbName, LimbSections] | None = None,
-    care: Care | None = None,
     history: Sequence[Scrape] = (),
     last: dict[str, Any] | None = None,
+    readings: Sequence[Reading] = (),
 ) -> Plan:
     """The next scraping step from measurements of the strung bow, the bow at rest, and sections where known.
-    ``last``: the document of the plan before, whose step was taken and whose forecast is one more reading.
+    ``last``: the document of the plan before, whose step was taken and whose forecast teaches of the hand. ``readings``:
+    weighings without a picture.
 
     Raises MechanicsError, WishError or NoEquilibrium with what to do.
     """
-    return plan_scraping(current_from_documents(pictures, rest, sections), wish, care, history, _foretold(last))
+    present = current_from_documents(pictures, rest, sections, wish.draw_back, readings)
+    return plan_scraping(present, wish, history=history, last=_foretold(last))
 
 
 def _foretold(last: dict[str, Any] | None) -> Foretold | None:
@@ -76,8 +80,33 @@ def _left(last: dict[str, Any], which: Callable[[dict[str, Any]], bool]) -> tupl
 
 
 def current_from_documents(
-    pictures: Sequence[Measurement], rest: Measurement | None, sections: dict[LimbName, LimbSections] | None = None
+    pictures: Sequence[Measurement],
+    rest: Measurement | None,
+    sections: dict[LimbName, LimbSections] | None = None,
+    draw_back: float | None = None,
+    readings: Sequence[Reading] = (),
 ) -> CurrentBow:
+    """The bow as it stands, from measurements of it strung and at rest, and sections where known.
+
+    Parameters
+    ----------
+    pictures, rest, sections
+        As for ``plan_from_documents``.
+    draw_back : float, optional
+        Draw to the back, mm, at which the weight is asked for.
+    readings : sequence of Reading
+        Weighings without a picture.
+
+    Returns
+    -------
+    CurrentBow
+        With the weight at ``draw_back`` as all weighings tell it, where they tell it.
+
+    Raises
+    ------
+    MechanicsError
+        With what to do.
+    """
     if rest is None:
         raise MechanicsError(
             "Without the bow's shape at rest a natural bend looks like a weak place, so no wood should come off.",
@@ -85,6 +114,8 @@ def current_from_documents(
         )
     pictures = once(pictures)
     check_evidence(pictures, rest)
+    for r in readings:
+        check_reading(r.draw_mm, r.weight_n)
     pairs = [(read_observed(m), m) for m in pictures]
     weighed = [p for p in pairs if p[0].state == "drawn" and p[0].weighing is not None and p[0].hook_mm is not None]
     if not weighed:
@@ -94,14 +125,31 @@ def current_from_documents(
     deepest, picture = max(weighed, key=lambda p: p[0].draw_back_mm)
     strung, still = [b for b, _ in pairs], read_observed(rest)
     stiffness = estimate_stiffness(strung, still)
-    check_weighings(Given(pictures, rest), stiffness)
+    given = Given(pictures, rest, readings=readings, full_draw_mm=draw_back)
+    if draw_back is None:
+        check_weighings(given, stiffness)
+    weight = None if draw_back is None else _weighed(given, strung, stiffness, draw_back)
     bow = statics_bow(stiffness, deepest)
     limbs = [
         _limb(bow_limb, stiffness.limbs[k], None if sections is None else sections[k], deepest.limbs[k])
         for k, bow_limb in zip(LIMBS, (bow.upper, bow.lower), strict=True)
     ]
     seen = _seen(deepest, picture)
-    return CurrentBow(limbs[0], limbs[1], bow.handle, deepest.string_length_mm, seen, finding=find_in(stiffness, strung, still))
+    finding = find_in(stiffness, strung, still)
+    return CurrentBow(limbs[0], limbs[1], bow.handle, deepest.string_length_mm, seen, finding=finding, weighed=weight)
+
+
+def _weighed(given: Given, strung: Sequence[ObservedBow], stiffness: Stiffness, draw_back: float) -> Weighed | None:
+    """What the bow draws there, as the page of its weights says it. Where that page can say nothing, as of a recurve whose string
+    lies on its belly, None: the statics go by the one reading. Raises ReadingsDisagree."""
+    try:
+        curve = weigh_curve(given, strung, stiffness, draw_back)
+    except ReadingsDisagree:
+        raise
+    except TillerLensError:
+        return None
+    weight = curve.weight_at(draw_back)
+    return Weighed(draw_back, weight, curve.energy_at(draw_back)) if np.isfinite(weight.value) else None
 
 
 def _limb(limb: Any, stiffness: LimbStiffness, sections: LimbSections | None, side: ObservedLimb) -> CurrentLimb:
@@ -109,11 +157,18 @@ def _limb(limb: Any, stiffness: LimbStiffness, sections: LimbSections | None, si
     told = np.flatnonzero(np.isfinite(u))
     nearest = told[np.abs(told[:, None] - np.arange(u.size)[None, :]).argmin(0)]
     u = np.where(np.isfinite(u), u, UNTOLD * u[nearest])
-    if sections is None:
+    if sections is None or sections.thickness_from == "side":
         thick, u_thick = (np.interp(limb.length - limb.s, side.from_nock_mm, v) for v in (side.thickness_mm, side.u_thickness_mm))
         known = bool(np.isfinite(thick).all())
         return CurrentLimb(
-            limb, u, stiffness.u_rest[::-1], thick if known else None, None, 3.0, u_thick if known else None, "side"
+            limb,
+            u,
+            stiffness.u_rest[::-1],
+            thick if known else None,
+            thick / 2 if known and sections else None,
+            3.0,
+            u_thick if known else None,
+            "side",
         )
     from_nock = np.clip(limb.length - limb.s, sections.from_nock_mm[0], sections.from_nock_mm[-1])
     at = sections.at(from_nock)

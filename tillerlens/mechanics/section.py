@@ -8,14 +8,16 @@ centroid times the change of curvature. Every outline is a Shapely polygon and i
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
 from tillerlens.core.errors import TillerLensError
+from tillerlens.core.measurement import Limb
 from tillerlens.core.units import MM_PER_INCH
 
 Array = NDArray[np.float64]
@@ -79,6 +81,7 @@ class LimbSections:
     u_second_moment: Array
     u_to_back: Array
     u_to_belly: Array
+    thickness_from: Literal["calipers", "side"] = "calipers"
 
     def at(self, from_nock_mm: Array) -> LimbSections:
         """The same limb read at other places; NaN beyond the first and the last station."""
@@ -86,9 +89,15 @@ class LimbSections:
         def read(values: Array) -> Array:
             return np.interp(from_nock_mm, self.from_nock_mm, values, left=np.nan, right=np.nan)
 
-        return LimbSections(
-            np.asarray(from_nock_mm, float), *(read(getattr(self, n)) for n in list(self.__dataclass_fields__)[1:])
-        )
+        read_there: dict[str, Any] = {
+            n: read(getattr(self, n)) for n in self.__dataclass_fields__ if n not in ("from_nock_mm", "thickness_from")
+        }
+        return replace(self, from_nock_mm=np.asarray(from_nock_mm, float), **read_there)
+
+
+def by_calipers(sections: Mapping[Limb, LimbSections] | None) -> bool:
+    """Whether both limbs' thickness was measured with calipers, and not seen from the side."""
+    return sections is not None and all(s.thickness_from == "calipers" for s in sections.values())
 
 
 def section_of(outline: Polygon) -> Section:

@@ -33,7 +33,7 @@ from tillerlens.core.measurement import Limb as LimbName
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.mechanics.find_wood import FoundWood
 from tillerlens.mechanics.observed import MechanicsError, ObservedBow
-from tillerlens.mechanics.section import LimbSections
+from tillerlens.mechanics.section import LimbSections, by_calipers
 from tillerlens.mechanics.statics import braced, drawn
 from tillerlens.mechanics.stiffness import FIRST, LAST, Stiffness, statics_bow
 from tillerlens.mechanics.wood import Species, likely_strength, species_table
@@ -261,7 +261,7 @@ def strain_now(
         moved = limb.curvature - np.interp(s, still.from_nock_mm, still.curvature)
         u = {"the bend drawn": limb.u_curvature, "the bend at rest": np.interp(s, still.from_nock_mm, still.u_curvature)}
         told = (s > FIRST * s[-1]) & (s < LAST * s[-1])
-        out[name] = _strains(s, told, moved, u, distances(seen, name, s, sections), sections is not None)
+        out[name] = _strains(s, told, moved, u, distances(seen, name, s, sections), by_calipers(sections))
     return out
 
 
@@ -288,7 +288,7 @@ def strain_ahead(
         moved = moment / limb.ei
         u = {"the stiffness": moved * limb.u_relative, "the statics": moved * MODEL_U}
         c = distances(seen, name, limb.from_nock_mm, sections)
-        out[name] = _strains(limb.from_nock_mm, limb.told, moved, u, c, sections is not None)
+        out[name] = _strains(limb.from_nock_mm, limb.told, moved, u, c, by_calipers(sections))
     return out
 
 

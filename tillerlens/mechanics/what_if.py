@@ -19,12 +19,13 @@ import numpy as np
 from tillerlens.core.measurement import LIMBS, Measurement, Value
 from tillerlens.core.measurement import Limb as LimbName
 from tillerlens.core.units import MM_PER_INCH
-from tillerlens.mechanics.current_bow import SEGMENTS, CurrentBow, gaps_of, sharpen, thinned
+from tillerlens.mechanics.current_bow import SEGMENTS, CurrentBow, Weighed, gaps_of, sharpen, thinned
 from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.evidence import check_draw
+from tillerlens.mechanics.force_draw import Reading
 from tillerlens.mechanics.observed import SCALE_GAIN_U, MechanicsError, read_observed
 from tillerlens.mechanics.plan import current_from_documents
-from tillerlens.mechanics.section import LimbSections
+from tillerlens.mechanics.section import LimbSections, by_calipers
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Equilibrium, NoEquilibrium, braced, drawn, string_on_belly
 from tillerlens.mechanics.stiffness import FIRST, LAST
 from tillerlens.mechanics.strain import distances
@@ -146,6 +147,8 @@ class Standing:
     depths: tuple[Depth, Depth]
     draw_back: float
     brace_back: float
+    energy_by_statics: float = 1.0
+    """The energy that the weighings tell over that of the statics."""
 
     @property
     def bent(self) -> Bent:
@@ -172,13 +175,15 @@ def standing_from_documents(
     rest: Measurement | None,
     draw_back: float,
     sections: dict[LimbName, LimbSections] | None = None,
+    readings: Sequence[Reading] = (),
 ) -> Standing:
-    """The bow from measurements: strung as it is now, one drawn picture weighed, and unstrung.
+    """The bow from measurements: strung as it is now, one drawn picture weighed, and unstrung. ``readings``: weighings
+    without a picture.
 
     Raises MechanicsError or NoEquilibrium with what to do.
     """
     check_draw(draw_back)
-    present = current_from_documents(pictures, rest, sections)
+    present = current_from_documents(pictures, rest, sections, draw_back, readings)
     found = sharpen(present)
     value, vector = np.linalg.eigh(found.cov)
     seen = max((read_observed(m) for m in pictures if m.state == "drawn"), key=lambda b: b.draw_back_mm)
@@ -191,7 +196,7 @@ def standing_from_documents(
         else:
             thick = np.interp(at, seen.limbs[name].from_nock_mm, seen.limbs[name].thickness_mm)
         to_belly, _, u, _ = distances(seen, name, at, sections)
-        depths.append(Depth(thick, to_belly, float(np.nanmedian(u / to_belly)), sections is not None))
+        depths.append(Depth(thick, to_belly, float(np.nanmedian(u / to_belly)), by_calipers(sections)))
     string = present.string_length
     try:
         brace = braced(found.bow, string_length=string, segments=SEGMENTS).draw_back
@@ -199,7 +204,19 @@ def standing_from_documents(
         text = "This bow and its string do not fit together in the statics."
         raise WhatIfError(text, "Measure both pictures again.") from error
     steps = np.sqrt(np.maximum(value, 0.0))[None, :] * vector
-    return Standing(present, found.bow, steps, (depths[0], depths[1]), draw_back, brace)
+    standing = Standing(present, found.bow, steps, (depths[0], depths[1]), draw_back, brace)
+    return standing if present.weighed is None else _as_weighed(standing, present.weighed)
+
+
+def _as_weighed(standing: Standing, weighed: Weighed) -> Standing:
+    """The last ten-thousandths that the fit leaves of the weight, so that today's bow draws in print what every page says. A bow
+    stiffer everywhere alike bends alike and pulls the more; the energy follows the curve of the weighings."""
+    bow, (first, state) = standing.bow, _states(standing, standing.bent)
+    more = weighed.weight.value / state.weight
+    upper, lower = (ElasticLimb(q.s, q.ei * more, q.kappa0) for q in (bow.upper, bow.lower))
+    stored = more * (state.energy - first.energy) / 1000
+    told = stored if weighed.energy is None else weighed.energy.value
+    return replace(standing, bow=Bow(upper, lower, bow.handle), energy_by_statics=told / stored)
 
 
 def check_change(c: Change, shortest_mm: float) -> None:
@@ -317,7 +334,10 @@ def compare(standing: Standing, changes: Sequence[Change]) -> Tried:
     off[: len(today.moved)] -= today.moved
     difference = {n: Value(float(after.numbers[i] - today.numbers[i]), _u(off[:, i]), unit) for i, (n, unit) in enumerate(names)}
     source = "calipers" if all(d.measured for d in standing.depths) else "the side"
-    return Tried(tuple(changes), standing.draw_back, _outcome(standing, today), _outcome(standing, after), difference, source)
+    now, weighed = _outcome(standing, today), standing.present.weighed
+    if weighed is not None:
+        now = replace(now, weight=weighed.weight, energy=weighed.energy or now.energy)
+    return Tried(tuple(changes), standing.draw_back, now, _outcome(standing, after), difference, source)
 
 
 def _names(standing: Standing) -> list[tuple[str, str]]:
@@ -407,7 +427,7 @@ def _numbers(
             strains.append(float(np.interp(-at[k], -from_nock, belly)))
     tips = [-state.upper.nock[1], -state.lower.nock[1]]
     angles = np.degrees([state.string_angle_upper, state.string_angle_lower])
-    stored = (state.energy - first.energy) / 1000
+    stored = standing.energy_by_statics * (state.energy - first.energy) / 1000
     numbers = np.concatenate([[state.weight, stored, first.draw_back], up, low, up - low, tips, angles, strains])
     return numbers, at if at is not None else (places[0], places[1])
 

@@ -121,6 +121,16 @@ class Stage:
     values: dict[str, Any] = field(default_factory=dict, metadata=_DERIVED)
     version: int = field(default=0, metadata=_DERIVED)
 
+    @property
+    def from_front(self) -> bool:
+        """Whether the picture is of the bow from its belly or back; those tell nothing of how it bends."""
+        return self.shot.get("view") == "front"
+
+    @property
+    def pose(self) -> str:
+        """``braced``, or ``braced, belly view``: what a picture is called beside others."""
+        return f"{self.state}, {self.shot.get('facing')} view" if self.from_front else self.state
+
 
 @dataclass(frozen=True)
 class Measured:

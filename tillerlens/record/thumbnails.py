@@ -25,8 +25,10 @@ def thumbnail(record: Record, stage: Stage, long_side_px: int = LONG_SIDE_PX) ->
     Unforeseen."""
     found = store.measurement(record, stage.id)
     document = {} if found is None else found.as_document()
-    drawn = canonical({k: document.get(k) for k in ("profile", "trace")} if document else {})
-    key = hashlib.sha256(f"{stage.sha256} {long_side_px} {drawn}".encode()).hexdigest()
+    drawn = {k: document.get(k) for k in ("profile", "trace")} if document else {}
+    if document.get("front"):
+        drawn["front"] = document["front"]
+    key = hashlib.sha256(f"{stage.sha256} {long_side_px} {canonical(drawn)}".encode()).hexdigest()
     place = record.folder / "thumbnails" / f"{key}.jpg"
     try:
         return place.read_bytes()
@@ -56,6 +58,8 @@ def _draw(data: bytes, stage: Stage, found: Measurement | None, long_side_px: in
     size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
     small = np.ascontiguousarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA))
     lines = [] if found is None else [(limb.centre_px, _BOW) for limb in found.profile.values()]
+    if found is not None and found.front is not None:
+        lines += [(found.front.right_px, _BOW), (found.front.left_px, _BOW), (found.front.string_px, _STRING)]
     trace = None if found is None else found.trace
     if trace is not None and stage.state != "unstrung":
         hook = [] if trace.hook_px is None else [trace.hook_px]
@@ -63,7 +67,9 @@ def _draw(data: bytes, stage: Stage, found: Measurement | None, long_side_px: in
             lines.append((np.array([trace.nocks_px[0], *hook, trace.nocks_px[1]]), _STRING))
     for width, rim in ((4, True), (2, False)):
         for points, colour in lines:
-            known = points[np.isfinite(points).all(1)]
+            known = points[np.isfinite(points).all(1)] if len(points) else points
+            if len(known) == 0:
+                continue
             at = np.round(((known + 0.5) * scale - 0.5) * 16).astype(np.int32)
             cv2.polylines(small, [at], False, _EDGE if rim else colour, width, cv2.LINE_AA, shift=4)
     out = io.BytesIO()

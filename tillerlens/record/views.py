@@ -6,7 +6,7 @@ from collections import defaultdict
 from dataclasses import dataclass, field
 from typing import Any
 
-from sqlalchemy import ColumnElement, func, select
+from sqlalchemy import ColumnElement, Text, cast, func, not_, select
 
 from tillerlens.record.connection import Record, reading
 from tillerlens.record.entries import Bow, Correction, DamagedEntry, Event, Stage
@@ -101,6 +101,12 @@ def _measured() -> ColumnElement[bool]:
     return StageRow.status == "measured"
 
 
+def _from_side() -> ColumnElement[bool]:
+    """A front view tells nothing of how the bow bends, which is what bows are compared by."""
+    # by its text: a damaged shot, which no database reads as JSON, may hide no other bow
+    return not_(cast(StageRow.shot, Text).regexp_match('"view": ?"front"'))
+
+
 def _counts() -> Any:
     return select(StageRow.bow_id, func.count(), func.count().filter(_measured())).group_by(StageRow.bow_id)
 
@@ -108,7 +114,7 @@ def _counts() -> Any:
 def _end_of(state: str, newest: bool) -> Any:
     """The newest or oldest measured stage in a state of each bow: one look into the index for each."""
     order = OLDEST_FIRST[Stage]
-    found = select(StageRow.id).where(StageRow.bow_id == BowRow.id, StageRow.state == state, _measured())
+    found = select(StageRow.id).where(StageRow.bow_id == BowRow.id, StageRow.state == state, _measured(), _from_side())
     found = found.order_by(*(c.desc() if newest else c for c in order)).limit(1)
     return select(found.correlate(BowRow).scalar_subquery()).select_from(BowRow)
 

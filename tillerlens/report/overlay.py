@@ -34,11 +34,13 @@ from tillerlens.report.pens import (
 from tillerlens.report.questions import closer_box, draw_asks, draw_clicks, draw_followed
 from tillerlens.report.words.from_rest import Bend, bend_of
 from tillerlens.report.words.quantities import Units, in_words, say_two_limbs
+from tillerlens.report.words.verdict import limb_length_mm
 
 MAX_SIDE_PX = 2048
 LETTER_SHARE = 1 / 41  # of the width: 9.5 px on a phone's 390
 HAIR_SHARE = 1 / 1400  # of the width
 MARGIN = 0.14  # of the bow's longer side, around it in the close view
+NARROWEST = 0.35  # of its height, that the close view of a bow's face is wide at the least
 MOST_ROWS = 3  # of gap labels, before every second one is left out
 LEAST_RANGE_PER_M = 0.2  # a limb more even than this is not made to look lively
 
@@ -62,12 +64,12 @@ def draw_overlay(
     units = units or Units()
     bend = bend_of(measurement, rest)
     measurement = bend.shown
-    window = _window(rgb, measurement.trace if close else None, max_side)
+    window = _window(rgb, measurement if close else None, max_side)
     canvas = _canvas(rgb, window)
     if measurement.trace is not None:
         _draw_bow(canvas, window, measurement, units, silhouettes)
     if measurement.front is not None:
-        _draw_front(canvas, window, measurement.front)
+        _draw_front(canvas, window, measurement.front, measurement)
     parts = [canvas.rgb]
     if measurement.status != "measured":
         _draw_asked(canvas, window, measurement)
@@ -121,16 +123,28 @@ class _Window:
         return np.asarray((np.asarray(points, float) - self.box[:2] + 0.5) * self.scale - 0.5)
 
 
-def _window(rgb: Picture, trace: TracedBow | None, max_side: int) -> _Window:
+def _extent(measurement: Measurement) -> list[Array]:
+    """Places of what was traced (n, 2)."""
+    trace, front = measurement.trace, measurement.front
+    if front is not None:
+        return [front.right_px, front.left_px, front.nocks_px]
+    if trace is None:
+        return []
+    hook = [] if trace.hook_px is None else [np.asarray(trace.hook_px)[None]]
+    return [trace.back_px, trace.belly_px, trace.nocks_px, trace.gap_lines_px.reshape(-1, 2), *hook]
+
+
+def _window(rgb: Picture, close_to: Measurement | None, max_side: int) -> _Window:
     height, width = rgb.shape[:2]
     box = (0, 0, width, height)
-    if trace is not None:
-        parts = [trace.back_px, trace.belly_px, trace.nocks_px, trace.gap_lines_px.reshape(-1, 2)]
-        if trace.hook_px is not None:
-            parts.append(np.asarray(trace.hook_px)[None])
+    parts = [] if close_to is None else _extent(close_to)
+    if parts:
         points = np.concatenate([np.asarray(part, float) for part in parts])
         low, high = np.nanmin(points, axis=0), np.nanmax(points, axis=0)
         room = MARGIN * float(max(high - low))
+        if close_to is not None and close_to.front is not None:  # narrow as it hangs: names and marks stand beside it
+            short = np.maximum(0.0, NARROWEST * float(max(high - low)) - (high - low)) / 2
+            low, high = low - short, high + short
         left, top = (int(max(0, v)) for v in np.floor(low - room))
         right, bottom = (int(min(v, s)) for v, s in zip(np.ceil(high + room), (width, height), strict=True))
         box = (left, top, right, bottom)
@@ -176,8 +190,9 @@ def _draw_bow(canvas: Canvas, window: _Window, measurement: Measurement, units: 
     canvas.words(labels)
 
 
-def _draw_front(canvas: Canvas, window: _Window, front: FrontView) -> None:
-    """Both edges, the line between the tips, the string over the handle, and the handle's middle."""
+def _draw_front(canvas: Canvas, window: _Window, front: FrontView, measurement: Measurement) -> None:
+    """Both edges, the line between the tips, the string over the handle, and the handle's middle; beside the limbs, where a
+    heat-treated belly is paler or darker."""
     nocks = window(front.nocks_px)
     for edge in (front.right_px, front.left_px):
         canvas.line(window(edge), PAPER, 1.2)
@@ -188,7 +203,28 @@ def _draw_front(canvas: Canvas, window: _Window, front: FrontView) -> None:
         canvas.dot(nock, 4.5 * canvas.px, PAPER)
     canvas.dot(window(front.handle_px), 4.5 * canvas.px, STIFF)
     across = np.array([nocks[1, 1] - nocks[0, 1], nocks[0, 0] - nocks[1, 0]])
-    canvas.words(_limb_names(canvas, nocks, _unit(across)))
+    labels = _limb_names(canvas, nocks, _unit(across))
+    if measurement.belly is not None:
+        labels += _draw_patches(canvas, nocks, window(front.handle_px), measurement)
+    canvas.words(labels)
+
+
+def _draw_patches(canvas: Canvas, nocks: Array, handle: Array, measurement: Measurement) -> list[tuple[str, Array, Colour]]:
+    """A bar beside the limb for each pale or dark stretch, and its name."""
+    assert measurement.belly is not None
+    labels: list[tuple[str, Array, Colour]] = []
+    for p in measurement.belly.patches:
+        nock = nocks[LIMBS.index(p.limb)]
+        length = limb_length_mm(measurement.shot, p.limb)
+        if not np.isfinite(length):
+            continue
+        along = (handle - nock) / length
+        across = np.array([-along[1], along[0]]) / max(float(np.hypot(*along)), 1e-9)
+        aside = across * (2.2 * canvas.letter if across[0] + across[1] > 0 else -2.2 * canvas.letter)
+        ends = np.array([nock + along * d + aside for d in (p.start_mm, p.end_mm)])
+        canvas.line(ends, PAPER if p.kind == "pale" else HINGE, 3.0)
+        labels.append((p.kind, ends.mean(axis=0) + aside, PAPER))
+    return labels
 
 
 def bend_range(measurement: Measurement) -> tuple[float, float]:

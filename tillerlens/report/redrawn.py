@@ -44,13 +44,17 @@ def redrawn(data: bytes, name: str, found: Measurement, units: Units, max_side: 
 def can_be_redrawn(found: Measurement) -> bool:
     """Whether a kept measurement holds enough: it was measured, and keeps the nocks in the bow's frame and the limbs' lengths."""
     lengths = {f"limb_length_{limb}" for limb in LIMBS}
+    if found.front is not None:
+        return True
     places = found.trace is not None and len(found.trace.nocks_mm) > 0
     return found.status == "measured" and places and lengths <= set(found.values)
 
 
 def with_trace(found: Measurement) -> Measurement:
     """A kept measurement with all of its trace. Back and belly (N, 2) px stand off the middle by half the limb's thickness: the
-    silhouettes, which also show some of its width, are not kept."""
+    silhouettes, which also show some of its width, are not kept. A front view keeps all of its own."""
+    if found.front is not None:
+        return found
     trace, limbs = found.trace, [found.profile[limb] for limb in LIMBS]
     assert trace is not None  # as can_be_redrawn has seen to
     mm, px = np.vstack([p.centre_mm for p in limbs]), np.vstack([p.centre_px for p in limbs])

@@ -17,7 +17,7 @@ from tillerlens.core.errors import TillerLensError
 from tillerlens.core.units import JOULE_PER_FOOT_POUND, STANDARD_GRAVITY
 from tillerlens.history.story import MOST_PICTURES, ArrowShot, Done, StageShown, Story, spread
 from tillerlens.history.trends import sessions
-from tillerlens.measures.compare import compare, judge_scrapes
+from tillerlens.measures.compare import AtRest, compare, judge_scrapes
 from tillerlens.measures.pair import Picture, read_picture
 from tillerlens.measures.set import (
     Recovery,
@@ -39,6 +39,7 @@ from tillerlens.report.words.compare import (
     scraping_sentence,
     set_sentences,
 )
+from tillerlens.report.words.front import width_rows
 from tillerlens.report.words.phrases import phrase
 from tillerlens.report.words.quantities import (
     Units,
@@ -65,7 +66,8 @@ Block = dict[str, Any]
 def lay_out(story: Story, units: Units | None = None) -> Block:
     """The report as plain data that JSON can carry: title, facts, and sections of sentences, tables, figures and pictures."""
     units = units or Units()
-    measured = [s for s in story.stages if s.measured]
+    measured = [s for s in story.stages if s.measured and not s.from_front]
+    fronts = [s for s in story.stages if s.measured and s.from_front]
     rest = [s for s in measured if s.state == "unstrung"]
     strung = [s for s in measured if s.state in ("braced", "drawn")]
     found, of_set = _set(measured, units)
@@ -75,6 +77,7 @@ def lay_out(story: Story, units: Units | None = None) -> Block:
     rest_figures = _rest_figures(story, found, after[-1] if after else [], fitted, units)
     sections: list[Block] = [
         {"title": "Summary", "text": _texts(_summary(story, measured, of_set[:1] if found else [], units))},
+        _from_front(fronts, units),
         {"title": "Tiller, stage by stage", "pictures": [_picture(s, units) for s in _some(story.stages, MOST_PICTURES)]},
         {"title": "Profile and bend", "figures": _shapes(story, measured, rest, units)},
         {"title": "Gaps, belly to the line between the nocks", "tables": [_gap_table(s, units) for s in _gap_stages(strung)]},
@@ -134,7 +137,7 @@ def _last_scraping(story: Story, measured: Sequence[StageShown], units: Units) -
             for then in reversed([s for s in stages if s.when < now.when]):
                 between = [s for when, s in story.scrapes if then.when < when <= now.when]
                 try:
-                    pair = compare(then.measurement, now.measurement)
+                    pair = compare(then.measurement, now.measurement, _at_rest(story, then, now))
                 except TillerLensError:
                     continue  # the bow was shortened between them: another pair may do, else it is said below
                 if between and not pair.doubts:
@@ -210,10 +213,24 @@ def _picture(s: StageShown, units: Units) -> Block:
     }
 
 
+def _from_front(fronts: Sequence[StageShown], units: Units) -> Block:
+    """What the last front view says, with the limbs' widths."""
+    title = "Seen from belly or back"
+    if not fronts:
+        return {"title": title}
+    found = fronts[-1].measurement
+    said = verdict(found, units)
+    head, *rows = width_rows(found, units)
+    table = {"title": f"Width along the limbs, {fronts[-1].title}, {fronts[-1].when:%Y-%m-%d}", "head": head, "rows": rows}
+    return {"title": title, "text": _texts([said.first, *said.more]), "tables": [table] if rows else []}
+
+
 def _headline(s: StageShown, units: Units) -> str:
     """The value or two that matter most in the stage's state."""
     if not s.measured:
         return "unmeasured" if s.found is None else s.found.status.replace("_", " ")
+    if s.from_front:
+        return verdict(s.measurement, units).first.text
     wanted = {
         "unstrung": (("reflex", "reflex"),),
         "braced": (("brace_height_belly", "brace height"), ("tiller_at_fades", "tiller")),
@@ -224,6 +241,21 @@ def _headline(s: StageShown, units: Units) -> str:
     if weight_n is not None:
         parts.append(f"scale {say_weight(weight_n, units)}")
     return "; ".join(parts)
+
+
+def _rest_of(story: Story, stage: StageShown) -> StageShown | None:
+    """The bow unstrung as it was with a strung picture: the last before it, else the first after it, with no heating between."""
+    rest = [s for s in story.stages if s.measured and not s.from_front and s.state == "unstrung"]
+    before, after = [s for s in rest if s.when <= stage.when], [s for s in rest if s.when > stage.when]
+    for s in (*before[-1:], *after[:1]):
+        if not any(min(s.when, stage.when) < t <= max(s.when, stage.when) for t in story.heated):
+            return s
+    return None
+
+
+def _at_rest(story: Story, then: StageShown, now: StageShown) -> AtRest:
+    earlier, later = (None if (s := _rest_of(story, p)) is None else s.measurement for p in (then, now))
+    return AtRest(earlier, later, any(then.when < t <= now.when for t in story.heated))
 
 
 def _shapes(story: Story, measured: Sequence[StageShown], rest: Sequence[StageShown], units: Units) -> list[Block]:
@@ -238,8 +270,7 @@ def _shapes(story: Story, measured: Sequence[StageShown], rest: Sequence[StageSh
         out.append({"title": "The bow's centreline, laid on the handle", "svg": svg})
     bent = last.get("drawn") or last.get("braced")
     if bent is not None:
-        hot = max((t for t in story.heated if t <= bent.when), default=None)
-        at_rest = next((s for s in reversed(rest) if s.when <= bent.when and (hot is None or s.when > hot)), None)
+        at_rest = _rest_of(story, bent)
         still = None if at_rest is None else read_picture(at_rest.measurement)
         against = " as they stand, natural bend included" if at_rest is None else f", from rest as in {at_rest.title}"
         svg = figures.bend_figure(read_picture(bent.measurement), units, still)

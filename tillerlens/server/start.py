@@ -11,6 +11,7 @@ from typing import Any
 from starlette.middleware import Middleware
 
 from tillerlens.server.gate import Gate
+from tillerlens.server.keys import Pins
 from tillerlens.server.shop import Shop, open_shop
 
 _LISTENING_S = 0.5  # the server listens a moment after it has started
@@ -19,6 +20,11 @@ _LISTENING_S = 0.5  # the server listens a moment after it has started
 def behind(shop: Shop) -> list[Middleware]:
     """Open ``shop`` in this process, and give the gate for ``st.App``'s ``middleware``."""
     return [Middleware(Gate, shop=open_shop(shop))]
+
+
+def this_computer_only() -> list[Middleware]:
+    """The gate of an app that lets nobody in but the computer it runs on."""
+    return behind(Shop(Pins()))
 
 
 def opening(wanted: Callable[[], bool] | None = None) -> Any:

@@ -24,6 +24,9 @@ BACKWARD_PER_MM = 2.5e-3  # a strung limb may keep some reflex, never a bend of 
 LENGTH_OFF_U = 5.5  # beyond it either the trace is not the whole bow or the typed length is wrong
 DIFFERS_U = 3.0  # beyond it the length and the trace are reported to differ
 LEAST_ROOT = 0.9  # of the limb's greatest thickness, at its root
+LIKE_ROOTS = 1.25  # one limb's thickness beside the handle over the other's, at the most, of what it is further out
+OUTER = 0.6  # of a limb's length from its nock: as far as its root does not reach
+ROOTS_AT = np.linspace(0.3, 0.97, 68)  # of a limb's length from its nock, where the two are held against each other
 THICKNESS_AT = np.linspace(0.3, 0.97, 68)  # of the limb's length from its nock: further out a knob or a tip may be thicker
 MOST_INNER = 0.9  # of the limb's length: further in no loss of wood begins
 SHARPEST_PER_MM = 1 / 150.0  # tighter bends than a six-inch radius are not a limb's
@@ -136,6 +139,31 @@ def thinner_inward(s: BowShape) -> dict[str, tuple[float, float]]:
     return out
 
 
+def roots_unlike(s: BowShape) -> dict[str, tuple[float, float]]:
+    """The limb that grows thicker toward the handle than the other does, by more than limbs made alike differ (``LIKE_ROOTS``).
+
+    A line behind its root may have been taken for its edge, or wood of the other's lost. Where the two differ along all of their
+    length one is the stouter, and no edge is in doubt. Returns limb -> (by how much, mm; from what share of its length on).
+    """
+    found: list[tuple[float, str, float]] = []
+    for of in (lambda m: m.thickness_mm, lambda m: m.apparent_mm):
+        up, low = (np.interp(ROOTS_AT * m.from_nock_mm[-1], m.from_nock_mm, of(m)) for m in (s.upper, s.lower))
+        ratio = up / low / np.median((up / low)[ROOTS_AT < OUTER])
+        name, ratio, thick = ("upper", ratio, up) if ratio[-1] > 1 else ("lower", 1 / ratio, low)
+        if ratio[-1] <= LIKE_ROOTS:
+            return {}
+        like = np.nonzero(ratio < 1 + (LIKE_ROOTS - 1) / 2)[0]
+        start = float(ROOTS_AT[like[-1]]) if len(like) else float(ROOTS_AT[0])
+        found.append((float(thick[-1] * (1 - 1 / ratio[-1])), name, start))
+    mm, name, start = min(found)
+    return {name: (mm, min(start, MOST_INNER))}
+
+
+def doubtful_roots(s: BowShape) -> dict[str, tuple[float, float]]:
+    """The limbs whose root has an edge in doubt, as ``thinner_inward`` tells them, else as ``roots_unlike``: one finding."""
+    return thinner_inward(s) or roots_unlike(s)
+
+
 def placing_doubts(placed: Placed) -> tuple[Reason, ...]:
     """Doubts of where the nocks and the handle's centre lie."""
     return _nock_doubts(placed.settled) + _limb_doubts(placed)
@@ -166,16 +194,24 @@ def _limb_doubts(placed: Placed) -> tuple[Reason, ...]:
     return (Reason("limbs_not_known", text, "Measure the upper limb from its nock to the handle's centre and type it in."),)
 
 
-def thinner_doubts(s: BowShape) -> tuple[Reason, ...]:
-    """Limbs whose edge may have been lost on the ground."""
+def root_doubts(s: BowShape) -> tuple[Reason, ...]:
+    """Limbs of which some may have been lost on the ground beside their root, or some of the ground taken for the limb."""
     remedy = "Fix its edge by hand, or take it again against a background that differs from the wood."
-    return tuple(
+    lost = tuple(
         Reason(
             "thinner_inward",
             f"The {limb} limb looks thinner toward the handle than further out: some of it may be lost against the background.",
             remedy,
         )
         for limb in thinner_inward(s)
+    )
+    return lost or tuple(
+        Reason(
+            "thicker_inward",
+            f"The {limb} limb looks thicker toward the handle than the other: a line behind it may have been taken for its edge.",
+            "Fix its edge by hand, or take it again with nothing behind the limb.",
+        )
+        for limb in roots_unlike(s)
     )
 
 
@@ -191,7 +227,7 @@ def shape_doubts(trace: Trace, placed: Placed, s: BowShape) -> tuple[Reason, ...
         text = "The string could not be seen, so draw length and string angles are missing."
         out.append(Reason("no_string", text, "Click the hook, or use a string that stands out from the board."))
     if shot.state != "unstrung" and not grip_seen(shot, trace):
-        text = "The grip's belly could not be seen, so lengths to it have wide intervals."
+        text = "Too little of the grip's belly stands out from what holds it, so lengths to it have wide intervals."
         out.append(Reason("grip_not_seen", text, "Measure the handle's thickness, back to belly, and type it in."))
     if string is not None and min(string.clear) < FAINT and "hook" not in shot.clicks:
         text = f"Only {min(string.clear):.0%} of the string shows, so draw length and string angles are left out."

@@ -9,17 +9,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.measurement import LIMBS
+from tillerlens.core.units import MM_PER_INCH
 from tillerlens.shape.bow_shape import (
     EASED_Q_U,
     LIMB_WIDTH_U_MM,
     NARROW_TIP_U_MM,
     SECTION_Q_U,
+    STATIONS_IN,
     TAPER_FROM_U,
     TIP_WIDTH_U_MM,
     BowShape,
     Evidence,
 )
-from tillerlens.shape.checks import thinner_inward
+from tillerlens.shape.checks import doubtful_roots
 from tillerlens.shape.evidence import grip_depth, limb_width_u
 from tillerlens.shape.placing import Placed
 from tillerlens.shape.uncertainty import Perturbation
@@ -39,6 +41,7 @@ HANDLE_MODES, HANDLE_TURNS = 2, 0.4  # of the handle's back: mean and turn, and 
 STEP_USUAL_MM, STEP_U = 0.4, 0.8
 # How far a handle's back may leave the straight line between its ends by crook and carving (common practice, no source).
 HANDLE_UNSEEN_U_MM = 1.0
+LEAST_BEND_PER_MM = 3e-4  # of a limb, as its natural crook alone may bend it where it is not seen
 TIP_TURN_U_RAD = np.radians(0.2)
 # The uncertainty of the limb's direction at its nock doubles with each such stretch that is unseen, or traced past the nock, and
 # grows with edge noise beyond the usual.
@@ -94,6 +97,26 @@ def tip_turn_u(trace: Trace, overhang_mm: tuple[float, float], shape: BowShape) 
     return out
 
 
+def root_unseen_u(trace: Trace, shape: BowShape, handle_mm: float) -> dict[str, float]:
+    """Standard uncertainty (mm) of the gaps beside a handle where a limb's two edges were not both seen from its root on: the
+    curve is carried on there, and the limb may bend twice as much as it does elsewhere or not at all."""
+    seen = np.isfinite(trace.back_px[:, 0]) & np.isfinite(trace.belly_px[:, 0])
+    station_mm = EVERY * trace.step_px / trace.px_per_mm
+    out: dict[str, float] = {}
+    for name, limb in zip(LIMBS, (shape.upper, shape.lower), strict=True):
+        a, b = trace.zones[name]
+        from_root = seen[a:b][::-1] if name == "upper" else seen[a:b]
+        unseen_mm = station_mm * (int(np.argmax(from_root)) if from_root.any() else b - a)
+        bend = max(float(np.abs(np.mean(limb.curve.curvature))), LEAST_BEND_PER_MM)
+        for d in STATIONS_IN:
+            beyond = unseen_mm - max(d * MM_PER_INCH - handle_mm / 2, 0.0)
+            if beyond > 0 and f"gap_difference_{d}" in shape.numbers:
+                u = bend * beyond**2 / 2
+                out[f"gap_{name}_{d}"] = u
+                out[f"gap_difference_{d}"] = float(np.hypot(out.get(f"gap_difference_{d}", 0.0), u))
+    return out
+
+
 def edge_perturbations(trace: Trace) -> list[Perturbation]:
     """How the silhouettes may be off: a slow part (the wrong edge, a soft shadow) and the edge noise's slow modes.
 
@@ -145,10 +168,10 @@ def _moved_edge(side: str, px: Array) -> Perturbation:
 
 
 def _lost_wood(trace: Trace, shape: BowShape) -> list[Perturbation]:
-    """Wood that may have been lost on the ground beside either edge of a limb's inner part, where it looks thinner inward; from
-    the place where it is thickest on the loss grows evenly."""
+    """Wood that may have been lost on the ground beside either edge of a limb's inner part, or ground taken for wood; from the
+    place where it begins the loss grows evenly."""
     out: list[Perturbation] = []
-    for name, (lost_mm, start) in thinner_inward(shape).items():
+    for name, (lost_mm, start) in doubtful_roots(shape).items():
         a, b = trace.zones[name]
         share = (np.arange(b - a) + 0.5) / max(b - a, 1)
         share = share if name == "upper" else 1 - share

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from tillerlens.core.errors import NeedsHelp
+from tillerlens.core.measurement import LIMBS
 from tillerlens.core.shot import Shot
 from tillerlens.photo.camera import CameraFit
 from tillerlens.photo.intake import Photo
@@ -133,6 +134,7 @@ def outline(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot, vari
     sketch.path(coarse.px)
     px_per_mm = _px_per_mm(fit, coarse.px[len(coarse.px) // 2], shot.standoff_mm)
     strip, band, ends = _along_path(prepared, coarse, px_per_mm, fit, shot, variant.smooth_path)
+    check_scale(strip, ends, shot)
     thick_px = strip.step * float(np.nanmedian(band.lower_row - band.upper_row))
     ends, clicked = clicked_ends(strip, ends, shot, thick_px)
     check_handle(strip, shot, px_per_mm)
@@ -235,6 +237,24 @@ def _less_sure_if_unclear(ends: Ends, columns_per_mm: float) -> Ends:
     unclear = [float(np.clip((SURE_END - clear) / (SURE_END - CLEAR_END), 0.0, 1.0)) for clear in ends.clear]
     u = [float(np.hypot(u, LOST_END_MM * columns_per_mm * share)) for u, share in zip(ends.u_columns, unclear, strict=True)]
     return Ends(ends.column, ends.clear, (u[0], u[1]))
+
+
+def check_scale(strip: Strip, ends: Ends, shot: Shot) -> None:
+    """Raise ``NeedsHelp`` where the bow's length is the only scale and an end of it hardly shows: one that is lost on its ground
+    makes the bow too short, and with it the scale wrong."""
+    if shot.scale.kind != "bow_length":
+        return
+    for k, limb in enumerate(LIMBS):
+        if ends.clear[k] < CLEAR_END and f"nock_{limb}" not in shot.clicks:
+            at = int(np.clip(round(ends.column[k]), 0, len(strip.path) - 1))
+            raise NeedsHelp(
+                f"The {limb} limb's end doesn't show, and the bow's length is the only scale.",
+                f"Click the {limb} nock, where the string sits, or put marks on the board.",
+                clicks=CLICKS,
+                fault="click",
+                wants=f"nock_{limb}",
+                place_px=(float(strip.path[at][0]), float(strip.path[at][1])),
+            )
 
 
 def inside_picture(px: Array, photo: Photo, margin_px: float) -> bool:

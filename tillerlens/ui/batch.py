@@ -7,6 +7,7 @@ scale from its board each time they are asked for, so that neither is ever typed
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -24,7 +25,7 @@ from tillerlens.record import Bow, Event, Stage, originals, store
 from tillerlens.record.entries import now, say_time
 from tillerlens.ui import cache, workspace
 from tillerlens.ui.context import Place
-from tillerlens.ui.fields import SCALE_FIELDS, SCALES
+from tillerlens.ui.fields import SCALE_FIELDS, SCALES, view_fields
 from tillerlens.ui.workspace import OF_A_BOARD, Board, Form, OnBench
 
 NEXT = {"unstrung": "braced", "braced": "drawn", "drawn": "drawn"}
@@ -39,6 +40,8 @@ SIZES = (
 BARE: Form = {"kind": "bow_length"}
 STATE_DOUBTED = ("state_unlikely", "no_braced_string")  # codes of the doubts that the bow stands as was said
 LOOKED_FOR = ("aruco", "grid")  # marks that are found without anybody pointing at them
+BRACE_SHARP_MM = 3.0  # standard uncertainty up to which a brace height from the side stands in for a ruler's
+STANDOFF_BY_BOARD_U_IN = 0.5  # a bow turned with its belly or back to the board stands so much nearer or further off it
 MOST_LOOKED_AT = 4  # boards, for one photo
 
 
@@ -63,6 +66,10 @@ class Known:
         """The last change of the bow, where this photo's time puts it before that, or nobody knows the photo's time."""
         changed = self.changed
         return changed if changed is not None and (not picture.taken_by or time_of(picture) <= changed.happened_at) else None
+
+    def heated_by(self, when: datetime) -> bool:
+        """Whether the bow was heated before."""
+        return any(e.happened_at <= when for e in store.list_events(self.place.record, self.bow.id, "heat"))
 
     def board(self, picture: OnBench) -> Board | None:
         return next((b for b in self.boards if b.id == picture.board_id), None)
@@ -92,8 +99,8 @@ def guess(known: Known, data: bytes, name: str) -> OnBench:
 
 
 def _next_state(known: Known, when: datetime) -> tuple[str, str]:
-    before = [(s.taken_at, s.state) for s in known.stages if s.taken_at <= when]
-    waiting = workspace.on_bench(known.place.record.folder, known.bow.id)
+    before = [(s.taken_at, s.state) for s in known.stages if s.taken_at <= when and not s.from_front]
+    waiting = [w for w in workspace.on_bench(known.place.record.folder, known.bow.id) if w.form.get("view") != "front"]
     before += [(time_of(w), w.form.get("state", "unstrung")) for w in waiting if time_of(w) <= when]
     if not before:
         return "unstrung", "the bow's first photo"
@@ -140,12 +147,36 @@ def form_of(known: Known, picture: OnBench) -> Form:
     hangs = {k: last[k] for k in usual if k in last and (board is None or board.upper_limb is None)}
     own = {k: v for k, v in picture.form.items() if v is not None}
     sizes = {name: round(mm / MM_PER_INCH, 9) for name, of in SIZES if (mm := getattr(bow, of)) is not None}
+    if own.get("facing") == "belly" and "belly_heated" not in own and known.heated_by(time_of(picture)):
+        own["belly_heated"] = True
+    if own.get("view") == "front" and own.get("state") == "braced" and "brace_height_in" not in own:
+        own |= _brace_measured(known)
     if bow.length_mm is None or bow.handle_mm is None:  # of an older record, where they stand with the photos only
         own = {**{name: last[name] for name, _ in SIZES[:2] if name in last}, **own}
     if board is None:
         return workspace.hanging({**usual, **hangs, "scale": BARE, **own, **sizes})
+    if own.get("view") == "front":  # it hangs otherwise before the same board, and how far may have been measured for this photo
+        apart = {k: own[k] for k in ("standoff_in",) if k in own} or {"standoff_u_in": STANDOFF_BY_BOARD_U_IN}
+        sizes = {**apart, **sizes}
     mine = {k: v for k, v in own.items() if k not in OF_A_BOARD or k in ("marks_px", "upper_limb", "back")}
     return workspace.hanging({**usual, **hangs, **board.form(), **mine, **sizes})
+
+
+def _brace_measured(known: Known) -> Form:
+    """The brace height of the last braced picture from the side, where it was read as well as a ruler would."""
+    values = [s.values.get("brace_height_belly") for s in known.stages if s.state == "braced" and s.status == "measured"]
+    sharp = [v for v in values if v and v.get("value") is not None and (v.get("u") or math.inf) < BRACE_SHARP_MM]
+    return {"brace_height_in": round(sharp[-1]["value"] / MM_PER_INCH, 4)} if sharp else {}
+
+
+def as_seen_from(known: Known, picture: OnBench, seen: str) -> Form:
+    """The fields of a photo that shows its bow from there; one that is higher than wide has its upper limb at the top, unless
+    something else was said."""
+    board, fields = known.board(picture), view_fields(seen)
+    if not fields or "upper_limb" in picture.form or (board is not None and board.upper_limb is not None):
+        return fields
+    photo = cache.decoded(workspace.picture_of(known.place.record.folder, picture), picture.name)
+    return {**fields, "upper_limb": "top"} if photo.height > photo.width else fields
 
 
 def on_board(picture: OnBench, board_id: str | None, scale: Form | None = None) -> OnBench:
@@ -191,18 +222,19 @@ class Rests:
         heated = store.list_events(self._record, known.bow.id, "heat")
         self._heated = [e.happened_at for e in heated]
         self._all: list[tuple[datetime, Stage | Found]] = [
-            (s.taken_at, s) for s in known.stages if s.state == "unstrung" and s.status == "measured"
+            (s.taken_at, s) for s in known.stages if s.state == "unstrung" and s.status == "measured" and not s.from_front
         ]
 
     def take(self, found: Found) -> None:
         """One on the bench too, once it is measured."""
-        if found.measurement.status == "measured" and found.measurement.state == "unstrung":
+        m = found.measurement
+        if m.status == "measured" and m.state == "unstrung" and m.front is None:
             self._all.append((time_of(found.picture), found))
 
     def of(self, picture: OnBench) -> Stage | Found | None:
         """The last one at rest before this photo, else the first one after it; heat between the two bends the bow anew."""
         when = time_of(picture)
-        if picture.form.get("state") == "unstrung":
+        if picture.form.get("state") == "unstrung" or picture.form.get("view") == "front":
             return None
         alike = [q for q in self._all if not any(min(q[0], when) < t <= max(q[0], when) for t in self._heated)]
         before = [q for q in alike if q[0] <= when]
@@ -224,8 +256,9 @@ def measure(known: Known, picture: OnBench, rests: Rests) -> Found:
     if picture.form.get("state") == picture.state_guessed:
         shows = _state_shown(known, picture, rests, found.measurement)
         if shows is not None:
-            said = (f"{shows.capitalize()}, as the photo shows.", *picture.guessed[1:])
-            changed = replace(picture, form={**picture.form, "state": shows}, guessed=said, state_guessed=None)
+            pose = f"{shows['state']}, seen from its belly" if "facing" in shows else shows["state"]
+            said = (f"{pose.capitalize()}, as the photo shows.", *picture.guessed[1:])
+            changed = replace(picture, form={**picture.form, **shows}, guessed=said, state_guessed=None)
             workspace.note(known.place.record.folder, changed)
             found = _measure(known, changed, rests)
     rests.take(found)
@@ -237,11 +270,14 @@ def doubts_state(measurement: Measurement) -> bool:
     return any(reason.code in STATE_DOUBTED for reason in measurement.reasons)
 
 
-def _state_shown(known: Known, picture: OnBench, rests: Rests, measurement: Measurement) -> str | None:
-    """The state that the photo shows, where that is another than was guessed."""
+def _state_shown(known: Known, picture: OnBench, rests: Rests, measurement: Measurement) -> Form | None:
+    """The state that the photo shows, and the view, where those are others than were guessed."""
+    turned = any(reason.code == "view_unlikely" for reason in measurement.reasons)
+    if turned:
+        return _face_shown(known, picture, rests, straight=True)
     shows = measurement.evidence.get("state_shown")
     if shows is not None:
-        return str(shows)
+        return {"state": str(shows)}
     if measurement.status == "measured" and not doubts_state(measurement):
         return None
     others = [s for s in ("drawn", "braced", "unstrung") if s != picture.form["state"]]
@@ -249,7 +285,19 @@ def _state_shown(known: Known, picture: OnBench, rests: Rests, measurement: Meas
         as_other = replace(picture, form={**picture.form, "state": state})
         m = _measure(known, as_other, rests).measurement
         if m.status == "measured" and not doubts_state(m):
-            return state
+            turned = any(reason.code == "view_unlikely" for reason in m.reasons)
+            return _face_shown(known, picture, rests, straight=True) if turned else {"state": state}
+    return _face_shown(known, picture, rests, straight=False)
+
+
+def _face_shown(known: Known, picture: OnBench, rests: Rests, straight: bool) -> Form | None:
+    """Whether the photo shows the bow's belly: with its string along the limbs, or, where what was followed is ``straight`` and
+    broad, without one."""
+    for state in ("braced", "unstrung") if straight else ("braced",):
+        shows: Form = {"state": state, **as_seen_from(known, picture, "belly")}
+        m = _measure(known, replace(picture, form={**picture.form, **shows}), rests).measurement
+        if m.status == "measured" and not any(reason.code == "no_string" for reason in m.reasons):
+            return shows
     return None
 
 

@@ -126,7 +126,7 @@ def _ask_details(kind: str, event: Event | None, place: Place, key: str) -> dict
 
 def _ask_stage(event: Event | None, found: Timeline, key: str) -> str | None:
     ids = [s.id for s in found.stages]
-    names = {s.id: f"{k}. {s.state}, {s.taken_at.astimezone():%d %b %Y}" for k, s in enumerate(found.stages, start=1)}
+    names = {s.id: f"{k}. {s.pose}, {s.taken_at.astimezone():%d %b %Y}" for k, s in enumerate(found.stages, start=1)}
     at = ids.index(event.stage_id) if event is not None and event.stage_id in ids else len(ids) - 1
     return st.selectbox("On which picture", ids, at, format_func=told_apart(names).__getitem__, key=f"{key}_stage")
 

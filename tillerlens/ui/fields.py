@@ -22,6 +22,8 @@ from tillerlens.ui.typed import as_text, in_length, in_weight, length_text, read
 Form = dict[str, Any]
 
 STATES = {"unstrung": "unstrung", "braced": "braced", "drawn": "drawn"}
+# From where the bow is seen; belly and back are front views, of a bow that isn't drawn.
+SEEN_FROM = {"side": "side", "belly": "belly", "back": "back"}
 SCALES = {
     "aruco": "printed tags",
     "grid": "a ruled grid",
@@ -44,20 +46,27 @@ SCALE_FIELDS: dict[str, tuple[tuple[str, str], ...]] = {
     "bow_length": (),
 }
 SCALE_MARKS = {"lines_and_two_marks": 2, "four_marks": 4, "tape": 2, "two_marks": 2, "stick": 2}
+# What a belly's lightness is read against, where the board bears no printed tags.
+WHITES = {"white_paper": "white paper", "raw_wood": "wood that was not cooked"}
 CLICKS = {"nock_upper": "upper nock", "nock_lower": "lower nock", "handle": "handle", "hook": "hook"}
 _SIDES = {"left": "left", "right": "right", "top": "top", "bottom": "bottom"}
 _FACES = {"up": "up", "down": "down", "left": "left", "right": "right"}
 _OPTIONAL = {"spacing_in"}  # for the stick
+HEATED = "The belly was heat-treated"
+BRACE = ("brace_height_in", "Brace height, handle's belly to string")
+DEEP = ("handle_thickness_in", "Handle's thickness, back to belly")
 _MORE = (
     ("standoff_u_in", "Standoff ±"),
     ("limb_width_in", "Limbs' greatest width, near the fades"),
-    ("handle_thickness_in", "Handle's thickness, back to belly"),
+    DEEP,
     ("upper_limb_length_in", "Upper limb, handle's centre to nock"),
 )
+STANDOFF_FRONT_HELP = "How far the middle of the handle's thickness stands in front of the marks."
 STANDOFF_HELP = (
     "How far the middle of the limb's width stands in front of the marks. Below zero where the marks are nearer the camera, as "
     "on a stick's pegs."
 )
+_LENGTHS = ("bow_length_nock_to_nock_in", "handle_in", "standoff_in", BRACE[0], *(name for name, _ in _MORE))
 POINTED = ("marks_px", "clicks", "set_by_hand", "edges_px")  # a shot's fields that a person points at rather than types
 _EDGE = "edge_"
 MOST_EDGE_PLACES = 9
@@ -75,13 +84,14 @@ def fill(form: Mapping[str, Any]) -> int:
     for key in [k for k in state if str(k).startswith("shot_")]:
         del state[key]
     state["shot_state"] = _one_of(STATES, form.get("state"), "drawn")
+    state["shot_seen_from"] = seen_from(form)
+    state["shot_belly_heated"] = bool(form.get("belly_heated"))
     state["shot_upper_limb"] = _one_of(_SIDES, form.get("upper_limb"), "left")
     level = _is_level(state["shot_upper_limb"])
     faces = ("up", "down") if level else ("left", "right")
     state[f"shot_back_{level}"] = _one_of(faces, form.get("back"), faces[0])
     state["shot_kind"] = _one_of(SCALES, scale.get("kind"), "aruco")
-    lengths = ["bow_length_nock_to_nock_in", "handle_in", "standoff_in", *(name for name, _ in _MORE)]
-    for name in lengths:
+    for name in _LENGTHS:
         state[f"shot_{name}"] = as_text(form.get(name))
     for name in {name for fields in SCALE_FIELDS.values() for name, _ in fields}:
         state[f"shot_{name}"] = as_text(scale.get(name))
@@ -96,7 +106,7 @@ def fill(form: Mapping[str, Any]) -> int:
     for side, places in _mapping(form.get("edges_px")).items():
         kept |= {f"{_EDGE}{side}_{i}": at for i, at in enumerate(_list(places), start=1)}
     kept |= _mapping(form.get("clicks"))
-    points = {name: as_point(at) for name, at in kept.items() if name in CLICKS or name.startswith(("mark_", _EDGE))}
+    points = {name: as_point(at) for name, at in kept.items() if name in (*CLICKS, *WHITES) or name.startswith(("mark_", _EDGE))}
     state["points"] = {name: at for name, at in points.items() if at is not None}
     state["revision"] = state.get("revision", 0) + 1
     return len(kept) - len(state["points"])
@@ -125,40 +135,71 @@ def ask() -> tuple[Form, list[str]]:
     _in_other_units()
     left, right = st.columns(2)
     with left:
-        form["state"] = st.segmented_control("The bow is", STATES, key="shot_state", required=True)
+        front = _ask_view(form)
         put(form, "bow_length_nock_to_nock_in", "Bow's length along the back, nock to nock, not overall", bad, needed=True)
         put(form, "handle_in", "Stiff handle with its fades", bad, needed=True)
         form["upper_limb"] = st.segmented_control("Upper limb, in the picture", _SIDES, key="shot_upper_limb", required=True)
-        level = _is_level(form["upper_limb"])
-        faces = ("up", "down") if level else ("left", "right")
-        form["back"] = st.segmented_control(
-            "The back looks", faces, format_func=_FACES.__getitem__, key=f"shot_back_{level}", required=True
-        )
-        if form["back"] is None:
-            form["back"] = faces[0]
+        if not front:
+            level = _is_level(form["upper_limb"])
+            faces = ("up", "down") if level else ("left", "right")
+            form["back"] = st.segmented_control(
+                "The back looks", faces, format_func=_FACES.__getitem__, key=f"shot_back_{level}", required=True
+            )
+            if form["back"] is None:
+                form["back"] = faces[0]
+        else:
+            if form["state"] == "braced":
+                put(form, *BRACE, bad)
+            if form["facing"] == "belly" and st.checkbox(HEATED, key="shot_belly_heated"):
+                form["belly_heated"] = True
         if form["state"] == "drawn":
             put(form, "scale_reading_lb", in_weight("Weight on the scale"), bad, "shot_weight", read_pounds)
-        if form["state"] == "unstrung":
+        if form["state"] == "unstrung" and not front:
             put(form, "minutes_since_unstrung", "Minutes since unstringing", bad, "shot_minutes", read_number)
     with right:
         form["scale"] = ask_scale(bad)
         if form["scale"]["kind"] != "bow_length":
-            put(form, "standoff_in", "Standoff, marks to bow", bad, needed=True, note=STANDOFF_HELP)
+            note = STANDOFF_FRONT_HELP if front else STANDOFF_HELP
+            put(form, "standoff_in", "Standoff, marks to bow", bad, needed=True, note=note)
         with st.expander("More, if you know it"):
             for name, label in _MORE:
                 put(form, name, label, bad)
     kept = state.get("kept", {}).get("form", {})
     shown = {
         "state",
+        "view",
+        "facing",
+        "belly_heated",
         "upper_limb",
         "back",
         "scale",
-        "standoff_in",
         "scale_reading_lb",
         "minutes_since_unstrung",
+        *_LENGTHS,
     }
-    shown |= {"bow_length_nock_to_nock_in", "handle_in", *(name for name, _ in _MORE)}
     return {**{k: v for k, v in kept.items() if k not in shown}, **form}, bad
+
+
+def _ask_view(form: Form) -> bool:
+    """State and view into the form; whether the view is a front view, which is of a bow that isn't drawn."""
+    st.session_state.setdefault("shot_seen_from", "side")
+    seen = st.segmented_control("Seen from", SEEN_FROM, key="shot_seen_from", required=True) or "side"
+    states = [s for s in STATES if seen == "side" or s != "drawn"]
+    if st.session_state.get("shot_state") not in states:
+        st.session_state["shot_state"] = "braced"
+    form["state"] = st.segmented_control("The bow is", states, key="shot_state", required=True)
+    form |= view_fields(seen)
+    return seen != "side"
+
+
+def seen_from(form: Mapping[str, Any]) -> str:
+    """Which of ``SEEN_FROM`` a shot's form says."""
+    return _one_of(SEEN_FROM, form.get("facing"), "belly") if form.get("view") == "front" else "side"
+
+
+def view_fields(seen: str) -> Form:
+    """A shot's fields for one of ``SEEN_FROM``."""
+    return {} if seen == "side" else {"view": "front", "facing": seen}
 
 
 def _in_other_units() -> None:
@@ -168,7 +209,7 @@ def _in_other_units() -> None:
     state[_SHOWN_IN] = now
     if was == now:
         return
-    lengths = ["bow_length_nock_to_nock_in", "handle_in", "standoff_in", *(name for name, _ in _MORE)]
+    lengths = [*_LENGTHS]
     lengths += [name for fields in SCALE_FIELDS.values() for name, _ in fields]
     keys = [f"shot_{name}" for name in lengths]
     keys += [f"{TAG_ROWS}_{row}_{at}" for row in range(state.get(f"{TAG_ROWS}_count", 0)) for at in (1, 2)]
@@ -214,7 +255,7 @@ def put(
             bad.append(name)
         return
     try:
-        form[name] = round((read or _inches)(text), 9)
+        form[name] = round((read or inches)(text), 9)
     except ShotError as error:
         bad.append(name)
         st.error(plain(said(error)))
@@ -227,6 +268,8 @@ def marks_wanted(form: Mapping[str, Any], help_too: bool) -> list[tuple[str, str
     names = [(f"mark_{i + 1}", f"mark {corners[i]}" if n == 4 else f"mark {i + 1}") for i in range(n)]
     if help_too:
         names += [(k, v) for k, v in CLICKS.items() if k != "hook" or form["state"] == "drawn"]
+        if form.get("belly_heated"):
+            names += WHITES.items()
     return names
 
 
@@ -246,6 +289,8 @@ def role_of(place: str) -> Role:
     """What kind of place one of ``marks_wanted``'s or ``edges_wanted``'s ids is."""
     if place.startswith(_EDGE):
         return "edge"
+    if place in WHITES:
+        return "mark"
     return "handle" if place == "handle" else "hook" if place == "hook" else "nock" if place.startswith("nock") else "mark"
 
 
@@ -256,6 +301,9 @@ def with_points(form: Form, points: Mapping[str, Point], by_hand: Collection[str
     n = SCALE_MARKS.get(form["scale"]["kind"], 0)
     marks = [points.get(f"mark_{i + 1}") for i in range(n)]
     clicks = {k: _rounded(points[k]) for k in CLICKS if k in points and (k != "hook" or form["state"] == "drawn")}
+    ruling = sorted(set(by_hand) & set(clicks))
+    if form.get("belly_heated"):
+        clicks |= {k: _rounded(points[k]) for k in WHITES if k in points}
     out = dict(form)
     edges = {
         side: [_rounded(points[name]) for name in sorted(points) if name.startswith(f"{_EDGE}{side}_")]
@@ -267,7 +315,6 @@ def with_points(form: Form, points: Mapping[str, Point], by_hand: Collection[str
         out["marks_px"] = [_rounded(mark) for mark in marks if mark is not None]
     if clicks:
         out["clicks"] = clicks
-    ruling = sorted(set(by_hand) & set(clicks))
     if ruling:
         out["set_by_hand"] = ruling
     return out
@@ -282,7 +329,8 @@ def _is_level(upper_limb: str | None) -> bool:
     return upper_limb in ("left", "right")
 
 
-def _inches(text: str, units: Units | None = None) -> float:
+def inches(text: str, units: Units | None = None) -> float:
+    """Inches from a length in the reader's unit. Raises ShotError."""
     return inches_from_mm(read_length(text, units))
 
 

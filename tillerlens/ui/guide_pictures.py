@@ -110,6 +110,17 @@ def light() -> str:
     )
 
 
+def face() -> str:
+    """The bow from its belly with its string, and a sheet of paper."""
+    side = "M{0},30 Q{1},120 {2},165 L{2},195 Q{1},240 {0},330"
+    edges = [side.format(300 + k * 5, 300 + k * 30, 300 + k * 14) for k in (-1, 1)]
+    parts = [f'<path d="{d}" fill="none" stroke="{WOOD}" stroke-width="5"/>' for d in edges]
+    paper = f'<rect x="420" y="130" width="74" height="100" fill="#ffffff" stroke="{INK}"/>'
+    return _sheet(
+        600, 360, *parts, _line(301, 28, 299, 332, INK, 2), paper, _text(457, 252, "white paper"), _text(390, 60, "string")
+    )
+
+
 def phone(metric: bool = False) -> str:
     """From the side: the phone stands level, its lens at the height of the board's middle, well back."""
     return _sheet(

@@ -19,8 +19,9 @@ from streamlit.delta_generator import DeltaGenerator
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.measurement import COVER, Measurement, Value
 from tillerlens.core.unforeseen import net
-from tillerlens.report.charts.picture import bend_chart, difference_chart, gap_chart
+from tillerlens.report.charts.picture import belly_chart, bend_chart, difference_chart, gap_chart
 from tillerlens.report.words.from_rest import bend_of
+from tillerlens.report.words.front import width_rows
 from tillerlens.report.words.names import cause_of, in_order, name_of
 from tillerlens.report.words.quantities import Units, is_plain, say_all, say_place, say_two_limbs
 from tillerlens.report.words.verdict import Sentence, Verdict, Wish, verdict
@@ -44,6 +45,7 @@ class Shown:
     units: Units
     wish: Wish
     earlier_reflex: Value | None
+    also: tuple[str, ...] = ()  # what else is said of it, in sentences
 
     def overlay(self, close: bool, form: str) -> bytes:
         return cache.overlay(self.data, self.name, self.shot, self.rest, self.units, close, form)
@@ -66,8 +68,10 @@ def show_result(shown: Shown, picture: Callable[[], None] | None = None, top: De
             elif picture is not None:
                 picture()
         with right:
-            _say_more(spoken)
-    if measurement.status == "measured":
+            _say_more(spoken, shown.also)
+    if measurement.front is not None:
+        _show_front(shown)
+    elif measurement.status == "measured":
         _show_numbers(shown)
     if picture is None:
         _show_downloads(shown)
@@ -87,8 +91,10 @@ def show_details(shown: Shown) -> None:
         if not (can_be_pointed_at(measurement) and pointing):
             _show_picture(shown)
     with right:
-        _say_more(spoken)
-    if measurement.status == "measured":
+        _say_more(spoken, shown.also)
+    if measurement.front is not None:
+        _show_front(shown)
+    elif measurement.status == "measured":
         _show_numbers(shown)
     _show_downloads(shown)
     with st.container(border=True):
@@ -126,9 +132,11 @@ def _say_how(measurement: Measurement, pointing: bool) -> None:
         st.info("Tap the photograph below.")
 
 
-def _say_more(spoken: Verdict) -> None:
+def _say_more(spoken: Verdict, also: tuple[str, ...]) -> None:
     for sentence in spoken.more:
         st.markdown(f"{badge(sentence)} {in_words(sentence.text)}".strip())
+    for text in also:
+        st.markdown(plain(text))
     if spoken.first.about in ("needs_help", "refused"):
         return  # the reasons are the first sentence
     for doubt in spoken.doubts:
@@ -137,7 +145,7 @@ def _say_more(spoken: Verdict) -> None:
 
 def _show_picture(shown: Shown) -> None:
     close = False
-    if shown.measurement.trace is not None:
+    if shown.measurement.trace is not None or shown.measurement.front is not None:
         close = st.toggle("Only the bow", True, key="close")
     try:
         with net("drawing", shown.name):
@@ -181,6 +189,26 @@ def _show_numbers(shown: Shown) -> None:
                 "Upper minus lower", partial(difference_chart, measurement, units, shown.wish), "difference", words, mark
             )
             st.caption("A bar clear of zero is a difference that shows for sure. Shaded: your target at the fades.")
+    _show_values(measurement, units)
+
+
+def _show_front(shown: Shown) -> None:
+    """The widths along both limbs, and all numbers."""
+    measurement, units = shown.measurement, shown.units
+    if measurement.belly is not None:
+        mark = hashlib.sha256(repr((json.dumps(measurement.as_document()), units)).encode()).hexdigest()
+        words = "Curves of the belly's lightness along the upper and the lower limb, each in its band"
+        chart_view.chart("How dark the belly is", partial(belly_chart, measurement, units), "belly", words, mark)
+    head, *rows = width_rows(measurement, units)
+    if rows:
+        st.markdown("#### Width along the limbs")
+        lines = [f"| {' | '.join(_unbroken(cell) for cell in row)} |" for row in (head, *rows)]
+        st.markdown("\n".join([lines[0], "|---|---|---|", *lines[1:]]))
+        st.caption("Edge to edge, square to the limb's middle, as seen from here. A twisted limb looks narrower.")
+    _show_values(measurement, units)
+
+
+def _show_values(measurement: Measurement, units: Units) -> None:
     st.markdown("#### All numbers")
     st.markdown(value_table(measurement, units))
     with st.expander("How sure is each number, and why"):

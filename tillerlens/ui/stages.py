@@ -39,6 +39,7 @@ def _spoken(address: str, stage_id: str, values: str, made_by: str, units: Units
     found = store.measurement(_record, stage_id)
     if found is None or found.version != made_by or json.dumps(store.values_of(found.as_document()), sort_keys=True) != values:
         raise _Changed  # else the one measurement's sentence would be remembered as the other's
+    # The first sentence goes by gaps and reflex alone, so it needs none of the bow's other pictures, as hinges would.
     return verdict(found, units, wish).first
 
 

@@ -55,7 +55,8 @@ class Known:
         return hashlib.sha256(text.encode()).hexdigest()
 
     def measured(self, *states: str) -> list[Stage]:
-        return [s for s in self.stages if s.status == "measured" and (not states or s.state in states)]
+        """Those from the side, in these states."""
+        return [s for s in self.stages if s.status == "measured" and not s.from_front and (not states or s.state in states)]
 
     @cached_property
     def _documents(self) -> dict[str, Measurement]:
@@ -83,7 +84,7 @@ class Known:
         """``3 · drawn · 2026-03-02``: what a stage is called where one is chosen."""
         draw = stage.values.get("draw_length_back", {}).get("value")
         more = f" to {say_length(float(draw), self.units)}" if draw is not None else ""
-        return f"{self.stages.index(stage) + 1} · {stage.state}{more} · {stage.taken_at.astimezone():%Y-%m-%d}"
+        return f"{self.stages.index(stage) + 1} · {stage.pose}{more} · {stage.taken_at.astimezone():%Y-%m-%d}"
 
     @property
     def full_draw_mm(self) -> float | None:
@@ -225,7 +226,21 @@ def clear(keys: Sequence[str], text: str) -> None:
     st.rerun()
 
 
-def calipers(known: Known) -> dict[Limb, LimbSections] | None:
+def sections(known: Known) -> dict[Limb, LimbSections] | None:
+    """The limbs' sections by the calipers, else by the last picture of the belly or back and those from the side."""
+    read = _calipers(known)
+    hand = of.on_hand(known.stages, known.events)
+    found, doubt = of.sections_of(hand, known.document, read)
+    if doubt is not None:
+        st.warning(in_words(f"{doubt.text} {doubt.remedy}"))
+    if read is None and found is not None and hand.front is not None:
+        st.caption(f"Widths from the {hand.front.shot['facing']} view of {hand.front.taken_at.astimezone():%d %b %Y}.")
+        if known.last_scraped is not None and hand.front.taken_at < known.last_scraped:
+            st.caption("Wood came off since. If the edges were worked too, take that picture again.")
+    return found
+
+
+def _calipers(known: Known) -> dict[Limb, LimbSections] | None:
     """The sections of the last caliper readings that were kept, and the field to type new ones; they are kept as a note."""
     found = of.calipers_of(known.events)
     sections = None

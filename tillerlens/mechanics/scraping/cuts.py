@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tillerlens.core.measurement import LIMBS
-from tillerlens.mechanics.current_bow import TIP_MM, CurrentBow, Patches
+from tillerlens.core.measurement import COVER, LIMBS
+from tillerlens.mechanics.current_bow import BLIND_U, TIP_MM, CurrentBow, CurrentLimb, Patches
 from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.places import BUMP_MEAN, MAY_BE_Z, Place
 from tillerlens.mechanics.scraping.hand import Foretold
@@ -18,6 +18,8 @@ from tillerlens.mechanics.statics import Bow, Equilibrium
 END = 0.07  # of a limb, that its smooth course is not drawn through
 MAY_BE_MM = 64.0
 """How long a stretch is left out where there may be a hinge: two and a half inches."""
+HINGE_LN = 0.1
+"""By how much a hinge of 12 % bends more than its flanks on the averages taken here, ln: it runs out within an inch or two."""
 ACROSS_MM = 12.0  # a stretch shorter than this is nothing to scrape
 SLIVER_MM = 25.4  # nor is what lies between a stretch's end and a place that is left out, up to this: a scraper is an inch wide
 
@@ -60,7 +62,8 @@ def leaves_of(present: CurrentBow, bow: Bow, state: Equilibrium, care: Care, las
     """The finding's hinges with what lies beside them, and places that may be hinges, along each limb.
 
     bow, state: what explains picture and scale best, drawn. last: the plan before. Wood does not grow back: the hinges that it
-    named stay hinges, and what it skipped is left out again, until they no longer seem to bend more than the wood beside them.
+    named stay hinges until what is seen there excludes one (``HINGE_LN``), and what it skipped is left out again until it no
+    longer seems to bend more than the wood beside it.
     """
     found, perhaps = ((), ()) if present.finding is None else (present.finding.places, present.finding.perhaps)
     out = [_leave(present, care.beside_hinge_mm, p) for p in found if p.kind == "hinge"]
@@ -70,24 +73,47 @@ def leaves_of(present: CurrentBow, bow: Bow, state: Equilibrium, care: Care, las
     for spans, before in ((named, True), (skipped, False)):
         for limb, low, high in spans:
             middle = (low + high) / 2
-            more = float(bends[limb].more(np.array([bends[limb].length - middle]))[0])
+            at = bends[limb].length - middle
+            more, both = bends[limb].more(at), bends[limb].more_than_both(at)
+            excluded = more + COVER * _u_more(present.limbs[LIMBS.index(limb)], at) < HINGE_LN
+            may_be = both > 0 or (before and not excluded)
             again = Leave(limb, (low, high), float(np.expm1(more)), told=False, before=before, slight=not before)
-            if more > 0 and not any(k == limb and a < middle < b for k, (a, b) in stiff) and not _meets(again, out):
-                out.append(again)
+            if may_be and not any(k == limb and a < middle < b for k, (a, b) in stiff):
+                out += _beside(again, out)
         if before:  # what is seen now speaks louder than what was skipped
-            out += [q for q in map(_may_be, perhaps) if not _meets(q, out)]
+            for place in perhaps:
+                out += _beside(_may_be(place), out)
     return tuple(out)
 
 
-def _meets(one: Leave, others: Sequence[Leave]) -> bool:
-    (a, b) = one.from_nock_mm
-    return any(q.limb == one.limb and a < q.from_nock_mm[1] and q.from_nock_mm[0] < b for q in others)
+def _beside(one: Leave, others: Sequence[Leave]) -> list[Leave]:
+    """The part about this one's middle that no other leaves out already, if there is any. Dropped whole where it met another, the
+    wood in its middle was scraped."""
+    low, high = one.from_nock_mm
+    middle = (low + high) / 2
+    for q in others:
+        a, b = q.from_nock_mm
+        if q.limb != one.limb or b < low or high < a:
+            continue
+        if a <= middle <= b or (q.told and one.slight):  # what is left over beside a hinge by its shape is none of its own
+            return []
+        low, high = (b, high) if b < middle else (low, a)
+    return [replace(one, from_nock_mm=(low, high))]
 
 
 def _may_be(place: Place) -> Leave:
-    at = place.from_nock_mm.value
-    ends = at - MAY_BE_MM / 2, at + MAY_BE_MM / 2
+    """As long as such a stretch is, and as far as its middle may lie from where it seems to."""
+    at = place.from_nock_mm
+    half = max(MAY_BE_MM / 2, COVER * at.u)
+    ends = at.value - half, at.value + half
     return Leave(place.limb, ends, place.bend.value, told=False, slight=place.significance < MAY_BE_Z)
+
+
+def _u_more(limb: CurrentLimb, at: float) -> float:
+    """Standard uncertainty of ``_Bend.more``: each of its averages is about as long as what errs alike in the stiffness read
+    there, so their difference is as unsure as two places."""
+    near = np.abs(limb.limb.s - at) <= 110
+    return float(np.sqrt(2) * np.nanmean(limb.u_log_ei[near])) if near.any() else BLIND_U
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,14 +134,18 @@ class _Bend:
         move = move - np.polyval(np.polyfit(s[ok] / length, move[ok], 3), s / length)
         return cls(s, move, length)
 
-    def more(self, at: Floats) -> Floats:
-        """(m,) how much more it bends around these places from the fade than to either side, each: ln."""
-        before, after = self._mean(at, -110, -50), self._mean(at, 50, 110)
-        return self._mean(at, -22, 22) - np.maximum(before, after)
+    def more(self, at: float) -> float:
+        """How much more it bends around this place from the fade than the wood beside it on the average, ln."""
+        return self._mean(at, -22, 22) - (self._mean(at, -110, -50) + self._mean(at, 50, 110)) / 2
 
-    def _mean(self, at: Floats, low: float, high: float) -> Floats:
-        """(m,) averages between ``low`` and ``high`` mm from each place."""
-        return np.array([self.move[(self.s >= x + low) & (self.s <= x + high)].mean() for x in at])
+    def more_than_both(self, at: float) -> float:
+        """The same against the side that bends more: where the course falls off, an even place shows less than nothing."""
+        return self._mean(at, -22, 22) - max(self._mean(at, -110, -50), self._mean(at, 50, 110))
+
+    def _mean(self, at: float, low: float, high: float) -> float:
+        """The average between ``low`` and ``high`` mm from the place; 0, the course itself, where no limb is."""
+        there = self.move[(self.s >= at + low) & (self.s <= at + high)]
+        return float(there.mean()) if there.size else 0.0
 
 
 def _leave(present: CurrentBow, beside: float, place: Place) -> Leave:
@@ -153,7 +183,8 @@ def _pieces(present: CurrentBow, k: int, leave: tuple[Leave, ...], care: Care) -
     plain = _without(bare, [(q.low, q.high) for q in stiff])
     stiff = [replace(q, low=max(q.low, b.low), high=min(q.high, b.high)) for q in stiff for b in bare]
     pieces = [c for c in plain if c.length >= care.shortest_mm] + [q for q in stiff if q.length > ACROSS_MM]
-    return sorted((_trimmed(replace(c, skip=tuple(skip))) for c in pieces), key=lambda c: c.low)
+    trimmed = [_trimmed(replace(c, skip=tuple(skip))) for c in pieces]
+    return sorted((c for c in trimmed if c.stiffer or c.length >= care.shortest_mm), key=lambda c: c.low)
 
 
 def _trimmed(cut: Cut) -> Cut:

@@ -12,11 +12,10 @@ from tillerlens.core.measurement import LIMBS, Value
 from tillerlens.core.measurement import Limb as LimbName
 from tillerlens.mechanics.current_bow import CurrentBow
 from tillerlens.mechanics.elastica import Floats
+from tillerlens.mechanics.observed import own_u
 
 MOST_OFF = 0.5
 """A hand that seems to take less than half or more than half as much again is not believed further than that."""
-COMMON_U = 0.006
-"""Relative: what all weights told of one bow err alike, by its scale, half pounds rounded the same way, and the statics."""
 MISSED = 3.0  # standard uncertainties beyond which a forecast says something else than how the hand errs
 
 
@@ -54,11 +53,6 @@ class Scrape:
     weight_before: float
     weight_after: float
     u_weight: float
-
-
-def own_u(weight: Value) -> float:
-    """Relative standard uncertainty of a weight told, without what all of one bow's share."""
-    return float(np.sqrt(max((weight.u / weight.value) ** 2 - COMMON_U**2, 1e-8)))
 
 
 def missed(last: Foretold, weight: Value) -> bool:

@@ -12,10 +12,11 @@ from scipy.optimize import lsq_linear
 from tillerlens.core.errors import Reason
 from tillerlens.core.measurement import COVER, LIMBS, GapRow, Value
 from tillerlens.core.units import MM_PER_INCH
-from tillerlens.mechanics.current_bow import SEGMENTS, CurrentBow, Sharpened, readings, responses, sharpen, thinned
+from tillerlens.mechanics.current_bow import SEGMENTS, CurrentBow, Sharpened, readings, responses, sharpen
 from tillerlens.mechanics.elastica import Floats
+from tillerlens.mechanics.observed import SCALE_GAIN_U, own_u
 from tillerlens.mechanics.scraping.cuts import Cut, cut_limbs, leaves_of, over_of, weights_of
-from tillerlens.mechanics.scraping.hand import COMMON_U, Foretold, Hand, Scrape, learned, missed, own_u, per_stroke, together
+from tillerlens.mechanics.scraping.hand import Foretold, Hand, Scrape, learned, missed, per_stroke, together
 from tillerlens.mechanics.scraping.model import NEVER, Care, Forecast, Leave, LimbNeed, Order, Plan, PullLimit, Stop, Stretch
 from tillerlens.mechanics.scraping.target import ScrapeTarget, amplification, excess, find_need, tiller_bounds
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Equilibrium, NoEquilibrium, drawn
@@ -25,6 +26,8 @@ ROUNDED = 1.05  # of what a step is allowed: told in round amounts it may come t
 HAND_TOGETHER_MM = 40.0
 """A hand that takes too much here does so an inch or two further on as well: strokes are a hand's breadth long (common practice,
 no source). Over the limb this sums up as stretches of 4 in that err each by itself."""
+CROSSED = NEVER - COVER
+"""Standard uncertainties of a tiller's forecast within the wish that it has to lie: three of them then leave it two outside."""
 PAST_MM = 9.5
 """A draw is held to a quarter of an inch at best, and a picture reads it to an eighth (common practice, no source): a bow drawn
 no further than both past the target was not drawn past it."""
@@ -39,23 +42,23 @@ def plan_scraping(
     history: Sequence[Scrape] = (),
     last: Foretold | None = None,
 ) -> Plan:
-    """The next step toward the wish. ``last``: what the last plan forecast for after its step, which was taken: one more reading
-    of the weight, and a lesson of the hand. Raises WishError or NoEquilibrium where the wish is out of this bow's reach.
+    """The next step toward the wish. ``last``: what the last plan forecast for after its step, which was taken: a lesson of the
+    hand. It says nothing of the weight, which is what the weighings tell. Raises WishError or NoEquilibrium where the wish is out
+    of this bow's reach.
     """
     care = care or Care()
     best = sharpen(present)
     state, jac = responses(best.bow, present, wish.draw_back)
+    now = _forecast(state, jac @ best.cov @ jac.T, present, wish)
+    if present.weighed is not None and present.weighed.draw_back == wish.draw_back:
+        now = replace(now, weight=present.weighed.weight)  # in the very figures that every other page says
     hand, along = Hand() if last is None else last.hand, np.zeros(len(best.cov))
     if last is not None and abs(last.draw_back - wish.draw_back) < 1.0:
-        alone = _weight(state, jac, best.cov)
-        if missed(last, alone):
+        if missed(last, now.weight):
             best = replace(best, doubts=(*best.doubts, _MISSED))
         else:
-            hand = learned(last, alone)
-            along = together(last, alone) * (best.cov @ jac[-1])
-            best = _with_expected(best, present, state, jac, last.weight)
-            state = drawn(best.bow, present.string_length, wish.draw_back, present.how, segments=SEGMENTS, start=state)
-    now = _forecast(state, jac @ best.cov @ jac.T, present, wish)
+            hand = learned(last, now.weight)
+            along = together(last, now.weight) * (best.cov @ jac[-1])
     leave = leaves_of(present, best.bow, state, care, last)
     over = excess(best.bow, state, present, wish)
     n = over.size
@@ -109,25 +112,13 @@ _MISSED = Reason(
 )
 
 
-def _weight(state: Equilibrium, jac: Floats, cov: Floats) -> Value:
-    return Value(state.weight, state.weight * float(np.sqrt(jac[-1] @ cov @ jac[-1] + COMMON_U**2)), "N")
-
-
-def _with_expected(best: Sharpened, present: CurrentBow, state: Equilibrium, jac: Floats, expected: Value) -> Sharpened:
-    """Picture and scale joined with what the last plan foresaw."""
-    row, off = jac[-1], float(np.log(expected.value / state.weight))
-    gain = best.cov @ row / (float(row @ best.cov @ row) + own_u(expected) ** 2)
-    n = sum(c.count for c in present.patches)
-    bow = thinned(best.bow, present.patches, gain[:n] * off, gain[n:] * off)
-    return replace(best, bow=bow, cov=best.cov - np.outer(gain, row @ best.cov))
-
-
 # --- the weight, and how far the bow may be drawn --------------------------------------------------------------
 
 
 def _at_weight(now: Forecast, wish: ScrapeTarget, leave: Sequence[Leave]) -> Stop | None:
-    """Why the weight asks for no more wood off; None where it does."""
-    reach = COVER * now.weight.u
+    """Why the weight asks for no more wood off; None where it does. The wish is a weight on the bowyer's own scale, so what that
+    scale errs counts neither for nor against it."""
+    reach = COVER * own_u(now.weight) * now.weight.value
     if now.weight.value < wish.weight - reach:
         return "below_wish"
     if now.weight.value - wish.aim > reach:
@@ -255,7 +246,7 @@ class _Work:
         its forecast. Nothing where that would not bring the tiller clearly nearer."""
         worst = max(self.now.outside_mm)
         # what is not known of the weight may be missing already; then it ends above the aim
-        most = self.care.below * self.wish.aim - NEVER * self.now.weight.u
+        most = self.care.below * self.wish.aim - NEVER * own_u(self.now.weight) * self.now.weight.value
         spare = min(self.care.trim * self.wish.aim, self.wish.keep, most)
         lower = replace(self, wish=replace(self.wish, keep=self.wish.keep - spare))
         if self.wish.keep <= 0 or self.now.weight.value <= lower.wish.aim:
@@ -280,7 +271,7 @@ class _Work:
         above = float(np.log(now.value / wish.aim))
         u_hand = float(np.hypot(self.hand.u / self.hand.ratio, care.place_u / 2))  # places average
         tried = most * np.linspace(1, 0, 51)
-        u = np.hypot(now.u / now.value, u_hand * tried)
+        u = np.hypot(own_u(now), u_hand * tried)
         fits = (tried + COVER * u <= above + care.under) & (tried + NEVER * u <= above + care.below)
         return float(tried[np.argmax(fits)]) if fits.any() else 0.0
 
@@ -358,7 +349,8 @@ class _Work:
         start = self._off(told)
         here, then = (np.array([r.difference.value for r in f.gaps]) for f in (self.now, after))
         low, high = tiller_bounds(self.state, self.present.seen.stations, self.wish)
-        low, high = np.minimum(low, here), np.maximum(high, here)
+        kept = np.minimum(CROSSED * np.array([r.difference.u for r in after.gaps]), (high - low) / 2)  # as ``_worse`` asks
+        low, high = np.minimum(low + kept, here), np.maximum(high - kept, here)
         take = start
         for _ in range(4):  # only what is outside pulls
             d = then - part @ (take - start)
@@ -370,8 +362,18 @@ class _Work:
         return np.where(less < self.care.least_share, 0.0, less)
 
     def _worse(self, after: Forecast) -> bool:
-        """Whether any station's forecast lies further outside of the wished tiller than now, by more than counts."""
-        return any(then > here + self.care.worse_mm for here, then in zip(self.now.outside_mm, after.outside_mm, strict=True))
+        """Whether any station's forecast lies further outside of the wished tiller than now, by more than counts; on the side
+        it lies on: a step that carries it from below the wish to above it does not mend it. So that the tiller ends no further
+        outside than the forecast's interval tells though ``NEVER`` of its doubts come true, it has to lie within by the rest, or
+        in the middle of a narrow wish."""
+        low, high = tiller_bounds(self.state, self.present.seen.stations, self.wish)
+        for a, b, least, most in zip(self.now.gaps, after.gaps, low, high, strict=True):
+            for sign, end in ((1, most), (-1, -least)):
+                kept = [min(CROSSED * d.u, (most - least) / 2) for d in (a.difference, b.difference)]
+                here, then = (sign * d.value + k - end for d, k in zip((a.difference, b.difference), kept, strict=True))
+                if then > max(0.0, here) + self.care.worse_mm:
+                    return True
+        return False
 
 
 def _alike(told: Floats, cuts: list[Cut], within: float) -> Floats:
@@ -419,7 +421,8 @@ def _forecast(state: Equilibrium, cov: Floats, present: CurrentBow, wish: Scrape
         )
         apart = float(values[i] - values[k + i])
         outside.append(max(0.0, float(low[i]) - apart, apart - float(high[i])))
-    return Forecast(wish.draw_back, Value(weight, weight * float(np.hypot(u[-1], COMMON_U)), "N"), tuple(rows), tuple(outside))
+    told = Value(weight, weight * float(np.hypot(u[-1], SCALE_GAIN_U)), "N")
+    return Forecast(wish.draw_back, told, tuple(rows), tuple(outside))
 
 
 def _u_need(weights: Floats, cov: Floats) -> Floats:

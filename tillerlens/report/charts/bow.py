@@ -10,13 +10,11 @@ from collections.abc import Sequence
 from typing import Any, cast
 
 import altair as alt
-import numpy as np
 
 from tillerlens.core.measurement import COVER, LIMBS, Value
 from tillerlens.core.units import KG_PER_POUND, NEWTON_PER_POUND, STANDARD_GRAVITY
 from tillerlens.history.trends import TRENDS, ReflexAt, TrendPoint
 from tillerlens.measures.compare import Comparison
-from tillerlens.measures.pair import Picture
 from tillerlens.measures.set import Recovery, RestReading, SetFound
 from tillerlens.report.charts.picture import COLOURS, limb_colour, limb_dash
 from tillerlens.report.words.quantities import Units, say_length, say_two_limbs
@@ -159,25 +157,20 @@ def gap_pair_chart(found: Comparison, units: Units | None = None) -> alt.LayerCh
     return _stacked([then, now, left, right], 46 * len(order) + 60)
 
 
-def bend_pair_chart(found: Comparison, units: Units | None = None, rest: Picture | None = None) -> alt.VConcatChart:
-    """Bend of both stages over each other, a panel for each limb; changes beyond their interval stand on a grey ground. rest: the
-    bow unstrung; with it the bend is that from rest, else the shape, and the axis says so."""
+def bend_pair_chart(found: Comparison, units: Units | None = None) -> alt.VConcatChart:
+    """Bend of both stages over each other, a panel for each limb; changes beyond their interval stand on a grey ground. The axis
+    says whether it is the bend from rest or the shape."""
     units = units or Units()
     if not found.bend:
         raise ValueError("the two stages' bends are not compared")
     title = f"from the handle's centre ({units.axis})"
-    axis = ("bend from rest" if rest is not None else "shape, natural bend included") + f", {units.bend_axis}"
+    axis = ("bend from rest" if found.from_rest else "shape, natural bend included") + f", {units.bend_axis}"
     panels = []
     for limb in LIMBS:
         c = found.bend[limb]
-        still = np.zeros(len(c.from_nock_mm))
-        if rest is not None:
-            order = np.argsort(rest.limbs[limb].from_nock_mm)
-            natural = (rest.limbs[limb].from_nock_mm[order], rest.limbs[limb].curvature_per_m[order])
-            still = np.interp(c.from_nock_mm, *natural)
         rows = [
             {"at": units.on_axis(float(x)), "stage": stage, "bend": units.on_bend(float(k))}
-            for stage, ks in (("earlier", c.then_per_m - still), ("now", c.now_per_m - still))
+            for stage, ks in (("earlier", c.then_per_m), ("now", c.now_per_m))
             for x, k in zip(c.from_handle_mm, ks, strict=True)
         ]
         whole = float(c.from_handle_mm[0] + c.from_nock_mm[0])

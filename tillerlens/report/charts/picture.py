@@ -72,6 +72,35 @@ def bend_rows(measurement: Measurement, units: Units) -> Rows:
     return rows
 
 
+def belly_chart(measurement: Measurement, units: Units | None = None) -> alt.LayerChart:
+    """A heat-treated belly's lightness along both limbs against the distance from the nock, each in its band of two standard
+    uncertainties. Raises ValueError where it is not told."""
+    units = units or Units()
+    if measurement.belly is None:
+        raise ValueError("the measurement has no belly's colour to chart")
+    rows = [
+        {
+            "limb": b.limb,
+            "at": round(units.on_axis(float(x)), 3),
+            "light": round(float(value), 2),
+            "low": round(float(value - COVER * u), 2),
+            "high": round(float(value + COVER * u), 2),
+        }
+        for b in measurement.belly.limbs
+        for x, value, u in zip(b.from_nock_mm, b.lightness, b.u, strict=True)
+    ]
+    base = _chart(rows).encode(
+        alt.X("at:Q", title=f"from the nock ({units.axis})", scale=alt.Scale(nice=False)), color=limb_colour()
+    )
+    title, scale = "lightness (black 0, white paper 95)", alt.Scale(zero=False)
+    band = base.mark_area(opacity=0.18).encode(alt.Y("low:Q", title=title, scale=scale), alt.Y2("high:Q"))
+    tips = [alt.Tooltip("limb:N"), alt.Tooltip("at:Q", format=".1f"), alt.Tooltip("light:Q", title="lightness", format=".0f")]
+    line = base.mark_line(strokeWidth=2.5).encode(
+        alt.Y("light:Q", title=title, scale=scale), strokeDash=limb_dash(), tooltip=tips
+    )
+    return _stacked([band, line], _HEIGHT)
+
+
 def gap_chart(measurement: Measurement, units: Units | None = None) -> alt.LayerChart:
     """The gaps as bars back to back, upper limb to the left and lower to the right, a pair for each station.
 

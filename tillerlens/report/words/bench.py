@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from tillerlens.core.measurement import COVER, LIMBS, Limb, Value
-from tillerlens.core.units import JOULE_PER_FOOT_POUND, grains_from_kg
+from tillerlens.core.units import grains_from_kg
 from tillerlens.measures.compare import Comparison
 from tillerlens.measures.from_rest import THIRDS
 from tillerlens.measures.pair import added
@@ -15,7 +15,16 @@ from tillerlens.mechanics.force_draw import ReadingsDisagree
 from tillerlens.mechanics.strain import Risk
 from tillerlens.report.words.mechanics import most_strained, say_set
 from tillerlens.report.words.phrases import phrase
-from tillerlens.report.words.quantities import Units, in_units, is_told, newtons_per, say_inch, say_length, say_weight
+from tillerlens.report.words.quantities import (
+    Units,
+    energy_and_reach,
+    in_units,
+    is_told,
+    say_inch,
+    say_length,
+    say_weight,
+    say_weight_reach,
+)
 from tillerlens.report.words.verdict import Sentence
 
 
@@ -38,7 +47,7 @@ def headline(bench: Bench, early: EarlyDraw | None, units: Units) -> Sentence:
     if weight is not None and math.isfinite(weight.value):
         assert bench.curve is not None  # else there were no weight
         ahead = bench.full_draw_mm > bench.curve.readings_to_mm + 1
-        reach = _reach(weight.u, newtons_per(units), units.weight)
+        reach = say_weight_reach(weight, units)
         words = {"draw": full, "weight": say_weight(weight.value, units), "interval": reach}
         said = [phrase("bench.expect" if ahead else "bench.draws", **words)]
     risk, draw = most_strained(bench)
@@ -94,12 +103,11 @@ def number_rows(bench: Bench, units: Units) -> list[tuple[str, str, str]]:
     metric = units.length == "cm"
     if bench.curve is not None and math.isfinite(bench.curve.weight_at(bench.full_draw_mm).value):
         weight, energy = bench.curve.weight_at(bench.full_draw_mm), bench.curve.energy_at(bench.full_draw_mm)
-        rows.append((f"weight at {full}", say_weight(weight.value, units), _reach(weight.u, newtons_per(units), units.weight)))
-        per, unit = (1.0, "J") if metric else (JOULE_PER_FOOT_POUND, "ft·lb")
-        rows.append((f"energy stored at {full}", f"{energy.value / per:.1f} {unit}", _reach(energy.u, per, unit)))
+        rows.append((f"weight at {full}", say_weight(weight.value, units), say_weight_reach(weight, units)))
+        rows.append((f"energy stored at {full}", *energy_and_reach(energy, units)))
     if bench.stacking is not None and math.isfinite(bench.stacking.rise.value):
         rise = bench.stacking.rise
-        reach = _reach(rise.u, newtons_per(units), units.weight)
+        reach = say_weight_reach(rise, units)
         rows.append((f"the last {say_inch(units)} before {full} adds", say_weight(rise.value, units), reach))
     if bench.cast is not None:
         mass = bench.cast.virtual_mass_kg

@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 
 from tillerlens.core.measurement import COVER, Value
-from tillerlens.core.units import MM_PER_INCH, NEWTON_PER_POUND, STANDARD_GRAVITY
+from tillerlens.core.units import MM_PER_INCH
 from tillerlens.mechanics.bench import Bench, usual
 from tillerlens.mechanics.cast import Cast
 from tillerlens.mechanics.force_draw import STACK_PERCENT_PER_INCH, ForceCurve, ReadingsDisagree, Stacking
@@ -30,6 +30,7 @@ from tillerlens.report.words.quantities import (
     say_speed,
     say_speed_reach,
     say_weight,
+    say_weight_reach,
 )
 from tillerlens.report.words.verdict import CARE_ALWAYS, CARE_UNDER_TENSION, Sentence
 
@@ -239,9 +240,7 @@ def hung_words(hung: Hung, units: Units | None = None) -> list[Sentence]:
 
 def _weight(v: Value, units: Units) -> str:
     """``47.7 lb (±1.4 lb)``; the interval is rounded up."""
-    pounds = units.weight == "lb"
-    interval = _tenth(v.u / (NEWTON_PER_POUND if pounds else STANDARD_GRAVITY))
-    return f"{say_weight(v.value, units)} (±{interval} {'lb' if pounds else 'kg'})"
+    return f"{say_weight(v.value, units)} ({say_weight_reach(v, units)})"
 
 
 # --- arrows ---------------------------------------------------------------------------------------------------

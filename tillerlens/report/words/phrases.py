@@ -78,6 +78,17 @@ PHRASES = {
     "front.usual.string": "To move the string over, heat and bend a limb, or cut one side of its nock deeper (common practice).",
     "front.usual.bend": "A limb that bends to one side is often bent back with heat while clamped (common practice).",
     "front.care": "Heat can weaken or crack wood. Try the string's loops first, and ask a qualified maker where you're unsure.",
+    # --- a heat-treated belly's colour, in CIELAB lightness
+    "belly.both": "The belly's lightness is {upper} on the upper limb and {lower} on the lower ({interval}; white paper is 95).",
+    "belly.darker": "The {limb} limb's belly is darker by {amount} ({interval}).",
+    "belly.alike": "Both limbs' bellies are equally dark, as far as this picture shows ({interval}).",
+    "belly.patch": "{Limb} limb's belly is {kind} from {start} to {end} from the nock, by {amount} ({interval}).",
+    "belly.even": "No pale or dark stretch shows on the belly.",
+    "belly.usual": "Makers often heat a pale stretch again, slowly, and keep the dark ones from the heat (common practice).",
+    "belly.care": "Colour isn't hardness: wood, heat and time all change it. Judge by bend and weight.",
+    "belly.braced": "A braced limb leans into the light or out of it, so unstrung the colour shows better.",
+    "belly.since": "Since {when} the {limb} limb's belly has become {way} by {amount} ({interval}).",
+    "belly.since.none": "The {limb} limb's belly shows no change of colour since {when} ({interval}).",
     # --- two pictures: set
     "set.no_interval": "Can't tell the set: an interval isn't known.",
     "set.none_since": "No set shows since the earlier picture ({interval}).",

@@ -12,10 +12,11 @@ from dataclasses import dataclass
 
 from tillerlens.core.measurement import COVER, LIMBS, Value
 from tillerlens.mechanics.finding import Finding, confidence
+from tillerlens.mechanics.observed import own_u
 from tillerlens.mechanics.places import Place
 from tillerlens.mechanics.scraping import Forecast, Leave, Plan, Stretch
 from tillerlens.report.words.plan_tables import outward, say_amount, say_strokes, scraped, skipped_inside, told_step
-from tillerlens.report.words.quantities import Units, say, say_length, say_weight
+from tillerlens.report.words.quantities import Units, say, say_length, say_weight, say_weight_reach
 from tillerlens.report.words.verdict import CARE_ALWAYS, CARE_UNDER_TENSION, how_sure, stands_on_in_words
 
 PASSES = ((0.01, "a light pass"), (0.02, "a pass or two"), (0.04, "a few passes"), (1.0, "several passes"))
@@ -63,6 +64,7 @@ PATTERNS = {
     "nothing": "{limb} limb: take nothing off.",
     # what to expect
     "weight_now": "Now it should draw {now} at {draw}. You want {weight}.",
+    "same_scale": "Your target counts as your scale reads it. The interval of a weight also holds what the scale may be off.",
     "keep": "Stop scraping at {aim}: shooting in and finishing cost about {keep} (common practice).",
     "keep_spent": "Shooting in and finishing cost about {keep} (common practice), so expect it to end near {end}.",
     "weight_after": "After this step it should draw {after}.",
@@ -127,7 +129,7 @@ def plan_in_words(plan: Plan, units: Units | None = None) -> PlanWords:
         "after": _weight(plan.after.weight, units),
     }
     first = [_line(f"hold_{reason.code}", **words) for reason in plan.holds]
-    low = plan.stop in ("there", "at_weight") and plan.now.weight.value + COVER * plan.now.weight.u < wish.aim
+    low = plan.stop in ("there", "at_weight") and plan.now.weight.value * (1 + COVER * own_u(plan.now.weight)) < wish.aim
     stop = "low" if low else "at_weight_kept" if plan.stop == "at_weight" and wish.keep > 0 else plan.stop
     first.append(_line(f"order_{plan.order}") if plan.stop is None else _line(f"stop_{stop}", **words))
     first += [_line("shape_off")] if plan.stop == "at_weight" else []
@@ -136,6 +138,7 @@ def plan_in_words(plan: Plan, units: Units | None = None) -> PlanWords:
     )
     said_now = plan.stop in SAYS_WEIGHT
     expect = [] if said_now else [_line("weight_now", **words)]
+    expect.append(_line("same_scale"))
     if wish.keep > 0 and not low:
         expect.append(_line("keep_spent" if said_now else "keep", **words))
     care = []
@@ -258,11 +261,7 @@ def _down(mm: float, units: Units) -> float:
 
 
 def _weight(value: Value, units: Units) -> str:
-    if not math.isfinite(value.u):
-        return f"{say_weight(value.value, units)} (interval unknown)"
-    unit = say_weight(0.0, units).split()[1]
-    reach = math.ceil(10 * float(say_weight(COVER * value.u, Units(units.length, units.weight)).split()[0]) + 0.5) / 10
-    return f"{say_weight(value.value, units)} (±{reach:.1f} {unit})"
+    return f"{say_weight(value.value, units)} ({say_weight_reach(value, units)})"
 
 
 def _hand(plan: Plan) -> Line:

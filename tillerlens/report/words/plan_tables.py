@@ -15,6 +15,7 @@ from tillerlens.mechanics.scraping.cuts import ACROSS_MM
 from tillerlens.report.words.quantities import Units
 
 SIXTY_FOURTH_MM = MM_PER_INCH / 64
+LEAST_HALF = 0.4  # of a 64th: from here on it is half a 64th within a quarter, no worse than the hand
 
 
 @dataclass(frozen=True)
@@ -70,7 +71,7 @@ def _thickness(need: LimbNeed, at: float, share: float, units: Units) -> list[st
     if units.length == "cm":
         now, off = round(thick, 1), round(share * thick, 1)
         return [f"{now:.1f}", f"{now - off:.1f}" if share else ""]
-    now, off = (math.floor(2 * x / SIXTY_FOURTH_MM + 0.5) / 2 for x in (thick, share * thick))
+    now, off = math.floor(2 * thick / SIXTY_FOURTH_MM + 0.5) / 2, _to_take(share * thick)
     return [halves(now), halves(now - off) if share else ""]
 
 
@@ -149,12 +150,18 @@ def say_amount(mm: float, units: Units) -> str:
     """What a scraper takes off: halves of a 64th of an inch, or tenths of a mm."""
     if units.length == "cm":
         return f"{mm:.1f} mm" if mm >= 0.1 else "under 0.1 mm"
-    parts = math.floor(2 * mm / SIXTY_FOURTH_MM + 0.5) / 2
+    parts = _to_take(mm)
     if parts < 0.5:
         return "under half a 64th"
     if parts == 0.5:
         return "half a 64th"
     return f"{parts:.0f}/64 in" if parts == int(parts) else f"{halves(parts)} 64ths"
+
+
+def _to_take(mm: float) -> float:
+    """Halves of a 64th; nothing for what is clearly less than one. A quarter of a 64th rounds to a half, twice the wood."""
+    parts = mm / SIXTY_FOURTH_MM
+    return 0.0 if parts < LEAST_HALF else math.floor(2 * parts + 0.5) / 2
 
 
 def say_strokes(stretch: Stretch) -> str:

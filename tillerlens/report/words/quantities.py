@@ -228,6 +228,14 @@ def say_weight(newtons: float, units: Units) -> str:
     return f"{newtons / STANDARD_GRAVITY:.1f} kg"
 
 
+def say_weight_reach(weight: Value, units: Units) -> str:
+    """The interval of a draw weight, the same on every page: ``±1.4 lb`` or ``±0.7 kg``, rounded up."""
+    if not math.isfinite(weight.u):
+        return "interval unknown"
+    per = newtons_per(units)
+    return f"±{covering(Value(weight.value / per, weight.u / per, ''), 0.1):.1f} {units.weight}"
+
+
 def say_inch(units: Units, article: str = "") -> str:
     """The step of draw that a rise in weight is told for."""
     return "2.54 cm" if units.length == "cm" else f"{article}inch"
@@ -276,8 +284,14 @@ def say_speed_reach(u_m_s: float, units: Units) -> str:
 
 def say_energy(energy: Value, units: Units) -> str:
     """``38.2 ft·lb (±1.5 ft·lb)`` or ``51.8 J (±2.1 J)``; the interval is rounded up."""
+    return "{} ({})".format(*energy_and_reach(energy, units))
+
+
+def energy_and_reach(energy: Value, units: Units) -> tuple[str, str]:
+    """``38.2 ft·lb`` and ``±1.5 ft·lb``, the same on every page."""
     per, unit = (1.0, "J") if units.length == "cm" else (JOULE_PER_FOOT_POUND, "ft·lb")
-    return f"{energy.value / per:.1f} {unit} (±{_up(10 * COVER * energy.u / per) / 10:.1f} {unit})"
+    reach = covering(Value(energy.value / per, energy.u / per, ""), 0.1)
+    return f"{energy.value / per:.1f} {unit}", f"±{reach:.1f} {unit}"
 
 
 def _up(x: float) -> float:

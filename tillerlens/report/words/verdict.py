@@ -50,7 +50,7 @@ _SET_SCALE = ((1.0, "good"), (2.0, "acceptable"), (3.0, "weak"))
 _SET_WORST = "wrong"
 
 CARE_ALWAYS = (
-    "TillerLens judges the bow's shape from the side. It cannot see grain, knots, worm holes, cracks, "
+    "TillerLens judges the bow's shape in pictures. It cannot see grain, knots, worm holes, cracks, "
     "crushed fibres, glue or damp. Look at the wood yourself before every pull.",
 )
 CARE_UNDER_TENSION = (

@@ -102,12 +102,12 @@ def _three(tried: Tried, name: str) -> Three:
 
 def _weights(three: Three, units: Units) -> list[str]:
     pounds = units.weight == "lb"
-    return _agreeing(three, NEWTON_PER_POUND if pounds else STANDARD_GRAVITY, 0.1, " lb" if pounds else " kg", "")
+    return _agreeing(three, NEWTON_PER_POUND if pounds else STANDARD_GRAVITY, 0.1, " lb" if pounds else " kg", "", True)
 
 
 def _energies(three: Three, units: Units) -> list[str]:
     metric = units.length == "cm"
-    return _agreeing(three, 1.0 if metric else JOULE_PER_FOOT_POUND, 0.1, " J" if metric else " ft·lb", "")
+    return _agreeing(three, 1.0 if metric else JOULE_PER_FOOT_POUND, 0.1, " J" if metric else " ft·lb", "", True)
 
 
 def _lengths(three: Three, units: Units) -> list[str]:
@@ -118,11 +118,14 @@ def _lengths(three: Three, units: Units) -> list[str]:
     return [f"{two.lower} ({two.reach_lower})", f"{two.upper} ({two.reach_upper})", f"{two.difference} ({changed})"]
 
 
-def _agreeing(three: Three, per: float, step: float, unit: str, reach_unit: str) -> list[str]:
-    """Today, after and the difference in print, each with its interval; the first two subtract to the third."""
+def _agreeing(three: Three, per: float, step: float, unit: str, reach_unit: str, elsewhere: bool = False) -> list[str]:
+    """Today, after and the difference in print, each with its interval; the first two subtract to the third. ``elsewhere``:
+    other pages say today's number too, so it is rounded by itself."""
     today, after, change = (Value(v.value / per, v.u / per, "") for v in three)
     places = max(0, round(-math.log10(step)))
     late, early, apart = agreeing(after.value, today.value, change.value, step)
+    if elsewhere:
+        late, early = round(today.value / step) + apart, round(today.value / step)
     said = []
     for v, n in ((today, early), (after, late), (change, apart)):
         reach = 0.0 if v.value == 0 and v.u == 0 else covering(v, step, n * step)  # nothing where nothing changes

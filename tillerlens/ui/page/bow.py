@@ -57,10 +57,11 @@ def show(place: Place) -> None:
 
 def _first(place: Place, found: Timeline) -> None:
     """The sentence of the newest measured picture, before anything else."""
-    newest = next((s for s in reversed(found.stages) if s.status == "measured"), None)
+    measured = [s for s in reversed(found.stages) if s.status == "measured"]
+    newest = next((s for s in measured if not s.from_front), measured[0] if measured else None)
     if newest is not None:
         said = line_of(place.record, newest, place.units, place.wish)
-        st.subheader(in_words(f"{newest.state.capitalize()}: {said.text}"), anchor=False)
+        st.subheader(in_words(f"{newest.pose.capitalize()}: {said.text}"), anchor=False)
     else:
         st.subheader("Nothing is measured on this bow yet.", anchor=False)
     known = facts(found.bow, place.units)
@@ -120,12 +121,12 @@ def _stage(place: Place, bow: Bow, stage: Stage, number: int) -> None:
         if data is None:
             picture.caption("The picture cannot be shown; open it to read why.")
         else:
-            picture.image(data, width="stretch", alt=f"Stage {number}, {stage.state}, with the traced bow")
+            picture.image(data, width="stretch", alt=f"Stage {number}, {stage.pose}, with the traced bow")
         with words:
             after = stage.minutes_since_unstrung
             since = "" if after is None else f", {say_minutes(after)} after unstringing"
             when = f"{stage.taken_at.astimezone():%d %b %Y, %H:%M}"
-            st.markdown(f"**{number}. {stage.state.capitalize()}**{since} · {when}")
+            st.markdown(f"**{number}. {stage.pose.capitalize()}**{since} · {when}")
             said = line_of(place.record, stage, place.units, place.wish)
             st.markdown(f"{badge(said)} {in_words(said.text)}".strip())
             numbers = _numbers(place, stage)

@@ -14,7 +14,7 @@ from PIL import Image
 from tillerlens.core.document import as_json
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.measurement import Measurement, Value
-from tillerlens.history.as_now import on_hand_with
+from tillerlens.history.as_now import at_rest_of
 from tillerlens.history.of_record import reflexes_of, scrapes_between
 from tillerlens.history.trends import sessions
 from tillerlens.measures.compare import NEAR_BRACE_MM, NEAR_DRAW_MM, Comparison, compare, judge_scrapes
@@ -59,7 +59,7 @@ def show(place: Place) -> None:
         if a.state == b.state == "unstrung":
             _at_rest(known, then, now, set_between(a, b))
         else:
-            _strung(known, then, now, compare(a, b))
+            _strung(known, then, now, compare(a, b, at_rest_of(then, now, known.stages, known.events, known.document)))
     except TillerLensError as error:
         st.subheader("These two pictures cannot be compared.", anchor=False)
         say_error(error)
@@ -190,11 +190,9 @@ def _strung(known: Known, then: Stage, now: Stage, found: Comparison) -> None:
     if found.then.state == found.now.state:
         _shapes(known, found.then, found.now, pair)
     if found.bend:
-        unstrung = on_hand_with(then, known.stages, known.events).rest
-        still = None if unstrung is None else read_picture(known.document(unstrung))
         alt = "Bend of both stages along each limb; stretches that changed for certain stand on a grey ground"
-        widgets.chart(known, "Bend, earlier and now", partial(bend_pair_chart, found, known.units, still), "bend", alt, pair)
-        what = "Both from the shape at rest." if still is not None else "Both as they stand, natural bend included."
+        widgets.chart(known, "Bend, earlier and now", partial(bend_pair_chart, found, known.units), "bend", alt, pair)
+        what = "Both from the shape at rest." if found.from_rest else "Both as they stand, natural bend included."
         st.caption(f"{what} Dashed: earlier. Solid: now. On grey: changed by more than its interval.")
     if found.gaps:
         alt = "Gaps of both stages back to back, upper limb to the left and lower to the right"

@@ -12,12 +12,14 @@ from tillerlens.core.document import check_same_bow, from_json
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.shot_file import read_shot
 from tillerlens.core.units import MM_PER_INCH
-from tillerlens.film.draw import DrawFilm, measure_draw
+from tillerlens.film.draw import DrawFilm, measure_draw, over_the_pull
+from tillerlens.history.of_film import keep_draw
+from tillerlens.record import Stage
 from tillerlens.report.charts.film import draw_figure
 from tillerlens.report.words.film import draw_rows, draw_words
 from tillerlens.ui import batch, widgets
 from tillerlens.ui.batch import Known, Rests
-from tillerlens.ui.context import Place, link, long_work, pick_bow, say_error, was_stopped
+from tillerlens.ui.context import Place, link, long_work, pick_bow, say_error, told, was_stopped
 from tillerlens.ui.fields import in_words
 from tillerlens.ui.queue import MEASURING
 from tillerlens.ui.text import plain, told_apart
@@ -28,7 +30,7 @@ MOST_MB = 64  # as for photos; ten seconds in HD
 _NONE = ""
 # The pull's first verdict comes sooner with fewer frames measured.
 _EVERY = {2.0: "every 2 in (5 cm) of draw", 1.0: "every inch (2.5 cm) of draw", 4.0: "every 4 in (10 cm) of draw"}
-_REMEMBERED = "draw_film"
+_REMEMBERED, _KEPT = "draw_film", "draw_film_kept"
 
 
 def show(place: Place) -> None:
@@ -69,6 +71,26 @@ def show(place: Place) -> None:
             return
         st.session_state[_REMEMBERED] = key, film
     _tell(known, film)
+    if film.status == "measured":
+        _offer_to_keep(known, data, film, key)
+
+
+def _offer_to_keep(known: Known, data: bytes, film: DrawFilm, key: object) -> None:
+    """Frames of the pull for the timeline, where everything else about the bow stands."""
+    count = len(over_the_pull(film.stages))
+    if st.session_state.get(_KEPT) == key:
+        st.success("The pull's frames are on the bow's timeline.")
+        link("bow", "To the timeline", known.bow)
+    elif count and st.button(f"Keep {count} frame{'s' if count > 1 else ''} of the pull with the bow", key="keep_film"):
+        rest = Rests(known).of(_on_bench(known, film.name))
+        with told(), st.spinner("Keeping the frames"):
+            keep_draw(known.place.record, known.bow.id, data, film, rest.id if isinstance(rest, Stage) else None)
+            st.session_state[_KEPT] = key
+            st.rerun()
+
+
+def _on_bench(known: Known, name: str) -> OnBench:
+    return OnBench("", name, known.bow.id, {"state": "drawn"})
 
 
 def _form(known: Known) -> Form:
@@ -88,7 +110,7 @@ def _followed(known: Known, data: bytes, name: str, form: Form, every_in: float)
         tell = long_work("Looking for the bow", "film")
         try:
             shot = read_shot(form)
-            rests, clip = Rests(known), OnBench("", name, known.bow.id, {"state": "drawn"})
+            rests, clip = Rests(known), _on_bench(known, name)
             rest = from_json(rests.document(rests.of(clip)))
             if rest is not None:
                 check_same_bow(rest, shot)

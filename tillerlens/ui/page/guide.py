@@ -62,6 +62,13 @@ def _steps(units: Units) -> tuple[Step, ...]:
             "Even light, no flash. A wall that differs from the wood. A hard shadow beside a limb is easily taken for its edge.",
             "A limb seen from its end: lit from the side its shadow falls clear of it, by a flash a dark rim clings to it",
         ),
+        (
+            "For string, tips and widths",
+            pictures.face,
+            "Hang the bow upright with its belly to you, the string before it, and stand straight in front. After heat-treating, "
+            "take it unstrung with a sheet of white paper beside it: the belly's colour is read against that.",
+            "A braced bow from its belly: both edges of each limb, the string down its middle, a sheet of paper beside it",
+        ),
     )
 
 

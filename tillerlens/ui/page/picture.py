@@ -19,7 +19,20 @@ from tillerlens.server.uploads import MOST_MB
 from tillerlens.ui import batch, cache, error_net, workspace
 from tillerlens.ui.batch import BARE, Found, Known, Rests
 from tillerlens.ui.context import Place, go, link, long_work, pick_bow, say_error, told, was_stopped
-from tillerlens.ui.fields import SCALE_FIELDS, SCALES, STANDOFF_HELP, in_words, put, read_pounds
+from tillerlens.ui.fields import (
+    BRACE,
+    DEEP,
+    HEATED,
+    SCALE_FIELDS,
+    SCALES,
+    SEEN_FROM,
+    STANDOFF_HELP,
+    in_words,
+    inches,
+    put,
+    read_pounds,
+    seen_from,
+)
 from tillerlens.ui.page.photo import Picked, point_at
 from tillerlens.ui.page.stage import earlier_reflex_of
 from tillerlens.ui.result import Shown, show_details
@@ -142,7 +155,7 @@ def _kept_just_now(place: Place, bow: Bow) -> None:
     with st.expander("See what they say", expanded=len(stages) == 1):
         for stage in stages:
             line = line_of(place.record, stage, place.units, place.wish)
-            st.markdown(f"**{stage.state.capitalize()}:** {plain(line.text)}")
+            st.markdown(f"**{stage.pose.capitalize()}:** {plain(line.text)}")
             if st.button("Open this photo", key=f"open_{stage.id}"):
                 go("stage", bow, stage)
 
@@ -333,13 +346,18 @@ class _Card:
             pounds = self.picture.form.get("scale_reading_lb")
             text = weight_text(newtons_from_pounds(pounds)) if isinstance(pounds, int | float) else ""
             self._typed("scale_reading_lb", in_weight("Weight on the scale"), f"weight_{self.sha}", text, read_pounds)
+        seen = seen_from(self.picture.form)
+        states = [s for s in STATES if seen == "side" or s != "drawn"]
         follow(key, state)
-        chosen = followed(key, st.segmented_control("The bow is", STATES, key=key, required=True)) or state
+        chosen = followed(key, st.segmented_control("The bow is", states, key=key, required=True)) or state
         if chosen != state:
             by_hand = (f"{chosen.capitalize()}, as you say.", *self.picture.guessed[1:])
             self._note(replace(self.picture, form={**self.picture.form, "state": chosen}, guessed=by_hand, state_guessed=None))
             st.rerun()  # other fields belong to it
-        if state == "unstrung" and self._was_strung():
+        self._seen_from(seen)
+        if seen != "side":
+            self._front_sizes(state)
+        elif state == "unstrung" and self._was_strung():
             minutes = self.picture.form.get("minutes_since_unstrung")
             text = f"{minutes:g} min" if isinstance(minutes, int | float) else ""
             label = "How long unstrung (like 5 min, 2 h, 3 days)"
@@ -349,6 +367,36 @@ class _Card:
         if self.bad is not None:
             st.error(plain(said(self.bad)))
         _say_guesses(self.known, self.picture)
+
+    def _seen_from(self, seen: str) -> None:
+        key = follow(f"seen_{self.sha}", seen)
+        chosen = followed(key, st.segmented_control("Seen from", SEEN_FROM, key=key, required=True)) or seen
+        if chosen == seen:
+            return
+        form = {k: v for k, v in self.picture.form.items() if k not in ("view", "facing")}
+        with told():
+            form |= batch.as_seen_from(self.known, self.picture, chosen)
+        if chosen != "side" and form.get("state") == "drawn":
+            form["state"] = "braced"
+        by_hand = (f"{form['state'].capitalize()}, seen from its {chosen}, as you say.", *self.picture.guessed[1:])
+        self._note(replace(self.picture, form=form, guessed=by_hand, state_guessed=None))
+        st.rerun()  # other fields belong to it
+
+    def _front_sizes(self, state: str) -> None:
+        """What tells how far before the board the limbs and the string stand, so that the camera's place can be allowed for."""
+        form = batch.form_of(self.known, self.picture)
+        if state == "braced":
+            self._typed(BRACE[0], in_length(BRACE[1]), f"brace_{self.sha}", _text(form.get(BRACE[0])), inches)
+        if self.known.bow.handle_thickness_mm is None:
+            self._typed(DEEP[0], in_length(DEEP[1]), f"deep_{self.sha}", _text(form.get(DEEP[0])), inches)
+        if form["facing"] == "belly":
+            asked = st.checkbox(HEATED, bool(form.get("belly_heated")), key=f"heated_{self.sha}")
+            if asked != bool(form.get("belly_heated")):
+                self._put("belly_heated", asked)
+                st.rerun()  # what is pointed at differs
+        if self.known.board(self.picture) is not None:
+            label = in_length("Standoff, marks to the middle of the handle")
+            self._typed("standoff_in", label, f"apart_{self.sha}", _text(self.picture.form.get("standoff_in")), inches)
 
     def _typed(self, name: str, label: str, key: str, text: str, read: Callable[[str], float]) -> None:
         """A field whose trouble is said below the button to keep, so that this stands still under a finger."""
@@ -415,6 +463,10 @@ class _Card:
         upper = followed(
             key, st.segmented_control("Upper limb", _PLACES, format_func=_PLACES.__getitem__, key=key, required=True)
         )
+        if seen_from(form) != "side":
+            if upper != form["upper_limb"] and upper:
+                self._note(replace(self.picture, form={**self.picture.form, "upper_limb": upper}))
+            return
         level = upper in ("left", "right")
         faces = ("up", "down") if level else ("left", "right")
         key = follow(f"back_of_{self.sha}_{level}", form["back"] if form["back"] in faces else faces[0])

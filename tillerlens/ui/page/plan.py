@@ -39,7 +39,7 @@ from tillerlens.ui.widgets import Known
 CLOCKS_APART = timedelta(minutes=10)  # by which a phone's clock may be ahead of the shop's
 BEND_WORDS: dict[Bend, str] = {
     "arc": "an even arc",
-    "even_strain": "the wood strained evenly (needs calipers)",
+    "even_strain": "the wood strained evenly (needs calipers or a front picture)",
     "more_outer": "more in the outer limb",
     "more_inner": "more in the inner limb",
     "like_upper": "the lower limb like the upper",
@@ -52,7 +52,7 @@ def show(place: Place) -> None:
     _undo(known)
     top = st.container()
     wish = _wish(known)
-    sections = widgets.calipers(known)
+    sections = widgets.sections(known)
     with top:
         _planned(known, wish, sections)
     what_if.show(known, sections)
@@ -176,9 +176,9 @@ def _plan(mark: str, wish: ScrapeTarget, _of: tuple[Any, ...]) -> Plan:
     history, last = of.history_of(known.bow, known.stages, known.events), of.foretold_of(known.events)
     documents = [known.document(s) for s in hand.strung]
     rest = known.document(hand.rest)
-    of.check_weighings(of.given_of(known.bow, hand, known.document, known.full_draw_mm, sections))
+    readings = of.given_of(known.bow, hand, known.document, known.full_draw_mm, sections).readings
     known.unchanged()
-    return plan_from_documents(documents, rest, wish, sections, history=history, last=last)
+    return plan_from_documents(documents, rest, wish, sections, history=history, last=last, readings=readings)
 
 
 _WAYS = {"picture": "Add a picture", "bow": "To the timeline"}

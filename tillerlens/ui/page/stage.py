@@ -17,6 +17,7 @@ from tillerlens.record import ChangedMeanwhile, Record, Stage, store
 from tillerlens.record.thumbnails import thumbnail
 from tillerlens.record.views import timeline
 from tillerlens.report.redrawn import can_be_redrawn, redrawn
+from tillerlens.report.words.front import belly_since
 from tillerlens.report.words.quantities import Units
 from tillerlens.report.words.verdict import verdict
 from tillerlens.ui import context as places
@@ -65,7 +66,7 @@ def _choose(place: Place, stages: list[Stage]) -> Stage:
     with st.container(horizontal=True, vertical_alignment="center"):
         back = st.button("Earlier", disabled=at == 0, key="earlier")
         on = st.button("Later", disabled=at == len(stages) - 1, key="later")
-        st.markdown(f"Stage {at + 1} of {len(stages)}, **{stage.state}**, {stage.taken_at.astimezone():%d %b %Y, %H:%M}")
+        st.markdown(f"Stage {at + 1} of {len(stages)}, **{stage.pose}**, {stage.taken_at.astimezone():%d %b %Y, %H:%M}")
     if back or on:
         go(None, place.bow, stages[at + (1 if on else -1)])
     return stage
@@ -81,9 +82,22 @@ def _as_kept(place: Place, stage: Stage) -> bool:
     earlier = earlier_reflex(place, stage)
     shot = json.dumps(stage.shot)
     rest = _at_rest(place, stage)
-    shown = Shown(b"", stage.photo_name, shot, rest, found, place.units, place.wish, earlier)
+    also = _belly_since(place, stage, found)
+    shown = Shown(b"", stage.photo_name, shot, rest, found, place.units, place.wish, earlier, also)
     show_result(shown, lambda: _picture(place, stage, found, rest))
     return True
+
+
+def _belly_since(place: Place, stage: Stage, found: Measurement) -> tuple[str, ...]:
+    """What a belly's colour has become since the last picture that shows it."""
+    if found.belly is None:
+        return ()
+    earlier = [s for s in timeline(place.record, stage.bow_id).stages if s.from_front and s.taken_at < stage.taken_at]
+    for one in reversed([s for s in earlier if s.status == "measured"]):
+        before = store.measurement(place.record, one.id)
+        if before is not None and before.belly is not None:
+            return tuple(belly_since(before.belly, found.belly, f"{one.taken_at.astimezone():%d %b %Y, %H:%M}"))
+    return ()
 
 
 def _measured(place: Place, stage: Stage) -> Measurement | None:
@@ -96,7 +110,7 @@ def _measured(place: Place, stage: Stage) -> Measurement | None:
 
 def _at_rest(place: Place, stage: Stage) -> str | None:
     """The measurement of the bow unstrung that this strung picture's bend is shown from, as JSON; None where there is none."""
-    if stage.state == "unstrung":
+    if stage.state == "unstrung" or stage.from_front:
         return None
     line = timeline(place.record, stage.bow_id)
     rest = on_hand_with(stage, line.stages, line.events).rest

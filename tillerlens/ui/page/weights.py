@@ -53,7 +53,7 @@ def show(place: Place) -> None:
     _quick_entry(known)
     below = st.container()
     typed = _beside(known)
-    sections = widgets.calipers(known)
+    sections = widgets.sections(known)
     _told(known, typed, sections, top, below)
     widgets.take_back(known, ("weighing", "arrow_speed", "mass"), lambda e: _said(e, known), "weights")
     widgets.cautions()

@@ -1,0 +1,273 @@
+"""How dark a heat-treated belly is along each limb: CIELAB lightness against something of known lightness in the picture.
+
+The colour of the light and the camera's white balance go out channel by channel against white paper (or uncooked wood). What
+changes along the bow is the light's strength, carried over from the reference by paper at several places of the board, or by the
+ground beside the limbs where that is of one paint. Colour is not hardness.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from tillerlens.core.errors import Reason
+from tillerlens.core.measurement import LIMBS, BellyColour, BellyLimb, Patch
+from tillerlens.core.shot import Shot
+from tillerlens.front.shape import FrontShape
+from tillerlens.photo.camera import Camera
+from tillerlens.photo.light import sample
+
+Array = NDArray[np.float64]
+
+PAPER_L, PAPER_L_U = 95.0, 1.5  # of office paper (CIELAB; common practice, no source)
+WOOD_L, WOOD_L_U = 72.0, 6.0  # of pale bow woods that were not cooked (common practice, no source)
+EVERY_MM, WINDOW_MM = 10.0, 25.0  # along a limb from place to place, and looked at together
+FACE = (0.2, 0.8)  # of the width: beyond it a belly is rounded
+ACROSS = 15  # samples there
+MIDDLE = (0.3, 0.65)  # of the samples by brightness: neither the string and the pores nor a glossy streak
+NEAR_END_MM = 40.0  # of a nock or the fade: notches, horn, the grip's wrap
+BURNT = 0.98  # of full light: paper burnt out says too little of the light
+RING = (0.54, 0.60)  # of a tag's side from its centre: the paper just outside its black square
+BESIDE = (0.9, 1.6)  # of the limb's width from its middle: the ground beside it
+UNEVEN_GROUND = 0.06  # rms of ln light beside the limbs about its smooth run, up to which the ground is of one paint
+PAPER_U, GROUND_U = 0.03, 0.04  # of ln light, that a board and a limb before it are lit unlike
+CARRIED_U = 0.15  # of ln light along the bow, where nothing tells how it runs
+# A belly that leans out of the board's plane meets the lamp at another angle. Light at 60 degrees off the board's square changes
+# by 1.7 of its logarithm for a radian; how much here is read off both limbs, which lean opposite ways and are cooked much alike.
+LEAN_U, ALIKE_U, SEPARATE = 1.2, 0.08, 3.0  # before looking; of ln light that limbs differ by; places where they do so separately
+TILT_U = 0.3  # of ln light for a radian, what one direction of light doesn't explain
+HUE_FREE = 0.05  # of its saturation, that wood of one bow differs by from place to place
+SHEEN_U = 1.2  # CIELAB units that a waxed face looks paler by all over
+SPECK_U = 0.8  # CIELAB units: grain and noise, of a window's mean
+PLAIN, SURE = 4.0, 2.5  # CIELAB units that an eye sees at once; and standard uncertainties beyond which a place is unlike
+LEAST_LONG_MM = 30.0  # of a patch
+
+
+@dataclass(frozen=True, eq=False)
+class _Along:
+    """One limb: places (n,) mm from the nock, mean light (n, 3), and pixels of its middle (n, 2); ``tilt`` (n,) rad, + where
+    it faces the upper end."""
+
+    from_nock_mm: Array
+    light: Array
+    px: Array
+    tilt: Array
+
+
+def read_belly(
+    light: NDArray[np.uint16], bow: FrontShape, camera: Camera, shot: Shot
+) -> tuple[BellyColour | None, tuple[Reason, ...]]:
+    """The belly's lightness along both limbs; None, with what to do, where nothing white or uncooked is in the picture."""
+    found = _reference(light, camera, shot)
+    if isinstance(found, Reason):
+        return None, (found,)
+    px, white, kind = found
+    along = {limb: _along(light, bow, k, shot) for k, limb in enumerate(LIMBS)}
+    every = np.vstack([along[limb].px for limb in LIMBS])
+    level, u_level, u_aside = _light_along(light, bow, px, white, every)
+    known = {"paper": (PAPER_L, PAPER_L_U), "uncooked wood": (WOOD_L, WOOD_L_U)}[kind]
+    n = len(along["upper"].px)
+    lean, u_lean = _lean(along["upper"], along["lower"], level[:n], level[n:])
+    tilt = np.concatenate([along[limb].tilt for limb in LIMBS])
+    level = level * np.exp(lean * tilt)[:, None]
+    u_level = np.hypot(u_level, np.hypot(u_lean, TILT_U) * np.abs(tilt))
+    limbs = []
+    for limb, part in zip(LIMBS, (slice(0, n), slice(n, None)), strict=True):
+        limbs.append(_lightness(limb, along[limb], level[part], u_level[part], known[0]))
+    per_light = float(np.median(np.concatenate([_per_light(one.lightness) for one in limbs])))
+    common = float(np.linalg.norm([known[1], SHEEN_U, per_light * u_aside]))
+    return BellyColour(kind, common, tuple(limbs), tuple(p for one in limbs for p in patches(one))), ()
+
+
+def patches(limb: BellyLimb) -> list[Patch]:
+    """Stretches of one limb that are paler or darker than its own usual shade, by more than light and grain explain."""
+    at, lightness, u = limb.from_nock_mm, limb.lightness, limb.u
+    if len(at) < 5:
+        return []
+    usual = _usual(at, lightness)
+    off = lightness - usual
+    rough = 1.4826 * float(np.median(np.abs(off)))  # uneven light and grain make the whole limb so uneven
+    out: list[Patch] = []
+    for sign, kind in ((1.0, "pale"), (-1.0, "dark")):
+        beyond = sign * off > np.maximum(PLAIN, SURE * np.hypot(u, rough))
+        runs, count = ndimage.label(beyond)
+        for k in range(1, count + 1):
+            on = np.nonzero(runs == k)[0]
+            most = on[np.argmax(sign * off[on])]
+            half = sign * off > sign * off[most] / 2  # from half of its depth on it is the patch
+            a = b = int(most)
+            while a > 0 and half[a - 1]:
+                a -= 1
+            while b < len(at) - 1 and half[b + 1]:
+                b += 1
+            low, high = float(at[a]), float(at[b])
+            if high - low < LEAST_LONG_MM or any(p.start_mm == low and p.end_mm == high for p in out):
+                continue
+            out.append(Patch(limb.limb, kind, low, high, float(np.mean(off[on])), float(np.mean(u[on]))))
+    return sorted(out, key=lambda p: p.start_mm)
+
+
+def _usual(at: Array, lightness: Array) -> Array:
+    """A limb's own shade (n,): its median, with a slope where light or heat runs out evenly along it, robustly."""
+    keep = np.ones(len(at), bool)
+    for _ in range(4):
+        slope, level = np.polyfit(at[keep] - at.mean(), lightness[keep], 1)
+        off = lightness - (level + slope * (at - at.mean()))
+        keep = np.abs(off - np.median(off)) < max(2.0, 1.5 * float(np.median(np.abs(off - np.median(off)))))
+        if keep.sum() < len(at) / 3:
+            return np.full(len(at), float(np.median(lightness)))
+    return np.asarray(level + slope * (at - at.mean()))
+
+
+def _reference(light: NDArray[np.uint16], camera: Camera, shot: Shot) -> tuple[Array, Array, str] | Reason:
+    """Places (k, 2) px of paper or uncooked wood with their light (k, 3), and which of the two; else what to do."""
+    clicked = next((name for name in ("white_paper", "raw_wood") if name in shot.clicks), None)
+    if clicked is not None:
+        kind = "paper" if clicked == "white_paper" else "uncooked wood"
+        at = np.array([shot.clicks[clicked]], float)
+        seen = np.array([_patch(light, at[0])])
+    elif shot.scale.kind == "aruco" and shot.scale.tag_centres_mm and shot.scale.side_mm:
+        kind = "paper"
+        centres = np.array(list(shot.scale.tag_centres_mm.values()), float)
+        at = camera.project(np.column_stack([centres, np.zeros(len(centres))]))
+        seen = np.array([_ring(light, camera, c, shot.scale.side_mm) for c in centres])
+    else:
+        text = "Nothing white is known in this picture, so how dark the belly is can't be told."
+        return Reason(
+            "no_white", text, "Put a sheet of white paper beside the bow and point at it, or at wood that was not cooked."
+        )
+    fit = (seen.max(1) < BURNT) & (seen.min(1) > 0.02)
+    if not fit.any():
+        text = "The white paper is burnt out or black in this picture, so how dark the belly is can't be told."
+        return Reason("white_burnt", text, "Take it again a little darker: tap the paper on the phone's screen first.")
+    return at[fit], seen[fit], kind
+
+
+def _patch(light: NDArray[np.uint16], at: Array) -> Array:
+    off = np.stack(np.meshgrid(np.arange(-4.0, 5.0), np.arange(-4.0, 5.0)), -1)
+    return np.asarray(np.median((sample(light, at + off) / 65535.0).reshape(-1, 3), axis=0), float)
+
+
+def _ring(light: NDArray[np.uint16], camera: Camera, centre: Array, side_mm: float) -> Array:
+    """The paper round a tag: the brighter half of what lies just outside its black square, where it may be cut close."""
+    t = np.linspace(-0.5, 0.5, 15)
+    rows = []
+    for r in np.linspace(*RING, 3):
+        for a, b in ((t, np.full(15, r)), (t, np.full(15, -r)), (np.full(15, r), t), (np.full(15, -r), t)):
+            rows.append(np.column_stack([a, b]))
+    mm = centre + side_mm * np.vstack(rows)
+    seen = sample(light, camera.project(np.column_stack([mm, np.zeros(len(mm))]))) / 65535.0
+    brighter = seen.mean(1) >= np.median(seen.mean(1))
+    return np.asarray(np.median(seen[brighter], axis=0), float)
+
+
+def _along(light: NDArray[np.uint16], bow: FrontShape, k: int, shot: Shot) -> _Along:
+    nock, way = bow.nocks[k], bow.way_mm
+    reach = abs(bow.handle - nock) - shot.handle_mm / 2
+    from_nock = np.arange(NEAR_END_MM, reach - NEAR_END_MM / 2, EVERY_MM)
+    inward = 1.0 if k == 0 else -1.0
+    fine = np.linspace(-0.5, 0.5, 9) * WINDOW_MM
+    s = nock + inward * (from_nock[:, None] + fine)  # (n, 9)
+    share = np.linspace(*FACE, ACROSS)
+    edge = [np.stack([np.interp(s, way, px[:, j]) for j in (0, 1)], -1) for px in (bow.left_px, bow.right_px)]
+    px = edge[0][:, :, None] + share[None, None, :, None] * (edge[1] - edge[0])[:, :, None]  # (n, 9, A, 2)
+    seen = (sample(light, px.reshape(len(s), -1, 2)) / 65535.0).astype(float)
+    order = np.argsort(seen.mean(2), axis=1)
+    a, b = (int(q * order.shape[1]) for q in MIDDLE)
+    mean = np.take_along_axis(seen, order[:, a:b, None], axis=1).mean(1)
+    middle = np.column_stack([np.interp(nock + inward * from_nock, way, bow.middle_px[:, j]) for j in (0, 1)])
+    tilt = np.interp(nock + inward * from_nock, way, np.gradient(bow.depth_mm, way))
+    return _Along(from_nock, mean, middle, tilt)
+
+
+def _light_along(light: NDArray[np.uint16], bow: FrontShape, at: Array, white: Array, px: Array) -> tuple[Array, Array, float]:
+    """What the reference's light (n, 3) would be at places (n, 2) px of the limbs; its doubt (n,), of ln light along the bow; and
+    that of all places alike, by how far the paper lies to one side in light that falls off to there."""
+    if len(at) >= 3:  # a plane of ln light through the papers
+        scale = float(np.ptp(at, axis=0).max())
+        basis = lambda q: np.column_stack([np.ones(len(q)), (q - at.mean(0)) / scale])  # noqa: E731
+        coefficients, *_ = np.linalg.lstsq(basis(at), np.log(white), rcond=None)
+        miss = float(np.sqrt(np.mean((np.log(white) - basis(at) @ coefficients) ** 2)))
+        return np.exp(basis(px) @ coefficients), np.full(len(px), float(np.hypot(PAPER_U, miss))), 0.0
+    run, rough, falls = _ground(light, bow, px)
+    far = float(np.mean([np.min(np.linalg.norm(bow.middle_px - q, axis=1)) for q in at]))
+    aside = float(np.hypot(PAPER_U, falls * far))
+    even = rough < UNEVEN_GROUND
+    if not even:
+        return np.broadcast_to(white.mean(0), (len(px), 3)), np.full(len(px), CARRIED_U), max(aside, CARRIED_U)
+    near = [int(np.argmin(np.linalg.norm(px - q, axis=1))) for q in at]
+    start = np.mean([np.log(w) - run[k] for w, k in zip(white, near, strict=True)], axis=0)
+    return np.exp(start + run[:, None]), np.full(len(px), float(np.hypot(GROUND_U, rough / 2))), aside
+
+
+def _ground(light: NDArray[np.uint16], bow: FrontShape, px: Array) -> tuple[Array, float, float]:
+    """ln light (n,) of the ground beside the limbs at ``px``, smooth along the bow, how rough it is about that, and how much of
+    it is lost for a pixel to one side."""
+    k = np.array([int(np.argmin(np.linalg.norm(bow.middle_px - q, axis=1))) for q in px])
+    across = bow.right_px[k] - bow.left_px[k]
+    sides = []
+    for way in (-1.0, 1.0):
+        far = way * np.linspace(*BESIDE, 9)
+        seen = sample(light, bow.middle_px[k][:, None] + far[None, :, None] * across[:, None]) / 65535.0
+        sides.append(np.log(np.maximum(np.median(seen, axis=1).mean(1), 1e-4)))
+    level = np.maximum(*sides)  # the limb's shadow lies on one of them
+    apart = 2 * float(np.mean(BESIDE)) * float(np.median(np.linalg.norm(across, axis=1)))
+    falls = abs(float(np.median(sides[1] - sides[0]))) / apart
+    s = (bow.way_mm[k] - bow.handle) / max(1.0, float(np.ptp(bow.way_mm)))
+    fit = np.polynomial.Polynomial.fit(s, level, 3)
+    keep = np.abs(level - fit(s)) < 3 * np.median(np.abs(level - fit(s))) + 0.02
+    fit = np.polynomial.Polynomial.fit(s[keep], level[keep], 3)
+    return np.asarray(fit(s)), float(np.sqrt(np.mean((level[keep] - fit(s[keep])) ** 2))) + 0.5 * float(1 - keep.mean()), falls
+
+
+def _lean(upper: _Along, lower: _Along, level_upper: Array, level_lower: Array) -> tuple[float, float]:
+    """How much ln light a radian of lean adds, by what both limbs show as far from their nocks, and its standard uncertainty."""
+    n = min(len(upper.from_nock_mm), len(lower.from_nock_mm))
+    part = slice(0, n)
+    apart = [np.log((one.light[part] / level[part]).mean(1)) for one, level in ((upper, level_upper), (lower, level_lower))]
+    off, tilt = apart[0] - apart[1], upper.tilt[part] - lower.tilt[part]
+    spread = float(np.std(tilt))
+    if spread < 1e-4:
+        return 0.0, LEAN_U
+    weight = np.ones(n)
+    for _ in range(8):  # a patch that is darker on one limb counts for little
+        middle = np.average(tilt, weights=weight)
+        level = np.average(off, weights=weight)
+        own = float(np.sum(weight * (tilt - middle) * (off - level)) / np.sum(weight))
+        of = float(np.sum(weight * (tilt - middle) ** 2) / np.sum(weight))
+        known = SEPARATE * of / ALIKE_U**2 + 1 / LEAN_U**2
+        lean = SEPARATE * own / ALIKE_U**2 / known
+        left = off - level - lean * (tilt - middle)
+        weight = 1 / (1 + (left / ALIKE_U) ** 2)
+    return lean, float(1 / np.sqrt(known))
+
+
+def _lightness(limb: str, seen: _Along, level: Array, u_level: Array, reference_l: float) -> BellyLimb:
+    """One limb's lightness and its doubt along it."""
+    reference_y = ((reference_l + 16) / 116) ** 3
+    lab = _lab(np.clip(seen.light / level * reference_y, 1e-5, 1.0))
+    lightness = lab[:, 0]
+    per_light = _per_light(lightness)
+    u = np.hypot(SPECK_U, per_light * u_level)
+    # a shine adds white: where a place is paler and greyer at once than the limb, what white would explain is doubt
+    v = seen.light / level
+    saturation = 1 - v.min(1) / v.mean(1)
+    white = np.clip(1 - saturation / max(float(np.median(saturation)), 1e-3) - HUE_FREE, 0.0, 0.9)
+    shine = np.where(lightness > np.median(lightness), -np.log(1 - white) * per_light, 0.0)
+    u = np.hypot(u, shine)
+    return BellyLimb(limb, seen.from_nock_mm, lightness, u)  # type: ignore[arg-type]
+
+
+def _per_light(lightness: Array) -> Array:
+    """Units of lightness for one of ln light."""
+    return (np.asarray(lightness) + 16) / 3
+
+
+def _lab(linear: Array) -> Array:
+    from skimage.color import rgb2lab
+
+    coded = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * np.power(linear, 1 / 2.4) - 0.055)
+    return np.asarray(rgb2lab(coded[None])[0], float)
