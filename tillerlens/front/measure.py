@@ -45,16 +45,14 @@ TAPER_DEGREE, EVEN_PX = 4, 0.6  # of a polynomial that is an even taper, and how
 CLICK_U_PX, HANDLE_CLICK_U_MM = 2.5, 5.0  # of a click along the bow; what its maker calls the handle's centre, by eye
 STRING_U_MM = 0.3  # what of a twisted string's width is lit
 TURNED_MM = 40.0  # of the handle beside the line of the tips: no straight bow stands so far out; it is seen from aside
-FACE_MM = 27.0  # limbs that look so thick over half their length are seen from their broad side (common practice, no source)
+# Limbs that look so thick over half their length or more are seen from their broad side (common practice, no source).
+FACE_MM = 27.0
 ACROSS_COS = 0.5  # of the bow's way to the one that was said: 60 degrees
-<<<<<<< HEAD
 ABOUT_KNOT = 0.2  # of half the bow: how far about a knot an edge's uncertainty is taken
 HALF_INCH_MM = MM_PER_INCH / 2  # places are reported to it
-=======
 # From an edge, that the string or its shadow may be taken for it: a string's loop, its twist and its shadow are so broad; and how
 # far the edge may then be off.
 BESIDE_MM, BESIDE_U_MM = 10.0, 3.0
->>>>>>> front
 MOST_JUMP = 6.0  # times the usual way from station to station
 MOST_UNLIKE = 1.35  # times as wide as the other limb there (common practice, no source)
 ALIKE = 0.04  # of its width, that a limb differs from the other at one place

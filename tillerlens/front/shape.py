@@ -165,14 +165,9 @@ def shape(x: Array, outline: Outline, camera: Camera, shot: Shot) -> FrontShape:
         part = (s > nocks[0]) & (s < handle) if k == 0 else (s > handle) & (s < nocks[1])
         rise = a_tips[k] - a_h
         off = (smooth[part] - h * (1 - (along[part] - a_h) / rise)) / np.hypot(1, h / rise)
-<<<<<<< HEAD
-        ends_off = np.clip(np.minimum(np.abs(s[part] - nocks[k]), np.abs(s[part] - handle)) / END_MM, 0, 1)
-        off = off * ends_off  # the ends lie on the line by definition
-=======
         # the nock lies on the line by definition; on the stiff handle wrap, string and what it hangs on cross the edges
         from_handle = np.abs(s[part] - handle) - shot.handle_mm / 2
-        off = off * np.clip(np.minimum(np.abs(s[part] - nocks[k]), from_handle) / 40.0, 0, 1)
->>>>>>> front
+        off = off * np.clip(np.minimum(np.abs(s[part] - nocks[k]), from_handle) / END_MM, 0, 1)
         numbers[f"side_bend_{name}"] = float(off[np.argmax(np.abs(off))])
         numbers[f"bend_at_{name}"] = float(np.abs(s[part] - handle)[np.argmax(np.abs(off))])
         numbers[f"other_way_{name}"] = float(off.max() if off[np.argmax(np.abs(off))] < 0 else off.min())

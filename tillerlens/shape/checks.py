@@ -26,7 +26,6 @@ DIFFERS_U = 3.0  # beyond it the length and the trace are reported to differ
 LEAST_ROOT = 0.9  # of the limb's greatest thickness, at its root
 LIKE_ROOTS = 1.25  # one limb's thickness beside the handle over the other's, at the most, of what it is further out
 OUTER = 0.6  # of a limb's length from its nock: as far as its root does not reach
-ROOTS_AT = np.linspace(0.3, 0.97, 68)  # of a limb's length from its nock, where the two are held against each other
 THICKNESS_AT = np.linspace(0.3, 0.97, 68)  # of the limb's length from its nock: further out a knob or a tip may be thicker
 MOST_INNER = 0.9  # of the limb's length: further in no loss of wood begins
 SHARPEST_PER_MM = 1 / 150.0  # tighter bends than a six-inch radius are not a limb's
@@ -147,13 +146,13 @@ def roots_unlike(s: BowShape) -> dict[str, tuple[float, float]]:
     """
     found: list[tuple[float, str, float]] = []
     for of in (lambda m: m.thickness_mm, lambda m: m.apparent_mm):
-        up, low = (np.interp(ROOTS_AT * m.from_nock_mm[-1], m.from_nock_mm, of(m)) for m in (s.upper, s.lower))
-        ratio = up / low / np.median((up / low)[ROOTS_AT < OUTER])
+        up, low = (np.interp(THICKNESS_AT * m.from_nock_mm[-1], m.from_nock_mm, of(m)) for m in (s.upper, s.lower))
+        ratio = up / low / np.median((up / low)[THICKNESS_AT < OUTER])
         name, ratio, thick = ("upper", ratio, up) if ratio[-1] > 1 else ("lower", 1 / ratio, low)
         if ratio[-1] <= LIKE_ROOTS:
             return {}
         like = np.nonzero(ratio < 1 + (LIKE_ROOTS - 1) / 2)[0]
-        start = float(ROOTS_AT[like[-1]]) if len(like) else float(ROOTS_AT[0])
+        start = float(THICKNESS_AT[like[-1]]) if len(like) else float(THICKNESS_AT[0])
         found.append((float(thick[-1] * (1 - 1 / ratio[-1])), name, start))
     mm, name, start = min(found)
     return {name: (mm, min(start, MOST_INNER))}
