@@ -52,7 +52,7 @@ ABOUT_KNOT = 0.2  # of half the bow: how far about a knot an edge's uncertainty 
 HALF_INCH_MM = MM_PER_INCH / 2  # places are reported to it
 # From an edge, that the string or its shadow may be taken for it: a string's loop, its twist and its shadow are so broad; and how
 # far the edge may then be off.
-BESIDE_MM, BESIDE_U_MM = 10.0, 3.0
+BESIDE_MM, BESIDE_U_MM = 8.0, 2.0
 MOST_JUMP = 6.0  # times the usual way from station to station
 MOST_UNLIKE = 1.35  # times as wide as the other limb there (common practice, no source)
 ALIKE = 0.04  # of its width, that a limb differs from the other at one place
