@@ -34,6 +34,7 @@ K1_PRIOR_U = 0.02
 PRINCIPAL_POINT_PRIOR_U = 0.004  # of the picture's long side
 # How squarely a person holds a phone to a wall, when no marks can tell (common practice, no source).
 OBLIQUENESS_PRIOR_U = np.radians(5.0)
+BENT_LENS_U, SCATTERED = 5.0, 4.0  # standard uncertainties of the radial term; the marks' scatter over what they promise
 MOST_RMS_PX = 8.0  # marks that miss by more do not belong together
 # Of the fit: columns of like size (rotation rad, translation mm, log focal, k1, principal point px), or the small ones drown in
 # rounding; rounds of reweighting, each of so many evaluations a parameter, until nothing moves by so much of a step.
@@ -285,7 +286,9 @@ def _judged(problem: _Problem, q: Array, jac: Array, weight: Array, scale: Array
     rms = float(np.sqrt(np.mean((r * u_px)[used] ** 2))) if used.any() else np.inf
     jac[: len(r)] /= np.sqrt(inflate)
     covariance = (np.linalg.pinv(jac.T @ jac) * np.outer(scale, scale))[:N_PARAMETERS, :N_PARAMETERS]
-    if not np.isfinite(rms) or used.mean() < 0.5 or rms > MOST_RMS_PX:
+    # a lens that bends lines as no phone's does, for marks that scatter all the same: it has taken up what a mark is off by
+    taken_up = abs(q[7]) > BENT_LENS_U * K1_PRIOR_U and inflate > SCATTERED**2
+    if not np.isfinite(rms) or used.mean() < 0.5 or rms > MOST_RMS_PX or taken_up:
         raise ScaleError(
             "The marks on the board do not fit together.",
             "Check their distances and places, or click them again.",
