@@ -95,6 +95,8 @@ def test_every_command_in_the_readme_is_one():
     """Each ``tillerlens WORD``; where the line gives more than a word, its first two."""
     readme = (ROOT / "README.md").read_text()
     app = get_command(cli)
-    for first, second in re.findall(r"^    tillerlens ([a-z]+)(?: ([a-z]+))?", readme, re.MULTILINE):
+    blocks = re.findall(r"^    tillerlens ([a-z]+)(?: ([a-z]+))?", readme, re.MULTILINE)
+    in_text = re.findall(r"`(?:tillerlens )?(bench|bow|stage|event) ([a-z-]+)", readme)
+    for first, second in (*blocks, *in_text):
         command = app.commands[first]
         assert not hasattr(command, "commands") or second in command.commands
