@@ -10,6 +10,7 @@ import cv2
 import drawn_film as df
 import numpy as np
 import pytest
+from app_visits import errors, visit
 from jsonschema import Draft202012Validator
 from typer.testing import CliRunner
 
@@ -25,6 +26,7 @@ from tillerlens.record.thumbnails import thumbnail
 from tillerlens.report.charts.film import draw_figure
 from tillerlens.report.words.film import draw_table, draw_words
 from tillerlens.report.words.quantities import Units
+from tillerlens.ui.page import film as film_page
 
 FPS = 12.0
 POSES = df.pull()
@@ -91,14 +93,33 @@ def test_every_frame_of_a_draw_is_followed(follow, pictures):
     assert "since the lowest row" in "".join(shown.itertext())
 
 
-def test_frames_of_the_pull_are_kept_once_with_their_own_pictures(follow, pictures, monkeypatch, tmp_path):
-    """What is kept is the frame that was measured, to the last pixel, with its own measurement and time."""
-    given = read_shot(df.GIVEN)
-    perfect = df.measured
+@pytest.fixture
+def whole(monkeypatch):
+    """Measurements that also say of which picture they are, and what was typed: as those that are kept do."""
+    given, perfect = read_shot(df.GIVEN), df.measured
     about = PhotoId("a frame", "0" * 64, df.SIZE)
     monkeypatch.setattr(
         df, "measured", lambda pose: replace(perfect(pose), shot=replace(given, state=perfect(pose).state), photo=about)
     )
+
+
+def test_the_page_follows_a_clip_and_keeps_frames_of_its_pull(follow, whole, pictures, monkeypatch, tmp_path):
+    film = follow(pictures, POSES)
+    monkeypatch.setattr(film_page, "measure_draw", lambda *a, **k: film)
+    with open_record() as record:
+        bow = store.add_bow(record, Bow("Bramble", length_mm=1580.0, handle_mm=220.0))
+        page = visit("film", bow)
+        page.get("file_uploader")[0].upload("draw.mp4", (tmp_path / "draw.mp4").read_bytes(), "video/mp4").run()
+        page.button(key="measure_film").click().run()
+        assert errors(page) == [] and not store.list_stages(record, bow.id)
+        page.button(key="keep_film").click().run()
+        assert errors(page) == [] and "on the bow's timeline" in page.success[0].value
+        assert len(store.list_stages(record, bow.id)) == len(draw.over_the_pull(film.stages))
+        assert not [b for b in page.button if b.key == "keep_film"]
+
+
+def test_frames_of_the_pull_are_kept_once_with_their_own_pictures(follow, whole, pictures, tmp_path):
+    """What is kept is the frame that was measured, to the last pixel, with its own measurement and time."""
     film = follow(pictures, POSES)
     picked = draw.over_the_pull(film.stages)
     assert 1 < len(picked) <= draw.FOUND_ON and picked[-1].draw_mm == max(s.draw_mm for s in film.stages if s.phase != "let-down")
