@@ -42,7 +42,11 @@ class Walker:
         self.page.get_by_role("textbox", name=label).first.fill(text)
 
     def choose(self, label, option):
-        self.click(self.page.get_by_role("combobox", name=label).first)
+        field = self.page.get_by_role("combobox", name=label).first
+        settled(self.page)
+        field.scroll_into_view_if_needed()
+        self.page.wait_for_timeout(400)  # a list that opens while the page still scrolls closes again
+        self.click(field)
         self.click(self.page.get_by_role("option", name=option).first)
 
     def hand_over(self, *files):
