@@ -3,6 +3,7 @@
 from dataclasses import replace
 from datetime import timedelta
 
+import bow_states
 import pytest
 import shop
 from app_visits import errors, said, visit
@@ -62,6 +63,14 @@ def test_a_drawn_picture_shows_its_bend_from_the_bow_at_rest(record):
     page = visit("stage", bow)
     assert errors(page) == []
     assert "has bent from its shape at rest" in said(page)
+
+
+def test_a_belly_view_counts_as_measured_in_the_report(record):
+    states = bow_states.belly_states(record)
+    after = next(s for s in states if s.name == "a belly before and after heat")
+    page = visit("report", store.get_bow(record, after.query["bow"]))
+    assert errors(page) == []
+    assert page.subheader[0].value == "2 of 3 pictures are measured."
 
 
 def test_the_shelf_says_whose_pictures_lie_beside_a_record_that_is_not_theirs(record):

@@ -46,7 +46,7 @@ def show(place: Place) -> None:
 
 def _first(known: Known, content: dict[str, Any]) -> None:
     summary = next((s["text"] for s in content["sections"] if s["title"] == "Summary" and s.get("text")), None)
-    measured = len(known.measured())
+    measured = sum(s.status == "measured" for s in known.stages)
     text = summary[0] if summary else f"{measured} of {len(known.stages)} pictures are measured."
     st.subheader(plain(text), anchor=False)
 
