@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from tests.benches import HALF_HANDLE_MM, ROOT_MM, WORKING_MM, document
 from tillerlens.measures.compare import AtRest, compare
-from tillerlens.measures.pair import read_picture
+from tillerlens.measures.pair import from_rest, read_picture
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle
 from tillerlens.report.charts.bow import bend_pair_chart
 from tillerlens.report.charts.picture import bend_chart
@@ -59,6 +61,17 @@ def test_colours_and_curves_use_the_same_bend_and_say_which() -> None:
     pairs = compare(DRAWN, DRAWN, AtRest(REST)), compare(DRAWN, DRAWN)
     bent, standing = (bend_pair_chart(pair, Units()).to_json() for pair in pairs)
     assert "bend from rest" in bent and "shape, natural bend included" in standing
+
+
+def test_two_pages_take_the_shape_at_rest_off_alike() -> None:
+    """Where the pictures read a limb's length 6 mm apart, one page laid the limbs on each other at the nock, the other at the
+    handle: two bends of one bow."""
+    length = REST.values["limb_length_upper"]
+    rest = replace(REST, values={**REST.values, "limb_length_upper": replace(length, value=length.value + 6.0)})
+    one = bend_of(DRAWN, rest).shown.profile["upper"]
+    other = from_rest(read_picture(DRAWN), read_picture(rest), True).limbs["upper"]
+    np.testing.assert_allclose(one.curvature_per_m, other.curvature_per_m, atol=1e-9)
+    np.testing.assert_allclose(one.u_curvature_per_m, other.u_curvature_per_m, atol=1e-9)
 
 
 def test_a_picture_at_rest_and_a_wrong_rest_are_shown_as_they_are() -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -147,19 +148,38 @@ def bend_change(then: Picture, now: Picture, limb: Limb) -> Change:
     return Change(limb, length - x, x, at(a, a.curvature_per_m), at(b, b.curvature_per_m), u)
 
 
+class HasBend(Protocol):
+    """A limb's bend along it from the nock, arrays of one length."""
+
+    @property
+    def from_nock_mm(self) -> Array: ...
+    @property
+    def curvature_per_m(self) -> Array: ...
+    @property
+    def u_curvature_per_m(self) -> Array: ...
+
+
+def less_rest(limb: HasBend, still: HasBend) -> tuple[Array, Array]:
+    """A limb's bend from its shape at rest, 1/m, and what of its standard uncertainty that shape brings in.
+
+    The two limbs are laid on each other at the nock, as the finding of hinges and stiff places lays them.
+    """
+    order = np.argsort(still.from_nock_mm)
+    natural, u = (
+        np.interp(limb.from_nock_mm, still.from_nock_mm[order], of[order])
+        for of in (still.curvature_per_m, still.u_curvature_per_m)
+    )
+    return np.asarray(limb.curvature_per_m - natural), np.asarray(u)
+
+
 def from_rest(picture: Picture, rest: Picture, u_too: bool) -> Picture:
     """The picture with its limbs' bend from rest for their shape. ``u_too``: with the doubt of the shape at rest, which drops out
     of a change where both pictures are held against one and the same."""
     limbs: dict[Limb, Along] = {}
     for name, limb in picture.limbs.items():
-        still = rest.limbs[name]
-        order = np.argsort(still.from_handle_mm)
-        natural, u = (
-            np.interp(limb.from_handle_mm, still.from_handle_mm[order], v[order])
-            for v in (still.curvature_per_m, still.u_curvature_per_m)
-        )
+        bend, u = less_rest(limb, rest.limbs[name])
         own_u = np.hypot(limb.u_curvature_per_m, u) if u_too else limb.u_curvature_per_m
-        limbs[name] = replace(limb, curvature_per_m=limb.curvature_per_m - natural, u_curvature_per_m=own_u)
+        limbs[name] = replace(limb, curvature_per_m=bend, u_curvature_per_m=own_u)
     return replace(picture, limbs=limbs)
 
 

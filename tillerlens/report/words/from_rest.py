@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tillerlens.core.measurement import LIMBS, Measurement
+from tillerlens.measures.pair import less_rest
 from tillerlens.report.words.quantities import Units
 
 
@@ -54,12 +55,6 @@ def bend_of(found: Measurement, rest: Measurement | None) -> Bend:
         return Bend(found, False)
     profile = {}
     for limb, p in found.profile.items():
-        still = rest.profile[limb]
-        order = np.argsort(still.from_nock_mm)
-        k, u = (
-            np.interp(p.from_nock_mm, still.from_nock_mm[order], of[order])
-            for of in (still.curvature_per_m, still.u_curvature_per_m)
-        )
-        moved, own = p.curvature_per_m - k, np.hypot(p.u_curvature_per_m, u)
-        profile[limb] = replace(p, curvature_per_m=moved, u_curvature_per_m=own)
+        bend, u = less_rest(p, rest.profile[limb])
+        profile[limb] = replace(p, curvature_per_m=bend, u_curvature_per_m=np.hypot(p.u_curvature_per_m, u))
     return Bend(replace(found, profile=profile), True)

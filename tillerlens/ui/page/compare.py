@@ -44,9 +44,11 @@ def show(place: Place) -> None:
     known = widgets.open_page(place, "Compare")
     measured = known.measured()
     if len(measured) < 2:
-        st.subheader("Two measured pictures are needed to compare.", anchor=False)
+        st.subheader("Two measured pictures from the side are needed to compare.", anchor=False)
         have = "one is" if measured else "none is"
         more = "Add pictures of it; any two can be compared, at rest or drawn."
+        if any(s.from_front for s in known.stages):
+            more += " How a heat-treated belly's colour changed stands with its newest picture."
         widgets.missing(f"Of this bow {have} on the timeline.", more, known, "picture", "Add a picture")
         return
     then, now = _choose(known, measured)
