@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from tillerlens.core.measurement import COVER, LIMBS, Limb, Value
 from tillerlens.core.reading import JsonObject
 from tillerlens.core.units import FOOT_M, KG_PER_GRAIN
-from tillerlens.measures.pair import Along, Picture
+from tillerlens.measures.pair import Along, Picture, less_rest
 from tillerlens.mechanics.cast import ArrowSpeed, Cast
 from tillerlens.mechanics.force_draw import ForceCurve, Reading
 from tillerlens.mechanics.scraping.target import LEAN_OF_BEND, Bend
@@ -84,12 +84,8 @@ def from_rest_rows(
 
 def _moved(rest: Along, bent: Along) -> tuple[Array, Array, Array]:
     """Place from the handle's centre, bend minus bend at rest, and its standard uncertainty."""
-    order = np.argsort(rest.from_handle_mm)
-    still, u_still = (
-        np.interp(bent.from_handle_mm, rest.from_handle_mm[order], v[order])
-        for v in (rest.curvature_per_m, rest.u_curvature_per_m)
-    )
-    return bent.from_handle_mm, bent.curvature_per_m - still, np.hypot(bent.u_curvature_per_m, u_still)
+    bend, u_still = less_rest(bent, rest)
+    return bent.from_handle_mm, bend, np.hypot(bent.u_curvature_per_m, u_still)
 
 
 def _wished_shape(

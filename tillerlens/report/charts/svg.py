@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from tillerlens.core.measurement import COVER, LIMBS, Limb
 from tillerlens.core.units import NEWTON_PER_POUND, STANDARD_GRAVITY
 from tillerlens.history.trends import Pull, ReflexAt
-from tillerlens.measures.pair import Along, Picture
+from tillerlens.measures.pair import Picture, less_rest
 from tillerlens.measures.set import Recovery, RestReading, SetFound
 from tillerlens.report.charts.picture import COLOURS
 from tillerlens.report.words.quantities import Units
@@ -138,9 +138,8 @@ def bend_figure(picture: Picture, units: Units, rest: Picture | None = None) -> 
     for limb, along in picture.limbs.items():
         k, u = along.curvature_per_m, along.u_curvature_per_m
         if rest is not None:
-            there = rest.limbs[limb]
-            k = k - _at(there, there.curvature_per_m, along.from_nock_mm)
-            u = np.hypot(u, _at(there, there.u_curvature_per_m, along.from_nock_mm))
+            k, u_rest = less_rest(along, rest.limbs[limb])
+            u = np.hypot(u, u_rest)
         per = units.on_bend(1.0)
         read[limb] = (np.array([units.on_axis(v) for v in along.from_handle_mm]), per * k, per * u)
     every = np.concatenate([k for _, k, _ in read.values()])
@@ -283,11 +282,6 @@ def _centreline(p: Picture, units: Units) -> Array:
     upper, lower = p.limbs["upper"].centre_mm, p.limbs["lower"].centre_mm
     xy = np.vstack([upper, lower[::-1]])
     return np.asarray(xy * units.on_axis(1.0)) if np.isfinite(xy).all() else np.zeros((0, 2))
-
-
-def _at(along: Along, y: Array, from_nock_mm: Array) -> Array:
-    order = np.argsort(along.from_nock_mm)
-    return np.asarray(np.interp(from_nock_mm, along.from_nock_mm[order], y[order]))
 
 
 def set_colour(part: float) -> str:
