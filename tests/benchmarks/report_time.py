@@ -19,12 +19,10 @@ from PIL import Image
 from tillerlens.core.measurement import PhotoId
 from tillerlens.core.shot_file import read_shot
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parents[2]))
-from pairs import bump, document, flat
-from shop import shot_of
-from test_compare import drawn
-
+from tests.measures.test_compare import drawn
+from tests.support.pairs import bump, document, flat
+from tests.support.shop import shot_of
 from tillerlens.history.of_record import story_of
 from tillerlens.record import Bow, Event, open_record, store
 from tillerlens.report.page import render_page

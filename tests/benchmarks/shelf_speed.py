@@ -15,11 +15,11 @@ import time
 from datetime import timedelta
 from pathlib import Path
 
-sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
+sys.path[:0] = [str(Path(__file__).parents[2])]
 
-from shop import BEGIN, EVENTS, document_of, printed, shot_of  # noqa: E402
 from sqlalchemy import insert  # noqa: E402
 
+from tests.support.shop import BEGIN, EVENTS, document_of, printed, shot_of  # noqa: E402
 from tillerlens.record import Bow, Event, Measured, Stage, open_record  # noqa: E402
 from tillerlens.record.connection import writing  # noqa: E402
 from tillerlens.record.entries import canonical, check_entry  # noqa: E402
