@@ -140,11 +140,11 @@ def test_in_the_record_it_stands_for_its_widths_and_for_no_shape(tmp_path):
         assert set(sections) == set(LIMBS)
         assert len(thumbnail(record, later)) > 2000
         content = lay_out(story_of(record, bow.id))
-    section = next(s for s in content["sections"] if s["title"] == "Seen from belly or back")
-    assert any("Colour isn't hardness" in text for text in section["text"])
-    assert len(section["tables"][0]["rows"]) >= 6
-    summary = next(s for s in content["sections"] if s["title"] == "Summary")
-    assert not any("belly view" in text for text in summary["text"])
+    section = content.section("Seen from belly or back")
+    assert any("Colour isn't hardness" in text for text in section.text)
+    assert len(section.tables[0].rows) >= 6
+    summary = content.section("Summary")
+    assert not any("belly view" in text for text in summary.text)
 
 
 def test_it_is_drawn_again_from_its_document():
@@ -173,5 +173,5 @@ def test_a_front_views_page_in_the_report_has_its_first_sentence():
     found = front("braced", {"string_line": mm(-5.0)})
     stage = StageShown("Stage 1, braced, belly view", datetime(2026, 3, 1, tzinfo=UTC), found, picture=b"\x89PNG")
     content = lay_out(Story("Heron", stages=(stage,)))
-    picture = next(s for s in content["sections"] if s.get("pictures"))["pictures"][0]
-    assert "The string runs 3/16 in left" in picture["caption"]
+    picture = next(s for s in content.sections if s.pictures).pictures[0]
+    assert "The string runs 3/16 in left" in picture.caption

@@ -60,7 +60,7 @@ def test_the_story_of_a_bow(record, heron):
     assert told.scrapes == ((BEGIN + timedelta(hours=2), Scraped("lower", 430.0, 570.0)),)
     assert [(r.session, r.minutes) for r in told.reflexes] == [(0, None), (2, 2.0), (2, 1442.0)]
     assert [round(p.weight_n / NEWTON_PER_POUND) for p in told.pulls] == [48, 47]
-    said = " ".join(lay_out(told)["sections"][0]["text"])
+    said = " ".join(lay_out(told).sections[0].text)
     assert "It worked: the lower limb" in said and "Stage 1, unstrung, against Stage 4, unstrung" in said
 
 
@@ -94,7 +94,7 @@ def test_a_draw_to_the_belly_needs_the_handles_thickness(record, heron):
     note(record, heron, "weighing", 6, draw_mm=600.0, draw_to="belly", weight_n=200.0)
     told = story_of(record, heron.id, pictures=False)
     assert len(told.pulls) == 2
-    assert any("1 readings to the belly are left out" in text for text in lay_out(told)["sections"][0]["text"])
+    assert any("1 readings to the belly are left out" in text for text in lay_out(told).sections[0].text)
     bow = store.get_bow(record, heron.id)
     store.update_bow(record, replace(bow, handle_thickness_mm=30.0))
     assert story_of(record, heron.id, pictures=False).pulls[-1].draw_mm == 630.0
@@ -105,7 +105,7 @@ def test_a_picture_that_cannot_be_shown_is_said(record, heron):
     store.add_stage(record, heron.id, b"\x00\x00\x00\x18ftypmp42" + bytes(64), shot, name="pull.mp4", video_time_s=1.0)
     told = story_of(record, heron.id)
     assert told.stages[-1].picture is None
-    assert any("Left out: stage 6: A video has no small picture" in text for text in lay_out(told)["sections"][0]["text"])
+    assert any("Left out: stage 6: A video has no small picture" in text for text in lay_out(told).sections[0].text)
 
 
 def test_scrapings_between_two_stages(record, heron):

@@ -274,12 +274,12 @@ def reports(units):
 def _cells(content):
     """All text of a report: sentences, heads and cells of tables, captions, and the words in figures."""
     out = []  # the facts are the fixture's own
-    for section in content["sections"]:
-        out += [section["title"], *section.get("text", [])]
-        out += [str(cell) for t in section.get("tables", []) for row in (t["head"], *t["rows"]) for cell in row]
-        out += [p["caption"] for p in section.get("pictures", [])]
-        for f in section.get("figures", []):
-            out += [f["title"], *re.findall(r"<text[^>]*>([^<]*)</text>", f["svg"])]
+    for section in content.sections:
+        out += [section.title, *section.text]
+        out += [str(cell) for t in section.tables for row in (t.head, *t.rows) for cell in row]
+        out += [p.caption for p in section.pictures]
+        for f in section.figures:
+            out += [f.title, *re.findall(r"<text[^>]*>([^<]*)</text>", f.svg)]
     return out
 
 
