@@ -8,11 +8,12 @@ import pytest
 
 from tests.support import shop
 from tests.support.benches import HALF_HANDLE_MM, ROOT_MM, document, string_of, wooden_bow, wooden_limb
+from tests.support.shop import event_of
 from tillerlens.core.measurement import FoundOn, PhotoId
 from tillerlens.history.as_now import at_rest_of, finding_of, on_hand, on_hand_with, told_together
 from tillerlens.mechanics.finding import confidence, find, with_finding
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle
-from tillerlens.record import Event, Stage
+from tillerlens.record import Stage
 from tillerlens.report.words.verdict import verdict
 
 HINGED = Bow(wooden_limb(hinge=0.25), wooden_limb(), Handle(HALF_HANDLE_MM, HALF_HANDLE_MM, ROOT_MM))
@@ -33,7 +34,7 @@ def bow():
     made += [document(CURED, d, noise=noise) for d in (520.0, 640.0)]
     made = [replace(m, photo=PhotoId(s.photo_name)) for s, m in zip(stages, made, strict=True)]
     details = {"limb": "upper", "start_from_nock_mm": 100.0, "end_from_nock_mm": 300.0}
-    scraped = Event("0" * 36, "scrape", shop.BEGIN + timedelta(days=3), details, "", "Maker", None)
+    scraped = event_of("0" * 36, "scrape", shop.BEGIN + timedelta(days=3), details, "", "Maker", None)
     documents = {s.id: d for s, d in zip(stages, made, strict=True)}
     return stages, [scraped], lambda s: documents[s.id]
 
@@ -63,7 +64,7 @@ def test_each_side_of_a_heating_has_its_own_shape_at_rest(bow):
     rest = document_of(stages[0])
     cut = at_rest_of(stages[2], stages[4], stages, events, document_of)
     assert cut.then is cut.now is rest and not cut.heated
-    hot = [*events, Event("0" * 36, "heat", shop.BEGIN + timedelta(days=4, hours=1), {}, "", "Maker", None)]
+    hot = [*events, event_of("0" * 36, "heat", shop.BEGIN + timedelta(days=4, hours=1), {"minutes": 30}, "", "Maker", None)]
     lost = at_rest_of(stages[2], stages[4], stages, hot, document_of)
     assert lost.then is rest and lost.now is None and lost.heated
     again = [*stages[:4], stage(4.5, "unstrung"), stages[4]]

@@ -10,7 +10,7 @@ import pytest
 from tests.support.bench_shop import CALIPERS, FULL_MM, filled_bench, stage_document, statics
 from tests.support.benches import HALF_HANDLE_MM, WORKING_MM
 from tests.support.pairs import document, flat, stretch
-from tests.support.shop import BEGIN
+from tests.support.shop import BEGIN, EVENTS, event_of
 from tillerlens.core.errors import ShotError
 from tillerlens.core.measurement import Value
 from tillerlens.core.units import NEWTON_PER_POUND
@@ -25,7 +25,7 @@ from tillerlens.mechanics.scraping.target import ScrapeTarget
 from tillerlens.mechanics.section import SectionError
 from tillerlens.mechanics.strain import SetExpected
 from tillerlens.mechanics.wood import DryBand
-from tillerlens.record import Bow, Event, open_record, store
+from tillerlens.record import Bow, open_record, store
 from tillerlens.record.views import timeline
 from tillerlens.report.charts import bench as charts_bench
 from tillerlens.report.words.bench import headline, moved_sentence, number_rows
@@ -53,7 +53,7 @@ def told(shop):
 
 
 def event(kind, hours, details, notes=""):
-    return Event("b" * 8, kind, BEGIN + timedelta(hours=hours), details, notes)
+    return event_of("b" * 8, kind, BEGIN + timedelta(hours=hours), details, notes)
 
 
 def rows_of(chart):
@@ -71,7 +71,7 @@ def test_nothing_from_before_the_last_scraping_counts_but_the_shape_at_rest(shop
     assert hand.rest is not None and hand.rest.taken_at < scraped
     assert hand.rest_after is not None and hand.rest_after.taken_at > hand.strung[-1].taken_at
     assert len(hand.weighings) == 3 and len(hand.arrows) == 2
-    newer = of.on_hand(line.stages, [*line.events, event("scrape", 24 * 30, {})])
+    newer = of.on_hand(line.stages, [*line.events, event("scrape", 24 * 30, EVENTS["scrape"])])
     assert not newer.strung and not newer.weighings and newer.rest is not None
 
 

@@ -8,14 +8,14 @@ import pytest
 
 from tests.measures.test_compare import drawn
 from tests.support.pairs import bump, document, flat
-from tests.support.shop import BEGIN, fill, shot_of
+from tests.support.shop import BEGIN, event_of, fill, shot_of
 from tests.support.stories import picture
 from tillerlens.core.measurement import PhotoId
 from tillerlens.core.shot_file import read_shot
 from tillerlens.core.units import KG_PER_GRAIN, NEWTON_PER_POUND
 from tillerlens.history.of_record import reflexes_of, scrapes_between, shelf_lines, story_of, trends_of
 from tillerlens.measures.compare import Scraped
-from tillerlens.record import Bow, Event, RecordError, open_record, store
+from tillerlens.record import Bow, RecordError, open_record, store
 from tillerlens.report.page import render_page
 from tillerlens.report.story import lay_out
 from tillerlens.report.words.quantities import Units
@@ -36,7 +36,7 @@ def keep(record, bow, made, hours, **shot):
 
 
 def note(record, bow, kind, hours, stage_id=None, notes="seen", **details):
-    event = Event(bow.id, kind, BEGIN + timedelta(hours=hours), details, notes, stage_id=stage_id)
+    event = event_of(bow.id, kind, BEGIN + timedelta(hours=hours), details, notes, stage_id=stage_id)
     return store.add_event(record, event)
 
 

@@ -12,7 +12,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from tests.support.benches import document, wooden_bow
-from tests.support.shop import BEGIN
+from tests.support.shop import BEGIN, EVENTS, event_of
 from tillerlens.core.measurement import Measurement
 from tillerlens.history.as_now import on_hand
 from tillerlens.measures.pair import DocumentError
@@ -22,7 +22,7 @@ from tillerlens.mechanics.cast import ArrowSpeed
 from tillerlens.mechanics.evidence import check_evidence
 from tillerlens.mechanics.force_draw import Reading
 from tillerlens.mechanics.observed import MechanicsError
-from tillerlens.record import Event, Stage
+from tillerlens.record import Stage
 
 BOW = wooden_bow()
 BRACED, DRAWN, REST = document(BOW, braced_only=True), document(BOW, 510), document(BOW)
@@ -106,8 +106,8 @@ def stage(state: str, hours: float) -> Stage:
 
 def test_heat_makes_another_bow_of_it() -> None:
     """Heat moves the natural shape and stiffens the wood: neither the rest nor the weights from before it count."""
-    heat = Event("b", "heat", BEGIN + timedelta(hours=5), {})
-    weighed = Event("b", "weighing", BEGIN + timedelta(hours=3), {"draw_mm": 500.0, "draw_to": "back", "weight_n": 100.0})
+    heat = event_of("b", "heat", BEGIN + timedelta(hours=5), {"minutes": 30})
+    weighed = event_of("b", "weighing", BEGIN + timedelta(hours=3), {"draw_mm": 500.0, "draw_to": "back", "weight_n": 100.0})
     before = [stage("unstrung", 1), stage("braced", 2), stage("drawn", 3)]
     cold = on_hand(before, [weighed])
     assert len(cold.strung) == 2 and cold.rest is before[0] and cold.weighings and not cold.left_out
@@ -119,6 +119,6 @@ def test_heat_makes_another_bow_of_it() -> None:
 
 
 def test_scraping_leaves_the_shape_at_rest() -> None:
-    scrape = Event("b", "scrape", BEGIN + timedelta(hours=5), {})
+    scrape = event_of("b", "scrape", BEGIN + timedelta(hours=5), EVENTS["scrape"])
     found = on_hand([stage("unstrung", 1), stage("drawn", 3), stage("drawn", 6)], [scrape])
     assert len(found.strung) == 1 and found.rest is not None

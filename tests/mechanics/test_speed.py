@@ -15,6 +15,7 @@ import pytest
 from typer.testing import CliRunner
 
 from tests.support.reading import sentences, words
+from tests.support.shop import event_of
 from tests.support.shots_heard import RATE, YARD, Shot, add, as_clip, ringing
 from tillerlens.cli.app import app
 from tillerlens.core.measurement import Value
@@ -416,15 +417,15 @@ def test_the_command_keeps_the_speed_with_its_doubt(clips):
     assert got.exit_code == 0 and "Kept:" in got.stdout, got.output
     with open_record(clips / "shop") as record:
         (event,) = store.list_events(record, bow.id)
-    assert event.kind == "arrow_speed" and event.details["draw_mm"] == pytest.approx(711.2)
-    assert event.details["u_speed_m_s"] > 0.4 and abs(event.details["speed_m_s"] - 47.0) < 2 * event.details["u_speed_m_s"]
+    assert event.kind == "arrow_speed" and event.details.draw_mm == pytest.approx(711.2)
+    assert event.details.u_speed_m_s > 0.4 and abs(event.details.speed_m_s - 47.0) < 2 * event.details.u_speed_m_s
     assert event.notes == "By ear, from 1 clip."
 
 
 def test_a_kept_doubt_reaches_the_cast_and_an_old_reading_has_the_usual_one():
     bow = Bow("Wren", length_mm=1700.0)
     details = {"arrow_mass_kg": 0.03, "speed_m_s": 47.0, "draw_mm": 711.0, "draw_to": "back"}
-    events = [Event(bow.id, "arrow_speed", details=d, happened_at=Event.__dataclass_fields__["added_at"].default_factory())
+    events = [event_of(bow.id, "arrow_speed", details=d, when=Event.__dataclass_fields__["added_at"].default_factory())
               for d in (details, {**details, "u_speed_m_s": 0.9})]  # fmt: skip
     given = of.given_of(bow, of.on_hand((), events), lambda stage: {}, 711.0)
     assert [a.u_speed_m_s for a in given.arrows] == [0.5, 0.9]

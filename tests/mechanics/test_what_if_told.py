@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 
 from tests.support.bench_shop import filled_bench
 from tests.support.benches import document, wooden_bow
-from tests.support.shop import BEGIN
+from tests.support.shop import BEGIN, EVENTS, event_of
 from tillerlens.cli.app import app
 from tillerlens.cli.what_if import read_change
 from tillerlens.core.errors import ShotError
@@ -113,7 +113,7 @@ def test_the_chart_shows_both_shapes_on_one_scale(standing) -> None:
 
 
 def event(kind: str, hours: float, **details) -> Event:
-    return Event("b", kind, BEGIN + timedelta(hours=hours), details)
+    return event_of("b", kind, BEGIN + timedelta(hours=hours), details or EVENTS[kind])
 
 
 def test_what_heat_did_is_read_from_weighings_about_it() -> None:

@@ -258,7 +258,7 @@ def test_a_bow_that_differs_is_asked_about_skipped_or_kept_beside(shop_zip, reco
     bow = store.find_bow(record, "Heron")
     store.update_bow(record, replace(bow, wood="elm"))
     event = store.list_events(record, bow.id, "scrape")[0]
-    store.update_event(record, replace(event, details={**event.details, "strokes": 21}))
+    store.update_event(record, replace(event, details=replace(event.details, strokes=21)))
     plan = plan_import(record, shop_zip)
     (heron,) = [p for p in plan.bows if p.asks]
     assert heron.differs == ("the bow itself has another wood", "an event (scrape) has another details")

@@ -15,11 +15,10 @@ import pytest
 from sqlalchemy import text
 
 from tests.record.test_record import stored
-from tests.support.shop import BEGIN, add_stage, document_of, fill, place, record, server, shot_of  # noqa: F401
+from tests.support.shop import BEGIN, add_stage, document_of, event_of, fill, place, record, server, shot_of  # noqa: F401
 from tillerlens.record import (
     Bow,
     DamagedEntry,
-    Event,
     NoRecord,
     RecordError,
     entries,
@@ -262,17 +261,17 @@ def test_a_clock_set_back_hides_no_measurement_and_no_correction(record, monkeyp
     assert [m.sequence for m in made] == [0, 1, 2] and made[2].made_at < made[1].made_at < made[0].made_at
     for n in (1.0, 2.0):
         stage = store.correct_stage(record, store.get_stage(record, stage.id), {**stage.shot, "standoff_in": n}, "Maker")
-    assert [c.changes[0]["new"] for c in store.list_corrections(record, stage.id)] == [1.0, 2.0]
-    assert [c.changes[0]["new"] for c in timeline(record, bow.id).corrections[stage.id]] == [1.0, 2.0]
+    assert [c.changes[0].new for c in store.list_corrections(record, stage.id)] == [1.0, 2.0]
+    assert [c.changes[0].new for c in timeline(record, bow.id).corrections[stage.id]] == [1.0, 2.0]
 
 
 def test_of_events_at_one_moment_the_one_kept_last_is_the_newest(record):
     bow = store.add_bow(record, Bow("Heron"))
     for weight in (100.0, 150.0, 120.0):
         details = {"draw_mm": 500.0, "draw_to": "back", "weight_n": weight}
-        store.add_event(record, Event(bow.id, "weighing", BEGIN, details))
-    assert [e.details["weight_n"] for e in store.list_events(record, bow.id)] == [100.0, 150.0, 120.0]
-    assert shelf(record)[0].events["weighing"].details["weight_n"] == 120.0
+        store.add_event(record, event_of(bow.id, "weighing", BEGIN, details))
+    assert [e.details.weight_n for e in store.list_events(record, bow.id)] == [100.0, 150.0, 120.0]
+    assert shelf(record)[0].events["weighing"].details.weight_n == 120.0
 
 
 def test_older_records_are_numbered_in_the_order_they_had(tmp_path):

@@ -12,14 +12,14 @@ import numpy as np
 from PIL import Image
 
 from tests.support.benches import HALF_HANDLE_MM, ROOT_MM, WORKING_MM, printed, string_of, wooden_limb
-from tests.support.shop import BEGIN
+from tests.support.shop import BEGIN, event_of
 from tillerlens.core.measurement import measurement_of
 from tillerlens.core.shot_file import read_shot
 from tillerlens.core.units import NEWTON_PER_POUND
 from tillerlens.mechanics.statics import Bow as StaticBow
 from tillerlens.mechanics.statics import Handle
 from tillerlens.mechanics.statics import drawn as draw_of
-from tillerlens.record import Bow, Event, open_record, store
+from tillerlens.record import Bow, open_record, store
 
 FULL_MM, WIDTH, HEIGHT, PX_PER_MM = 711.0, 1400, 900, 0.75
 SHOT = {
@@ -178,5 +178,5 @@ def fill_bench(record, name="Kestrel", scraped=True):
         shot = {"arrow_mass_kg": grains * 6.479891e-5, "speed_m_s": speed, "draw_mm": FULL_MM, "draw_to": "back"}
         entries.append((1.27 + k / 100, "arrow_speed", shot, ""))
     for days, kind, details, notes in entries:
-        store.add_event(record, Event(bow.id, kind, BEGIN + timedelta(days=days), details, notes))
+        store.add_event(record, event_of(bow.id, kind, BEGIN + timedelta(days=days), details, notes))
     return bow

@@ -19,12 +19,12 @@ from PIL import Image
 
 from tests.support.bench_shop import fill_bench
 from tests.support.made_up import SAMPLES
-from tests.support.shop import BEGIN, EVENTS, add_stage
+from tests.support.shop import BEGIN, EVENTS, add_stage, event_of
 from tillerlens.core.measurement import Measurement
 from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import measure_photo
 from tillerlens.photo.intake import read_photo
-from tillerlens.record import Bow, Event, store
+from tillerlens.record import Bow, store
 from tillerlens.record.entries import new_id
 from tillerlens.record.originals import place_of
 from tillerlens.ui import demo, workspace
@@ -115,7 +115,9 @@ def put_up(record, pictures):
         )  # fmt: skip
 
     def note(of, kind, days, **details):
-        return store.add_event(record, Event(of.id, kind, BEGIN + timedelta(days=days), details or EVENTS[kind], "before noon"))
+        return store.add_event(
+            record, event_of(of.id, kind, BEGIN + timedelta(days=days), details or EVENTS[kind], "before noon")
+        )
 
     # --- nothing, or one picture
     out.append(of_bow("no picture", bow("Bare", length_mm=None, handle_mm=None)))
@@ -147,7 +149,9 @@ def put_up(record, pictures):
     for kind in EVENTS:
         if kind != "finding":
             note(one, kind, 1.5)
-    store.add_event(record, Event(one.id, "finding", BEGIN + timedelta(days=1.6), EVENTS["finding"], "a knot", "", drawn[1].id))
+    store.add_event(
+        record, event_of(one.id, "finding", BEGIN + timedelta(days=1.6), EVENTS["finding"], "a knot", "", drawn[1].id)
+    )
     out.append(of_bow("full, scraped and not looked at since", one, drawn[1], rooms=ROOM_NAMES, open=True))
     one = bow("After the scrape", wood="hazel", wish_weight_n=160.0, wish_draw_mm=26 * MM, wish_draw_to="back")
     rest = keep(one, "unstrung")
@@ -232,7 +236,7 @@ def put_up(record, pictures):
     keep(long, "braced", 1, notes="<script>alert(1)</script> $x$ **b** :red[c] ![i](http://nowhere.invalid/x.png)")
     for kind in EVENTS:
         if kind != "finding":
-            store.add_event(record, Event(long.id, kind, BEGIN + timedelta(days=2), EVENTS[kind], "note" * 100, "who" * 20))
+            store.add_event(record, event_of(long.id, kind, BEGIN + timedelta(days=2), EVENTS[kind], "note" * 100, "who" * 20))
     out.append(of_bow("names too long for a page", long, rooms=ROOM_NAMES, open=True))
     return out
 
@@ -249,7 +253,7 @@ def belly_states(record):
     out = [of_bow("only a belly view", one, keep(one, 0), open=True)]
     one = store.add_bow(record, Bow("Before and after heat", **size, handle_thickness_mm=1.25 * MM))
     keep(one, 0)
-    store.add_event(record, Event(one.id, "heat", BEGIN + timedelta(days=0.5), EVENTS["heat"], "before noon"))
+    store.add_event(record, event_of(one.id, "heat", BEGIN + timedelta(days=0.5), EVENTS["heat"], "before noon"))
     after = keep(one, 1)
     side = {k: v for k, v in belly.shot.items() if k not in ("view", "facing", "belly_heated")} | {"back": "left"}
     keep(one, 2, read_shot(side).as_dict(), None)

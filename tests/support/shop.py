@@ -19,6 +19,7 @@ from tests.support.made_up import SAMPLES, from_truth
 from tillerlens.core.measurement import measurement_of
 from tillerlens.core.shot_file import read_shot
 from tillerlens.record import Bow, Event, open_record, store
+from tillerlens.record.entries import read_details
 
 BEGIN = datetime(2026, 3, 1, 9, 0, tzinfo=UTC)
 NAMES = {"unstrung": "heron-unstrung", "braced": "heron-braced", "drawn": "heron-drawn-27"}
@@ -83,11 +84,16 @@ def fill(record, name="Heron"):
         record, drawn, shot, "Maker", document=document_of("drawn", read_shot(shot).as_dict()), reason="measured again"
     )
     for day, (kind, details) in enumerate(EVENTS.items()):
-        event = Event(
+        event = event_of(
             bow.id, kind, BEGIN + timedelta(days=day), details, f"<i>{kind}</i>", "Maker", drawn.id if kind == "finding" else None
         )
         store.add_event(record, event)
     return bow
+
+
+def event_of(bow_id, kind, when, details=None, notes="", who="", stage_id=None):
+    """An event with its details by their names, as they are kept."""
+    return Event(bow_id, kind, when, read_details(kind, details or {}), notes, who, stage_id)
 
 
 EVENTS = {

@@ -7,6 +7,7 @@ from PIL import Image
 
 from tests.measures.test_compare import drawn
 from tests.support.pairs import bump, document, flat
+from tillerlens.core.events import HeatDetails, ScrapeDetails
 from tillerlens.history.story import ArrowShot, Done, Found, StageShown, Story
 from tillerlens.history.trends import Pull, ReflexAt
 from tillerlens.measures.compare import Scraped
@@ -46,8 +47,8 @@ def story(stages=8, notes=HOSTILE, name="Heron"):
         notes,
         shown,
         (
-            Done(T0, "heat", {"minutes": 40.0}, notes),
-            Done(scraped, "scrape", {"limb": "lower", "start_from_nock_mm": 430.0, "end_from_nock_mm": 570.0}),
+            Done(T0, HeatDetails(40.0), notes),
+            Done(scraped, ScrapeDetails("lower", 430.0, 570.0)),
         ),
         (Found(T0, "stage 2, upper limb", notes),),
         tuple(rest),

@@ -7,14 +7,14 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from tests.support.bench_shop import CALIPERS, FULL_MM, filled_bench, keep, stage_document, statics
-from tests.support.shop import BEGIN
+from tests.support.shop import BEGIN, event_of
 from tillerlens.core.measurement import LIMBS
 from tillerlens.core.units import NEWTON_PER_POUND, parse_weight
 from tillerlens.measures.compare import compare
 from tillerlens.measures.set import set_between
 from tillerlens.mechanics.find_wood import find_wood
 from tillerlens.mechanics.layout import lay_out, wish_of_wood
-from tillerlens.record import Bow, Event, Stage, open_record, store
+from tillerlens.record import Bow, Stage, open_record, store
 from tillerlens.report.words.compare import comparison_sentences, set_sentences
 from tillerlens.report.words.layout import layout_words
 from tillerlens.report.words.quantities import Units
@@ -89,7 +89,7 @@ def test_a_plan_names_the_first_thing_that_is_missing(record):
     keep(record, bow, stage_document(before, 610.0), 1.1)
     assert visit("plan", bow).get("vega_lite_chart")
     where = {"limb": "upper", "start_from_nock_mm": 100.0, "end_from_nock_mm": 250.0}
-    store.add_event(record, Event(bow.id, "scrape", BEGIN + timedelta(days=2), where))
+    store.add_event(record, event_of(bow.id, "scrape", BEGIN + timedelta(days=2), where))
     at = visit("plan", bow)
     assert "Wood came off since" in at.subheader[0].value and not at.get("vega_lite_chart")
 
@@ -184,7 +184,7 @@ def test_weighings_are_typed_in_quickly_and_kept(record):
     at.text_input(key="brace_text").set_value("6 1/2").run()
     type_rows(at, "weigh", [("16", "24"), ("20", "32 lb"), (" 24 1/2", "18 kg ")])
     press(at, "Keep these weighings")
-    kept = [e.details for e in store.list_events(record, bow.id, "weighing")]
+    kept = [e.details.as_dict() for e in store.list_events(record, bow.id, "weighing")]
     assert [d["draw_mm"] / 25.4 for d in kept] == pytest.approx([16, 20, 24.5])
     assert [d["weight_n"] / NEWTON_PER_POUND for d in kept] == pytest.approx([24, 32, 18 / 0.45359237])
     assert at.text_input(key="weigh_0_0").value == at.text_input(key="weigh_2_1").value == ""
@@ -219,7 +219,7 @@ def test_arrows_need_their_draw(record):
     assert "An arrow of 0 gr cannot be right" in at.error[0].value and not store.list_events(record, bow.id)
     type_rows(at, "arrow", [("500 gr", "150 fps"), ("32 g", "46 m/s")])
     press(at, "Keep these arrows")
-    first, second = (e.details for e in store.list_events(record, bow.id, "arrow_speed"))
+    first, second = (e.details.as_dict() for e in store.list_events(record, bow.id, "arrow_speed"))
     assert first["arrow_mass_kg"] == pytest.approx(0.0323995, abs=1e-6) and first["speed_m_s"] == pytest.approx(45.72)
     assert second["arrow_mass_kg"] == pytest.approx(0.032) and second["speed_m_s"] == pytest.approx(46)
 
@@ -256,7 +256,7 @@ def test_crushed_wood_is_said_first(record):
     bow = store.add_bow(record, Bow("Dunnock", length_mm=1660.0))
     for k, (inches, pounds) in enumerate(((15, 30.0), (24, 50.0), (15, 27.0))):
         draw = {"draw_mm": inches * 25.4, "draw_to": "back", "weight_n": pounds * NEWTON_PER_POUND}
-        store.add_event(record, Event(bow.id, "weighing", BEGIN + timedelta(hours=k), draw))
+        store.add_event(record, event_of(bow.id, "weighing", BEGIN + timedelta(hours=k), draw))
     assert visit("weights", bow).subheader[0].value.startswith("Stop")
 
 
@@ -270,7 +270,7 @@ def test_moisture_by_air_and_meter(record):
     at.text_input(key="temperature").set_value("21C")
     at.text_input(key="humidity").set_value("38 %")
     press(at, "Keep this moisture")
-    assert store.list_events(record, bow.id, "moisture")[0].details == {"temperature_c": 21.0, "humidity_percent": 38.0}
+    assert store.list_events(record, bow.id, "moisture")[0].details.as_dict() == {"temperature_c": 21.0, "humidity_percent": 38.0}
     assert "comes to 7.4 %" in said(at)  # the second equation says 7.4 as well
     at.text_input(key="meter").set_value("14")
     press(at, "Keep this moisture")
@@ -296,7 +296,7 @@ def test_a_heating_is_noted_and_asks_for_rest(record, full):
         at.text_input(key=f"heat_{name}").set_value(text)
     at.selectbox(key="heat_browning").select("brown")
     press(at, "Keep this heating")
-    details = store.list_events(record, full.id, "heat")[-1].details
+    details = store.list_events(record, full.id, "heat")[-1].details.as_dict()
     assert details["form_reflex_mm"] == pytest.approx(63.5) and details["temperature_c"] == pytest.approx(137.8, abs=0.1)
     assert details["browning"] == "brown" and details["limb"] == "both"
     assert "rest two days" in said(at) and "of the form's reflex is left" in said(at)
@@ -400,7 +400,7 @@ def test_nothing_is_planned_on_weighings_that_contradict_each_other(record, full
     assert "Stop pulling today at" in before and "Try before you cut" in before
     odd = {"draw_mm": 20 * 25.4, "draw_to": "back", "weight_n": 3 * NEWTON_PER_POUND}
     last = max(e.happened_at for e in store.list_events(record, full.id))
-    store.add_event(record, Event(full.id, "weighing", last, odd))
+    store.add_event(record, event_of(full.id, "weighing", last, odd))
     weights, plan = (visit(page, full) for page in ("weights", "plan"))
     sentence = plan.subheader[0].value
     assert "does not fit the others" in sentence

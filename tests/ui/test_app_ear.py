@@ -6,12 +6,12 @@ import pytest
 from tests.support.bench_shop import FULL_MM, fill_bench, keep, stage_document, statics
 from tests.support.benches import string_of
 from tests.support.record_events import get_event
-from tests.support.shop import BEGIN
+from tests.support.shop import BEGIN, event_of
 from tests.support.shots_heard import Shot, as_clip
 from tests.ui.test_app_bench_pages import press, said, visit
 from tillerlens.core.units import NEWTON_PER_POUND
 from tillerlens.mechanics.statics import drawn
-from tillerlens.record import Bow, Event, open_record, store
+from tillerlens.record import Bow, open_record, store
 from tillerlens.ui import workspace
 
 
@@ -67,8 +67,8 @@ def test_a_shot_is_heard_shown_and_kept(record, clips):
     at = press(press(fill(at, bow, draw="28"), "Listen"), "Keep this speed")
     assert "Kept: the arrow's speed" in said(at) and not at.get("vega_lite_chart")
     (event,) = store.list_events(record, bow.id)
-    assert event.kind == "arrow_speed" and event.details["draw_mm"] == pytest.approx(711.2)
-    assert abs(event.details["speed_m_s"] - 48.0) < 2 * event.details["u_speed_m_s"]
+    assert event.kind == "arrow_speed" and event.details.draw_mm == pytest.approx(711.2)
+    assert abs(event.details.speed_m_s - 48.0) < 2 * event.details.u_speed_m_s
 
 
 def test_in_centimetres_bare_numbers_are_metres_and_celsius(record, clips):
@@ -109,7 +109,7 @@ def test_a_hung_weight_tells_the_weight_at_full_draw_and_is_kept(record, hung):
     assert abs(pounds - true / NEWTON_PER_POUND) < reach < 0.1 * pounds
     at = press(at, "Keep this weighing")
     (event,) = store.list_events(record, bow.id)
-    assert event.kind == "weighing" and event.details["u_weight_n"] == pytest.approx(0.0206 * 25 * NEWTON_PER_POUND, rel=0.01)
+    assert event.kind == "weighing" and event.details.u_weight_n == pytest.approx(0.0206 * 25 * NEWTON_PER_POUND, rel=0.01)
     assert f"{pounds:.1f} lb" in visit("weights", bow).subheader[0].value.replace("\\", "")  # both pages say one weight
 
 
@@ -125,10 +125,10 @@ def test_a_speeds_doubt_stays_when_its_entry_is_changed_on_the_timeline(record):
     """Else an arrow heard to 3 m/s would count as one of a chronograph once somebody mends its draw."""
     bow = store.add_bow(record, Bow("Wren"))
     details = {"arrow_mass_kg": 0.03, "speed_m_s": 48.0, "u_speed_m_s": 3.0, "draw_mm": 711.2, "draw_to": "back"}
-    event = store.add_event(record, Event(bow.id, "arrow_speed", BEGIN, details))
+    event = store.add_event(record, event_of(bow.id, "arrow_speed", BEGIN, details))
     at = visit("bow", bow)
     at.toggle(key=f"change_{event.id}").set_value(True).run()
     at.text_input(key=f"event_{event.id}_0_draw").set_value("27")
     press(at, "Keep the change")
-    now = get_event(record, event.id).details
+    now = get_event(record, event.id).details.as_dict()
     assert now["draw_mm"] == pytest.approx(685.8) and now["u_speed_m_s"] == 3.0

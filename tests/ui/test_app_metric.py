@@ -103,10 +103,10 @@ def test_bare_numbers_are_centimetres_kilograms_grams_and_metres_a_second(shop):
     type_rows(page, "arrow", [("32", "46")])
     page.text_input(key="arrow_draw").set_value("70")
     press(page, "Keep these arrows")
-    first, second = (e.details for e in store.list_events(shop, bow.id, "weighing"))
+    first, second = (e.details.as_dict() for e in store.list_events(shop, bow.id, "weighing"))
     assert (first["draw_mm"], first["weight_n"]) == pytest.approx((500.0, 15 * 9.80665))
     assert (second["draw_mm"], second["weight_n"]) == pytest.approx((609.6, 40 * 0.45359237 * 9.80665))
-    (arrow,) = (e.details for e in store.list_events(shop, bow.id, "arrow_speed"))
+    (arrow,) = (e.details.as_dict() for e in store.list_events(shop, bow.id, "arrow_speed"))
     assert (arrow["arrow_mass_kg"], arrow["speed_m_s"], arrow["draw_mm"]) == pytest.approx((0.032, 46.0, 700.0))
 
 

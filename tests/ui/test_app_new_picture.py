@@ -12,8 +12,9 @@ from PIL import Image
 from tests.support import shop
 from tests.support.app_visits import errors, said, visit
 from tests.support.made_up import SAMPLES
+from tests.support.shop import event_of
 from tillerlens.core.units import MM_PER_INCH
-from tillerlens.record import Bow, Event, open_record, store
+from tillerlens.record import Bow, open_record, store
 from tillerlens.ui import batch, typed, workspace
 
 
@@ -197,7 +198,7 @@ def test_a_photo_is_judged_against_the_bow_at_rest_of_its_own_time(record):
     """The last one at rest before it, whatever was kept first; else the first one since; none across a heating."""
     bow = store.add_bow(record, Bow("Wren"))
     stages = [shop.add_stage(record, bow, "unstrung", seed=k, days=day) for k, day in enumerate((5, 1, 9))]
-    store.add_event(record, Event(bow.id, "heat", shop.BEGIN + timedelta(days=7), {"minutes": 30}))
+    store.add_event(record, event_of(bow.id, "heat", shop.BEGIN + timedelta(days=7), {"minutes": 30}))
     known = batch.Known(SimpleNamespace(record=record), bow, tuple(store.list_stages(record, bow.id)), ())
 
     def of(day):
@@ -224,7 +225,7 @@ def test_where_wood_came_off_a_photo_s_time_is_asked_for_and_else_not(record):
     bow, page = handed_over(record, [("drawn.jpg", sample()[0])])
     assert not any("before or after" in c.value for c in page.caption)
     where = {"limb": "upper", "start_from_nock_mm": 100.0, "end_from_nock_mm": 250.0}
-    store.add_event(record, Event(bow.id, "scrape", shop.BEGIN, where))
+    store.add_event(record, event_of(bow.id, "scrape", shop.BEGIN, where))
     page = visit("picture", bow)
     assert any("doesn't say when this was taken. Was it before or after wood came off" in c.value for c in page.caption)
     (picture,) = workspace.on_bench(record.folder, bow.id)
@@ -289,7 +290,7 @@ def test_a_correction_is_kept_at_once_with_who_made_it(record):
     assert after.shot["standoff_in"] == 3 and after.status == "measured" and after.values != stage.values
     (correction,) = store.list_corrections(record, stage.id)
     assert correction.who == workspace.Settings().who
-    assert [c["field"] for c in correction.changes] == ["standoff_in"]
+    assert [c.field for c in correction.changes] == ["standoff_in"]
 
 
 def test_a_correction_that_voids_a_measurement_is_said_with_what_stands_and_kept_only_if_wanted(record):

@@ -8,6 +8,7 @@ import pytest
 from tests.support import bow_states, shop
 from tests.support.app_visits import errors, said, visit
 from tests.support.record_events import get_event
+from tillerlens.core.events import RestDetails
 from tillerlens.core.units import MM_PER_INCH, NEWTON_PER_POUND
 from tillerlens.record import Bow, open_record, store
 from tillerlens.ui import workspace
@@ -32,7 +33,7 @@ def full(record):
     drawn = shop.add_stage(record, bow, "drawn", seed=3, days=2, rest_stage_id=rest.id, size=(960, 720))
     for day, (kind, details) in enumerate(shop.EVENTS.items()):
         when, pinned = shop.BEGIN + timedelta(days=day), drawn.id if kind == "finding" else None
-        store.add_event(record, shop.Event(bow.id, kind, when, details, f"<i>{kind}</i>", "Maker", pinned))
+        store.add_event(record, shop.event_of(bow.id, kind, when, details, f"<i>{kind}</i>", "Maker", pinned))
     return bow
 
 
@@ -198,7 +199,7 @@ def test_an_event_of_every_kind_is_put_on_the_timeline(record, kind, given, deta
     assert errors(page) == []
     (event,) = store.list_events(record, bow.id)
     for name, value in details.items():
-        assert event.details[name] == pytest.approx(value)
+        assert getattr(event.details, name) == pytest.approx(value)
     assert event.notes == "as *seen* <b>here</b>" and event.who == workspace.Settings().who
     assert r"\*seen\*" in " ".join(m.value for m in page.markdown)
 
@@ -231,14 +232,14 @@ def test_an_event_that_makes_no_sense_is_refused_in_words(record, kind, given, w
 
 def test_an_event_is_changed_and_taken_off_after_a_question(record):
     bow = store.add_bow(record, Bow("Wren"))
-    event = store.add_event(record, shop.Event(bow.id, "rest", shop.BEGIN, {"hours": 24.0}, "lying flat"))
+    event = store.add_event(record, shop.event_of(bow.id, "rest", shop.BEGIN, {"hours": 24.0}, "lying flat"))
     page = visit("bow", bow)
     page.toggle(key=f"change_{event.id}").set_value(True).run()
     assert page.text_input(key=f"event_{event.id}_0_hours").value == "24"
     page.text_input(key=f"event_{event.id}_0_hours").set_value("36")
     page.button[[b.label for b in page.button].index("Keep the change")].click().run()
     assert errors(page) == []
-    assert get_event(record, event.id).details == {"hours": 36.0}
+    assert get_event(record, event.id).details == RestDetails(36.0)
     assert page.button(key=f"off_{event.id}").disabled
     page.checkbox(key=f"sure_{event.id}").check().run()
     page.button(key=f"off_{event.id}").click().run()
@@ -247,7 +248,7 @@ def test_an_event_is_changed_and_taken_off_after_a_question(record):
 
 def test_a_change_by_two_people_is_not_lost_in_silence(record):
     bow = store.add_bow(record, Bow("Wren"))
-    event = store.add_event(record, shop.Event(bow.id, "rest", shop.BEGIN, {"hours": 24.0}))
+    event = store.add_event(record, shop.event_of(bow.id, "rest", shop.BEGIN, {"hours": 24.0}))
     page = visit("bow", bow)
     page.toggle(key=f"change_{event.id}").set_value(True).run()
     page.text_input(key=f"event_{event.id}_0_hours").set_value("36")
@@ -255,7 +256,7 @@ def test_a_change_by_two_people_is_not_lost_in_silence(record):
     page.button[[b.label for b in page.button].index("Keep the change")].click().run()
     assert any("Somebody else changed" in e for e in errors(page))
     after = get_event(record, event.id)
-    assert after.notes == "somebody else" and after.details == {"hours": 24.0}
+    assert after.notes == "somebody else" and after.details == RestDetails(24.0)
 
 
 def test_a_bow_leaves_the_shelf_only_when_its_name_is_written(record):

@@ -76,14 +76,14 @@ def say_stage(bow: Bow, number: int, stage: Stage) -> str:
 def say_event(event: Event) -> str:
     from tillerlens.record.typed import EVENT_WORDS, say_fields
 
-    details = say_fields(event.details, EVENT_WORDS[event.kind])
+    details = say_fields(event.details.as_dict(), EVENT_WORDS[event.kind])
     who = event.who and f"({event.who})"
     parts = [_local(event.happened_at), event.kind.replace("_", " "), details, on_a_line(event.notes), who]
     return "  ".join(p for p in parts if p) + f"  [{event.id[:8]}]"
 
 
 def _say_correction(correction: Correction) -> str:
-    fields = ", ".join(change["field"] for change in correction.changes)
+    fields = ", ".join(change.field for change in correction.changes)
     return f"{_local(correction.made_at)}  {correction.who} changed {fields}  {on_a_line(correction.reason)}"
 
 
@@ -404,15 +404,15 @@ def event_add(
     finding: at (x,y in the picture's pixels), limb. note: none.
     """
     from tillerlens.record import Event, RecordError, store
-    from tillerlens.record.entries import as_document
+    from tillerlens.record.entries import as_document, read_details
     from tillerlens.record.typed import EVENT_WORDS, read_when, read_words
 
     with opened(place, originals) as record:
         if kind not in EVENT_WORDS:
             raise RecordError(f"'{kind}' is no kind of event.", f"Choose one of: {', '.join(EVENT_WORDS)}.")
-        details = {k: v for k, v in read_words(given or [], EVENT_WORDS[kind]).items() if v is not None}
+        details = read_details(kind, read_words(given or [], EVENT_WORDS[kind]))
         stage_id = None if stage is None else store.find_stage(record, stage).id
-        made = Event(store.find_bow(record, bow).id, kind, read_when(when), details, notes, who_did(by), stage_id)  # type: ignore[arg-type]
+        made = Event(store.find_bow(record, bow).id, details.kind, read_when(when), details, notes, who_did(by), stage_id)
         event = store.add_event(record, made)
         answer(as_document(event), say_event(event), json_out)
 

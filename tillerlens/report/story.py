@@ -345,7 +345,7 @@ def _cast_row(s: ArrowShot, units: Units) -> list[str]:
 
 
 def _done_table(done: Sequence[Done], units: Units) -> tuple[Table, ...]:
-    rows = [[f"{d.when:%Y-%m-%d %H:%M}", event_in_words(d.kind, d.details, units), d.notes] for d in done]
+    rows = [[f"{d.when:%Y-%m-%d %H:%M}", event_in_words(d.details, units), d.notes] for d in done]
     return (_table("", ["when", "what", "notes"], rows),) if rows else ()
 
 

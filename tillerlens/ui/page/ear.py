@@ -103,10 +103,10 @@ def _speed(known: Known) -> Sentence | None:
         st.caption("Say at what draw it was shot, and listen again: then it can be kept with the bow.")
     elif st.button("Keep this speed", key="keep_speed"):
         r = told.shots.reading()
-        details: dict[str, Any] = {"arrow_mass_kg": r.arrow_kg, "speed_m_s": r.speed_m_s, "u_speed_m_s": r.u_speed_m_s}
-        details |= {"draw_mm": told.draw_mm, "draw_to": told.draw_to}
+        heard = {"arrow_mass_kg": r.arrow_kg, "speed_m_s": r.speed_m_s, "u_speed_m_s": r.u_speed_m_s}
+        shot = {**heard, "draw_mm": told.draw_mm, "draw_to": told.draw_to}
         note = "By ear, from 1 clip." if told.shots.count == 1 else f"By ear, mean of {told.shots.count} clips."
-        if widgets.keep_events(known, [("arrow_speed", details, note)], datetime.now(UTC)):
+        if widgets.keep_events(known, [("arrow_speed", shot, note)], datetime.now(UTC)):
             st.session_state.pop(f"{key}_told")
             widgets.flash("Kept: the arrow's speed. What it says of the bow stands under Weights and cast.")
             st.rerun()
