@@ -349,7 +349,7 @@ def test_a_step_that_was_taken_is_noted_with_its_forecast(record, full):
     new = [e for e in store.list_events(record, full.id) if e.id not in {b.id for b in before}]
     scrapes, notes = ([e for e in new if e.kind == kind] for kind in ("scrape", "note"))
     runs = [field.label.count(" to ") for field in fields]  # a stretch that skips a place is two runs of wood, and two entries
-    assert len(scrapes) == sum(runs) > len(fields) and [e.details.get("strokes") for e in scrapes].count(12) == runs[0]
+    assert len(scrapes) == sum(runs) > len(fields) and [e.details.strokes for e in scrapes].count(12) == runs[0]
     assert len(notes) == 1 and "Expected after it at 711.0 mm to the back" in notes[0].notes
     assert "Wood came off since" in at.subheader[0].value
     # one scrape is one entry of the timeline, and taken back in one press, here or there

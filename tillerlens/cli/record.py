@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import getpass
 import math
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -33,6 +32,7 @@ from tillerlens.cli.shared import (
 
 if TYPE_CHECKING:
     from tillerlens.core.measurement import Measurement
+    from tillerlens.core.shot import Form
     from tillerlens.record import Bow, Correction, Event, Record, Stage
 
 # Everything else is imported where it is used, so that --help answers at once.
@@ -115,13 +115,12 @@ def bow_add(
     Words: wood, made, length (nock to nock), handle, upper_limb, limb_width, limb_thickness, handle_thickness, form_reflex,
     notes; wished: weight, draw, draw_to (back or belly), tiller_low, tiller_high (upper minus lower).
     """
-    from tillerlens.record import Bow, store
-    from tillerlens.record.entries import as_document
+    from tillerlens.record import store
+    from tillerlens.record.entries import as_document, bow_of
     from tillerlens.record.typed import BOW_WORDS, read_words
 
     with opened(place, originals, new) as record:
-        fields = {k: v for k, v in read_words(given or [], BOW_WORDS).items() if v is not None}
-        bow = store.add_bow(record, Bow(**{"name": name, **fields}))
+        bow = store.add_bow(record, bow_of({"name": name, **read_words(given or [], BOW_WORDS)}))
         answer(as_document(bow), f"{bow.name} is on the shelf [{bow.id[:8]}].", json_out)
 
 
@@ -179,13 +178,11 @@ def bow_change(
 ) -> None:
     """Change what is known of a bow; WORD= with nothing after it clears. Words as for add, and name."""
     from tillerlens.record import store
-    from tillerlens.record.entries import as_document
+    from tillerlens.record.entries import as_document, bow_of
     from tillerlens.record.typed import BOW_WORDS, read_words
 
     with opened(place, originals) as record:
-        texts = {"name", "wood", "made", "notes"}
-        fields: dict[str, Any] = {k: "" if v is None and k in texts else v for k, v in read_words(given or [], BOW_WORDS).items()}
-        changed = store.update_bow(record, replace(store.find_bow(record, bow), **fields))
+        changed = store.update_bow(record, bow_of(read_words(given or [], BOW_WORDS), store.find_bow(record, bow)))
         answer(as_document(changed), f"{changed.name} is changed.", json_out)
 
 
@@ -272,7 +269,7 @@ def stage_add(
     raise typer.Exit(UNUSABLE if unusable else ASKS if asks else 0)
 
 
-def _read_shot_file(file: Path, name: str) -> dict[str, Any]:
+def _read_shot_file(file: Path, name: str) -> Form:
     from tillerlens.core.shot_file import read_shot
 
     return read_shot(file, name).as_dict()

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, get_args
+from typing import TYPE_CHECKING, Annotated, get_args
 
 import typer
 
 from tillerlens.cli.shared import Originals, Place, opened
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.events import Face
+from tillerlens.core.json_form import JsonDocument
 from tillerlens.core.unforeseen import net
 
 if TYPE_CHECKING:
@@ -128,7 +129,7 @@ def _kept(record: Record, bow: str, shots: Shots, draw_mm: float, draw_to: Face)
     return f"Kept: {say_event(store.add_event(record, made))}"
 
 
-def as_document(heard: list[tuple[str, Heard]], flights: list[Flight], shots: Shots) -> dict[str, Any]:
+def as_document(heard: list[tuple[str, Heard]], flights: list[Flight], shots: Shots) -> JsonDocument:
     """The JSON form: m/s, s, kg, J."""
     from tillerlens.mechanics.cast import kinetic_energy
 

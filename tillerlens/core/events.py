@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 from typing import ClassVar, Literal
 
-from tillerlens.core.reading import JsonObject
+from tillerlens.core.json_form import JsonDocument
 
 EventKind = Literal["scrape", "heat", "rest", "moisture", "weighing", "mass", "arrow_speed", "finding", "note"]
 Face = Literal["back", "belly"]
@@ -22,7 +22,7 @@ class Details:
 
     kind: ClassVar[EventKind]
 
-    def as_dict(self) -> JsonObject:
+    def as_dict(self) -> JsonDocument:
         """As the record keeps it: what is not noted is left out."""
         known = {f.name: getattr(self, f.name) for f in fields(self)}
         return {name: list(v) if isinstance(v, tuple) else v for name, v in known.items() if v is not None}

@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from tillerlens.core.errors import TillerLensError
+from tillerlens.core.json_form import JsonObject
 
-JsonObject = dict[str, Any]  # as JSON is read into and written from, and as the record's JSON columns hold it; nothing else
 _NAME_SHOWN = 100
 _FIND = "Check the file's name and folder."
 

@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 
 from tillerlens.core.errors import TillerLensError
+from tillerlens.core.json_form import JsonDocument, JsonObject
 from tillerlens.core.measurement import LIMBS, Measurement, Value
 from tillerlens.core.measurement import Limb as LimbName
-from tillerlens.core.reading import JsonObject
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.mechanics.bench import Given, check_weighings, weigh_curve
 from tillerlens.mechanics.current_bow import CurrentBow, CurrentLimb, DrawReading, Weighed
@@ -224,7 +224,7 @@ def _gaps(bow: ObservedBow, picture: Measurement, name: LimbName, stations: Floa
 # --- printed --------------------------------------------------------------------------------------------------
 
 
-def as_document(plan: Plan) -> JsonObject:
+def as_document(plan: Plan) -> JsonDocument:
     """The JSON form, in mm, N and shares of the thickness; null where not known."""
     return {
         "format": "tillerlens-scraping-plan",
@@ -268,7 +268,7 @@ def as_document(plan: Plan) -> JsonObject:
     }  # fmt: skip
 
 
-def _forecast(f: Forecast) -> JsonObject:
+def _forecast(f: Forecast) -> JsonDocument:
     return {
         "draw_back_mm": _number(f.draw_back, 1),
         "weight": _value(f.weight, 3),
@@ -288,7 +288,7 @@ def _list(xs: Floats, places: int) -> list[float | None]:
     return [_number(float(x), places) for x in xs]
 
 
-def _value(v: Value, places: int) -> JsonObject:
+def _value(v: Value, places: int) -> JsonDocument:
     return {"value": _number(v.value, places), "u": _number(v.u, places), "unit": v.unit}
 
 

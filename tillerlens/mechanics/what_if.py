@@ -12,10 +12,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any, Literal, get_args
+from typing import Literal, get_args
 
 import numpy as np
 
+from tillerlens.core.json_form import JsonDocument
 from tillerlens.core.measurement import LIMBS, Measurement, Value
 from tillerlens.core.measurement import Limb as LimbName
 from tillerlens.core.units import MM_PER_INCH
@@ -457,14 +458,14 @@ def _outcome(standing: Standing, found: _Answers) -> Outcome:
     )
 
 
-def as_document(tried: Tried) -> dict[str, Any]:
+def as_document(tried: Tried) -> JsonDocument:
     """The JSON form, in mm, N, J, degrees and shares of 1."""
 
-    def one(v: Value) -> dict[str, Any]:
+    def one(v: Value) -> JsonDocument:
         known = [round(float(x), 5) if np.isfinite(x) else None for x in (v.value, v.u)]
         return {"value": known[0], "u": known[1], "unit": v.unit}
 
-    def outcome(o: Outcome) -> dict[str, Any]:
+    def outcome(o: Outcome) -> JsonDocument:
         return {
             "weight": one(o.weight), "energy": one(o.energy), "brace_height_back": one(o.brace_back),
             "gaps": [

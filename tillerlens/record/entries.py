@@ -12,7 +12,7 @@ import re
 import time
 import uuid
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, datetime
 from functools import cache
 from importlib import resources
@@ -20,13 +20,14 @@ from typing import Any, Literal, TypeVar
 
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.events import DETAILS, Details, EventKind, Face, NoteDetails, ScrapeDetails
-from tillerlens.core.reading import JsonObject
+from tillerlens.core.json_form import JsonObject
 from tillerlens.core.shot import State
 from tillerlens.core.units import format_inches, format_pounds
 
 StageStatus = Literal["measured", "needs_help", "refused", "unmeasured"]
 
 LONGEST_NAME = 200
+_TEXTS = ("name", "wood", "made", "notes")  # of a bow, empty where nothing is known
 _DERIVED = {"derived": True}  # follows from other entries, so it does not travel
 
 
@@ -206,6 +207,12 @@ def as_json(value: Any) -> Any:
     if isinstance(value, Details):
         return value.as_dict()
     return [vars(c) for c in value] if isinstance(value, tuple) else value
+
+
+def bow_of(fields: Mapping[str, object], bow: Bow | None = None) -> Bow:
+    """A bow of what was typed, or one with some of its fields changed; None: not known. ``check_entry`` says what cannot be."""
+    typed: JsonObject = {name: "" if value is None and name in _TEXTS else value for name, value in fields.items()}
+    return Bow(**typed) if bow is None else replace(bow, **typed)
 
 
 def read_details(kind: str, given: Mapping[str, object]) -> Details:

@@ -25,7 +25,7 @@ from sqlalchemy import Connection, update
 
 from tillerlens import __version__
 from tillerlens.core.files import unwritable
-from tillerlens.core.reading import JsonObject
+from tillerlens.core.json_form import JsonObject
 from tillerlens.record import originals, tables
 from tillerlens.record.bundle import (
     BOW_FORMAT,

@@ -18,7 +18,7 @@ from typing import Any
 
 from sqlalchemy import Connection, insert, select
 
-from tillerlens.core.reading import JsonObject
+from tillerlens.core.json_form import JsonObject
 from tillerlens.record.entries import (
     Bow,
     Correction,

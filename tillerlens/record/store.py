@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from sqlalchemy import Connection, delete, func, select, text, update
 
-from tillerlens.core.reading import JsonObject
+from tillerlens.core.json_form import JsonObject
 from tillerlens.core.shot_file import read_shot
 from tillerlens.record import originals
 from tillerlens.record.connection import Record, check_may_write, reading, speaking, writing

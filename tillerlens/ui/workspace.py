@@ -18,7 +18,7 @@ from typing import Any, TypeVar
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.events import Face
 from tillerlens.core.files import write_whole
-from tillerlens.core.reading import JsonObject
+from tillerlens.core.json_form import JsonObject
 from tillerlens.core.shot import Form
 from tillerlens.core.shot_file import read_shot
 from tillerlens.record.entries import new_id, plain_name

@@ -10,6 +10,7 @@ from typing import Any
 import streamlit as st
 
 from tillerlens.core.errors import TillerLensError
+from tillerlens.core.json_form import JsonObject
 from tillerlens.core.unforeseen import net
 from tillerlens.core.units import KG_PER_GRAIN, pounds_from_newtons
 from tillerlens.film.heard import Heard, HeardError, hear
@@ -49,7 +50,7 @@ class Told:
     go into the record with it; None: not typed."""
 
     names: tuple[str, ...]
-    charts: tuple[dict[str, Any], ...]
+    charts: tuple[JsonObject, ...]
     heard: tuple[Heard, ...]
     flights: tuple[Flight, ...]
     shots: Shots
