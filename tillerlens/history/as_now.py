@@ -12,7 +12,7 @@ from tillerlens.core.errors import Reason, TillerLensError
 from tillerlens.core.measurement import Measurement
 from tillerlens.core.units import format_inches
 from tillerlens.measures.compare import AtRest
-from tillerlens.mechanics.finding import Finding, find, with_finding
+from tillerlens.mechanics.finding import Finding, find, judged_alone, with_finding
 from tillerlens.mechanics.wood import WoodError, moisture_of_air
 from tillerlens.record import Event, Stage
 
@@ -146,7 +146,8 @@ def told_together(
 ) -> dict[str, Measurement]:
     """The measurements of all measured stages by identity, those of one time with one finding, so that all of them tell the same.
 
-    Where their pictures cannot tell together, each keeps what its own bend shows, and says why it stands alone.
+    Where their pictures cannot tell together, each keeps what its own bend shows, and says why it stands alone. One that was
+    judged against a picture at rest that is no longer the bow's is judged anew, by itself.
     """
     out: dict[str, Measurement] = {}
 
@@ -165,5 +166,7 @@ def told_together(
                 own = with_finding(own, found).as_printed()
             elif found is not None:
                 own = replace(own, reasons=(*own.reasons, found))
+            elif own.found_on is not None and own.found_on.rest is not None:  # against a picture at rest that was taken off the bow since
+                own = judged_alone(own).as_printed()
             out[strung.id] = own
     return out
