@@ -166,7 +166,7 @@ def told_together(
                 own = with_finding(own, found).as_printed()
             elif found is not None:
                 own = replace(own, reasons=(*own.reasons, found))
-            elif own.found_on is not None and own.found_on.rest is not None:  # against a picture at rest that was taken off the bow since
+            elif own.found_on is not None and own.found_on.rest is not None:  # that picture was taken off the bow since
                 own = judged_alone(own).as_printed()
             out[strung.id] = own
     return out
