@@ -13,7 +13,8 @@ import cv2
 import numpy as np
 from scipy.optimize import brentq
 
-from tillerlens.core.measurement import LIMBS, LimbProfile, Measurement, TracedBow, Value
+from tillerlens.core.measurement import LIMBS, LimbProfile, Measurement, PhotoId, TracedBow, Value
+from tillerlens.core.shot_file import read_shot
 from tillerlens.photo.camera import Camera
 
 SIZE = (1280, 720)
@@ -168,7 +169,9 @@ def measured(pose: Pose) -> Measurement:
     numbers = {"draw_length_back": pose.draw_mm, "tip_height_upper": y, "tip_height_lower": y, "tip_height_difference": 0.0}
     values = {n: Value(v, 0.5, "mm") for n, v in numbers.items()}
     values |= {f"string_angle_{limb}": Value(angle, 0.2, "deg") for limb in LIMBS}
+    state = "drawn"
     if pose.turn == STRAIGHT:
         values["brace_height_back"] = values.pop("draw_length_back")
-        return Measurement("measured", "braced", values=values, profile=profile, trace=replace(trace, hook_mm=None, hook_px=None))
-    return Measurement("measured", "drawn", values=values, profile=profile, trace=trace)
+        trace, state = replace(trace, hook_mm=None, hook_px=None), "braced"
+    about = {"shot": replace(read_shot(GIVEN), state=state), "photo": PhotoId("a frame", "0" * 64, SIZE)}
+    return Measurement("measured", state, values=values, profile=profile, trace=trace, **about)

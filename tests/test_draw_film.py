@@ -1,7 +1,6 @@
 """A draw on film: followed to a few millimetres whatever the clip is like, and nothing told of what isn't seen."""
 
 import json
-from dataclasses import replace
 from datetime import UTC, datetime
 from importlib import resources
 from xml.etree import ElementTree
@@ -15,10 +14,10 @@ from jsonschema import Draft202012Validator
 from typer.testing import CliRunner
 
 from tillerlens.cli.app import app
-from tillerlens.core.measurement import PhotoId
 from tillerlens.core.shot_file import read_shot
 from tillerlens.film import draw
 from tillerlens.film.clip import ClipError, read_frames
+from tillerlens.film.track import smoothed
 from tillerlens.history.of_film import keep_draw
 from tillerlens.mechanics.finding import Finding
 from tillerlens.record import Bow, open_record, store
@@ -43,7 +42,7 @@ def pictures():
 def follow(monkeypatch, tmp_path):
     """Measure a clip whose chosen frames are measured perfectly, so that only the following can be wrong."""
 
-    def run(pictures, poses, times=None, every_mm=100.0, **how):
+    def run(pictures, poses, times=None, every_mm=100.0, asked=None, **how):
         times = np.arange(len(poses)) / FPS if times is None else times
 
         def perfect(photo, shot, rest=None, prepared=None, fit=None):
@@ -54,7 +53,7 @@ def follow(monkeypatch, tmp_path):
         monkeypatch.setattr(draw, "prepare", lambda photo: None)
         monkeypatch.setattr(draw, "find", lambda strung, rest: Finding((), ("x",), None))
         clip = df.write(tmp_path / "draw.mp4", pictures, times, **how)
-        return draw.measure_draw(clip, read_shot(df.GIVEN), every_mm)
+        return draw.measure_draw(clip, read_shot(df.GIVEN), every_mm, **(asked or {}))
 
     return run
 
@@ -93,17 +92,7 @@ def test_every_frame_of_a_draw_is_followed(follow, pictures):
     assert "since the lowest row" in "".join(shown.itertext())
 
 
-@pytest.fixture
-def whole(monkeypatch):
-    """Measurements that also say of which picture they are, and what was typed: as those that are kept do."""
-    given, perfect = read_shot(df.GIVEN), df.measured
-    about = PhotoId("a frame", "0" * 64, df.SIZE)
-    monkeypatch.setattr(
-        df, "measured", lambda pose: replace(perfect(pose), shot=replace(given, state=perfect(pose).state), photo=about)
-    )
-
-
-def test_the_page_follows_a_clip_and_keeps_frames_of_its_pull(follow, whole, pictures, monkeypatch, tmp_path):
+def test_the_page_follows_a_clip_and_keeps_frames_of_its_pull(follow, pictures, monkeypatch, tmp_path):
     film = follow(pictures, POSES)
     monkeypatch.setattr(film_page, "measure_draw", lambda *a, **k: film)
     with open_record() as record:
@@ -118,7 +107,7 @@ def test_the_page_follows_a_clip_and_keeps_frames_of_its_pull(follow, whole, pic
         assert not [b for b in page.button if b.key == "keep_film"]
 
 
-def test_frames_of_the_pull_are_kept_once_with_their_own_pictures(follow, whole, pictures, tmp_path):
+def test_frames_of_the_pull_are_kept_once_with_their_own_pictures(follow, pictures, tmp_path):
     """What is kept is the frame that was measured, to the last pixel, with its own measurement and time."""
     film = follow(pictures, POSES)
     picked = draw.over_the_pull(film.stages)
@@ -157,7 +146,7 @@ def test_a_clip_turned_by_its_metadata_is_the_same(follow, pictures):
 def test_the_first_frame_fits_itself_too_well_to_count_as_a_neighbour():
     """What is followed is taken from it, so its own turn is exactly nought, whatever the picture's noise."""
     y = np.r_[0.0, np.full(9, 0.03)]
-    smooth, _ = draw._smoothed(np.arange(10) / FPS, y)
+    smooth, _ = smoothed(np.arange(10) / FPS, y)
     assert smooth == pytest.approx(np.full(10, 0.03))
 
 
