@@ -127,15 +127,16 @@ def picture(pose: Pose, rng: np.random.Generator) -> np.ndarray:
     return np.clip(seen + noise, 0, 255).astype(np.uint8)
 
 
-def write(path: Path, pictures: list[np.ndarray], times_s: np.ndarray, turned: int = 0, codec: str = "libx264") -> Path:
-    """A clip; ``turned``: degrees that a player has to turn it by, counter-clockwise."""
+def write(path: Path, pictures: list[np.ndarray], times_s: np.ndarray, turned: int = 0, whole_every: int = 250) -> Path:
+    """A clip; ``turned``: degrees that a player has to turn it by, counter-clockwise; ``whole_every``: from one frame that stands
+    by itself to the next."""
     import av
 
     h, w = pictures[0].shape[:2]
     with av.open(str(path), "w", options={"movflags": "faststart"}) as out:
-        stream = out.add_stream(codec, rate=30)
+        stream = out.add_stream("libx264", rate=30)
         stream.width, stream.height, stream.pix_fmt = w, h, "yuv420p"
-        stream.options = {"crf": "20", "preset": "ultrafast"}
+        stream.options = {"crf": "20", "preset": "ultrafast", "g": str(whole_every)}
         stream.codec_context.time_base = Fraction(1, 12000)
         if turned:
             stream.set_display_rotation(turned)

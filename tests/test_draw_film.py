@@ -1,6 +1,7 @@
 """A draw on film: followed to a few millimetres whatever the clip is like, and nothing told of what isn't seen."""
 
 import json
+from dataclasses import replace
 from datetime import UTC, datetime
 from importlib import resources
 from xml.etree import ElementTree
@@ -15,7 +16,7 @@ from typer.testing import CliRunner
 
 from tillerlens.cli.app import app
 from tillerlens.core.shot_file import read_shot
-from tillerlens.film import draw
+from tillerlens.film import draw, glance
 from tillerlens.film.clip import ClipError, read_frames
 from tillerlens.film.track import smoothed
 from tillerlens.history.of_film import keep_draw
@@ -233,3 +234,79 @@ def test_a_clip_without_a_bow_asks(tmp_path):
     told = json.loads(got.stdout)
     Draft202012Validator(schema()).validate(told)
     assert told["status"] == "needs_help" and told["track"] is None and told["stages"] == []
+
+
+class Stopped(BaseException):
+    """Somebody pressed Stop, or the process was killed."""
+
+
+def stop_at(doing, nth):
+    """Progress that gives up at the ``nth`` step told with these words."""
+    steps = []
+
+    def progress(share, said):
+        steps.append(said)
+        if sum(s.startswith(doing) for s in steps) == nth:
+            raise Stopped
+
+    return progress
+
+
+def test_a_stopped_clip_goes_on_where_it_was_stopped(follow, pictures, monkeypatch, tmp_path):
+    """Killed twice, once amid following and once amid measuring, it tells the same to the last digit and does nothing twice."""
+    whole = follow(pictures, POSES)
+    kept, steps, measured = tmp_path / "kept", [], []
+    monkeypatch.setattr(draw, "CHECKED", 5)
+    step, one = draw.Follower.step, draw._measured_frame
+    monkeypatch.setattr(draw.Follower, "step", lambda self, grey, time_s: steps.append(time_s) or step(self, grey, time_s))
+    monkeypatch.setattr(draw, "_measured_frame", lambda c, a, frame, row: measured.append(frame.index) or one(c, a, frame, row))
+    for doing, nth in (("Following", 19), ("Measuring", 4)):
+        with pytest.raises(Stopped):
+            follow(pictures, POSES, asked={"journals": kept, "progress": stop_at(doing, nth)})
+        (path,) = kept.iterdir()
+        path.write_bytes(path.read_bytes()[:-9])  # as if the last line was being written
+    assert len(steps) == 18 + len(POSES) - 15  # 15 were kept with a state to go on from
+    assert len(measured) == 3
+    film = follow(pictures, POSES, asked={"journals": kept})
+    assert json.dumps(film.as_document()) == json.dumps(whole.as_document())
+    assert len(steps) == 18 + len(POSES) - 15 and len(measured) == len(film.stages) + 1  # the torn one once more
+    assert list(kept.iterdir()) == []
+
+
+def test_another_question_of_the_same_clip_starts_anew(follow, pictures, tmp_path):
+    with pytest.raises(Stopped):
+        follow(pictures, POSES, asked={"journals": tmp_path / "kept", "progress": stop_at("Measuring", 3)})
+    film = follow(pictures, POSES, every_mm=80.0, asked={"journals": tmp_path / "kept"})
+    assert film.as_document() == follow(pictures, POSES, every_mm=80.0).as_document()
+
+
+def test_a_folder_that_cannot_be_written_costs_only_the_going_on(follow, pictures, tmp_path):
+    (tmp_path / "a file").write_text("")
+    assert follow(pictures, POSES, asked={"journals": tmp_path / "a file"}).status == "measured"
+
+
+@pytest.mark.parametrize("whole_every", [250, 2])
+def test_a_frame_near_full_draw_is_told_before_the_clip_is_followed(follow, pictures, whole_every):
+    """By a few frames that stand by themselves, or where there are too few of those, by all of them."""
+    said, looks = [], []
+    asked = {"first": looks.append, "progress": lambda share, doing: said.append((len(looks), doing))}
+    follow(pictures, POSES, whole_every=whole_every, asked=asked)
+    (look,) = looks
+    assert 12 <= round(look.time_s * FPS) <= 17  # the hold
+    assert look.measurement.values["draw_length_back"].value == pytest.approx(600.0, abs=1e-6)
+    assert all(told == 1 for told, doing in said if doing.startswith(("Following", "Looking for the bow", "Measuring")))
+
+
+def test_clicked_marks_are_carried_to_the_first_look(tmp_path, pictures):
+    first, *_, last = read_frames(df.write(tmp_path / "a.mp4", pictures[:15], TIMES[:15]))
+    corner = np.array([[25.4 * 2.0, 25.4 * 2.0, 0.0], [25.4 * 78.0, 25.4 * 42.0, 0.0]])  # of a tag's black square
+    px = [tuple(q) for q in POSES[0].seen_by().project(corner)]
+    there = glance.carried(first, last, px)
+    # half a pixel: what coding and noise leave of a corner's place
+    assert np.abs(np.array(there) - POSES[14].seen_by().project(corner)).max() < 0.5
+    assert glance.carried(first, replace(last, grey=np.full_like(last.grey, 128)), px) is None
+
+
+def test_a_clip_without_a_pull_has_no_first_look(pictures, tmp_path):
+    still = [replace(f) for f in read_frames(df.write(tmp_path / "a.mp4", [pictures[0]] * 3, TIMES[:3]))]
+    assert glance.most_drawn(still) is None

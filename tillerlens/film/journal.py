@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import logging
+import os
 import time
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -21,16 +22,17 @@ from tillerlens.film.follow import Anchor, Seen, nothing
 from tillerlens.film.track import Row
 from tillerlens.photo.camera import Camera
 
+CACHE_VARIABLE = "TILLERLENS_CACHE"
 ENDS_BYTES = 1 << 20  # of a clip's file at either end, that with its length tell it from others
 STALE_S = 30 * 86400.0  # after which nobody goes on with a clip
 _LOG = logging.getLogger(__name__)
 
 
 def usual_folder() -> Path:
-    """Where journals are kept: with what else may be thrown away."""
+    """Where journals are kept: with what else may be thrown away, or where ``TILLERLENS_CACHE`` says."""
     from platformdirs import user_cache_path
 
-    return user_cache_path("tillerlens", appauthor=False) / "films"
+    return Path(os.environ.get(CACHE_VARIABLE) or user_cache_path("tillerlens", appauthor=False)) / "films"
 
 
 def clip_key(source: Path | bytes, *asked: object) -> str:
