@@ -16,15 +16,16 @@ from typer.testing import CliRunner
 
 from tillerlens.cli.app import app
 from tillerlens.core.shot_file import read_shot
-from tillerlens.film import draw, glance
+from tillerlens.film import draw, glance, journal
 from tillerlens.film.clip import ClipError, read_frames
+from tillerlens.film.play import bow_in_frame
 from tillerlens.film.track import smoothed
 from tillerlens.history.of_film import keep_draw
 from tillerlens.mechanics.finding import Finding
 from tillerlens.record import Bow, open_record, store
 from tillerlens.record.thumbnails import thumbnail
 from tillerlens.report.charts.film import draw_figure
-from tillerlens.report.words.film import draw_table, draw_words
+from tillerlens.report.words.film import draw_table, draw_words, first_words
 from tillerlens.report.words.quantities import Units
 from tillerlens.ui.page import film as film_page
 
@@ -93,19 +94,56 @@ def test_every_frame_of_a_draw_is_followed(follow, pictures):
     assert "since the lowest row" in "".join(shown.itertext())
 
 
-def test_the_page_follows_a_clip_and_keeps_frames_of_its_pull(follow, pictures, monkeypatch, tmp_path):
+def test_the_page_follows_a_clip_plays_it_and_keeps_frames_of_its_pull(follow, pictures, monkeypatch, tmp_path):
     film = follow(pictures, POSES)
-    monkeypatch.setattr(film_page, "measure_draw", lambda *a, **k: film)
+    look = draw.FirstLook(1.2, df.measured(POSES[14]))
+    said = []
+
+    def measured(data, shot, every_mm, rest, name, progress, first, journals):
+        progress(0.1, "Following at 0.3 s")
+        first(look)
+        said.append(journals)
+        return film
+
+    monkeypatch.setattr(film_page, "measure_draw", measured)
     with open_record() as record:
         bow = store.add_bow(record, Bow("Bramble", length_mm=1580.0, handle_mm=220.0))
         page = visit("film", bow)
         page.get("file_uploader")[0].upload("draw.mp4", (tmp_path / "draw.mp4").read_bytes(), "video/mp4").run()
         page.button(key="measure_film").click().run()
-        assert errors(page) == [] and not store.list_stages(record, bow.id)
+        assert errors(page) == [] and not store.list_stages(record, bow.id) and said == [journal.usual_folder()]
+        # from the first frame to the last, each with its draw; the picture changes with it
+        slider = page.select_slider(key="film_frame")
+        assert slider.value == 0 and len(slider.options) == len(POSES) and slider.options[0].startswith("0.0 s, drawn 9 13/16 in")
+        shown = [page.get("imgs")[-1].proto.imgs[0].url]
+        slider.set_value(14).run()
+        shown.append(page.get("imgs")[-1].proto.imgs[0].url)
+        assert errors(page) == [] and shown[0] != shown[1]
         page.button(key="keep_film").click().run()
         assert errors(page) == [] and "on the bow's timeline" in page.success[0].value
         assert len(store.list_stages(record, bow.id)) == len(draw.over_the_pull(film.stages))
         assert not [b for b in page.button if b.key == "keep_film"]
+
+
+def test_the_first_look_says_where_and_what_one_photograph_says():
+    first, *_ = first_words(draw.FirstLook(1.2, df.measured(POSES[14])))
+    assert first.text.startswith("First look at 1.2 s, drawn 23 5/8 in")
+
+
+def test_the_traced_bow_lies_on_the_film_in_every_frame(follow, pictures):
+    """Limbs between two measured frames are shaped between theirs: an arc's chord lies off it by less than a limb is thick."""
+    film = follow(pictures, POSES)
+    off = []
+    for row, frame in enumerate(film.track.frame):
+        pose, bow = POSES[frame], bow_in_frame(film, row)
+        assert np.abs(bow.string - pose.px(np.array([pose.tip, pose.hook, pose.tip * [-1, 1]]))).max() < 1.5
+        for k, side in enumerate((-1, 1)):
+            middle = (bow.sides[2 * k] + bow.sides[2 * k + 1]) / 2
+            true = pose.px(pose.limb(side, 400))
+            off.append(np.min(np.linalg.norm(middle[:, None] - true[None], axis=2), axis=1).max())
+            back, belly = bow.sides[2 * k : 2 * k + 2]
+            assert (back[:, 1] < belly[:, 1]).all()  # the back is up
+    assert len(film.track.frame) == len(POSES) and max(off) < df.THICK_MM / 2 * 0.49  # px a mm
 
 
 def test_frames_of_the_pull_are_kept_once_with_their_own_pictures(follow, pictures, tmp_path):

@@ -6,9 +6,10 @@ import numpy as np
 
 from tillerlens.core.measurement import Value
 from tillerlens.core.units import MM_PER_INCH
-from tillerlens.film.draw import DrawFilm, Lead, Stage
+from tillerlens.film.draw import DrawFilm, FirstLook, Stage
+from tillerlens.film.track import Lead
 from tillerlens.report.words.quantities import Units, in_columns, is_told, say, say_interval, say_length, say_place, say_value
-from tillerlens.report.words.verdict import Sentence, judged_from_rest, spot_in_words
+from tillerlens.report.words.verdict import Sentence, Wish, judged_from_rest, spot_in_words, verdict
 
 PATTERNS = {
     "hold": "Held from {from_s} to {to_s} s at a draw of {draw}, from the back.",
@@ -19,6 +20,8 @@ PATTERNS = {
     "together.let-down": "On the let-down both tips come back together: halfway they are less than {most} of draw apart.",
     "rock": "The handle turns by {angle} ({reach}) while the bow is drawn.",
     "still": "The handle hardly turns: less than {most} while the bow is drawn.",
+    "look": "First look at {at_s} s, drawn {draw}: {verdict}",
+    "frame": "{at_s} s, drawn {draw}",
     "passed": "{count} of the chosen frames could not be measured and were left out.",
 }
 COLUMNS = (
@@ -72,6 +75,32 @@ def draw_words(film: DrawFilm, units: Units | None = None) -> list[Sentence]:
     if passed := film.evidence.get("frames_not_measured"):
         out.append(_said("passed", "passed", "open", count=passed))
     return out
+
+
+def first_words(look: FirstLook, units: Units | None = None, wish: Wish | None = None) -> list[Sentence]:
+    """What the first look at a clip tells: at what draw it was taken, and what one photograph says.
+
+    Parameters
+    ----------
+    look : FirstLook
+        A frame near full draw.
+    units : Units, optional
+        The reader's.
+    wish : Wish, optional
+        The tiller that is wanted.
+    """
+    units, m = units or Units(), look.measurement
+    draw = m.values.get("draw_length_back") or m.values["brace_height_back"]
+    spoken = verdict(m, units, wish)
+    said = {"at_s": f"{look.time_s:.1f}", "draw": say(draw, units), "verdict": spoken.first.text}
+    return [_said("look", "look", spoken.first.tone, **said), *spoken.more]
+
+
+def frame_words(film: DrawFilm, row: int, units: Units | None = None) -> str:
+    """One followed frame by its time and draw."""
+    t = film.track
+    assert t is not None
+    return PATTERNS["frame"].format(at_s=f"{t.time_s[row]:.1f}", draw=say_length(float(t.draw_mm[row]), units or Units()))
 
 
 def draw_rows(film: DrawFilm, units: Units | None = None) -> list[tuple[str, ...]]:
