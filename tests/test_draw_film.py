@@ -115,9 +115,9 @@ def test_the_page_follows_a_clip_plays_it_and_keeps_frames_of_its_pull(follow, p
         # from the first frame to the last, each with its draw; the picture changes with it
         slider = page.select_slider(key="film_frame")
         assert slider.value == 0 and len(slider.options) == len(POSES) and slider.options[0].startswith("0.0 s, drawn 9 13/16 in")
-        shown = [page.get("imgs")[-1].proto.imgs[0].url]
+        shown = [str(page.get("image")[-1].proto)]
         slider.set_value(14).run()
-        shown.append(page.get("imgs")[-1].proto.imgs[0].url)
+        shown.append(str(page.get("image")[-1].proto))
         assert errors(page) == [] and shown[0] != shown[1]
         page.button(key="keep_film").click().run()
         assert errors(page) == [] and "on the bow's timeline" in page.success[0].value

@@ -223,9 +223,10 @@ def glances(source: Path | bytes, count: int, name: str | None = None) -> Iterat
         begun = (stream.start_time or 0) * float(stream.time_base)
         for k in np.linspace(0, len(whole) - 1, count).round().astype(int):
             container.seek(whole[k], stream=stream)
-            raw = next(container.decode(stream), None)
-            if raw is not None and raw.time is not None:
-                yield _frame(-1, raw.time - begun, raw, name)
+            for raw in container.decode(stream):
+                if raw.time is not None:
+                    yield _frame(-1, raw.time - begun, raw, name)
+                break
 
 
 def recorded_at(source: Path | bytes, name: str | None = None) -> datetime | None:

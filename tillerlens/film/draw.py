@@ -17,9 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens import __version__
-from tillerlens.core.document import measurement_of
 from tillerlens.core.errors import Reason, ShotError, TillerLensError
-from tillerlens.core.measurement import Measurement, Value
+from tillerlens.core.measurement import Measurement, Value, measurement_of
 from tillerlens.core.reading import shown
 from tillerlens.core.shot import Shot
 from tillerlens.core.unforeseen import net

@@ -13,7 +13,7 @@ from tillerlens.trace.network import FinderMaps, find_maps
 
 Array = NDArray[np.float64]
 
-LOOKS = 12  # frames that are looked at: a hold of a second shows in at least one of them up to 12 s of clip
+LOOKS = 8  # frames that are looked at, a tenth of a second each: a hold of a second shows in one of them up to 8 s of clip
 SEEN, LEAST_SEEN = 0.5, 150  # probability from which a place of the map is limb, and so many of them that are a bow
 OUTERMOST = 1.0  # percentile: single places of the map are mistaken, a drawn string's two halves have hundreds
 NEAR = 0.05  # of the way from the shallowest to the deepest, within which a frame is as good as the deepest

@@ -80,6 +80,8 @@ def show(place: Place) -> None:
     if film.stages:
         with told():
             _play(film, _to_play(data, film, key), known.place.units)
+        _numbers(film, known.place.units)
+        widgets.cautions()
     if film.status == "measured":
         _offer_to_keep(known, data, film, key)
 
@@ -151,11 +153,13 @@ def _tell(known: Known, film: DrawFilm) -> None:
         st.image(draw_figure(film, units), width="stretch", alt="How far each place of the bow has bent, draw upward")
     if film.status == "measured":
         _reasons(film)
+
+
+def _numbers(film: DrawFilm, units: Units) -> None:
     head, *rows = draw_rows(film, units)
     st.dataframe([dict(zip(head, row, strict=True)) for row in rows], hide_index=True, width="stretch")
     text = json.dumps(film.as_document(), allow_nan=False)
     st.download_button("Download all numbers (JSON)", text, "draw.json", "application/json", on_click="ignore", key="backup_film")
-    widgets.cautions()
 
 
 def _say(said: Sequence[Sentence]) -> None:
