@@ -162,26 +162,29 @@ def tell_tricks(clip: Path, shot: Shot) -> None:
 def common_part(film: DrawFilm, clip: Path, shot: Shot, of: np.ndarray) -> None:
     """How much of a gap difference's uncertainty all frames share, against what averaging them takes off, and the stiffness.
 
-    Own: scatter about a parabola over draw, which the truth follows to 0.01 mm. Errors: of the frames' mean, and about it.
+    Own: scatter about a cubic over draw, which the truth follows to 0.005 mm. Errors: of the frames' mean, and of the change.
     """
     frames = json.loads(clip.with_suffix(".truth.json").read_text())["frames"]
     sides = ("left", "right") if shot.upper_limb in ("left", "top") else ("right", "left")
-    stages = [s for s in film.stages if s.phase != "let-down"]
+    stages = sorted((s for s in film.stages if s.phase != "let-down"), key=lambda s: s.draw_mm)
     draw = np.array([s.draw_mm for s in stages])
-    print("  gap difference: from  best single u  own scatter  together u  (less by)   error: mean  about it   of its change")
+    print("  gap difference, upper less lower, of all frames of the pull; mm")
+    print("    at     best single u   own scatter   all together u (less)   mean error   change: told (u), off")
+    changes = {g.from_handle_mm: g.change for g in film.gap_changes}
     for k, row in enumerate(stages[0].measurement.gaps):
         key = str(round(row.from_handle_mm / MM_PER_INCH))
-        true = np.array([np.subtract(*[frames[of[s.frame]]["measures"]["gaps_belly_to_string"].get(key, {}).get(x, np.nan)
-                                       for x in sides]) for s in stages]) * MM_PER_INCH  # fmt: skip
+        gaps = [frames[of[s.frame]]["measures"]["gaps_belly_to_string"].get(key) for s in stages]
+        if None in gaps:
+            continue
+        true = np.array([g[sides[0]] - g[sides[1]] for g in gaps]) * MM_PER_INCH
         told = np.array([s.measurement.gaps[k].difference.value for s in stages])
         u = min(s.measurement.gaps[k].difference.u for s in stages)
-        own = float(np.std(told - np.polyval(np.polyfit(draw, told, 2), draw))) * np.sqrt(len(stages) / (len(stages) - 3))
-        # three coefficients: at an end of the pull a parabola is known to 3 / sqrt(n) of the scatter
-        both = np.sqrt(max(u**2 - own**2, 0.0) + 9 * own**2 / len(stages))
-        off = told - true
-        change = float(np.median(off[-3:]) - np.median(off[:3]))
-        print(f"                  {key:>4} in  {u:8.2f} mm  {own:8.2f} mm  {both:8.2f} mm  {1 - both / u:7.0%}"
-              f"   {np.mean(off):8.2f} mm  {np.std(off):5.2f} mm  {change:8.2f} mm")  # fmt: skip
+        own = float(np.std(told - np.polyval(np.polyfit(draw, told, 3), draw))) * np.sqrt(len(stages) / (len(stages) - 4))
+        both = np.sqrt(u**2 - own**2 + own**2 / len(stages))
+        text = f"    {key:>2} in  {u:8.2f}  {own:12.2f}  {both:12.2f} ({1 - both / u:6.1%})  {np.mean(told - true):16.2f}"
+        if (change := changes.get(row.from_handle_mm)) is not None:
+            text += f"  {change.value:14.2f} ({change.u:.2f}), {change.value - (true[-1] - true[0]):+.2f}"
+        print(text)
     seen = [read_observed(s.measurement) for s in over_the_pull(film.stages)]
     print("  stiffness, upper over lower, without a picture at rest:")
     for n in (1, 2, 4, len(seen)):

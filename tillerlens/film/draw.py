@@ -25,6 +25,7 @@ from tillerlens.core.unforeseen import net
 from tillerlens.film.clip import Frame, glances, length_s, read_frames
 from tillerlens.film.follow import Anchor, Follower, FollowError, nothing
 from tillerlens.film.glance import LOOKS, carried, most_drawn
+from tillerlens.film.joint import GapChange, gap_changes
 from tillerlens.film.journal import Journal, clip_key
 from tillerlens.film.track import (
     COARSE_PX,
@@ -108,6 +109,7 @@ class DrawFilm:
     hold: Hold | None = None
     stages: tuple[Stage, ...] = ()
     leads: tuple[Lead, ...] = ()
+    gap_changes: tuple[GapChange, ...] = ()
     evidence: Mapping[str, int] = field(default_factory=dict)  # frames followed, seen, measured and not
 
     def rock(self) -> Value | None:
@@ -144,6 +146,15 @@ class DrawFilm:
                 "lost": list(t.lost),
             },
             "leads": [{"phase": x.phase, "share": x.share, "upper_ahead": x.ahead.as_dict()} for x in self.leads],
+            "gap_changes": [
+                {
+                    "from_handle_mm": round(g.from_handle_mm, 3),
+                    "from_draw_mm": round(g.from_draw_mm, 2),
+                    "to_draw_mm": round(g.to_draw_mm, 2),
+                    "upper_more": g.change.as_dict(),
+                }
+                for g in self.gap_changes
+            ],
             "stages": [
                 {"frame": s.frame, "time_s": round(s.time_s, 4), "phase": s.phase, "draw_mm": round(s.draw_mm, 2),
                  "measurement": s.measurement.as_document()}
@@ -498,7 +509,9 @@ def _told(
         "frames_not_measured": len(failed),
     }
     hold = None if held is None else _hold(track, held)
-    return DrawFilm("needs_help" if stop else "measured", clip.name, tuple(reasons), track, hold, tuple(stages), ahead, evidence)
+    parted = () if len(tops) > 1 else gap_changes([(s.draw_mm, s.measurement) for s in stages if s.phase != "let-down"])
+    status: Status = "needs_help" if stop else "measured"
+    return DrawFilm(status, clip.name, tuple(reasons), track, hold, tuple(stages), ahead, parted, evidence)
 
 
 def _stages(track: Track, measured: Sequence[tuple[int, Measurement]], held: tuple[int, int] | None, peak: int) -> list[Stage]:

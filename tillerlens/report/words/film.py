@@ -7,6 +7,7 @@ import numpy as np
 from tillerlens.core.measurement import Value
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.film.draw import DrawFilm, FirstLook, Stage
+from tillerlens.film.joint import GapChange
 from tillerlens.film.track import Lead
 from tillerlens.report.words.quantities import Units, in_columns, is_told, say, say_interval, say_length, say_place, say_value
 from tillerlens.report.words.verdict import Sentence, Wish, judged_from_rest, spot_in_words, verdict
@@ -18,6 +19,8 @@ PATTERNS = {
     "back": "On the let-down the {limb} tip comes back first, halfway by {lead} of draw ({reach}).",
     "together.pull": "On the pull both tips move together: a quarter of the way up they are less than {most} of draw apart.",
     "together.let-down": "On the let-down both tips come back together: halfway they are less than {most} of draw apart.",
+    "gaps": "Over the pull the {limb} limb's gap at {place} grows {change} more than the other's ({reach}).",
+    "gaps.alike": "Over the pull both limbs' gaps at {place} grow alike, to less than {most}.",
     "rock": "The handle turns by {angle} ({reach}) while the bow is drawn.",
     "still": "The handle hardly turns: less than {most} while the bow is drawn.",
     "look": "First look at {at_s} s, drawn {draw}: {verdict}",
@@ -62,6 +65,9 @@ def draw_words(film: DrawFilm, units: Units | None = None) -> list[Sentence]:
         lead = next((x for x in film.leads if (x.phase, x.share) == (phase, share)), None)
         if lead is not None:
             out.append(_of_lead(lead, told, units))
+    middle = next((g for g in film.gap_changes if abs(g.from_handle_mm - GAP_AT_MM) < 1), None)
+    if middle is not None:
+        out.append(_of_gaps(middle, units))
     if (rock := film.rock()) is not None:
         if is_told(rock):
             out.append(_said("handle", "rock", "finding", angle=say_value(rock, units), reach=say_interval(rock, units)))
@@ -129,6 +135,16 @@ def _row(film: DrawFilm, stage: Stage, units: Units) -> tuple[str, ...]:
     angles = ("string_angle_upper", "string_angle_lower")
     gap = next((say(g.difference, units) for g in stage.measurement.gaps if abs(g.from_handle_mm - GAP_AT_MM) < 1), "")
     return (at("draw_length_back"), stage.phase, *(at(n) for n in names), gap, *(at(n, "deg") for n in angles))
+
+
+def _of_gaps(gap: GapChange, units: Units) -> Sentence:
+    size, place = Value(abs(gap.change.value), gap.change.u, "mm"), say_place(gap.from_handle_mm, units)
+    if not is_told(gap.change):
+        most = say_interval(Value(0.0, size.u + size.value / 2, "mm"), units).lstrip("±")
+        return _said("limbs", "gaps.alike", "fine", place=place, most=most)
+    limb = "upper" if gap.change.value > 0 else "lower"
+    words = {"place": place, "change": say_length(size.value, units, 2), "reach": say_interval(size, units)}
+    return _said("limbs", "gaps", "finding", limb=limb, **words)
 
 
 def _of_lead(lead: Lead, told: str, units: Units) -> Sentence:
