@@ -15,7 +15,7 @@ from tillerlens import __version__
 from tillerlens.core.clicks import check_places
 from tillerlens.core.errors import NeedsHelp, Reason, ScaleError, StateDiffers, TillerLensError
 from tillerlens.core.measurement import Measurement, PhotoId
-from tillerlens.core.shot import Shot
+from tillerlens.core.shot import Scale, Shot
 from tillerlens.core.unforeseen import net
 from tillerlens.front.measure import measure_front, view_doubts
 from tillerlens.measures.from_rest import movement_from_rest
@@ -54,6 +54,7 @@ class _Task:
     prepared: Prepared
     fit: CameraFit
     shot: Shot
+    doubts: tuple[Reason, ...]  # of the picture and its scale
     rest: Measurement | None
     heading: Measurement  # what is known before anything is measured
     remembered: Remembered
@@ -81,39 +82,45 @@ def measure_photo(
     about = PhotoId(photo.name, photo.sha256, size)
     heading = Measurement("refused", shot.state, photo=about, shot=shot, version=__version__)
     doubts: tuple[Reason, ...] = () if prepared is None else prepared.doubts
+    scaled = shot
     try:
         with net("measuring", photo.name):
             check_places(shot, size)
             doubts = tuple(judge(photo)) if prepared is None else doubts
             if fit is None:
-                fit, of_scale = _fit_by_marks(photo, shot)  # first: without a scale the rest would be in vain
+                fit, scaled, of_scale = _fit_by_marks(photo, shot)  # first: without a scale the rest would be in vain
                 doubts += of_scale
             prepared = prepare(photo, doubts) if prepared is None else prepared
             fit = fit or fit_to_bow(photo, prepared.maps, shot)
-            check_view(fit, shot, size)
+            check_view(fit, scaled, size)
             if shot.view == "front":
                 return measure_front(prepared, fit, shot, doubts, heading)
-            return _best_reading(_Task(prepared, fit, shot, rest, heading, remembered))
+            return _best_reading(_Task(prepared, fit, scaled, doubts, rest, heading, remembered))
     except StateDiffers as error:
         return replace(heading, reasons=(error.reason, *doubts), evidence={"state_shown": error.fields["shows"]})
     except NeedsHelp as error:
-        reason = one_thing(error, shot, size, fit, prepared)
+        reason = one_thing(error, scaled, size, fit, prepared)
         return replace(heading, status="needs_help", reasons=(reason, *doubts), followed=error.fields.get("followed"))
     except TillerLensError as error:
         return replace(heading, reasons=(error.reason, *doubts))
 
 
-def _fit_by_marks(photo: Photo, shot: Shot) -> tuple[CameraFit | None, tuple[Reason, ...]]:
-    """The camera by the shot's marks, and the doubt of it; None where the bow's own length must do, once the bow is found."""
+def _fit_by_marks(photo: Photo, shot: Shot) -> tuple[CameraFit | None, Shot, tuple[Reason, ...]]:
+    """The camera by the shot's marks, the shot by whose scale it is, and the doubt of it. Lines that can't be read give way to
+    the two marks on them, else to the bow's own length. The camera is None where that length must do, once the bow is found."""
     if shot.scale.kind == "bow_length" and not {"nock_upper", "nock_lower"} <= set(shot.clicks):
-        return None, ()
+        return None, shot, ()
     try:
-        return fit_scale(photo, shot), ()
+        return fit_scale(photo, shot), shot, ()
     except ScaleError as error:
-        if shot.view == "side":
+        ruled = shot.scale.kind in ("grid", "lines_and_two_marks")
+        if shot.view == "side" and not ruled:
             raise
-        text = f"{error.text} So the bow's own length is the scale here, and the intervals are wide."
-        return None, (Reason("scale_by_length", text, error.remedy),)  # widths and bends need no more
+        by_marks = shot.view == "side" and shot.scale.kind == "lines_and_two_marks"
+        scale = Scale("two_marks", marks_apart_mm=shot.scale.marks_apart_mm) if by_marks else Scale("bow_length")
+        other, what = replace(shot, scale=scale), "the two marks on them are" if by_marks else "the bow's own length is"
+        doubt = Reason("scale_by_length", f"{error.text} So {what} the scale here, and the intervals are wide.", error.remedy)
+        return (fit_scale(photo, other) if by_marks else _fit_by_marks(photo, other)[0]), other, (doubt,)
 
 
 def _best_reading(task: _Task) -> Measurement:
@@ -176,7 +183,7 @@ def _read(task: _Task, variant: TraceVariant) -> tuple[Measurement, Trace] | Tra
         influence = changes.with_own("tip", tip_turn_u(trace, placed.evidence.overhang_mm, shape))
         influence = influence.with_own("edge", root_unseen_u(trace, shape, shot.handle_mm))
 
-        doubts = prepared.doubts + string.doubts + placing_doubts(placed) + of_outline + root_doubts(shape)
+        doubts = task.doubts + string.doubts + placing_doubts(placed) + of_outline + root_doubts(shape)
         doubts += shape_doubts(trace, placed, shape) + width_doubt(shot, shape, influence)
         doubts += view_doubts(shot.state, shape.numbers, trace.back_px, trace.belly_px, trace.px_per_mm)
         return _judged(task, trace, placed, shape, influence, doubts), trace

@@ -17,7 +17,7 @@ from scipy.spatial import cKDTree
 from skimage.graph import MCP_Geometric, route_through_array
 
 from tillerlens.core.errors import NeedsHelp
-from tillerlens.core.shot import Shot
+from tillerlens.core.shot import Shot, State
 from tillerlens.core.units import format_inches
 from tillerlens.photo.camera import Camera, CameraFit
 from tillerlens.trace.network import FinderMaps
@@ -41,6 +41,11 @@ LEAST_PART, PART_SEEN = 0.6, 0.8  # of the bow's length, and of that what the fi
 # Of what was followed first, where it was seen well, that the smooth path must run along, and how near: two ways to one bow.
 SAME_WAY, SAME_WAY_MM = 0.6, 15.0
 LEAST_EVIDENCE = (0.6, 0.45, 0.3, 0.2, 0.1)  # under a stride of the smooth path, from a clear bow to a faint one
+# A strung bow carries its string, and timber none: the finder's certainty of string, the share of the way from tip to tip where
+# it must be seen to say so, and what all of it adds to a path's merit.
+STRING_LEVEL, STRING_SHARE, STRING_MERIT = 0.3, 0.7, 0.5
+LEG_POINTS, MOST_HOOKS = 60, 500  # places looked at on each leg of a string; where a hand may hold it
+LEAST_DRAW = 0.12  # of the tips' distance, how far behind them the string is held at least (common practice, no source)
 BORDER, AT_BORDER = 3.0, 0.5  # map pixels; of merit, that an end at the picture's border costs
 # Half a tape's or a stick's width and how far from its edge its marks may have been pointed at; the share of a thing on it.
 RULES, RULE_MM, ON_RULE = ("tape", "stick"), 30.0, 0.8
@@ -197,6 +202,7 @@ def _brightest(maps: FinderMaps, camera: Camera, shot: Shot) -> CoarsePath:
             if along_a_rule(found.px, camera, shot):
                 continue
             merit = _merit(found) - AT_BORDER * _at_border(found.px, maps)
+            merit += STRING_MERIT * string_carried(maps, found.px, shot.state)
             if best is None or merit > most:
                 best, most = found, merit
         if best is not None and abs(best.length_ratio - 1) < CLEAR_LENGTH and best.support > CLEAR_SUPPORT:
@@ -231,6 +237,42 @@ def _smoothest(maps: FinderMaps, camera: Camera, shot: Shot) -> CoarsePath:
     return best
 
 
+def string_carried(maps: FinderMaps, path: Array, state: State) -> float:
+    """Share of the way from tip to tip where the finder sees a string: straight where the bow is braced, in two legs where it is
+    drawn, from wherever the poorer leg is seen best; 0 for an unstrung bow.
+
+    Parameters
+    ----------
+    maps : where the finder sees limb and string.
+    path : (N, 2) px along what may be the bow.
+    state : how the bow is said to stand.
+    """
+    if state == "unstrung":
+        return 0.0
+    seen = cv2.dilate(maps.string, np.ones((3, 3), np.uint8)) > STRING_LEVEL
+    on_map = maps.to_map(path)
+    a, b = on_map[0], on_map[-1]
+    apart = float(np.linalg.norm(b - a))
+    if apart < LEAST_BLOB:
+        return 0.0
+
+    def share(start: Array, end: Array) -> Array:
+        """Of the straight ways between starts and ends (..., 2), where the string is seen."""
+        t = np.linspace(0.02, 0.98, LEG_POINTS)[:, None]
+        at = np.round(start[..., None, :] * (1 - t) + end[..., None, :] * t).astype(int)
+        at = np.clip(at, 0, np.array(seen.shape[::-1]) - 1)
+        return np.asarray(seen[at[..., 1], at[..., 0]].mean(-1))
+
+    if state == "braced":
+        return float(share(a, b))
+    across = np.array([a[1] - b[1], b[0] - a[0]]) / apart
+    behind = -np.sign((on_map - a) @ across @ np.ones(len(on_map))) * across  # away from the limbs
+    hooks = np.argwhere(maps.string > STRING_LEVEL)[:, ::-1].astype(float)
+    hooks = hooks[(hooks - a) @ behind > LEAST_DRAW * apart]
+    hooks = hooks[:: max(1, len(hooks) // MOST_HOOKS)]
+    return 0.0 if not len(hooks) else float(np.minimum(share(a, hooks), share(b, hooks)).max())
+
+
 def _merit(p: CoarsePath) -> float:
     return p.support - LENGTH_WEIGHT * abs(np.log(max(p.length_ratio, 1e-3)))
 
@@ -253,17 +295,23 @@ def along_a_rule(px: Array, camera: Camera, shot: Shot) -> bool:
 
 
 def _rival(maps: FinderMaps, path: Array, camera: Camera, shot: Shot) -> float:
-    """How long the longest other limb-like thing is, as a share of the bow's length."""
+    """How long the longest other limb-like thing is, as a share of the bow's length. Where the path carries its string, what
+    carries none is no rival."""
     on_map = maps.to_map(path)
     own = np.zeros(maps.limb.shape, np.uint8)
     cv2.polylines(own, [np.round(on_map).astype(np.int32).reshape(-1, 1, 2)], False, 1, OWN_WIDTH)
     rest = (maps.limb > RIVAL_LEVEL) & (own == 0)
     labels, n = ndimage.label(cv2.dilate(rest.astype(np.uint8), np.ones((3, 3), np.uint8)), np.ones((3, 3)))
     longest = 0.0
+    strung = string_carried(maps, path, shot.state) > STRING_SHARE
     for j, box in enumerate(ndimage.find_objects(labels), start=1):
         ys, xs = np.nonzero(labels[box] == j)
         if along_a_rule(maps.to_full(np.column_stack([xs + box[1].start, ys + box[0].start]).astype(float)), camera, shot):
             continue
+        if strung:
+            other = followed_longest(maps, labels == j)
+            if other is None or string_carried(maps, other[0], shot.state) <= STRING_SHARE:
+                continue
         span = np.array([[box[1].start, box[0].start], [box[1].stop, box[0].stop]], float)
         longest = max(longest, plane_length(camera, maps.to_full(span), shot.standoff_mm))
     return longest / shot.nock_to_nock_mm
@@ -360,7 +408,8 @@ def find_bow(maps: FinderMaps, fit: CameraFit, shot: Shot, smooth_path: bool = F
     if abs(path.length_ratio - 1) > tolerance and not part:
         raise not_its_length(path.length_ratio, path.support, px)
     rival = _rival(maps, path.px, camera, shot)
-    other = _other_bright_path(maps, camera, shot, path.px) if smooth_path and rival <= RIVAL_LENGTH else 0.0
+    strung = string_carried(maps, path.px, shot.state) > STRING_SHARE
+    other = _other_bright_path(maps, camera, shot, path.px) if smooth_path and not strung and rival <= RIVAL_LENGTH else 0.0
     if rival > RIVAL_LENGTH or other > 0:
         raise _ask("More than one thing in the picture looks like the bow.", rival=max(rival, other), path_px=px)
     return CoarsePath(px, path.support, path.length_ratio)

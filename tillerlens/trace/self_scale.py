@@ -10,12 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.errors import Ask, ScaleError
-from tillerlens.core.shot import Shot
+from tillerlens.core.shot import Shot, State
 from tillerlens.photo.camera import CameraFit, Marks, fit_camera
 from tillerlens.photo.intake import Photo
 from tillerlens.photo.scale import lens_of
 from tillerlens.trace.network import FinderMaps
-from tillerlens.trace.path import followed_longest, likely_limbs, resample, smooth_path
+from tillerlens.trace.path import followed_longest, likely_limbs, resample, smooth_path, string_carried
 
 Array = NDArray[np.float64]
 
@@ -34,7 +34,7 @@ def fit_to_bow(photo: Photo, maps: FinderMaps, shot: Shot) -> CameraFit:
     ScaleError
         Where nothing in the picture looks like a whole bow.
     """
-    path = longest_bow(maps)
+    path = longest_bow(maps, shot.state)
     size = (photo.width, photo.height)
     if path is None or np.ptp(path, axis=0).max() < LEAST_OF_PICTURE * max(size):
         raise ScaleError(
@@ -51,8 +51,9 @@ def fit_to_bow(photo: Photo, maps: FinderMaps, shot: Shot) -> CameraFit:
     return fit_camera(marks, lens_of(photo))
 
 
-def longest_bow(maps: FinderMaps) -> Array | None:
-    """The longest thing (N, 2) px that the finder takes for a limb along most of its length; None where there is none."""
+def longest_bow(maps: FinderMaps, state: State) -> Array | None:
+    """The longest thing (N, 2) px that the finder takes for a limb along most of its length; None where there is none. Of a
+    strung bow one that carries a string counts for twice its length: timber beside it is often longer."""
     best: tuple[float, Array] | None = None
     for blobs in likely_limbs(maps):
         for blob in blobs:
@@ -61,6 +62,7 @@ def longest_bow(maps: FinderMaps) -> Array | None:
                 continue
             path = smooth_path(found[0], 4 * maps.k[0])
             worth = found[1] * float(np.linalg.norm(np.diff(resample(path, 4.0), axis=0), axis=1).sum())
+            worth *= 1 + string_carried(maps, path, state)
             if best is None or worth > WORTH_A_GAP * best[0]:
                 best = worth, path
     return None if best is None else best[1]
