@@ -17,6 +17,7 @@ from tests.support.against_truth import SAMPLES, curvature_rms, measure_sample, 
 from tillerlens.core.document import measurement_schema
 from tillerlens.core.errors import NeedsHelp
 from tillerlens.core.measurement import Measurement, measurement_of
+from tillerlens.core.shot import Scale, ScaleKind
 from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import measure_photo
 from tillerlens.photo.intake import read_photo
@@ -139,3 +140,25 @@ def test_a_handle_that_is_held_costs_no_second_look(monkeypatch: pytest.MonkeyPa
     monkeypatch.setattr(measure, "check_shape", apart)
     assert measure_sample(SAMPLES, "heron-braced").status == "needs_help"
     assert looks == [False, True]  # along the first path, and along the smooth one
+
+
+@pytest.mark.parametrize(
+    "name, kind, what",
+    [
+        ("heron-unstrung", "grid", "the bow's own length is"),
+        ("plover-unstrung-tape", "lines_and_two_marks", "the two marks on them are"),
+    ],
+)
+def test_lines_that_cannot_be_read_give_way_to_a_poorer_scale_that_is_named(name: str, kind: ScaleKind, what: str) -> None:
+    """Two boards that are said to be ruled: nothing contradicts anything, so they are measured, less surely, and it says why."""
+    photo = read_photo(SAMPLES / f"{name}.jpg")
+    shot = read_shot(SAMPLES / f"{name}.shot.json", photo.name, (photo.width, photo.height))
+    scale = Scale(kind, spacing_mm=50.8, marks_apart_mm=shot.scale.length_mm if kind != "grid" else None)
+    shot = replace(shot, scale=scale, marks_px=shot.marks_px if kind != "grid" else ())
+    found = measure_photo(photo, shot)
+    said = [r.text for r in found.reasons if r.code == "scale_by_length"]
+    assert found.status == "measured" and len(said) == 1 and what in said[0]
+    assert found.shot == shot, "what was said of the picture is kept as it was said"
+    reflex, truth = found.values["reflex"], measured(name).values["reflex"]
+    assert reflex.value is not None and reflex.u is not None and truth.value is not None and truth.u is not None
+    assert abs(reflex.value - truth.value) < 2 * np.hypot(reflex.u, truth.u)

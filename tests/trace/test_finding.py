@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from types import SimpleNamespace
 
+import cv2
 import numpy as np
 import pytest
 
@@ -212,6 +213,36 @@ def test_a_tape_that_was_pointed_at_is_neither_the_bow_nor_its_rival():
     assert np.abs(np.interp(X * 4.0, found.px[:, 0], found.px[:, 1]) / 4 - BRACED)[20:-20].max() < PX
     with pytest.raises(NeedsHelp, match="More than one thing"):  # elsewhere the same thing is a rival
         find_bow(maps_of(np.maximum(bow, tape)), fit_of(False), a_shot(marks_px=[[200, 20], [1216, 20]]))
+
+
+def line_map(*places):
+    """A string map (H, W) along straight ways between places (x, y), map px."""
+    out = np.zeros((H, W), np.uint8)
+    cv2.polylines(out, [np.array(places, np.int32).reshape(-1, 1, 2)], False, 1, 1)
+    return out.astype(np.float32)
+
+
+@pytest.mark.parametrize(
+    "state, string", [("braced", line_map((40, 110), (440, 110))), ("drawn", line_map((40, 110), (240, 155), (440, 110)))]
+)
+def test_timber_beside_a_strung_bow_is_no_rival_where_the_bow_carries_its_string(state, string):
+    """A stave as long and brighter: it carries no string from end to end, and the bow does."""
+    limb = np.maximum(map_of(BRACED, 0.8), map_of(np.full(len(X), 20), 1.0))
+    nothing = np.zeros_like(limb)
+    found = find_bow(FinderMaps(limb, string, nothing, (4.0, 4.0)), fit_of(False), a_shot(state=state))
+    assert np.abs(np.interp(X * 4.0, found.px[:, 0], found.px[:, 1]) / 4 - BRACED)[20:-20].max() < PX
+    with pytest.raises(NeedsHelp, match="More than one thing"):  # no string is seen: which of the two is it?
+        find_bow(FinderMaps(limb, nothing, nothing, (4.0, 4.0)), fit_of(False), a_shot(state=state))
+    with pytest.raises(NeedsHelp, match="More than one thing"):  # unstrung bows carry none, whatever lies about
+        find_bow(FinderMaps(limb, string, nothing, (4.0, 4.0)), fit_of(False), a_shot(state="unstrung"))
+
+
+def test_two_strung_bows_are_asked_about():
+    above = BRACED - 50
+    limb = np.maximum(map_of(BRACED, 0.8), map_of(above, 1.0))
+    string = np.maximum(line_map((40, 110), (440, 110)), line_map((40, 60), (440, 60)))
+    with pytest.raises(NeedsHelp, match="More than one thing"):
+        find_bow(FinderMaps(limb, string, np.zeros_like(limb), (4.0, 4.0)), fit_of(False), a_shot())
 
 
 def test_what_is_seen_of_a_bow_is_followed_on_and_too_little_is_not():

@@ -247,7 +247,7 @@ def scale_doubts(squared: bool, length_off_u: float) -> list[Reason]:
     """
     out = []
     if not squared:
-        text = "These marks give the scale but cannot square the picture, so the intervals are wide."
+        text = "What gives the scale here doesn't square the picture, so the intervals are wide."
         out.append(Reason("not_squared", text, "Put four marks or printed tags on the board for sharp numbers."))
     if abs(length_off_u) > DIFFERS_U:
         text = f"The traced bow is clearly {'shorter' if length_off_u > 0 else 'longer'} than the length typed."

@@ -44,8 +44,9 @@ LEAST_EVIDENCE = (0.6, 0.45, 0.3, 0.2, 0.1)  # under a stride of the smooth path
 # A strung bow carries its string, and timber none: the finder's certainty of string, the share of the way from tip to tip where
 # it must be seen to say so, and what all of it adds to a path's merit.
 STRING_LEVEL, STRING_SHARE, STRING_MERIT = 0.3, 0.7, 0.5
+NOCK_OFF = 7  # map px, within which the string passes: a path ends on the limb's outline or past its nock
 LEG_POINTS, MOST_HOOKS = 60, 500  # places looked at on each leg of a string; where a hand may hold it
-LEAST_DRAW = 0.12  # of the tips' distance, how far behind them the string is held at least (common practice, no source)
+LEAST_DRAW = 0.05  # of the tips' distance, how far behind them the string is held at least (common practice, no source)
 BORDER, AT_BORDER = 3.0, 0.5  # map pixels; of merit, that an end at the picture's border costs
 # Half a tape's or a stick's width and how far from its edge its marks may have been pointed at; the share of a thing on it.
 RULES, RULE_MM, ON_RULE = ("tape", "stick"), 30.0, 0.8
@@ -249,7 +250,7 @@ def string_carried(maps: FinderMaps, path: Array, state: State) -> float:
     """
     if state == "unstrung":
         return 0.0
-    seen = cv2.dilate(maps.string, np.ones((3, 3), np.uint8)) > STRING_LEVEL
+    seen = cv2.dilate(maps.string, np.ones((NOCK_OFF, NOCK_OFF), np.uint8)) > STRING_LEVEL
     on_map = maps.to_map(path)
     a, b = on_map[0], on_map[-1]
     apart = float(np.linalg.norm(b - a))
@@ -309,9 +310,9 @@ def _rival(maps: FinderMaps, path: Array, camera: Camera, shot: Shot) -> float:
         if along_a_rule(maps.to_full(np.column_stack([xs + box[1].start, ys + box[0].start]).astype(float)), camera, shot):
             continue
         if strung:
-            other = followed_longest(maps, labels == j)
-            if other is None or string_carried(maps, other[0], shot.state) <= STRING_SHARE:
-                continue
+            other = followed_longest(maps, (labels == j) & rest)
+            if other is None or string_carried(maps, other[0], shot.state) <= STRING_SHARE / 2:
+                continue  # half of it is enough for a rival: its ends may be hidden
         span = np.array([[box[1].start, box[0].start], [box[1].stop, box[0].stop]], float)
         longest = max(longest, plane_length(camera, maps.to_full(span), shot.standoff_mm))
     return longest / shot.nock_to_nock_mm
