@@ -17,7 +17,7 @@ from tillerlens.measure import measure_photo
 from tillerlens.photo.camera import Camera, Lens, Marks, fit_camera
 from tillerlens.photo.intake import read_photo
 from tillerlens.shape.bow_shape import Evidence
-from tillerlens.shape.settle import HandleReading, Supposition, settle, suppositions
+from tillerlens.shape.settle import DIMENSIONS, HandleReading, Supposition, _factor, settle, suppositions
 from tillerlens.shape.uncertainty import as_seen, from_seen, seen_by_theta
 
 SIZE = (3000, 2250)
@@ -282,3 +282,17 @@ def test_an_end_that_was_lost_on_its_ground_is_placed_by_the_length():
     u = np.sqrt(settled.covariance[-1, -1])
     assert settled.overhang_mm[1] == pytest.approx(-20.0, abs=2 * u) and u < 5.0
     assert abs(settled.overhang_mm[0]) < 1.5
+
+
+def test_which_way_a_perturbation_points_is_settled_by_the_code(monkeypatch):
+    """Each is applied in one direction only, and a linear algebra library may turn any column of a factor round: it must not decide
+    how wide an interval is."""
+    rng = np.random.default_rng(5)
+    mixed = rng.normal(size=(DIMENSIONS, DIMENSIONS))
+    covariance = mixed @ mixed.T
+    usual, _ = _factor(covariance)
+    plain = np.linalg.qr
+    monkeypatch.setattr(np.linalg, "qr", lambda a: tuple(-part for part in plain(a)))
+    turned, _ = _factor(covariance)
+    np.testing.assert_allclose(turned, usual, rtol=1e-9)
+    np.testing.assert_allclose(turned @ turned.T, covariance, rtol=1e-6, atol=1e-9)

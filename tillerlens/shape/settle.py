@@ -130,7 +130,9 @@ def _factor(covariance: Array) -> tuple[Array, list[str]]:
     w = np.clip(w, 0.0, None)
     # triangular, so that each column is named by the first thing it moves
     q = np.linalg.qr((v * np.sqrt(w)).T)[1].T
-    out[n:, n:] = q
+    out[n:, n:] = q * np.where(
+        np.diag(q) < 0, -1.0, 1.0
+    )  # which way a column points is the library's whim: each moves its own up
     return out, causes
 
 
