@@ -285,8 +285,8 @@ def test_an_end_that_was_lost_on_its_ground_is_placed_by_the_length():
 
 
 def test_which_way_a_perturbation_points_is_settled_by_the_code(monkeypatch):
-    """Each is applied in one direction only, and a linear algebra library may turn any column of a factor round: it must not decide
-    how wide an interval is."""
+    """Each is applied in one direction only, and a linear algebra library may turn any column of a factor round: it must not
+    decide how wide an interval is."""
     rng = np.random.default_rng(5)
     mixed = rng.normal(size=(DIMENSIONS, DIMENSIONS))
     covariance = mixed @ mixed.T

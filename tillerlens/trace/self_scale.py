@@ -15,7 +15,7 @@ from tillerlens.photo.camera import CameraFit, Marks, fit_camera
 from tillerlens.photo.intake import Photo
 from tillerlens.photo.scale import lens_of
 from tillerlens.trace.network import FinderMaps
-from tillerlens.trace.path import followed_longest, likely_limbs, resample, smooth_path, string_carried
+from tillerlens.trace.path import STRING_SHARE, candidates, resample, smooth_path, string_carried
 
 Array = NDArray[np.float64]
 
@@ -53,16 +53,15 @@ def fit_to_bow(photo: Photo, maps: FinderMaps, shot: Shot) -> CameraFit:
 
 def longest_bow(maps: FinderMaps, state: State) -> Array | None:
     """The longest thing (N, 2) px that the finder takes for a limb along most of its length; None where there is none. Of a
-    strung bow one that carries a string counts for twice its length: timber beside it is often longer."""
-    best: tuple[float, Array] | None = None
-    for blobs in likely_limbs(maps):
-        for blob in blobs:
-            found = followed_longest(maps, blob)
-            if found is None or found[1] < LEAST_SUPPORT:
+    strung bow what carries a string comes first, however long the timber beside it."""
+    best: tuple[bool, float, Array] | None = None
+    for some in candidates(maps, state):
+        for found, support in some:
+            if support < LEAST_SUPPORT:
                 continue
-            path = smooth_path(found[0], 4 * maps.k[0])
-            worth = found[1] * float(np.linalg.norm(np.diff(resample(path, 4.0), axis=0), axis=1).sum())
-            worth *= 1 + string_carried(maps, path, state)
-            if best is None or worth > WORTH_A_GAP * best[0]:
-                best = worth, path
-    return None if best is None else best[1]
+            path = smooth_path(found, 4 * maps.k[0])
+            worth = support * float(np.linalg.norm(np.diff(resample(path, 4.0), axis=0), axis=1).sum())
+            strung = string_carried(maps, path, state) > STRING_SHARE
+            if best is None or strung > best[0] or (strung == best[0] and worth > WORTH_A_GAP * best[1]):
+                best = strung, worth, path
+    return None if best is None else best[2]
