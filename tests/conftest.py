@@ -4,11 +4,11 @@ import logging
 import uuid
 from functools import cache
 
-import measured_once
 import numpy as np
 import pytest
-from in_browser import Visitor, chromium, running_app
 
+from tests.support import measured_once
+from tests.support.in_browser import Visitor, chromium, running_app
 from tillerlens.core.unforeseen import caught
 
 

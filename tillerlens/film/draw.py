@@ -11,13 +11,14 @@ import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens import __version__
 from tillerlens.core.errors import Reason, ShotError, TillerLensError
+from tillerlens.core.json_form import JsonDocument
 from tillerlens.core.measurement import Measurement, Value, measurement_of
 from tillerlens.core.reading import shown
 from tillerlens.core.shot import Shot
@@ -119,7 +120,7 @@ class DrawFilm:
             return None
         return Value(float(np.nanmax(t.rock_deg) - np.nanmin(t.rock_deg)), t.u_rock_deg * ROCK_EXTREMES, "deg")
 
-    def as_document(self) -> dict[str, Any]:
+    def as_document(self) -> JsonDocument:
         """The JSON form; NaN becomes null."""
         t = self.track
         return {

@@ -17,7 +17,7 @@ from typing import Any, BinaryIO
 import numpy as np
 
 from tillerlens import __version__
-from tillerlens.core.reading import JsonObject
+from tillerlens.core.json_form import JsonObject
 from tillerlens.film.follow import Anchor, Seen, nothing
 from tillerlens.film.track import Row
 from tillerlens.photo.camera import Camera

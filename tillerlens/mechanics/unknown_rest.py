@@ -35,6 +35,10 @@ STEP, PART, ROUNDS = (
 Solve = Callable[[Array], tuple[Array, Array, Array, Array]]
 
 
+NEAR_MM = 0.7 * ERRORS_MM  # standard deviation of the bell that stands for how neighbours' errors are alike
+SEARCH = {"gtol": 1e-2, "eps": 1e-4, "maxiter": 40}  # in ln tension: a hundredth of its own doubt is plenty
+
+
 def likely_tensions(places: Sequence[Array], solve: Sequence[Solve], start: Array, u_log: Array) -> tuple[Array, Array]:
     """The most likely tensions and the covariance of their logarithms.
 
@@ -48,7 +52,7 @@ def likely_tensions(places: Sequence[Array], solve: Sequence[Solve], start: Arra
         (pictures,) a first guess, and how far (of its logarithm) it may be off; infinite where nobody weighed.
     """
     prior = _natural(places)
-    near = [np.exp(-0.5 * ((s[:, None] - s[None, :]) / (0.7 * ERRORS_MM)) ** 2) for s in places]
+    near = [np.exp(-0.5 * ((s[:, None] - s[None, :]) / NEAR_MM) ** 2) for s in places]
     u = np.minimum(u_log, UNWEIGHED_U)
 
     def cost(log: Array) -> float:
@@ -63,14 +67,14 @@ def likely_tensions(places: Sequence[Array], solve: Sequence[Solve], start: Arra
             if not np.isfinite(own).all() or float(np.median(t[2])) <= 0:
                 return IMPOSSIBLE
             if np.isfinite(t[3]).all():
-                out += 0.5 * float(np.mean(t[3])) * float(s[-1]) / (np.sqrt(2 * np.pi) * 0.7 * ERRORS_MM)
+                out += 0.5 * float(np.mean(t[3])) * float(s[-1]) / (np.sqrt(2 * np.pi) * NEAR_MM)
         factor = cho_factor(cov)
         # The determinant is left out: where crooks outweigh the errors it hardly changes, and where errors outweigh the crooks
         # it would say that a lower tension makes smaller errors, which is no evidence for it.
         out += 0.5 * float(rest @ cho_solve(factor, rest))
         return out if np.isfinite(out) else IMPOSSIBLE
 
-    best = minimize(cost, np.zeros(len(start)), method="BFGS", options={"gtol": 1e-2, "eps": 1e-4, "maxiter": 40}).x
+    best = minimize(cost, np.zeros(len(start)), method="BFGS", options=SEARCH).x
     return start * np.exp(best), _covariance(cost, best, u)
 
 
