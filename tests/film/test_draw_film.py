@@ -18,7 +18,7 @@ from tillerlens.cli.app import app
 from tillerlens.core.measurement import GapRow, Measurement, Value
 from tillerlens.core.shot_file import read_shot
 from tillerlens.film import draw, glance, joint, journal
-from tillerlens.film.clip import ClipError, read_frames
+from tillerlens.film.clip import ClipError, glances, read_frames
 from tillerlens.film.play import bow_in_frame
 from tillerlens.film.track import smoothed
 from tillerlens.history.of_film import keep_draw
@@ -384,3 +384,11 @@ def test_how_the_gaps_part_is_said_and_kept(follow, pictures):
         parted = replace(film, gap_changes=joint.gap_changes(frames))
         assert any(s.text.startswith(said) for s in draw_words(parted))
         Draft202012Validator(schema()).validate(json.loads(json.dumps(parted.as_document(), allow_nan=False)))
+
+
+@pytest.mark.parametrize("kind", ["mp4", "mkv"])
+def test_a_few_frames_evenly_over_a_clip_are_glanced_at(tmp_path, pictures, kind):
+    """In a container whose index names no frames too: never all of them, and the first always."""
+    clip = df.write(tmp_path / f"a.{kind}", pictures, TIMES)
+    times = [f.time_s for f in glances(clip, 6)]
+    assert times[0] == 0.0 and 5 <= len(times) <= 7 and np.ptp(times) > 0.7 * TIMES[-1]

@@ -207,9 +207,11 @@ def glances(source: Path | bytes, count: int, name: str | None = None) -> Iterat
     name = shown(name or (source.name if isinstance(source, Path) else "this clip"))
     with _pictures(source, name) as (container, stream):
         whole = sorted(e.timestamp for e in stream.index_entries if e.is_keyframe)
-        stated = _stated_s(stream)
+        stated = _stated_s(stream) or (container.duration or 0) * 1e-6  # of the stream, or of all of it (microseconds)
+        if stated == 0:
+            return  # it may be of any length
         if len(whole) < count or stream.time_base is None:
-            step = (stated or 0.0) / count
+            step = stated / count
             due, begun = 0.0, None
             stream.thread_type = "AUTO"
             for index, raw in enumerate(container.decode(stream)):

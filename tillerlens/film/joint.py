@@ -19,8 +19,7 @@ Array = NDArray[np.float64]
 
 LEAST_FRAMES, LEAST_PULL_MM = 7, 150.0  # fewer, or nearer together, tell no change from their scatter
 # Of the error that all frames share, what a bow's bend changes: the limbs turn in the light and run over other parts of the lens.
-# On three rendered bows drawn from 9 to 27 in it was 0.05 of its standard uncertainty (root mean square; 0.1 at most).
-# Twice that.
+# On three rendered bows it was 0.05 of its standard uncertainty (root mean square; 0.1 at most): twice that.
 CHANGES = 0.1
 
 
