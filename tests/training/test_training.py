@@ -192,6 +192,44 @@ def test_shipped_weights_read_back_give_the_same_maps() -> None:
 
 
 @needs_torch
+def test_a_deeper_finder_begins_as_the_one_it_goes_on_from(tmp_path: Path) -> None:
+    """Its new blocks pass everything on unchanged, and a blend with the network it came from keeps to the ends it is given."""
+    import torch
+
+    from training import models
+    from training.blend import blend
+    from training.export import export
+    from training.start import load
+
+    shipped = ROOT / "tillerlens" / "trace" / "models" / "finder.onnx"
+    net = models.finder(deeper=True)
+    load(net, shipped)
+    rng = np.random.default_rng(3)
+    x = rng.uniform(0, 255, (1, 3, 128, 192)).astype(np.float32)
+    theirs = cv2.dnn.readNetFromONNX(str(shipped))
+    theirs.setInput(x)
+    expected = theirs.forward()
+    with torch.no_grad():
+        assert np.abs(net.eval()(torch.from_numpy(x)).numpy() - expected).max() < 1e-3
+    first, second = tmp_path / "first.onnx", tmp_path / "second.onnx"
+    other = models.finder(deeper=True)
+    load(other, shipped)
+    with torch.no_grad():
+        for weights in other.parameters():
+            weights.add_(0.01 * torch.randn_like(weights))
+    for one, path in ((net, first), (other, second)):
+        export(one, path, (128, 192))
+    for share, end in ((0.0, first), (1.0, second)):
+        blend(first, second, share, tmp_path / "mixed.onnx")
+        maps = []
+        for path in (tmp_path / "mixed.onnx", end):
+            read = cv2.dnn.readNetFromONNX(str(path))
+            read.setInput(x)
+            maps.append(read.forward())
+        assert np.abs(maps[0] - maps[1]).max() < 1e-4
+
+
+@needs_torch
 @pytest.mark.slow
 def test_a_short_run_ends_in_networks_that_opencv_loads(tmp_path: Path) -> None:
     """Draw, train and export both networks at a tiny size; each file gives its torch network's maps in cv2.dnn."""
