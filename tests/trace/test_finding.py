@@ -19,6 +19,7 @@ from tillerlens.trace.network import FinderMaps, StripMaps
 from tillerlens.trace.outline import _check_inside
 from tillerlens.trace.path import find_bow, followed_from_string
 from tillerlens.trace.path_fallback import evidence, smooth_paths
+from tillerlens.trace.self_scale import longest_bow
 from tillerlens.trace.straighten import MIDDLE_ROW, Band, Strip, normals, slender, smoothed_on_strip
 from tillerlens.trace.string import BowPose, find_braced_string, find_string
 from tillerlens.trace.trace import _hold_handle
@@ -369,3 +370,14 @@ def test_a_braced_string_beside_a_joint_as_plain_as_itself_is_not_told(joint_px)
         assert found is not None
         line, seen = found
         assert np.abs(line[:, 1] - (202 if joint_px is None else 200.5)).max() < 1.0 and seen > 0.9
+
+
+def test_a_scrap_that_seems_to_carry_a_string_is_not_the_bow_by_whose_length_the_picture_is_scaled():
+    """A strung bow's string is lost on its ground; beside it lies a cut-off piece with a line from end to end."""
+    x = np.arange(200, 260)
+    scrap = map_of(150 - 8 * (1 - ((x - 230) / 30.0) ** 2), 1.0, x)
+    limb = np.maximum(map_of(BRACED, 0.9), scrap)
+    maps = FinderMaps(limb, line_map((200, 150), (259, 150)), np.zeros_like(limb), (4.0, 4.0))
+    found = longest_bow(maps, "braced")
+    assert found is not None and np.ptp(found[:, 0]) > 1500
+    assert longest_bow(maps_of(scrap), "braced") is None

@@ -35,8 +35,7 @@ def fit_to_bow(photo: Photo, maps: FinderMaps, shot: Shot) -> CameraFit:
         Where nothing in the picture looks like a whole bow.
     """
     path = longest_bow(maps, shot.state)
-    size = (photo.width, photo.height)
-    if path is None or np.ptp(path, axis=0).max() < LEAST_OF_PICTURE * max(size):
+    if path is None:
         raise ScaleError(
             "No whole bow was found in the picture, and its own length is the only scale.",
             "Click both nocks, where the string sits, or put marks on the board.",
@@ -52,12 +51,12 @@ def fit_to_bow(photo: Photo, maps: FinderMaps, shot: Shot) -> CameraFit:
 
 
 def longest_bow(maps: FinderMaps, state: State) -> Array | None:
-    """The longest thing (N, 2) px that the finder takes for a limb along most of its length; None where there is none. Of a
-    strung bow what carries a string comes first, however long the timber beside it."""
+    """The longest thing (N, 2) px that the finder takes for a limb along most of its length; None where there is none as long
+    as a bow that can be measured. Of a strung bow what carries a string comes first, however long the timber beside it."""
     best: tuple[bool, float, Array] | None = None
     for some in candidates(maps, state):
         for found, support in some:
-            if support < LEAST_SUPPORT:
+            if support < LEAST_SUPPORT or np.ptp(maps.to_map(found), axis=0).max() < LEAST_OF_PICTURE * max(maps.limb.shape):
                 continue
             path = smooth_path(found, 4 * maps.k[0])
             worth = support * float(np.linalg.norm(np.diff(resample(path, 4.0), axis=0), axis=1).sum())
