@@ -31,7 +31,7 @@ def test_a_wide_tree_is_nearly_flat() -> None:
 
 
 def test_uncertainty_of_a_rectangle_follows_its_formula() -> None:
-    got = sections_from_stations([Station(500, 40, 12, u_width_mm=0.4, u_thickness_mm=0.12), Station(100, 20, 9)])
+    got = sections_from_stations([Station(500, 40, 12, u_width_mm=0.4, u_thickness_mm=0.12, u_crown_mm=0.0), Station(100, 20, 9)])
     assert list(got.from_nock_mm) == [100, 500]  # sorted, nock first
     # dI / I = dw / w and 3 dt / t
     assert got.u_second_moment[1] / got.second_moment[1] == pytest.approx(np.hypot(0.01, 0.03), rel=5e-3)
