@@ -84,10 +84,6 @@ class Flight:
 
     own = ("the beginnings of the two sounds", "what the string's sound marks")
 
-    def ordinary(self) -> bool:
-        """Whether the average lies where arrows of wooden bows fly."""
-        return AVERAGE_M_S[0] <= self.average.value <= AVERAGE_M_S[1]
-
 
 @dataclass(frozen=True)
 class Shots:
