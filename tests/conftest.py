@@ -32,9 +32,10 @@ def record_of_its_own(tmp_path_factory, monkeypatch):
 
 @pytest.fixture(autouse=True, scope="session")
 def log_of_its_own(tmp_path_factory):
-    """No test ever writes to the log of the person who runs it."""
+    """No test ever writes to the log, or keeps half-done clips, of the person who runs it."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("TILLERLENS_LOG", str(tmp_path_factory.mktemp("log") / "tillerlens.log"))
+        patch.setenv("TILLERLENS_CACHE", str(tmp_path_factory.mktemp("cache")))
         yield
 
 

@@ -198,7 +198,7 @@ def _judged(
     """The measurement of a shape whose uncertainty is known, with its spots and, where the bow was seen at rest, its movement."""
     state, rest = task.shot.state, task.rest
     profile = limb_profiles(trace, placed, shape, influence)
-    spots, of_spots = find_spots(profile, task.shot, shape) if state == "drawn" else ((), ())
+    spots, of_spots = find_spots(profile) if state == "drawn" else ((), ())
     moved = {} if rest is None or state == "unstrung" else movement_from_rest(shape.numbers, influence, rest)
     found = replace(
         task.heading,

@@ -29,6 +29,7 @@ FULL_MM = 711.2
 CASES: dict[str, tuple[float, ...]] = {
     "braced + 1 draw": (560.0,),
     "braced + 5 draws": (360.0, 430.0, 500.0, 560.0, 620.0),
+    "a film's 8 frames": tuple(np.linspace(270.0, 690.0, 8)),
     "2 draws": (400.0, 600.0),
     "1 draw": (560.0,),
 }

@@ -238,3 +238,14 @@ def test_a_front_view_goes_out_as_a_document_and_comes_back():
     del beside["front"]
     with pytest.raises(DocumentError):  # a side view without its trace is none
         parse_documents(json.dumps(beside).encode(), "a.json")
+
+
+def test_wood_too_short_to_hold_both_nocks_is_asked_about():
+    """Half of a bow was followed: its nocks would lie beyond what shows, 400 mm in from either end of 600 mm."""
+    fit, shot = fit_from(), read_shot(FRONT)
+    outline, mean, _ = drawn_outline(fit, shot)
+    part = slice(220, 480)
+    short = Outline(outline.right_px[part], outline.left_px[part], None)
+    mean[[front_shape.PAST_UP, front_shape.PAST_LOW]] = 700.0
+    with pytest.raises(NeedsHelp, match="shorter than the length typed"):
+        shape(mean, short, fit.camera, shot)

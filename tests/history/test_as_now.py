@@ -9,12 +9,12 @@ import pytest
 from tests.support import shop
 from tests.support.benches import HALF_HANDLE_MM, ROOT_MM, document, string_of, wooden_bow, wooden_limb
 from tests.support.shop import event_of
-from tillerlens.core.measurement import FoundOn, PhotoId
+from tillerlens.core.measurement import FoundOn, PhotoId, Value
 from tillerlens.history.as_now import at_rest_of, finding_of, on_hand, on_hand_with, told_together
-from tillerlens.mechanics.finding import confidence, find, with_finding
+from tillerlens.mechanics.finding import confidence, find, judged_alone, with_finding
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle
 from tillerlens.record import Stage
-from tillerlens.report.words.verdict import verdict
+from tillerlens.report.words.verdict import judged_from_rest, verdict
 
 HINGED = Bow(wooden_limb(hinge=0.25), wooden_limb(), Handle(HALF_HANDLE_MM, HALF_HANDLE_MM, ROOT_MM))
 CURED = Bow(wooden_limb(), wooden_limb(), Handle(HALF_HANDLE_MM, HALF_HANDLE_MM, ROOT_MM))
@@ -49,6 +49,22 @@ def test_pictures_of_one_time_tell_one_finding(bow):
     assert all(told[s.id].spots == () for s in stages[3:])
     assert told[stages[1].id].found_on == FoundOn(("drawn-1.jpg", "drawn-2.jpg"), "unstrung-0.jpg")
     assert told[stages[0].id] is document_of(stages[0])  # nothing is told on the bow at rest
+
+
+def test_a_picture_whose_rest_picture_was_taken_off_is_judged_by_itself(bow):
+    """It went on saying "Probably a hinge, found against the picture at rest" beside a curve that showed the shape alone."""
+    stages, _, document_of = bow
+    still, drawn = stages[0], stages[2]
+    judged = with_finding(document_of(drawn), find([document_of(drawn)], document_of(still))).as_printed()
+    moved = replace(judged, values={**judged.values, "bend_share_upper_mid": Value(30.0, 1.0, "%")})
+    assert judged.found_on == FoundOn(("drawn-2.jpg",), "unstrung-0.jpg")
+    of = {still.id: document_of(still), drawn.id: moved}
+    told = told_together([still, drawn], [], lambda s: of[s.id])[drawn.id]
+    assert told.found_on == judged.found_on  # while the picture at rest is there
+    told = told_together([drawn], [], lambda s: of[s.id])[drawn.id]
+    assert told.found_on is None and not judged_from_rest(told) and "bend_share_upper_mid" not in told.values
+    assert (told.spots, told.reasons[-1].code) == (judged_alone(document_of(drawn)).as_printed().spots, "rest_unknown")
+    assert "robably a hinge" not in str(verdict(told)) and told.values.keys() == document_of(drawn).values.keys()
 
 
 def test_each_picture_is_judged_with_those_between_the_same_scrapings(bow):

@@ -10,7 +10,6 @@ import pytest
 
 from tests.support.benches import smoothed
 from tillerlens.core.measurement import LIMBS, LimbProfile, Spot
-from tillerlens.core.shot_file import read_shot
 from tillerlens.measures.spots import find_spots
 from tillerlens.mechanics.places import CUTOFF_MM, Found, LimbCurve, Place, error_correlation, find_places, slow_share
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle, at_rest, braced, drawn
@@ -18,17 +17,6 @@ from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle, at_rest, brac
 LENGTH, BRACE_MM, DRAW_MM = 740.0, 150.0, 660.0
 HALF_MM = 40.0
 U_PER_M = 0.02  # of a good picture's curvature
-SHOT = read_shot(
-    {
-        "state": "drawn",
-        "bow_length_nock_to_nock_in": 66,
-        "handle_in": 8,
-        "standoff_in": 2,
-        "upper_limb": "left",
-        "back": "up",
-        "scale": {"kind": "grid", "spacing_in": 2},
-    }
-)
 
 
 def limb(dip: float = 0.0, at_mm: float = 300.0, crook_per_mm: float = 0.0, weaker: float = 1.0) -> ElasticLimb:
@@ -77,7 +65,7 @@ def wander(rng: np.random.Generator, at_mm: np.ndarray) -> np.ndarray:
 def spots(upper: ElasticLimb, lower: ElasticLimb, seed: int, draw_mm: float = DRAW_MM) -> tuple[Spot, ...]:
     """From the bend alone."""
     profile, _ = look(upper, lower, np.random.default_rng([seed, 11]), draw_mm)
-    return find_spots(profile, SHOT, None)[0]  # type: ignore[arg-type]
+    return find_spots(profile)[0]
 
 
 def places(
@@ -203,7 +191,7 @@ def test_a_natural_crook_is_no_spot_once_the_shape_at_rest_is_known() -> None:
 
 def test_without_rest_or_lever_it_is_said() -> None:
     profile, _ = look(limb(), limb(), np.random.default_rng(1))
-    codes = [r.code for r in find_spots(profile, SHOT, None)[1]]  # type: ignore[arg-type]
+    codes = [r.code for r in find_spots(profile)[1]]
     assert codes == ["rest_unknown"]
 
 

@@ -11,7 +11,7 @@ from tests.support.benches import BRACE_MM, HALF_HANDLE_MM, ROOT_MM, document, s
 from tillerlens.cli.app import app
 from tillerlens.core.units import NEWTON_PER_POUND, newtons_from_pounds, pounds_from_newtons
 from tillerlens.mechanics import finding
-from tillerlens.mechanics.bench import Given, tell
+from tillerlens.mechanics.bench import Given, Unpictured, tell
 from tillerlens.mechanics.current_bow import gaps_of, sharpen
 from tillerlens.mechanics.finding import find
 from tillerlens.mechanics.force_draw import Reading, ReadingsDisagree
@@ -95,14 +95,13 @@ def test_the_plan_reads_the_one_finding_whatever_a_single_picture_thought(pictur
 
 
 def test_weights_plan_and_what_if_tell_one_weight_with_one_interval(pictures):
-    """They told 1.6, 1.1 and 1.4 lb for one bow at one draw. A weighing without a picture counts on all of them."""
+    """They told 1.6, 1.1 and 1.4 lb for one bow at one draw. A weighing without a picture and a brace height count on all."""
     (documents, rest), more = pictures, [Reading(640.0, 1.005 * drawn(BOW, string_of(BOW), 640.0).weight)]
-    for readings in ([], more):
-        bench = tell(Given(documents, rest, readings=readings, full_draw_mm=FULL))
-        plan = plan_from_documents(
-            documents, rest, ScrapeTarget(0.8 * bench.curve.weight_at(FULL).value, FULL), readings=readings
-        )
-        standing = standing_from_documents(documents, rest, FULL, readings=readings)
+    for readings, brace in (([], None), (more, None), (more, 150.0)):
+        beside = Unpictured(readings, brace)
+        bench = tell(Given(documents, rest, readings=readings, full_draw_mm=FULL, brace_back_mm=brace))
+        plan = plan_from_documents(documents, rest, ScrapeTarget(0.8 * bench.curve.weight_at(FULL).value, FULL), beside=beside)
+        standing = standing_from_documents(documents, rest, FULL, beside=beside)
         tried = compare(standing, [Change("shorten", 10.0)])
         assert plan.now.weight == bench.curve.weight_at(FULL) == tried.today.weight
         assert tried.today.energy == bench.curve.energy_at(FULL)

@@ -167,6 +167,29 @@ def test_a_named_hinge_is_left_until_it_is_excluded():
         assert any(q.before for q in plan.leave) == kept
 
 
+def test_wood_between_two_hinges_is_scraped_with_the_rest():
+    """Two hinges cut a limb into pieces of less than 5 in. All of them were left for being short, so the limb could not be
+    scraped and the plan came to a halt pounds above its target."""
+    at = (180.0, 345.0, 510.0)
+    hinges = tuple(Place("lower", "hinge", Value(x, 5.0, "mm"), 60.0, Value(0.2, 0.05, ""), 6.0) for x in at)
+    present = replace(exact(bow_of()), finding=Finding(hinges, ("drawn",), "at rest"))
+    plan = plan_scraping(present, wished(weight_of(present) / 1.25, "like_upper"))
+    lower = [s for s in plan.stretches if s.limb == "lower"]
+    assert len(lower) == 4 and max(b - a for a, b in (s.from_nock_mm for s in lower)) < 127
+    assert len({s.share for s in lower}) == 1  # told apart no finer than a hand can
+    for x in at:  # each part ends where a hinge is left, and none of them holds one
+        assert not any(a < x + 40 and x - 40 < b for a, b in (s.from_nock_mm for s in lower))
+    take = taken(plan, "lower")
+    assert all(take[np.argmin(np.abs(LENGTH - S - x))] > 0 for x in (90.0, 262.0, 427.0, 600.0))
+
+
+def test_next_to_the_nock_an_even_limb_is_not_left_for_ever():
+    """Where the load ends its logarithm falls without end: what lay beside it seemed to bend nearly four times as much."""
+    present = replace(exact(bow_of(), u=0.02), finding=None)
+    last = Foretold(FULL, Value(weight_of(present), 3.0, "N"), left=(("lower", 50.0, 114.0), ("upper", 540.0, 604.0)))
+    assert not plan_scraping(present, wished(weight_of(present) / 1.25, "like_upper"), last=last).leave
+
+
 @pytest.mark.parametrize("beyond", [8.0, 60.0])
 def test_no_sliver_is_scraped_between_what_is_left_out_and_a_stretchs_end(beyond):
     """A third of an inch at the tip's end of the limb is not worth a stroke; two inches are."""
@@ -231,9 +254,12 @@ def test_no_limb_is_cut_finer_than_a_hand_scrapes(seed):
     plan = plan_scraping(photographed(bench, rng), bench.wish)
     for limb in LIMBS:
         mine = [s for s in plan.stretches if s.limb == limb]
-        assert len(mine) <= 3
+        plain = {s.share for s in mine if not s.stiff}
+        assert len(plain) + sum(s.stiff for s in mine) <= 3  # a hinge parts a stretch, and what lies on either side is one
+        for share in plain:
+            ends = [s.from_nock_mm for s in mine if s.share == share and not s.stiff]
+            assert sum(b - a for a, b in ends) >= (127 if len(plain) > 1 else 76.2) - 1e-6
         for s in mine:
-            assert s.stiff or s.from_nock_mm[1] - s.from_nock_mm[0] >= 127 - 1e-6
             assert (400 * s.share) % 1 == pytest.approx(0, abs=1e-6)  # quarters of a percent
         for a, b in zip(mine, mine[1:], strict=False):  # neighbours differ by what a hand can tell
             apart = b.from_nock_mm[0] - a.from_nock_mm[1] > 1

@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 
 from tests.support.made_up import asking, from_truth, gap_row, measured, mm, spot
 from tillerlens.core.errors import Reason
-from tillerlens.core.measurement import GapRow, Value
+from tillerlens.core.measurement import GapRow, Measurement, Value
 from tillerlens.measures.pair import change
+from tillerlens.report.table import as_text
 from tillerlens.report.words.quantities import Units, is_plain, say_interval, say_length, say_place, say_told, say_two_limbs
 from tillerlens.report.words.verdict import Wish, limb_length_mm, verdict
 
@@ -419,3 +420,10 @@ def test_how_long_a_bow_has_rested_is_said_as_a_person_says_it(minutes, words):
     from tillerlens.report.words.quantities import say_minutes
 
     assert say_minutes(minutes) == words
+
+
+def test_nothing_is_less_than_nothing_in_print():
+    """A difference of -0.02 mm was printed as "-0.0 ± 2.9 mm" (1.4 mm, twice, and what rounding adds)."""
+    value = Value(-0.02, 1.4, "mm")
+    told = as_text(Measurement("measured", "drawn", values={"tip_height_difference": value}))
+    assert " 0.0 ± 2.9 mm" in told and "-0" not in told

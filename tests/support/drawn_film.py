@@ -13,7 +13,8 @@ import cv2
 import numpy as np
 from scipy.optimize import brentq
 
-from tillerlens.core.measurement import LIMBS, LimbProfile, Measurement, TracedBow, Value
+from tillerlens.core.measurement import LIMBS, LimbProfile, Measurement, PhotoId, TracedBow, Value
+from tillerlens.core.shot_file import read_shot
 from tillerlens.photo.camera import Camera
 
 SIZE = (1280, 720)
@@ -126,15 +127,16 @@ def picture(pose: Pose, rng: np.random.Generator) -> np.ndarray:
     return np.clip(seen + noise, 0, 255).astype(np.uint8)
 
 
-def write(path: Path, pictures: list[np.ndarray], times_s: np.ndarray, turned: int = 0, codec: str = "libx264") -> Path:
-    """A clip; ``turned``: degrees that a player has to turn it by, counter-clockwise."""
+def write(path: Path, pictures: list[np.ndarray], times_s: np.ndarray, turned: int = 0, whole_every: int = 250) -> Path:
+    """A clip; ``turned``: degrees that a player has to turn it by, counter-clockwise; ``whole_every``: from one frame that stands
+    by itself to the next."""
     import av
 
     h, w = pictures[0].shape[:2]
     with av.open(str(path), "w", options={"movflags": "faststart"}) as out:
-        stream = out.add_stream(codec, rate=30)
+        stream = out.add_stream("libx264", rate=30)
         stream.width, stream.height, stream.pix_fmt = w, h, "yuv420p"
-        stream.options = {"crf": "20", "preset": "ultrafast"}
+        stream.options = {"crf": "20", "preset": "ultrafast", "g": str(whole_every)}
         stream.codec_context.time_base = Fraction(1, 12000)
         if turned:
             stream.set_display_rotation(turned)
@@ -168,7 +170,9 @@ def measured(pose: Pose) -> Measurement:
     numbers = {"draw_length_back": pose.draw_mm, "tip_height_upper": y, "tip_height_lower": y, "tip_height_difference": 0.0}
     values = {n: Value(v, 0.5, "mm") for n, v in numbers.items()}
     values |= {f"string_angle_{limb}": Value(angle, 0.2, "deg") for limb in LIMBS}
+    state = "drawn"
     if pose.turn == STRAIGHT:
         values["brace_height_back"] = values.pop("draw_length_back")
-        return Measurement("measured", "braced", values=values, profile=profile, trace=replace(trace, hook_mm=None, hook_px=None))
-    return Measurement("measured", "drawn", values=values, profile=profile, trace=trace)
+        trace, state = replace(trace, hook_mm=None, hook_px=None), "braced"
+    about = {"shot": replace(read_shot(GIVEN), state=state), "photo": PhotoId("a frame", "0" * 64, SIZE)}
+    return Measurement("measured", state, values=values, profile=profile, trace=trace, **about)

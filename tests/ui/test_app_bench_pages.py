@@ -10,6 +10,7 @@ from tests.support.bench_shop import CALIPERS, FULL_MM, filled_bench, keep, stag
 from tests.support.shop import BEGIN, event_of
 from tillerlens.core.measurement import LIMBS
 from tillerlens.core.units import NEWTON_PER_POUND, parse_weight
+from tillerlens.history import bench as of
 from tillerlens.measures.compare import compare
 from tillerlens.measures.set import set_between
 from tillerlens.mechanics.find_wood import find_wood
@@ -181,7 +182,8 @@ def type_rows(at, key, rows):
 def test_weighings_are_typed_in_quickly_and_kept(record):
     bow = store.add_bow(record, Bow("Swift", length_mm=1660.0, wish_draw_mm=FULL_MM, wish_weight_n=220.0, wish_draw_to="back"))
     at = visit("weights", bow)
-    at.text_input(key="brace_text").set_value("6 1/2").run()
+    at.text_input(key=f"brace_text_{bow.id}").set_value("6 1/2")
+    press(at, "Keep the brace height")
     type_rows(at, "weigh", [("16", "24"), ("20", "32 lb"), (" 24 1/2", "18 kg ")])
     press(at, "Keep these weighings")
     kept = [e.details.as_dict() for e in store.list_events(record, bow.id, "weighing")]
@@ -190,6 +192,21 @@ def test_weighings_are_typed_in_quickly_and_kept(record):
     assert at.text_input(key="weigh_0_0").value == at.text_input(key="weigh_2_1").value == ""
     assert re.search(r"At 28 in expect about \d\d", at.subheader[0].value)
     assert len(at.get("vega_lite_chart")) == 1
+
+
+def test_a_brace_height_is_kept_with_the_bow(record, full):
+    """It was typed on this page, told nobody else and forgotten with the page. All of it comes back."""
+    at = visit("weights", full)
+    at.text_input(key=f"brace_text_{full.id}").set_value("6 3/8")
+    press(at, "Keep the brace height")
+    assert not at.error
+    at = visit("weights", full)
+    assert at.text_input(key=f"brace_text_{full.id}").value == "6 3/8"
+    hand = of.on_hand(store.list_stages(record, full.id), store.list_events(record, full.id))
+    given = of.given_of(full, hand, lambda stage: store.measurement(record, stage.id), FULL_MM)
+    assert given.unpictured.brace_back_mm == pytest.approx(6.375 * 25.4, abs=1e-3)
+    at = visit("plan", full)
+    assert not at.exception
 
 
 NO_WEIGHINGS = [("20", ""), ("twenty", "33"), ("20", "= 33"), (), ("20", "-4"), ("20", "0"), ("0", "33"), ("2000", "33")]

@@ -48,6 +48,7 @@ def scrape_command(
         Path | None, typer.Option(help="CSV of caliper stations: limb,from_nock,width,thickness[,crown]; lengths like 1 3/8in.")
     ] = None,
     weigh: Weigh = None,
+    brace: Annotated[str | None, typer.Option(help="Back of the handle to the braced string.")] = None,
     scraped: Annotated[
         list[str] | None,
         typer.Option(help="Strokes noted and the weight before and after at one draw: 'upper 8in-13in 20 strokes 41lb-40lb'."),
@@ -67,6 +68,7 @@ def scrape_command(
     from tillerlens.core.document import read_documents, read_one
     from tillerlens.core.files import write_whole
     from tillerlens.core.units import parse_weight
+    from tillerlens.mechanics.bench import Unpictured
     from tillerlens.mechanics.plan import as_document, plan_from_documents
     from tillerlens.mechanics.scraping.target import BENDS, ScrapeTarget
     from tillerlens.report.charts.plan import plan_chart
@@ -89,7 +91,7 @@ def scrape_command(
             sections,
             history=[_scraped(text) for text in scraped or []],
             last=None if last is None else _read_plan(last),
-            readings=read_weighings(weigh or []),
+            beside=Unpictured(read_weighings(weigh or []), None if brace is None else read_size(brace)),
         )
         if chart is not None:
             write_whole(chart, plan_chart(plan).to_json().encode())

@@ -24,6 +24,7 @@ from tillerlens.front.shape import (
     SIZE,
     FrontShape,
     Outline,
+    not_as_long,
     prior,
     settled,
     shape,
@@ -34,7 +35,6 @@ from tillerlens.front.toast import read_belly
 from tillerlens.photo.camera import N_PARAMETERS, CameraFit, with_theta
 from tillerlens.shape.checks import scale_doubts
 from tillerlens.shape.uncertainty import from_seen
-from tillerlens.trace.path import CLICKS
 from tillerlens.trace.reading import Prepared
 
 Array = NDArray[np.float64]
@@ -172,13 +172,7 @@ def _check_front(found: FrontShape, off_u: float, shot: Shot) -> None:
             clicks=(),
         )
     if abs(off_u) > MOST_OFF:
-        raise NeedsHelp(
-            f"What was followed is {'shorter' if off_u > 0 else 'longer'} than the length typed for the bow.",
-            "Check the bow's length nock to nock, the marks' distances and the standoff.",
-            clicks=CLICKS,
-            fault="length",
-            ratio=found.length_mm / shot.nock_to_nock_mm,
-        )
+        raise not_as_long(shorter=off_u > 0, ratio=found.length_mm / shot.nock_to_nock_mm)
 
 
 def _view(trace: FrontTrace, found: FrontShape, values: dict[str, Value], string: StringLine | None, shot: Shot) -> FrontView:

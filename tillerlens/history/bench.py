@@ -15,8 +15,10 @@ from tillerlens.core.events import ArrowSpeedDetails, ScrapeDetails
 from tillerlens.core.measurement import LIMBS, Limb, Value
 from tillerlens.core.reading import shown
 from tillerlens.core.units import MM_PER_INCH, parse_length
+from tillerlens.history.as_now import BRACE as BRACE
 from tillerlens.history.as_now import CHANGES, Documents
 from tillerlens.history.as_now import OnHand as OnHand
+from tillerlens.history.as_now import brace_note as brace_note
 from tillerlens.history.as_now import moisture_of as moisture_of
 from tillerlens.history.as_now import on_hand as on_hand  # the pages ask for these here
 from tillerlens.history.of_record import pulls_of
@@ -51,7 +53,7 @@ _LEFT = re.compile(r"(Hinge left|Skipped): (upper|lower) limb, ([\d.]+) to ([\d.
 
 def given_of(
     bow: Bow, hand: OnHand, document: Documents, full_mm: float | None, sections: dict[Limb, LimbSections] | None = None,
-    brace_back_mm: float | None = None, heat_factor: float | None = 1.0,
+    heat_factor: float | None = 1.0,
 ) -> Given:  # fmt: skip
     """What the bench is told of. Weighings that were made to the belly count only where the handle's thickness is noted. A belly
     that was heated without an own factor (1.0) is taken to yield later by the range that ``strain`` states."""
@@ -68,7 +70,7 @@ def given_of(
         readings,
         bow.length_mm,
         full_mm,
-        brace_back_mm,
+        hand.brace_back_mm,
         sections,
         modulus,
         limit,

@@ -51,6 +51,14 @@ USUAL_HANDLE_MM = 8 * MM_PER_INCH  # grip and fades, where nobody says (common p
 UNKNOWN_BRACE_U_MM = 10.0  # of a brace height that only the statics foretell
 
 
+@dataclass(frozen=True)
+class Unpictured:
+    """What was measured without a picture: weighings, and from the handle's back to the braced string, mm."""
+
+    readings: Sequence[Reading] = ()
+    brace_back_mm: float | None = None
+
+
 @dataclass(frozen=True, eq=False)
 class Given:
     """What is known of the bow. ``pictures``: measurements of it braced and drawn; ``rest``: unstrung, before them;
@@ -72,6 +80,10 @@ class Given:
     arrows: Sequence[ArrowSpeed] = ()
     handle_mm: float | None = None
     hung: Mapping[str, Weighing] = field(default_factory=dict)
+
+    @property
+    def unpictured(self) -> Unpictured:
+        return Unpictured(self.readings, self.brace_back_mm)
 
 
 @dataclass(frozen=True, eq=False)

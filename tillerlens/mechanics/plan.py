@@ -15,12 +15,12 @@ from tillerlens.core.json_form import JsonDocument, JsonObject
 from tillerlens.core.measurement import LIMBS, Measurement, Value
 from tillerlens.core.measurement import Limb as LimbName
 from tillerlens.core.units import MM_PER_INCH
-from tillerlens.mechanics.bench import Given, check_weighings, weigh_curve
+from tillerlens.mechanics.bench import Given, Unpictured, check_weighings, weigh_curve
 from tillerlens.mechanics.current_bow import CurrentBow, CurrentLimb, DrawReading, Weighed
 from tillerlens.mechanics.elastica import Floats
-from tillerlens.mechanics.evidence import check_evidence, check_reading, once
+from tillerlens.mechanics.evidence import check_brace, check_evidence, check_reading, once
 from tillerlens.mechanics.finding import find_in
-from tillerlens.mechanics.force_draw import Reading, ReadingsDisagree
+from tillerlens.mechanics.force_draw import ReadingsDisagree
 from tillerlens.mechanics.observed import MechanicsError, ObservedBow, ObservedLimb, read_observed
 from tillerlens.mechanics.scraping import Forecast, Foretold, Hand, Plan, Scrape, plan_scraping
 from tillerlens.mechanics.scraping.target import ScrapeTarget
@@ -39,15 +39,15 @@ def plan_from_documents(
     sections: dict[LimbName, LimbSections] | None = None,
     history: Sequence[Scrape] = (),
     last: Foretold | None = None,
-    readings: Sequence[Reading] = (),
+    beside: Unpictured | None = None,
 ) -> Plan:
     """The next scraping step from measurements of the strung bow, the bow at rest, and sections where known.
-    ``last``: what the plan before foretold, whose step was taken; it teaches of the hand. ``readings``:
-    weighings without a picture.
+    ``last``: what the plan before foretold, whose step was taken; it teaches of the hand. ``beside``:
+    what was measured without a picture.
 
     Raises MechanicsError, WishError or NoEquilibrium with what to do.
     """
-    present = current_from_documents(pictures, rest, sections, wish.draw_back, readings)
+    present = current_from_documents(pictures, rest, sections, wish.draw_back, beside)
     return plan_scraping(present, wish, history=history, last=last)
 
 
@@ -83,7 +83,7 @@ def current_from_documents(
     rest: Measurement | None,
     sections: dict[LimbName, LimbSections] | None = None,
     draw_back: float | None = None,
-    readings: Sequence[Reading] = (),
+    beside: Unpictured | None = None,
 ) -> CurrentBow:
     """The bow as it stands, from measurements of it strung and at rest, and sections where known.
 
@@ -93,8 +93,8 @@ def current_from_documents(
         As for ``plan_from_documents``.
     draw_back : float, optional
         Draw to the back, mm, at which the weight is asked for.
-    readings : sequence of Reading
-        Weighings without a picture.
+    beside : Unpictured, optional
+        Weighings without a picture, and the brace height.
 
     Returns
     -------
@@ -113,8 +113,10 @@ def current_from_documents(
         )
     pictures = once(pictures)
     check_evidence(pictures, rest)
-    for r in readings:
-        check_reading(r.draw_mm, r.weight_n)
+    beside = beside or Unpictured()
+    check_brace(beside.brace_back_mm, draw_back)
+    for r in beside.readings:
+        check_reading(r.draw_mm, r.weight_n, beside.brace_back_mm)
     pairs = [(read_observed(m), m) for m in pictures]
     weighed = [p for p in pairs if p[0].state == "drawn" and p[0].weighing is not None and p[0].hook_mm is not None]
     if not weighed:
@@ -124,7 +126,7 @@ def current_from_documents(
     deepest, picture = max(weighed, key=lambda p: p[0].draw_back_mm)
     strung, still = [b for b, _ in pairs], read_observed(rest)
     stiffness = estimate_stiffness(strung, still)
-    given = Given(pictures, rest, readings=readings, full_draw_mm=draw_back)
+    given = Given(pictures, rest, readings=beside.readings, full_draw_mm=draw_back, brace_back_mm=beside.brace_back_mm)
     if draw_back is None:
         check_weighings(given, stiffness)
     weight = None if draw_back is None else _weighed(given, strung, stiffness, draw_back)

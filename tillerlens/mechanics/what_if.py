@@ -20,10 +20,10 @@ from tillerlens.core.json_form import JsonDocument
 from tillerlens.core.measurement import LIMBS, Measurement, Value
 from tillerlens.core.measurement import Limb as LimbName
 from tillerlens.core.units import MM_PER_INCH
+from tillerlens.mechanics.bench import Unpictured
 from tillerlens.mechanics.current_bow import SEGMENTS, CurrentBow, Weighed, gaps_of, sharpen, thinned
 from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.evidence import check_draw
-from tillerlens.mechanics.force_draw import Reading
 from tillerlens.mechanics.observed import SCALE_GAIN_U, MechanicsError, read_observed
 from tillerlens.mechanics.plan import current_from_documents
 from tillerlens.mechanics.section import LimbSections, by_calipers
@@ -176,15 +176,15 @@ def standing_from_documents(
     rest: Measurement | None,
     draw_back: float,
     sections: dict[LimbName, LimbSections] | None = None,
-    readings: Sequence[Reading] = (),
+    beside: Unpictured | None = None,
 ) -> Standing:
-    """The bow from measurements: strung as it is now, one drawn picture weighed, and unstrung. ``readings``: weighings
-    without a picture.
+    """The bow from measurements: strung as it is now, one drawn picture weighed, and unstrung. ``beside``: what was
+    measured without a picture.
 
     Raises MechanicsError or NoEquilibrium with what to do.
     """
     check_draw(draw_back)
-    present = current_from_documents(pictures, rest, sections, draw_back, readings)
+    present = current_from_documents(pictures, rest, sections, draw_back, beside)
     found = sharpen(present)
     value, vector = np.linalg.eigh(found.cov)
     seen = max((read_observed(m) for m in pictures if m.state == "drawn"), key=lambda b: b.draw_back_mm)

@@ -211,7 +211,7 @@ def _bench_of(known: Known) -> Bench | None:
     hand = of.on_hand(known.stages, known.events)
     if not hand.weighings and not any(s.state == "drawn" for s in hand.strung):
         return None
-    found: Bench = in_turn(lambda: bench_of(known.mark, None, 1.0, (known, hand, None)))[1]
+    found: Bench = in_turn(lambda: bench_of(known.mark, 1.0, (known, hand, None)))[1]
     return found
 
 

@@ -178,9 +178,9 @@ def _plan(mark: str, wish: ScrapeTarget, _of: tuple[Any, ...]) -> Plan:
     history, last = of.history_of(known.bow, known.stages, known.events), of.foretold_of(known.events)
     documents = [known.document(s) for s in hand.strung]
     rest = known.document(hand.rest)
-    readings = of.given_of(known.bow, hand, known.document, known.full_draw_mm, sections).readings
+    beside = of.given_of(known.bow, hand, known.document, known.full_draw_mm, sections).unpictured
     known.unchanged()
-    return plan_from_documents(documents, rest, wish, sections, history=history, last=last, readings=readings)
+    return plan_from_documents(documents, rest, wish, sections, history=history, last=last, beside=beside)
 
 
 _WAYS = {"picture": "Add a picture", "bow": "To the timeline"}

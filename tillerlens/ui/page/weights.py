@@ -33,15 +33,14 @@ from tillerlens.ui.fields import FACES
 from tillerlens.ui.queue import MEASURING, in_turn
 from tillerlens.ui.rows import field_rows, more_rows, pairs_of, row_keys
 from tillerlens.ui.text import plain
-from tillerlens.ui.typed import in_length, in_units, in_weight, read_length, read_weight, say_in
+from tillerlens.ui.typed import in_length, in_units, in_weight, length_text, read_length, read_weight, say_in
 from tillerlens.ui.widgets import Known
 
 
 @dataclass(frozen=True)
 class Typed:
-    """What is typed on the page and not kept: a brace height, the own factor for a heated belly, other arrows' masses (kg)."""
+    """What is typed on the page and not kept: the own factor for a heated belly, other arrows' masses (kg)."""
 
-    brace_back_mm: float | None
     heat_factor: float
     others: tuple[float, ...]
 
@@ -78,8 +77,7 @@ def _told(known: Known, typed: Typed, sections: dict[Limb, LimbSections] | None,
         return
     with top:
         with st.spinner("Reading the bends and the weights"):
-            factors = (typed.brace_back_mm, typed.heat_factor)
-            given, bench = in_turn(lambda: bench_of(known.mark, *factors, (known, hand, sections)))
+            given, bench = in_turn(lambda: bench_of(known.mark, typed.heat_factor, (known, hand, sections)))
         widgets.say_first(headline(bench, early, known.units))
         if bench.curve is not None:
             _force(known, bench, given, typed)
@@ -162,11 +160,11 @@ def _strain(known: Known, bench: Bench, typed: Typed) -> None:
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
-def bench_of(mark: str, brace_back_mm: float | None, heat_factor: float, _of: tuple[Any, ...]) -> tuple[Given, Bench]:
+def bench_of(mark: str, heat_factor: float, _of: tuple[Any, ...]) -> tuple[Given, Bench]:
     """All that the mechanics tell, once for each state of the record."""
     MEASURING.require()
     known, hand, sections = _of
-    given = of.given_of(known.bow, hand, known.document, known.full_draw_mm, sections, brace_back_mm, heat_factor)
+    given = of.given_of(known.bow, hand, known.document, known.full_draw_mm, sections, heat_factor)
     known.unchanged()
     return given, tell(given)
 
@@ -233,9 +231,14 @@ def _keep_arrows(known: Known, rows: list[list[str]], draw: str, to: str) -> Non
 
 def _beside(known: Known) -> Typed:
     with st.expander("Brace height, other arrows, the bow's own mass, a heated belly"):
-        brace, _ = widgets.field(
-            in_length("Brace height, from the handle's back to the string"), _brace, "brace_text",
-        )  # fmt: skip
+        had = of.on_hand(known.stages, known.events).brace_back_mm
+        brace, fit = widgets.field(in_length(of.BRACE), _brace, f"brace_text_{known.bow.id}", value=length_text(had))
+        kept = st.button("Keep the brace height", key="keep_brace", help="The plan and 'Try before you cut' go by it too.")
+        if kept and brace is None and fit:
+            st.error("Type the brace height first.")
+        if kept and brace is not None and widgets.keep_events(known, [("note", {}, of.brace_note(brace))], datetime.now(UTC)):
+            widgets.flash("Kept: the brace height.")
+            st.rerun()
         some = "26, 30" if known.units.weight == "kg" else "400, 450 gr, 30 g"
         others, _ = widgets.field("Speed wanted for arrows of", _masses, "others_text", placeholder=some)
         factor = st.number_input(
@@ -249,7 +252,7 @@ def _beside(known: Known) -> Typed:
             st.error("Type what the bow weighs first.")
         if kept and mass is not None and widgets.keep_events(known, [("mass", {"mass_kg": mass}, "")], datetime.now(UTC)):
             widgets.clear(["mass_text"], "Kept: the bow's mass.")
-    return Typed(brace, float(factor), tuple(others or ()))
+    return Typed(float(factor), tuple(others or ()))
 
 
 def _masses(text: str) -> list[float]:
