@@ -140,17 +140,10 @@ def test_an_import_is_seen_however_it_is_written(line):
 CORE_ROOMS = {"core", "photo", "trace", "shape", "measures", "mechanics", "front", "measure"}
 MOST_LINES, MOST_PARAMETERS = 60, 7
 LONG_YET = {
-    "core.measurement.as_document",
-    "mechanics.bench.tell",
-    "mechanics.flight.fly",
     "mechanics.scraping.step.plan_scraping",
-    "mechanics.statics.braced",
 }
 WIDE_YET = {
-    "mechanics.layout.wish_of_wood",
     "mechanics.scraping.target.find_need",
-    "mechanics.section.limb_sections",
-    "mechanics.statics._state",
 }
 
 

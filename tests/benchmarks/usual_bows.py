@@ -8,7 +8,7 @@ in which a belly yields (``strain.YIELDS``); the others were not.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from tillerlens.core.units import MM_PER_INCH, NEWTON_PER_POUND
 from tillerlens.mechanics.find_wood import find_wood
@@ -41,10 +41,13 @@ class Made:
     def lay_out(self) -> Layout:
         inch = MM_PER_INCH
         return lay_out(
-            wish_of_wood(
-                find_wood(self.wood), self.length * inch, self.weight * NEWTON_PER_POUND, self.draw * inch,
+            replace(
+                wish_of_wood(
+                    find_wood(self.wood), self.length * inch, self.weight * NEWTON_PER_POUND, self.draw * inch,
+                    moisture=self.moisture,
+                ),
                 handle=self.handle * inch, width=None if self.width is None else self.width * inch,
-                tree_diameter=None if self.tree is None else self.tree * inch, moisture=self.moisture,
+                tree_diameter=None if self.tree is None else self.tree * inch,
             )
         )  # fmt: skip
 

@@ -100,10 +100,7 @@ def test_its_widths_make_sections_with_the_thickness_from_the_side():
         if s.from_nock_mm[0] <= w["from_nock_mm"] <= s.from_nock_mm[-1]:
             assert np.interp(w["from_nock_mm"], s.from_nock_mm, s.width_mm) == pytest.approx(w["value"], abs=1.5)
     assert (sections["upper"].u_second_moment > 0.1 * sections["upper"].second_moment).all()
-    read = {
-        k: limb_sections(s.from_nock_mm, s.width_mm, s.thickness_mm, u_width_mm=0.2, u_thickness_mm=0.1)
-        for k, s in sections.items()
-    }
+    read = {k: limb_sections(s.from_nock_mm, s.width_mm, s.thickness_mm, u_mm=(0.2, 0.1, 0.0)) for k, s in sections.items()}
     assert differing(read, belly) is None
     wrong = replace(
         read["lower"], width_mm=read["lower"].width_mm + np.where(np.arange(len(read["lower"].width_mm)) == 3, 9.5, 0)

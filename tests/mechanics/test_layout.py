@@ -129,7 +129,8 @@ def test_a_stopped_bow_says_what_would_help_and_that_helps():
 )
 def test_each_reason_to_stop_is_told_as_what_it_is(wood, length, pounds, width, code, words):
     inch = MM_PER_INCH
-    wish = wish_of_wood(find_wood(wood), length * inch, pounds * NEWTON_PER_POUND, 28 * inch, width=width * inch)
+    wish = wish_of_wood(find_wood(wood), length * inch, pounds * NEWTON_PER_POUND, 28 * inch)
+    wish = replace(wish, width=width * inch)
     stopped = lay_out(wish).stopped
     assert stopped is not None and stopped.code == code and words in stopped.text
 
@@ -274,8 +275,8 @@ def test_any_bow_within_the_ranges_is_judged_or_refused(length, weight, draw, ha
     inch = MM_PER_INCH
     try:
         got = lay_out(
-            wish_of_wood(
-                HICKORY, length * inch, weight * NEWTON_PER_POUND, draw * inch, handle=handle * inch,
+            replace(
+                wish_of_wood(HICKORY, length * inch, weight * NEWTON_PER_POUND, draw * inch), handle=handle * inch,
                 width=width and width * inch, tree_diameter=tree and tree * inch,
             )
         )  # fmt: skip

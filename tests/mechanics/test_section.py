@@ -39,18 +39,18 @@ def test_uncertainty_of_a_rectangle_follows_its_formula() -> None:
 
 
 def test_an_unseen_crown_widens_the_band() -> None:
-    known = limb_sections([0, 1], [40, 40], [12, 12], 2.0, u_width_mm=0.0, u_thickness_mm=0.0, u_crown_mm=0.0)
-    unsure = limb_sections([0, 1], [40, 40], [12, 12], 2.0, u_width_mm=0.0, u_thickness_mm=0.0, u_crown_mm=0.5)
-    other = limb_sections([0, 1], [40, 40], [12, 12], 2.5, u_width_mm=0.0, u_thickness_mm=0.0)
+    known = limb_sections([0, 1], [40, 40], [12, 12], 2.0, u_mm=(0.0, 0.0, 0.0))
+    unsure = limb_sections([0, 1], [40, 40], [12, 12], 2.0, u_mm=(0.0, 0.0, 0.5))
+    other = limb_sections([0, 1], [40, 40], [12, 12], 2.5, u_mm=(0.0, 0.0, 0.0))
     assert known.u_second_moment[0] == 0
     change = abs(other.second_moment[0] - known.second_moment[0])
     assert unsure.u_second_moment[0] == pytest.approx(change, rel=0.1)
-    blind = limb_sections([0, 1], [40, 40], [12, 12], u_width_mm=np.nan, u_thickness_mm=0.1)
+    blind = limb_sections([0, 1], [40, 40], [12, 12], u_mm=(np.nan, 0.1, 0.0))
     assert np.isnan(blind.u_second_moment).all()
 
 
 def test_between_stations_and_beyond_them() -> None:
-    got = limb_sections([100, 500], [20, 40], [9, 12], u_width_mm=0.2, u_thickness_mm=0.1).at(np.array([50.0, 300.0]))
+    got = limb_sections([100, 500], [20, 40], [9, 12], u_mm=(0.2, 0.1, 0.0)).at(np.array([50.0, 300.0]))
     assert np.isnan(got.second_moment[0]) and np.isnan(got.u_second_moment[0])
     assert got.width_mm[1] == pytest.approx(30) and got.thickness_mm[1] == pytest.approx(10.5)
 

@@ -157,7 +157,7 @@ def test_the_woods_modulus_and_the_handbooks() -> None:
     s = WORKING_MM - at
     sections = limb_sections(
         at, np.interp(s, [0, 380, WORKING_MM], [38, 36, 13]), np.interp(s, [0, WORKING_MM], [15.0, 9.0]),
-        u_width_mm=0.2, u_thickness_mm=0.1,
+        u_mm=(0.2, 0.1, 0.0),
     )  # fmt: skip
     both = {"upper": sections, "lower": sections}
     e = bending_modulus(got, both, (12_500, 0.2))  # type: ignore[arg-type]

@@ -63,7 +63,7 @@ def test_a_crowned_back_is_strained_more_than_its_belly() -> None:
     rest, seen = read_observed(document(bow)), read_observed(document(bow, 600))
     at = np.linspace(0, WORKING_MM, 30)
     widths, deep = np.linspace(13, 38, 30), np.linspace(9, 15, 30)
-    crowned = limb_sections(at, widths, deep, 2.0, u_width_mm=0.2, u_thickness_mm=0.1, u_crown_mm=0.2)
+    crowned = limb_sections(at, widths, deep, 2.0, u_mm=(0.2, 0.1, 0.2))
     got = strain_now(seen, rest, {"upper": crowned, "lower": crowned})["upper"]
     ok = np.isfinite(got.belly)
     assert np.all(got.back[ok] > got.belly[ok])

@@ -9,6 +9,7 @@ import pytest
 from PIL import Image
 
 from tillerlens.core.errors import ShotError
+from tillerlens.report.pdf import ReportError
 from tillerlens.report.tag_sheets import CORNERS, SIDE_RANGE_MM, render_tag_sheets
 
 DPI = 254.0  # ten pixels a millimetre
@@ -76,5 +77,5 @@ def test_a_side_that_does_not_fit_is_refused(side_mm):
 
 
 def test_an_unknown_paper_is_refused():
-    with pytest.raises(ShotError, match="a3"):
+    with pytest.raises(ReportError, match="a3"):
         render_tag_sheets("a3", 100.0)

@@ -10,7 +10,7 @@ from streamlit.testing.v1 import AppTest
 from tests.support.made_up import SAMPLES, from_truth, measured
 from tillerlens.report.words.quantities import Units
 from tillerlens.ui import editor
-from tillerlens.ui.editor import Curve, found, placed
+from tillerlens.ui.editor import DrawnCurve, found, placed
 from tillerlens.ui.page.photo import OWN
 
 APP = SAMPLES.parent / "tillerlens" / "ui" / "main.py"
@@ -168,7 +168,7 @@ def test_the_tiles_are_the_photograph():
 
 def test_lines_by_state():
     drawn = found.traced_curves(from_truth())
-    assert [c.kind for c in drawn] == ["edge", "edge", "middle", "string"] and isinstance(drawn[0], Curve)
+    assert [c.kind for c in drawn] == ["edge", "edge", "middle", "string"] and isinstance(drawn[0], DrawnCurve)
     assert drawn[3].px.shape == (3, 2)
     assert found.traced_curves(from_truth("heron-braced"))[3].px.shape == (2, 2)
     assert [c.kind for c in found.traced_curves(from_truth("heron-unstrung"))] == ["edge", "edge", "middle"]

@@ -15,7 +15,7 @@ from tillerlens.cli.shared import ASKS, JsonOut, New, Originals, Place, Yes, ans
 
 if TYPE_CHECKING:
     from tillerlens.record import Bow, Record
-    from tillerlens.record.remeasure import Change
+    from tillerlens.record.remeasure import Remeasured
     from tillerlens.record.tidy import Sweep
 
 
@@ -143,7 +143,7 @@ def _stage_ids(record: Record, words: str) -> Sequence[str]:
     return [s.id for s in store.list_stages(record, bow.id)]
 
 
-def _say_change(bow: Bow, number: int, change: Change) -> list[str]:
+def _say_change(bow: Bow, number: int, change: Remeasured) -> list[str]:
     if not change.tells:
         return []
     head = f"{bow.name}:{number}"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -203,11 +204,14 @@ def layout_command(
 
     try:
         found, percent = find_wood(wood), None if moisture is None else read_moisture(moisture)
-        wish = wish_of_wood(
-            found, parse_length(length), parse_weight(weight), parse_length(draw), moisture=percent,
-            heat_factor=heat_factor if heat_factor is not None else None if heated else 1.0, handle=parse_length(handle),
-            width=None if width is None else parse_length(width), tree_diameter=None if tree is None else parse_length(tree),
-            tip_width=parse_length(tips), most_set=parse_length(most_set),
+        wish = replace(
+            wish_of_wood(
+                found, parse_length(length), parse_weight(weight), parse_length(draw), moisture=percent,
+                heat_factor=heat_factor if heat_factor is not None else None if heated else 1.0,
+            ),
+            handle=parse_length(handle), width=None if width is None else parse_length(width),
+            tree_diameter=None if tree is None else parse_length(tree), tip_width=parse_length(tips),
+            most_set=parse_length(most_set),
         )  # fmt: skip
         got = lay_out(wish)
     except TillerLensError as error:

@@ -50,3 +50,23 @@ def unwritable(path: Path, error: OSError) -> FileError:
         )
     cause = (error.strerror or str(error)).lower()
     return FileError(f"{path} cannot be written: {cause}.", "Choose another file or folder.")
+
+
+def media_of(head: bytes) -> str | None:
+    """The kind of a picture or video by the file's first bytes, since extensions lie; None where it is neither."""
+    if head[:3] == b"\xff\xd8\xff":
+        return "image/jpeg"
+    if head[:8] == b"\x89PNG\r\n\x1a\n":
+        return "image/png"
+    if head[:4] == b"RIFF" and head[8:12] == b"WEBP":
+        return "image/webp"
+    if head[:4] == b"GIF8":
+        return "image/gif"
+    if head[4:8] != b"ftyp":
+        return None
+    brand = head[8:12]
+    if brand in (b"avif", b"avis"):
+        return "image/avif"
+    if brand in (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"):
+        return "image/heic"
+    return "video/quicktime" if brand == b"qt  " else "video/mp4"

@@ -92,6 +92,18 @@ class Spot:
     confidence: float  # 0 ... 1
     centre_px: tuple[float, float]
 
+    def as_dict(self) -> JsonDocument:
+        return {
+            "limb": self.limb,
+            "kind": self.kind,
+            "from_nock_mm": _number(self.from_nock_mm, 1),
+            "length_mm": _number(self.length_mm, 1),
+            "bend_percent": _number(self.bend_percent, 1),
+            "u_percent": _number(self.u_percent, 1),
+            "confidence": _number(self.confidence, 2),
+            "centre_px": _list(np.asarray(self.centre_px), 1),
+        }
+
 
 @dataclass(frozen=True, eq=False)
 class TracedBow:
@@ -356,19 +368,7 @@ class Measurement:
                 }
                 for k, p in self.profile.items()
             },
-            "spots": [
-                {
-                    "limb": s.limb,
-                    "kind": s.kind,
-                    "from_nock_mm": _number(s.from_nock_mm, 1),
-                    "length_mm": _number(s.length_mm, 1),
-                    "bend_percent": _number(s.bend_percent, 1),
-                    "u_percent": _number(s.u_percent, 1),
-                    "confidence": _number(s.confidence, 2),
-                    "centre_px": _list(np.asarray(s.centre_px), 1),
-                }
-                for s in self.spots
-            ],
+            "spots": [s.as_dict() for s in self.spots],
             "evidence": self._evidence(),
         }
         if self.trace is not None:

@@ -65,7 +65,7 @@ class Journal:
         self.anchor: Anchor | None = None
         self.start: int | None = None
         self.rows: list[Row] = []
-        self.state: dict[str, Any] | None = None
+        self.state: JsonObject | None = None
         self.followed = False
         self.stopped: JsonObject | None = None
         self.documents: dict[int, JsonObject] = {}
@@ -100,7 +100,7 @@ class Journal:
             whole = whole if "row" in kept else at
         self._file.truncate(whole)
 
-    def _take(self, kept: dict[str, Any], waiting: list[Row]) -> bool:
+    def _take(self, kept: JsonObject, waiting: list[Row]) -> bool:
         """One line read back; False where it can't follow what went before, as where two have written at once. Rows count once a
         state after them was kept."""
         if "row" in kept and not self.followed:
@@ -134,7 +134,7 @@ class Journal:
         arrays = [] if s.lost else [np.ravel(a).tolist() for a in (s.tips, s.hook, s.string_angle, s.px, s.theta)]
         self._put(row=[index, time_s, s.lost, *([] if s.lost else [s.rock, s.sharp]), *arrays])
 
-    def checked(self, state: dict[str, Any]) -> None:
+    def checked(self, state: JsonObject) -> None:
         """Following may go on after the last row with this."""
         self._put(state=state)
 
@@ -171,7 +171,7 @@ class Journal:
                 self.path.unlink(missing_ok=True)
 
 
-def _as_anchor(kept: dict[str, Any]) -> Anchor:
+def _as_anchor(kept: JsonObject) -> Anchor:
     camera = Camera(np.array(kept["camera"]["theta"]), tuple(kept["camera"]["size"]))
     return Anchor(camera, kept["shrunk"], kept["pixel_mm"], kept["back_mm"])
 

@@ -15,10 +15,11 @@ from scipy import ndimage
 
 from tillerlens.core.errors import Reason
 from tillerlens.core.measurement import LIMBS, BellyColour, BellyLimb, Patch
+from tillerlens.core.robust import MAD_TO_U
 from tillerlens.core.shot import Shot
 from tillerlens.front.shape import FrontShape
 from tillerlens.photo.camera import Camera
-from tillerlens.photo.light import sample
+from tillerlens.photo.light import FULL, sample
 
 Array = NDArray[np.float64]
 
@@ -44,6 +45,20 @@ SHEEN_U = 1.2  # CIELAB units that a waxed face looks paler by all over
 SPECK_U = 0.8  # CIELAB units: grain and noise, of a window's mean
 PLAIN, SURE = 4.0, 2.5  # CIELAB units that an eye sees at once; and standard uncertainties beyond which a place is unlike
 LEAST_LONG_MM = 30.0  # of a patch
+FEWEST = 5  # places of a limb that a usual shade is told of
+LIKE_PLACES = 1.5  # medians of the distance from a limb's own shade, up to which a place counts for it
+BLACK = 0.02  # of full light: paper darker than that says nothing of the light
+AROUND_PX = np.arange(-4.0, 5.0)  # each way of a point at paper or wood
+ON_A_SIDE = 15  # samples along each side of a tag's ring
+WITHIN = 9  # samples over a window along the limb, and of the ground across
+DARKEST, DARKEST_COLOUR = 1e-4, 1e-5  # of full light, before a logarithm or a lightness is taken
+LEAST_TILT = 1e-4  # rad; of limbs that lean alike nothing can be read
+ROUNDS = 8  # of a robust fit
+MOST_WHITE = 0.9  # of a place's light that a shine may be taken for
+LEAST_HUE = 1e-3  # saturation of a limb that is grey all over
+CIE_OFFSET, CIE_SCALE = 16, 116  # L* = 116 (Y / Yn)^(1/3) - 16 (CIE 15)
+# sRGB's coding of linear light (IEC 61966-2-1): the straight part's end and slope, the power law's numbers.
+SRGB_LINEAR, SRGB_SLOPE, SRGB_SCALE, SRGB_OFFSET, SRGB_POWER = 0.0031308, 12.92, 1.055, 0.055, 1 / 2.4
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,11 +100,11 @@ def read_belly(
 def patches(limb: BellyLimb) -> list[Patch]:
     """Stretches of one limb that are paler or darker than its own usual shade, by more than light and grain explain."""
     at, lightness, u = limb.from_nock_mm, limb.lightness, limb.u
-    if len(at) < 5:
+    if len(at) < FEWEST:
         return []
     usual = _usual(at, lightness)
     off = lightness - usual
-    rough = 1.4826 * float(np.median(np.abs(off)))  # uneven light and grain make the whole limb so uneven
+    rough = MAD_TO_U * float(np.median(np.abs(off)))  # uneven light and grain make the whole limb so uneven
     out: list[Patch] = []
     for sign, kind in ((1.0, "pale"), (-1.0, "dark")):
         beyond = sign * off > np.maximum(PLAIN, SURE * np.hypot(u, rough))
@@ -116,7 +131,7 @@ def _usual(at: Array, lightness: Array) -> Array:
     for _ in range(4):
         slope, level = np.polyfit(at[keep] - at.mean(), lightness[keep], 1)
         off = lightness - (level + slope * (at - at.mean()))
-        keep = np.abs(off - np.median(off)) < max(2.0, 1.5 * float(np.median(np.abs(off - np.median(off)))))
+        keep = np.abs(off - np.median(off)) < max(2.0, LIKE_PLACES * float(np.median(np.abs(off - np.median(off)))))
         if keep.sum() < len(at) / 3:
             return np.full(len(at), float(np.median(lightness)))
     return np.asarray(level + slope * (at - at.mean()))
@@ -139,7 +154,7 @@ def _reference(light: NDArray[np.uint16], camera: Camera, shot: Shot) -> tuple[A
         return Reason(
             "no_white", text, "Put a sheet of white paper beside the bow and point at it, or at wood that was not cooked."
         )
-    fit = (seen.max(1) < BURNT) & (seen.min(1) > 0.02)
+    fit = (seen.max(1) < BURNT) & (seen.min(1) > BLACK)
     if not fit.any():
         text = "The white paper is burnt out or black in this picture, so how dark the belly is can't be told."
         return Reason("white_burnt", text, "Take it again a little darker: tap the paper on the phone's screen first.")
@@ -147,19 +162,19 @@ def _reference(light: NDArray[np.uint16], camera: Camera, shot: Shot) -> tuple[A
 
 
 def _patch(light: NDArray[np.uint16], at: Array) -> Array:
-    off = np.stack(np.meshgrid(np.arange(-4.0, 5.0), np.arange(-4.0, 5.0)), -1)
-    return np.asarray(np.median((sample(light, at + off) / 65535.0).reshape(-1, 3), axis=0), float)
+    off = np.stack(np.meshgrid(AROUND_PX, AROUND_PX), -1)
+    return np.asarray(np.median((sample(light, at + off) / FULL).reshape(-1, 3), axis=0), float)
 
 
 def _ring(light: NDArray[np.uint16], camera: Camera, centre: Array, side_mm: float) -> Array:
     """The paper round a tag: the brighter half of what lies just outside its black square, where it may be cut close."""
-    t = np.linspace(-0.5, 0.5, 15)
+    t = np.linspace(-0.5, 0.5, ON_A_SIDE)
     rows = []
     for r in np.linspace(*RING, 3):
-        for a, b in ((t, np.full(15, r)), (t, np.full(15, -r)), (np.full(15, r), t), (np.full(15, -r), t)):
-            rows.append(np.column_stack([a, b]))
+        for side in (np.full(ON_A_SIDE, r), np.full(ON_A_SIDE, -r)):
+            rows += [np.column_stack([t, side]), np.column_stack([side, t])]
     mm = centre + side_mm * np.vstack(rows)
-    seen = sample(light, camera.project(np.column_stack([mm, np.zeros(len(mm))]))) / 65535.0
+    seen = sample(light, camera.project(np.column_stack([mm, np.zeros(len(mm))]))) / FULL
     brighter = seen.mean(1) >= np.median(seen.mean(1))
     return np.asarray(np.median(seen[brighter], axis=0), float)
 
@@ -169,12 +184,12 @@ def _along(light: NDArray[np.uint16], bow: FrontShape, k: int, shot: Shot) -> _A
     reach = abs(bow.handle - nock) - shot.handle_mm / 2
     from_nock = np.arange(NEAR_END_MM, reach - NEAR_END_MM / 2, EVERY_MM)
     inward = 1.0 if k == 0 else -1.0
-    fine = np.linspace(-0.5, 0.5, 9) * WINDOW_MM
+    fine = np.linspace(-0.5, 0.5, WITHIN) * WINDOW_MM
     s = nock + inward * (from_nock[:, None] + fine)  # (n, 9)
     share = np.linspace(*FACE, ACROSS)
     edge = [np.stack([np.interp(s, way, px[:, j]) for j in (0, 1)], -1) for px in (bow.left_px, bow.right_px)]
     px = edge[0][:, :, None] + share[None, None, :, None] * (edge[1] - edge[0])[:, :, None]  # (n, 9, A, 2)
-    seen = (sample(light, px.reshape(len(s), -1, 2)) / 65535.0).astype(float)
+    seen = (sample(light, px.reshape(len(s), -1, 2)) / FULL).astype(float)
     order = np.argsort(seen.mean(2), axis=1)
     a, b = (int(q * order.shape[1]) for q in MIDDLE)
     mean = np.take_along_axis(seen, order[:, a:b, None], axis=1).mean(1)
@@ -210,9 +225,9 @@ def _ground(light: NDArray[np.uint16], bow: FrontShape, px: Array) -> tuple[Arra
     across = bow.right_px[k] - bow.left_px[k]
     sides = []
     for way in (-1.0, 1.0):
-        far = way * np.linspace(*BESIDE, 9)
-        seen = sample(light, bow.middle_px[k][:, None] + far[None, :, None] * across[:, None]) / 65535.0
-        sides.append(np.log(np.maximum(np.median(seen, axis=1).mean(1), 1e-4)))
+        far = way * np.linspace(*BESIDE, WITHIN)
+        seen = sample(light, bow.middle_px[k][:, None] + far[None, :, None] * across[:, None]) / FULL
+        sides.append(np.log(np.maximum(np.median(seen, axis=1).mean(1), DARKEST)))
     level = np.maximum(*sides)  # the limb's shadow lies on one of them
     apart = 2 * float(np.mean(BESIDE)) * float(np.median(np.linalg.norm(across, axis=1)))
     falls = abs(float(np.median(sides[1] - sides[0]))) / apart
@@ -230,10 +245,10 @@ def _lean(upper: _Along, lower: _Along, level_upper: Array, level_lower: Array) 
     apart = [np.log((one.light[part] / level[part]).mean(1)) for one, level in ((upper, level_upper), (lower, level_lower))]
     off, tilt = apart[0] - apart[1], upper.tilt[part] - lower.tilt[part]
     spread = float(np.std(tilt))
-    if spread < 1e-4:
+    if spread < LEAST_TILT:
         return 0.0, LEAN_U
     weight = np.ones(n)
-    for _ in range(8):  # a patch that is darker on one limb counts for little
+    for _ in range(ROUNDS):  # a patch that is darker on one limb counts for little
         middle = np.average(tilt, weights=weight)
         level = np.average(off, weights=weight)
         own = float(np.sum(weight * (tilt - middle) * (off - level)) / np.sum(weight))
@@ -247,15 +262,15 @@ def _lean(upper: _Along, lower: _Along, level_upper: Array, level_lower: Array) 
 
 def _lightness(limb: str, seen: _Along, level: Array, u_level: Array, reference_l: float) -> BellyLimb:
     """One limb's lightness and its doubt along it."""
-    reference_y = ((reference_l + 16) / 116) ** 3
-    lab = _lab(np.clip(seen.light / level * reference_y, 1e-5, 1.0))
+    reference_y = ((reference_l + CIE_OFFSET) / CIE_SCALE) ** 3
+    lab = _lab(np.clip(seen.light / level * reference_y, DARKEST_COLOUR, 1.0))
     lightness = lab[:, 0]
     per_light = _per_light(lightness)
     u = np.hypot(SPECK_U, per_light * u_level)
     # a shine adds white: where a place is paler and greyer at once than the limb, what white would explain is doubt
     v = seen.light / level
     saturation = 1 - v.min(1) / v.mean(1)
-    white = np.clip(1 - saturation / max(float(np.median(saturation)), 1e-3) - HUE_FREE, 0.0, 0.9)
+    white = np.clip(1 - saturation / max(float(np.median(saturation)), LEAST_HUE) - HUE_FREE, 0.0, MOST_WHITE)
     shine = np.where(lightness > np.median(lightness), -np.log(1 - white) * per_light, 0.0)
     u = np.hypot(u, shine)
     return BellyLimb(limb, seen.from_nock_mm, lightness, u)  # type: ignore[arg-type]
@@ -263,11 +278,11 @@ def _lightness(limb: str, seen: _Along, level: Array, u_level: Array, reference_
 
 def _per_light(lightness: Array) -> Array:
     """Units of lightness for one of ln light."""
-    return (np.asarray(lightness) + 16) / 3
+    return (np.asarray(lightness) + CIE_OFFSET) / 3
 
 
 def _lab(linear: Array) -> Array:
     from skimage.color import rgb2lab
 
-    coded = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * np.power(linear, 1 / 2.4) - 0.055)
+    coded = np.where(linear <= SRGB_LINEAR, SRGB_SLOPE * linear, SRGB_SCALE * np.power(linear, SRGB_POWER) - SRGB_OFFSET)
     return np.asarray(rgb2lab(coded[None])[0], float)

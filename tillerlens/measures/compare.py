@@ -17,7 +17,7 @@ from tillerlens.core.errors import Reason
 from tillerlens.core.measurement import COVER, LIMBS, Limb, Measurement, Value
 from tillerlens.core.robust import mad_u
 from tillerlens.core.units import MM_PER_INCH, NEWTON_PER_POUND
-from tillerlens.measures.pair import Array, Change, Picture, bend_change, change, check_one_bow, from_rest, read_picture
+from tillerlens.measures.pair import Array, BendChange, Picture, bend_change, change, check_one_bow, from_rest, read_picture
 from tillerlens.measures.set import runs
 
 NEAR_DRAW_MM, NEAR_BRACE_MM = MM_PER_INCH / 2, MM_PER_INCH / 4  # common practice: compare at like draw and like brace
@@ -70,7 +70,7 @@ class Comparison:
     now: Picture
     values: dict[str, Value]
     gaps: dict[float, tuple[Value, Value, Value]]
-    bend: dict[Limb, Change]
+    bend: dict[Limb, BendChange]
     patches: tuple[Patch, ...]
     weight: Value | None
     doubts: tuple[Reason, ...]
@@ -121,7 +121,7 @@ def compare(then: Measurement, now: Measurement, at_rest: AtRest | None = None) 
         values, gaps = {}, {}
     else:
         gaps = {d: _changes(a.gaps[d], b.gaps[d]) for d in a.gaps if d in b.gaps}
-    bend: dict[Limb, Change] = {}
+    bend: dict[Limb, BendChange] = {}
     if not doubts:
         by_draw = _draw_share(a, b)
         earlier, later = a, b
@@ -147,7 +147,7 @@ def judge_scrapes(found: Comparison, scrapes: Sequence[Scraped]) -> tuple[Scrape
     return tuple(_judge(found, s) for s in scrapes)
 
 
-def mean_change(along: Change, start_mm: float, end_mm: float) -> Value:
+def mean_change(along: BendChange, start_mm: float, end_mm: float) -> Value:
     """Change of bend between two places from the nock, in percent of the bend there before; NaN where there is no bend."""
     x = along.from_nock_mm
     on = (x >= start_mm) & (x <= end_mm)
@@ -196,7 +196,7 @@ def _changes(a: tuple[Value, Value, Value], b: tuple[Value, Value, Value]) -> tu
     return upper, lower, difference
 
 
-def _patches(bend: dict[Limb, Change]) -> tuple[Patch, ...]:
+def _patches(bend: dict[Limb, BendChange]) -> tuple[Patch, ...]:
     """Stretches whose bend changed beyond its interval and which stand out from how the rest of both limbs changed.
 
     The second condition is a repeatability read off the pair itself, so that the largest of many places is not taken for a
@@ -222,14 +222,14 @@ def _patches(bend: dict[Limb, Change]) -> tuple[Patch, ...]:
     return tuple(sorted(unique.values(), key=lambda p: -abs(p.percent.value)))
 
 
-def _patch(c: Change, contrast: Array, peak: int) -> Patch:
+def _patch(c: BendChange, contrast: Array, peak: int) -> Patch:
     on = contrast > contrast[peak] / 2
     i, j = next((i, j) for i, j in runs(on) if i <= peak <= j)
     x = c.from_nock_mm
     return Patch(c.limb, float(x[i]), float(x[j]), float(x[peak]), _peak_percent(c, peak))
 
 
-def _peak_percent(c: Change, peak: int) -> Value:
+def _peak_percent(c: BendChange, peak: int) -> Value:
     """Change at the peak, where it is told, in percent of the bend before."""
     k = 100 / max(abs(float(c.then_per_m[peak])), 1e-6)
     return Value(k * float(c.per_m[peak]), k * float(c.u_per_m[peak]), "%")

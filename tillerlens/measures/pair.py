@@ -54,7 +54,7 @@ class Picture:
 
 
 @dataclass(frozen=True, eq=False)
-class Change:
+class BendChange:
     """Bend now minus bend then along one limb, laid on the handle; from the nock of the limb now. Arrays of one length."""
 
     limb: Limb
@@ -132,7 +132,7 @@ def added(parts: Mapping[str, tuple[float, Value]], unit: str) -> Value:
     return from_budget(sum(f * v.value for f, v in parts.values()), unit, budget)
 
 
-def bend_change(then: Picture, now: Picture, limb: Limb) -> Change:
+def bend_change(then: Picture, now: Picture, limb: Limb) -> BendChange:
     """The limb's bend in two pictures at the same distances from the handle, every STEP_MM, nock first."""
     a, b = then.limbs[limb], now.limbs[limb]
     out = min(a.from_handle_mm.max(), b.from_handle_mm.max())
@@ -145,7 +145,7 @@ def bend_change(then: Picture, now: Picture, limb: Limb) -> Change:
 
     length = float(b.from_handle_mm[0] + b.from_nock_mm[0])
     u = np.hypot(at(a, a.u_curvature_per_m), at(b, b.u_curvature_per_m))
-    return Change(limb, length - x, x, at(a, a.curvature_per_m), at(b, b.curvature_per_m), u)
+    return BendChange(limb, length - x, x, at(a, a.curvature_per_m), at(b, b.curvature_per_m), u)
 
 
 class HasBend(Protocol):

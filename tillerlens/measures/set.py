@@ -20,7 +20,7 @@ from tillerlens.core.errors import TillerLensError
 from tillerlens.core.measurement import COVER, LIMBS, Limb, Measurement, Value
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.measures.from_rest import THIRDS
-from tillerlens.measures.pair import Array, Change, Picture, added, bend_change, change, check_one_bow, read_picture, smoother
+from tillerlens.measures.pair import Array, BendChange, Picture, added, bend_change, change, check_one_bow, read_picture, smoother
 
 Rest = Literal["just unstrung", "resting", "rested", "time not noted"]
 
@@ -49,7 +49,7 @@ class LimbSet:
 
     limb: Limb
     at_tip: Value
-    along: Change
+    along: BendChange
     smooth_per_m: Array
     u_smooth_per_m: Array
     thirds: dict[str, Value]
@@ -157,7 +157,7 @@ def _limb_set(then: Picture, now: Picture, limb: Limb, at_tip: Value) -> LimbSet
     return LimbSet(limb, at_tip, along, smooth, spread, thirds, shares, stretches)
 
 
-def _thirds(then: Picture, now: Picture, limb: Limb, along: Change, at_tip: Value) -> dict[str, Value]:
+def _thirds(then: Picture, now: Picture, limb: Limb, along: BendChange, at_tip: Value) -> dict[str, Value]:
     """What each third of the working limb adds to the set at the tip. The inner third is what the others leave of it, so it
     has the fade in it. Their uncertainty: of how far the third turned, times its middle's distance from the tip."""
     names = {t: f"turn_{limb}_{t}" for t in THIRDS}

@@ -150,11 +150,7 @@ def tell(given: Given) -> Bench:
 
     curve = attempt(lambda: weigh_curve(given, seen, stiffness, full)) if full > 0 else None
     stored = None if curve is None else curve.energy_at(full)
-    length = _length(given)
-    by_sizes = None
-    if curve is None and full > 0 and given.sections is not None and given.modulus is not None and length is not None:
-        sizes = (given.sections, given.modulus, length, _handle(given))
-        by_sizes = attempt(lambda: weight_by_sizes(*sizes, full, brace, rest))
+    by_sizes = attempt(lambda: _by_sizes(given, full, brace, rest)) if curve is None and full > 0 else None
     return Bench(
         full,
         stiffness,
@@ -172,6 +168,14 @@ def tell(given: Given) -> Bench:
         tuple(reasons),
         by_sizes,
     )
+
+
+def _by_sizes(given: Given, full_mm: float, brace_mm: float | None, rest: ObservedBow | None) -> tuple[float, float] | None:
+    """The weight by the limbs' sizes and the wood; None where one of them is unknown."""
+    length = _length(given)
+    if given.sections is None or given.modulus is None or length is None:
+        return None
+    return weight_by_sizes(given.sections, given.modulus, length, _handle(given), full_mm, brace_mm, rest)
 
 
 def check_weighings(given: Given, stiffness: Stiffness | None = None) -> None:

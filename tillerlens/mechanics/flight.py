@@ -84,10 +84,6 @@ class Flight:
 
     own = ("the beginnings of the two sounds", "what the string's sound marks")
 
-    def ordinary(self) -> bool:
-        """Whether the average lies where arrows of wooden bows fly."""
-        return AVERAGE_M_S[0] <= self.average.value <= AVERAGE_M_S[1]
-
 
 @dataclass(frozen=True)
 class Shots:
@@ -163,6 +159,23 @@ def check_range(at: Range, arrow_kg: float) -> None:
         )
 
 
+def _speeds(p: dict[str, float], at: Range) -> np.ndarray:
+    """Speed at the bow, at the target, on the average, and the time. p: the inputs by their names in ``fly``."""
+    b = p["aside"] if at.to_target is not None else p["distance"] + p["aside"]
+    c = speed_of_sound(p["air"]) * p["gain"]
+    time = p["between"] - b / (c + p["wind"]) + p["to_bow"] / c
+    way = p["distance"] - p["ahead"]
+    if time <= 0 or way <= 0:
+        raise MechanicsError(
+            "The second sound comes before any arrow could: sound alone takes longer over that distance.",
+            "Check the distance and where the phone lay.",
+        )
+    k = slowing(p["arrow"], p["shaft"], p["drag"], p["air"], p["pressure"])
+    level = math.expm1(k * way) / (k * time)
+    rise = STANDARD_GRAVITY * time / 2  # target and bow about level
+    return np.array([math.hypot(level, rise), math.hypot(level * math.exp(-k * way), rise), way / time, time])
+
+
 def fly(between_s: Value, at: Range, arrow_kg: float) -> Flight:
     """The arrow's speed from the time between string and thump at the phone.
 
@@ -204,23 +217,7 @@ def fly(between_s: Value, at: Range, arrow_kg: float) -> Flight:
         },
     }
 
-    def told(p: dict[str, float]) -> np.ndarray:
-        """Speed at the bow, at the target, average, time."""
-        b = p["aside"] if at.to_target is not None else p["distance"] + p["aside"]
-        c = speed_of_sound(p["air"]) * p["gain"]
-        time = p["between"] - b / (c + p["wind"]) + p["to_bow"] / c
-        way = p["distance"] - p["ahead"]
-        if time <= 0 or way <= 0:
-            raise MechanicsError(
-                "The second sound comes before any arrow could: sound alone takes longer over that distance.",
-                "Check the distance and where the phone lay.",
-            )
-        k = slowing(p["arrow"], p["shaft"], p["drag"], p["air"], p["pressure"])
-        level = math.expm1(k * way) / (k * time)
-        rise = STANDARD_GRAVITY * time / 2  # target and bow about level
-        return np.array([math.hypot(level, rise), math.hypot(level * math.exp(-k * way), rise), way / time, time])
-
-    found, budgets = _propagate(told, start, doubts)
+    found, budgets = _propagate(lambda p: _speeds(p, at), start, doubts)
     values = []
     for i, unit in enumerate(("m/s", "m/s", "m/s", "s")):
         budget = {cause: float(u[i]) for cause, u in budgets.items()}

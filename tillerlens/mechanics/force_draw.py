@@ -201,7 +201,7 @@ class ReadingsDisagree(MechanicsError):
 
 
 @dataclass(frozen=True, eq=False)
-class _Fit:
+class _FittedRise:
     """ln rise (n,) and the weight at the brace as they are most likely, with their covariance. ``chi2``: squared misfit of
     readings and foretold shape together; ``off`` (m,): each reading's own, in its standard uncertainties."""
 
@@ -235,7 +235,7 @@ def fit_curve(readings: Sequence[Reading], shape: RiseShape, u_brace_mm: float =
     return _curve(d, found.x, wider * found.covariance, gain, (float(at.max()), odd, shape.own))
 
 
-def _likely(found: _Fit | None, free: int) -> float:
+def _likely(found: _FittedRise | None, free: int) -> float:
     """How often honest readings would stray so far; 0 where no rising curve was found."""
     if found is None:
         return 0.0
@@ -262,7 +262,7 @@ def _disagreement(used: Sequence[Reading], shape: RiseShape, u_brace_mm: float) 
     )
 
 
-def _fit(used: Sequence[Reading], shape: RiseShape, u_brace_mm: float) -> _Fit | None:
+def _fit(used: Sequence[Reading], shape: RiseShape, u_brace_mm: float) -> _FittedRise | None:
     """The most likely curve by damped Gauss-Newton; None where it does not settle."""
     d = shape.draw_mm
     at = np.array([r.draw_mm for r in used])
@@ -294,7 +294,7 @@ def _fit(used: Sequence[Reading], shape: RiseShape, u_brace_mm: float) -> _Fit |
         return None
     after = cov - cov @ jac.T @ inverse @ jac @ cov
     off = np.abs(y - pick @ np.exp(x[:n]) - x[n]) / np.sqrt(np.diag(noise))
-    return _Fit(x, after, float(first @ inverse @ first), off)
+    return _FittedRise(x, after, float(first @ inverse @ first), off)
 
 
 def _integral(d: Array) -> Array:

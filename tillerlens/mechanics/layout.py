@@ -160,17 +160,15 @@ class Layout:
 
 def wish_of_wood(
     wood: FoundWood, length: float, weight: float, draw_back: float, *, moisture: float | None = None,
-    heat_factor: float | None = 1.0, handle: float = 8 * MM_PER_INCH, width: float | None = None,
-    tree_diameter: float | None = None, tip_width: float | None = None, most_set: float | None = None,
+    heat_factor: float | None = 1.0,
 ) -> LayoutWish:  # fmt: skip
-    """A wish from a wood as found: its stiffness at its moisture (%; None: 12), its limits, and the widths makers cut of it."""
+    """A wish from a wood as found: its stiffness at its moisture (%; None: 12), its limits, and the widths makers cut of it.
+    Handle, widths, tree and set are the usual ones; ``replace`` them."""
     likely = wood.strength(moisture)
-    wish = LayoutWish(
-        length, weight, draw_back, likely.strength.elasticity, strain_limit(wood, moisture), handle, width=width,
-        practice=practice(wood.species), tree_diameter=tree_diameter, heat=heat_range(heat_factor), spread=likely.spread,
+    return LayoutWish(
+        length, weight, draw_back, likely.strength.elasticity, strain_limit(wood, moisture), practice=practice(wood.species),
+        heat=heat_range(heat_factor), spread=likely.spread,
     )  # fmt: skip
-    tips = wish.tip_width if tip_width is None else tip_width
-    return replace(wish, tip_width=tips, most_set=wish.most_set if most_set is None else most_set)
 
 
 def lay_out(wish: LayoutWish) -> Layout:

@@ -187,7 +187,7 @@ def _power(sections: LimbSections) -> float:
     thick = [
         limb_sections(
             sections.from_nock_mm, sections.width_mm, f * sections.thickness_mm, sections.crown_mm, sections.belly_round_mm,
-            u_width_mm=0.0, u_thickness_mm=0.0,
+            u_mm=(0.0, 0.0, 0.0),
         ).second_moment
         for f in (THICKER, 1.0)
     ]  # fmt: skip

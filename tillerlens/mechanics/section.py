@@ -175,18 +175,16 @@ def limb_sections(
     crown_mm: Array | float = 0.0,
     belly_round_mm: Array | float = 0.0,
     *,
-    u_width_mm: Array | float,
-    u_thickness_mm: Array | float,
-    u_crown_mm: Array | float = 0.0,
+    u_mm: tuple[Array | float, Array | float, Array | float],
 ) -> LimbSections:
     """Sections along a limb from arrays (n,), nock first: caliper readings, or widths from a front view and thickness from
-    the side picture. Uncertainties go through by first order; an unknown one is NaN and stays so."""
+    the side picture. u_mm: the standard uncertainties of width, thickness and crown; they go through by first order, and an
+    unknown one is NaN and stays so."""
     s = np.asarray(from_nock_mm, float)
     if s.ndim != 1 or len(s) < 2 or np.any(np.diff(s) <= 0):
         raise SectionError("Sections along a limb need two places or more, from the nock inward.", "Measure at more places.")
     w, t, c, b, uw, ut, uc = (
-        np.broadcast_to(np.asarray(a, float), s.shape).copy()
-        for a in (width_mm, thickness_mm, crown_mm, belly_round_mm, u_width_mm, u_thickness_mm, u_crown_mm)
+        np.broadcast_to(np.asarray(a, float), s.shape).copy() for a in (width_mm, thickness_mm, crown_mm, belly_round_mm, *u_mm)
     )
 
     def read(width: Array, thick: Array, crown: Array) -> Array:
@@ -246,5 +244,5 @@ def sections_from_stations(stations: Sequence[Station], limb: str = "") -> LimbS
     get = lambda name: np.array([getattr(r, name) for r in rows])  # noqa: E731
     return limb_sections(
         get("from_nock_mm"), get("width_mm"), get("thickness_mm"), get("crown_mm"), get("belly_round_mm"),
-        u_width_mm=get("u_width_mm"), u_thickness_mm=get("u_thickness_mm"), u_crown_mm=get("u_crown_mm"),
+        u_mm=(get("u_width_mm"), get("u_thickness_mm"), get("u_crown_mm")),
     )  # fmt: skip

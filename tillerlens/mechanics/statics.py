@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 
@@ -132,6 +133,57 @@ def at_rest(bow: Bow, segments: int = SEGMENTS) -> tuple[LimbShape, LimbShape]:
     return limb_shape(up, nothing, 1), limb_shape(low, nothing, -1)
 
 
+class _Braced:
+    """The equations of a strung bow at a brace height or with a string of given length; one of the two is None."""
+
+    def __init__(self, chains: tuple[Chain, Chain], half: float, brace_height: float | None, string_length: float | None) -> None:
+        self.chains, self.half, self.brace_height, self.string_length = chains, half, brace_height, string_length
+        self.size = sum(c.stiff + c.limb.length for c in chains)
+        self.guess = EvenFall(chains)
+
+    def first_root(self) -> float:
+        """The moment at the fades by an evenly falling moment. Raises NoEquilibrium for what is out of reach."""
+        guess, size, rest = self.guess, self.size, self.guess.nocks(0.0)
+        if self.brace_height is not None:
+            deep = self.brace_height + self.half
+            if not 0 < deep < 0.5 * size or max(rest[0][1], rest[1][1]) >= deep:
+                raise NoEquilibrium(
+                    "This brace height cannot be reached by this bow.",
+                    "Give the distance from belly to string, more than what the unstrung tips stand back.",
+                    brace_height=self.brace_height,
+                )
+            return _bisect(lambda m: 0.5 * sum(n[1] for n in guess.nocks(m)) - deep, 0.0, guess.most())
+        length = self.string_length
+        assert length is not None
+        if not 0 < length < sum(n[0] for n in rest) or length < SHORTEST_STRING * size:
+            raise NoEquilibrium(
+                "A string of this length does not bend this bow.",
+                "The string must be shorter than the bow from nock to nock, and longer than a third of it.",
+                string_length=length,
+            )
+        return _bisect(lambda m: length - sum(n[0] for n in guess.nocks(m)), 0.0, guess.most())
+
+    def residuals(self, v: Floats, scale: float) -> tuple[Floats, Floats]:
+        """What does not fit yet, and its Jacobian, over the bow's size. v: tension over ``scale``, and both limbs' angles."""
+        size = self.size
+        a, b = (march(c, scale * v[0], t) for c, t in zip(self.chains, v[1:], strict=True))
+        r = [a.lever - b.lever, size * (a.lean + b.lean)]
+        j = [
+            [(a.lever_t - b.lever_t) * scale, a.lever_a, -b.lever_a],
+            [size * (a.lean_t + b.lean_t) * scale, size * a.lean_a, size * b.lean_a],
+        ]
+        if self.string_length is not None:
+            r.append(a.along + b.along - self.string_length)
+            j.append([(a.along_t + b.along_t) * scale, a.along_a, b.along_a])
+        else:
+            assert self.brace_height is not None
+            tan, cos = math.tan(a.lean), math.cos(a.lean)
+            r.append(a.lever / cos - self.brace_height - self.half)
+            up = a.lever * tan / cos
+            j.append([(a.lever_t / cos + up * a.lean_t) * scale, a.lever_a / cos + up * a.lean_a, 0.0])
+        return np.array(r) / size, np.array(j) / size
+
+
 def braced(
     bow: Bow,
     *,
@@ -147,48 +199,14 @@ def braced(
     if (brace_height is None) == (string_length is None):
         raise ValueError("give either the brace height or the string length")
     chains = _chains(bow, segments)
-    half = 0.5 * bow.handle.depth
-    size = sum(c.stiff + c.limb.length for c in chains)
-    guess = EvenFall(chains)
-    if brace_height is not None:
-        rest = guess.nocks(0.0)
-        if not 0 < brace_height + half < 0.5 * size or max(rest[0][1], rest[1][1]) >= brace_height + half:
-            raise NoEquilibrium(
-                "This brace height cannot be reached by this bow.",
-                "Give the distance from belly to string, more than what the unstrung tips stand back.",
-                brace_height=brace_height,
-            )
-        root = _bisect(lambda m: 0.5 * sum(n[1] for n in guess.nocks(m)) - brace_height - half, 0.0, guess.most())
-    else:
-        assert string_length is not None
-        if not 0 < string_length < sum(n[0] for n in guess.nocks(0.0)) or string_length < SHORTEST_STRING * size:
-            raise NoEquilibrium(
-                "A string of this length does not bend this bow.",
-                "The string must be shorter than the bow from nock to nock, and longer than a third of it.",
-                string_length=string_length,
-            )
-        root = _bisect(lambda m: string_length - sum(n[0] for n in guess.nocks(m)), 0.0, guess.most())
-    nocks = guess.nocks(root)
-    height = max(0.5 * (nocks[0][1] + nocks[1][1]), LEAST_SHARE * size)
+    wanted = _Braced(chains, 0.5 * bow.handle.depth, brace_height, string_length)
+    root = wanted.first_root()
+    nocks = wanted.guess.nocks(root)
+    height = max(0.5 * (nocks[0][1] + nocks[1][1]), LEAST_SHARE * wanted.size)
     scale = root / height
 
     def fun(v: Floats) -> tuple[Floats, Floats]:
-        a, b = (march(c, scale * v[0], t) for c, t in zip(chains, v[1:], strict=True))
-        r = [a.lever - b.lever, size * (a.lean + b.lean)]
-        j = [
-            [(a.lever_t - b.lever_t) * scale, a.lever_a, -b.lever_a],
-            [size * (a.lean_t + b.lean_t) * scale, size * a.lean_a, size * b.lean_a],
-        ]
-        if string_length is not None:
-            r.append(a.along + b.along - string_length)
-            j.append([(a.along_t + b.along_t) * scale, a.along_a, b.along_a])
-        else:
-            assert brace_height is not None
-            tan, cos = math.tan(a.lean), math.cos(a.lean)
-            r.append(a.lever / cos - brace_height - half)
-            up = a.lever * tan / cos
-            j.append([(a.lever_t / cos + up * a.lean_t) * scale, a.lever_a / cos + up * a.lean_a, 0.0])
-        return np.array(r) / size, np.array(j) / size
+        return wanted.residuals(v, scale)
 
     got = newton(fun, np.array([1.0, nocks[0][2], nocks[1][2]]))
     if got is None:
@@ -202,12 +220,18 @@ def braced(
         (tension, tension),
         got[1:],
         shots,
-        (0.0, -centre),
-        0.0,
-        0.0,
-        shots[0].along + shots[1].along,
-        centre,
+        _Hook((0.0, -centre), 0.0, 0.0, shots[0].along + shots[1].along, centre),
     )
+
+
+class _Hook(NamedTuple):
+    """Where the string is held, and what is felt there."""
+
+    place: tuple[float, float]
+    weight: float
+    rock: float
+    string_length: float
+    pull: float
 
 
 def _state(
@@ -216,19 +240,15 @@ def _state(
     tensions: tuple[float, float],
     angles: Floats,
     shots: Sequence[MarchedLimb],
-    hook: tuple[float, float],
-    weight: float,
-    rock: float,
-    string_length: float,
-    pull: float,
+    at: _Hook,
 ) -> Equilibrium:
     moments = [joint_moments(c, t, float(a)) for c, t, a in zip(chains, tensions, angles, strict=True)]
     shapes = [limb_shape(c, m, side) for c, m, side in zip(chains, moments, (1, -1), strict=True)]
     inside = [float(sh.angle[-1]) + shot.lean for sh, shot in zip(shapes, shots, strict=True)]
     half = 0.5 * bow.handle.depth
     return Equilibrium(
-        shapes[0], shapes[1], *tensions, weight, half - hook[1], -half - hook[1], pull, rock, hook,
-        string_length, inside[0], inside[1], sum(bend_energy(c, m) for c, m in zip(chains, moments,
+        shapes[0], shapes[1], *tensions, at.weight, half - at.place[1], -half - at.place[1], at.pull, at.rock, at.place,
+        at.string_length, inside[0], inside[1], sum(bend_energy(c, m) for c, m in zip(chains, moments,
         strict=True)), )  # fmt: skip
 
 
@@ -398,7 +418,7 @@ def _solve_drawn(
     weight = -(fy * math.cos(rock) + fx * math.sin(rock))
     below = hook[1] - how.pivot[1]
     pull = -(below * math.cos(rock) + (hook[0] - how.pivot[0]) * math.sin(rock)) - how.pivot[1]
-    state = _state(bow, chains, (tu, tl), got[1:3], shots, hook, weight, rock, length, pull)
+    state = _state(bow, chains, (tu, tl), got[1:3], shots, _Hook(hook, weight, rock, length, pull))
     # a braced bow turned until its straight string meets the hook is in balance too, but nobody holds it so
     straight = shots[0].lean + shots[1].lean < 1e-7
     if how.handle_free and straight and abs(rock - _level(state.upper, state.lower)) > SAME_ROCK:

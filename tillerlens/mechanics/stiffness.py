@@ -263,7 +263,7 @@ def _all_tensions(data: Sequence[_Data], tensions: Array) -> Array:
 
 
 @dataclass(frozen=True, eq=False)
-class _Line:
+class _MomentLine:
     """The straight line at each place of one limb: compliance, rest curvature, their standard uncertainties; all (n,).
 
     misfit: squares of what is left over by what was promised, per degree of freedom; NaN where there is none. likely (n,): ln of
@@ -283,7 +283,7 @@ class _Line:
 
 def _solve(
     d: _Data, tensions: Array, use: NDArray[np.bool_], shared: float = SHARED, own_part: float = 1 - SHARED, size: float = 1.0
-) -> _Line:
+) -> _MomentLine:
     """Curvature over load by generalised least squares at each place.
 
     ``shared`` and ``own_part``: of a curvature's variance, what all strung pictures have in common and what each has to itself.
@@ -319,10 +319,10 @@ def _solve(
     misfit = chi2 / free if free > 0 else np.full(n, np.nan)
     likely = 0.5 * (np.linalg.slogdet(normal)[1] - np.linalg.slogdet(cov)[1] - chi2)
     u = np.sqrt(np.diagonal(normal, 0, 1, 2))
-    return _Line(best[:, 1] / scale, best[:, 0], u[:, 1] / scale, u[:, 0], misfit, likely, cov, design, off)
+    return _MomentLine(best[:, 1] / scale, best[:, 0], u[:, 1] / scale, u[:, 0], misfit, likely, cov, design, off)
 
 
-def _left_over(line: _Line, inside: NDArray[np.bool_]) -> Array:
+def _left_over(line: _MomentLine, inside: NDArray[np.bool_]) -> Array:
     """(k, m): what the line leaves over where it is ``inside``, in k independent parts of standard deviation 1.
 
     Which directions span what a line cannot follow is free at each place. Here they run on along the limb, whatever the order

@@ -48,7 +48,7 @@ def sections_of_views(front: Measurement, sides: Sequence[Measurement]) -> dict[
             text = "No picture from the side tells how thick the limbs are, so the widths alone make no sections."
             raise MechanicsError(text, "Measure one from the side, or use calipers.")
         _, thick, u = best
-        made = limb_sections(at, width, thick, u_width_mm=u_width, u_thickness_mm=np.hypot(u, SIDE_U * thick))
+        made = limb_sections(at, width, thick, u_mm=(u_width, np.hypot(u, SIDE_U * thick), 0.0))
         out[limb] = replace(made, thickness_from="side")
     return out
 

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from tillerlens.core.errors import PhotoError, Reason
+from tillerlens.core.files import media_of
 from tillerlens.core.reading import read_file, shown
 from tillerlens.core.unforeseen import net
 
@@ -64,7 +65,7 @@ _SUFFIXES = {
     "HEIC": {".heic", ".heif", ".hif"},
     "WEBP": {".webp"},
 }
-_HEIC_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"}
+_READ = {"image/jpeg": "JPEG", "image/png": "PNG", "image/webp": "WEBP", "image/heic": "HEIC"}
 # Pillow and libheif hold several times the array while they decode: one picture at a time bounds the memory.
 _DECODING = threading.Lock()
 
@@ -125,18 +126,12 @@ def _sniff(data: bytes, name: str) -> str:
     """The file's format by its first bytes: extensions lie."""
     if not data:
         raise PhotoError(f"{name} is empty.", "Copy the picture from the phone again.")
-    if data[:3] == b"\xff\xd8\xff":
-        return "JPEG"
-    if data[:8] == b"\x89PNG\r\n\x1a\n":
-        return "PNG"
-    if data[:4] == b"RIFF" and data[8:12] == b"WEBP":
-        return "WEBP"
-    if data[4:8] == b"ftyp":
-        if data[8:12] in _HEIC_BRANDS:
-            return "HEIC"
-        if data[8:12] not in (b"avif", b"avis"):
-            raise PhotoError(f"{name} is a video, not a photograph.", "Choose a photograph as JPEG, PNG or HEIC.")
-    if data[:4] == b"GIF8":
+    media = media_of(data) or ""
+    if media in _READ:
+        return _READ[media]
+    if media.startswith("video/"):
+        raise PhotoError(f"{name} is a video, not a photograph.", "Choose a photograph as JPEG, PNG or HEIC.")
+    if media == "image/gif":
         raise PhotoError(f"{name} is a GIF, which keeps too few colours and may move.", _ASK_ORIGINAL)
     raise PhotoError(f"{name} is not a photograph in a form that can be read.", _ASK_ORIGINAL)
 

@@ -16,6 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Protocol
 
+from tillerlens.core import files
 from tillerlens.record.entries import RecordError
 
 Source = Path | bytes
@@ -37,7 +38,6 @@ ENDINGS = {
 }
 _PIECE = 1 << 20
 _TAKEN, _ZONE = 0x9003, 0x9011  # EXIF 2.32 (CIPA DC-008): DateTimeOriginal, OffsetTimeOriginal
-_HEIC_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1")
 
 
 @dataclass(frozen=True)
@@ -108,16 +108,9 @@ def is_whole(place: Path, sha256: str) -> bool:
 
 def media_of(head: bytes, name: str) -> str:
     """The kind of file, told from its first bytes. Raises RecordError for anything but pictures and videos."""
-    if head[:3] == b"\xff\xd8\xff":
-        return "image/jpeg"
-    if head[:8] == b"\x89PNG\r\n\x1a\n":
-        return "image/png"
-    if head[:4] == b"RIFF" and head[8:12] == b"WEBP":
-        return "image/webp"
-    if head[4:8] == b"ftyp" and head[8:12] not in (b"avif", b"avis"):
-        if head[8:12] in _HEIC_BRANDS:
-            return "image/heic"
-        return "video/quicktime" if head[8:12] == b"qt  " else "video/mp4"
+    media = files.media_of(head)
+    if media in ENDINGS:
+        return media
     raise RecordError(f"{name} is neither a photograph nor a video that can be kept.", "Give the file from the phone as it is.")
 
 

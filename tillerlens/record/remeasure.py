@@ -37,7 +37,7 @@ class ValueChange:
 
 
 @dataclass(frozen=True)
-class Change:
+class Remeasured:
     """What measuring one stage anew changed. failed: why it could not be; its old measurement then stays."""
 
     stage: Stage  # as it was
@@ -54,7 +54,7 @@ class Change:
 
 def remeasure(
     record: Record, stage_ids: Iterable[str] | None = None, progress: Progress | None = None, measure: Measure | None = None
-) -> list[Change]:
+) -> list[Remeasured]:
     """Measure stages anew, all when none are named: the unstrung first, since others are judged against them.
 
     A measurement that says the same as the stage's present one is not kept again. One stage's failure stops no other.
@@ -70,7 +70,7 @@ def remeasure(
             with net("measuring", shown(stage.photo_name)):
                 changes.append(_remeasure_one(record, stage, measure))
         except TillerLensError as error:
-            changes.append(Change(stage, stage.status, failed=str(error)))
+            changes.append(Remeasured(stage, stage.status, failed=str(error)))
     return changes
 
 
@@ -102,7 +102,7 @@ def measure_original(
     return (measure or measure_photo)(picture, facts, rest)
 
 
-def _remeasure_one(record: Record, stage: Stage, measure: Measure | None) -> Change:
+def _remeasure_one(record: Record, stage: Stage, measure: Measure | None) -> Remeasured:
     if stage.video_time_s is not None or stage.media.startswith("video/"):
         raise RecordError(
             "A moment of a video is measured from the video's own page.", "Open the video again and keep the moment."
@@ -114,9 +114,9 @@ def _remeasure_one(record: Record, stage: Stage, measure: Measure | None) -> Cha
         raise Unforeseen(fault.text, fault.remedy)
     values = compare_values(before, after)
     if before is not None and _said(before) == _said(after):
-        return Change(stage, after.status, values)
+        return Remeasured(stage, after.status, values)
     store.save_measurement(record, stage.id, after)
-    return Change(stage, after.status, values, saved=True)
+    return Remeasured(stage, after.status, values, saved=True)
 
 
 def compare_values(before: Measurement | None, after: Measurement) -> tuple[ValueChange, ...]:

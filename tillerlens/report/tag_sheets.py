@@ -2,23 +2,16 @@
 
 from __future__ import annotations
 
-import json
-from importlib import resources
-from typing import Literal
-
 import cv2
-import typst
 
 from tillerlens.core.errors import ShotError
 from tillerlens.core.units import MM_PER_INCH
-
-Paper = Literal["letter", "a4"]
+from tillerlens.report.pdf import Paper, typeset
 
 CORNERS = {0: "top left", 1: "top right", 2: "bottom left", 3: "bottom right"}
 CELLS = 6  # of DICT_4X4_50 along a side: four of code and one of black border on either side
 QUIET_CELLS = 1.5  # of white all round; detectors want one
 SIDE_RANGE_MM = (25.0, 106.0)  # smaller is lost from across the room; larger leaves no place for the words
-_PAPERS = {"letter": "us-letter", "a4": "a4"}
 
 
 def render_tag_sheets(paper: Paper, side_mm: float, png_dpi: float | None = None) -> list[bytes]:
@@ -26,29 +19,14 @@ def render_tag_sheets(paper: Paper, side_mm: float, png_dpi: float | None = None
     low, high = SIDE_RANGE_MM
     if not low <= side_mm <= high:
         raise ShotError(f"A tag of {side_mm:g} mm does not fit the sheet.", f"Choose a side from {low:g} to {high:g} mm.")
-    if paper not in _PAPERS:
-        raise ShotError(f"The paper '{paper}' is not known.", "Choose letter or a4.")
     data = {
-        "paper": _PAPERS[paper],
         "side_mm": side_mm,
         "side_text": f"{side_mm:g} mm ({side_mm / MM_PER_INCH:.3f} in)",
         "cells": CELLS,
         "quiet_cells": QUIET_CELLS,
         "sheets": [{"id": tag, "corner": where, "runs": _white_runs(tag)} for tag, where in CORNERS.items()],
     }
-    package = resources.files("tillerlens")
-    # The package's own folders only: no system fonts, and no file beside the template can be read from it.
-    with resources.as_file(package / "fonts") as fonts, resources.as_file(package / "report") as root:
-        pages = typst.compile(
-            str(root / "tagsheets.typ"),
-            root=str(root),
-            font_paths=[str(fonts)],
-            ignore_system_fonts=True,
-            sys_inputs={"data": json.dumps(data)},
-            format="pdf" if png_dpi is None else "png",
-            ppi=png_dpi,
-        )
-    return pages if isinstance(pages, list) else [pages]
+    return typeset("tagsheets.typ", data, paper, png_dpi)
 
 
 def _white_runs(tag: int) -> list[tuple[int, int, int, int]]:

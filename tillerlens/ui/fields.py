@@ -19,6 +19,8 @@ from tillerlens.ui.taped import ask_taped
 from tillerlens.ui.text import plain
 from tillerlens.ui.typed import as_text, in_length, in_weight, length_text, read_length, read_weight, said, units_now, weight_text
 
+FACES = {"back": "to the back", "belly": "to the belly"}  # of the handle, that a draw is measured to
+PICTURES = ["jpg", "jpeg", "png", "heic", "heif", "webp"]
 STATES = {"unstrung": "unstrung", "braced": "braced", "drawn": "drawn"}
 # From where the bow is seen; belly and back are front views, of a bow that isn't drawn.
 SEEN_FROM = {"side": "side", "belly": "belly", "back": "back"}

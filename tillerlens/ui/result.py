@@ -69,15 +69,7 @@ def show_result(shown: Shown, picture: Callable[[], None] | None = None, top: De
                 picture()
         with right:
             _say_more(spoken, shown.also)
-    if measurement.front is not None:
-        _show_front(shown)
-    elif measurement.status == "measured":
-        _show_numbers(shown)
-    if picture is None:
-        _show_downloads(shown)
-    with st.container(border=True):
-        for care in spoken.care:
-            st.markdown(care)
+    _show_rest(shown, spoken, downloads=picture is None)
 
 
 def show_details(shown: Shown) -> None:
@@ -92,11 +84,17 @@ def show_details(shown: Shown) -> None:
             _show_picture(shown)
     with right:
         _say_more(spoken, shown.also)
-    if measurement.front is not None:
+    _show_rest(shown, spoken)
+
+
+def _show_rest(shown: Shown, spoken: Verdict, downloads: bool = True) -> None:
+    """Numbers, what can be taken along, and the cautions."""
+    if shown.measurement.front is not None:
         _show_front(shown)
-    elif measurement.status == "measured":
+    elif shown.measurement.status == "measured":
         _show_numbers(shown)
-    _show_downloads(shown)
+    if downloads:
+        _show_downloads(shown)
     with st.container(border=True):
         for care in spoken.care:
             st.markdown(care)

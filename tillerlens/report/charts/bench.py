@@ -13,7 +13,6 @@ import altair as alt
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.core.json_form import JsonObject
 from tillerlens.core.measurement import COVER, LIMBS, Limb, Value
 from tillerlens.core.units import FOOT_M, KG_PER_GRAIN
 from tillerlens.measures.pair import Along, Picture, less_rest
@@ -23,6 +22,7 @@ from tillerlens.mechanics.scraping.target import LEAN_OF_BEND, Bend
 from tillerlens.mechanics.section import LimbSections
 from tillerlens.mechanics.strain import LimbStrain, Risk
 from tillerlens.mechanics.wood import DryBand
+from tillerlens.report.charts import Rows
 from tillerlens.report.charts.picture import COLOURS, limb_colour, limb_dash, line_legend
 from tillerlens.report.words.quantities import Units, newtons_per
 
@@ -30,7 +30,6 @@ INK, PALE, WISH = "#2b2b2b", "#6f6a5e", "#d9d2bd"
 HEIGHT = 300
 TOLD = (0.1, 0.9)  # parts of the working limb whose bend is known well enough to set the wish's level
 Array = NDArray[np.float64]
-Rows = list[JsonObject]
 
 
 # --- bend from rest

@@ -17,6 +17,7 @@ from tillerlens.core.units import KG_PER_POUND, NEWTON_PER_POUND, STANDARD_GRAVI
 from tillerlens.history.trends import TRENDS, ReflexAt, TrendPoint
 from tillerlens.measures.compare import Comparison
 from tillerlens.measures.set import Recovery, RestReading, SetFound
+from tillerlens.report.charts import Rows
 from tillerlens.report.charts.picture import COLOURS, limb_colour, limb_dash
 from tillerlens.report.words.quantities import Units, say_length, say_two_limbs
 
@@ -25,7 +26,6 @@ SET_RANGE = ["#f3eddc", "#c9a227", "#7a3b00", "#2a0f00"]  # lighter to darker th
 _HEIGHT = 260
 _KINDS = ["just unstrung", "resting", "rested", "time not noted"]
 _KIND_SHAPES = ["triangle-down", "circle", "square", "cross"]
-Rows = list[JsonObject]
 
 
 def set_map_chart(found: SetFound, units: Units | None = None) -> alt.VConcatChart:

@@ -276,7 +276,3 @@ def usual_words(speeds: tuple[float, float], arrow_kg: float, units: Units) -> S
 def _up(x: float) -> float:
     """Rounded up to a whole number, at least 1; a hair less, so that the last bit makes no step. NaN stays."""
     return max(1.0, math.ceil(x - 1e-9)) if math.isfinite(x) else math.nan
-
-
-def _tenth(u: float) -> str:
-    return f"{_up(10 * COVER * u) / 10:.1f}"

@@ -42,7 +42,7 @@ class Place:
 
 
 @dataclass(frozen=True, eq=False)
-class Curve:
+class DrawnCurve:
     """A line drawn over the photograph: px (N, 2); rows of NaN break it."""
 
     kind: Kind
@@ -97,7 +97,7 @@ def show_editor(
     places: Sequence[Place],
     points: Mapping[str, Point],
     revision: int,
-    curves: Sequence[Curve] = (),
+    curves: Sequence[DrawnCurve] = (),
     focus: Focus | None = None,
 ) -> None:
     """Put the editor on the page.

@@ -10,7 +10,7 @@ from tillerlens.core.measurement import Measurement
 from tillerlens.core.shot import Point
 from tillerlens.report.questions import asks_of
 from tillerlens.report.words.quantities import Units, say_length
-from tillerlens.ui.editor import Curve, Focus
+from tillerlens.ui.editor import DrawnCurve, Focus
 
 KEPT_APART_PX = 1.5  # nearer than this a point was taken as it was set
 
@@ -26,27 +26,27 @@ def found_places(measurement: Measurement) -> dict[str, Point]:
     return {name: (float(x), float(y)) for name, (x, y) in places.items()}
 
 
-def traced_curves(measurement: Measurement) -> tuple[Curve, ...]:
+def traced_curves(measurement: Measurement) -> tuple[DrawnCurve, ...]:
     """Silhouettes, centreline and string of the measurement, or what was followed where nothing was measured; and the stretches
     that are doubted."""
     trace = measurement.trace
-    doubts = [Curve("doubt", np.array(a.stretch_px)) for a in asks_of(measurement) if len(a.stretch_px) > 1]
+    doubts = [DrawnCurve("doubt", np.array(a.stretch_px)) for a in asks_of(measurement) if len(a.stretch_px) > 1]
     if trace is None:
         return (*_followed_curves(measurement), *doubts)
-    curves = [Curve("edge", trace.back_px), Curve("edge", trace.belly_px), Curve("middle", trace.centre_px)]
+    curves = [DrawnCurve("edge", trace.back_px), DrawnCurve("edge", trace.belly_px), DrawnCurve("middle", trace.centre_px)]
     if measurement.state == "braced":
-        curves.append(Curve("string", trace.nocks_px))
+        curves.append(DrawnCurve("string", trace.nocks_px))
     elif measurement.state == "drawn" and trace.hook_px is not None:
-        curves.append(Curve("string", np.array([trace.nocks_px[0], trace.hook_px, trace.nocks_px[1]])))
+        curves.append(DrawnCurve("string", np.array([trace.nocks_px[0], trace.hook_px, trace.nocks_px[1]])))
     return (*curves, *doubts)
 
 
-def _followed_curves(measurement: Measurement) -> tuple[Curve, ...]:
+def _followed_curves(measurement: Measurement) -> tuple[DrawnCurve, ...]:
     followed = measurement.followed
     if followed is None:
         return ()
-    sides = [Curve("edge", px) for px in (followed.back_px, followed.belly_px) if len(px)]
-    return tuple(sides) or (Curve("middle", followed.middle_px),)
+    sides = [DrawnCurve("edge", px) for px in (followed.back_px, followed.belly_px) if len(px)]
+    return tuple(sides) or (DrawnCurve("middle", followed.middle_px),)
 
 
 def focus_of(measurement: Measurement, wanted: Sequence[str], points: Mapping[str, Point]) -> Focus | None:

@@ -9,7 +9,8 @@ import streamlit as st
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.shot import Form
 from tillerlens.core.units import MM_PER_INCH
-from tillerlens.report.tag_sheets import SIDE_RANGE_MM, Paper, render_tag_sheets
+from tillerlens.report.pdf import Paper
+from tillerlens.report.tag_sheets import SIDE_RANGE_MM, render_tag_sheets
 from tillerlens.ui import fields, typed, workspace
 from tillerlens.ui.context import Place, say_error, told
 from tillerlens.ui.fields import SCALES

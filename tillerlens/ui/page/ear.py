@@ -31,6 +31,7 @@ from tillerlens.report.words.verdict import Sentence
 from tillerlens.ui import widgets
 from tillerlens.ui.chart_view import drawn
 from tillerlens.ui.context import Place, say_error
+from tillerlens.ui.fields import FACES
 from tillerlens.ui.guide_pictures import hung_weight
 from tillerlens.ui.page.weights import bench_of
 from tillerlens.ui.queue import MEASURING, in_turn
@@ -40,7 +41,6 @@ from tillerlens.ui.widgets import Known
 
 CLIPS = ["m4a", "mp4", "mov", "wav", "mp3", "aac", "3gp", "webm", "ogg", "flac", "caf", "amr"]
 MOST_CLIPS = 12
-FACES = {"back": "to the back", "belly": "to the belly"}
 GRAINS_PER_POUND = 10.0  # the arrow whose speed is expected where none is named (common practice)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import streamlit as st
 
 from tillerlens.core.errors import TillerLensError
@@ -94,9 +96,12 @@ def _show(asked: dict[str, str], heated: bool, moisture: float | None, units: Un
 def _laid_out(asked: tuple[tuple[str, str], ...], heated: bool, moisture: float | None, units: Units) -> LayoutWords:
     text = dict(asked)
     wood = find_wood(text["wood"])
-    wish = wish_of_wood(
-        wood, read_length(text["length"]), read_weight(text["weight"]), read_length(text["draw"]), moisture=moisture,
-        heat_factor=None if heated else 1.0, handle=read_length(text["handle"]), most_set=read_length(text["set"]),
+    wish = replace(
+        wish_of_wood(
+            wood, read_length(text["length"]), read_weight(text["weight"]), read_length(text["draw"]), moisture=moisture,
+            heat_factor=None if heated else 1.0,
+        ),
+        handle=read_length(text["handle"]), most_set=read_length(text["set"]),
         width=read_length(text["width"]) if text["width"].strip() else None,
         tree_diameter=read_length(text["tree"]) if text["tree"].strip() else None,
     )  # fmt: skip

@@ -27,13 +27,13 @@ from tillerlens.report.words.verdict import Wish
 from tillerlens.ui import cache, fields
 from tillerlens.ui.editor import Place, placed, show_editor
 from tillerlens.ui.editor.found import focus_of, found_places, say_corrections, traced_curves
+from tillerlens.ui.fields import PICTURES
 from tillerlens.ui.result import Shown, can_be_pointed_at, show_result
 from tillerlens.ui.text import plain
 from tillerlens.ui.typed import hold_units, in_length, length_text, read_length, said, units_now
 
 OWN = "my own photograph"
 FIRST = "bramble-drawn-grid"  # shown at once, if it is there
-_KINDS = ["jpg", "jpeg", "png", "heic", "heif", "webp"]
 
 
 @dataclass(frozen=True)
@@ -149,7 +149,7 @@ def _pick(samples: Path) -> Picked | None:
         form = json.loads((samples / f"{chosen}.shot.json").read_text(encoding="utf-8"))
         return Picked((samples / f"{chosen}.jpg").read_bytes(), f"{chosen}.jpg", form, chosen)
     left, right = st.columns(2)
-    upload = left.file_uploader("Photograph (JPEG, PNG or HEIC)", _KINDS, key="photo")
+    upload = left.file_uploader("Photograph (JPEG, PNG or HEIC)", PICTURES, key="photo")
     shot = right.file_uploader("Its shot file, if you have one", ["json"], key="its_shot")
     if upload is None:
         st.info("Use the phone's original file. The whole bow and the marks that give the scale must be in it.")

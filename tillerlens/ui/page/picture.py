@@ -24,10 +24,12 @@ from tillerlens.ui.fields import (
     BRACE,
     DEEP,
     HEATED,
+    PICTURES,
     SCALE_FIELDS,
     SCALES,
     SEEN_FROM,
     STANDOFF_HELP,
+    STATES,
     in_words,
     inches,
     put,
@@ -53,8 +55,6 @@ from tillerlens.ui.typed import (
 )
 from tillerlens.ui.workspace import OnBench
 
-_KINDS = ["jpg", "jpeg", "png", "heic", "heif", "webp"]
-STATES = {"unstrung": "unstrung", "braced": "braced", "drawn": "drawn"}
 _NEW = "new:"
 _PLACES = {"left": "on the left", "right": "on the right", "top": "at the top", "bottom": "at the bottom"}
 
@@ -95,7 +95,7 @@ def hand_over(place: Place, bow: Bow) -> None:
     count = st.session_state.get("handed", 0)
     uploads = st.file_uploader(
         "Drop photos here, or take them with the phone: one or many (JPEG, PNG, HEIC)",
-        _KINDS,
+        PICTURES,
         accept_multiple_files=True,
         key=f"hand_over_{bow.id}_{count}",
         max_upload_size=MOST_MB,

@@ -29,13 +29,12 @@ from tillerlens.report.words.quantities import in_words, say_arrow, say_length, 
 from tillerlens.report.words.verdict import Sentence
 from tillerlens.ui import widgets
 from tillerlens.ui.context import Place, say_error
+from tillerlens.ui.fields import FACES
 from tillerlens.ui.queue import MEASURING, in_turn
 from tillerlens.ui.rows import field_rows, more_rows, pairs_of, row_keys
 from tillerlens.ui.text import plain
 from tillerlens.ui.typed import in_length, in_units, in_weight, length_text, read_length, read_weight, say_in
 from tillerlens.ui.widgets import Known
-
-FACES = {"back": "to the back", "belly": "to the belly"}
 
 
 @dataclass(frozen=True)
