@@ -4,6 +4,7 @@
     python samples/render.py [NAME ...] [--samples 48] [--draft]   the demo's pictures, into samples/
     python samples/render.py --family 20 --seed 3 --out DIR [--size 1500x1125]
     python samples/render.py --family 40 --seed 5 --kind shop --out DIR    as hard as shops and yards are
+    python samples/render.py --family 16 --seed 5 --kind front --out DIR --size 2800x2100    bows from belly or back
     python samples/render.py --family 8 --seed 5 --kind rounds --out DIR   bows from rest to full draw, half with a fault
     python samples/render.py --check                               does the truth fit the pictures?
 
@@ -104,7 +105,7 @@ def main() -> None:
     ap.add_argument("--family", type=int, metavar="N")
     ap.add_argument("--first", type=int, default=0, help="begin the family at this number")
     ap.add_argument("--seed", type=int, default=1)
-    ap.add_argument("--kind", choices=("board", "shop", "rounds"), default="board", help="what family")
+    ap.add_argument("--kind", choices=("board", "shop", "rounds", "front"), default="board", help="what family")
     ap.add_argument("--size", help="of every picture, as 1500x1125 (default: 3000x2250; of shops and rounds, each its own)")
     ap.add_argument("--numbers", type=int, nargs="+", help="only these of a family of shops or rounds")
     ap.add_argument("--workers", type=int, default=1, help="processes, for shop and rounds")
@@ -115,6 +116,14 @@ def main() -> None:
         stage.begin(a.variant)
     if a.check:
         sys.exit(check.main())
+    if a.kind == "front":
+        w, h = (int(v) for v in (a.size or "2800x2100").split("x"))
+        numbers = a.numbers or range(a.first, a.first + (a.family or 0))
+        a.out.mkdir(parents=True, exist_ok=True)
+        scenes = plan.front_family(max(numbers) + 1, a.seed, (h, w))
+        for k in numbers:
+            front.make(scenes[k], a.out, a.samples)
+        return
     if (a.family or a.numbers) and a.kind != "board":
         a.out.mkdir(parents=True, exist_ok=True)
         size = tuple(int(v) for v in a.size.split("x")) if a.size else None

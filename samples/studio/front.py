@@ -12,19 +12,21 @@ from typing import Any
 import numpy as np
 
 from studio import boards, develop, lights, meshes, stage, textures
-from studio.bows import IN, BowPlan, Posed, build, fine, state
+from studio.bows import IN, BowPlan, Posed, build, fine, normal, state
 from studio.camera import look
 from studio.meshes import Mesh, Place
 
 PAPER = 96.0  # CIELAB lightness of office paper
+CORDS = {"white": (224, 220, 208), "black": (34, 32, 32), "flax": (60, 40, 110), "red": (150, 40, 36)}
 FADE = 60.0  # mm along the limb, over which a cooked belly pales at its ends
 
 
 @dataclass(frozen=True)
 class FrontScene:
-    """``lean``: mm to the right that each limb's nock stands off the handle's line; ``bow``: and its middle off its own chord;
-    ``string``: of the string off the middle of each nock. ``cooked``: CIELAB lightness of the belly; ``patches``: (limb, from the
-    nock mm, half its length mm, lightness)."""
+    """``lean``: mm to the right that each limb's nock stands off the handle's line; ``bend``: and its middle off its own chord;
+    ``string``: of the string off the middle of each nock; ``twist``: rad that each limb has turned by its nock. ``cooked``:
+    CIELAB lightness of the belly, 0 where it was not held over coals; ``patches``: (limb, from the nock mm, half its length mm,
+    lightness)."""
 
     name: str
     bow: BowPlan
@@ -44,6 +46,10 @@ class FrontScene:
     k1: float = 0.004
     seed: int = 1
     draw_in: float = 0.0
+    facing: str = "belly"
+    twist: tuple[float, float] = (0.0, 0.0)
+    blur: float = 0.6
+    grain: float = 0.008
 
 
 def aside(scene: FrontScene, limb: str, s: np.ndarray) -> np.ndarray:
@@ -58,7 +64,27 @@ def world(
     scene: FrontScene, limb: str, s: np.ndarray, along: np.ndarray, toward_back: np.ndarray, across: np.ndarray
 ) -> np.ndarray:
     """World places (n, 3) of a limb's: right, up, toward the camera. The handle's middle stands ``standoff`` before the marks."""
-    return np.column_stack([across + aside(scene, limb, s), along, scene.standoff - toward_back - scene.bow.grip / 2])
+    way = 1.0 if scene.facing == "belly" else -1.0
+    return np.column_stack(
+        [way * across + aside(scene, limb, s), along, scene.standoff - way * (toward_back + scene.bow.grip / 2)]
+    )
+
+
+def turned(scene: FrontScene, limb: str, s: np.ndarray) -> np.ndarray:
+    """By how many radians a limb's section has turned about its middle."""
+    stiff, end = scene.bow.handle / 2, scene.bow.length / 2
+    return scene.twist[0 if limb == "upper" else 1] * np.clip((s - stiff) / (end - stiff), 0, 1.1) ** 1.5
+
+
+def apparent(scene: FrontScene, posed: Posed, limb: str, s: np.ndarray) -> np.ndarray:
+    """Width (n,) seen squarely: of a superellipse that has turned, and square to the middle of a limb that leans."""
+    f = fine(posed, limb, 2.0)
+    wide, thick = (np.interp(s, f["s"], f[k]) / 2 for k in ("width", "thick"))
+    theta, power = turned(scene, limb, s), (scene.bow.back_power + scene.bow.belly_power) / 2
+    q = power / (power - 1)
+    reach = ((wide * np.abs(np.cos(theta))) ** q + (thick * np.abs(np.sin(theta))) ** q) ** (1 / q)
+    lean = np.interp(s, f["s"], np.gradient(aside(scene, limb, f["s"]), f["s"]))
+    return np.asarray(2 * reach / np.hypot(1, lean))
 
 
 def lightness(scene: FrontScene, limb: str, from_nock: np.ndarray) -> np.ndarray:
@@ -81,7 +107,9 @@ def skin(scene: FrontScene, posed: Posed) -> np.ndarray:
     plan = scene.bow
     low, up = (posed.shapes[k].s[-1] + past for k, past in zip(("lower", "upper"), plan.past[::-1], strict=True))
     ends = tuple((low + side * 0.30 * plan.handle) / (low + up) for side in (-1, 1))
-    out = textures.limb(np.random.default_rng(plan.seed), "pale", ends).astype(np.float32)
+    out = textures.limb(np.random.default_rng(plan.seed), plan.look, ends).astype(np.float32)
+    if not scene.cooked:
+        return out.astype(np.uint8)
     rows, columns = out.shape[:2]
     s = (np.arange(columns) + 0.5) / columns * (low + up) - low
     want = np.where(
@@ -125,8 +153,13 @@ def bow_mesh(scene: FrontScene, posed: Posed) -> Mesh:
     points = np.empty_like(flat.points)
     for limb in ("upper", "lower"):
         on = np.array([k == limb for k in limbs])
-        p = flat.points[on]
-        points[on] = world(scene, limb, s[on], p[:, 0], p[:, 1], p[:, 2])
+        p, f = flat.points[on], fine(posed, limb, 2.0, beyond=past[limb])
+        middle = np.column_stack([np.interp(s[on], f["s"], f[k]) for k in ("x", "y")])
+        up = np.column_stack([np.interp(s[on], f["s"], column) for column in normal(f).T])
+        theta, high = turned(scene, limb, s[on]), np.sum((p[:, :2] - middle) * up, axis=1)
+        moved = (np.cos(theta) - 1) * high - np.sin(theta) * p[:, 2]
+        xy = p[:, :2] + moved[:, None] * up
+        points[on] = world(scene, limb, s[on], xy[:, 0], xy[:, 1], np.sin(theta) * high + np.cos(theta) * p[:, 2])
     return Mesh(points, flat.faces, flat.uv, True)
 
 
@@ -165,18 +198,19 @@ def values(scene: FrontScene, posed: Posed) -> dict[str, float]:
 def answer(scene: FrontScene, posed: Posed, picture: np.ndarray) -> dict[str, Any]:
     widths, toast = [], {}
     for limb in ("upper", "lower"):
-        f = fine(posed, limb, 2.0)
         end = posed.shapes[limb].s[-1]
-        lean = np.gradient(aside(scene, limb, f["s"]), f["s"])
-        for d in np.arange(100.0, end - scene.bow.handle / 2, 100.0):
-            wide = np.interp(end - d, f["s"], f["width"] / np.hypot(1, lean))
-            widths.append({"limb": limb, "from_nock_mm": float(d), "value": round(float(wide), 4)})
+        d = np.arange(100.0, end - scene.bow.handle / 2, 100.0)
+        for at_d, wide in zip(d, apparent(scene, posed, limb, end - d), strict=True):
+            widths.append({"limb": limb, "from_nock_mm": float(at_d), "value": round(float(wide), 4)})
+        if not scene.cooked:
+            continue
         at = np.arange(40.0, end - scene.bow.handle / 2, 20.0)
         seen = read_lightness(scene, posed, picture, limb, at)
         toast[limb] = {"from_nock_mm": at.tolist(), "lightness": np.round(seen, 3).tolist()}
     keys = ("limb", "from_nock_mm", "half_mm", "lightness")
     return {
-        "picture": f"{scene.name}.jpg", "state": scene.state, "facing": "belly", "values": values(scene, posed), "widths": widths,
+        "picture": f"{scene.name}.jpg", "state": scene.state, "facing": scene.facing, "widths": widths,
+        "values": values(scene, posed),
         "toast": toast, "patches": [dict(zip(keys, p, strict=True)) for p in scene.patches],
     }  # fmt: skip
 
@@ -190,7 +224,8 @@ def make(scene: FrontScene, folder: Path, samples: int) -> None:
         scene.bow.brace + scene.bow.grip if scene.state == "braced" else 0.0
     )  # the tips stand before the board
     around = np.array([[x, y, near] for x in (-60.0, 60.0) for y in (half, -half)])
-    board = boards._tags(scene, posed, Place((0.0, 0.0)), around, rng)  # type: ignore[arg-type]
+    maker = {"aruco": boards._tags, "grid": boards._ruled, "four_marks": boards._dots}[scene.scale["kind"]]
+    board = maker(scene, posed, Place((0.0, 0.0)), around, rng)  # type: ignore[arg-type]
     camera = look(board.frame, scene.angles, scene.fov, scene.size, scene.k1)
     picture = skin(scene, posed)
     parts = [(m, stage.matte(c)) for m, c in board.parts]
@@ -201,20 +236,25 @@ def make(scene: FrontScene, folder: Path, samples: int) -> None:
     parts.append((rail, stage.matte((120, 92, 66))))
     if scene.state == "braced":
         ends = string_ends(scene, posed)
-        parts.append((meshes.tube(meshes.line(*ends), scene.bow.string_d / 2), stage.matte((60, 40, 110))))
+        parts.append((meshes.tube(meshes.line(*ends), scene.bow.string_d / 2), stage.matte(CORDS[scene.bow.string])))
     light = stage.trace(parts, camera, lights.of(scene, camera), samples, scene.seed, 4)  # type: ignore[arg-type]
-    finished = develop.develop(light, camera, rng, 0.6, 0.008)
+    finished = develop.develop(light, camera, rng, scene.blur, scene.grain)
     focal35 = camera.focal * 43.267 / np.hypot(*scene.size) * (1 + rng.normal(0, 0.02))
     develop.save(folder / f"{scene.name}.jpg", finished, 1, round(focal35), quality=80)
     sixteenth = lambda mm, u: round(round((mm + rng.normal(0, u)) / IN * 16) / 16, 4)  # noqa: E731
     shot = {
-        "scale": board.scale, "photo": f"{scene.name}.jpg", "view": "front", "facing": "belly", "state": scene.state,
+        "scale": board.scale, "photo": f"{scene.name}.jpg", "view": "front", "facing": scene.facing, "state": scene.state,
         "bow_length_nock_to_nock_in": sixteenth(scene.bow.length, 0.8), "standoff_in": sixteenth(scene.standoff, 0.7),
         "upper_limb": "top", "handle_in": round(scene.bow.handle / IN, 2),
         "handle_thickness_in": sixteenth(posed.built.thick0 + scene.bow.grip, 0.4),
     }  # fmt: skip
     if scene.state == "braced":
         shot["brace_height_in"] = sixteenth(scene.bow.brace, 0.8)
+    if board.marks is not None:
+        px = camera.project(board.marks) + rng.normal(0, 0.8, (len(board.marks), 2))
+        shot["marks_px"] = [[round(float(v), 1) for v in p] for p in px]
+    if scene.cooked:
+        shot["belly_heated"] = True
     for what, doc in (("shot", shot), ("truth", answer(scene, posed, picture))):
         (folder / f"{scene.name}.{what}.json").write_text(json.dumps(doc, indent=1) + "\n")
     print(f"{scene.name:28s} {(folder / f'{scene.name}.jpg').stat().st_size / 1e6:.2f} MB", flush=True)

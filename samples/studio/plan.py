@@ -301,6 +301,57 @@ def family(count: int, seed: int, size: tuple[int, int]) -> list[Scene]:
     return out
 
 
+def front_family(count: int, seed: int, size: tuple[int, int]) -> list[FrontScene]:
+    """``count`` random bows from belly or back, upright; scene k depends on (seed, k) alone."""
+    out = []
+    for k in range(count):
+        rng = np.random.default_rng([seed, k, 5])
+        bow = replace(_bow(rng), past=tuple(float(v) for v in rng.uniform(8, 28) + rng.normal(0, 2, 2)))
+        kind, board = (
+            str(rng.choice(["aruco", "grid", "four_marks"])),
+            str(rng.choice(["limewash", "slate", "sage", "cream", "larch", "barn", "spruce"])),
+        )
+        scale = _scale(rng, kind, True, bow, board)
+        if kind == "aruco":
+            w, h = scale["centres_in"][1][0], scale["centres_in"][2][1]
+            scale["corner"] = (-w / 2 * IN, h / 2 * IN)
+        facing, state = str(rng.choice(["belly", "belly", "back"])), str(rng.choice(["braced", "braced", "unstrung"]))
+        cooked = facing == "belly" and rng.random() < 0.4
+        out.append(
+            FrontScene(
+                f"front-{seed}-{k:04d}",
+                bow,
+                state,
+                scale,
+                board,
+                str(rng.choice(["window", "shop", "overcast", "lamp"])),
+                # seen from its back, a braced bow's limbs bend toward the wall
+                standoff=float(rng.uniform(40, 75)) + (bow.brace + bow.grip if (facing, state) == ("back", "braced") else 0.0),
+                lean=tuple(float(v) for v in rng.normal(0, 6, 2)),
+                bend=tuple(float(v) for v in rng.normal(0, 4, 2)),
+                string=tuple(float(v) for v in rng.normal(0, 1, 2)),
+                cooked=float(rng.uniform(36, 52)) if cooked else 0.0,
+                patches=_patches(rng, bow) if cooked and rng.random() < 0.6 else (),
+                angles=tuple(float(v) for v in rng.normal(0, 1, 3) * [3.5, 3.0, 0.8]),
+                fov=float(rng.uniform(54, 68)),
+                size=size,
+                k1=float(rng.normal(0.003, 0.005)),
+                seed=int(rng.integers(1 << 30)),
+                facing=facing,
+                twist=tuple(float(v) for v in rng.normal(0, 0.05, 2)),
+                blur=float(rng.uniform(0.45, 0.9)),
+                grain=float(rng.uniform(0.006, 0.016)),
+            )
+        )
+    return out
+
+
+def _patches(rng: np.random.Generator, bow: BowPlan) -> tuple[tuple[str, float, float, float], ...]:
+    """A paler or darker stretch of a cooked belly: limb, place from the nock, half its length, lightness."""
+    at, half = rng.uniform(180, bow.length / 2 - bow.handle / 2 - 120), rng.uniform(30, 70)
+    return ((str(rng.choice(["upper", "lower"])), float(at), float(half), float(rng.choice([30.0, 58.0]))),)
+
+
 # The walk through the app: one more bow on one board, from rest to full draw and to rest again after two days.
 LINNET = BowPlan(
     length=64.0 * IN,

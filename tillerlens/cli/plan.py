@@ -6,12 +6,13 @@ import json
 import math
 import re
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from tillerlens.cli.bench import ASKS, TOLD, UNUSABLE, Weigh, bench_app, read_size, read_weighings, sides_and_sections
 from tillerlens.core.errors import ShotError, TillerLensError
+from tillerlens.core.json_form import JsonDocument
 from tillerlens.core.reading import shown
 
 if TYPE_CHECKING:
@@ -144,7 +145,7 @@ def moisture_command(
         raise typer.Exit(UNUSABLE) from error
     verdict = dryness(told, band)
     if json_out:
-        document: dict[str, Any] = {
+        document: JsonDocument = {
             "moisture_percent": {k: round(v, 3) for k, v in ({"value": told.value, "u": told.u} | both).items()},
             "causes_percent": {k: round(v, 3) for k, v in told.budget.items()},
             "band_percent": [band.low, band.high],
@@ -223,14 +224,14 @@ def layout_command(
     raise typer.Exit(TOLD if got.stopped is None else ASKS)
 
 
-def _layout_document(got: Layout, wood: str) -> dict[str, Any]:
+def _layout_document(got: Layout, wood: str) -> JsonDocument:
     """Sizes are left out of a bow that should not be cut."""
-    document: dict[str, Any] = {"format": "tillerlens-layout", "format_version": 1, "wood": wood, "verdict": got.verdict}
+    document: JsonDocument = {"format": "tillerlens-layout", "format_version": 1, "wood": wood, "verdict": got.verdict}
     document |= {"stopped": None if got.stopped is None else got.stopped.as_dict()}
     if got.stopped is None:
         names = ("from_handle", "width", "rough", "thickness", "crown")
         document |= {f"{n}_mm": [round(float(x), 2) for x in getattr(got, n)] for n in names}
-    what_ifs = [
+    what_ifs: list[JsonDocument] = [
         {
             "wider_mm": w.wider, "longer_mm": w.longer, "weight_as_thick_N": round(w.weight_as_thick, 2),
             "thickness_mm": round(w.thickness, 2), "strain": round(w.strain, 6),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +24,7 @@ from tillerlens.front.shape import (
     SIZE,
     FrontShape,
     Outline,
+    not_as_long,
     prior,
     settled,
     shape,
@@ -34,7 +35,6 @@ from tillerlens.front.toast import read_belly
 from tillerlens.photo.camera import N_PARAMETERS, CameraFit, with_theta
 from tillerlens.shape.checks import scale_doubts
 from tillerlens.shape.uncertainty import from_seen
-from tillerlens.trace.path import CLICKS
 from tillerlens.trace.reading import Prepared
 
 Array = NDArray[np.float64]
@@ -85,7 +85,7 @@ def measure_front(
     fit: CameraFit,
     shot: Shot,
     doubts: tuple[Reason, ...],
-    heading: dict[str, Any],
+    heading: Measurement,
 ) -> Measurement:
     """Measure one front view.
 
@@ -136,7 +136,7 @@ def measure_front(
         "bend_at_mm": {limb: round(last.numbers[f"bend_at_{limb}"], 1) for limb in LIMBS},
         "string_seen": None if string is None else round(string.seen, 2),
     }
-    return Measurement("measured", reasons=reasons, values=told, front=view, belly=belly, evidence=evidence, **heading)
+    return replace(heading, status="measured", reasons=reasons, values=told, front=view, belly=belly, evidence=evidence)
 
 
 def _check_upper(tips_px: Array, shot: Shot) -> None:
@@ -172,13 +172,7 @@ def _check_front(found: FrontShape, off_u: float, shot: Shot) -> None:
             clicks=(),
         )
     if abs(off_u) > MOST_OFF:
-        raise NeedsHelp(
-            f"What was followed is {'shorter' if off_u > 0 else 'longer'} than the length typed for the bow.",
-            "Check the bow's length nock to nock, the marks' distances and the standoff.",
-            clicks=CLICKS,
-            fault="length",
-            ratio=found.length_mm / shot.nock_to_nock_mm,
-        )
+        raise not_as_long(shorter=off_u > 0, ratio=found.length_mm / shot.nock_to_nock_mm)
 
 
 def _view(trace: FrontTrace, found: FrontShape, values: dict[str, Value], string: StringLine | None, shot: Shot) -> FrontView:

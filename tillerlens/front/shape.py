@@ -13,10 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from tillerlens.core.errors import NeedsHelp
 from tillerlens.core.shot import Shot
 from tillerlens.photo.camera import N_PARAMETERS, Camera, CameraFit, with_theta
 from tillerlens.shape.settle import LENGTH_U_MM, UNEVEN_MM
 from tillerlens.shape.uncertainty import as_seen, from_seen, seen_by_theta
+from tillerlens.trace.path import CLICKS
 
 Array = NDArray[np.float64]
 
@@ -77,6 +79,17 @@ class FrontShape:
     def length_mm(self) -> float:
         """Nock to nock along the limbs."""
         return self.nocks[1] - self.nocks[0]
+
+
+def not_as_long(shorter: bool, **facts: float) -> NeedsHelp:
+    """What to raise where the wood that was followed can't be the bow that was typed."""
+    return NeedsHelp(
+        f"What was followed is {'shorter' if shorter else 'longer'} than the length typed for the bow.",
+        "Check the bow's length nock to nock, the marks' distances and the standoff.",
+        clicks=CLICKS,
+        fault="length",
+        **facts,
+    )
 
 
 def prior(fit: CameraFit, shot: Shot, edge_u_mm: Array, string_u_mm: float) -> tuple[Array, Array]:
@@ -241,6 +254,8 @@ def _window(s: Array, nock: float, end: int) -> NDArray[np.bool_]:
 
 def _at(s: Array, values: Array, nock: float, end: int) -> float:
     near = _window(s, nock, end)
+    if near.sum() < 2:
+        raise not_as_long(shorter=True)
     return float(np.polyfit(s[near] - nock, values[near], 1)[1])
 
 

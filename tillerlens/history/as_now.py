@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from tillerlens.core.errors import Reason, TillerLensError
+from tillerlens.core.events import MoistureDetails
 from tillerlens.core.measurement import Measurement
 from tillerlens.core.units import format_inches
 from tillerlens.measures.compare import AtRest
@@ -99,14 +100,14 @@ def brace_of(events: Sequence[Event]) -> float | None:
 
 def moisture_of(events: Sequence[Event]) -> float | None:
     """The bow's moisture (%) by the last meter reading, else by the last air it lay in; None where neither is noted."""
-    noted = [e.details for e in events if e.kind == "moisture"]
+    noted = [e.details for e in events if isinstance(e.details, MoistureDetails)]
     for d in reversed(noted):
-        if "reading_percent" in d:
-            return float(d["reading_percent"])
+        if d.reading_percent is not None:
+            return float(d.reading_percent)
     for d in reversed(noted):
-        if "temperature_c" in d:
+        if d.air is not None:
             try:
-                return moisture_of_air(float(d["temperature_c"]), float(d["humidity_percent"]) / 100).value
+                return moisture_of_air(*d.air).value
             except WoodError:
                 continue  # the wood page says what is wrong with that reading
     return None

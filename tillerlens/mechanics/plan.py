@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 
 from tillerlens.core.errors import TillerLensError
+from tillerlens.core.json_form import JsonDocument, JsonObject
 from tillerlens.core.measurement import LIMBS, Measurement, Value
 from tillerlens.core.measurement import Limb as LimbName
-from tillerlens.core.reading import JsonObject
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.mechanics.bench import Given, Unpictured, check_weighings, weigh_curve
 from tillerlens.mechanics.current_bow import CurrentBow, CurrentLimb, DrawReading, Weighed
@@ -176,6 +176,12 @@ def _limb(limb: Any, stiffness: LimbStiffness, sections: LimbSections | None, si
     return CurrentLimb(limb, u, stiffness.u_rest[::-1], at.thickness_mm, at.to_belly, _power(sections))
 
 
+THICKER = 1.01  # a step of thickness, for a derivative
+NEAR_NOCK_MM = 60.0  # nearer to a nock a gap says nothing of the bend
+GAINED = 1.5  # relative gain of weight over relative gain of draw, near full draw
+LEAST_GAP_U_MM = 0.2  # no gap is read closer
+
+
 def _power(sections: LimbSections) -> float:
     """d ln I / d ln thickness when the belly is scraped, on the average along the limb."""
     thick = [
@@ -183,9 +189,9 @@ def _power(sections: LimbSections) -> float:
             sections.from_nock_mm, sections.width_mm, f * sections.thickness_mm, sections.crown_mm, sections.belly_round_mm,
             u_width_mm=0.0, u_thickness_mm=0.0,
         ).second_moment
-        for f in (1.01, 1.0)
+        for f in (THICKER, 1.0)
     ]  # fmt: skip
-    return float(np.mean(np.log(thick[0] / thick[1])) / np.log(1.01))
+    return float(np.mean(np.log(thick[0] / thick[1])) / np.log(THICKER))
 
 
 def _seen(bow: ObservedBow, picture: Measurement) -> DrawReading:
@@ -193,12 +199,12 @@ def _seen(bow: ObservedBow, picture: Measurement) -> DrawReading:
     assert weighing is not None
     innermost = [bow.limbs[k].length_mm - bow.limbs[k].from_nock_mm[-1] for k in LIMBS]
     first = STATION_STEP_MM * np.ceil((max(innermost) + 10) / STATION_STEP_MM)
-    stations = np.arange(first, min(bow.limbs[k].length_mm for k in LIMBS) - 60.0, STATION_STEP_MM)
+    stations = np.arange(first, min(bow.limbs[k].length_mm for k in LIMBS) - NEAR_NOCK_MM, STATION_STEP_MM)
     gaps, halves = zip(*(_gaps(bow, picture, k, stations) for k in LIMBS), strict=True)
     us = [g.difference.u for g in picture.gaps if np.isfinite(g.difference.u)]
     u_gap = float(np.median(us)) / np.sqrt(2) if us else GAP_U_MM
     # a draw misread by its doubt misreads the weight with it; a bow gains about its weight over its draw
-    u_weight = float(np.hypot(weighing.u_n, 1.5 * weighing.weight_n * bow.u_draw_mm / bow.draw_back_mm))
+    u_weight = float(np.hypot(weighing.u_n, GAINED * weighing.weight_n * bow.u_draw_mm / bow.draw_back_mm))
     return DrawReading(
         bow.draw_back_mm,
         weighing.weight_n,
@@ -206,7 +212,7 @@ def _seen(bow: ObservedBow, picture: Measurement) -> DrawReading:
         stations,
         gaps[0],
         gaps[1],
-        max(u_gap, 0.2),
+        max(u_gap, LEAST_GAP_U_MM),
         half_upper=halves[0],
         half_lower=halves[1],
     )
@@ -226,7 +232,7 @@ def _gaps(bow: ObservedBow, picture: Measurement, name: LimbName, stations: Floa
 # --- printed --------------------------------------------------------------------------------------------------
 
 
-def as_document(plan: Plan) -> JsonObject:
+def as_document(plan: Plan) -> JsonDocument:
     """The JSON form, in mm, N and shares of the thickness; null where not known."""
     return {
         "format": "tillerlens-scraping-plan",
@@ -270,7 +276,7 @@ def as_document(plan: Plan) -> JsonObject:
     }  # fmt: skip
 
 
-def _forecast(f: Forecast) -> JsonObject:
+def _forecast(f: Forecast) -> JsonDocument:
     return {
         "draw_back_mm": _number(f.draw_back, 1),
         "weight": _value(f.weight, 3),
@@ -290,7 +296,7 @@ def _list(xs: Floats, places: int) -> list[float | None]:
     return [_number(float(x), places) for x in xs]
 
 
-def _value(v: Value, places: int) -> JsonObject:
+def _value(v: Value, places: int) -> JsonDocument:
     return {"value": _number(v.value, places), "u": _number(v.u, places), "unit": v.unit}
 
 

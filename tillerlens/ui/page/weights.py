@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
@@ -11,6 +10,7 @@ from typing import Any
 import streamlit as st
 
 from tillerlens.core.errors import TillerLensError
+from tillerlens.core.events import ArrowSpeedDetails, MassDetails, WeighingDetails
 from tillerlens.core.measurement import Limb
 from tillerlens.core.units import newtons_from_pounds
 from tillerlens.history import bench as of
@@ -112,10 +112,13 @@ def _left_out(known: Known) -> list[Sentence]:
     """Readings that are kept but do not count, and why."""
     hand, bow = of.on_hand(known.stages, known.events), known.bow
     out = [Sentence(r.code, in_words(r, known.units), "open") for r in hand.left_out]
-    if any(of.to_back(bow, e.details) is None for e in (*hand.weighings, *hand.arrows)):
+    shots = [e.details for e in hand.arrows if isinstance(e.details, ArrowSpeedDetails)]
+    draws: list[WeighingDetails | ArrowSpeedDetails] = [*shots]
+    draws += [e.details for e in hand.weighings if isinstance(e.details, WeighingDetails)]
+    if any(of.to_back(bow, d) is None for d in draws):
         text = "Readings to the belly do not count: the handle's thickness is not noted. Note it with the bow."
         out.append(Sentence("left_out", text, "open"))
-    far = [e for e in hand.arrows if (d := of.to_back(bow, e.details)) is not None and not of.is_full(d, known.full_draw_mm)]
+    far = [d for d in shots if (draw := of.to_back(bow, d)) is not None and not of.is_full(draw, known.full_draw_mm)]
     if far:
         text = f"{len(far)} of the arrows were shot at another draw than the target, so they are left out: their energy differs."
         out.append(Sentence("left_out", text, "open"))
@@ -270,11 +273,11 @@ def _brace(text: str) -> float:
 
 
 def _said(e: Event, known: Known) -> str:
-    d: Mapping[str, float] = e.details
-    when = f"{e.happened_at.astimezone():%Y-%m-%d %H:%M}"
-    if e.kind == "mass":
-        return plain(f"{when}: the bow weighed {say_mass(d['mass_kg'], known.units)}")
-    draw = f"{say_length(d['draw_mm'], known.units)} {FACES[e.details['draw_to']]}"
-    if e.kind == "weighing":
-        return f"{when}: {say_weight(d['weight_n'], known.units)} at {draw}"
-    return f"{when}: {say_arrow(d['arrow_mass_kg'], known.units)} at {say_speed(d['speed_m_s'], known.units)}, {draw}"
+    d, when = e.details, f"{e.happened_at.astimezone():%Y-%m-%d %H:%M}"
+    if isinstance(d, MassDetails):
+        return plain(f"{when}: the bow weighed {say_mass(d.mass_kg, known.units)}")
+    assert isinstance(d, WeighingDetails | ArrowSpeedDetails)
+    draw = f"{say_length(d.draw_mm, known.units)} {FACES[d.draw_to]}"
+    if isinstance(d, WeighingDetails):
+        return f"{when}: {say_weight(d.weight_n, known.units)} at {draw}"
+    return f"{when}: {say_arrow(d.arrow_mass_kg, known.units)} at {say_speed(d.speed_m_s, known.units)}, {draw}"
