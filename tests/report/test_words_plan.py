@@ -18,7 +18,7 @@ from tillerlens.mechanics.plan import as_document
 from tillerlens.mechanics.scraping import Foretold, Hand, Leave, Scrape, ScrapeTarget, plan_scraping
 from tillerlens.report.charts.plan import leave_rows, plan_chart, plan_figure, plan_rows
 from tillerlens.report.pdf_plan import plan_pdf
-from tillerlens.report.words.plan import PATTERNS, Line, evidence_in_words, plan_in_words
+from tillerlens.report.words.plan import PATTERNS, Line, evidence_in_words, plan_in_words, say_where
 from tillerlens.report.words.plan_tables import outward, plan_tables, say_amount, scraped
 from tillerlens.report.words.quantities import Units
 
@@ -223,6 +223,15 @@ def test_the_paper_shows_the_charts_numbers(plans):
     assert "stiff" in said
     for stretch in plans["stiff"].stretches:
         assert f"{100 * stretch.share:g} %" in said
+
+
+def test_a_stiff_place_and_its_stretch_are_said_alike(plans):
+    """One was said outward to half inches and the other to the nearest: "a stiff place 13 to 17 in", "13 1/2 to 17 in"."""
+    for units in (INCHES, CM):
+        lines = plan_in_words(plans["stiff"], units).steps
+        found = [re.findall(r"[\d/ ]+ to [\d/ ]+", x.text)[0] for x in lines if x.pattern == "found_stiff"]
+        for place, stretch in zip(found, [s for s in plans["stiff"].stretches if s.stiff], strict=True):
+            assert f" {place.strip()} " in f" {say_where(stretch, (), units)} "
 
 
 def test_doubts_are_passed_on(plans):

@@ -260,7 +260,7 @@ def _split(cuts: list[Cut], patches: Patches, over: Floats, cov: Floats, power: 
         for cut in cuts:
             for edge in patches.edges[1:-1] if cut.stiffer == 0 else ():
                 two = replace(cut, high=float(edge)), replace(cut, low=float(edge))
-                if min(q.length for q in two) < care.shortest_mm:
+                if min(q.length for q in two) < care.shortest_mm or _splinters(two):
                     continue
                 w = _mean(two[0], patches) - _mean(two[1], patches)
                 apart, u = abs(float(w @ over)), float(np.sqrt(w @ cov @ w))
@@ -270,6 +270,11 @@ def _split(cuts: list[Cut], patches: Patches, over: Floats, cov: Floats, power: 
             return cuts
         cuts = sorted([c for c in cuts if c is not found[0]] + list(found[1]), key=lambda c: c.low)
     return cuts
+
+
+def _splinters(two: tuple[Cut, Cut]) -> bool:
+    """Whether a cut in two leaves a part beside a hinge or a stiff place that is shorter than such a place."""
+    return min(b - a for q in two for a, b in q.parts) < MAY_BE_MM
 
 
 def _mean(cut: Cut, patches: Patches) -> Floats:

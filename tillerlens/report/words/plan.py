@@ -15,7 +15,7 @@ from tillerlens.mechanics.finding import Finding, confidence
 from tillerlens.mechanics.observed import own_u
 from tillerlens.mechanics.places import Place
 from tillerlens.mechanics.scraping import Forecast, Leave, Plan, Stretch
-from tillerlens.report.words.plan_tables import outward, say_amount, say_strokes, scraped, skipped_inside, told_step
+from tillerlens.report.words.plan_tables import outward, rounded, say_amount, say_strokes, scraped, skipped_inside, told_step
 from tillerlens.report.words.quantities import Units, say, say_length, say_weight, say_weight_reach
 from tillerlens.report.words.verdict import CARE_ALWAYS, CARE_UNDER_TENSION, how_sure, stands_on_in_words
 
@@ -195,7 +195,7 @@ def _steps(plan: Plan, units: Units) -> list[Line]:
 
 
 def _stiff(place: Place, units: Units) -> Line:
-    a, b = outward(place.ends_mm, units)
+    a, b = rounded(place.ends_mm, units)  # as the stretch there is said
     words = {"limb": place.limb.capitalize(), "from_": _number(a, units), "to": _place(b, units)}
     a_ = {"sure": "a", "likely": "probably a", "perhaps": "perhaps a"}[how_sure(confidence(place))]
     return _line("found_stiff", a_=a_, less=f"{-100 * place.bend.value:.0f}", **words)

@@ -91,14 +91,14 @@ def outward(ends_mm: tuple[float, float], units: Units) -> tuple[float, float]:
 
 def skipped_inside(stretch: Stretch, left: Leave, units: Units) -> bool:
     """Whether a place is skipped within a stretch, which goes on beyond it."""
-    (a, b), (low, high) = _rounded(stretch, units), outward(left.from_nock_mm, units)
+    (a, b), (low, high) = rounded(stretch.from_nock_mm, units), outward(left.from_nock_mm, units)
     return left.limb == stretch.limb and not left.told and a + ACROSS_MM < low and high + ACROSS_MM < b
 
 
 def said_ends(stretch: Stretch, leave: Sequence[Leave], units: Units) -> tuple[float, float]:
     """Both ends of a stretch as they are said: to the nearest half inch or half cm, but never into a hinge, nor ending in what is
     skipped."""
-    a, b = _rounded(stretch, units)
+    a, b = rounded(stretch.from_nock_mm, units)
     for q in leave:
         low, high = outward(q.from_nock_mm, units)
         if q.limb == stretch.limb and low < b and a < high and not skipped_inside(stretch, q, units):
@@ -117,9 +117,10 @@ def scraped(stretch: Stretch, leave: Sequence[Leave], units: Units) -> list[tupl
     return [span for span in (*out, (a, b)) if span[1] > span[0]]
 
 
-def _rounded(stretch: Stretch, units: Units) -> tuple[float, float]:
+def rounded(ends_mm: tuple[float, float], units: Units) -> tuple[float, float]:
+    """To the nearest half inches or half cm, mm."""
     step = told_step(units)
-    a, b = (math.floor(mm / step + 0.5) * step for mm in stretch.from_nock_mm)
+    a, b = (math.floor(mm / step + 0.5) * step for mm in ends_mm)
     return a, b
 
 
