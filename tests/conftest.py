@@ -4,11 +4,11 @@ import logging
 import uuid
 from functools import cache
 
-import measured_once
 import numpy as np
 import pytest
-from in_browser import Visitor, chromium, running_app
 
+from tests.support import measured_once
+from tests.support.in_browser import Visitor, chromium, running_app
 from tillerlens.core.unforeseen import caught
 
 
@@ -32,9 +32,10 @@ def record_of_its_own(tmp_path_factory, monkeypatch):
 
 @pytest.fixture(autouse=True, scope="session")
 def log_of_its_own(tmp_path_factory):
-    """No test ever writes to the log of the person who runs it."""
+    """No test ever writes to the log, or keeps half-done clips, of the person who runs it."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("TILLERLENS_LOG", str(tmp_path_factory.mktemp("log") / "tillerlens.log"))
+        patch.setenv("TILLERLENS_CACHE", str(tmp_path_factory.mktemp("cache")))
         yield
 
 

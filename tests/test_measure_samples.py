@@ -11,9 +11,9 @@ from functools import cache
 
 import numpy as np
 import pytest
-from against_truth import SAMPLES, curvature_rms, measure_sample, rows, truth_of
 from jsonschema import Draft202012Validator
 
+from tests.support.against_truth import SAMPLES, curvature_rms, measure_sample, rows, truth_of
 from tillerlens.core.document import measurement_schema
 from tillerlens.core.errors import NeedsHelp
 from tillerlens.core.measurement import Measurement, measurement_of

@@ -29,7 +29,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "history": {"core", "measures", "mechanics", "film", "record"},
     "report.words": {"core", "measures", "mechanics", "film"},
     "report.charts": {"core", "measures", "mechanics", "film", "history", "report.words"},
-    "report": {"", "core", "photo", "measures", "mechanics", "history", "report.words", "report.charts"},
+    "report": {"", "core", "photo", "measures", "mechanics", "film", "history", "report.words", "report.charts"},
     "server": {"core", "record"},
     "cli": {"", "core", "photo", "measures", "mechanics", "measure", "film", "record", "history", *REPORT, "server"},
     "ui": {"core", "photo", "trace", "measures", "mechanics", "measure", "film", "record", "history", *REPORT, "server"},

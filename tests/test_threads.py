@@ -10,8 +10,8 @@ from threading import Barrier
 
 import numpy as np
 import pytest
-from against_truth import SAMPLES
 
+from tests.support.against_truth import SAMPLES
 from tillerlens.core.files import write_whole
 from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import measure_photo

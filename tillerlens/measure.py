@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 from tillerlens import __version__
 from tillerlens.core.clicks import check_places
@@ -56,7 +55,7 @@ class _Task:
     fit: CameraFit
     shot: Shot
     rest: Measurement | None
-    heading: dict[str, Any]  # fields of the measurement that are known before
+    heading: Measurement  # what is known before anything is measured
     remembered: Remembered
     outlines: dict[TraceVariant, Silhouettes] = field(default_factory=dict)  # shared where only the handle is held
 
@@ -80,7 +79,7 @@ def measure_photo(
     """
     size = (photo.width, photo.height)
     about = PhotoId(photo.name, photo.sha256, size)
-    heading: dict[str, Any] = dict(state=shot.state, photo=about, shot=shot, version=__version__)
+    heading = Measurement("refused", shot.state, photo=about, shot=shot, version=__version__)
     doubts: tuple[Reason, ...] = () if prepared is None else prepared.doubts
     try:
         with net("measuring", photo.name):
@@ -96,12 +95,12 @@ def measure_photo(
                 return measure_front(prepared, fit, shot, doubts, heading)
             return _best_reading(_Task(prepared, fit, shot, rest, heading, remembered))
     except StateDiffers as error:
-        return Measurement("refused", reasons=(error.reason, *doubts), evidence={"state_shown": error.fields["shows"]}, **heading)
+        return replace(heading, reasons=(error.reason, *doubts), evidence={"state_shown": error.fields["shows"]})
     except NeedsHelp as error:
         reason = one_thing(error, shot, size, fit, prepared)
-        return Measurement("needs_help", reasons=(reason, *doubts), followed=error.fields.get("followed"), **heading)
+        return replace(heading, status="needs_help", reasons=(reason, *doubts), followed=error.fields.get("followed"))
     except TillerLensError as error:
-        return Measurement("refused", reasons=(error.reason, *doubts), **heading)
+        return replace(heading, reasons=(error.reason, *doubts))
 
 
 def _fit_by_marks(photo: Photo, shot: Shot) -> tuple[CameraFit | None, tuple[Reason, ...]]:
@@ -199,10 +198,11 @@ def _judged(
     """The measurement of a shape whose uncertainty is known, with its spots and, where the bow was seen at rest, its movement."""
     state, rest = task.shot.state, task.rest
     profile = limb_profiles(trace, placed, shape, influence)
-    spots, of_spots = find_spots(profile, task.shot, shape) if state == "drawn" else ((), ())
+    spots, of_spots = find_spots(profile) if state == "drawn" else ((), ())
     moved = {} if rest is None or state == "unstrung" else movement_from_rest(shape.numbers, influence, rest)
-    found = Measurement(
-        "measured",
+    found = replace(
+        task.heading,
+        status="measured",
         reasons=doubts + of_spots,
         values=values_of(shape, influence) | moved,
         gaps=gap_rows(shape, influence),
@@ -210,7 +210,6 @@ def _judged(
         spots=spots,
         trace=traced_bow(placed, shape),
         evidence=placed.facts(trace),
-        **task.heading,
     )
     if rest is None or state != "drawn":
         return found

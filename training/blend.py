@@ -13,21 +13,39 @@ from pathlib import Path
 
 import numpy as np
 import onnx
+from numpy.typing import NDArray
 from onnx import numpy_helper
 
 
 def blend(a: Path, b: Path, share: float, out: Path) -> None:
-    """Write (1 - share) A + share B. Raises ValueError where the two differ in shape."""
+    """Write (1 - share) A + share B. Raises ValueError where the two differ in shape.
+
+    Weights are paired by the node that uses them, not by name: where several are alike (blocks still idle), the exporter
+    stores them once.
+    """
     first, second = onnx.load(a), onnx.load(b)
-    other = {t.name: numpy_helper.to_array(t) for t in second.graph.initializer}
-    for tensor in first.graph.initializer:
-        mine = numpy_helper.to_array(tensor)
-        if tensor.name not in other or other[tensor.name].shape != mine.shape:
-            raise ValueError(f"{b} has no {tensor.name} of shape {mine.shape}")
-        if mine.dtype == np.float32:
-            between = ((1 - share) * mine + share * other[tensor.name]).astype(np.float32)
-            tensor.CopyFrom(numpy_helper.from_array(between, tensor.name))
-    onnx.save(first, out)
+    nodes = zip(*([n for n in g.graph.node if n.op_type == "Conv"] for g in (first, second)), strict=True)
+    ours, theirs = (_weights(g.graph) for g in (first, second))
+    mixed: dict[str, onnx.TensorProto] = {}
+    for mine, other in nodes:
+        for place, (name, key) in enumerate(zip(mine.input[1:], other.input[1:], strict=True), 1):
+            if ours[name].shape != theirs[key].shape:
+                raise ValueError(f"{b}: {key} is {theirs[key].shape}, in {a} {ours[name].shape}")
+            between = ((1 - share) * ours[name] + share * theirs[key]).astype(np.float32)
+            mixed[f"{other.name}.{place}"] = numpy_helper.from_array(between, f"{other.name}.{place}")
+            other.input[place] = f"{other.name}.{place}"
+    used = {name for node in second.graph.node for name in node.input}
+    kept = [t for t in second.graph.initializer if t.name in used]
+    del second.graph.initializer[:]
+    second.graph.initializer.extend([*kept, *mixed.values()])
+    onnx.save(second, out)
+
+
+def _weights(graph: onnx.GraphProto) -> dict[str, NDArray[np.float32]]:
+    """Every stored tensor by its name, and by the names of its copies."""
+    stored = {t.name: numpy_helper.to_array(t) for t in graph.initializer}
+    copies = {n.output[0]: n.input[0] for n in graph.node if n.op_type == "Identity"}
+    return stored | {copy: stored[name] for copy, name in copies.items() if name in stored}
 
 
 def main() -> None:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import gc
 import multiprocessing as mp
+import os
 import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -104,9 +105,11 @@ def read(path: Path) -> tuple[Bytes, Bytes]:
 
 def _work(
     recipes: dict[str, Recipe], todo: dict[str, list[Block]], given: dict[str, Any], claimed: Any, me: int,
-    folder: Path, traces: bool, first: Block | None,
+    folder: Path, traces: bool, first: Block | None, cards: int,
 ) -> None:  # fmt: skip
     """One worker: take blocks until none is left."""
+    if cards:
+        os.environ["CUDA_VISIBLE_DEVICES"] = str(me % cards)  # before anything here looks for a card
     cv2.setNumThreads(1)
     stock = textures.Stock(0, folder.parent / "tiles")
     begun = False
@@ -138,11 +141,12 @@ def _work(
 class Crew:
     """Processes that draw blocks into a folder."""
 
-    def __init__(self, recipes: Sequence[Recipe], folder: Path, workers: int, tracers: int) -> None:
-        """workers: processes in all; tracers: those among them that ray-trace, as long as there is something to trace."""
+    def __init__(self, recipes: Sequence[Recipe], folder: Path, workers: int, tracers: int, cards: int = 0) -> None:
+        """workers: processes in all; tracers: those among them that ray-trace, as long as there is something to trace; cards:
+        the graphics cards they take in turn (0: whichever is the first)."""
         folder.mkdir(parents=True, exist_ok=True)
         (folder.parent / "tiles").mkdir(exist_ok=True)
-        self.recipes, self.folder, self.tracers = {r.net: r for r in recipes}, folder, tracers
+        self.recipes, self.folder, self.tracers, self.cards = {r.net: r for r in recipes}, folder, tracers, cards
         order: list[tuple[float, Block]] = []
         for r in recipes:  # all networks are served alike
             blocks = plan(r)
@@ -160,7 +164,7 @@ class Crew:
     def _start(self, me: int, first: Block | None) -> Any:
         one = self.context.Process(
             target=_work,
-            args=(self.recipes, self.todo, self.given, self.claimed, me, self.folder, me < self.tracers, first),
+            args=(self.recipes, self.todo, self.given, self.claimed, me, self.folder, me < self.tracers, first, self.cards),
             daemon=True,
         )
         one.start()

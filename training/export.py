@@ -47,8 +47,9 @@ def main() -> None:
     parser.add_argument("net", choices=sorted(EXAMPLE))
     parser.add_argument("weights", type=Path)
     parser.add_argument("onnx", type=Path)
+    parser.add_argument("--deeper", action="store_true", help="the finder with more blocks on its coarse levels")
     a = parser.parse_args()
-    net = getattr(models, a.net)()
+    net = models.finder(deeper=True) if a.deeper else getattr(models, a.net)()
     net.load_state_dict(torch.load(a.weights, map_location="cpu"))
     export(net, a.onnx, EXAMPLE[a.net])
 

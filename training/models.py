@@ -1,6 +1,5 @@
-"""The two small networks (PyTorch). Only plain convolutions, ReLU, nearest upsampling and concatenation,
-so that
-OpenCV's dnn module runs them at any picture size."""
+"""The two small networks (PyTorch). Only plain convolutions, ReLU, nearest upsampling and concatenation, so that OpenCV's dnn
+module runs them at any picture size."""
 
 from __future__ import annotations
 
@@ -16,27 +15,36 @@ class Block(nn.Sequential):
 
 
 class Wide(nn.Module):
-    """Residual depthwise 5x5 + pointwise block: cheap sight over a wide field."""
+    """Residual depthwise 5x5 + pointwise block: cheap sight over a wide field.
 
-    def __init__(self, c: int, k: int = 5) -> None:
+    idle: passes its input on unchanged until it is trained, so that a network goes on from weights that lack the block.
+    """
+
+    def __init__(self, c: int, k: int = 5, idle: bool = False) -> None:
         super().__init__()
+        self.idle = idle
         self.body = nn.Sequential(
             nn.Conv2d(c, c, k, 1, k // 2, groups=c, bias=False), nn.BatchNorm2d(c), nn.ReLU(inplace=True),
             nn.Conv2d(c, c, 1, bias=False), nn.BatchNorm2d(c),
         )  # fmt: skip
+        if idle:
+            nn.init.zeros_(self.body[4].weight)  # type: ignore[arg-type]
 
     def forward(self, x: Tensor) -> Tensor:
         return torch.relu(x + self.body(x))
 
 
 class UNet(nn.Module):
-    """Encoder-decoder with one skip per level; `wide` adds residual wide blocks at each level.
+    """Encoder-decoder with one skip per level; `wide` adds residual wide blocks at each level, `later` more that begin idle.
 
     Input (B, 3, H, W), 0-255. Output (B, classes, H / stem, W / stem): probabilities (`logits` for training).
     """
 
-    def __init__(self, channels: list[int], wide: list[int], classes: int = 3, stem_stride: int = 2) -> None:
+    def __init__(
+        self, channels: list[int], wide: list[int], classes: int = 3, stem_stride: int = 2, later: list[int] | None = None
+    ) -> None:
         super().__init__()
+        later = later or [0] * len(channels)
         self.stem = Block(3, channels[0], 5, stem_stride)
         self.first = nn.Sequential(*[Wide(channels[0]) for _ in range(wide[0])])
         self.down = nn.ModuleList()
@@ -45,6 +53,7 @@ class UNet(nn.Module):
             if k <= 3:
                 layers.append(Block(channels[k], channels[k]))
             layers += [Wide(channels[k]) for _ in range(wide[k])]
+            layers += [Wide(channels[k], idle=True) for _ in range(later[k])]
             self.down.append(nn.Sequential(*layers))
         self.up = nn.ModuleList()
         self.narrow = nn.ModuleList()
@@ -69,9 +78,14 @@ class UNet(nn.Module):
         return torch.sigmoid(self.logits(x))
 
 
-def finder() -> UNet:
-    """Whole picture, stride 2: limb, string, cast shadow. Sizes in multiples of 64."""
-    return UNet([24, 32, 48, 64, 72, 80], [1, 1, 2, 2, 3, 4], stem_stride=2)
+def finder(deeper: bool = False) -> UNet:
+    """Whole picture, stride 2: limb, string, cast shadow. Sizes in multiples of 64.
+
+    deeper: more blocks on the coarse levels, where they cost little. Which of many long things is the bow shows only from afar:
+    its string, both tips, the taper.
+    """
+    later = [0, 0, 1, 3, 6, 10] if deeper else None
+    return UNet([24, 32, 48, 64, 72, 80], [1, 1, 2, 2, 3, 4], stem_stride=2, later=later)
 
 
 def silhouette() -> UNet:

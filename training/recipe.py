@@ -31,6 +31,7 @@ class Recipe:
     charred: float = 0.0  # share of the bows whose belly was burnt dark, beside those that are toasted anyway
     cluttered: float = 0.0  # share of the pictures with timber, racks and other bows about, and dimmer bows
     until: int | None = None  # the step after which the run ends, where that is before `steps`
+    deeper: bool = False  # the finder with more blocks on its coarse levels
     then: Recipe | None = None  # a second run from the weights of this one, over some of its blocks
 
     def blocks_at(self, step: int) -> int:
@@ -67,6 +68,11 @@ RECIPES = {
     "cluttered": (
         Recipe("finder", seed=43, drawn=320, traced=80, held_drawn=6, held_traced=3, block=4, size=(1024, 768),
                steps=1000, batch=16, rate=5e-4, early=0.08, joined=0.75, charred=0.1, cluttered=0.7),
+    ),
+    # from the shipped finder's weights, mostly amid timber; not finished, and not shipped (training/README.md)
+    "amid": (
+        Recipe("finder", seed=61, drawn=900, traced=420, held_drawn=6, held_traced=6, block=8, size=(1024, 768),
+               steps=8000, batch=16, rate=1.0e-3, early=0.02, joined=0.8, charred=0.1, cluttered=0.6, deeper=True),
     ),
     "tiny": (
         Recipe("finder", seed=7, drawn=3, traced=0, held_drawn=1, held_traced=0, block=2, size=(256, 192),

@@ -10,18 +10,23 @@ import torch
 from onnx import numpy_helper
 from torch import Tensor, nn
 
+from training import models
+
 
 def load(net: nn.Module, path: Path) -> None:
     """Copy an exported network's weights into a fresh `net`.
 
     The file holds every batch norm folded into its convolution. Here each norm gets the folded shift and stands aside
     (variance 1, mean 0): in eval mode the network gives the file's own maps. Before training, `settle` must give the norms
-    the statistics of real samples.
+    the statistics of real samples. Blocks that the file lacks stay idle.
     """
     graph = onnx.load(path).graph
     stored = {t.name: torch.from_numpy(numpy_helper.to_array(t).copy()) for t in graph.initializer}
     convolutions = [node for node in graph.node if node.op_type == "Conv"]
     ours = in_order(net)
+    if len(ours) > len(convolutions):
+        idle = {m for block in net.modules() if isinstance(block, models.Wide) and block.idle for m in block.modules()}
+        ours = [pair for pair in ours if pair[0] not in idle]
     if len(ours) != len(convolutions):
         raise ValueError(f"{path} has {len(convolutions)} convolutions, the network {len(ours)}")
     for (conv, norm), node in zip(ours, convolutions, strict=True):

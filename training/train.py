@@ -155,7 +155,7 @@ def train(recipe: Recipe, out: Path, start: Path | None, device_name: str) -> No
     def seen_as(x: Any) -> Any:
         return (x * 255).contiguous(memory_format=torch.channels_last)
 
-    net = getattr(models, recipe.net)().to(device, memory_format=torch.channels_last)
+    net = getattr(models, recipe.net)(**({"deeper": True} if recipe.deeper else {})).to(device, memory_format=torch.channels_last)
     held = Samples(held_out(recipe), folder, recipe.block, device)
     held.want(len(held.blocks))
     samples = Samples(plan(recipe), folder, recipe.block, device)
@@ -218,9 +218,12 @@ def train(recipe: Recipe, out: Path, start: Path | None, device_name: str) -> No
             torch._foreach_lerp_([ours[k] for k in floats], [theirs[k] for k in floats], 1 - decay)
         if (step + 1) % tell == 0 or step + 1 == last:
             torch.save(average.state_dict(), out / f"{recipe.net}.pt")
+            export(
+                copy.deepcopy(average).cpu().to(memory_format=torch.contiguous_format),
+                out / f"{recipe.net}.onnx",
+                EXAMPLE[recipe.net],
+            )
             say(f"step {step + 1} blocks {len(samples.parts)} (waited {waited:.0f} s) loss {float(loss.detach()):.4f} {check()}")
-    settled = copy.deepcopy(average).cpu().to(memory_format=torch.contiguous_format)
-    export(settled, out / f"{recipe.net}.onnx", EXAMPLE[recipe.net])
     say("done")
     if recipe.then is not None:
         train(recipe.then, out, out, device_name)
@@ -233,6 +236,7 @@ def main() -> None:
     parser.add_argument("--recipe", choices=sorted(RECIPES), default="full")
     parser.add_argument("--workers", type=int, default=max(1, (os.cpu_count() or 2) - 2), help="processes that draw")
     parser.add_argument("--tracers", type=int, default=7, help="those of them that ray-trace")
+    parser.add_argument("--cards", type=int, default=0, help="graphics cards that ray-trace in turn (0: the first)")
     parser.add_argument("--device", default="cuda:0")
     parser.add_argument("--start", type=Path, default=START, help="folder with the ONNX files to go on from")
     parser.add_argument("--scratch", action="store_true", help="begin with random weights")
@@ -240,7 +244,7 @@ def main() -> None:
     recipes = [r for r in RECIPES[a.recipe] if a.net in (r.net, "all")]
     a.out.mkdir(parents=True, exist_ok=True)
     context = mp.get_context("spawn")
-    crew = Crew(recipes, a.out / "data", a.workers, min(a.tracers, a.workers))
+    crew = Crew(recipes, a.out / "data", a.workers, min(a.tracers, a.workers), a.cards)
     trainers = [context.Process(target=train, args=(r, a.out, None if a.scratch else a.start, a.device)) for r in recipes]
     try:
         for one in trainers:

@@ -17,10 +17,9 @@ from pathlib import Path
 import pillow_heif
 from PIL import Image
 
-sys.path[:0] = [str(Path(__file__).resolve().parents[1]), str(Path(__file__).resolve().parents[2])]
+sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
 
-from in_browser import ROOT, RUNNING, WIDE, chromium, running_app  # noqa: E402
-
+from tests.support.in_browser import ROOT, RUNNING, WIDE, chromium, running_app  # noqa: E402
 from tillerlens.core.units import MM_PER_INCH  # noqa: E402
 from tillerlens.record import store  # noqa: E402
 from tillerlens.record.database import open_record  # noqa: E402

@@ -15,11 +15,9 @@ from pathlib import Path
 
 from PIL import Image
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from in_browser import ROOT, WIDE, chromium, running_app, settled  # noqa: E402
-
+from tests.support.in_browser import ROOT, WIDE, chromium, running_app, settled  # noqa: E402
 from tillerlens.core.units import MM_PER_INCH  # noqa: E402
 from tillerlens.record import Bow, open_record, store  # noqa: E402
 from tillerlens.ui import workspace  # noqa: E402

@@ -176,9 +176,8 @@ def _print_phrases() -> None:
 
 def _print_said(metric: bool) -> None:
     root = Path(__file__).resolve().parents[2]
-    sys.path[:0] = [str(root), str(root / "tests")]
-    from spoken import everything
-
+    sys.path[:0] = [str(root)]
+    from tests.support.spoken import everything
     from tillerlens.report.words.quantities import Units
 
     for topic, texts in everything(Units("cm", "kg") if metric else Units()).items():

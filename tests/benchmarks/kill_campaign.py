@@ -24,10 +24,9 @@ from collections import Counter
 from pathlib import Path
 from types import SimpleNamespace
 
-sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
+sys.path[:0] = [str(Path(__file__).parents[2])]
 
-from shop import add_stage, shot_of, small_document, small_picture  # noqa: E402
-
+from tests.support.shop import add_stage, shot_of, small_document, small_picture  # noqa: E402
 from tillerlens.record import Bow, RecordError, entries, identity, open_record, originals, store, tidy  # noqa: E402
 from tillerlens.record.check import check  # noqa: E402
 from tillerlens.record.exchange import apply_import, export, plan_import  # noqa: E402

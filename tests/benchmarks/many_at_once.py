@@ -26,10 +26,10 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
-sys.path[:0] = [str(Path(__file__).resolve().parents[1]), str(Path(__file__).resolve().parents[2])]
+sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
 
-import in_browser  # noqa: E402
-from app_sessions import Session  # noqa: E402
+from tests.support import in_browser  # noqa: E402
+from tests.support.app_sessions import Session  # noqa: E402
 
 SIZE = (4032, 3024)
 EVERY_S = 0.1

@@ -35,11 +35,10 @@ from typing import Any
 import numpy as np
 from scipy.stats import norm
 
-sys.path[:0] = [str(Path(__file__).resolve().parents[1]), str(Path(__file__).resolve().parents[2])]
+sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
 
-from benches import document  # noqa: E402
-from scraping_bows import CURVATURE_U, Bench, furthest_draw, hinge_now, pictured, random_bench, scrape  # noqa: E402
-
+from tests.support.benches import document  # noqa: E402
+from tests.support.scraping_bows import CURVATURE_U, Bench, furthest_draw, hinge_now, pictured, random_bench, scrape  # noqa: E402
 from tillerlens.core.measurement import LIMBS  # noqa: E402
 from tillerlens.mechanics.finding import find  # noqa: E402
 from tillerlens.mechanics.places import (  # noqa: E402

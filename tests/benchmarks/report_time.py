@@ -16,17 +16,16 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
+from tests.support.shop import event_of
 from tillerlens.core.measurement import PhotoId
 from tillerlens.core.shot_file import read_shot
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parents[2]))
-from pairs import bump, document, flat
-from shop import shot_of
-from test_compare import drawn
-
+from tests.measures.test_compare import drawn
+from tests.support.pairs import bump, document, flat
+from tests.support.shop import shot_of
 from tillerlens.history.of_record import story_of
-from tillerlens.record import Bow, Event, open_record, store
+from tillerlens.record import Bow, open_record, store
 from tillerlens.report.page import render_page
 from tillerlens.report.pdf import render_pdf
 from tillerlens.report.story import lay_out
@@ -54,7 +53,7 @@ def fill(record):
         when = start + timedelta(hours=6 * k)
         store.add_stage(record, bow.id, photograph(k), shot, name="made-up.jpg", document=made, taken_at=when)
         place = {"limb": "lower", "start_from_nock_mm": 430.0, "end_from_nock_mm": 570.0}
-        store.add_event(record, Event(bow.id, "scrape", when + timedelta(hours=1), place))
+        store.add_event(record, event_of(bow.id, "scrape", when + timedelta(hours=1), place))
     return bow
 
 

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+sys.path[:0] = [str(ROOT)]
 
 from tillerlens.core.shot_file import read_shot  # noqa: E402
 from tillerlens.measure import measure_photo  # noqa: E402

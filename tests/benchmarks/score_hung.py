@@ -3,7 +3,7 @@
 
     python tests/benchmarks/score_hung.py [--bows 200] [--seed 16]
 
-Random bows (tests/rest_unknown.py) of 30 to 60 lb at 28 in, with 10 to 40 lb on the string but no more than they draw there:
+Random bows (support/rest_unknown.py) of 30 to 60 lb at 28 in, with 10 to 40 lb on the string but no more than they draw there:
 jugs and plates that differ from what is marked as hung.py says. Pictures at rest and hung come from the statics with noise in the
 bend; the braced height is typed. Wanted: 92 to 98 in 100 truths within value +- 2u, and within 5 % of the truth.
 """
@@ -22,8 +22,8 @@ from tillerlens.core.units import pounds_from_newtons
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
 
-from tests.benches import BRACE_MM, document, string_of  # noqa: E402
-from tests.rest_unknown import random_bow  # noqa: E402
+from tests.support.benches import BRACE_MM, document, string_of  # noqa: E402
+from tests.support.rest_unknown import random_bow  # noqa: E402
 from tillerlens.core.shot_file import read_shot  # noqa: E402
 from tillerlens.core.units import KG_PER_POUND, NEWTON_PER_POUND, STANDARD_GRAVITY  # noqa: E402
 from tillerlens.measure import measure_photo  # noqa: E402

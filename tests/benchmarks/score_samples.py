@@ -18,9 +18,9 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path[:0] = [str(Path(__file__).resolve().parents[1]), str(Path(__file__).resolve().parents[2])]
+sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
 
-from against_truth import (  # noqa: E402
+from tests.support.against_truth import (  # noqa: E402
     SAMPLES,
     Row,
     curvature_rms,

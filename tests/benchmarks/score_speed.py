@@ -3,7 +3,7 @@
 
     python tests/benchmarks/score_speed.py [--shots 500] [--traps 25] [--seed 16]
 
-Shots (tests/shots_heard.py): 10 to 30 yd, wooden arrows, drag integrated with a coefficient that changes with speed, noise,
+Shots (support/shots_heard.py): 10 to 30 yd, wooden arrows, drag integrated with a coefficient that changes with speed, noise,
 wind, walls, the phone beside the archer, half way or by the target, AAC at 64 to 160 kbit/s in mp4. What a bowyer says is off
 as a tape, a rule and a guess are; half of them say nothing of temperature, arrow's length and shaft. Wanted: within 1 % in
 median and 2.5 % at the 95th percentile, 92 to 98 in 100 within +-2u, and no speed from a wrong pair of sounds. Traps are clips
@@ -22,7 +22,7 @@ import numpy as np
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
 
-from tests.shots_heard import GRAIN, INCH, YARD, Shot, add, as_clip, click_sound, ringing  # noqa: E402
+from tests.support.shots_heard import GRAIN, INCH, YARD, Shot, add, as_clip, click_sound, ringing  # noqa: E402
 from tillerlens.core.errors import TillerLensError  # noqa: E402
 from tillerlens.film.heard import hear  # noqa: E402
 from tillerlens.film.sound import read_sound  # noqa: E402

@@ -18,8 +18,8 @@ import numpy as np
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
 
-from tests.against_truth import SAMPLES, measure_sample, truth_of  # noqa: E402
-from tests.benches import against_truth, rest_from_truth  # noqa: E402
+from tests.support.against_truth import SAMPLES, measure_sample, truth_of  # noqa: E402
+from tests.support.benches import against_truth, rest_from_truth  # noqa: E402
 from tillerlens.mechanics.observed import read_observed  # noqa: E402
 from tillerlens.mechanics.stiffness import estimate_stiffness  # noqa: E402
 

@@ -26,8 +26,8 @@ from numpy.typing import NDArray
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
 
-from tests.against_truth import SAMPLES  # noqa: E402
-from tests.benches import rest_from_truth  # noqa: E402
+from tests.support.against_truth import SAMPLES  # noqa: E402
+from tests.support.benches import rest_from_truth  # noqa: E402
 from tillerlens.core.measurement import Measurement  # noqa: E402
 from tillerlens.core.shot_file import read_shot  # noqa: E402
 from tillerlens.measure import measure_photo  # noqa: E402

@@ -3,7 +3,7 @@
 
     python tests/benchmarks/score_what_if.py [--bows 60] [--seed 12]
 
-Random bows (tests/rest_unknown.py) photographed at rest, braced and at 22 in by the statics with noise in the bend, weighed to
+Random bows (support/rest_unknown.py) photographed at rest, braced and at 22 in by the statics with noise in the bend, weighed to
 half a pound on a scale that is off by 1 %; one random change each. Wanted: 92 to 98 in 100 truths within value +- 2u. The gaps of
 these pictures have no noise of their own, so that gaps, angles and tips come out surer than promised.
 """
@@ -19,8 +19,8 @@ import numpy as np
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
 
-from tests.benches import BRACE_MM, ROOT_MM, document, read_with, string_of  # noqa: E402
-from tests.rest_unknown import random_bow  # noqa: E402
+from tests.support.benches import BRACE_MM, ROOT_MM, document, read_with, string_of  # noqa: E402
+from tests.support.rest_unknown import random_bow  # noqa: E402
 from tillerlens.core.errors import TillerLensError  # noqa: E402
 from tillerlens.mechanics.current_bow import gaps_of  # noqa: E402
 from tillerlens.mechanics.observed import SCALE_GAIN_U  # noqa: E402

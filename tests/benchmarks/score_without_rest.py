@@ -3,7 +3,7 @@
 
     python tests/benchmarks/score_without_rest.py [--bows 60] [--seed 12]
 
-Random bows (tests/rest_unknown.py), photographed braced and at one draw, or at five, or without the braced picture, by the
+Random bows (support/rest_unknown.py), photographed braced and at one draw, or at five, or without the braced picture, by the
 statics with noise in the bend; the weight is read to half a pound on a scale that is off by 1 %, alike at every draw. Wanted:
 92 to 98 in 100 truths within value +- 2u, or not told. One bow's places share their error, so the share within is good to
 about 2 in 100 with 100 bows.
@@ -19,8 +19,8 @@ import numpy as np
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
 
-from tests.benches import BRACE_MM, document, read_with, string_of  # noqa: E402
-from tests.rest_unknown import random_bow  # noqa: E402
+from tests.support.benches import BRACE_MM, document, read_with, string_of  # noqa: E402
+from tests.support.rest_unknown import random_bow  # noqa: E402
 from tillerlens.mechanics.bench import Given, tell  # noqa: E402
 from tillerlens.mechanics.observed import SCALE_GAIN_U  # noqa: E402
 from tillerlens.mechanics.statics import NoEquilibrium, drawn, force_draw  # noqa: E402
@@ -29,6 +29,7 @@ FULL_MM = 711.2
 CASES: dict[str, tuple[float, ...]] = {
     "braced + 1 draw": (560.0,),
     "braced + 5 draws": (360.0, 430.0, 500.0, 560.0, 620.0),
+    "a film's 8 frames": tuple(np.linspace(270.0, 690.0, 8)),
     "2 draws": (400.0, 600.0),
     "1 draw": (560.0,),
 }

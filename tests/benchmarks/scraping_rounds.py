@@ -29,10 +29,9 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path[:0] = [str(Path(__file__).resolve().parents[1]), str(Path(__file__).resolve().parents[2])]
+sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
 
-from scraping_bows import Bench, hinge_now, photographed, pictured, random_bench, scrape, told_by_place  # noqa: E402
-
+from tests.support.scraping_bows import Bench, hinge_now, photographed, pictured, random_bench, scrape, told_by_place  # noqa: E402
 from tillerlens.core.measurement import LIMBS  # noqa: E402
 from tillerlens.mechanics.plan import as_document, plan_from_documents, read_foretold  # noqa: E402
 from tillerlens.mechanics.scraping import Plan, plan_scraping  # noqa: E402

@@ -15,14 +15,14 @@ import time
 from datetime import timedelta
 from pathlib import Path
 
-sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
+sys.path[:0] = [str(Path(__file__).parents[2])]
 
-from shop import BEGIN, EVENTS, document_of, printed, shot_of  # noqa: E402
 from sqlalchemy import insert  # noqa: E402
 
+from tests.support.shop import BEGIN, EVENTS, document_of, event_of, printed, shot_of  # noqa: E402
 from tillerlens.record import Bow, Event, Measured, Stage, open_record  # noqa: E402
 from tillerlens.record.connection import writing  # noqa: E402
-from tillerlens.record.entries import canonical, check_entry  # noqa: E402
+from tillerlens.record.entries import as_json, canonical, check_entry  # noqa: E402
 from tillerlens.record.rows import ROWS  # noqa: E402
 from tillerlens.record.views import shelf, timeline  # noqa: E402
 
@@ -30,7 +30,7 @@ AIM_MS, REPEATS = 300.0, 10
 
 
 def row(entry):
-    return dict(vars(entry))
+    return {name: as_json(value) for name, value in vars(entry).items()}
 
 
 def fill(record, bows, stages):
@@ -55,7 +55,7 @@ def fill(record, bows, stages):
                 row(Measured(stage.id, "1.0", hashlib.sha256(texts[state].encode()).hexdigest())) | {"document": texts[state]}
             )
             kind = list(EVENTS)[n % len(EVENTS)]
-            rows[Event].append(row(Event(bow.id, kind, when, EVENTS[kind], "words", stage_id=stage.id)))
+            rows[Event].append(row(event_of(bow.id, kind, when, EVENTS[kind], "words", stage_id=stage.id)))
         with writing(record) as connection:
             for kind, some in rows.items():
                 connection.execute(insert(ROWS[kind].__table__), some)

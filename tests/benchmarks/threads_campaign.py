@@ -18,11 +18,10 @@ import threading
 import time
 from pathlib import Path
 
-sys.path[:0] = [str(Path(__file__).resolve().parents[1]), str(Path(__file__).resolve().parents[2])]
+sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
 
-from in_browser import ROOT, running_app  # noqa: E402
-from many_browsers import alone, bow_with, differing, visit_all  # noqa: E402
-
+from tests.support.in_browser import ROOT, running_app  # noqa: E402
+from tests.support.many_browsers import alone, bow_with, differing, visit_all  # noqa: E402
 from tillerlens.record import open_record  # noqa: E402
 
 

@@ -7,11 +7,11 @@ import json
 import math
 from functools import cache
 
-from against_truth import SAMPLES
 from hypothesis import strategies as st
 from PIL import Image
-from trying import try_out
 
+from tests.fuzz.trying import try_out
+from tests.support.against_truth import SAMPLES
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.measurement import Measurement
 from tillerlens.core.shot_file import read_shot

@@ -6,12 +6,12 @@ import sqlite3
 from contextlib import closing, contextmanager
 
 import pytest
-import shop
-from commands import a_copy_of, net, run  # noqa: F401
 from hypothesis import strategies as st
-from shop import fill
-from trying import try_out
 
+from tests.fuzz.commands import a_copy_of, net, run  # noqa: F401
+from tests.fuzz.trying import try_out
+from tests.support import shop
+from tests.support.shop import fill
 from tillerlens.record import open_record, store
 from tillerlens.record.exchange import export
 

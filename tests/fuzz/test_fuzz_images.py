@@ -7,10 +7,10 @@ import struct
 from functools import cache
 
 from hypothesis import strategies as st
-from odd_exif import exif_bytes, jpeg, other, picture
 from PIL import Image
-from trying import try_out
 
+from tests.fuzz.trying import try_out
+from tests.support.odd_exif import exif_bytes, jpeg, other, picture
 from tillerlens.core.errors import PhotoError
 from tillerlens.core.unforeseen import Unforeseen
 from tillerlens.photo.intake import judge, read_photo

@@ -7,14 +7,14 @@ import tempfile
 from pathlib import Path
 
 from hypothesis import strategies as st
-from odd_exif import jpeg, picture
-from test_fuzz_images import torn as torn_picture
-from test_fuzz_images import with_odd_exif
-from test_fuzz_shots import broken
-from test_fuzz_shots import torn as torn_shot
-from trying import try_out
 from typer.testing import CliRunner
 
+from tests.fuzz.test_fuzz_images import torn as torn_picture
+from tests.fuzz.test_fuzz_images import with_odd_exif
+from tests.fuzz.test_fuzz_shots import broken
+from tests.fuzz.test_fuzz_shots import torn as torn_shot
+from tests.fuzz.trying import try_out
+from tests.support.odd_exif import jpeg, picture
 from tillerlens.cli import app
 
 WHOLE = st.just(jpeg(picture(), b"Exif\0\0"))

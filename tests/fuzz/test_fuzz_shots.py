@@ -6,9 +6,9 @@ import copy
 import json
 
 from hypothesis import strategies as st
-from test_shot import KINDS
-from trying import try_out
 
+from tests.core.test_shot import KINDS
+from tests.fuzz.trying import try_out
 from tillerlens.core.errors import ShotError
 from tillerlens.core.reading import parse_json
 from tillerlens.core.shot import Shot

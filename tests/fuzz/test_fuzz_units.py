@@ -6,8 +6,8 @@ import math
 import time
 
 from hypothesis import strategies as st
-from trying import try_out
 
+from tests.fuzz.trying import try_out
 from tillerlens.cli import bench, plan, report
 from tillerlens.core import units
 from tillerlens.core.errors import TillerLensError

@@ -8,12 +8,12 @@ import warnings
 import zipfile
 
 import pytest
-from commands import a_copy_of, net, run  # noqa: F401
 from hypothesis import strategies as st
-from shop import fill
-from test_fuzz_database import JSON, small_documents
-from trying import try_out
 
+from tests.fuzz.commands import a_copy_of, net, run  # noqa: F401
+from tests.fuzz.test_fuzz_database import JSON, small_documents
+from tests.fuzz.trying import try_out
+from tests.support.shop import fill
 from tillerlens.record import open_record
 from tillerlens.record.exchange import export
 

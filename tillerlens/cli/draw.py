@@ -47,6 +47,7 @@ def draw_command(
     from tillerlens.core.shot_file import read_shot
     from tillerlens.core.units import parse_length
     from tillerlens.film.draw import measure_draw
+    from tillerlens.film.journal import usual_folder
     from tillerlens.report.words.quantities import Units, in_words
 
     units = Units("cm", "kg") if metric else Units()
@@ -57,7 +58,7 @@ def draw_command(
         earlier = None if rest is None else read_rest(rest)
         if earlier is not None:
             check_same_bow(earlier, facts)
-        film = measure_draw(video, facts, parse_length(every), earlier, progress=_progress)
+        film = measure_draw(video, facts, parse_length(every), earlier, progress=_progress, journals=usual_folder())
     except TillerLensError as error:
         typer.echo(in_words(error.reason, units), err=True)
         raise typer.Exit(UNUSABLE) from error
@@ -98,8 +99,8 @@ def as_text(film: DrawFilm, units: object) -> list[str]:
     return [*said, "", *table] if table else said
 
 
-def _progress(done_s: float, doing: str) -> None:
+def _progress(share: float, doing: str) -> None:
     """One line on the terminal, written over; wiped where nothing is done any more."""
     if sys.stderr.isatty():
-        line = f"{doing} at {done_s:.1f} s".ljust(40) if doing else " " * 40 + "\r"
+        line = f"{doing} ({share:.0%})".ljust(50) if doing else " " * 50 + "\r"
         typer.echo(f"\r{line}", nl=False, err=True)

@@ -6,12 +6,13 @@ import json
 import math
 import re
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from tillerlens.cli.bench import ASKS, TOLD, UNUSABLE, Weigh, bench_app, read_size, read_weighings, sides_and_sections
 from tillerlens.core.errors import ShotError, TillerLensError
+from tillerlens.core.json_form import JsonDocument
 from tillerlens.core.reading import shown
 
 if TYPE_CHECKING:
@@ -52,6 +53,7 @@ def scrape_command(
         Path | None, typer.Option(help="CSV of caliper stations: limb,from_nock,width,thickness[,crown]; lengths like 1 3/8in.")
     ] = None,
     weigh: Weigh = None,
+    brace: Annotated[str | None, typer.Option(help="Back of the handle to the braced string.")] = None,
     scraped: Annotated[
         list[str] | None,
         typer.Option(help="Strokes noted and the weight before and after at one draw: 'upper 8in-13in 20 strokes 41lb-40lb'."),
@@ -71,6 +73,7 @@ def scrape_command(
     from tillerlens.core.document import read_documents, read_one
     from tillerlens.core.files import write_whole
     from tillerlens.core.units import parse_weight
+    from tillerlens.mechanics.bench import Unpictured
     from tillerlens.mechanics.plan import as_document, plan_from_documents
     from tillerlens.mechanics.scraping.target import BENDS, ScrapeTarget
     from tillerlens.report.charts.plan import plan_chart
@@ -93,7 +96,7 @@ def scrape_command(
             sections,
             history=[_scraped(text) for text in scraped or []],
             last=None if last is None else _read_plan(last),
-            readings=read_weighings(weigh or []),
+            beside=Unpictured(read_weighings(weigh or []), None if brace is None else read_size(brace)),
         )
         if chart is not None:
             write_whole(chart, plan_chart(plan).to_json().encode())
@@ -148,7 +151,7 @@ def moisture_command(
         raise typer.Exit(UNUSABLE) from error
     verdict = dryness(told, band)
     if json_out:
-        document: dict[str, Any] = {
+        document: JsonDocument = {
             "moisture_percent": {k: round(v, 3) for k, v in ({"value": told.value, "u": told.u} | both).items()},
             "causes_percent": {k: round(v, 3) for k, v in told.budget.items()},
             "band_percent": [band.low, band.high],
@@ -227,14 +230,14 @@ def layout_command(
     raise typer.Exit(TOLD if got.stopped is None else ASKS)
 
 
-def _layout_document(got: Layout, wood: str) -> dict[str, Any]:
+def _layout_document(got: Layout, wood: str) -> JsonDocument:
     """Sizes are left out of a bow that should not be cut."""
-    document: dict[str, Any] = {"format": "tillerlens-layout", "format_version": 1, "wood": wood, "verdict": got.verdict}
+    document: JsonDocument = {"format": "tillerlens-layout", "format_version": 1, "wood": wood, "verdict": got.verdict}
     document |= {"stopped": None if got.stopped is None else got.stopped.as_dict()}
     if got.stopped is None:
         names = ("from_handle", "width", "rough", "thickness", "crown")
         document |= {f"{n}_mm": [round(float(x), 2) for x in getattr(got, n)] for n in names}
-    what_ifs = [
+    what_ifs: list[JsonDocument] = [
         {
             "wider_mm": w.wider, "longer_mm": w.longer, "weight_as_thick_N": round(w.weight_as_thick, 2),
             "thickness_mm": round(w.thickness, 2), "strain": round(w.strain, 6),

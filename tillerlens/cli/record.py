@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import getpass
 import math
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -33,6 +32,7 @@ from tillerlens.cli.shared import (
 
 if TYPE_CHECKING:
     from tillerlens.core.measurement import Measurement
+    from tillerlens.core.shot import Form
     from tillerlens.record import Bow, Correction, Event, Record, Stage
 
 # Everything else is imported where it is used, so that --help answers at once.
@@ -76,14 +76,14 @@ def say_stage(bow: Bow, number: int, stage: Stage) -> str:
 def say_event(event: Event) -> str:
     from tillerlens.record.typed import EVENT_WORDS, say_fields
 
-    details = say_fields(event.details, EVENT_WORDS[event.kind])
+    details = say_fields(event.details.as_dict(), EVENT_WORDS[event.kind])
     who = event.who and f"({event.who})"
     parts = [_local(event.happened_at), event.kind.replace("_", " "), details, on_a_line(event.notes), who]
     return "  ".join(p for p in parts if p) + f"  [{event.id[:8]}]"
 
 
 def _say_correction(correction: Correction) -> str:
-    fields = ", ".join(change["field"] for change in correction.changes)
+    fields = ", ".join(change.field for change in correction.changes)
     return f"{_local(correction.made_at)}  {correction.who} changed {fields}  {on_a_line(correction.reason)}"
 
 
@@ -115,13 +115,12 @@ def bow_add(
     Words: wood, made, length (nock to nock), handle, upper_limb, limb_width, limb_thickness, handle_thickness, form_reflex,
     notes; wished: weight, draw, draw_to (back or belly), tiller_low, tiller_high (upper minus lower).
     """
-    from tillerlens.record import Bow, store
-    from tillerlens.record.entries import as_document
+    from tillerlens.record import store
+    from tillerlens.record.entries import as_document, bow_of
     from tillerlens.record.typed import BOW_WORDS, read_words
 
     with opened(place, originals, new) as record:
-        fields = {k: v for k, v in read_words(given or [], BOW_WORDS).items() if v is not None}
-        bow = store.add_bow(record, Bow(**{"name": name, **fields}))
+        bow = store.add_bow(record, bow_of({"name": name, **read_words(given or [], BOW_WORDS)}))
         answer(as_document(bow), f"{bow.name} is on the shelf [{bow.id[:8]}].", json_out)
 
 
@@ -179,13 +178,11 @@ def bow_change(
 ) -> None:
     """Change what is known of a bow; WORD= with nothing after it clears. Words as for add, and name."""
     from tillerlens.record import store
-    from tillerlens.record.entries import as_document
+    from tillerlens.record.entries import as_document, bow_of
     from tillerlens.record.typed import BOW_WORDS, read_words
 
     with opened(place, originals) as record:
-        texts = {"name", "wood", "made", "notes"}
-        fields: dict[str, Any] = {k: "" if v is None and k in texts else v for k, v in read_words(given or [], BOW_WORDS).items()}
-        changed = store.update_bow(record, replace(store.find_bow(record, bow), **fields))
+        changed = store.update_bow(record, bow_of(read_words(given or [], BOW_WORDS), store.find_bow(record, bow)))
         answer(as_document(changed), f"{changed.name} is changed.", json_out)
 
 
@@ -272,7 +269,7 @@ def stage_add(
     raise typer.Exit(UNUSABLE if unusable else ASKS if asks else 0)
 
 
-def _read_shot_file(file: Path, name: str) -> dict[str, Any]:
+def _read_shot_file(file: Path, name: str) -> Form:
     from tillerlens.core.shot_file import read_shot
 
     return read_shot(file, name).as_dict()
@@ -404,15 +401,15 @@ def event_add(
     finding: at (x,y in the picture's pixels), limb. note: none.
     """
     from tillerlens.record import Event, RecordError, store
-    from tillerlens.record.entries import as_document
+    from tillerlens.record.entries import as_document, read_details
     from tillerlens.record.typed import EVENT_WORDS, read_when, read_words
 
     with opened(place, originals) as record:
         if kind not in EVENT_WORDS:
             raise RecordError(f"'{kind}' is no kind of event.", f"Choose one of: {', '.join(EVENT_WORDS)}.")
-        details = {k: v for k, v in read_words(given or [], EVENT_WORDS[kind]).items() if v is not None}
+        details = read_details(kind, read_words(given or [], EVENT_WORDS[kind]))
         stage_id = None if stage is None else store.find_stage(record, stage).id
-        made = Event(store.find_bow(record, bow).id, kind, read_when(when), details, notes, who_did(by), stage_id)  # type: ignore[arg-type]
+        made = Event(store.find_bow(record, bow).id, details.kind, read_when(when), details, notes, who_did(by), stage_id)
         event = store.add_event(record, made)
         answer(as_document(event), say_event(event), json_out)
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from tillerlens.cli.shared import JsonOut, Originals, Place, answer, open_place, opened, told
+from tillerlens.core.json_form import JsonDocument
 from tillerlens.core.reading import shown
 
 if TYPE_CHECKING:
@@ -61,7 +62,7 @@ def compare(
         colours = [one.found.belly for one in (a, b)]
         if colours[0] is not None and colours[1] is not None:
             said = [Sentence("belly", text) for text in belly_since(colours[0], colours[1], "the earlier picture")]
-            document: dict[str, Any] = {"darker": {limb: v.as_dict() for limb, v in darker_since(colours[0], colours[1]).items()}}
+            document: JsonDocument = {"darker": {limb: v.as_dict() for limb, v in darker_since(colours[0], colours[1]).items()}}
         elif a.found.state == b.found.state == "unstrung":
             found = set_between(a.found, b.found)
             said = set_sentences(found, _units(metric))
@@ -248,7 +249,7 @@ def _story_of_files(files: Sequence[Path], name: str) -> Story:
 # --- as JSON
 
 
-def _comparison_document(found: Comparison, outcomes: Sequence[ScrapeOutcome]) -> dict[str, Any]:
+def _comparison_document(found: Comparison, outcomes: Sequence[ScrapeOutcome]) -> JsonDocument:
     return {
         "format": "tillerlens-comparison",
         "state": [found.then.state, found.now.state],
@@ -272,7 +273,7 @@ def _comparison_document(found: Comparison, outcomes: Sequence[ScrapeOutcome]) -
     }
 
 
-def _set_document(found: SetFound) -> dict[str, Any]:
+def _set_document(found: SetFound) -> JsonDocument:
     return {
         "format": "tillerlens-set",
         "rest": [found.then, found.now],

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import socket
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
@@ -63,13 +63,16 @@ def make_shop(lan: bool, look: bool, pin: str | None, names: list[str], port: in
     return Shop(pins, [checked for _, checked in known if checked is not None], address, port)
 
 
+Options = dict[str, str | int | bool | list[str]]
+
+
 class HostNameError(TillerLensError):
     """A name given with --host is none."""
 
     code = "host_name"
 
 
-def settings(lan: bool, port: int) -> dict[str, Any]:
+def settings(lan: bool, port: int) -> Options:
     """The server's settings; every one is given, since its own file is read in the folder it is started from only."""
     from tillerlens.server.uploads import MOST_MB
 
@@ -106,7 +109,7 @@ _THEME = {
 }
 
 
-def _run(shop: Shop, options: dict[str, Any], open_browser: bool) -> None:
+def _run(shop: Shop, options: Options, open_browser: bool) -> None:
     """Serve in this very process, so that nothing is left listening when it ends, however it ends."""
     import streamlit as st
 

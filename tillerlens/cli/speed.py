@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, get_args
 
 import typer
 
 from tillerlens.cli.shared import Originals, Place, opened
 from tillerlens.core.errors import TillerLensError
+from tillerlens.core.events import Face
+from tillerlens.core.json_form import JsonDocument
 from tillerlens.core.unforeseen import net
 
 if TYPE_CHECKING:
     from tillerlens.film.heard import Heard
     from tillerlens.mechanics.flight import Flight, Shots
+    from tillerlens.record import Record
 
 # Everything else is imported where it is used, so that --help answers at once.
 
@@ -64,7 +67,7 @@ def speed_command(
         check_range(at, kg)
         within = None if part is None else read_part(part)
         if keep is not None:
-            details = _details(draw, draw_to)
+            shot_at = _draw(draw, draw_to)
         heard: list[tuple[str, Heard]] = []
         for path in clip:
             with net("listening to", path.name):
@@ -83,7 +86,7 @@ def speed_command(
     kept = ""
     if keep is not None:
         with opened(place, originals) as record:
-            kept = _kept(record, keep, shots, details)
+            kept = _kept(record, keep, shots, *shot_at)
     if json_out:
         typer.echo(json.dumps(as_document(heard, flights, shots), allow_nan=False))
     else:
@@ -98,33 +101,35 @@ def _arrow(text: str) -> float:
     return read_arrow_mass(text)
 
 
-def _details(draw: str | None, draw_to: str) -> dict[str, Any]:
+def _draw(draw: str | None, draw_to: str) -> tuple[float, Face]:
     from tillerlens.core.errors import ShotError
     from tillerlens.core.units import parse_length
     from tillerlens.mechanics.evidence import check_draw
 
     if draw is None:
         raise ShotError("To keep the speed, the draw has to be known.", "Give it with --draw, like --draw 28in.")
-    if draw_to not in ("back", "belly"):
+    face: Face | None = next((f for f in get_args(Face) if f == draw_to), None)
+    if face is None:
         raise ShotError(f"A draw is measured to the back or to the belly, not to '{draw_to[:20]}'.", "Write --draw-to back.")
     mm = parse_length(draw)
     check_draw(mm)
-    return {"draw_mm": mm, "draw_to": draw_to}
+    return mm, face
 
 
-def _kept(record: Any, bow: str, shots: Shots, details: dict[str, Any]) -> str:
+def _kept(record: Record, bow: str, shots: Shots, draw_mm: float, draw_to: Face) -> str:
     from tillerlens.cli.record import say_event, who_did
+    from tillerlens.core.events import ArrowSpeedDetails
     from tillerlens.record import Event, store
     from tillerlens.record.entries import now
 
     r = shots.reading()
-    details = {"arrow_mass_kg": r.arrow_kg, "speed_m_s": r.speed_m_s, "u_speed_m_s": r.u_speed_m_s, **details}
+    details = ArrowSpeedDetails(r.arrow_kg, r.speed_m_s, draw_mm, draw_to, r.u_speed_m_s)
     notes = "By ear, from 1 clip." if shots.count == 1 else f"By ear, mean of {shots.count} clips."
-    made = Event(store.find_bow(record, bow).id, "arrow_speed", now(), details, notes, who_did(None))
+    made = Event(store.find_bow(record, bow).id, details.kind, now(), details, notes, who_did(None))
     return f"Kept: {say_event(store.add_event(record, made))}"
 
 
-def as_document(heard: list[tuple[str, Heard]], flights: list[Flight], shots: Shots) -> dict[str, Any]:
+def as_document(heard: list[tuple[str, Heard]], flights: list[Flight], shots: Shots) -> JsonDocument:
     """The JSON form: m/s, s, kg, J."""
     from tillerlens.mechanics.cast import kinetic_energy
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tillerlens.cli.bench import TOLD, UNUSABLE, Weigh, bench_app, read_weighings, sides_and_sections
+from tillerlens.cli.bench import TOLD, UNUSABLE, Weigh, bench_app, read_size, read_weighings, sides_and_sections
 from tillerlens.core.errors import ShotError, TillerLensError
 
 if TYPE_CHECKING:
@@ -52,6 +52,7 @@ def what_if_command(
         Path | None, typer.Option(help="CSV of caliper stations: limb,from_nock,width,thickness[,crown]; lengths like 1 3/8in.")
     ] = None,
     weigh: Weigh = None,
+    brace: Annotated[str | None, typer.Option(help="Back of the handle to the braced string, as it is now.")] = None,
     gained: Annotated[
         list[str] | None, typer.Option(help="What heat did to an earlier bow of yours: its weight at one draw, like 48lb-53lb.")
     ] = None,
@@ -63,6 +64,7 @@ def what_if_command(
     """
     from tillerlens.core.document import read_documents, read_rest
     from tillerlens.core.units import parse_length
+    from tillerlens.mechanics.bench import Unpictured
     from tillerlens.mechanics.what_if import as_document, compare, heat_gain, standing_from_documents
     from tillerlens.report.words.quantities import Units
     from tillerlens.report.words.what_if import HEAD, as_lines, table, what_if_words
@@ -80,7 +82,7 @@ def what_if_command(
             at_rest,
             parse_length(draw),
             sections,
-            read_weighings(weigh or []),
+            Unpictured(read_weighings(weigh or []), None if brace is None else read_size(brace)),
         )
         tried = compare(standing, changes)
     except TillerLensError as error:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 
 from tillerlens.core.errors import ShotError
-from tillerlens.core.reading import shown
+from tillerlens.core.reading import BRIEF, shown
 from tillerlens.core.shot import Point, Shot, shot_schema
 from tillerlens.core.units import MM_PER_INCH
 
@@ -29,7 +29,7 @@ def named_places(shot: Shot) -> Iterator[tuple[str, Point]]:
     """Every place that was pointed at, with its name."""
     clicks = shot_schema()["properties"]["clicks"]["properties"]
     yield from ((f"mark {i}", mark) for i, mark in enumerate(shot.marks_px, start=1))
-    yield from ((clicks.get(name, {}).get("title", f"click {shown(name, 40)}"), at) for name, at in shot.clicks.items())
+    yield from ((clicks.get(name, {}).get("title", f"click {shown(name, BRIEF)}"), at) for name, at in shot.clicks.items())
     for side, places in shot.edges_px.items():
         yield from ((f"corrected place {i} of the {side}", at) for i, at in enumerate(places, start=1))
 
@@ -47,7 +47,9 @@ def check_places(shot: Shot, size: tuple[int, int]) -> None:
     for name in shot.clicks:
         if name not in known:
             choices = ", ".join(known)
-            raise ShotError(f"There is no place called '{shown(name, 40)}' to click.", f"Use one of: {choices}.", field="clicks")
+            raise ShotError(
+                f"There is no place called '{shown(name, BRIEF)}' to click.", f"Use one of: {choices}.", field="clicks"
+            )
     for name, (x, y) in named_places(shot):
         if not (-0.5 <= x <= width - 0.5 and -0.5 <= y <= height - 0.5):
             raise ShotError(

@@ -10,8 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from tillerlens.core.errors import DocumentError
+from tillerlens.core.json_form import JsonObject
 from tillerlens.core.measurement import LIMBS, Measurement, measurement_of
-from tillerlens.core.reading import JsonObject, parse_json, read_file, shown
+from tillerlens.core.reading import parse_json, read_file, shown
 from tillerlens.core.shot import Shot
 from tillerlens.core.units import MM_PER_INCH, format_inches
 

@@ -10,6 +10,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal, get_args
 
+from tillerlens.core.json_form import JsonDocument
+
 Place = tuple[float, float]  # pixels of the upright full-size picture
 Wants = Literal[
     "nock_upper", "nock_lower", "handle", "hook", "edge_back", "edge_belly", "scale", "length", "upper_limb", "state", "retake"
@@ -28,7 +30,7 @@ class Ask:
     place_px: Place | None = None
     stretch_px: tuple[Place, ...] = ()
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> JsonDocument:
         return {
             "wants": self.wants,
             "place_px": None if self.place_px is None else _rounded(self.place_px),
@@ -56,8 +58,8 @@ class Reason:
     remedy: str = ""
     asks: Ask | None = None
 
-    def as_dict(self) -> dict[str, Any]:
-        out: dict[str, Any] = {"code": self.code, "text": self.text, "remedy": self.remedy}
+    def as_dict(self) -> JsonDocument:
+        out: JsonDocument = {"code": self.code, "text": self.text, "remedy": self.remedy}
         return out if self.asks is None else out | {"asks": self.asks.as_dict()}
 
     @staticmethod

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.errors import DocumentError, Reason
-from tillerlens.core.reading import JsonObject
+from tillerlens.core.json_form import JsonDocument, JsonObject
 from tillerlens.core.shot import Shot
 from tillerlens.core.shot_file import known_shot
 
@@ -39,7 +39,7 @@ class Value:
     unit: str
     budget: dict[str, float] = field(default_factory=dict)
 
-    def as_dict(self, places: int = 4) -> JsonObject:
+    def as_dict(self, places: int = 4) -> JsonDocument:
         return {
             "value": _number(self.value, places),
             "u": _number(self.u, places),
@@ -107,7 +107,7 @@ class TracedBow:
     hook_px: Array | None  # (2,), drawn only
     gap_lines_px: Array  # (K, 2, 2): belly, string; not kept
 
-    def as_dict(self) -> JsonObject:
+    def as_dict(self) -> JsonDocument:
         in_frame = {
             "nocks_mm": [_list(q, 2) for q in self.nocks_mm],
             "hook_mm": None if self.hook_mm is None else _list(self.hook_mm, 2),
@@ -162,7 +162,7 @@ class BellyColour:
     limbs: tuple[BellyLimb, ...]
     patches: tuple[Patch, ...]
 
-    def as_dict(self) -> JsonObject:
+    def as_dict(self) -> JsonDocument:
         return {
             "reference": self.reference,
             "u_reference": _number(self.u_reference, 2),
@@ -208,7 +208,7 @@ class FrontView:
     nocks_px: Array
     handle_px: Array
 
-    def as_dict(self) -> JsonObject:
+    def as_dict(self) -> JsonDocument:
         return {
             "facing": self.facing,
             "right_px": _thinned(self.right_px),
@@ -232,7 +232,7 @@ class Followed:
     belly_px: Array
     handle: tuple[int, int] | None = None
 
-    def as_dict(self) -> JsonObject:
+    def as_dict(self) -> JsonDocument:
         return {
             "middle_px": _thinned(self.middle_px),
             "back_px": _thinned(self.back_px),
@@ -258,7 +258,7 @@ class PhotoId:
     sha256: str | None = None
     size: tuple[int, int] | None = None
 
-    def as_dict(self) -> JsonObject:
+    def as_dict(self) -> JsonDocument:
         known = {"name": self.name or None, "sha256": self.sha256, "size": None if self.size is None else list(self.size)}
         return {k: v for k, v in known.items() if v is not None}
 
@@ -318,9 +318,13 @@ class Measurement:
         """To the figures that its document holds, so that whoever reads that and whoever has this find the same."""
         return measurement_of(self.as_document())
 
-    def as_document(self) -> JsonObject:
+    def _evidence(self) -> JsonObject:
+        on = self.found_on
+        return dict(self.evidence) | ({} if on is None else {"found_on": {"strung": list(on.strung), "rest": on.rest}})
+
+    def as_document(self) -> JsonDocument:
         """The JSON form, rounded to what the numbers carry; NaN becomes null."""
-        doc: JsonObject = {
+        doc: JsonDocument = {
             "format": "tillerlens-measurement",
             "format_version": 1,
             "made_by": self.version,
@@ -365,10 +369,8 @@ class Measurement:
                 }
                 for s in self.spots
             ],
-            "evidence": dict(self.evidence),
+            "evidence": self._evidence(),
         }
-        if self.found_on is not None:
-            doc["evidence"]["found_on"] = {"strung": list(self.found_on.strung), "rest": self.found_on.rest}
         if self.trace is not None:
             doc["trace"] = self.trace.as_dict()
         if self.front is not None:

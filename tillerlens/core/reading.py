@@ -8,9 +8,10 @@ from pathlib import Path
 from typing import Any
 
 from tillerlens.core.errors import TillerLensError
+from tillerlens.core.json_form import JsonObject
 
-JsonObject = dict[str, Any]  # as JSON is read into and written from, and as the record's JSON columns hold it; nothing else
 _NAME_SHOWN = 100
+BRIEF = 40  # characters of a name that somebody typed, where a sentence goes on after it
 _FIND = "Check the file's name and folder."
 
 
@@ -51,7 +52,7 @@ def parse_json(data: bytes | str) -> Any:
         if len(out) < len(pairs):
             names = [name for name, _ in pairs]
             twice = next(name for name in names if names.count(name) > 1)
-            raise ValueError(f"it names '{shown(twice, 40)}' twice")
+            raise ValueError(f"it names '{shown(twice, BRIEF)}' twice")
         return out
 
     try:

@@ -13,7 +13,7 @@ from functools import cache
 from importlib import resources
 from typing import Any, Literal, TypeGuard
 
-from tillerlens.core.reading import JsonObject
+from tillerlens.core.json_form import JsonObject
 from tillerlens.core.units import MM_PER_INCH, pounds_from_newtons
 
 State = Literal["unstrung", "braced", "drawn"]

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from tillerlens.core.errors import DocumentError, ShotError
-from tillerlens.core.reading import parse_json, read_file, shown
+from tillerlens.core.reading import BRIEF, parse_json, read_file, shown
 from tillerlens.core.shot import ACROSS, LENGTHS, MOST_PX, MOST_WHOLE, SCALE_LENGTHS, Form, Point, Scale, Shot, shot_schema
 from tillerlens.core.units import MM_PER_INCH, newtons_from_pounds
 
@@ -17,6 +17,8 @@ MIN_MARK_DISTANCE_PX = 50.0  # closer than this a click's own couple of pixels s
 MAX_FILE_MB = 2.0
 MOST_DEEP, MOST_ENTRIES = 12, 20_000  # of a shot's fields within fields; a saved one has four and some hundred
 _FIX = "Correct it and measure again."
+PATH_SHOWN = 60  # characters of a field's place in the file: some are four names deep
+ALIKE = 0.8  # share of letters in common from which a field counts as misspelt: one letter in five may be wrong
 
 
 def read_shot(
@@ -83,9 +85,11 @@ def _check_spelling(form: Mapping[str, Any], known: Mapping[str, Any]) -> None:
     for key in form:
         if key in known:
             continue
-        meant = difflib.get_close_matches(str(key), known, n=1, cutoff=0.8)
+        meant = difflib.get_close_matches(str(key), known, n=1, cutoff=ALIKE)
         if meant:
-            raise ShotError(f"The shot has a field '{shown(key, 40)}', which is not known.", f"Write it '{meant[0]}'.", field=key)
+            raise ShotError(
+                f"The shot has a field '{shown(key, BRIEF)}', which is not known.", f"Write it '{meant[0]}'.", field=key
+            )
 
 
 def _check_entries(form: Mapping[str, Any]) -> None:
@@ -97,7 +101,7 @@ def _check_entries(form: Mapping[str, Any]) -> None:
         seen += 1
         if deep > MOST_DEEP or seen > MOST_ENTRIES:
             raise ShotError("The shot file holds far more than it should.", "Save it again from the app.")
-        where = f"The shot's field '{shown(path, 60)}'"
+        where = f"The shot's field '{shown(path, PATH_SHOWN)}'"
         if isinstance(value, float) and not math.isfinite(value):
             raise ShotError(f"{where} is not a number.", _FIX, field=path)
         if isinstance(value, int) and abs(value) > MOST_WHOLE:
@@ -134,16 +138,18 @@ def _in_words(error: Any) -> ShotError:
     if rule == "enum":
         choices = ", ".join(map(str, error.validator_value))
         return ShotError(
-            f"The {title} cannot be {shown(repr(value), 40)}.", f"Choose one of: {choices}.", field=where, value=value
+            f"The {title} cannot be {shown(repr(value), BRIEF)}.", f"Choose one of: {choices}.", field=where, value=value
         )
     if rule == "const":
         return ShotError(
-            f"The {title} is {shown(repr(value), 40)}, which is not known here.", f"It must be {error.validator_value!r}."
+            f"The {title} is {shown(repr(value), BRIEF)}, which is not known here.", f"It must be {error.validator_value!r}."
         )
     if rule in ("minItems", "maxItems") and where == "marks_px":
         need = error.validator_value
         return ShotError(f"{len(value)} marks are clicked, but this scale needs {need}.", f"Click {need} marks.")
-    return ShotError(f"The shot's field '{shown(where, 60) or 'whole file'}' is not of the right form.", _FIX, field=where)
+    return ShotError(
+        f"The shot's field '{shown(where, PATH_SHOWN) or 'whole file'}' is not of the right form.", _FIX, field=where
+    )
 
 
 def _build(form: Mapping[str, Any]) -> Shot:

@@ -17,6 +17,7 @@ from tillerlens.core.errors import ShotError, TillerLensError
 from tillerlens.core.reading import shown
 
 MM_PER_INCH = 25.4
+INCHES_PER_FOOT = 12
 KG_PER_POUND = 0.45359237
 KG_PER_GRAIN = KG_PER_POUND / 7000
 STANDARD_GRAVITY = 9.80665  # m/s2
@@ -107,7 +108,7 @@ def parse_length(text: str) -> float:
     feet = _FEET.fullmatch(clean)
     if feet:
         rest = feet["rest"].strip()
-        mm = float(feet["feet"]) * 12 * MM_PER_INCH
+        mm = float(feet["feet"]) * INCHES_PER_FOOT * MM_PER_INCH
         if rest:
             mm += _amount(rest, text, _MM_PER, "length", _LENGTH_LIKE, ShotError)
     else:

@@ -25,6 +25,7 @@ from tillerlens.core.reading import shown
 if TYPE_CHECKING:
     from av import VideoFrame
     from av.container import InputContainer
+    from av.video.stream import VideoStream
 
 CONTAINERS = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,wav,w64,aiff,caf,mp3,ogg,flac,aac,amr"
 _ANOTHER = "Record it again, or copy the whole clip from the phone once more."
@@ -89,8 +90,39 @@ class Frame:
         return np.ascontiguousarray(np.rot90(self.raw.to_ndarray(format="rgb24"), self.turns), np.uint8)
 
 
-def read_frames(source: Path | bytes, name: str | None = None, most_per_s: float = MOST_PER_S) -> Iterator[Frame]:
+@contextmanager
+def _pictures(source: Path | bytes, name: str) -> Iterator[tuple[InputContainer, VideoStream]]:
+    """A clip's container, open, and the stream of its pictures."""
+    with open_clip(source, name) as container:
+        if not container.streams.video:
+            raise ClipError(f"{name} has no picture, only sound.", "Choose the clip with the picture.")
+        stream = container.streams.video[0]
+        aspect = stream.sample_aspect_ratio
+        if aspect is not None and aspect not in (0, 1):
+            raise ClipError(f"The pixels of {name} are not square.", "Use the clip as the phone recorded it.")
+        yield container, stream
+
+
+def _stated_s(stream: VideoStream) -> float | None:
+    """How long the clip is by its own head."""
+    return None if stream.duration is None or stream.time_base is None else float(stream.duration * stream.time_base)
+
+
+def read_frames(
+    source: Path | bytes, name: str | None = None, most_per_s: float = MOST_PER_S, only: Collection[int] | None = None
+) -> Iterator[Frame]:
     """The frames of a clip one by one, upright, at most ``most_per_s``, by their own times; only one is held at a time.
+
+    Parameters
+    ----------
+    source : Path or bytes
+        The clip.
+    name : str, optional
+        What people call it.
+    most_per_s : float
+        Frames that come sooner after the last are passed over.
+    only : collection of int, optional
+        The indices of the frames that are wanted; the clip is read no further than the last.
 
     Raises
     ------
@@ -98,14 +130,9 @@ def read_frames(source: Path | bytes, name: str | None = None, most_per_s: float
         No clip, no picture in it, frames that cannot be used, or one that breaks off.
     """
     name = shown(name or (source.name if isinstance(source, Path) else "this clip"))
-    with open_clip(source, name) as container:
-        if not container.streams.video:
-            raise ClipError(f"{name} has no picture, only sound.", "Choose the clip with the picture.")
-        stream = container.streams.video[0]
+    left = None if only is None else set(only)
+    with _pictures(source, name) as (container, stream):
         stream.thread_type = "AUTO"
-        aspect = stream.sample_aspect_ratio
-        if aspect is not None and aspect not in (0, 1):
-            raise ClipError(f"The pixels of {name} are not square.", "Use the clip as the phone recorded it.")
         begun: float | None = None
         last = at = -np.inf
         for index, raw in enumerate(container.decode(stream)):
@@ -116,10 +143,16 @@ def read_frames(source: Path | bytes, name: str | None = None, most_per_s: float
             if at - last < 0.9 / most_per_s:  # 0.9: frames of just that rate jitter a little
                 continue
             last = at
-            yield _frame(index, at, raw, name)
+            if left is None:
+                yield _frame(index, at, raw, name)
+            elif index in left:
+                left.remove(index)
+                yield _frame(index, at, raw, name)
+            if left is not None and not left:
+                return
         if begun is None:
             raise ClipError(f"{name} holds no picture.", _ANOTHER)
-        stated = None if stream.duration is None or stream.time_base is None else float(stream.duration * stream.time_base)
+        stated = _stated_s(stream)
     if stated is not None and stated - at > max(LACKS_S, LACKS_SHARE * stated):
         raise breaks_off(name, at, stated)
 
@@ -150,15 +183,50 @@ def read_pictures(source: Path | bytes, frames: Collection[int], name: str | Non
     ClipError
         As ``read_frames``.
     """
-    wanted = set(frames)
-    for frame in read_frames(source, name):
-        if frame.index in wanted:
-            wanted.remove(frame.index)
-            done, data = cv2.imencode(".png", cv2.cvtColor(frame.rgb(), cv2.COLOR_RGB2BGR))
-            assert done
-            yield frame.index, data.tobytes()
-        if not wanted:
+    for frame in read_frames(source, name, only=frames):
+        done, data = cv2.imencode(".png", cv2.cvtColor(frame.rgb(), cv2.COLOR_RGB2BGR))
+        assert done
+        yield frame.index, data.tobytes()
+
+
+def length_s(source: Path | bytes, name: str | None = None) -> float:
+    """How long a clip is by its own head; NaN where that doesn't say. Raises ``ClipError`` for what is no clip."""
+    with _pictures(source, shown(name or "this clip")) as (_, stream):
+        return _stated_s(stream) or float("nan")
+
+
+def glances(source: Path | bytes, count: int, name: str | None = None) -> Iterator[Frame]:
+    """A few frames of a clip, the first and others evenly over it, quickly: where it has enough frames that stand by themselves
+    only those are decoded, and their index is not known (-1).
+
+    Raises
+    ------
+    ClipError
+        As ``read_frames``, but for a clip that breaks off.
+    """
+    name = shown(name or (source.name if isinstance(source, Path) else "this clip"))
+    with _pictures(source, name) as (container, stream):
+        whole = sorted(e.timestamp for e in stream.index_entries if e.is_keyframe)
+        stated = _stated_s(stream)
+        if len(whole) < count or stream.time_base is None:
+            step = (stated or 0.0) / count
+            due, begun = 0.0, None
+            stream.thread_type = "AUTO"
+            for index, raw in enumerate(container.decode(stream)):
+                begun = raw.time if begun is None else begun
+                if raw.time is not None and raw.time - (begun or 0.0) >= due:
+                    due = raw.time - (begun or 0.0) + step
+                    yield _frame(index, raw.time - (begun or 0.0), raw, name)
             return
+        stream.codec_context.skip_frame = "NONKEY"
+        stream.thread_type = "SLICE"  # by frames, each would come out only after several more
+        begun = (stream.start_time or 0) * float(stream.time_base)
+        for k in np.linspace(0, len(whole) - 1, count).round().astype(int):
+            container.seek(whole[k], stream=stream)
+            for raw in container.decode(stream):
+                if raw.time is not None:
+                    yield _frame(-1, raw.time - begun, raw, name)
+                break
 
 
 def recorded_at(source: Path | bytes, name: str | None = None) -> datetime | None:

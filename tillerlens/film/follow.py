@@ -7,8 +7,9 @@ string's from its two straight lines. All places are on the bow's own plane, in 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import cv2
 import numpy as np
@@ -56,7 +57,7 @@ class Seen:
 
     ``tips`` (2, 2) upper, lower; ``hook`` (2,); ``string_angle`` (2,); ``rock`` how far the handle has turned since the first
     frame, + towards the upper limb's back. ``sharp``: of the bow's edges, to be compared within one clip. ``px``: upper nock,
-    lower nock, hook, handle, in the full frame, (4, 2); ``camera`` of the full frame.
+    lower nock, hook, handle, in the full frame, (4, 2); ``theta`` of the camera of the frame as it was followed.
     """
 
     lost: Lost
@@ -66,7 +67,7 @@ class Seen:
     rock: float
     sharp: float
     px: Array
-    camera: Camera | None
+    theta: Array
 
     @property
     def draw_mm(self) -> float:
@@ -74,10 +75,29 @@ class Seen:
         return -float(self.hook[1])
 
 
+@dataclass(frozen=True, eq=False)
+class Anchor:
+    """What all frames are held against: the ``camera`` of the first, as it was followed, each of its pixels ``shrunk`` of the
+    full frame wide and ``pixel_mm`` on the bow; ``back_mm``: of the handle's back above its middle line."""
+
+    camera: Camera
+    shrunk: float
+    pixel_mm: float
+    back_mm: float
+
+    def moved(self, px: Array, theta: Array) -> Array:
+        """Places (N, 2) of the board in the first frame, full size, to the frame that was seen by a camera ``theta``."""
+        if not len(px):
+            return px
+        mm = self.camera.to_plane((px + 0.5) / self.shrunk - 0.5, 0.0)
+        there = Camera(theta, self.camera.size).project(np.column_stack([mm, np.zeros(len(mm))]))
+        return np.asarray((there + 0.5) * self.shrunk - 0.5)
+
+
 def nothing(lost: Lost) -> Seen:
     """What is told of a frame in which the bow is not seen."""
     nan = float("nan")
-    return Seen(lost, np.full((2, 2), nan), np.full(2, nan), np.full(2, nan), nan, nan, np.full((4, 2), nan), None)
+    return Seen(lost, np.full((2, 2), nan), np.full(2, nan), np.full(2, nan), nan, nan, np.full((4, 2), nan), np.full(10, nan))
 
 
 def resized(camera: Camera, k: float) -> Camera:
@@ -168,13 +188,17 @@ class Follower:
     ) -> None:
         assert found.trace is not None
         self.shrunk, self.height = shrunk, standoff_mm
-        self.camera = self.first_camera = resized(camera, 1 / shrunk)
+        self.camera = resized(camera, 1 / shrunk)
         wood = self._wood(grey.shape, found)
         self._anchor_background(grey, wood, found)
         self.reach_mm, self.seen_s = REACH_MM, 0.0
         self._anchor_bow(found)
         self._anchor_pieces(grey, wood, found, handle_mm)
         self._anchor_string(grey)
+        key = "draw_length_back" if found.state == "drawn" else "brace_height_back"
+        hook_y = found.trace.hook_mm[1] if found.trace.hook_mm is not None else self._own(self.hook)[1]
+        back_mm = found.values[key].value + float(hook_y)
+        self.anchor = Anchor(resized(camera, 1 / shrunk), shrunk, self.handle.mm, back_mm)
 
     # -- the first frame ---------------------------------------------------------------------------------------------------
 
@@ -316,16 +340,19 @@ class Follower:
             self.seen_s = time_s
         return seen
 
-    def hook_own(self) -> Array:
-        """The hook in the bow's own frame, as last seen."""
-        return self._own(self.hook)
+    def state(self) -> dict[str, list[float] | float]:
+        """All that the last frame left behind, for ``restore``."""
+        arrays = {"theta": self.camera.theta, "handle": self.handle_pose, "origin": self.origin, "axes": self.axes}
+        arrays |= {"hook": self.hook, "tips": np.array(self.tip_poses)}
+        return {"seen_s": self.seen_s} | {k: np.ravel(a).tolist() for k, a in arrays.items()}
 
-    def moved(self, px: Array) -> Array:
-        """Places (N, 2) of the board in the first frame, full size, to the frame last seen."""
-        if not len(px):
-            return px
-        mm = self.first_camera.to_plane(self._small(px), 0.0)
-        return (self.camera.project(np.column_stack([mm, np.zeros(len(mm))])) + 0.5) * self.shrunk - 0.5
+    def restore(self, state: Mapping[str, Any]) -> None:
+        """Go on after the frame that ``state`` was taken after."""
+        a = {k: np.array(v, float) for k, v in state.items()}
+        self.seen_s = float(a["seen_s"])
+        self.camera = Camera(a["theta"], self.camera.size)
+        self.handle_pose, self.origin, self.axes, self.hook = a["handle"], a["origin"], a["axes"].reshape(2, 2), a["hook"]
+        self.tip_poses = list(a["tips"].reshape(2, 3))
 
     def _step(self, grey: Grey) -> Seen:
         if not self._move_camera(grey):
@@ -365,7 +392,7 @@ class Follower:
         full = (px + 0.5) * self.shrunk - 0.5
         rock = turn * float(np.sign(self.axes0[0, 0] * self.axes0[1, 1] - self.axes0[0, 1] * self.axes0[1, 0]))
         own = self._own(places)
-        return Seen("", own[:2], own[2], np.array(angles), rock, sharp, full, resized(self.camera, self.shrunk))
+        return Seen("", own[:2], own[2], np.array(angles), rock, sharp, full, self.camera.theta)
 
     def _move_camera(self, grey: Grey) -> bool:
         """Move the camera so that the still background lies where it is seen; False where it is not seen."""

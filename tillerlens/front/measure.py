@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -86,7 +86,7 @@ def measure_front(
     fit: CameraFit,
     shot: Shot,
     doubts: tuple[Reason, ...],
-    heading: dict[str, Any],
+    heading: Measurement,
 ) -> Measurement:
     """Measure one front view.
 
@@ -137,7 +137,7 @@ def measure_front(
         "bend_at_mm": {limb: round(last.numbers[f"bend_at_{limb}"], 1) for limb in LIMBS},
         "string_seen": None if string is None else round(string.seen, 2),
     }
-    return Measurement("measured", reasons=reasons, values=told, front=view, belly=belly, evidence=evidence, **heading)
+    return replace(heading, status="measured", reasons=reasons, values=told, front=view, belly=belly, evidence=evidence)
 
 
 def _check_upper(tips_px: Array, shot: Shot) -> None:

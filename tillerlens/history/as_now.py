@@ -3,14 +3,17 @@ or heat changed it, but the shape at rest where only wood came off."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
 from tillerlens.core.errors import Reason, TillerLensError
+from tillerlens.core.events import MoistureDetails
 from tillerlens.core.measurement import Measurement
+from tillerlens.core.units import format_inches
 from tillerlens.measures.compare import AtRest
-from tillerlens.mechanics.finding import Finding, find, with_finding
+from tillerlens.mechanics.finding import Finding, find, judged_alone, with_finding
 from tillerlens.mechanics.wood import WoodError, moisture_of_air
 from tillerlens.record import Event, Stage
 
@@ -19,6 +22,9 @@ Documents = Callable[[Stage], Measurement]
 
 CHANGES = ("scrape", "heat")
 """Events after which earlier strung pictures and weighings are of another bow."""
+
+BRACE = "Brace height, from the handle's back to the string"
+_BRACE = re.compile(rf"{BRACE}: [^(]*\(([\d.]+) mm\)\.")
 
 _REST_BEFORE_HEAT = Reason(
     "rest_before_heat",
@@ -43,6 +49,7 @@ class OnHand:
     heated: bool = False  # over coals, at any time
     left_out: tuple[Reason, ...] = ()
     front: Stage | None = None
+    brace_back_mm: float | None = None  # from the handle's back to the string, as last noted
 
 
 def on_hand(stages: Sequence[Stage], events: Sequence[Event]) -> OnHand:
@@ -76,19 +83,31 @@ def on_hand(stages: Sequence[Stage], events: Sequence[Event]) -> OnHand:
         heated is not None,
         (_REST_BEFORE_HEAT,) if every and not rest else (),
         fronts[-1] if fronts else None,
+        brace_of(events),
     )
+
+
+def brace_note(brace_back_mm: float) -> str:
+    """A brace height as a note; read back by ``brace_of``."""
+    return f"{BRACE}: {format_inches(brace_back_mm)} ({brace_back_mm:.7g} mm)."
+
+
+def brace_of(events: Sequence[Event]) -> float | None:
+    """The brace height that was noted last, mm."""
+    noted = [found for e in events if e.kind == "note" and (found := _BRACE.match(e.notes))]
+    return float(noted[-1][1]) if noted else None
 
 
 def moisture_of(events: Sequence[Event]) -> float | None:
     """The bow's moisture (%) by the last meter reading, else by the last air it lay in; None where neither is noted."""
-    noted = [e.details for e in events if e.kind == "moisture"]
+    noted = [e.details for e in events if isinstance(e.details, MoistureDetails)]
     for d in reversed(noted):
-        if "reading_percent" in d:
-            return float(d["reading_percent"])
+        if d.reading_percent is not None:
+            return float(d.reading_percent)
     for d in reversed(noted):
-        if "temperature_c" in d:
+        if d.air is not None:
             try:
-                return moisture_of_air(float(d["temperature_c"]), float(d["humidity_percent"]) / 100).value
+                return moisture_of_air(*d.air).value
             except WoodError:
                 continue  # the wood page says what is wrong with that reading
     return None
@@ -128,7 +147,8 @@ def told_together(
 ) -> dict[str, Measurement]:
     """The measurements of all measured stages by identity, those of one time with one finding, so that all of them tell the same.
 
-    Where their pictures cannot tell together, each keeps what its own bend shows, and says why it stands alone.
+    Where their pictures cannot tell together, each keeps what its own bend shows, and says why it stands alone. One that was
+    judged against a picture at rest that is no longer the bow's is judged anew, by itself.
     """
     out: dict[str, Measurement] = {}
 
@@ -147,5 +167,7 @@ def told_together(
                 own = with_finding(own, found).as_printed()
             elif found is not None:
                 own = replace(own, reasons=(*own.reasons, found))
+            elif own.found_on is not None and own.found_on.rest is not None:  # that picture was taken off the bow since
+                own = judged_alone(own).as_printed()
             out[strung.id] = own
     return out

@@ -11,11 +11,14 @@ from dataclasses import replace
 from datetime import datetime
 
 from tillerlens.core.errors import Reason, ShotError, TillerLensError
+from tillerlens.core.events import ArrowSpeedDetails, ScrapeDetails
 from tillerlens.core.measurement import LIMBS, Limb, Value
 from tillerlens.core.reading import shown
 from tillerlens.core.units import MM_PER_INCH, parse_length
+from tillerlens.history.as_now import BRACE as BRACE
 from tillerlens.history.as_now import CHANGES, Documents
 from tillerlens.history.as_now import OnHand as OnHand
+from tillerlens.history.as_now import brace_note as brace_note
 from tillerlens.history.as_now import moisture_of as moisture_of
 from tillerlens.history.as_now import on_hand as on_hand  # the pages ask for these here
 from tillerlens.history.of_record import pulls_of
@@ -50,7 +53,7 @@ _LEFT = re.compile(r"(Hinge left|Skipped): (upper|lower) limb, ([\d.]+) to ([\d.
 
 def given_of(
     bow: Bow, hand: OnHand, document: Documents, full_mm: float | None, sections: dict[Limb, LimbSections] | None = None,
-    brace_back_mm: float | None = None, heat_factor: float | None = 1.0,
+    heat_factor: float | None = 1.0,
 ) -> Given:  # fmt: skip
     """What the bench is told of. Weighings that were made to the belly count only where the handle's thickness is noted. A belly
     that was heated without an own factor (1.0) is taken to yield later by the range that ``strain`` states."""
@@ -58,8 +61,8 @@ def given_of(
     limit, modulus = wood_of(bow.wood, hand.moisture)
     own = {p for p in pulls if p.u_n != SCALE_U_N}  # hung weights, whose doubt was kept with them
     readings = [Reading(p.draw_mm, p.weight_n, p.u_n if p in own else READING_U_N, by_scale=p not in own) for p in pulls]
-    shots = [(to_back(bow, e.details), e.details) for e in hand.arrows]
-    near = [d for draw, d in shots if draw is not None and is_full(draw, full_mm)]
+    shots = [d for e in hand.arrows if isinstance(d := e.details, ArrowSpeedDetails)]
+    near = [d for d in shots if (draw := to_back(bow, d)) is not None and is_full(draw, full_mm)]
     return Given(
         [document(s) for s in hand.strung],
         None if hand.rest is None else document(hand.rest),
@@ -67,12 +70,12 @@ def given_of(
         readings,
         bow.length_mm,
         full_mm,
-        brace_back_mm,
+        hand.brace_back_mm,
         sections,
         modulus,
         limit,
         None if hand.heated and heat_factor == 1.0 else heat_factor,
-        [ArrowSpeed(float(d["arrow_mass_kg"]), float(d["speed_m_s"]), float(d.get("u_speed_m_s", SPEED_U))) for d in near],
+        [ArrowSpeed(float(d.arrow_mass_kg), float(d.speed_m_s), float(d.u_speed_m_s or SPEED_U)) for d in near],
         bow.handle_mm,
     )
 
@@ -212,17 +215,16 @@ def heat_gains_of(bow: Bow, stages: Sequence[Stage], events: Sequence[Event]) ->
 def history_of(bow: Bow, stages: Sequence[Stage], events: Sequence[Event]) -> list[Scrape]:
     """Scrapings with counted strokes, each alone between two weighings at one draw: what a stroke of this hand takes off."""
     pulls, _ = pulls_of(bow, stages, events)
-    scrapes = [e for e in events if e.kind == "scrape"]
+    scrapes = [(e, d) for e in events if isinstance(d := e.details, ScrapeDetails)]
     out = []
-    for k, e in enumerate(scrapes):
-        before = [p for p in pulls if p.when < e.happened_at and (k == 0 or p.when > scrapes[k - 1].happened_at)]
-        after = [p for p in pulls if p.when > e.happened_at and (k + 1 == len(scrapes) or p.when < scrapes[k + 1].happened_at)]
+    for k, (e, d) in enumerate(scrapes):
+        before = [p for p in pulls if p.when < e.happened_at and (k == 0 or p.when > scrapes[k - 1][0].happened_at)]
+        after = [p for p in pulls if p.when > e.happened_at and (k + 1 == len(scrapes) or p.when < scrapes[k + 1][0].happened_at)]
         pairs = [(a, b) for a in before for b in after if abs(a.draw_mm - b.draw_mm) <= LIKE_DRAW_MM]
-        if "strokes" not in e.details or not pairs:
+        if d.strokes is None or not pairs:
             continue
         a, b = max(pairs, key=lambda p: p[0].draw_mm)
-        ends = (float(e.details["start_from_nock_mm"]), float(e.details["end_from_nock_mm"]))
         # the two draws differ a little: weight rises about in proportion to draw
         u = max(READING_U_N, a.weight_n * abs(a.draw_mm - b.draw_mm) / a.draw_mm)
-        out.append(Scrape(e.details["limb"], ends, float(e.details["strokes"]), a.weight_n, b.weight_n, u))
+        out.append(Scrape(d.limb, d.from_nock_mm, float(d.strokes), a.weight_n, b.weight_n, u))
     return out

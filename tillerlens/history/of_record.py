@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from datetime import datetime
 from typing import Any
 
 from tillerlens.core.errors import TillerLensError
+from tillerlens.core.events import ArrowSpeedDetails, FindingDetails, HeatDetails, MassDetails, ScrapeDetails, WeighingDetails
 from tillerlens.core.measurement import Measurement, read_value
 from tillerlens.core.units import NEWTON_PER_POUND
 from tillerlens.history.as_now import told_together
@@ -44,12 +46,12 @@ def story_of(record: Record, bow_id: str, pictures: bool = True, found: Timeline
         as_document(found.bow),
         found.bow.notes,
         tuple(stages),
-        tuple(Done(e.happened_at, e.kind, e.details, _noted(e)) for e in found.events if e.kind not in _ELSEWHERE),
+        tuple(Done(e.happened_at, e.details, _noted(e)) for e in found.events if e.kind not in _ELSEWHERE),
         tuple(Found(e.happened_at, _where(e, found.stages), e.notes) for e in findings),
         tuple(reflexes_of(found.stages, found.events)),
         tuple(pulls),
         tuple(_shots(found.bow, found.events, pulls)),
-        tuple((e.happened_at, _scraped(e)) for e in found.events if e.kind == "scrape"),
+        tuple(_scrapes(found.events)),
         form_reflex(found.bow, found.events),
         tuple(left_out),
         without,
@@ -60,7 +62,7 @@ def story_of(record: Record, bow_id: str, pictures: bool = True, found: Timeline
 def scrapes_between(record: Record, then: Stage, now: Stage) -> list[Scraped]:
     """The scrapings noted between two stages."""
     events = store.list_events(record, now.bow_id, "scrape")
-    return [_scraped(e) for e in events if then.taken_at < e.happened_at <= now.taken_at]
+    return [scraped for when, scraped in _scrapes(events) if then.taken_at < when <= now.taken_at]
 
 
 def reflexes_of(stages: Sequence[Stage], events: Sequence[Event] = ()) -> list[ReflexAt]:
@@ -82,13 +84,13 @@ def pulls_of(bow: Bow, stages: Sequence[Stage], events: Sequence[Event]) -> tupl
         if s.status == "measured" and pounds and draw is not None:
             out.append(Pull(s.taken_at, float(draw), float(pounds) * NEWTON_PER_POUND, SCALE_U_N))
     for e in events:
-        if e.kind == "weighing":
-            draw = to_back(bow, e.details)
+        if isinstance(d := e.details, WeighingDetails):
+            draw = to_back(bow, d)
             if draw is None:
                 without += 1
             else:
-                u = float(e.details.get("u_weight_n", SCALE_U_N))
-                out.append(Pull(e.happened_at, draw, float(e.details["weight_n"]), u))
+                u = float(d.u_weight_n or SCALE_U_N)
+                out.append(Pull(e.happened_at, draw, float(d.weight_n), u))
     return sorted(out, key=lambda p: p.when), without
 
 
@@ -114,9 +116,9 @@ def trends_of(record: Record, bow_id: str, draw_mm: float | None = None) -> list
         read = [(day[-1].when, weight_at(day, at)) for day in days.values()]
         out += [TrendPoint(when, "weight", v) for when, v in read if v is not None]
     for e in found.events:
-        if e.kind == "mass":
+        if isinstance(e.details, MassDetails):
             grams = 0.5 / 1000  # a kitchen scale's gram, as a rectangle
-            v = {"value": e.details["mass_kg"], "u": grams / 3**0.5, "unit": "kg"}
+            v = {"value": e.details.mass_kg, "u": grams / 3**0.5, "unit": "kg"}
             out.append(TrendPoint(e.happened_at, "mass", read_value(v)))
     return sorted(out, key=lambda p: p.when)
 
@@ -130,7 +132,7 @@ def _line(row: ShelfRow) -> ShelfLine:
     bow, drawn, rest = row.bow, row.latest.get("drawn"), row.latest.get("unstrung")
     noted = [e for e in (row.events.get("weighing"), row.events.get("heat")) if e is not None]
     pulls, _ = pulls_of(bow, [drawn] if drawn else [], noted)
-    speed, mass = row.events.get("arrow_speed"), row.events.get("mass")
+    speed, mass = (e and e.details for e in (row.events.get("arrow_speed"), row.events.get("mass")))
     reflex = rest.values.get("reflex") if rest else None
     return shelf_line(
         bow.name,
@@ -140,15 +142,16 @@ def _line(row: ShelfRow) -> ShelfLine:
         reflex_mm=None if reflex is None else reflex["value"],
         form_reflex_mm=form_reflex(bow, noted),
         pull=(pulls[-1].draw_mm, pulls[-1].weight_n) if pulls else None,
-        mass_kg=mass.details["mass_kg"] if mass else None,
-        shot=(speed.details["arrow_mass_kg"], speed.details["speed_m_s"]) if speed else None,
+        mass_kg=mass.mass_kg if isinstance(mass, MassDetails) else None,
+        shot=(speed.arrow_mass_kg, speed.speed_m_s) if isinstance(speed, ArrowSpeedDetails) else None,
         stages=row.stages,
     )
 
 
 def form_reflex(bow: Bow, events: Sequence[Event]) -> float | None:
     """Of the form that the bow was last bent on: from the last heating that notes one, else from the bow."""
-    noted = [e.details["form_reflex_mm"] for e in events if e.kind == "heat" and "form_reflex_mm" in e.details]
+    heated = [e.details.form_reflex_mm for e in events if isinstance(e.details, HeatDetails)]
+    noted = [reflex for reflex in heated if reflex is not None]
     return float(noted[-1]) if noted else bow.form_reflex_mm
 
 
@@ -163,7 +166,7 @@ def _noted(e: Event) -> str:
 
 def _where(e: Event, stages: Sequence[Stage]) -> str:
     number = next((k for k, s in enumerate(stages, start=1) if s.id == e.stage_id), None)
-    limb = f", {e.details['limb']} limb" if "limb" in e.details else ""
+    limb = f", {e.details.limb} limb" if isinstance(e.details, FindingDetails) and e.details.limb else ""
     return f"stage {number}{limb}"
 
 
@@ -172,28 +175,28 @@ def _pins(stage_id: str, found: Measurement | None, findings: Sequence[Event]) -
     if found is None or found.photo.size is None:
         return ()
     size = found.photo.size
-    numbered = [(k, e.details["at_px"]) for k, e in enumerate(findings, start=1) if e.stage_id == stage_id]
-    return tuple((k, (x + 0.5) / size[0], (y + 0.5) / size[1]) for k, (x, y) in numbered)
+    here = [(k, e.details) for k, e in enumerate(findings, start=1) if e.stage_id == stage_id]
+    places = [(k, d.at_px) for k, d in here if isinstance(d, FindingDetails)]
+    return tuple((k, (x + 0.5) / size[0], (y + 0.5) / size[1]) for k, (x, y) in places)
 
 
 def _shots(bow: Bow, events: Sequence[Event], pulls: Sequence[Pull]) -> list[ArrowShot]:
     out = []
     for e in events:
-        if e.kind == "arrow_speed":
-            draw = to_back(bow, e.details)
+        if isinstance(d := e.details, ArrowSpeedDetails):
+            draw = to_back(bow, d)
             near = None if draw is None else weight_at([p for p in pulls if p.when <= e.happened_at][-12:], draw)
             weight = None if near is None else near.value
-            d = e.details
-            out.append(ArrowShot(e.happened_at, d["arrow_mass_kg"], d["speed_m_s"], float(draw or d["draw_mm"]), weight))
+            out.append(ArrowShot(e.happened_at, d.arrow_mass_kg, d.speed_m_s, float(draw or d.draw_mm), weight))
     return out
 
 
-def to_back(bow: Bow, details: Mapping[str, Any]) -> float | None:
+def to_back(bow: Bow, noted: WeighingDetails | ArrowSpeedDetails) -> float | None:
     """A noted draw as measured to the handle's back, mm; None where it was to the belly and the handle's thickness is unknown."""
-    if details["draw_to"] == "back":
-        return float(details["draw_mm"])
-    return None if bow.handle_thickness_mm is None else float(details["draw_mm"]) + bow.handle_thickness_mm
+    if noted.draw_to == "back":
+        return float(noted.draw_mm)
+    return None if bow.handle_thickness_mm is None else float(noted.draw_mm) + bow.handle_thickness_mm
 
 
-def _scraped(e: Event) -> Scraped:
-    return Scraped(e.details["limb"], float(e.details["start_from_nock_mm"]), float(e.details["end_from_nock_mm"]))
+def _scrapes(events: Sequence[Event]) -> list[tuple[datetime, Scraped]]:
+    return [(e.happened_at, Scraped(d.limb, *d.from_nock_mm)) for e in events if isinstance(d := e.details, ScrapeDetails)]

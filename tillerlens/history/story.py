@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+from tillerlens.core.events import Details
 from tillerlens.core.measurement import Measurement
 from tillerlens.history.trends import Pull, ReflexAt
 from tillerlens.measures.compare import Scraped
@@ -48,11 +49,10 @@ class StageShown:
 
 @dataclass(frozen=True)
 class Done:
-    """Something done to the bow. details: in SI, as the record keeps them; notes: the bowyer's own."""
+    """Something done to the bow. notes: the bowyer's own."""
 
     when: datetime
-    kind: str
-    details: Mapping[str, Any]
+    details: Details
     notes: str = ""
 
 

@@ -21,6 +21,7 @@ from tillerlens.measures.pair import Array, Change, Picture, bend_change, change
 from tillerlens.measures.set import runs
 
 NEAR_DRAW_MM, NEAR_BRACE_MM = MM_PER_INCH / 2, MM_PER_INCH / 4  # common practice: compare at like draw and like brace
+DRAW_READ = 0.01  # of a draw whose doubt is unknown, relative: a quarter inch of 28 in, as read off an arrow
 STANDS_OUT = 3.0  # times the scatter of the change along both limbs
 SCALE_U_N = 0.3 * NEWTON_PER_POUND  # a bow scale read to half a pound
 # Weight rises about evenly from the brace height on, which is a fifth to a third of the draw (common practice, no source).
@@ -186,7 +187,7 @@ def _draw_share(a: Picture, b: Picture) -> float:
     if a.state == "unstrung":
         return 0.0
     d = change(a.values[name], b.values[name])
-    u = d.u if math.isfinite(d.u) else 0.01 * abs(a.values[name].value)
+    u = d.u if math.isfinite(d.u) else DRAW_READ * abs(a.values[name].value)
     return math.hypot(d.value, u) / abs(a.values[name].value)
 
 

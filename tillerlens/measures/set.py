@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.measurement import COVER, LIMBS, Limb, Measurement, Value
+from tillerlens.core.units import MM_PER_INCH
 from tillerlens.measures.from_rest import THIRDS
 from tillerlens.measures.pair import Array, Change, Picture, added, bend_change, change, check_one_bow, read_picture, smoother
 
@@ -26,6 +27,8 @@ Rest = Literal["just unstrung", "resting", "rested", "time not noted"]
 JUST_MIN, RESTED_MIN = 15.0, 12 * 60.0  # minutes since unstringing (common practice, no source)
 # A shortest wave of set that is told: half of one is four inches, the block that bowyers slide along a limb (common practice).
 SET_WAVE_MM = 200.0
+FORM_READ_MM = MM_PER_INCH / 16  # a form is as exact as it is built by rule, either way
+_INSIDE = (0.025, 0.975)  # 95 in 100
 # How fast wood springs back is not known beforehand: anything from ten minutes to ten days, every factor alike.
 TAU_MIN = np.geomspace(10.0, 10 * 24 * 60.0, 320)
 PRIOR_MM = 100.0  # standard uncertainty of final reflex and of what springs back, before any reading
@@ -209,7 +212,7 @@ def share_kept(form_reflex_mm: float, now: Value) -> Value:
         raise SetError("The form's reflex must be above zero.", "Give the reflex of the form.")
     kept = now.value / form_reflex_mm
     budget = {c: 100 * v / form_reflex_mm for c, v in (now.budget or {"reading": now.u}).items()}
-    budget["form"] = 100 * abs(kept) / form_reflex_mm * 25.4 / 16 / math.sqrt(3)
+    budget["form"] = 100 * abs(kept) / form_reflex_mm * FORM_READ_MM / math.sqrt(3)
     if not math.isfinite(now.u):
         return Value(100 * kept, math.nan, "%")
     return Value(100 * kept, math.sqrt(sum(v * v for v in budget.values())), "%", budget)
@@ -249,7 +252,7 @@ def fit_recovery(readings: Sequence[RestReading]) -> Recovery | None:
     w /= w.sum()
     best, u = _mixed(w, np.array(means), np.array(covs))
     curve, u_curve = _mixed(w, np.array(curves), np.array(spreads))
-    first, last = np.searchsorted(np.cumsum(w), [0.025, 0.975])
+    first, last = np.searchsorted(np.cumsum(w), _INSIDE)
     low, high = TAU_MIN[max(first - 1, 0)], TAU_MIN[min(last + 1, len(TAU_MIN) - 1)]  # no finer than the grid
     return Recovery(
         Value(float(best[0]) + middle, float(u[0]), "mm", {"readings": float(u[0])}),

@@ -12,6 +12,7 @@ movement, with all pictures of the bow.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,8 +21,6 @@ from numpy.typing import NDArray
 
 from tillerlens.core.errors import Reason
 from tillerlens.core.measurement import LIMBS, LimbProfile, Spot
-from tillerlens.core.shot import Shot
-from tillerlens.shape.bow_shape import BowShape
 
 Array = NDArray[np.float64]
 
@@ -81,7 +80,7 @@ def _baseline(curves: tuple[_Curve, _Curve]) -> Array:
     return np.column_stack(columns)
 
 
-def find_spots(profile: dict[Any, LimbProfile], shot: Shot, shape: BowShape) -> tuple[tuple[Spot, ...], tuple[Reason, ...]]:
+def find_spots(profile: Mapping[Any, LimbProfile]) -> tuple[tuple[Spot, ...], tuple[Reason, ...]]:
     """Spots that a drawn bow's bend shows, clearest first, and the doubts that go with them."""
     if any(np.isnan(profile[k].lever_arm_mm).all() for k in LIMBS):
         return (), (

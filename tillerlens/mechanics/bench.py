@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from tillerlens.core.errors import Reason, TillerLensError
+from tillerlens.core.json_form import JsonDocument
 from tillerlens.core.measurement import Limb as LimbName
 from tillerlens.core.measurement import Measurement, Value
 from tillerlens.core.units import MM_PER_INCH
@@ -50,6 +51,14 @@ USUAL_HANDLE_MM = 8 * MM_PER_INCH  # grip and fades, where nobody says (common p
 UNKNOWN_BRACE_U_MM = 10.0  # of a brace height that only the statics foretell
 
 
+@dataclass(frozen=True)
+class Unpictured:
+    """What was measured without a picture: weighings, and from the handle's back to the braced string, mm."""
+
+    readings: Sequence[Reading] = ()
+    brace_back_mm: float | None = None
+
+
 @dataclass(frozen=True, eq=False)
 class Given:
     """What is known of the bow. ``pictures``: measurements of it braced and drawn; ``rest``: unstrung, before them;
@@ -71,6 +80,10 @@ class Given:
     arrows: Sequence[ArrowSpeed] = ()
     handle_mm: float | None = None
     hung: Mapping[str, Weighing] = field(default_factory=dict)
+
+    @property
+    def unpictured(self) -> Unpictured:
+        return Unpictured(self.readings, self.brace_back_mm)
 
 
 @dataclass(frozen=True, eq=False)
@@ -333,7 +346,7 @@ def usual(b: Bench, arrow_kg: float) -> tuple[float, float] | None:
 # --- printed --------------------------------------------------------------------------------------------------
 
 
-def as_document(b: Bench, others: Sequence[float] = ()) -> dict[str, Any]:
+def as_document(b: Bench, others: Sequence[float] = ()) -> JsonDocument:
     """The JSON form, in mm, N, J, N m2 and shares of 1; null where not told. ``others``: masses (kg) of arrows whose speed is
     asked for."""
     return {
@@ -360,11 +373,11 @@ def _list(xs: Any, places: int) -> list[float | None]:
     return [_number(x, places) for x in xs]
 
 
-def _value(v: Value, places: int = 4) -> dict[str, Any]:
+def _value(v: Value, places: int = 4) -> JsonDocument:
     return {"value": _number(v.value, places), "u": _number(v.u, places), "unit": v.unit}
 
 
-def _stiffness(s: Stiffness) -> dict[str, Any]:
+def _stiffness(s: Stiffness) -> JsonDocument:
     k = 1e-6 if s.absolute else 1.0
     return {
         "unit": "N m2" if s.absolute else "of the average",
@@ -384,7 +397,7 @@ def _stiffness(s: Stiffness) -> dict[str, Any]:
     }
 
 
-def _strain(strain: dict[LimbName, LimbStrain] | None, risk: Risk | None, draw_mm: float) -> dict[str, Any] | None:
+def _strain(strain: dict[LimbName, LimbStrain] | None, risk: Risk | None, draw_mm: float) -> JsonDocument | None:
     if strain is None:
         return None
     return {
@@ -397,7 +410,7 @@ def _strain(strain: dict[LimbName, LimbStrain] | None, risk: Risk | None, draw_m
     }
 
 
-def _risk(risk: Risk) -> dict[str, Any]:
+def _risk(risk: Risk) -> JsonDocument:
     return {
         "limb": risk.limb,
         "side": risk.side,
@@ -415,7 +428,7 @@ def _risk(risk: Risk) -> dict[str, Any]:
     }
 
 
-def _force(c: ForceCurve, stacks: Stacking | None, full_mm: float) -> dict[str, Any]:
+def _force(c: ForceCurve, stacks: Stacking | None, full_mm: float) -> JsonDocument:
     return {
         "draw_back_mm": _list(c.draw_mm, 1),
         "weight_N": _list(c.weight_n, 3),
@@ -431,7 +444,7 @@ def _force(c: ForceCurve, stacks: Stacking | None, full_mm: float) -> dict[str, 
     }
 
 
-def _arrows(c: Cast, others: Sequence[float]) -> dict[str, Any]:
+def _arrows(c: Cast, others: Sequence[float]) -> JsonDocument:
     return {
         "energy": _value(c.energy_j),
         "virtual_mass": _value(c.virtual_mass_kg, 6),

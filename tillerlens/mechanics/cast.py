@@ -18,6 +18,8 @@ from tillerlens.core.measurement import Value
 from tillerlens.core.units import KG_PER_GRAIN, grains_from_kg, pounds_from_newtons
 from tillerlens.mechanics.observed import MechanicsError
 
+USUAL_VIRTUAL = 0.4  # virtual mass over the arrow's, where the fit starts
+ENERGY_SCALE = 0.1  # of ln energy, in the fit
 SPEED_U = 0.5  # m/s: a hand's loose and the chronograph (common practice, no source)
 APART = 1.15  # two arrow masses this much apart tell the virtual mass without the stored energy
 USUAL = (0.6, 0.8), 10.0  # share of the stored energy that wooden bows give an arrow of so many grains a pound (common practice)
@@ -107,8 +109,8 @@ def judge_cast(shots: Sequence[ArrowSpeed], stored: Value | None = None) -> Cast
         parts = (v - np.sqrt(2 * e / total)) / u
         return np.r_[parts, (e - stored.value) / stored.u] if known and stored is not None else parts
 
-    start = np.array([np.log(1.4 * kinetic.mean()), 0.4 * m.mean()])
-    got = least_squares(off, start, x_scale=[0.1, m.mean() / 4])
+    start = np.array([np.log((1 + USUAL_VIRTUAL) * kinetic.mean()), USUAL_VIRTUAL * m.mean()])
+    got = least_squares(off, start, x_scale=[ENERGY_SCALE, m.mean() / 4])
     dof = len(got.fun) - 2
     spread = max(1.0, float(2 * got.cost / dof)) if dof > 0 else 1.0  # readings that scatter more than promised widen the answer
     cov = np.linalg.inv(got.jac.T @ got.jac) * spread

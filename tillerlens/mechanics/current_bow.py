@@ -24,6 +24,8 @@ from tillerlens.mechanics.finding import Finding
 from tillerlens.mechanics.observed import SCALE_GAIN_U, own_u
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Equilibrium, Handle, Pull, drawn
 
+UNKNOWN_U = 9.0  # of ln EI where nothing is known of it
+EI_STEP, KAPPA_STEP = 0.02, 1e-5  # steps of the Jacobian: in ln EI, and in natural curvature, 1/mm
 SEGMENTS = 60  # weight to 0.02 %, gaps to 0.01 mm of the converged answer: far below what is measured
 PATCH_MM = 76.2  # 3 in: no shorter stretch is scraped on purpose (common practice, no source)
 TIP_MM = 50.0  # next to the nock the string has no lever: stiffness there is not seen
@@ -138,7 +140,7 @@ def cut(p: CurrentLimb) -> Patches:
     step = np.gradient(s)
     mean = np.array([np.where((of == j) & (s <= end), step, 0.0) for j in range(count)])
     mean /= mean.sum(1, keepdims=True)
-    u = np.where(np.isfinite(p.u_log_ei), p.u_log_ei, 9.0)
+    u = np.where(np.isfinite(p.u_log_ei), p.u_log_ei, UNKNOWN_U)
     return Patches(edges, of, mean, (mean @ u) < BLIND_U)
 
 
@@ -202,7 +204,7 @@ def responses(bow: Bow, present: CurrentBow, draw_back: float, start: Equilibriu
     here = readings(state, present.seen.stations)
     columns = []
     for j in range(n + 2 * KAPPA_PARTS):
-        step = 0.02 if j < n else 1e-5
+        step = EI_STEP if j < n else KAPPA_STEP
         e, k = np.zeros(n), np.zeros(2 * KAPPA_PARTS)
         (e if j < n else k)[j if j < n else j - n] = step
         moved = drawn(thinned(bow, cuts, e, k), present.string_length, draw_back, present.how, segments=SEGMENTS, start=state)

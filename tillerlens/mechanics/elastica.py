@@ -227,12 +227,15 @@ def bend_energy(chain: Chain, moment: Floats) -> float:
 # ------------------------------------------------------------------------------------------------- Newton
 
 
+MOST_STEPS, MOST_HALVINGS = 40, 12  # of Newton's method: it settles in under ten, or not at all
+
+
 def newton(fun: Callable[[Floats], tuple[Floats, Floats]], x: Floats, tol: float = 1e-11) -> Floats | None:
     """Damped Newton; ``fun`` gives residuals and Jacobian, both scaled to order one. None where it does not
     settle.
     """
     r, j = fun(x)
-    for _ in range(40):
+    for _ in range(MOST_STEPS):
         size = float(np.abs(r).max())
         if size < tol:
             return x
@@ -242,7 +245,7 @@ def newton(fun: Callable[[Floats], tuple[Floats, Floats]], x: Floats, tol: float
             return None
         # no angle turns by more than half a radian
         damp = min(1.0, 0.5 / max(1e-12, float(np.abs(dx[1:]).max())))
-        for _ in range(12):
+        for _ in range(MOST_HALVINGS):
             trial = x + damp * dx
             if trial[0] > 0:
                 r2, j2 = fun(trial)

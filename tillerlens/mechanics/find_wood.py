@@ -95,12 +95,16 @@ def find_wood(text: str) -> FoundWood:
     )
 
 
+AS_ALIKE = 0.03  # of the share of letters in common: names that near to the best may be meant as well
+SHORTEST_WOOD = 6  # letters, with "wood" in the end: what is left before it has to be a name
+
+
 def _misspelt(asked: str, name: str, known: list[str], alike: float) -> FoundWood | None:
     near = difflib.get_close_matches(name, known, n=4, cutoff=alike)
     if not near:
         return None
     best = difflib.SequenceMatcher(None, name, near[0]).ratio()
-    close = [n for n in near if difflib.SequenceMatcher(None, name, n).ratio() > best - 0.03]
+    close = [n for n in near if difflib.SequenceMatcher(None, name, n).ratio() > best - AS_ALIKE]
     meant = {_meant(asked, n).species.name for n in close}
     if len(meant) > 1:
         raise WoodError(f"'{asked}' may be {' or '.join(sorted(meant))}.", "Write which one it is.", given=asked)
@@ -156,6 +160,6 @@ def _spellings(text: str) -> list[str]:
         ends.append(last[:-2])
     if last.endswith("s") and not last.endswith("ss"):
         ends.append(last[:-1])
-    if last.endswith("wood") and len(last) > 6:
+    if last.endswith("wood") and len(last) > SHORTEST_WOOD:
         ends.append(last[:-4])
     return [" ".join([*first, end]) for end in ends]

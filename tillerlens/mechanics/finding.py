@@ -12,6 +12,8 @@ import numpy as np
 
 from tillerlens.core.errors import Reason
 from tillerlens.core.measurement import FoundOn, Measurement, Spot
+from tillerlens.measures.from_rest import MOVED
+from tillerlens.measures.spots import find_spots
 from tillerlens.mechanics.bench import Given, check_weighings
 from tillerlens.mechanics.evidence import check_evidence, once
 from tillerlens.mechanics.force_draw import ReadingsDisagree
@@ -21,6 +23,10 @@ from tillerlens.mechanics.stiffness import Stiffness, estimate_stiffness
 
 SUPERSEDED = frozenset({"rest_unknown", "too_little_bend", "no_lever"})
 """Doubts of a single picture about its own hinges and stiff places, which a finding on all pictures replaces."""
+
+
+OF_FINDING = frozenset({"not_wood", "near_fade"})
+"""Doubts of a finding about its places, which go with it."""
 
 
 @dataclass(frozen=True)
@@ -151,6 +157,15 @@ def with_finding(found: Measurement, finding: Finding) -> Measurement:
     kept = tuple(r for r in found.reasons if r.code not in SUPERSEDED)
     on = FoundOn(finding.strung, finding.rest)
     return replace(found, spots=tuple(spots), reasons=kept + finding.doubts, found_on=on)
+
+
+def judged_alone(found: Measurement) -> Measurement:
+    """A strung picture's measurement by its own bend, without the picture at rest that it was held against when it was
+    measured: that one no longer belongs to the bow, so nothing that stands on it is told."""
+    spots, doubts = find_spots(found.profile) if found.state == "drawn" else ((), ())
+    kept = tuple(r for r in found.reasons if r.code not in SUPERSEDED | OF_FINDING)
+    values = {k: v for k, v in found.values.items() if not k.startswith(MOVED)}
+    return replace(found, spots=spots, reasons=kept + doubts, values=values, found_on=None)
 
 
 def confidence(place: Place) -> float:

@@ -18,6 +18,7 @@ from tillerlens.core.units import MM_PER_INCH, STANDARD_GRAVITY
 from tillerlens.mechanics.cast import SPEED_U, ArrowSpeed
 from tillerlens.mechanics.evidence import check_arrow, check_arrow_mass
 from tillerlens.mechanics.observed import MechanicsError
+from tillerlens.mechanics.wood import KELVIN
 
 INCH, FOOT, YARD = MM_PER_INCH / 1000, 0.3048, 0.9144
 
@@ -107,12 +108,12 @@ class Shots:
 
 def speed_of_sound(celsius: float) -> float:
     """m/s in dry air."""
-    return SOUND_AT_0C * math.sqrt(1 + celsius / 273.15)
+    return SOUND_AT_0C * math.sqrt(1 + celsius / KELVIN)
 
 
 def slowing(arrow_kg: float, shaft_m: float, drag: float, celsius: float, pressure: float = PRESSURE) -> float:
     """1/m: the share of its speed that the arrow loses in each metre of air."""
-    density = pressure / (GAS * (celsius + 273.15))
+    density = pressure / (GAS * (celsius + KELVIN))
     return density * drag * math.pi * shaft_m**2 / 4 / (2 * arrow_kg)
 
 
@@ -121,22 +122,26 @@ def time_between(at: Range, time_s: float) -> float:
     return time_s + (at.to_target_m - at.to_bow.value) / speed_of_sound(at.temperature_c.value)
 
 
+# What a range and an arrow may be, m; beyond it is a slip of the pen.
+BOUNDS = {
+    "distance": (3 * YARD, 120 * YARD, "distance", "yd", YARD),
+    "to_bow": (0.0, 120 * YARD, "phone's distance from the bow", "yd", YARD),
+    "to_target": (0.0, 120 * YARD, "phone's distance from the target", "yd", YARD),
+    "arrow": (15 * INCH, 45 * INCH, "arrow's length", "in", INCH),
+    "brace": (2 * INCH, 14 * INCH, "brace height", "in", INCH),
+    "shaft": (0.15 * INCH, 0.6 * INCH, "shaft's diameter", "in", INCH),
+}
+COLDEST_C, HOTTEST_C = -30.0, 50.0  # nobody shoots beyond
+
+
 def check_range(at: Range, arrow_kg: float) -> None:
     """Raise MechanicsError for what no range, arrow or day has."""
     check_arrow_mass(arrow_kg)
-    bounds = {
-        "distance": (3 * YARD, 120 * YARD, "distance", "yd", YARD),
-        "to_bow": (0.0, 120 * YARD, "phone's distance from the bow", "yd", YARD),
-        "to_target": (0.0, 120 * YARD, "phone's distance from the target", "yd", YARD),
-        "arrow": (15 * INCH, 45 * INCH, "arrow's length", "in", INCH),
-        "brace": (2 * INCH, 14 * INCH, "brace height", "in", INCH),
-        "shaft": (0.15 * INCH, 0.6 * INCH, "shaft's diameter", "in", INCH),
-    }
     for f in fields(at):
         given: Given | None = getattr(at, f.name)
-        if given is None or f.name not in bounds:
+        if given is None or f.name not in BOUNDS:
             continue
-        low, high, what, unit, per = bounds[f.name]
+        low, high, what, unit, per = BOUNDS[f.name]
         if not low <= given.value <= high:
             raise MechanicsError(
                 f"A {what} of {given.value / per:.4g} {unit} cannot be right; "
@@ -144,7 +149,7 @@ def check_range(at: Range, arrow_kg: float) -> None:
                 f"Check the {what} and its unit.",
                 given=given.value,
             )
-    if not -30 <= at.temperature_c.value <= 50:
+    if not COLDEST_C <= at.temperature_c.value <= HOTTEST_C:
         raise MechanicsError("Nobody shoots in air so cold or so hot.", "Check the temperature: 21C or 70F.")
     a, b, d = at.to_bow.value, at.to_target_m, at.distance.value
     if at.to_target is None and a > BESIDE:
@@ -192,7 +197,7 @@ def fly(between_s: Value, at: Range, arrow_kg: float) -> Flight:
         "the air": {"air": at.temperature_c.u, "gain": AIR_U, "wind": WIND_U},
         "the arrow's length": {"ahead": math.hypot(at.arrow.u, at.brace.u)},
         "drag": {
-            "drag": (DRAG[1] - DRAG[0]) / math.sqrt(12),
+            "drag": (DRAG[1] - DRAG[0]) / 2 / math.sqrt(3),  # a rectangle over the range
             "shaft": at.shaft.u,
             "arrow": MASS_U,
             "pressure": PRESSURE_U * PRESSURE,

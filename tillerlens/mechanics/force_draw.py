@@ -98,13 +98,20 @@ class ForceCurve:
 # --- what the statics foretell --------------------------------------------------------------------------------
 
 
+ANY_EI = 1e8  # N mm2: how a uniform bow's rise goes with its draw does not depend on it
+LEAST_DRAWN_MM = 20.0  # beyond the brace, or there is no curve to speak of
+_DRAWS = np.linspace(0.002, 1, 13) ** 1.5  # shares of the way from brace to full draw, closer where the rise changes fast
+LEAST_PLACES = 20
+MOST_STEPS, GENTLY, RUNAWAY = 80, 0.4, 50.0  # of the fit: later steps are shortened, or it may swing; the last is ln(N/mm)
+
+
 def uniform_shape(length_mm: float, brace_back_mm: float, full_draw_mm: float) -> RiseShape:
     """The rise of a straight uniform bow of this length nock to nock, for want of the bow's own; how reflexed or set it is at
     rest is not known, and is in the doubt."""
     half = length_mm / 2
 
     def rise(reflex_mm: float) -> tuple[Array, Array]:
-        limb = ElasticLimb.uniform(half, 1e8, -2 * reflex_mm / half**2)
+        limb = ElasticLimb.uniform(half, ANY_EI, -2 * reflex_mm / half**2)
         return _log_rise(Bow(limb, limb), None, brace_back_mm, full_draw_mm)
 
     d, log = rise(0.0)
@@ -160,11 +167,11 @@ def _log_rise(bow: Bow, string_mm: float | None, brace_back_mm: float | None, fu
     else:
         first = braced(bow, string_length=string_mm, segments=SEGMENTS)
     start = first.draw_back
-    if not start + 20 < full_draw_mm:
+    if not start + LEAST_DRAWN_MM < full_draw_mm:
         raise MechanicsError(
             "The full draw asked for is hardly beyond the brace height.", "Give the draw to the back of the handle."
         )
-    draws = start + (full_draw_mm - start) * np.linspace(0.002, 1, 13) ** 1.5  # closer where the rise changes fast
+    draws = start + (full_draw_mm - start) * _DRAWS
     curve = force_draw(bow, first.string_length, draws, segments=SEGMENTS)
     if string_on_belly(first) or any(map(string_on_belly, curve.states)):
         raise MechanicsError(
@@ -174,7 +181,7 @@ def _log_rise(bow: Bow, string_mm: float | None, brace_back_mm: float | None, fu
     weight = curve.weight
     middle = (draws[1:] + draws[:-1]) / 2
     log = np.log(np.diff(weight) / np.diff(draws))
-    grid = np.linspace(start, full_draw_mm, max(20, int((full_draw_mm - start) / STEP_MM)))
+    grid = np.linspace(start, full_draw_mm, max(LEAST_PLACES, int((full_draw_mm - start) / STEP_MM)))
     out = np.interp(grid, middle, log)
     out += np.where(grid > middle[-1], (log[-1] - log[-2]) / (middle[-1] - middle[-2]) * (grid - middle[-1]), 0.0)
     return grid, out
@@ -269,7 +276,7 @@ def _fit(used: Sequence[Reading], shape: RiseShape, u_brace_mm: float) -> _Fit |
     cov[:n, :n] = shape.covariance
     cov[n, n] = (u_brace_mm * float(np.exp(mean[0]))) ** 2
     x = mean.copy()
-    for step in range(80):
+    for step in range(MOST_STEPS):
         rise = np.exp(x[:n])
         jac = np.column_stack([pick * rise, np.ones(len(at))])
         slope = np.interp(at, d, rise)
@@ -278,8 +285,8 @@ def _fit(used: Sequence[Reading], shape: RiseShape, u_brace_mm: float) -> _Fit |
         first = y - pick @ rise - x[n] + jac @ (x - mean)
         new = mean + cov @ jac.T @ inverse @ first
         move = float(np.abs(new[:n] - x[:n]).max())
-        x = x + (new - x) * min(1.0, 0.5 / max(move, 1e-12)) * (1.0 if step < 10 else 0.4)  # later gently, or it may swing
-        if not np.isfinite(move) or np.abs(x[:n]).max() > 50:
+        x = x + (new - x) * min(1.0, 0.5 / max(move, 1e-12)) * (1.0 if step < 10 else GENTLY)
+        if not np.isfinite(move) or np.abs(x[:n]).max() > RUNAWAY:
             return None
         if move < 1e-8:
             break

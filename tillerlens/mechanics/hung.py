@@ -24,6 +24,7 @@ from tillerlens.mechanics.section import LimbSections
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle, NoEquilibrium, braced, drawn
 from tillerlens.mechanics.unknown_rest import TIPS_MM
 
+USUAL_BRACE_MM = 6 * MM_PER_INCH  # belly to string, where none is measured
 LITRES_PER_GALLON = 3.785411784  # the US gallon, exact
 WATER_KG = 0.9990  # a litre at 60 F (CRC Handbook; value from memory): 8.34 lb a gallon
 JUG_KG = 0.017, 0.004  # the jug for each litre in it, and how unlike jugs are (common practice, no source)
@@ -166,7 +167,7 @@ def weight_by_sizes(
                 bend = bend + np.interp(working - s, seen.from_nock_mm, np.nan_to_num(seen.curvature))
             limbs.append(ElasticLimb(s, modulus[0] * inertia, bend))
         bow = Bow(limbs[0], limbs[1], Handle(handle_mm / 2, handle_mm / 2, depth))
-        height = 6 * MM_PER_INCH if brace_mm is None else brace_mm - depth
+        height = USUAL_BRACE_MM if brace_mm is None else brace_mm - depth
         try:
             return drawn(bow, braced(bow, brace_height=height).string_length, draw_mm).weight
         except NoEquilibrium as error:

@@ -18,10 +18,10 @@ from typing import Literal
 import numpy as np
 
 from tillerlens.core.errors import Reason, TillerLensError
-from tillerlens.core.units import MM_PER_INCH, NEWTON_PER_POUND, format_inches
+from tillerlens.core.units import INCHES_PER_FOOT, MM_PER_INCH, NEWTON_PER_POUND, format_inches
 from tillerlens.mechanics.elastica import Floats, NoEquilibrium
 from tillerlens.mechanics.find_wood import FoundWood
-from tillerlens.mechanics.section import Section, crown_of_tree, outline, section_of
+from tillerlens.mechanics.section import Section, crown_of_tree, outline, rectangle, section_of
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Equilibrium, Handle, braced, drawn
 from tillerlens.mechanics.strain import ACCEPTABLE_SET_MM, YIELDS, SetExpected, StrainLimit, heat_range, strain_limit, tip_set
 from tillerlens.mechanics.wood import Species
@@ -50,6 +50,17 @@ RANGES: dict[str, tuple[float, float, str]] = {
 }
 
 
+# What makes no limb, from the table or typed, modulus N/mm2 and strain.
+MODULI, LIMITS, LEAST_TAPER = (1e3, 1e5), (1e-3, 0.1), 0.2
+DEEPEST_CROWN = 0.95  # of the thickness: beyond, the back's arc would leave no sides
+_AS_FEET = (4, 8)  # a bow's length given as so many inches was meant in feet
+# The search for the thickness that gives the weight (weight grows as its cube): where it starts, how far it steps, when it ends.
+FIRST_THICK_MM, MOST_STEPS, STEP, SETTLED = 12.0, 30, (0.7, 1.4), 1e-4
+SAME_WIDTH_MM = 0.1
+# Ways out that are tried: a bow longer by two inches at a time, one lighter by five pounds; lighter than so much is another bow.
+LONGEST_IN, LIGHTER_LB, LEAST_WEIGHT = 82.1, 5, 0.6
+
+
 class LayoutError(TillerLensError):
     """A bow that cannot be laid out so."""
 
@@ -64,16 +75,17 @@ class Practice:
     widest: float
 
 
+_USUAL_WIDTH_IN = (
+    (("Osage-orange", "Pacific yew"), 1.5),
+    (("hickory", "pecan", "black locust", "persimmon", "flowering dogwood"), 1.75),
+)
+
+
 def practice(wood: Species | None) -> Practice:
     """Widths makers cut (common practice, no source): osage 1 1/2 in, hickory, locust, persimmon and dogwood 1 3/4, yew 1 1/2,
     whitewoods and redcedar 2; up to half an inch more where less set is wished."""
     name = "" if wood is None else wood.name
-    if name in ("Osage-orange", "Pacific yew"):
-        usual = 1.5
-    elif "hickory" in name or name in ("pecan", "black locust", "persimmon", "flowering dogwood"):
-        usual = 1.75
-    else:
-        usual = 2.0
+    usual = next((inches for words, inches in _USUAL_WIDTH_IN if any(word in name for word in words)), 2.0)
     return Practice(usual * MM_PER_INCH, (usual + 0.5) * MM_PER_INCH)
 
 
@@ -165,7 +177,7 @@ def lay_out(wish: LayoutWish) -> Layout:
     """Raises LayoutError where the numbers cannot make a bow or are a slip of the pen."""
     check(wish)
     made = _by_practice(wish) if wish.width is None else _made(wish, wish.width)
-    if np.any(made.crown >= 0.95 * made.t):
+    if np.any(made.crown >= DEEPEST_CROWN * made.t):
         raise LayoutError(
             "The back's crown is deeper than the limb is thick.",
             "Choose narrower limbs, a larger tree, or work the back flatter.",
@@ -206,10 +218,10 @@ def check(wish: LayoutWish) -> None:
             slip = _slip(name, value)
             text = f"The {what} is given as {given}; it may be {low / per:g} to {high / per:g} {unit}."
             raise LayoutError(text, slip or f"Check the {what} and its unit.", **{name: value})
-    for what, value, low, high in (("modulus", wish.modulus, 1e3, 1e5), ("limit", wish.limit.strain, 1e-3, 0.1)):
+    for what, value, low, high in (("modulus", wish.modulus, *MODULI), ("limit", wish.limit.strain, *LIMITS)):
         if not low <= value <= high:
             raise LayoutError("This wood's figures do not make a bow.", "Choose a wood of the list.", **{what: value})
-    if not (0 <= wish.parallel < 1 and 0.2 <= wish.taper <= 1):
+    if not (0 <= wish.parallel < 1 and LEAST_TAPER <= wish.taper <= 1):
         raise LayoutError("These tapers do not make a limb.", "Leave them out.", parallel=wish.parallel, taper=wish.taper)
     working = (wish.length - wish.handle) / 2
     if working < 10 * MM_PER_INCH:
@@ -240,9 +252,9 @@ def check(wish: LayoutWish) -> None:
 def _slip(name: str, value: float) -> str:
     """The question that a likely slip asks for, or empty."""
     inches = value / MM_PER_INCH
-    if name == "length" and 4 <= inches <= 8:
-        return f"Did you mean {inches:g} ft, which is {12 * inches:g} in?"
-    if name == "weight" and value > 200 * NEWTON_PER_POUND:
+    if name == "length" and _AS_FEET[0] <= inches <= _AS_FEET[1]:
+        return f"Did you mean {inches:g} ft, which is {INCHES_PER_FOOT * inches:g} in?"
+    if name == "weight" and value > RANGES["weight"][1]:
         return f"If that is in newtons, write {value / NEWTON_PER_POUND:.0f} N."
     if name == "width" and 0 < inches < 0.5:
         return "Check the width: is it the thickness?"
@@ -263,13 +275,13 @@ class _Made:
 
 def _made(wish: LayoutWish, width: float) -> _Made:
     """The bow of this width whose thickness gives the weight."""
-    thick = 12.0
-    for _ in range(30):
+    thick = FIRST_THICK_MM
+    for _ in range(MOST_STEPS):
         made = _of_thickness(wish, width, thick)
         ratio = (wish.weight / made.state.weight) ** (1 / 3)
-        if abs(ratio - 1) < 1e-4:
+        if abs(ratio - 1) < SETTLED:
             return made
-        thick *= float(np.clip(ratio, 0.7, 1.4))
+        thick *= float(np.clip(ratio, *STEP))
     raise LayoutError("No thickness was found for this weight.", "Choose a longer bow or a lighter weight.", width_mm=width)
 
 
@@ -294,7 +306,7 @@ def _by_practice(wish: LayoutWish) -> _Made:
         room = math.floor(MOST_OF_TREE * wish.tree_diameter / WIDTH_STEP_MM) * WIDTH_STEP_MM
         usual, widest = max(min(usual, room), wish.tip_width), max(min(widest, room), wish.tip_width)
     tried = []
-    for width in np.arange(usual, widest + 0.1, WIDTH_STEP_MM):
+    for width in np.arange(usual, widest + SAME_WIDTH_MM, WIDTH_STEP_MM):
         try:
             tried.append(_made(wish, float(width)))
         except LayoutError:
@@ -324,7 +336,7 @@ def _limb(wish: LayoutWish, s: Floats, width: float, thick: float) -> tuple[Floa
 def _sections(w: Floats, t: Floats, crown: Floats) -> list[Section]:
     # a crown deeper than the limb is thick may come up on the way to the weight; at the end it is refused
     return [
-        section_of(outline(a, b, min(c, 0.95 * b))) if c > 0 else Section(a * b, a * b**3 / 12, b / 2, b / 2, a)
+        section_of(outline(a, b, min(c, DEEPEST_CROWN * b))) if c > 0 else rectangle(a, b)
         for a, b, c in zip(w, t, crown, strict=True)
     ]
 
@@ -388,14 +400,15 @@ def _ways_out(wish: LayoutWish) -> str:
         width = min(width, MOST_OF_TREE * wish.tree_diameter)
     inch, ways = MM_PER_INCH, []
     wide = f"{format_inches(width)[:-1]} in wide"
-    if wish.width is not None and wish.width < width - 0.1 and _fine(replace(wish, width=width)):
+    if wish.width is not None and wish.width < width - SAME_WIDTH_MM and _fine(replace(wish, width=width)):
         return f"Cut it {wide} at the fades."
-    longer = [float(x) for x in np.arange(math.ceil(wish.length / inch / 2) * 2 + 2, 82.1, 2)]
+    longer = [float(x) for x in np.arange(math.ceil(wish.length / inch / 2) * 2 + 2, LONGEST_IN, 2)]
     length = _first(longer, lambda x: _fine(replace(wish, width=width, length=x * inch)))
     if length is not None:
         ways.append(f"be {length:.0f} in long")
-    least = 0.6 * wish.weight / NEWTON_PER_POUND  # less would be another bow
-    lighter = [float(x) for x in np.arange(math.ceil(wish.weight / NEWTON_PER_POUND / 5) * 5 - 5, least, -5)]
+    least = LEAST_WEIGHT * wish.weight / NEWTON_PER_POUND  # less would be another bow
+    first = (math.ceil(wish.weight / NEWTON_PER_POUND / LIGHTER_LB) - 1) * LIGHTER_LB
+    lighter = [float(x) for x in np.arange(first, least, -LIGHTER_LB)]
     pounds = _first(lighter, lambda x: _fine(replace(wish, width=width, weight=x * NEWTON_PER_POUND)))
     if pounds is not None:
         ways.append(f"draw no more than {pounds:.0f} lb")

@@ -221,14 +221,22 @@ class _Bump:
     z: float
 
 
+ORDER = 8  # of the smoothing spline's fall: its penalty is on the fourth derivative's square
+SLOWEST = 1e-4  # 1/mm: waves of 60 m, where an integral over all of them begins
+BUMP_SIGMA, FAR_SIGMA = 0.55, 5.0  # a bump's standard deviation over its half length; where its spectrum has ended
+LINE_ROUNDS, MOST_LEFT, STANDS_OUT = 6, 1.5, 0.15  # of the smooth line's robust fit; the two are parts of the compliance
+LEAST_MOMENT = 0.02  # 1/m: nearer the nock a limb hardly bends
+LEAST_POWER = 0.05  # of the best told bump: less is told by noise alone
+
+
 def gain(wave: Array, cutoff_mm: float) -> Array:
     """Gain of the smoothing spline at angular wavenumbers (n,), 1/mm."""
-    return np.asarray(1 / (1 + (wave * cutoff_mm / (2 * np.pi)) ** 8))
+    return np.asarray(1 / (1 + (wave * cutoff_mm / (2 * np.pi)) ** ORDER))
 
 
 def correlation(lag_mm: Array, cutoff_mm: float) -> Array:
     """Autocorrelation of errors of a smoothed curvature at lags (any shape), mm."""
-    wave = np.linspace(1e-4, 4 * 2 * np.pi / cutoff_mm, 400)
+    wave = np.linspace(SLOWEST, 4 * 2 * np.pi / cutoff_mm, 400)
     spectrum = wave**4 * gain(wave, cutoff_mm) ** 2 / (wave**2 + (2 * np.pi / WANDER_MM) ** 2)
     lags = np.linspace(0, float(lag_mm.max()) + 1, 300)
     table = np.cos(lags[:, None] * wave) @ spectrum / spectrum.sum()
@@ -272,15 +280,15 @@ def ringing(inward_mm: Array, cutoff_mm: float) -> tuple[Array, Array]:
     Green's function of u + (d/dx)^8 u / wc^8: of its four modes that die out inward, the slowest.
     """
     wave = 2 * np.pi / cutoff_mm
-    decay, turn = wave * np.sin(np.pi / 8), wave * np.cos(np.pi / 8)
+    decay, turn = wave * np.sin(np.pi / ORDER), wave * np.cos(np.pi / ORDER)
     fade = np.exp(-decay * inward_mm)
     return fade * np.cos(turn * inward_mm), fade * np.sin(turn * inward_mm)
 
 
 def seen_bump(away_mm: Array, half: float, cutoff_mm: float) -> Array:
     """A bump of height 1, about 2 ``half`` long, as smoothed curvature shows it at distances (any shape) from its middle."""
-    sigma = 0.55 * half
-    wave = np.linspace(0, 5 / sigma, 200)
+    sigma = BUMP_SIGMA * half
+    wave = np.linspace(0, FAR_SIGMA / sigma, 200)
     shape = np.exp(-0.5 * (wave * sigma) ** 2) * gain(wave, cutoff_mm)
     far = np.linspace(0, float(np.abs(away_mm).max()) + 1, 400)
     table = np.cos(far[:, None] * wave) @ shape * (wave[1] - wave[0]) * sigma * np.sqrt(2 / np.pi)
@@ -320,15 +328,17 @@ class _Field:
         c, u = (np.concatenate([getattr(x, n) for x in curves]) for n in ("compliance", "u"))
         level = float(np.median(c[c > 0])) if np.any(c > 0) else 1.0
         line = np.full(len(c), np.log(level))
-        for _ in range(6):  # ln c about the smooth line, linear in the noise: its logarithm itself would be biased by it
+        # ln c about the smooth line, linear in the noise: its logarithm itself would be biased by it
+        for _ in range(LINE_ROUNDS):
             smooth = np.exp(line)
-            left = np.clip(c / smooth - 1, -1.5, 1.5)
+            left = np.clip(c / smooth - 1, -MOST_LEFT, MOST_LEFT)
             weight = 1 / np.hypot(u / smooth, UNEVEN_U)
-            weight /= np.maximum(1.0, np.abs(left) / 0.15) ** 0.5  # what stands out bends the first lines less
+            weight /= np.maximum(1.0, np.abs(left) / STANDS_OUT) ** 0.5  # what stands out bends the first lines less
             line = line + columns @ np.linalg.lstsq(columns * weight[:, None], left * weight, rcond=None)[0]
         smooth = np.exp(line)
         white = [
-            _whitener(x, x.u / smooth[limb == k], np.maximum(x.moment * smooth[limb == k], 0.02)) for k, x in enumerate(curves)
+            _whitener(x, x.u / smooth[limb == k], np.maximum(x.moment * smooth[limb == k], LEAST_MOMENT))
+            for k, x in enumerate(curves)
         ]
         left = c / smooth - 1
         y = np.concatenate([w @ left[limb == k] for k, w in enumerate(white)])
@@ -401,7 +411,7 @@ class _Field:
                 for k, m, h in self.where
             ]
         )
-        ok = (power > 0.05 * np.max(power)) & ~near & np.array([h != LONGER_MM for _, _, h in self.where])
+        ok = (power > LEAST_POWER * np.max(power)) & ~near & np.array([h != LONGER_MM for _, _, h in self.where])
         if of is not None:
             ok &= (sign * amount > 0) & np.array([k in of for k, _, _ in self.where])
         if beside is not None:

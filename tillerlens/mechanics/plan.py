@@ -11,16 +11,16 @@ from typing import Any
 import numpy as np
 
 from tillerlens.core.errors import TillerLensError
+from tillerlens.core.json_form import JsonDocument, JsonObject
 from tillerlens.core.measurement import LIMBS, Measurement, Value
 from tillerlens.core.measurement import Limb as LimbName
-from tillerlens.core.reading import JsonObject
 from tillerlens.core.units import MM_PER_INCH
-from tillerlens.mechanics.bench import Given, check_weighings, weigh_curve
+from tillerlens.mechanics.bench import Given, Unpictured, check_weighings, weigh_curve
 from tillerlens.mechanics.current_bow import CurrentBow, CurrentLimb, DrawReading, Weighed
 from tillerlens.mechanics.elastica import Floats
-from tillerlens.mechanics.evidence import check_evidence, check_reading, once
+from tillerlens.mechanics.evidence import check_brace, check_evidence, check_reading, once
 from tillerlens.mechanics.finding import find_in
-from tillerlens.mechanics.force_draw import Reading, ReadingsDisagree
+from tillerlens.mechanics.force_draw import ReadingsDisagree
 from tillerlens.mechanics.observed import MechanicsError, ObservedBow, ObservedLimb, read_observed
 from tillerlens.mechanics.scraping import Forecast, Foretold, Hand, Plan, Scrape, plan_scraping
 from tillerlens.mechanics.scraping.target import ScrapeTarget
@@ -39,15 +39,15 @@ def plan_from_documents(
     sections: dict[LimbName, LimbSections] | None = None,
     history: Sequence[Scrape] = (),
     last: Foretold | None = None,
-    readings: Sequence[Reading] = (),
+    beside: Unpictured | None = None,
 ) -> Plan:
     """The next scraping step from measurements of the strung bow, the bow at rest, and sections where known.
-    ``last``: what the plan before foretold, whose step was taken; it teaches of the hand. ``readings``:
-    weighings without a picture.
+    ``last``: what the plan before foretold, whose step was taken; it teaches of the hand. ``beside``:
+    what was measured without a picture.
 
     Raises MechanicsError, WishError or NoEquilibrium with what to do.
     """
-    present = current_from_documents(pictures, rest, sections, wish.draw_back, readings)
+    present = current_from_documents(pictures, rest, sections, wish.draw_back, beside)
     return plan_scraping(present, wish, history=history, last=last)
 
 
@@ -83,7 +83,7 @@ def current_from_documents(
     rest: Measurement | None,
     sections: dict[LimbName, LimbSections] | None = None,
     draw_back: float | None = None,
-    readings: Sequence[Reading] = (),
+    beside: Unpictured | None = None,
 ) -> CurrentBow:
     """The bow as it stands, from measurements of it strung and at rest, and sections where known.
 
@@ -93,8 +93,8 @@ def current_from_documents(
         As for ``plan_from_documents``.
     draw_back : float, optional
         Draw to the back, mm, at which the weight is asked for.
-    readings : sequence of Reading
-        Weighings without a picture.
+    beside : Unpictured, optional
+        Weighings without a picture, and the brace height.
 
     Returns
     -------
@@ -113,8 +113,10 @@ def current_from_documents(
         )
     pictures = once(pictures)
     check_evidence(pictures, rest)
-    for r in readings:
-        check_reading(r.draw_mm, r.weight_n)
+    beside = beside or Unpictured()
+    check_brace(beside.brace_back_mm, draw_back)
+    for r in beside.readings:
+        check_reading(r.draw_mm, r.weight_n, beside.brace_back_mm)
     pairs = [(read_observed(m), m) for m in pictures]
     weighed = [p for p in pairs if p[0].state == "drawn" and p[0].weighing is not None and p[0].hook_mm is not None]
     if not weighed:
@@ -124,7 +126,7 @@ def current_from_documents(
     deepest, picture = max(weighed, key=lambda p: p[0].draw_back_mm)
     strung, still = [b for b, _ in pairs], read_observed(rest)
     stiffness = estimate_stiffness(strung, still)
-    given = Given(pictures, rest, readings=readings, full_draw_mm=draw_back)
+    given = Given(pictures, rest, readings=beside.readings, full_draw_mm=draw_back, brace_back_mm=beside.brace_back_mm)
     if draw_back is None:
         check_weighings(given, stiffness)
     weight = None if draw_back is None else _weighed(given, strung, stiffness, draw_back)
@@ -174,6 +176,12 @@ def _limb(limb: Any, stiffness: LimbStiffness, sections: LimbSections | None, si
     return CurrentLimb(limb, u, stiffness.u_rest[::-1], at.thickness_mm, at.to_belly, _power(sections))
 
 
+THICKER = 1.01  # a step of thickness, for a derivative
+NEAR_NOCK_MM = 60.0  # nearer to a nock a gap says nothing of the bend
+GAINED = 1.5  # relative gain of weight over relative gain of draw, near full draw
+LEAST_GAP_U_MM = 0.2  # no gap is read closer
+
+
 def _power(sections: LimbSections) -> float:
     """d ln I / d ln thickness when the belly is scraped, on the average along the limb."""
     thick = [
@@ -181,9 +189,9 @@ def _power(sections: LimbSections) -> float:
             sections.from_nock_mm, sections.width_mm, f * sections.thickness_mm, sections.crown_mm, sections.belly_round_mm,
             u_width_mm=0.0, u_thickness_mm=0.0,
         ).second_moment
-        for f in (1.01, 1.0)
+        for f in (THICKER, 1.0)
     ]  # fmt: skip
-    return float(np.mean(np.log(thick[0] / thick[1])) / np.log(1.01))
+    return float(np.mean(np.log(thick[0] / thick[1])) / np.log(THICKER))
 
 
 def _seen(bow: ObservedBow, picture: Measurement) -> DrawReading:
@@ -191,12 +199,12 @@ def _seen(bow: ObservedBow, picture: Measurement) -> DrawReading:
     assert weighing is not None
     innermost = [bow.limbs[k].length_mm - bow.limbs[k].from_nock_mm[-1] for k in LIMBS]
     first = STATION_STEP_MM * np.ceil((max(innermost) + 10) / STATION_STEP_MM)
-    stations = np.arange(first, min(bow.limbs[k].length_mm for k in LIMBS) - 60.0, STATION_STEP_MM)
+    stations = np.arange(first, min(bow.limbs[k].length_mm for k in LIMBS) - NEAR_NOCK_MM, STATION_STEP_MM)
     gaps, halves = zip(*(_gaps(bow, picture, k, stations) for k in LIMBS), strict=True)
     us = [g.difference.u for g in picture.gaps if np.isfinite(g.difference.u)]
     u_gap = float(np.median(us)) / np.sqrt(2) if us else GAP_U_MM
     # a draw misread by its doubt misreads the weight with it; a bow gains about its weight over its draw
-    u_weight = float(np.hypot(weighing.u_n, 1.5 * weighing.weight_n * bow.u_draw_mm / bow.draw_back_mm))
+    u_weight = float(np.hypot(weighing.u_n, GAINED * weighing.weight_n * bow.u_draw_mm / bow.draw_back_mm))
     return DrawReading(
         bow.draw_back_mm,
         weighing.weight_n,
@@ -204,7 +212,7 @@ def _seen(bow: ObservedBow, picture: Measurement) -> DrawReading:
         stations,
         gaps[0],
         gaps[1],
-        max(u_gap, 0.2),
+        max(u_gap, LEAST_GAP_U_MM),
         half_upper=halves[0],
         half_lower=halves[1],
     )
@@ -224,7 +232,7 @@ def _gaps(bow: ObservedBow, picture: Measurement, name: LimbName, stations: Floa
 # --- printed --------------------------------------------------------------------------------------------------
 
 
-def as_document(plan: Plan) -> JsonObject:
+def as_document(plan: Plan) -> JsonDocument:
     """The JSON form, in mm, N and shares of the thickness; null where not known."""
     return {
         "format": "tillerlens-scraping-plan",
@@ -268,7 +276,7 @@ def as_document(plan: Plan) -> JsonObject:
     }  # fmt: skip
 
 
-def _forecast(f: Forecast) -> JsonObject:
+def _forecast(f: Forecast) -> JsonDocument:
     return {
         "draw_back_mm": _number(f.draw_back, 1),
         "weight": _value(f.weight, 3),
@@ -288,7 +296,7 @@ def _list(xs: Floats, places: int) -> list[float | None]:
     return [_number(float(x), places) for x in xs]
 
 
-def _value(v: Value, places: int) -> JsonObject:
+def _value(v: Value, places: int) -> JsonDocument:
     return {"value": _number(v.value, places), "u": _number(v.u, places), "unit": v.unit}
 
 

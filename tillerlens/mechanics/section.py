@@ -100,6 +100,11 @@ def by_calipers(sections: Mapping[Limb, LimbSections] | None) -> bool:
     return sections is not None and all(s.thickness_from == "calipers" for s in sections.values())
 
 
+def rectangle(width: float, thickness: float) -> Section:
+    """A limb without crown: I = b h^3 / 12."""
+    return Section(width * thickness, width * thickness**3 / 12, thickness / 2, thickness / 2, width)
+
+
 def section_of(outline: Polygon) -> Section:
     """Properties of any outline (x across, y toward the back, mm), by the polygon's moments."""
     p = np.asarray(outline.exterior.coords)[:-1]

@@ -97,18 +97,26 @@ class ForceDraw:
     states: tuple[Equilibrium, ...]
 
 
+HALVINGS, KEPT_OFF, ROUGHLY = 14, 0.05, 1e-3  # of the coarse search: steps, share kept off its ends, when it is close enough
+SHORTEST_STRING = 0.3  # of the bow's length along its limbs: a shorter string would fold it
+LEAST_SHARE = 0.01  # of the size, so that a nearly straight guess still has a height
+LEAST_DEPTH = 1e-3  # of the string's length, so that a nearly straight string still has a tension
+FIRST_STEP, LAST_STEP = 0.03, 1e-4  # of the size, in walking to a draw: at first, and where it gives up
+SAME_ROCK = 1e-4  # rad
+
+
 def _bisect(f: Callable[[float], float], lo: float, hi: float) -> float:
     """Where the rising function ``f`` crosses zero, coarsely: it only starts Newton."""
     flo, fhi = f(lo), f(hi)
-    for _ in range(14):
+    for _ in range(HALVINGS):
         mid = 0.5 * (lo + hi) if flo >= 0 or fhi <= 0 else lo - flo * (hi - lo) / (fhi - flo)
-        mid = min(max(mid, lo + 0.05 * (hi - lo)), hi - 0.05 * (hi - lo))
+        mid = min(max(mid, lo + KEPT_OFF * (hi - lo)), hi - KEPT_OFF * (hi - lo))
         fm = f(mid)
         if fm < 0:
             lo, flo = mid, fm
         else:
             hi, fhi = mid, fm
-        if hi - lo < 1e-3 * hi:
+        if hi - lo < ROUGHLY * hi:
             break
     return 0.5 * (lo + hi)
 
@@ -153,7 +161,7 @@ def braced(
         root = _bisect(lambda m: 0.5 * sum(n[1] for n in guess.nocks(m)) - brace_height - half, 0.0, guess.most())
     else:
         assert string_length is not None
-        if not 0 < string_length < sum(n[0] for n in guess.nocks(0.0)) or string_length < 0.3 * size:
+        if not 0 < string_length < sum(n[0] for n in guess.nocks(0.0)) or string_length < SHORTEST_STRING * size:
             raise NoEquilibrium(
                 "A string of this length does not bend this bow.",
                 "The string must be shorter than the bow from nock to nock, and longer than a third of it.",
@@ -161,7 +169,7 @@ def braced(
             )
         root = _bisect(lambda m: string_length - sum(n[0] for n in guess.nocks(m)), 0.0, guess.most())
     nocks = guess.nocks(root)
-    height = max(0.5 * (nocks[0][1] + nocks[1][1]), 0.01 * size)
+    height = max(0.5 * (nocks[0][1] + nocks[1][1]), LEAST_SHARE * size)
     scale = root / height
 
     def fun(v: Floats) -> tuple[Floats, Floats]:
@@ -320,7 +328,7 @@ def _first_guess(chains: tuple[Chain, Chain], length: float, deep: float) -> Flo
     root = _bisect(lambda m: length - sum(math.hypot(x, deep - w) for x, w, _ in guess.nocks(m)), 0.0, guess.most())
     nocks = guess.nocks(root)
     lean = [math.atan2(deep - w, x) for x, w, _ in nocks]
-    tension = root / max(deep * math.cos(max(lean)), 1e-3 * length)
+    tension = root / max(deep * math.cos(max(lean)), LEAST_DEPTH * length)
     level = math.atan2(nocks[0][1] - nocks[1][1], nocks[0][0] + nocks[1][0])
     return np.array([tension, tension, nocks[0][2] + lean[0], nocks[1][2] + lean[1], level])
 
@@ -348,13 +356,13 @@ def _creep(bow: Bow, chains: tuple[Chain, Chain], length: float, deep: float, ho
             "Give a draw beyond the braced string.",
             brace_height=state.gap_belly,
         )
-    step = 0.03 * size
+    step = FIRST_STEP * size
     while here < deep:
         want = min(here + step, deep)
         got = _solve_drawn(bow, chains, length, want, how, _first_from(chains, state), size)
         if got is None:
             step *= 0.5
-            if step < 1e-4 * size:
+            if step < LAST_STEP * size:
                 raise NoEquilibrium(
                     "The limbs cannot follow the string this far.",
                     "Give a shorter draw, or check the stiffness.",
@@ -393,7 +401,7 @@ def _solve_drawn(
     state = _state(bow, chains, (tu, tl), got[1:3], shots, hook, weight, rock, length, pull)
     # a braced bow turned until its straight string meets the hook is in balance too, but nobody holds it so
     straight = shots[0].lean + shots[1].lean < 1e-7
-    if how.handle_free and straight and abs(rock - _level(state.upper, state.lower)) > 1e-4:
+    if how.handle_free and straight and abs(rock - _level(state.upper, state.lower)) > SAME_ROCK:
         return None
     if weight < -1e-6 * scale:
         raise NoEquilibrium("This draw is less than the brace height.", "Give a draw beyond the braced string.", draw=deep)

@@ -189,6 +189,13 @@ def _resting(d: _Data) -> Solve:
     return solve
 
 
+MOVES = 1e-3  # of the compliance: what moves it by less is left out
+LEAST_PLACES = 12  # along a limb, however short
+LEAST_ARM_MM = 0.1
+NEAR_FADE_MM = 80.0  # stretch beside the last told place whose mean goes on toward the fade
+FEWEST = 5  # values that a spread is told of
+
+
 def _with_doubt(here: Stiffness, moved: list[Stiffness]) -> Stiffness:
     """The stiffness with what moves it as a whole in its uncertainty; what moves it by less than a thousandth is left out."""
 
@@ -198,7 +205,7 @@ def _with_doubt(here: Stiffness, moved: list[Stiffness]) -> Stiffness:
         return np.where(a.told, np.nan_to_num(found, nan=UNTOLD, posinf=UNTOLD), 0.0)
 
     size = [[off(a, b) for a, b in zip(here.limbs.values(), m.limbs.values(), strict=True)] for m in moved]
-    kept = [k for k, x in enumerate(size) if max(float(np.median(v)) for v in x) > 1e-3]
+    kept = [k for k, x in enumerate(size) if max(float(np.median(v)) for v in x) > MOVES]
     limbs = []
     for i, a in enumerate(here.limbs.values()):
         u = np.sqrt(a.u_relative**2 + sum((size[k][i] ** 2 for k in kept), np.zeros(len(a.ei))))
@@ -214,7 +221,7 @@ def _with_doubt(here: Stiffness, moved: list[Stiffness]) -> Stiffness:
 
 def _gather(seen: Sequence[ObservedBow], rest: ObservedBow | None, name: LimbName) -> _Data:
     length = float(np.mean([b.limbs[name].from_nock_mm[-1] for b in seen]))
-    s = np.linspace(0, length, max(12, int(length / STEP_MM)))
+    s = np.linspace(0, length, max(LEAST_PLACES, int(length / STEP_MM)))
     at_fade = ROOT_SHARE * np.exp(-(length - s) / ROOT_MM)
 
     def read(limb: ObservedLimb, values: Array) -> Array:
@@ -224,7 +231,7 @@ def _gather(seen: Sequence[ObservedBow], rest: ObservedBow | None, name: LimbNam
     kappa = np.array([read(m, m.curvature) for m in limbs])
     u = np.hypot(np.array([read(m, m.u_curvature) for m in limbs]), at_fade * np.abs(kappa))
     arm, u_arm = (np.array([read(m, getattr(m, n)) for m in limbs]) for n in ("arm_mm", "u_arm_mm"))
-    arm = np.maximum(arm, 0.1)  # at the nock itself there is none
+    arm = np.maximum(arm, LEAST_ARM_MM)  # at the nock itself there is none
     if rest is None:
         return _Data(s, length, kappa, u, arm, u_arm, np.zeros(len(s)), np.full(len(s), NO_REST_U))
     still = rest.limbs[name]
@@ -399,7 +406,7 @@ def filled(limb: LimbStiffness) -> Array:
     s = limb.from_nock_mm
     at = s[limb.told]
     out = np.interp(s, at, log)
-    for end, near, damp in ((s < at[0], at < at[0] + 100, 1.0), (s > at[-1], at > at[-1] - 80, 0.5)):
+    for end, near, damp in ((s < at[0], at < at[0] + 100, 1.0), (s > at[-1], at > at[-1] - NEAR_FADE_MM, 0.5)):
         slope, level = np.polyfit(at[near] - (at[0] if damp == 1.0 else at[-1]), log[near], 1)
         edge = at[0] if damp == 1.0 else at[-1]
         out[end] = out[np.argmin(np.abs(s - edge))] + max(float(slope), 0.0) * damp * (s[end] - edge)
@@ -445,7 +452,7 @@ def bending_modulus(
         value += list(np.log(e[ok]))
         weight += list(1 / rel[ok] ** 2)
         places += float(ok.sum()) * STEP_MM / CORRELATED_MM
-    if len(value) < 5:
+    if len(value) < FEWEST:
         raise MechanicsError(
             "The sections and the stiffness have too few places in common.", "Measure width and thickness at more places."
         )

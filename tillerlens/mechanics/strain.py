@@ -36,7 +36,7 @@ from tillerlens.mechanics.observed import MechanicsError, ObservedBow
 from tillerlens.mechanics.section import LimbSections, by_calipers
 from tillerlens.mechanics.statics import braced, drawn
 from tillerlens.mechanics.stiffness import FIRST, LAST, Stiffness, statics_bow
-from tillerlens.mechanics.wood import Species, likely_strength, species_table
+from tillerlens.mechanics.wood import MOST_OF_AIR, Species, likely_strength, species_table
 
 Array = NDArray[np.float64]
 Side = Literal["belly", "back"]
@@ -44,6 +44,7 @@ SIDES: tuple[Side, Side] = ("belly", "back")
 # Where no section is known: a crown or a rounded belly moves the centroid from the middle, by 15 % of the half thickness in a D,
 # and what is seen from the side may hold a sliver of shadow.
 SIDE_U = 0.08
+SAME_PLACE_MM = 60.0  # places of one limb that near share what the smoothing errs
 MODEL_U = 0.03  # of a strain ahead: statics, and plane sections staying plane
 
 # Set of the tips behind the handle's back: up to one inch good, to two acceptable, beyond three wrong (common practice, no
@@ -152,7 +153,7 @@ def _crushes(kind: Species, moisture: float | None) -> tuple[float, str]:
     mean = _mean_crushing(moisture)
     if kind.name == "Osage-orange":
         # green to this moisture as the woods of the table do
-        return OSAGE_GREEN * mean / _mean_crushing(30.0), RECORD
+        return OSAGE_GREEN * mean / _mean_crushing(MOST_OF_AIR), RECORD
     per = float(np.mean([w.dry.crushing / w.dry.rupture for w in _complete() if w.dry]))
     return per * kind.linear_limit * mean / _mean_crushing(None), LIKE_OTHERS
 
@@ -307,7 +308,7 @@ def most_at_risk(strains: dict[LimbName, LimbStrain], limit: StrainLimit, heat_f
         raise MechanicsError("No strain is known along these limbs.", "Give a picture at rest and one drawn, or the sections.")
     share, u_share, name, side, at, y, u, index = max(rows, key=lambda r: float(r[0]))
     # the other surface at the same place is the same place, and neighbours share their errors
-    others = [r for r in rows if r[2] != name or abs(r[4] - at) > 60.0]
+    others = [r for r in rows if r[2] != name or abs(r[4] - at) > SAME_PLACE_MM]
     clear = all(share - r[0] > 2 * np.hypot(u_share, r[1]) for r in others)
     causes = {k: float(v[index]) for k, v in strains[name].causes.get(side, {}).items()}
     return Risk(

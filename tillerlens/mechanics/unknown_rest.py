@@ -25,10 +25,18 @@ WAVES = ((1.0e-4, 200.0), (6.0e-5, 45.0))  # natural bend besides: 1/mm and the 
 ERRORS_MM = 45.0  # over which errors of the measured bend move together
 UNWEIGHED_U = 1.0  # of the logarithm of a tension that nobody weighed, about the first guess
 IMPOSSIBLE = 1e6
-STEP = 0.01  # of ln tension, for the second derivatives
+STEP, PART, ROUNDS = (
+    0.01,
+    0.3,
+    2,
+)  # of ln tension at first, then of a standard uncertainty, for the second derivatives; and how often
 
 # Rest curvature, its standard uncertainty, compliance and misfit by place (n,) of one limb, for tensions (pictures,).
 Solve = Callable[[Array], tuple[Array, Array, Array, Array]]
+
+
+NEAR_MM = 0.7 * ERRORS_MM  # standard deviation of the bell that stands for how neighbours' errors are alike
+SEARCH = {"gtol": 1e-2, "eps": 1e-4, "maxiter": 40}  # in ln tension: a hundredth of its own doubt is plenty
 
 
 def likely_tensions(places: Sequence[Array], solve: Sequence[Solve], start: Array, u_log: Array) -> tuple[Array, Array]:
@@ -44,7 +52,7 @@ def likely_tensions(places: Sequence[Array], solve: Sequence[Solve], start: Arra
         (pictures,) a first guess, and how far (of its logarithm) it may be off; infinite where nobody weighed.
     """
     prior = _natural(places)
-    near = [np.exp(-0.5 * ((s[:, None] - s[None, :]) / (0.7 * ERRORS_MM)) ** 2) for s in places]
+    near = [np.exp(-0.5 * ((s[:, None] - s[None, :]) / NEAR_MM) ** 2) for s in places]
     u = np.minimum(u_log, UNWEIGHED_U)
 
     def cost(log: Array) -> float:
@@ -59,32 +67,45 @@ def likely_tensions(places: Sequence[Array], solve: Sequence[Solve], start: Arra
             if not np.isfinite(own).all() or float(np.median(t[2])) <= 0:
                 return IMPOSSIBLE
             if np.isfinite(t[3]).all():
-                out += 0.5 * float(np.mean(t[3])) * float(s[-1]) / (np.sqrt(2 * np.pi) * 0.7 * ERRORS_MM)
+                out += 0.5 * float(np.mean(t[3])) * float(s[-1]) / (np.sqrt(2 * np.pi) * NEAR_MM)
         factor = cho_factor(cov)
         # The determinant is left out: where crooks outweigh the errors it hardly changes, and where errors outweigh the crooks
         # it would say that a lower tension makes smaller errors, which is no evidence for it.
         out += 0.5 * float(rest @ cho_solve(factor, rest))
         return out if np.isfinite(out) else IMPOSSIBLE
 
-    best = minimize(cost, np.zeros(len(start)), method="BFGS", options={"gtol": 1e-2, "eps": 1e-4, "maxiter": 40}).x
+    best = minimize(cost, np.zeros(len(start)), method="BFGS", options=SEARCH).x
     return start * np.exp(best), _covariance(cost, best, u)
 
 
 def _covariance(cost: Callable[[Array], float], at: Array, u: Array) -> Array:
-    """Inverse of the cost's second derivatives; never surer than they are positive, nor less sure than before."""
-    n = len(at)
-    eye = STEP * np.eye(n)
-    here = cost(at)
-    single = [(cost(at + e), cost(at - e)) for e in eye]
-    hessian = np.diag([(a + b - 2 * here) / STEP**2 for a, b in single])
+    """Inverse of the cost's second derivatives; never surer than they are positive, nor less sure than before.
+
+    Many pictures fix how their tensions go together a hundred times better than their level. Along the tensions themselves some
+    of the one curvature would drown the other, so that more pictures would seem to tell less: they are taken once more along the
+    axes that the first round finds, each over a part of its own standard uncertainty.
+    """
+    steps = STEP * np.eye(len(at))
+    value, vector = np.ones(len(at)), np.eye(len(at))
+    for _ in range(ROUNDS):
+        back = np.linalg.inv(steps)
+        hessian = back.T @ _second(cost, at, steps) @ back
+        value, vector = np.linalg.eigh(hessian * u[:, None] * u[None, :])
+        value = np.maximum(value, 1.0)
+        steps = PART * u[:, None] * vector / np.sqrt(value)
+    inverse = (vector / value) @ vector.T
+    return np.asarray(inverse * u[:, None] * u[None, :])
+
+
+def _second(cost: Callable[[Array], float], at: Array, steps: Array) -> Array:
+    """How the cost curves along the columns of ``steps``, for one step each."""
+    n, here = len(at), cost(at)
+    out = np.diag([cost(at + s) + cost(at - s) - 2 * here for s in steps.T])
     for i in range(n):
         for j in range(i):
-            both = cost(at + eye[i] + eye[j]) - single[i][0] - single[j][0] + here
-            hessian[i, j] = hessian[j, i] = both / STEP**2
-    scaled = hessian * u[:, None] * u[None, :]
-    value, vector = np.linalg.eigh(scaled)
-    inverse = (vector / np.maximum(value, 1.0)) @ vector.T
-    return np.asarray(inverse * u[:, None] * u[None, :])
+            a, b = steps[:, i], steps[:, j]
+            out[i, j] = out[j, i] = (cost(at + a + b) - cost(at + a - b) - cost(at - a + b) + cost(at - a - b)) / 4
+    return out
 
 
 def _natural(places: Sequence[Array]) -> Array:

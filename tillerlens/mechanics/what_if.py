@@ -12,17 +12,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any, Literal, get_args
+from typing import Literal, get_args
 
 import numpy as np
 
+from tillerlens.core.json_form import JsonDocument
 from tillerlens.core.measurement import LIMBS, Measurement, Value
 from tillerlens.core.measurement import Limb as LimbName
 from tillerlens.core.units import MM_PER_INCH
+from tillerlens.mechanics.bench import Unpictured
 from tillerlens.mechanics.current_bow import SEGMENTS, CurrentBow, Weighed, gaps_of, sharpen, thinned
 from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.evidence import check_draw
-from tillerlens.mechanics.force_draw import Reading
 from tillerlens.mechanics.observed import SCALE_GAIN_U, MechanicsError, read_observed
 from tillerlens.mechanics.plan import current_from_documents
 from tillerlens.mechanics.section import LimbSections, by_calipers
@@ -175,15 +176,15 @@ def standing_from_documents(
     rest: Measurement | None,
     draw_back: float,
     sections: dict[LimbName, LimbSections] | None = None,
-    readings: Sequence[Reading] = (),
+    beside: Unpictured | None = None,
 ) -> Standing:
-    """The bow from measurements: strung as it is now, one drawn picture weighed, and unstrung. ``readings``: weighings
-    without a picture.
+    """The bow from measurements: strung as it is now, one drawn picture weighed, and unstrung. ``beside``: what was
+    measured without a picture.
 
     Raises MechanicsError or NoEquilibrium with what to do.
     """
     check_draw(draw_back)
-    present = current_from_documents(pictures, rest, sections, draw_back, readings)
+    present = current_from_documents(pictures, rest, sections, draw_back, beside)
     found = sharpen(present)
     value, vector = np.linalg.eigh(found.cov)
     seen = max((read_observed(m) for m in pictures if m.state == "drawn"), key=lambda b: b.draw_back_mm)
@@ -219,20 +220,25 @@ def _as_weighed(standing: Standing, weighed: Weighed) -> Standing:
     return replace(standing, bow=Bow(upper, lower, bow.handle), energy_by_statics=told / stored)
 
 
+PERCENT, SIXTY_FOURTH_MM = 0.01, MM_PER_INCH / 64
+LEAST_LEFT = 0.3  # of a limb's working part, when it is shortened
+LEAST_DRAWN_MM = 25.0  # from the brace height, or there is no draw to speak of
+
+
 def check_change(c: Change, shortest_mm: float) -> None:
     """Raise WhatIfError for a change that nobody makes or that this bow's limbs, so long from fade to nock, have no room for."""
     low, high = BOUNDS[c.kind]
     if not 0 <= c.u <= high:
         raise WhatIfError("The change's own doubt can't be that number.", "Leave it out.")
     if c.amount is not None and not low <= c.amount <= high:
-        unit, per = ("%", 0.01) if c.kind in ("take", "narrow", "heat") else ("in", MM_PER_INCH)
+        unit, per = ("%", PERCENT) if c.kind in ("take", "narrow", "heat") else ("in", MM_PER_INCH)
         asked = f"{c.amount / per:g} {unit}" if abs(c.amount) < MOST_SAID * per else "so much"
         said = f"{asked} cannot be tried: {low / per:g} to {high / per:g} {unit} can."
         raise WhatIfError(f"To {_WORDS[c.kind]} by {said}", "Ask for less.", amount=c.amount)
     if c.mm is not None and (c.kind != "take" or not 0 <= c.mm <= MOST_TAKEN_MM):
         raise WhatIfError(
             f"To {_WORDS[c.kind]} by such a thickness cannot be tried.",
-            f"Only wood taken off is given as a thickness, from 0 to {64 * MOST_TAKEN_MM / MM_PER_INCH:.0f}/64 in.",
+            f"Only wood taken off is given as a thickness, from 0 to {MOST_TAKEN_MM / SIXTY_FOURTH_MM:.0f}/64 in.",
             mm=c.mm,
         )
     if c.amount is None and c.kind != "heat" and c.mm is None:
@@ -298,7 +304,7 @@ def _changed_limb(limb: ElasticLimb, depth: Depth, c: Change, was_mm: float, pow
         return ElasticLimb(s, ei * (1 - amount * part), k0), depth
     if c.kind == "shorten":
         end = limb.length - amount
-        if end < 0.3 * limb.length:
+        if end < LEAST_LEFT * limb.length:
             raise WhatIfError("Too little of the limb would be left.", "Shorten it by less.")
         new = np.append(s[s < end - 1e-6], end)
         read = lambda y: np.interp(new, s, y)  # noqa: E731
@@ -380,7 +386,7 @@ def _states(standing: Standing, bent: Bent, start: Equilibrium | None = None) ->
         first = braced(bent.bow, brace_height=height, segments=SEGMENTS)
     else:
         first = braced(bent.bow, string_length=bent.string_length, segments=SEGMENTS)
-    if standing.draw_back < first.draw_back + 25:
+    if standing.draw_back < first.draw_back + LEAST_DRAWN_MM:
         raise WhatIfError(
             "The target draw is hardly beyond the brace height.", "Give the draw to the back of the handle, or brace it lower."
         )
@@ -457,14 +463,14 @@ def _outcome(standing: Standing, found: _Answers) -> Outcome:
     )
 
 
-def as_document(tried: Tried) -> dict[str, Any]:
+def as_document(tried: Tried) -> JsonDocument:
     """The JSON form, in mm, N, J, degrees and shares of 1."""
 
-    def one(v: Value) -> dict[str, Any]:
+    def one(v: Value) -> JsonDocument:
         known = [round(float(x), 5) if np.isfinite(x) else None for x in (v.value, v.u)]
         return {"value": known[0], "u": known[1], "unit": v.unit}
 
-    def outcome(o: Outcome) -> dict[str, Any]:
+    def outcome(o: Outcome) -> JsonDocument:
         return {
             "weight": one(o.weight), "energy": one(o.energy), "brace_height_back": one(o.brace_back),
             "gaps": [

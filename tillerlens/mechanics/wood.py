@@ -17,6 +17,10 @@ from tillerlens.core.units import parse_quantity
 
 MOST_MOISTURE = 250.0  # % of the dry mass; green sapwood of light woods holds about 200
 EMC_U = 0.5  # %; Simpson (1973): the formula strays from 72 printed values by up to 0.9, by less than 0.13 in the mean
+AT_DRY = 12.0  # %; what the handbook's dry values are printed for
+MEETING = 25.0  # %; where strength stops falling, the handbook's usual value for a wood that it gives none for
+MOST_OF_AIR = 30.0  # %; the fibres' saturation: moister wood than any air makes
+_DRIER = (5.0, 8.0)  # %; hickory and pecan are bent drier (common practice, no source)
 KELVIN = 273.15
 _TEMPERATURES = (-40.0, 100.0)  # deg C, far beyond any shop; outside it is a slip of the pen
 
@@ -84,14 +88,16 @@ def read_moisture(text: str) -> float:
     return percent
 
 
+# Wood Handbook Eq. 4-5 (Simpson 1973): the polynomials in degrees Celsius of W, K, K1, K2. Some public copies print the last term
+# of K as -2.73e-7; the Fahrenheit set of the same equation shows -2.73e-6.
+_HAILWOOD = ((349, 1.29, 0.0135), (0.805, 0.000736, -0.00000273), (6.27, -0.00938, -0.000303), (1.91, 0.0407, -0.000293))
+_WATER = 1800  # of the same: 100 % times the molar mass of water, g/mol
+
+
 def _hailwood_horrobin(t: float, h: float) -> float:
-    w = 349 + 1.29 * t + 0.0135 * t**2
-    # some public copies print the last term as -2.73e-7; the Fahrenheit set of the same equation shows -2.73e-6
-    k = 0.805 + 0.000736 * t - 0.00000273 * t**2
-    k1 = 6.27 - 0.00938 * t - 0.000303 * t**2
-    k2 = 1.91 + 0.0407 * t - 0.000293 * t**2
+    w, k, k1, k2 = (a + b * t + c * t**2 for a, b, c in _HAILWOOD)
     kh = k * h
-    return 1800 / w * (kh / (1 - kh) + (k1 * kh + 2 * k1 * k2 * kh**2) / (1 + k1 * kh + k1 * k2 * kh**2))
+    return _WATER / w * (kh / (1 - kh) + (k1 * kh + 2 * k1 * k2 * kh**2) / (1 + k1 * kh + k1 * k2 * kh**2))
 
 
 _A, _B, _C, _D, _TC = -0.000612, 2.43, 0.0577, 0.430, 647.1
@@ -198,6 +204,9 @@ _DRY_FROM_MEMORY = {  # the same columns
 }
 _MEETING = {"white ash": 24.0, "yellow birch": 27.0}
 _PSI = 0.006894757293
+# Modulus of elasticity and of rupture in bending, psi: at 12 %, and green.
+_TB479 = (("persimmon", 2.01e6, 17_700), ("flowering dogwood", 1.5e6, 14_900), ("Pacific yew", 1.35e6, 15_200))
+_TB479_GREEN = ("Osage-orange", 1.33e6, 13_700)
 
 
 @cache
@@ -207,11 +216,11 @@ def _species() -> dict[str, Species]:
         green = _printed(*_GREEN[name]) if name in _GREEN else None
         source = HANDBOOK_GREEN_M if name in _GREEN_FROM_MEMORY else HANDBOOK
         known = name not in _DRY_FROM_MEMORY
-        out[name] = Species(name, _printed(*row), green, source if known else HANDBOOK_M, known, _MEETING.get(name, 25.0))
-    for name, moe, mor in (("persimmon", 2.01e6, 17_700), ("flowering dogwood", 1.5e6, 14_900), ("Pacific yew", 1.35e6, 15_200)):
+        out[name] = Species(name, _printed(*row), green, source if known else HANDBOOK_M, known, _MEETING.get(name, MEETING))
+    for name, moe, mor in _TB479:
         out[name] = Species(name, Strength(math.nan, mor * _PSI, moe * _PSI), None, TB479, False)
-    osage = Strength(math.nan, 13_700 * _PSI, 1.33e6 * _PSI)
-    out["Osage-orange"] = Species("Osage-orange", None, osage, TB479, False)
+    name, moe, mor = _TB479_GREEN
+    out[name] = Species(name, None, Strength(math.nan, mor * _PSI, moe * _PSI), TB479, False)
     return out
 
 
@@ -220,14 +229,14 @@ def species_table() -> dict[str, Species]:
     return dict(_species())
 
 
-def at_moisture(dry: float, green: float, moisture: float, meeting: float = 25.0) -> float:
+def at_moisture(dry: float, green: float, moisture: float, meeting: float = MEETING) -> float:
     """A strength or stiffness at a moisture (%), from that at 12 % and green: Wood Handbook Eq. 5-3.
 
     From ``meeting`` on it is the green value. Not for work to maximum load, impact, or tension across the grain.
     """
-    if not (dry > 0 and green > 0) or not moisture >= 0 or not meeting > 12:
+    if not (dry > 0 and green > 0) or not moisture >= 0 or not meeting > AT_DRY:
         raise WoodError("Strength and moisture must be above zero.", "Give the values at 12 % and green.", moisture=moisture)
-    return dry * (dry / green) ** ((12 - min(moisture, meeting)) / (meeting - 12))
+    return dry * (dry / green) ** ((AT_DRY - min(moisture, meeting)) / (meeting - AT_DRY))
 
 
 @dataclass(frozen=True)
@@ -249,10 +258,10 @@ def likely_strength(wood: Species, moisture: float | None = None) -> Likely:
     The equation needs a wood's value at 12 % and green. Where the table has only one of the two, the mean ratio of the woods
     that have both stands in, and is said.
     """
-    at = 12.0 if moisture is None else moisture
+    at = AT_DRY if moisture is None else moisture
     if not 0 <= at <= MOST_MOISTURE:
         raise WoodError(f"A moisture of {at:g} % cannot be.", "Give it in percent of the dry mass, like 9.5%.", moisture=at)
-    power = (12 - min(at, wood.meeting)) / (wood.meeting - 12)
+    power = (AT_DRY - min(at, wood.meeting)) / (wood.meeting - AT_DRY)
     got, filled, spread = {}, False, 0.0
     for part in _PARTS:
         dry, green = (getattr(side, part) if side else math.nan for side in (wood.dry, wood.green))
@@ -301,7 +310,7 @@ class DryBand:
 
     def __post_init__(self) -> None:
         for end, what in ((self.low, "driest"), (self.high, "dampest")):
-            if not 1 <= end <= 30:
+            if not 1 <= end <= MOST_OF_AIR:
                 text = f"{end:g} % cannot be the {what} wood that you bend: air alone brings wood to between 1 and 30 %."
                 raise WoodError(text, "Give both ends of the band in percent, like 8 and 11.", given=end)
         if self.low >= self.high:
@@ -314,7 +323,7 @@ class DryBand:
 
     @classmethod
     def of(cls, species: str) -> DryBand:
-        return cls(5.0, 8.0) if "hickory" in species.lower() or "pecan" in species.lower() else cls()
+        return cls(*_DRIER) if "hickory" in species.lower() or "pecan" in species.lower() else cls()
 
 
 Dryness = Literal["too_wet", "perhaps_too_wet", "within", "perhaps_too_dry", "too_dry", "unknown"]

@@ -23,7 +23,7 @@ from typing import IO, Any, NoReturn
 
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.files import NO_ROOM
-from tillerlens.core.reading import JsonObject
+from tillerlens.core.json_form import JsonObject
 from tillerlens.core.shot_file import read_shot
 from tillerlens.record import originals
 from tillerlens.record.entries import Bow, Correction, Event, Measured, RecordError, Stage, check_entry, check_form, from_document

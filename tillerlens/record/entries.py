@@ -11,22 +11,23 @@ import math
 import re
 import time
 import uuid
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, fields
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, datetime
 from functools import cache
 from importlib import resources
 from typing import Any, Literal, TypeVar
 
 from tillerlens.core.errors import TillerLensError
+from tillerlens.core.events import DETAILS, Details, EventKind, Face, NoteDetails, ScrapeDetails
+from tillerlens.core.json_form import JsonObject
 from tillerlens.core.shot import State
 from tillerlens.core.units import format_inches, format_pounds
 
-EventKind = Literal["scrape", "heat", "rest", "moisture", "weighing", "mass", "arrow_speed", "finding", "note"]
-Face = Literal["back", "belly"]
 StageStatus = Literal["measured", "needs_help", "refused", "unmeasured"]
 
 LONGEST_NAME = 200
+_TEXTS = ("name", "wood", "made", "notes")  # of a bow, empty where nothing is known
 _DERIVED = {"derived": True}  # follows from other entries, so it does not travel
 
 
@@ -109,7 +110,7 @@ class Stage:
     sha256: str  # of the original's bytes
     media: str
     size_bytes: int
-    shot: dict[str, Any]
+    shot: JsonObject  # as the shot file holds it, perhaps not yet whole
     minutes_since_unstrung: float | None = None
     video_time_s: float | None = None
     rest_stage_id: str | None = None
@@ -118,7 +119,7 @@ class Stage:
     added_at: datetime = field(default_factory=now)
     status: StageStatus = field(default="unmeasured", metadata=_DERIVED)
     made_by: str = field(default="", metadata=_DERIVED)
-    values: dict[str, Any] = field(default_factory=dict, metadata=_DERIVED)
+    values: JsonObject = field(default_factory=dict, metadata=_DERIVED)
     version: int = field(default=0, metadata=_DERIVED)
 
     @property
@@ -145,12 +146,21 @@ class Measured:
 
 
 @dataclass(frozen=True)
+class FieldChange:
+    """One field of a shot before and after, parts of its name joined by dots; None: it was not there."""
+
+    field: str
+    old: Any
+    new: Any
+
+
+@dataclass(frozen=True)
 class Correction:
-    """Who changed what of a stage's shot: changes = [{"field", "old", "new"}], null for a field that was not there."""
+    """Who changed what of a stage's shot."""
 
     stage_id: str
     who: str
-    changes: list[dict[str, Any]]
+    changes: tuple[FieldChange, ...]
     reason: str = ""
     id: str = field(default_factory=new_id)
     made_at: datetime = field(default_factory=now)
@@ -159,12 +169,12 @@ class Correction:
 
 @dataclass(frozen=True)
 class Event:
-    """Something done to or learnt of a bow between pictures; ``details`` by kind as the schema says."""
+    """Something done to or learnt of a bow between pictures; ``details`` are of the kind's own type."""
 
     bow_id: str
     kind: EventKind
     happened_at: datetime
-    details: dict[str, Any] = field(default_factory=dict)
+    details: Details = NoteDetails()
     notes: str = ""
     who: str = ""
     stage_id: str | None = None
@@ -186,10 +196,40 @@ def canonical(document: Any) -> str:
     return json.dumps(document, sort_keys=True, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
 
-def as_document(entry: Bow | Stage | Measured | Correction | Event, whole: bool = False) -> dict[str, Any]:
+def as_document(entry: Bow | Stage | Measured | Correction | Event, whole: bool = False) -> JsonObject:
     """An entry as it is printed and exported. whole: with what follows from other entries (a stage's values) as well."""
     document = {f.name: getattr(entry, f.name) for f in fields(entry) if whole or not f.metadata.get("derived")}
-    return {k: say_time(v) if isinstance(v, datetime) else v for k, v in document.items()}
+    return {k: say_time(v) if isinstance(v, datetime) else as_json(v) for k, v in document.items()}
+
+
+def as_json(value: Any) -> Any:
+    """One field of an entry as the tables and the printed form hold it."""
+    if isinstance(value, Details):
+        return value.as_dict()
+    return [vars(c) for c in value] if isinstance(value, tuple) else value
+
+
+def bow_of(fields: Mapping[str, object], bow: Bow | None = None) -> Bow:
+    """A bow of what was typed, or one with some of its fields changed; None: not known. ``check_entry`` says what cannot be."""
+    typed: JsonObject = {name: "" if value is None and name in _TEXTS else value for name, value in fields.items()}
+    return Bow(**typed) if bow is None else replace(bow, **typed)
+
+
+def read_details(kind: str, given: Mapping[str, object]) -> Details:
+    """An event's details from what is kept or typed; None: not noted. Raises RecordError when they are not of the kind's form."""
+    if kind not in DETAILS:
+        raise RecordError(f"The kind of event cannot be {kind!r}.", f"Choose one of: {', '.join(DETAILS)}.", field="kind")
+    known = {name: value for name, value in given.items() if value is not None}
+    if kind == "note" and known:
+        raise RecordError("A note's details are not of the right form.", "Write all of it into the notes.", field="details")
+    if kind != "note":
+        check_form(kind, known)
+    return details_of(kind, known)
+
+
+def details_of(kind: str, known: Mapping[str, object]) -> Details:
+    """``read_details`` of what is already checked."""
+    return DETAILS[kind](**{name: tuple(v) if isinstance(v, list) else v for name, v in known.items()})
 
 
 def from_document(kind: type[Entry], document: Mapping[str, Any]) -> Entry:
@@ -199,7 +239,16 @@ def from_document(kind: type[Entry], document: Mapping[str, Any]) -> Entry:
         times = {k: datetime.fromisoformat(v).astimezone(UTC) for k, v in document.items() if k.endswith("_at")}
     except (ValueError, OverflowError) as error:
         raise RecordError("One of the times is on no calendar.", "Correct it.") from error
-    return kind(**{**document, **times})
+    read: JsonObject = {**document, **times}
+    if kind is Event:
+        read["details"] = read_details(document["kind"], document["details"])
+    if kind is Correction:
+        read["changes"] = read_changes(document["changes"])
+    return kind(**read)
+
+
+def read_changes(given: Sequence[Mapping[str, Any]]) -> tuple[FieldChange, ...]:
+    return tuple(FieldChange(**c) for c in given)
 
 
 def check_entry(entry: Entry) -> Entry:
@@ -209,8 +258,8 @@ def check_entry(entry: Entry) -> Entry:
         if isinstance(value, datetime) and value.tzinfo is None:
             raise RecordError("A time without its zone cannot be kept.", "Give the time with its zone.", field=f.name)
     check_form(_SCHEMA_NAMES[type(entry)], as_document(entry))
-    if isinstance(entry, Event) and entry.kind == "scrape":
-        start, end = entry.details["start_from_nock_mm"], entry.details["end_from_nock_mm"]
+    if isinstance(entry, Event) and isinstance(entry.details, ScrapeDetails):
+        start, end = entry.details.from_nock_mm
         if start >= end:
             raise RecordError("A scrape has to end nearer the handle than it starts.", "Give the place nearer the nock first.")
     if isinstance(entry, Bow):
@@ -238,10 +287,10 @@ def plain_name(name: str) -> str:
 
 
 @cache
-def record_schema() -> dict[str, Any]:
+def record_schema() -> JsonObject:
     """The JSON Schema of everything that a record holds, as shipped."""
     text = resources.files("tillerlens").joinpath("schemas", "record.schema.json").read_text(encoding="utf-8")
-    schema: dict[str, Any] = json.loads(text)
+    schema: JsonObject = json.loads(text)
     return schema
 
 

@@ -25,7 +25,7 @@ from sqlalchemy import Connection, update
 
 from tillerlens import __version__
 from tillerlens.core.files import unwritable
-from tillerlens.core.reading import JsonObject
+from tillerlens.core.json_form import JsonObject
 from tillerlens.record import originals, tables
 from tillerlens.record.bundle import (
     BOW_FORMAT,
@@ -52,6 +52,7 @@ from tillerlens.record.entries import (
     RecordError,
     Stage,
     as_document,
+    as_json,
     canonical,
     check_entry,
 )
@@ -517,7 +518,7 @@ def _put_rows_back(connection: Connection, entries: Sequence[Any]) -> None:
     """Entries over their damaged rows. A stage's values follow from its measurements again."""
     for entry in entries:
         row = ROWS[type(entry)]
-        values = {f.name: getattr(check_entry(entry), f.name) for f in fields(entry)}
+        values = {f.name: as_json(getattr(check_entry(entry), f.name)) for f in fields(entry)}
         connection.execute(update(row).where(row.id == entry.id).values(values))
     for entry in entries:
         if isinstance(entry, Stage):

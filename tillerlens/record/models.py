@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import JSON, DateTime, Dialect, ForeignKey, Index, MetaData, String, Text, TypeDecorator
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
-from tillerlens.core.reading import JsonObject
+from tillerlens.core.json_form import JsonObject
 
 ID, HASH = String(36), String(64)
 

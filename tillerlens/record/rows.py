@@ -18,7 +18,7 @@ from typing import Any
 
 from sqlalchemy import Connection, insert, select
 
-from tillerlens.core.reading import JsonObject
+from tillerlens.core.json_form import JsonObject
 from tillerlens.record.entries import (
     Bow,
     Correction,
@@ -28,7 +28,10 @@ from tillerlens.record.entries import (
     Measured,
     RecordError,
     Stage,
+    as_json,
     check_entry,
+    details_of,
+    read_changes,
     record_schema,
 )
 from tillerlens.record.models import BowRow, CorrectionRow, EventRow, MeasuredRow, StageRow
@@ -54,7 +57,7 @@ def columns(kind: type[Entry]) -> list[Any]:
 
 def put(connection: Connection, entry: Entry) -> Entry:
     check_entry(entry)
-    connection.execute(insert(ROWS[type(entry)]).values({f.name: getattr(entry, f.name) for f in fields(entry)}))
+    connection.execute(insert(ROWS[type(entry)]).values({f.name: as_json(getattr(entry, f.name)) for f in fields(entry)}))
     return entry
 
 
@@ -119,10 +122,23 @@ def _entry(kind: type[Entry], row: Sequence[Any]) -> Entry:
         name, title, fits = check
         if not fits(value):
             raise _damaged(kind, row, title or name)
-    entry = kind(*row)
-    if isinstance(entry, Event) and not _fits_def(entry.kind)(entry.details):
-        raise _damaged(kind, row, "details")
-    return entry
+    if kind is Event or kind is Correction:
+        return kind(*_read(kind, row))
+    return kind(*row)
+
+
+def _read(kind: type[Entry], row: Sequence[Any]) -> list[Any]:
+    """A row with its JSON made into what an entry holds."""
+    names, read = [f.name for f in fields(kind)], list(row)
+    if kind is Correction:
+        at = names.index("changes")
+        read[at] = read_changes(row[at])
+    else:
+        at, event = names.index("details"), row[names.index("kind")]
+        if not _fits_def(event)(row[at]):
+            raise _damaged(kind, row, "details")
+        read[at] = details_of(event, row[at])
+    return read
 
 
 def _damaged(kind: type, row: Sequence[Any], what: str) -> DamagedEntry:

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from sqlalchemy import Connection, delete, func, select, text, update
 
-from tillerlens.core.reading import JsonObject
+from tillerlens.core.json_form import JsonObject
 from tillerlens.core.shot_file import read_shot
 from tillerlens.record import originals
 from tillerlens.record.connection import Record, check_may_write, reading, speaking, writing
@@ -32,9 +32,11 @@ from tillerlens.record.entries import (
     DamagedEntry,
     Entry,
     Event,
+    FieldChange,
     Measured,
     RecordError,
     Stage,
+    as_json,
     canonical,
     check_entry,
     now,
@@ -261,7 +263,7 @@ def correct_stage(
     changes = changed_fields(stage.shot, form)
     if not changes:
         raise RecordError("Nothing of the shot was changed.", "Move a point or change a field first.")
-    correction = Correction(stage.id, who, changes, reason)
+    correction = Correction(stage.id, who, tuple(changes), reason)
     written = None if document is None else _written(document, stage)
     with writing(record) as connection:
         lock_bow(connection, stage.bow_id)
@@ -275,15 +277,15 @@ def list_corrections(record: Record, stage_id: str) -> list[Correction]:
         return many(connection, Correction, CorrectionRow.stage_id == stage_id, order=OLDEST_FIRST[Correction])
 
 
-def changed_fields(old: Mapping[str, Any], new: Mapping[str, Any], path: str = "") -> list[JsonObject]:
-    """What differs between two shots, each field by its parts joined with dots; null where it is missing."""
-    out: list[JsonObject] = []
+def changed_fields(old: Mapping[str, Any], new: Mapping[str, Any], path: str = "") -> list[FieldChange]:
+    """What differs between two shots, in order of the fields' names."""
+    out: list[FieldChange] = []
     for key in sorted({*old, *new}):
         before, after, place = old.get(key), new.get(key), f"{path}{key}"
         if isinstance(before, Mapping) and isinstance(after, Mapping):
             out += changed_fields(before, after, f"{place}.")
         elif before != after:
-            out.append({"field": place, "old": before, "new": after})
+            out.append(FieldChange(place, before, after))
     return out
 
 
@@ -351,7 +353,7 @@ def _next(connection: Connection, row: Any, where: Any) -> int:
 def _replace(connection: Connection, entry: Versioned) -> Versioned:
     check_entry(entry)
     row, new = ROWS[type(entry)], replace(entry, version=entry.version + 1)
-    values = {f.name: getattr(new, f.name) for f in fields(new)}
+    values = {f.name: as_json(getattr(new, f.name)) for f in fields(new)}
     done = connection.execute(update(row).where(row.id == entry.id, row.version == entry.version).values(values))
     if done.rowcount == 1:
         return new

@@ -42,11 +42,12 @@ def gaps_table(gaps: Sequence[tuple[Stage, Measurement]]) -> str:
 
 def events_table(events: Sequence[Event]) -> str:
     """One line for each event, with a column for every detail that any of them has."""
-    details = sorted({name for e in events for name in e.details})
+    noted = [e.details.as_dict() for e in events]
+    details = sorted({name for d in noted for name in d})
     head = ["event_id", "happened_at", "kind", "stage_id", "who", "notes", *details]
     rows = [
-        [e.id, say_time(e.happened_at), e.kind, e.stage_id, e.who, e.notes, *(e.details.get(name) for name in details)]
-        for e in events
+        [e.id, say_time(e.happened_at), e.kind, e.stage_id, e.who, e.notes, *(d.get(name) for name in details)]
+        for e, d in zip(events, noted, strict=True)
     ]
     return write_csv(head, rows)
 

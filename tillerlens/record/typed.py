@@ -178,9 +178,9 @@ EVENT_WORDS: Mapping[str, Words] = {
 }
 
 
-def read_words(given: Sequence[str], known: Words) -> dict[str, Any]:
+def read_words(given: Sequence[str], known: Words) -> dict[str, object]:
     """Fields from ``["length=66in", "wood=hazel"]``; an empty value gives None. Raises RecordError with the known words."""
-    out: dict[str, Any] = {}
+    out: dict[str, object] = {}
     for item in given:
         word, equals, value = item.partition("=")
         word = word.strip().lower().replace("-", "_")

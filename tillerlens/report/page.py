@@ -6,18 +6,18 @@ import base64
 from functools import cache
 from importlib import resources
 
-from tillerlens.core.reading import JsonObject
+from tillerlens.report.content import Report
 
 
-def render_page(content: JsonObject) -> str:
+def render_page(content: Report) -> str:
     """The content of ``story.lay_out`` as HTML. Everything typed by people is escaped; only our own figures are not, and
     their words are escaped where they are drawn."""
     from jinja2 import Environment, StrictUndefined
 
     source = resources.files("tillerlens").joinpath("report", "bow.html.j2").read_text(encoding="utf-8")
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-    sections = [{"text": [], "pictures": [], "figures": [], "tables": [], **s} for s in content["sections"]]
-    return environment.from_string(source).render(**{**content, "sections": sections, "fonts": _fonts()})
+    environment.filters["base64"] = lambda data: base64.b64encode(data).decode()
+    return environment.from_string(source).render(**vars(content), fonts=_fonts())
 
 
 @cache

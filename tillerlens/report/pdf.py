@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import base64
 import json
+from collections.abc import Mapping
+from dataclasses import asdict
 from importlib import resources
 from typing import Literal
 
 from tillerlens.core.errors import TillerLensError
-from tillerlens.core.reading import JsonObject
+from tillerlens.report.content import Report
 
 Paper = Literal["letter", "a4"]
 _PAPERS = {"letter": "us-letter", "a4": "a4"}
@@ -20,12 +21,12 @@ class ReportError(TillerLensError):
     code = "report"
 
 
-def render_pdf(content: JsonObject, paper: Paper = "letter", png_dpi: float | None = None) -> list[bytes]:
+def render_pdf(content: Report, paper: Paper = "letter", png_dpi: float | None = None) -> list[bytes]:
     """The content of ``story.lay_out`` as [PDF], or as one PNG a page at ``png_dpi``. Raises ReportError."""
-    return typeset("bow.typ", _with_bytes(content), paper, png_dpi)
+    return typeset("bow.typ", asdict(content), paper, png_dpi)
 
 
-def typeset(template: str, data: JsonObject, paper: Paper, png_dpi: float | None = None) -> list[bytes]:
+def typeset(template: str, data: Mapping[str, object], paper: Paper, png_dpi: float | None = None) -> list[bytes]:
     """One of the report's templates with its data as [PDF], or as one PNG a page at ``png_dpi``. Raises ReportError."""
     import typst
 
@@ -39,20 +40,8 @@ def typeset(template: str, data: JsonObject, paper: Paper, png_dpi: float | None
             root=str(root),
             font_paths=[str(fonts)],
             ignore_system_fonts=True,
-            sys_inputs={"data": json.dumps({**data, "paper": _PAPERS[paper]})},
+            sys_inputs={"data": json.dumps({**data, "paper": _PAPERS[paper]}, default=list)},  # bytes as numbers
             format="pdf" if png_dpi is None else "png",
             ppi=png_dpi,
         )
     return pages if isinstance(pages, list) else [pages]
-
-
-def _with_bytes(content: JsonObject) -> JsonObject:
-    """Pictures as lists of bytes: typst has no base64."""
-    sections = []
-    for section in content["sections"]:
-        pictures = [
-            {**{k: v for k, v in p.items() if k != "data"}, "bytes": list(base64.b64decode(p["data"]))}
-            for p in section.get("pictures", [])
-        ]
-        sections.append({**section, "pictures": pictures})
-    return {**content, "sections": sections}

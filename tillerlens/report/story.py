@@ -1,11 +1,10 @@
-"""What a bow's report says, laid out once for paper and page: headings, sentences, tables, figures and pictures as plain data.
+"""What a bow's report says, laid out once for paper and page: headings, sentences, tables, figures and pictures.
 
 ``Story`` is what is known of the bow; ``lay_out`` makes the report's content of it. Nothing here reads a record or a file.
 """
 
 from __future__ import annotations
 
-import base64
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -32,6 +31,7 @@ from tillerlens.measures.set import (
 )
 from tillerlens.mechanics.cast import grains_per_pound
 from tillerlens.report.charts import svg as figures
+from tillerlens.report.content import Figure, PictureShown, Report, Section, Table
 from tillerlens.report.words.compare import (
     early_draw_sentence,
     kept_sentence,
@@ -60,11 +60,10 @@ INSPECTION = (
     "Before every pull, look for splinters and lifting fibres on the back, chrysals across the belly, and cracks at knots and "
     "nocks. Check the glue lines, the string and its loops.",
 )
-Block = dict[str, Any]
 
 
-def lay_out(story: Story, units: Units | None = None) -> Block:
-    """The report as plain data that JSON can carry: title, facts, and sections of sentences, tables, figures and pictures."""
+def lay_out(story: Story, units: Units | None = None) -> Report:
+    """The report: title, facts, and sections of sentences, tables, figures and pictures; empty sections are left out."""
     units = units or Units()
     measured = [s for s in story.stages if s.measured and not s.from_front]
     fronts = [s for s in story.stages if s.measured and s.from_front]
@@ -75,26 +74,28 @@ def lay_out(story: Story, units: Units | None = None) -> Block:
     fitted = fit_recovery(after[-1]) if after else None
     rest_words = [*of_set, *_rest_words(story, fitted, units)]
     rest_figures = _rest_figures(story, found, after[-1] if after else [], fitted, units)
-    sections: list[Block] = [
-        {"title": "Summary", "text": _texts(_summary(story, measured, of_set[:1] if found else [], units))},
+    pictures = tuple(_picture(s, units) for s in _some(story.stages, MOST_PICTURES))
+    gap_tables = tuple(_gap_table(s, units) for s in _gap_stages(strung))
+    sections = (
+        Section("Summary", _texts(_summary(story, measured, of_set[:1] if found else [], units))),
         _from_front(fronts, units),
-        {"title": "Tiller, stage by stage", "pictures": [_picture(s, units) for s in _some(story.stages, MOST_PICTURES)]},
-        {"title": "Profile and bend", "figures": _shapes(story, measured, rest, units)},
-        {"title": "Gaps, belly to the line between the nocks", "tables": [_gap_table(s, units) for s in _gap_stages(strung)]},
-        {"title": "Reflex and set", "text": _texts(rest_words), "figures": rest_figures},
-        {"title": "Weight and cast", "tables": _weights(story, units), "figures": _weight_figures(story, units)},
-        {"title": "What was done", "tables": _done_table(story.events, units)},
-        {"title": "Inspection", "text": list(INSPECTION), "tables": _findings(story)},
-        {"title": "Take care", "text": [*CARE_ALWAYS, *CARE_UNDER_TENSION]},
-    ]
-    return {
-        "title": story.name,
-        "subtitle": _span(story.stages),
-        "facts": [list(f) for f in bow_in_words(story.bow, units)],
-        "notes": story.notes,
-        "sections": [s for s in sections if any(s.get(k) for k in ("text", "pictures", "figures", "tables"))],
-        "foot": f"TillerLens {__version__}. The intervals hold about 95 times in 100.",
-    }
+        Section("Tiller, stage by stage", pictures=pictures),
+        Section("Profile and bend", figures=_shapes(story, measured, rest, units)),
+        Section("Gaps, belly to the line between the nocks", tables=gap_tables),
+        Section("Reflex and set", _texts(rest_words), figures=rest_figures),
+        Section("Weight and cast", figures=_weight_figures(story, units), tables=_weights(story, units)),
+        Section("What was done", tables=_done_table(story.events, units)),
+        Section("Inspection", INSPECTION, tables=_findings(story)),
+        Section("Take care", (*CARE_ALWAYS, *CARE_UNDER_TENSION)),
+    )
+    return Report(
+        title=story.name,
+        subtitle=_span(story.stages),
+        facts=tuple(bow_in_words(story.bow, units)),
+        notes=story.notes,
+        sections=tuple(s for s in sections if not s.empty),
+        foot=f"TillerLens {__version__}. The intervals hold about 95 times in 100.",
+    )
 
 
 # --- sentences
@@ -183,8 +184,8 @@ def _rest_words(story: Story, fitted: Recovery | None, units: Units) -> list[Sen
     return out
 
 
-def _texts(sentences: Sequence[Sentence]) -> list[str]:
-    return list(dict.fromkeys(s.text for s in sentences))
+def _texts(sentences: Sequence[Sentence]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(s.text for s in sentences))
 
 
 # --- pictures and figures
@@ -199,30 +200,21 @@ def _some(stages: Sequence[StageShown], most: int) -> list[StageShown]:
     return [s for k, s in enumerate(shown) if k in kept or s.pins]
 
 
-def _picture(s: StageShown, units: Units) -> Block:
+def _picture(s: StageShown, units: Units) -> PictureShown:
     assert s.picture is not None
-    kind = "png" if s.picture.startswith(b"\x89PNG") else "jpg"
-    caption = f"{s.when:%Y-%m-%d}. {_headline(s, units)}"
-    return {
-        "title": s.title,
-        "caption": caption,
-        "notes": s.notes,
-        "kind": kind,
-        "data": base64.b64encode(s.picture).decode(),
-        "pins": [list(p) for p in s.pins],
-    }
+    return PictureShown(s.title, f"{s.when:%Y-%m-%d}. {_headline(s, units)}", s.notes, s.picture, tuple(s.pins))
 
 
-def _from_front(fronts: Sequence[StageShown], units: Units) -> Block:
+def _from_front(fronts: Sequence[StageShown], units: Units) -> Section:
     """What the last front view says, with the limbs' widths."""
     title = "Seen from belly or back"
     if not fronts:
-        return {"title": title}
+        return Section(title)
     found = fronts[-1].measurement
     said = verdict(found, units)
     head, *rows = width_rows(found, units)
-    table = {"title": f"Width along the limbs, {fronts[-1].title}, {fronts[-1].when:%Y-%m-%d}", "head": head, "rows": rows}
-    return {"title": title, "text": _texts([said.first, *said.more]), "tables": [table] if rows else []}
+    table = _table(f"Width along the limbs, {fronts[-1].title}, {fronts[-1].when:%Y-%m-%d}", head, rows)
+    return Section(title, _texts([said.first, *said.more]), tables=(table,) if rows else ())
 
 
 def _headline(s: StageShown, units: Units) -> str:
@@ -258,24 +250,23 @@ def _at_rest(story: Story, then: StageShown, now: StageShown) -> AtRest:
     return AtRest(earlier, later, any(then.when < t <= now.when for t in story.heated))
 
 
-def _shapes(story: Story, measured: Sequence[StageShown], rest: Sequence[StageShown], units: Units) -> list[Block]:
+def _shapes(story: Story, measured: Sequence[StageShown], rest: Sequence[StageShown], units: Units) -> tuple[Figure, ...]:
     if not measured:
-        return []
+        return ()
     last = {s.state: s for s in measured}
     chosen = list(dict.fromkeys([*rest[:1], *(last[k] for k in ("unstrung", "braced", "drawn") if k in last)]))[:MOST_PROFILES]
     out = []
     curves = [(f"{s.title}, {s.when:%Y-%m-%d}", read_picture(s.measurement)) for s in chosen]
     if any(_drawable(p) for _, p in curves):
-        svg = figures.profile_figure(curves, units)
-        out.append({"title": "The bow's centreline, laid on the handle", "svg": svg})
+        out.append(Figure("The bow's centreline, laid on the handle", figures.profile_figure(curves, units)))
     bent = last.get("drawn") or last.get("braced")
     if bent is not None:
         at_rest = _rest_of(story, bent)
         still = None if at_rest is None else read_picture(at_rest.measurement)
         against = " as they stand, natural bend included" if at_rest is None else f", from rest as in {at_rest.title}"
         svg = figures.bend_figure(read_picture(bent.measurement), units, still)
-        out.append({"title": f"Bend along the limbs{against}: {bent.title}", "svg": svg})
-    return out
+        out.append(Figure(f"Bend along the limbs{against}: {bent.title}", svg))
+    return tuple(out)
 
 
 def _drawable(p: Picture) -> bool:
@@ -284,23 +275,26 @@ def _drawable(p: Picture) -> bool:
 
 def _rest_figures(
     story: Story, found: SetFound | None, after: Sequence[RestReading], fitted: Recovery | None, units: Units
-) -> list[Block]:
+) -> tuple[Figure, ...]:
     out = []
     if found is not None:
-        out.append({"title": "Set map: where the wood gave", "svg": figures.set_figure(found, units)})
+        out.append(Figure("Set map: where the wood gave", figures.set_figure(found, units)))
     if any(math.isfinite(r.reflex.value) for r in story.reflexes):
-        out.append({"title": "Reflex over time", "svg": figures.reflex_figure(story.reflexes, units)})
+        out.append(Figure("Reflex over time", figures.reflex_figure(story.reflexes, units)))
     if after:
-        svg = figures.recovery_figure(after, fitted, units)
-        out.append({"title": "Recovery after the last unstringing", "svg": svg})
-    return out
+        out.append(Figure("Recovery after the last unstringing", figures.recovery_figure(after, fitted, units)))
+    return tuple(out)
 
 
-def _weight_figures(story: Story, units: Units) -> list[Block]:
-    return [{"title": "Weight over draw", "svg": figures.weight_figure(story.pulls, units)}] if story.pulls else []
+def _weight_figures(story: Story, units: Units) -> tuple[Figure, ...]:
+    return (Figure("Weight over draw", figures.weight_figure(story.pulls, units)),) if story.pulls else ()
 
 
 # --- tables
+
+
+def _table(title: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> Table:
+    return Table(title, tuple(head), tuple(tuple(row) for row in rows))
 
 
 def _gap_stages(strung: Sequence[StageShown]) -> list[StageShown]:
@@ -310,23 +304,23 @@ def _gap_stages(strung: Sequence[StageShown]) -> list[StageShown]:
     return braced + drawn
 
 
-def _gap_table(s: StageShown, units: Units) -> Block:
+def _gap_table(s: StageShown, units: Units) -> Table:
     rows = []
     for g in s.measurement.gaps:
         two = say_two_limbs(g.upper, g.lower, g.difference, units)
         rows.append([say_place(g.from_handle_mm, units), two.upper, two.lower, two.difference, two.reach_difference])
     head = ["from the handle's centre", "upper", "lower", "upper - lower", "interval of that"]
-    return {"title": f"{s.title}, {s.when:%Y-%m-%d}", "head": head, "rows": rows}
+    return _table(f"{s.title}, {s.when:%Y-%m-%d}", head, rows)
 
 
-def _weights(story: Story, units: Units) -> list[Block]:
+def _weights(story: Story, units: Units) -> tuple[Table, ...]:
     out = []
     if story.pulls:
         rows = [[f"{p.when:%Y-%m-%d}", say_length(p.draw_mm, units), say_weight(p.weight_n, units)] for p in story.pulls]
-        out.append({"title": "Weight", "head": ["when", "draw to the back", "weight"], "rows": rows})
+        out.append(_table("Weight", ["when", "draw to the back", "weight"], rows))
     if story.shots:
-        out.append({"title": "Cast", "head": _cast_head(units), "rows": [_cast_row(s, units) for s in story.shots]})
-    return out
+        out.append(_table("Cast", _cast_head(units), [_cast_row(s, units) for s in story.shots]))
+    return tuple(out)
 
 
 def _cast_head(units: Units) -> list[str]:
@@ -350,14 +344,14 @@ def _cast_row(s: ArrowShot, units: Units) -> list[str]:
     ]
 
 
-def _done_table(done: Sequence[Done], units: Units) -> list[Block]:
-    rows = [[f"{d.when:%Y-%m-%d %H:%M}", event_in_words(d.kind, d.details, units), d.notes] for d in done]
-    return [{"title": "", "head": ["when", "what", "notes"], "rows": rows}] if rows else []
+def _done_table(done: Sequence[Done], units: Units) -> tuple[Table, ...]:
+    rows = [[f"{d.when:%Y-%m-%d %H:%M}", event_in_words(d.details, units), d.notes] for d in done]
+    return (_table("", ["when", "what", "notes"], rows),) if rows else ()
 
 
-def _findings(story: Story) -> list[Block]:
+def _findings(story: Story) -> tuple[Table, ...]:
     rows = [[str(k), f"{f.when:%Y-%m-%d}", f.where, f.notes] for k, f in enumerate(story.findings, start=1)]
-    return [{"title": "Findings", "head": ["no.", "when", "where", "what was seen"], "rows": rows}] if rows else []
+    return (_table("Findings", ["no.", "when", "where", "what was seen"], rows),) if rows else ()
 
 
 def _span(stages: Sequence[StageShown]) -> str:

@@ -73,7 +73,7 @@ def _metric(value: Value) -> str:
     """``685.8 ± 1.4 mm``: the interval rounded up, so that it covers what was computed; empty for angles."""
     if value.unit != "mm":
         return ""
-    number = UNKNOWN if not math.isfinite(value.value) else f"{value.value:.1f}"
+    number = UNKNOWN if not math.isfinite(value.value) else f"{round(value.value, 1) + 0.0:.1f}"  # never -0.0
     if not math.isfinite(value.u):
         return f"{number} mm"
     return f"{number} ± {math.ceil(10 * COVER * value.u + 0.5 - 1e-9) / 10:.1f} mm"

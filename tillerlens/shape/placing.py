@@ -7,12 +7,12 @@ it meets the limbs (``see_string``); what it shows is brought together with the 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.errors import NeedsHelp, Reason
+from tillerlens.core.json_form import JsonDocument
 from tillerlens.core.shot import Shot
 from tillerlens.photo.camera import CameraFit
 from tillerlens.shape.bow_shape import Evidence
@@ -107,7 +107,7 @@ class Placed:
     tilt_u: tuple[float, float]
     shadow_u_mm: float
 
-    def facts(self, trace: Trace) -> dict[str, Any]:
+    def facts(self, trace: Trace) -> JsonDocument:
         """Evidence for the document: how well the marks fit, what was seen, and what the lengths moved."""
         fit, string = self.settled.fit, self.string
         return {

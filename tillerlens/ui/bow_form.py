@@ -10,6 +10,7 @@ import streamlit as st
 
 from tillerlens.core.errors import TillerLensError
 from tillerlens.record import Bow
+from tillerlens.record.entries import bow_of
 from tillerlens.report.words.quantities import Units, say_length, say_weight
 from tillerlens.ui.text import plain
 from tillerlens.ui.typed import in_length, in_weight, length_text, read_length, read_weight, said, weight_text
@@ -28,25 +29,24 @@ _SIZES = (
 )
 
 
-def ask_bow(bow: Bow | None, units: Units, key: str, button: str) -> dict[str, Any] | None:
-    """Show the form; the fields of a bow once the button was pressed and everything could be read, else None."""
+def ask_bow(bow: Bow | None, units: Units, key: str, button: str) -> Bow | None:
+    """Show the form; the bow once the button was pressed and everything could be read, else None."""
     with st.form(key):
         given = _ask(bow, units, key)
         pressed = st.form_submit_button(button, type="primary")
         if not pressed:
             return None
-        out: dict[str, Any] = {}
+        out: dict[str, object] = {}
         for name, (label, text, read) in given.items():
             try:
                 out[name] = read(text) if text.strip() else None
             except TillerLensError as error:
                 st.error(f"{label}: {plain(said(error))}")
                 return None
-        if not (out["name"] or "").strip():
+        if not out["name"]:
             st.error("The bow has no name yet. Write what you call it.")
             return None
-        out |= {name: out[name] or "" for name in ("wood", "made", "notes")}
-        return out
+        return bow_of(out, bow)
 
 
 def _ask(bow: Bow | None, units: Units, key: str) -> dict[str, tuple[str, str, Callable[[str], Any]]]:

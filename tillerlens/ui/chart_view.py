@@ -8,7 +8,7 @@ from typing import Any
 
 import streamlit as st
 
-from tillerlens.core.reading import JsonObject
+from tillerlens.core.json_form import JsonObject
 from tillerlens.ui.text import plain
 
 PAPER, LINE, INK = "#fdfbf5", "#e4dfd2", "#2b2b2b"

@@ -10,6 +10,8 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
+from tillerlens.core.events import Details, HeatDetails, MoistureDetails, RestDetails, ScrapeDetails, WeighingDetails
+from tillerlens.core.shot import Form
 from tillerlens.core.shot_file import read_shot
 from tillerlens.core.units import MM_PER_INCH, newtons_from_pounds
 from tillerlens.record import Bow, Event, Record, Stage, store
@@ -107,8 +109,8 @@ def _put_up(record: Record, samples: Path, progress: Callable[[float, str], obje
                 left_out.append(name.replace("-", " "))
             elif stage.state == "unstrung" and rest is None:
                 rest = stage
-        for kind, day, details, notes in _EVENTS:
-            store.add_event(record, Event(bow.id, kind, begin + timedelta(days=day), details, notes, "the demo"))
+        for day, details, notes in _EVENTS:
+            store.add_event(record, Event(bow.id, details.kind, begin + timedelta(days=day), details, notes, "the demo"))
         if left_out:
             notes = f"{_ABOUT} Left out, since the bow was not found on them with certainty: {', '.join(left_out)}."
             bow = store.update_bow(record, replace(bow, notes=notes))
@@ -119,7 +121,7 @@ def _put_up(record: Record, samples: Path, progress: Callable[[float, str], obje
     return bow
 
 
-def _keep(record: Record, bow: Bow, picture: Path, form: dict[str, Any], when: Any, rest: Stage | None) -> Stage | None:
+def _keep(record: Record, bow: Bow, picture: Path, form: Form, when: Any, rest: Stage | None) -> Stage | None:
     """One of the demo's pictures on the timeline; None where it asks for help: a walk is no place to begin with that."""
     from tillerlens.measure import measure_photo  # not before it is wanted: the walk's bar stands on every page
     from tillerlens.photo.intake import read_photo
@@ -143,17 +145,12 @@ def _keep(record: Record, bow: Bow, picture: Path, form: dict[str, Any], when: A
     )
 
 
-_EVENTS: tuple[tuple[Any, float, dict[str, Any], str], ...] = (
-    ("heat", -1.0, {"minutes": 45.0, "distance_mm": 12 * _INCH, "browning": "brown"}, "Over coals."),
-    ("moisture", 0.5, {"temperature_c": 20.0, "humidity_percent": 48.0}, "In the barn."),
-    ("weighing", 1.05, {"draw_mm": 26 * _INCH, "draw_to": "back", "weight_n": newtons_from_pounds(38)}, ""),
-    (
-        "scrape",
-        1.01,
-        {"limb": "upper", "start_from_nock_mm": 8 * _INCH, "end_from_nock_mm": 16 * _INCH, "strokes": 8, "tool": "scraper"},
-        "Few strokes, then exercised.",
-    ),
-    ("rest", 3.9, {"hours": 48.0}, "Lying flat in the barn."),
+_EVENTS: tuple[tuple[float, Details, str], ...] = (
+    (-1.0, HeatDetails(45.0, distance_mm=12 * _INCH, browning="brown"), "Over coals."),
+    (0.5, MoistureDetails(temperature_c=20.0, humidity_percent=48.0), "In the barn."),
+    (1.05, WeighingDetails(26 * _INCH, "back", newtons_from_pounds(38)), ""),
+    (1.01, ScrapeDetails("upper", 8 * _INCH, 16 * _INCH, strokes=8, tool="scraper"), "Few strokes, then exercised."),
+    (3.9, RestDetails(48.0), "Lying flat in the barn."),
 )
 
 

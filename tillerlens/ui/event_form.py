@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any, cast
+from typing import Any
 
 import streamlit as st
 
 from tillerlens.core.errors import TillerLensError
+from tillerlens.core.events import ScrapeDetails
 from tillerlens.core.units import FOOT_M, KG_PER_GRAIN, KG_PER_POUND
 from tillerlens.record import Event
-from tillerlens.record.entries import EventKind, check_entry, now
+from tillerlens.record.entries import check_entry, now, read_details
 from tillerlens.record.typed import EVENT_WORDS
 from tillerlens.record.views import Timeline
 from tillerlens.report.words.quantities import Units
@@ -86,17 +87,16 @@ def ask_event(kind: str, event: Event | None, found: Timeline, place: Place, key
         if not st.form_submit_button(button, type="primary"):
             return None
         try:
-            details = _read(kind, texts)
+            typed = _read(kind, texts)
             if event is not None:  # a doubt that was kept with a hung weight or a speed by ear has no field of its own
-                details |= {k: v for k, v in event.details.items() if k.startswith("u_")}
-            if kind == "scrape" and details.get("start_from_nock_mm", 0) > details.get("end_from_nock_mm", 0):
-                details["start_from_nock_mm"], details["end_from_nock_mm"] = (
-                    details["end_from_nock_mm"],
-                    details["start_from_nock_mm"],
-                )
+                typed |= {k: v for k, v in event.details.as_dict().items() if k.startswith("u_")}
+            details = read_details(kind, typed)
+            if isinstance(details, ScrapeDetails):
+                start, end = sorted((details.start_from_nock_mm, details.end_from_nock_mm))
+                details = replace(details, start_from_nock_mm=start, end_from_nock_mm=end)
             happened = (when.astimezone() if when is not None else now()).astimezone()
             who = event.who if event else place.settings.who
-            fresh = event or Event(found.bow.id, cast(EventKind, kind), happened)
+            fresh = event or Event(found.bow.id, details.kind, happened)
             return check_entry(
                 replace(fresh, happened_at=happened, details=details, notes=notes.strip(), who=who, stage_id=stage_id)
             )
@@ -110,7 +110,7 @@ def _ask_details(kind: str, event: Event | None, place: Place, key: str) -> dict
     columns = st.columns(2)
     for i, (word, label) in enumerate(_LABELS[kind].items()):
         column, name = columns[i % 2], EVENT_WORDS[kind][word][0]
-        was = None if event is None else event.details.get(name)
+        was = getattr(event.details, name, None) if event else None
         choices = _CHOICES.get("face" if name == "draw_to" else word)
         if choices is not None:
             choices = [*choices, "both"] if (kind, word) == ("heat", "limb") else choices
@@ -131,9 +131,9 @@ def _ask_stage(event: Event | None, found: Timeline, key: str) -> str | None:
     return st.selectbox("On which picture", ids, at, format_func=told_apart(names).__getitem__, key=f"{key}_stage")
 
 
-def _read(kind: str, texts: dict[str, str]) -> dict[str, Any]:
-    """The details from what was typed. Raises RecordError and ShotError."""
-    out: dict[str, Any] = {}
+def _read(kind: str, texts: dict[str, str]) -> dict[str, object]:
+    """What was typed, by the details' names. Raises RecordError and ShotError."""
+    out: dict[str, object] = {}
     for word, text in texts.items():
         name, reader = EVENT_WORDS[kind][word]
         if text.strip():
@@ -157,7 +157,7 @@ def _as_typed(name: str, value: Any, units: Units) -> str:
     """A kept detail as it would be typed."""
     if value is None:
         return ""
-    if isinstance(value, list):
+    if isinstance(value, tuple):
         return ", ".join(f"{v:g}" for v in value)
     if name.endswith("_mm"):
         return f"{value:g} mm" if name in _FINE else length_text(value, units)
@@ -176,7 +176,7 @@ def _as_typed(name: str, value: Any, units: Units) -> str:
 
 def say_event(event: Event, units: Units) -> tuple[str, str]:
     """An event's kind with its details in a few words, and its notes."""
-    said = event_in_words(event.kind, event.details, units)
+    said = event_in_words(event.details, units)
     kind = event.kind.replace("_", " ")
     text = said.removeprefix(kind).lstrip(": ")
     head = KINDS[event.kind]

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import partial
 from pathlib import PurePath
-from typing import Any
 
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
@@ -251,7 +250,7 @@ def value_table(measurement: Measurement, units: Units) -> str:
     return "\n".join(lines)
 
 
-def budget_rows(measurement: Measurement, units: Units) -> list[dict[str, Any]]:
+def budget_rows(measurement: Measurement, units: Units) -> list[dict[str, str | float | None]]:
     """A row for each value and each difference of gaps: half its interval and each cause's part, biggest
     cause first.
     """
@@ -266,7 +265,7 @@ def budget_rows(measurement: Measurement, units: Units) -> list[dict[str, Any]]:
     causes = sorted({c for v in named.values() for c in v.budget}, key=lambda c: -total.get(c, 0.0))
     rows = []
     for name, value in named.items():
-        entry: dict[str, Any] = {"what": name, "interval ±": _reach(value.u, value, units)}
+        entry: dict[str, str | float | None] = {"what": name, "interval ±": _reach(value.u, value, units)}
         for cause in causes:
             entry[cause_of(cause)] = _reach(value.budget.get(cause, math.nan), value, units)
         rows.append(entry)

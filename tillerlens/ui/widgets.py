@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import cached_property
@@ -18,7 +18,7 @@ from tillerlens.core.units import parse_length
 from tillerlens.history import bench as of
 from tillerlens.mechanics.section import LimbSections
 from tillerlens.record import Bow, Event, Record, Stage, store
-from tillerlens.record.entries import check_entry
+from tillerlens.record.entries import check_entry, read_details
 from tillerlens.record.views import timeline
 from tillerlens.report.words.quantities import Units, say_length
 from tillerlens.report.words.verdict import CARE_ALWAYS, CARE_UNDER_TENSION, Sentence, Wish
@@ -161,11 +161,13 @@ def field(label: str, read: Callable[[str], Any], key: str, **more: Any) -> tupl
         return None, False
 
 
-def keep_events(known: Known, entries: Sequence[tuple[str, dict[str, Any], str]], when: datetime) -> bool:
-    """Write (kind, details, notes) into the record; False, with the reason said, where one cannot be kept."""
+def keep_events(known: Known, entries: Sequence[tuple[str, Mapping[str, object], str]], when: datetime) -> bool:
+    """Write (kind, what was typed by its fields' names, notes) into the record; False, with the reason said, where one cannot be
+    kept. None: not typed."""
     try:
         who = known.settings.who
-        events = [Event(known.bow.id, kind, when, details, notes, who) for kind, details, notes in entries]  # type: ignore[arg-type]
+        read = [(read_details(kind, typed), notes) for kind, typed, notes in entries]
+        events = [Event(known.bow.id, details.kind, when, details, notes, who) for details, notes in read]
         for event in events:
             check_entry(event)
         for event in events:

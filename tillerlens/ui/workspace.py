@@ -16,11 +16,12 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from tillerlens.core.errors import TillerLensError
+from tillerlens.core.events import Face
 from tillerlens.core.files import write_whole
-from tillerlens.core.reading import JsonObject
+from tillerlens.core.json_form import JsonObject
 from tillerlens.core.shot import Form
 from tillerlens.core.shot_file import read_shot
-from tillerlens.record.entries import Face, new_id, plain_name
+from tillerlens.record.entries import new_id, plain_name
 from tillerlens.report.words.quantities import LengthUnit, Units, WeightUnit
 from tillerlens.report.words.verdict import Wish
 from tillerlens.server import refuse_if_looking

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tillerlens.core.measurement import COVER, LIMBS
-from tillerlens.mechanics.current_bow import BLIND_U, TIP_MM, CurrentBow, CurrentLimb, Patches
+from tillerlens.mechanics.current_bow import BLIND_U, PATCH_MM, TIP_MM, CurrentBow, CurrentLimb, Patches
 from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.places import BUMP_MEAN, MAY_BE_Z, Place
 from tillerlens.mechanics.scraping.hand import Foretold
@@ -28,34 +28,45 @@ SLIVER_MM = 25.4  # nor is what lies between a stretch's end and a place that is
 class Cut:
     """A stretch of limb ``k`` (0: upper) between two places from the fade, mm. stiffer: ln of how much stiffer than beside it the
     finding tells it to be, on its average; 0 elsewhere. skip: spans from the fade that are left out of it, as they may be
-    hinges."""
+    hinges. apart: what lies between its parts where a hinge or a stiff place parts them."""
 
     k: int
     low: float
     high: float
     stiffer: float = 0.0
     skip: tuple[tuple[float, float], ...] = ()
+    apart: tuple[tuple[float, float], ...] = ()
 
     @property
     def length(self) -> float:
-        return self.high - self.low
+        """Of the wood that it takes, mm."""
+        return sum(high - low for low, high in _less_spans([(self.low, self.high)], self.skip + self.apart))
+
+    @property
+    def parts(self) -> list[tuple[float, float]]:
+        """Its ends, for each of the parts that a hinge or a stiff place makes of it; what may be a hinge parts nothing."""
+        return _less_spans([(self.low, self.high)], self.apart)
 
     def mask(self, s: Floats) -> Floats:
         """(n,) 1 inside, at places from the fade."""
         inside = (s >= self.low) & (s <= self.high)
-        for low, high in self.skip:
+        for low, high in self.skip + self.apart:
             inside &= (s < low) | (s > high)
         return np.where(inside, 1.0, 0.0)
 
     def cover(self, patches: Patches) -> Floats:
         """(J,) share of each patch that lies inside."""
+        out = np.zeros(patches.count)
+        for low, high in _less_spans([(self.low, self.high)], self.skip + self.apart):
+            out += np.clip(np.minimum(patches.edges[1:], high) - np.maximum(patches.edges[:-1], low), 0, None)
+        return out / np.diff(patches.edges)
 
-        def inside(low: float, high: float) -> Floats:
-            return np.clip(np.minimum(patches.edges[1:], high) - np.maximum(patches.edges[:-1], low), 0, None)
 
-        spans = [(max(low, self.low), min(high, self.high)) for low, high in self.skip]
-        bare = inside(self.low, self.high) - sum(inside(*q) for q in spans if q[1] > q[0])
-        return np.asarray(bare / np.diff(patches.edges))
+def _less_spans(of: list[tuple[float, float]], less: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """What the spans ``less`` leave of the spans ``of``."""
+    for low, high in less:
+        of = [q for a, b in of for q in ((a, min(b, low)), (max(a, high), b)) if q[1] > q[0]]
+    return of
 
 
 def leaves_of(present: CurrentBow, bow: Bow, state: Equilibrium, care: Care, last: Foretold | None = None) -> tuple[Leave, ...]:
@@ -118,7 +129,8 @@ def _u_more(limb: CurrentLimb, at: float) -> float:
 
 @dataclass(frozen=True, eq=False)
 class _Bend:
-    """How one limb bends against its own smooth course: ``move`` (n,), ln of curvature moved, at places from the fade."""
+    """How one limb bends against its own smooth course: ``move`` (n,), ln of curvature moved, at places from the fade. Only where
+    that course is drawn through: next to the nock there is no load to bend it, and its logarithm has no bottom."""
 
     s: Floats
     move: Floats
@@ -132,20 +144,28 @@ class _Bend:
         ok = (s > END * length) & (s < (1 - END) * length)
         move = np.log(np.maximum(moment, 1e-6 * moment.max()) / limb.ei)
         move = move - np.polyval(np.polyfit(s[ok] / length, move[ok], 3), s / length)
-        return cls(s, move, length)
+        return cls(s[ok], move[ok], length)
 
     def more(self, at: float) -> float:
         """How much more it bends around this place from the fade than the wood beside it on the average, ln."""
-        return self._mean(at, -22, 22) - (self._mean(at, -110, -50) + self._mean(at, 50, 110)) / 2
+        return self._mean(at, -22, 22) - float(np.mean(self._beside(at)))
 
     def more_than_both(self, at: float) -> float:
         """The same against the side that bends more: where the course falls off, an even place shows less than nothing."""
-        return self._mean(at, -22, 22) - max(self._mean(at, -110, -50), self._mean(at, 50, 110))
+        return self._mean(at, -22, 22) - max(self._beside(at))
+
+    def _beside(self, at: float) -> list[float]:
+        """The wood's averages on either side; on one, where beyond the other the limb ends."""
+        sides = [(low, high) for low, high in ((-110, -50), (50, 110)) if self._there(at, low, high).any()]
+        return [self._mean(at, *side) for side in sides] or [0.0]
 
     def _mean(self, at: float, low: float, high: float) -> float:
         """The average between ``low`` and ``high`` mm from the place; 0, the course itself, where no limb is."""
-        there = self.move[(self.s >= at + low) & (self.s <= at + high)]
-        return float(there.mean()) if there.size else 0.0
+        there = self._there(at, low, high)
+        return float(self.move[there].mean()) if there.any() else 0.0
+
+    def _there(self, at: float, low: float, high: float) -> np.ndarray:
+        return np.asarray((self.s >= at + low) & (self.s <= at + high))
 
 
 def _leave(present: CurrentBow, beside: float, place: Place) -> Leave:
@@ -160,7 +180,7 @@ def cut_limbs(present: CurrentBow, leave: tuple[Leave, ...], over: Floats, cov: 
     out, first = [], 0
     for k, patches in enumerate(present.patches):
         of = slice(first, first + patches.count)
-        cuts = _keep(_pieces(present, k, leave, care), care)
+        cuts = sorted(_pieces(present, k, leave, care), key=lambda c: c.low)
         out += _split(cuts, patches, over[of], cov[of, of], present.limbs[k].power, care)
         first += patches.count
     return out
@@ -182,9 +202,36 @@ def _pieces(present: CurrentBow, k: int, leave: tuple[Leave, ...], care: Care) -
     bare = _without([Cut(k, 0.0, float(p.s[-1]) - TIP_MM)], left)
     plain = _without(bare, [(q.low, q.high) for q in stiff])
     stiff = [replace(q, low=max(q.low, b.low), high=min(q.high, b.high)) for q in stiff for b in bare]
-    pieces = [c for c in plain if c.length >= care.shortest_mm] + [q for q in stiff if q.length > ACROSS_MM]
-    trimmed = [_trimmed(replace(c, skip=tuple(skip))) for c in pieces]
-    return sorted((c for c in trimmed if c.stiffer or c.length >= care.shortest_mm), key=lambda c: c.low)
+    plain, stiff = (
+        [c for c in (_trimmed(replace(c, skip=tuple(skip))) for c in of) if c.length > least]
+        for of, least in ((plain, MAY_BE_MM), (stiff, ACROSS_MM))
+    )
+    return _joined(plain, care, care.most_stretches - len(stiff)) + stiff
+
+
+def _joined(cuts: list[Cut], care: Care, most: int) -> list[Cut]:
+    """Neighbours as one where one is shorter than a hand treats by itself, or where there are more than ``most``: hinges cut a
+    limb up, and wood that is left in between because it is short would grow stiff beside all that is scraped. One that is alone
+    on its limb is scraped down to the shortest stretch that is scraped on purpose."""
+    cuts = sorted(cuts, key=lambda c: c.low)
+    while len(cuts) > 1:
+        least = min(cuts, key=lambda c: c.length)
+        if least.length >= care.shortest_mm and len(cuts) <= max(most, 1):
+            return cuts
+        i = cuts.index(least)
+        j = min(
+            (j for j in (i - 1, i + 1) if 0 <= j < len(cuts)),
+            key=lambda j: max(least.low, cuts[j].low) - min(least.high, cuts[j].high),
+        )
+        one, two = cuts[min(i, j)], cuts[max(i, j)]
+        both = replace(
+            one,
+            high=two.high,
+            skip=tuple(dict.fromkeys(one.skip + two.skip)),
+            apart=(*one.apart, (one.high, two.low), *two.apart),
+        )
+        cuts[min(i, j) : max(i, j) + 1] = [both]
+    return [c for c in cuts if c.length >= PATCH_MM]
 
 
 def _trimmed(cut: Cut) -> Cut:
@@ -203,12 +250,6 @@ def _without(cuts: list[Cut], spans: list[tuple[float, float]]) -> list[Cut]:
             c for q in cuts for c in (replace(q, high=min(q.high, low)), replace(q, low=max(q.low, high))) if c.length > ACROSS_MM
         ]
     return cuts
-
-
-def _keep(cuts: list[Cut], care: Care) -> list[Cut]:
-    """No more than a hand treats apart: stiff places first, then the longest."""
-    order = sorted(cuts, key=lambda c: (c.stiffer == 0, -c.length))
-    return sorted(order[: care.most_stretches], key=lambda c: c.low)
 
 
 def _split(cuts: list[Cut], patches: Patches, over: Floats, cov: Floats, power: float, care: Care) -> list[Cut]:

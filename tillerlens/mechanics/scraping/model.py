@@ -27,7 +27,7 @@ class Care:
 
     share: of the weight above the wish, in one step; never above one half. even_share: of what makes the limbs uneven, while
     weight is left for it. split_z: parts of a limb are treated differently only when told apart this well, and by at least
-    split_share of the thickness. shortest_mm, most_stretches: what a hand scrapes on purpose. least_share and most_share: of the
+    split_share of the thickness. shortest_mm, most_stretches: what a hand treats apart. least_share and most_share: of the
     thickness in one step. place_u: relative, what the hand errs from place to place, beside what it errs alike everywhere
     (``Hand``).
     """

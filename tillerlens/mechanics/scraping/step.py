@@ -457,21 +457,28 @@ def _stretches(
         if share <= 0:
             continue
         p = present.limbs[c.k]
-        ends = (p.limb.length - c.high, p.limb.length - c.low)
         inside = c.mask(p.limb.s) > 0
         mm = None if p.thickness is None or not inside.any() else share * float(p.thickness[inside].mean())
         strokes = None
         if stroke is not None and stroke.value > COVER * stroke.u:
             count = share / stroke.value
             strokes = Value(count, count * stroke.u / stroke.value, "strokes")
-        one = Stretch(LIMBS[c.k], ends, share, Value(float(need[j]), float(u[j]) / p.power, ""), mm, strokes, c.stiffer > 0)
-        before = out[-1] if out else None
-        if before and (before.limb, before.share, before.stiff) == (one.limb, share, one.stiff) and _touch(before, one):
-            one = replace(one, from_nock_mm=(before.from_nock_mm[0], ends[1]))
+        for low, high in c.parts:
+            ends = (p.limb.length - high, p.limb.length - low)
+            out.append(
+                Stretch(LIMBS[c.k], ends, share, Value(float(need[j]), float(u[j]) / p.power, ""), mm, strokes, c.stiffer > 0)
+            )
+    out.sort(key=lambda q: (LIMBS.index(q.limb), q.from_nock_mm))
+    return _as_one(out)
+
+
+def _as_one(stretches: list[Stretch]) -> list[Stretch]:
+    out: list[Stretch] = []
+    for one in stretches:
+        before = out[-1] if out else one
+        touch = before is not one and abs(before.from_nock_mm[1] - one.from_nock_mm[0]) < 1.0
+        if touch and (before.limb, before.share, before.stiff) == (one.limb, one.share, one.stiff):
+            one = replace(one, from_nock_mm=(before.from_nock_mm[0], one.from_nock_mm[1]))
             out.pop()
         out.append(one)
     return out
-
-
-def _touch(a: Stretch, b: Stretch) -> bool:
-    return abs(a.from_nock_mm[1] - b.from_nock_mm[0]) < 1.0

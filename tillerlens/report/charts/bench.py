@@ -13,8 +13,8 @@ import altair as alt
 import numpy as np
 from numpy.typing import NDArray
 
+from tillerlens.core.json_form import JsonObject
 from tillerlens.core.measurement import COVER, LIMBS, Limb, Value
-from tillerlens.core.reading import JsonObject
 from tillerlens.core.units import FOOT_M, KG_PER_GRAIN
 from tillerlens.measures.pair import Along, Picture, less_rest
 from tillerlens.mechanics.cast import ArrowSpeed, Cast

@@ -11,6 +11,7 @@ from typing import Any, cast
 
 import altair as alt
 
+from tillerlens.core.json_form import JsonObject
 from tillerlens.core.measurement import COVER, LIMBS, Value
 from tillerlens.core.units import KG_PER_POUND, NEWTON_PER_POUND, STANDARD_GRAVITY
 from tillerlens.history.trends import TRENDS, ReflexAt, TrendPoint
@@ -24,7 +25,7 @@ SET_RANGE = ["#f3eddc", "#c9a227", "#7a3b00", "#2a0f00"]  # lighter to darker th
 _HEIGHT = 260
 _KINDS = ["just unstrung", "resting", "rested", "time not noted"]
 _KIND_SHAPES = ["triangle-down", "circle", "square", "cross"]
-Rows = list[dict[str, Any]]
+Rows = list[JsonObject]
 
 
 def set_map_chart(found: SetFound, units: Units | None = None) -> alt.VConcatChart:
@@ -233,11 +234,11 @@ def _nought() -> alt.Chart:
     return _chart([{"zero": 0}]).mark_rule(color="#9a9a9a").encode(alt.Y("zero:Q"))
 
 
-def _interval(value: Value, units: Units) -> dict[str, Any]:
+def _interval(value: Value, units: Units) -> JsonObject:
     return _scaled(value, units.on_axis(1.0))
 
 
-def _scaled(value: Value, factor: float) -> dict[str, Any]:
+def _scaled(value: Value, factor: float) -> JsonObject:
     """Value and interval on an axis; without a known interval there is no bar."""
     known = math.isfinite(value.u)
     low, high = ((value.value + k * value.u) * factor if known else None for k in (-COVER, COVER))

@@ -11,6 +11,7 @@ from typing import Any, cast
 import altair as alt
 import numpy as np
 
+from tillerlens.core.json_form import JsonObject
 from tillerlens.core.measurement import COVER, LIMBS, Limb, Measurement
 from tillerlens.report.words.from_rest import bend_of
 from tillerlens.report.words.quantities import Units, say_two_limbs
@@ -21,7 +22,7 @@ _DASHES = {"upper": [1, 0], "lower": [7, 4]}
 _SHAPES = {"upper": "circle", "lower": "diamond"}
 _HEIGHT = 380  # with legend and axes
 _WISH_COLOUR = "#d9d2bd"
-Rows = list[dict[str, Any]]
+Rows = list[JsonObject]
 
 
 def bend_chart(measurement: Measurement, units: Units | None = None, rest: Measurement | None = None) -> alt.LayerChart:

@@ -14,8 +14,8 @@ from typing import Any, cast
 import altair as alt
 import numpy as np
 
+from tillerlens.core.json_form import JsonObject
 from tillerlens.core.measurement import COVER, LIMBS
-from tillerlens.core.reading import JsonObject
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.mechanics.scraping import LimbNeed, Plan
 from tillerlens.report.charts.picture import COLOURS

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tillerlens.core.reading import JsonObject
+from tillerlens.core.json_form import JsonObject
 from tillerlens.film.heard import Heard
 from tillerlens.film.sound import Sound
 

@@ -6,7 +6,7 @@ all the statics.
 
 from __future__ import annotations
 
-from tillerlens.core.reading import JsonObject
+from tillerlens.core.json_form import JsonObject
 from tillerlens.mechanics.what_if import Outcome, Tried
 from tillerlens.report.words.quantities import Units
 

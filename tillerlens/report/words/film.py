@@ -6,9 +6,11 @@ import numpy as np
 
 from tillerlens.core.measurement import Value
 from tillerlens.core.units import MM_PER_INCH
-from tillerlens.film.draw import DrawFilm, Lead, Stage
+from tillerlens.film.draw import DrawFilm, FirstLook, Stage
+from tillerlens.film.joint import GapChange
+from tillerlens.film.track import Lead
 from tillerlens.report.words.quantities import Units, in_columns, is_told, say, say_interval, say_length, say_place, say_value
-from tillerlens.report.words.verdict import Sentence, judged_from_rest, spot_in_words
+from tillerlens.report.words.verdict import Sentence, Wish, judged_from_rest, spot_in_words, verdict
 
 PATTERNS = {
     "hold": "Held from {from_s} to {to_s} s at a draw of {draw}, from the back.",
@@ -17,8 +19,12 @@ PATTERNS = {
     "back": "On the let-down the {limb} tip comes back first, halfway by {lead} of draw ({reach}).",
     "together.pull": "On the pull both tips move together: a quarter of the way up they are less than {most} of draw apart.",
     "together.let-down": "On the let-down both tips come back together: halfway they are less than {most} of draw apart.",
+    "gaps": "Over the pull the {limb} limb's gap at {place} grows {change} more than the other's ({reach}).",
+    "gaps.alike": "Over the pull both limbs' gaps at {place} grow alike, to less than {most}.",
     "rock": "The handle turns by {angle} ({reach}) while the bow is drawn.",
     "still": "The handle hardly turns: less than {most} while the bow is drawn.",
+    "look": "First look at {at_s} s, drawn {draw}: {verdict}",
+    "frame": "{at_s} s, drawn {draw}",
     "passed": "{count} of the chosen frames could not be measured and were left out.",
 }
 COLUMNS = (
@@ -59,6 +65,9 @@ def draw_words(film: DrawFilm, units: Units | None = None) -> list[Sentence]:
         lead = next((x for x in film.leads if (x.phase, x.share) == (phase, share)), None)
         if lead is not None:
             out.append(_of_lead(lead, told, units))
+    middle = next((g for g in film.gap_changes if abs(g.from_handle_mm - GAP_AT_MM) < 1), None)
+    if middle is not None:
+        out.append(_of_gaps(middle, units))
     if (rock := film.rock()) is not None:
         if is_told(rock):
             out.append(_said("handle", "rock", "finding", angle=say_value(rock, units), reach=say_interval(rock, units)))
@@ -72,6 +81,32 @@ def draw_words(film: DrawFilm, units: Units | None = None) -> list[Sentence]:
     if passed := film.evidence.get("frames_not_measured"):
         out.append(_said("passed", "passed", "open", count=passed))
     return out
+
+
+def first_words(look: FirstLook, units: Units | None = None, wish: Wish | None = None) -> list[Sentence]:
+    """What the first look at a clip tells: at what draw it was taken, and what one photograph says.
+
+    Parameters
+    ----------
+    look : FirstLook
+        A frame near full draw.
+    units : Units, optional
+        The reader's.
+    wish : Wish, optional
+        The tiller that is wanted.
+    """
+    units, m = units or Units(), look.measurement
+    draw = m.values.get("draw_length_back") or m.values["brace_height_back"]
+    spoken = verdict(m, units, wish)
+    said = {"at_s": f"{look.time_s:.1f}", "draw": say(draw, units), "verdict": spoken.first.text}
+    return [_said("look", "look", spoken.first.tone, **said), *spoken.more]
+
+
+def frame_words(film: DrawFilm, row: int, units: Units | None = None) -> str:
+    """One followed frame by its time and draw."""
+    t = film.track
+    assert t is not None
+    return PATTERNS["frame"].format(at_s=f"{t.time_s[row]:.1f}", draw=say_length(float(t.draw_mm[row]), units or Units()))
 
 
 def draw_rows(film: DrawFilm, units: Units | None = None) -> list[tuple[str, ...]]:
@@ -100,6 +135,16 @@ def _row(film: DrawFilm, stage: Stage, units: Units) -> tuple[str, ...]:
     angles = ("string_angle_upper", "string_angle_lower")
     gap = next((say(g.difference, units) for g in stage.measurement.gaps if abs(g.from_handle_mm - GAP_AT_MM) < 1), "")
     return (at("draw_length_back"), stage.phase, *(at(n) for n in names), gap, *(at(n, "deg") for n in angles))
+
+
+def _of_gaps(gap: GapChange, units: Units) -> Sentence:
+    size, place = Value(abs(gap.change.value), gap.change.u, "mm"), say_place(gap.from_handle_mm, units)
+    if not is_told(gap.change):
+        most = say_interval(Value(0.0, size.u + size.value / 2, "mm"), units).lstrip("±")
+        return _said("limbs", "gaps.alike", "fine", place=place, most=most)
+    limb = "upper" if gap.change.value > 0 else "lower"
+    words = {"place": place, "change": say_length(size.value, units, 2), "reach": say_interval(size, units)}
+    return _said("limbs", "gaps", "finding", limb=limb, **words)
 
 
 def _of_lead(lead: Lead, told: str, units: Units) -> Sentence:

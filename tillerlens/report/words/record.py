@@ -5,6 +5,16 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from tillerlens.core.events import (
+    ArrowSpeedDetails,
+    Details,
+    HeatDetails,
+    MassDetails,
+    MoistureDetails,
+    RestDetails,
+    ScrapeDetails,
+    WeighingDetails,
+)
 from tillerlens.report.words.quantities import Units, say_arrow, say_length, say_mass, say_place, say_speed, say_thin, say_weight
 
 _LENGTHS = {
@@ -29,39 +39,45 @@ def bow_in_words(bow: Mapping[str, Any], units: Units) -> list[tuple[str, str]]:
     return [(what, it) for what, it in said if it]
 
 
-def event_in_words(kind: str, d: Mapping[str, Any], units: Units) -> str:
-    """An event in a few words. d: its details in SI, as the record keeps them."""
-    parts: list[str] = []
-    if kind == "scrape":
-        start, end = (say_place(d[k], units) for k in ("start_from_nock_mm", "end_from_nock_mm"))
-        parts = [f"{d['limb']} limb from {start} to {end} from the nock"]
-        parts += [*_with(d, "strokes", "{} strokes"), *_with(d, "tool", "{}")]
-        if "thickness_mm" in d:
-            parts.append(f"{say_thin(d['thickness_mm'], units)} off")
-    elif kind == "heat":
-        parts = [f"{d['minutes']:g} minutes", *_with(d, "browning", "browning {}")]
-        parts += ["both limbs" if d["limb"] == "both" else f"{d['limb']} limb"] if "limb" in d else []
-        parts += [f"{say_place(d['distance_mm'], units)} from the coals"] if "distance_mm" in d else []
-        parts += [f"{_depth(d['browning_depth_mm'], units)} deep"] if "browning_depth_mm" in d else []
-        parts += [f"{d['temperature_c']:.0f} °C at the surface"] if "temperature_c" in d else []
-        parts += [f"on a form of {say_length(d['form_reflex_mm'], units)} reflex"] if "form_reflex_mm" in d else []
-    elif kind == "rest":
-        parts = [f"{d['hours']:g} hours"]
-    elif kind == "moisture":
-        parts = [*_with(d, "reading_percent", "{:g} % by the meter"), *_with(d, "place", "{}")]
-        parts += [f"air {d['temperature_c']:.0f} °C, {d['humidity_percent']:.0f} %"] if "temperature_c" in d else []
-    elif kind == "mass":
-        parts = [say_mass(d["mass_kg"], units)]
-    elif kind == "weighing":
-        parts = [f"{say_weight(d['weight_n'], units)} at {say_length(d['draw_mm'], units)} to the {d['draw_to']}"]
-    elif kind == "arrow_speed":
-        parts = [f"{say_arrow(d['arrow_mass_kg'], units)} at {say_speed(d['speed_m_s'], units)}"]
-    return f"{kind.replace('_', ' ')}: {', '.join(parts)}" if parts else kind
+def event_in_words(details: Details, units: Units) -> str:
+    """An event in a few words."""
+    kind, parts = details.kind.replace("_", " "), _parts(details, units)
+    return f"{kind}: {', '.join(parts)}" if parts else kind
+
+
+def _parts(d: Details, units: Units) -> list[str]:
+    match d:
+        case ScrapeDetails():
+            start, end = (say_place(mm, units) for mm in d.from_nock_mm)
+            off = None if d.thickness_mm is None else say_thin(d.thickness_mm, units)
+            place = f"{d.limb} limb from {start} to {end} from the nock"
+            return [place, *_with("{} strokes", d.strokes), *_with("{}", d.tool), *_with("{} off", off)]
+        case HeatDetails():
+            away = None if d.distance_mm is None else say_place(d.distance_mm, units)
+            deep = None if d.browning_depth_mm is None else _depth(d.browning_depth_mm, units)
+            form = None if d.form_reflex_mm is None else say_length(d.form_reflex_mm, units)
+            where = "both limbs" if d.limb == "both" else d.limb and f"{d.limb} limb"
+            parts = [f"{d.minutes:g} minutes", *_with("browning {}", d.browning), *_with("{}", where)]
+            parts += [*_with("{} from the coals", away), *_with("{} deep", deep)]
+            return [*parts, *_with("{:.0f} °C at the surface", d.temperature_c), *_with("on a form of {} reflex", form)]
+        case RestDetails():
+            return [f"{d.hours:g} hours"]
+        case MoistureDetails():
+            air = [] if d.air is None else [f"air {d.temperature_c:.0f} °C, {d.humidity_percent:.0f} %"]
+            return [*_with("{:g} % by the meter", d.reading_percent), *_with("{}", d.place), *air]
+        case MassDetails():
+            return [say_mass(d.mass_kg, units)]
+        case WeighingDetails():
+            return [f"{say_weight(d.weight_n, units)} at {say_length(d.draw_mm, units)} to the {d.draw_to}"]
+        case ArrowSpeedDetails():
+            return [f"{say_arrow(d.arrow_mass_kg, units)} at {say_speed(d.speed_m_s, units)}"]
+    return []
 
 
 def _depth(mm: float, units: Units) -> str:
     return f"{mm:g} mm" if units.length == "cm" else say_length(mm, units)
 
 
-def _with(details: Mapping[str, Any], name: str, words: str) -> list[str]:
-    return [words.format(details[name])] if name in details else []
+def _with(words: str, value: object) -> list[str]:
+    """``words`` with a value that is known, else nothing."""
+    return [] if value is None else [words.format(value)]

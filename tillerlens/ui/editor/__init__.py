@@ -19,7 +19,7 @@ import streamlit as st
 from numpy.typing import NDArray
 from PIL import Image
 
-from tillerlens.core.reading import JsonObject
+from tillerlens.core.json_form import JsonDocument
 from tillerlens.core.shot import Point, as_point
 from tillerlens.photo.intake import Photo
 
@@ -58,9 +58,9 @@ class Focus:
     at: Point
     stretch: tuple[Point, ...] = ()
 
-    def as_data(self) -> JsonObject:
+    def as_data(self) -> JsonDocument:
         line = [_rounded(q) for q in self.stretch]
-        data = {"id": self.id, "at": _rounded(self.at), "stretch": line}
+        data: JsonDocument = {"id": self.id, "at": _rounded(self.at), "stretch": line}
         return data | {"mark": hashlib.sha256(json.dumps(data).encode()).hexdigest()[:16]}
 
 
@@ -165,7 +165,7 @@ class _Pictures:
     columns: int
 
 
-def _urls(photo: Photo) -> tuple[str, JsonObject | None]:
+def _urls(photo: Photo) -> tuple[str, JsonDocument | None]:
     """Addresses of the small picture and of the full size in tiles, registered with this run as those of st.image are.
 
     The files' names are hashes of their content, so nobody finds them who has not seen them.

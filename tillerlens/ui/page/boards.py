@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 import streamlit as st
 
 from tillerlens.core.errors import TillerLensError
+from tillerlens.core.shot import Form
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.report.tag_sheets import SIDE_RANGE_MM, Paper, render_tag_sheets
 from tillerlens.ui import fields, typed, workspace
@@ -78,11 +78,11 @@ def _fill_once(board: Board | None, chosen: str) -> None:
         st.session_state["filled"] = mark
 
 
-def _ask() -> tuple[dict[str, Any], dict[str, Any], list[str]]:
+def _ask() -> tuple[Form, Form, list[str]]:
     """The scale as the shot file has it, standoff and its doubt, and which fields cannot be read."""
     bad: list[str] = []
     scale = fields.ask_scale(bad)
-    more: dict[str, Any] = {}
+    more: Form = {}
     if scale["kind"] != "bow_length":
         fields.put(more, "standoff_in", "Standoff, marks to the middle of the bow's width", bad, note=fields.STANDOFF_HELP)
         fields.put(more, "standoff_u_in", "Standoff ±, if it varies", bad)

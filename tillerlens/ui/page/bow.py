@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 
 import streamlit as st
 
@@ -262,7 +261,7 @@ def _bow_itself(place: Place, bow: Bow) -> None:
         given = ask_bow(opened, place.units, f"bow_{bow.id}_{opened.version}", "Keep the change")
         if given is not None:
             st.session_state.pop(held)
-            _change(lambda: store.update_bow(place.record, replace(opened, **given)))
+            _change(lambda: store.update_bow(place.record, given))
     with st.expander("Take this bow off the shelf"):
         st.markdown("Its photos, measurements and notes go with it. A backup made first can bring it back.")
         backup.offer(place.record, [bow.id], bow.id, "Make a backup of this bow")

@@ -10,6 +10,7 @@ from typing import Any
 import streamlit as st
 
 from tillerlens.core.errors import TillerLensError
+from tillerlens.core.json_form import JsonObject
 from tillerlens.core.unforeseen import net
 from tillerlens.core.units import KG_PER_GRAIN, pounds_from_newtons
 from tillerlens.film.heard import Heard, HeardError, hear
@@ -49,7 +50,7 @@ class Told:
     go into the record with it; None: not typed."""
 
     names: tuple[str, ...]
-    charts: tuple[dict[str, Any], ...]
+    charts: tuple[JsonObject, ...]
     heard: tuple[Heard, ...]
     flights: tuple[Flight, ...]
     shots: Shots
@@ -103,10 +104,10 @@ def _speed(known: Known) -> Sentence | None:
         st.caption("Say at what draw it was shot, and listen again: then it can be kept with the bow.")
     elif st.button("Keep this speed", key="keep_speed"):
         r = told.shots.reading()
-        details: dict[str, Any] = {"arrow_mass_kg": r.arrow_kg, "speed_m_s": r.speed_m_s, "u_speed_m_s": r.u_speed_m_s}
-        details |= {"draw_mm": told.draw_mm, "draw_to": told.draw_to}
+        heard = {"arrow_mass_kg": r.arrow_kg, "speed_m_s": r.speed_m_s, "u_speed_m_s": r.u_speed_m_s}
+        shot = {**heard, "draw_mm": told.draw_mm, "draw_to": told.draw_to}
         note = "By ear, from 1 clip." if told.shots.count == 1 else f"By ear, mean of {told.shots.count} clips."
-        if widgets.keep_events(known, [("arrow_speed", details, note)], datetime.now(UTC)):
+        if widgets.keep_events(known, [("arrow_speed", shot, note)], datetime.now(UTC)):
             st.session_state.pop(f"{key}_told")
             widgets.flash("Kept: the arrow's speed. What it says of the bow stands under Weights and cast.")
             st.rerun()
@@ -210,7 +211,7 @@ def _bench_of(known: Known) -> Bench | None:
     hand = of.on_hand(known.stages, known.events)
     if not hand.weighings and not any(s.state == "drawn" for s in hand.strung):
         return None
-    found: Bench = in_turn(lambda: bench_of(known.mark, None, 1.0, (known, hand, None)))[1]
+    found: Bench = in_turn(lambda: bench_of(known.mark, 1.0, (known, hand, None)))[1]
     return found
 
 

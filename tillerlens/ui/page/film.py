@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Sequence
 from dataclasses import replace
 
 import streamlit as st
@@ -13,12 +14,16 @@ from tillerlens.core.errors import TillerLensError
 from tillerlens.core.shot import Form
 from tillerlens.core.shot_file import read_shot
 from tillerlens.core.units import MM_PER_INCH
-from tillerlens.film.draw import DrawFilm, measure_draw, over_the_pull
+from tillerlens.film.draw import DrawFilm, FirstLook, measure_draw, over_the_pull
+from tillerlens.film.journal import usual_folder
 from tillerlens.history.of_film import keep_draw
 from tillerlens.record import Stage
 from tillerlens.report.charts.film import draw_figure
-from tillerlens.report.words.film import draw_rows, draw_words
-from tillerlens.ui import batch, widgets
+from tillerlens.report.film_frames import DrawnFrame, drawn_frames
+from tillerlens.report.words.film import draw_rows, draw_words, first_words, frame_words
+from tillerlens.report.words.quantities import Units
+from tillerlens.report.words.verdict import Sentence
+from tillerlens.ui import batch, error_net, widgets
 from tillerlens.ui.batch import Known, Rests
 from tillerlens.ui.context import Place, link, long_work, pick_bow, say_error, told, was_stopped
 from tillerlens.ui.fields import in_words
@@ -31,7 +36,7 @@ MOST_MB = 64  # as for photos; ten seconds in HD
 _NONE = ""
 # The pull's first verdict comes sooner with fewer frames measured.
 _EVERY = {2.0: "every 2 in (5 cm) of draw", 1.0: "every inch (2.5 cm) of draw", 4.0: "every 4 in (10 cm) of draw"}
-_REMEMBERED, _KEPT = "draw_film", "draw_film_kept"
+_REMEMBERED, _KEPT, _PLAYED = "draw_film", "draw_film_kept", "draw_film_played"
 
 
 def show(place: Place) -> None:
@@ -64,7 +69,7 @@ def show(place: Place) -> None:
     film = held[1] if held is not None and held[0] == key else None
     if film is None:
         if was_stopped("film"):
-            st.info("Stopped. Press the button to start again.")
+            st.info("Stopped. Press the button to go on from there.")
         if not st.button("Follow the draw", type="primary", key="measure_film"):
             return
         film = _followed(known, data, upload.name, form, every)
@@ -72,6 +77,11 @@ def show(place: Place) -> None:
             return
         st.session_state[_REMEMBERED] = key, film
     _tell(known, film)
+    if film.stages:
+        with told():
+            _play(film, _to_play(data, film, key), known.place.units)
+        _numbers(film, known.place.units)
+        widgets.cautions()
     if film.status == "measured":
         _offer_to_keep(known, data, film, key)
 
@@ -115,14 +125,15 @@ def _followed(known: Known, data: bytes, name: str, form: Form, every_in: float)
             rest = from_json(rests.document(rests.of(clip)))
             if rest is not None:
                 check_same_bow(rest, shot)
-            steps = [0]
+            looked = st.container()
 
-            def progress(done_s: float, doing: str) -> None:
-                steps[0] += 1
-                tell(1 - 1 / (1 + steps[0] / 100), f"{doing.capitalize()} at {done_s:.1f} s")  # how long it is isn't known
+            def first(look: FirstLook) -> None:
+                with looked:
+                    _say(first_words(look, known.place.units, known.place.wish))
+                    st.caption("The whole clip follows.")
 
             with MEASURING.one(lambda before: tell(0.0, "Others are measuring, and this waits its turn.")):
-                film = measure_draw(data, shot, every_in * MM_PER_INCH, rest, name, progress)
+                film = measure_draw(data, shot, every_in * MM_PER_INCH, rest, name, tell, first, usual_folder())
         except TillerLensError as error:
             say_error(error)
             film = None
@@ -137,18 +148,42 @@ def _tell(known: Known, film: DrawFilm) -> None:
     said = draw_words(film, units)
     if not said:
         return
-    st.subheader(plain(said[0].text), anchor=False)
-    for sentence in said[1:]:
-        st.markdown(plain(sentence.text))
+    _say(said)
     if len([s for s in film.stages if s.phase != "let-down"]) > 1:
         st.image(draw_figure(film, units), width="stretch", alt="How far each place of the bow has bent, draw upward")
     if film.status == "measured":
         _reasons(film)
+
+
+def _numbers(film: DrawFilm, units: Units) -> None:
     head, *rows = draw_rows(film, units)
     st.dataframe([dict(zip(head, row, strict=True)) for row in rows], hide_index=True, width="stretch")
     text = json.dumps(film.as_document(), allow_nan=False)
     st.download_button("Download all numbers (JSON)", text, "draw.json", "application/json", on_click="ignore", key="backup_film")
-    widgets.cautions()
+
+
+def _say(said: Sequence[Sentence]) -> None:
+    st.subheader(plain(said[0].text), anchor=False)
+    for sentence in said[1:]:
+        st.markdown(plain(sentence.text))
+
+
+def _to_play(data: bytes, film: DrawFilm, key: object) -> Sequence[DrawnFrame]:
+    """The clip's frames with the bow over them, made once."""
+    held = st.session_state.get(_PLAYED)
+    if held is None or held[0] != key:
+        with st.spinner("Drawing the bow over the film"):
+            held = st.session_state[_PLAYED] = key, list(drawn_frames(data, film))
+    return held[1]
+
+
+@error_net.fragment
+def _play(film: DrawFilm, frames: Sequence[DrawnFrame], units: Units) -> None:
+    """The draw frame by frame with the traced bow over it, at the reader's pace."""
+    st.subheader("The draw, frame by frame", anchor=False)
+    names = {i: frame_words(film, frame.row, units) for i, frame in enumerate(frames)}
+    at = st.select_slider("Time and draw", list(names), format_func=names.__getitem__, key="film_frame")
+    st.image(frames[at].jpeg, width="stretch", alt=f"The film at {names[at]}, with the traced limbs and string over it")
 
 
 def _reasons(film: DrawFilm) -> None:

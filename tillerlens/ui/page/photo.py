@@ -14,6 +14,7 @@ import streamlit as st
 from tillerlens.core.clicks import check_places
 from tillerlens.core.document import as_json, as_rest, parse_documents
 from tillerlens.core.errors import DocumentError, PhotoError, ShotError, TillerLensError
+from tillerlens.core.json_form import JsonObject
 from tillerlens.core.measurement import Measurement
 from tillerlens.core.reading import parse_json, shown
 from tillerlens.core.shot import Form
@@ -322,14 +323,14 @@ def _edit(photo: Photo, form: Form, measurement: Measurement | None, units: Unit
 
 def _found(photo: Photo, points: Mapping[str, Any], measurement: Measurement | None) -> Mapping[str, Any]:
     """Where each place was seen without the person's help, remembered from the measurements of this photograph."""
-    kept: dict[str, Any] = st.session_state.get("found", {})
+    kept: JsonObject = st.session_state.get("found", {})
     if kept.get("photo") != photo.sha256:
         kept = {"photo": photo.sha256, "places": {}}
     if measurement is not None:
         asked = {} if measurement.shot is None else measurement.shot.clicks
         kept["places"] |= {name: at for name, at in found_places(measurement).items() if name not in asked}
     st.session_state["found"] = kept
-    places: dict[str, Any] = kept["places"]
+    places: Mapping[str, Any] = kept["places"]
     return places
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import partial
@@ -10,6 +11,7 @@ from typing import Any
 import streamlit as st
 
 from tillerlens.core.errors import TillerLensError
+from tillerlens.core.events import ScrapeDetails
 from tillerlens.core.measurement import LIMBS, Limb
 from tillerlens.history import bench as of
 from tillerlens.history.as_now import CHANGES
@@ -176,9 +178,9 @@ def _plan(mark: str, wish: ScrapeTarget, _of: tuple[Any, ...]) -> Plan:
     history, last = of.history_of(known.bow, known.stages, known.events), of.foretold_of(known.events)
     documents = [known.document(s) for s in hand.strung]
     rest = known.document(hand.rest)
-    readings = of.given_of(known.bow, hand, known.document, known.full_draw_mm, sections).readings
+    beside = of.given_of(known.bow, hand, known.document, known.full_draw_mm, sections).unpictured
     known.unchanged()
-    return plan_from_documents(documents, rest, wish, sections, history=history, last=last, readings=readings)
+    return plan_from_documents(documents, rest, wish, sections, history=history, last=last, beside=beside)
 
 
 _WAYS = {"picture": "Add a picture", "bow": "To the timeline"}
@@ -337,13 +339,12 @@ def _did_it(known: Known, plan: Plan) -> None:
             tool = st.text_input("Tool", key="scrape_tool", placeholder="scraper")
         given = st.datetime_input("When, if not just now", None, key=f"scraped_at_{_mark(plan)}", step=60)
         if st.form_submit_button("I did this", type="primary") and all(fit for _, fit in counted):
-            entries: list[tuple[str, dict[str, Any], str]] = []
+            entries: list[tuple[str, Mapping[str, object], str]] = []
             for s, (strokes, _) in zip(plan.stretches, counted, strict=True):
                 for a, b in scraped(s, plan.leave, known.units):  # what was told is what was done
-                    details: dict[str, Any] = {"limb": s.limb, "start_from_nock_mm": round(a, 1), "end_from_nock_mm": round(b, 1)}
-                    details |= {"strokes": strokes} if strokes is not None else {}
-                    details |= {"tool": tool.strip()} if tool.strip() else {}
-                    entries.append(("scrape", details, f"As planned: about {100 * s.share:g} % of the thickness."))
+                    ends = {"start_from_nock_mm": round(a, 1), "end_from_nock_mm": round(b, 1)}
+                    done = {"limb": s.limb, **ends, "strokes": strokes, "tool": tool.strip() or None}
+                    entries.append(("scrape", done, f"As planned: about {100 * s.share:g} % of the thickness."))
             entries.append(("note", {}, of.foretold_note(plan, _foretold(known, plan))))
             when = now() if given is None else given.astimezone()
             newest = max(s.taken_at for s in of.on_hand(known.stages, known.events).strung)
@@ -373,5 +374,6 @@ def _said_stretch(s: Stretch, plan: Plan, known: Known) -> str:
 
 
 def _said_scrape(e: Event, known: Known) -> str:
-    a, b = (say_place(e.details[k], known.units) for k in ("start_from_nock_mm", "end_from_nock_mm"))
-    return f"{e.happened_at.astimezone():%Y-%m-%d %H:%M}: {e.details['limb']} limb, {a} to {b} from the nock"
+    assert isinstance(e.details, ScrapeDetails)
+    a, b = (say_place(mm, known.units) for mm in e.details.from_nock_mm)
+    return f"{e.happened_at.astimezone():%Y-%m-%d %H:%M}: {e.details.limb} limb, {a} to {b} from the nock"

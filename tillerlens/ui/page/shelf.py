@@ -8,7 +8,7 @@ from pathlib import Path
 import streamlit as st
 
 from tillerlens.core.errors import TillerLensError
-from tillerlens.record import Bow, store
+from tillerlens.record import store
 from tillerlens.record.views import ShelfRow, shelf
 from tillerlens.ui import demo, error_net
 from tillerlens.ui.bow_form import ask_bow, facts
@@ -118,7 +118,7 @@ def _ask_new(place: Place) -> None:
     if given is None:
         return
     with told():
-        bow = store.add_bow(place.record, Bow(**given))
+        bow = store.add_bow(place.record, given)
         st.session_state["bows_added"] = count + 1
         go("picture", bow)
 

@@ -237,7 +237,7 @@ def _about(place: Place, stage: Stage) -> None:
     if corrections:
         with st.expander(f"Corrections ({len(corrections)})"):
             for c in reversed(corrections):
-                names = ", ".join(change["field"].replace("_", " ") for change in c.changes)
+                names = ", ".join(change.field.replace("_", " ") for change in c.changes)
                 why = f" ({plain(c.reason)})" if c.reason else ""
                 st.markdown(f"{c.made_at.astimezone():%d %b %Y, %H:%M}: {plain(c.who)} changed {plain(names)}{why}")
     with st.expander("Time and notes, and taking this picture off the timeline"):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
@@ -11,6 +10,7 @@ from typing import Any
 import streamlit as st
 
 from tillerlens.core.errors import TillerLensError
+from tillerlens.core.events import ArrowSpeedDetails, MassDetails, WeighingDetails
 from tillerlens.core.measurement import Limb
 from tillerlens.core.units import newtons_from_pounds
 from tillerlens.history import bench as of
@@ -32,7 +32,7 @@ from tillerlens.ui.context import Place, say_error
 from tillerlens.ui.queue import MEASURING, in_turn
 from tillerlens.ui.rows import field_rows, more_rows, pairs_of, row_keys
 from tillerlens.ui.text import plain
-from tillerlens.ui.typed import in_length, in_units, in_weight, read_length, read_weight, say_in
+from tillerlens.ui.typed import in_length, in_units, in_weight, length_text, read_length, read_weight, say_in
 from tillerlens.ui.widgets import Known
 
 FACES = {"back": "to the back", "belly": "to the belly"}
@@ -40,9 +40,8 @@ FACES = {"back": "to the back", "belly": "to the belly"}
 
 @dataclass(frozen=True)
 class Typed:
-    """What is typed on the page and not kept: a brace height, the own factor for a heated belly, other arrows' masses (kg)."""
+    """What is typed on the page and not kept: the own factor for a heated belly, other arrows' masses (kg)."""
 
-    brace_back_mm: float | None
     heat_factor: float
     others: tuple[float, ...]
 
@@ -79,8 +78,7 @@ def _told(known: Known, typed: Typed, sections: dict[Limb, LimbSections] | None,
         return
     with top:
         with st.spinner("Reading the bends and the weights"):
-            factors = (typed.brace_back_mm, typed.heat_factor)
-            given, bench = in_turn(lambda: bench_of(known.mark, *factors, (known, hand, sections)))
+            given, bench = in_turn(lambda: bench_of(known.mark, typed.heat_factor, (known, hand, sections)))
         widgets.say_first(headline(bench, early, known.units))
         if bench.curve is not None:
             _force(known, bench, given, typed)
@@ -114,10 +112,13 @@ def _left_out(known: Known) -> list[Sentence]:
     """Readings that are kept but do not count, and why."""
     hand, bow = of.on_hand(known.stages, known.events), known.bow
     out = [Sentence(r.code, in_words(r, known.units), "open") for r in hand.left_out]
-    if any(of.to_back(bow, e.details) is None for e in (*hand.weighings, *hand.arrows)):
+    shots = [e.details for e in hand.arrows if isinstance(e.details, ArrowSpeedDetails)]
+    draws: list[WeighingDetails | ArrowSpeedDetails] = [*shots]
+    draws += [e.details for e in hand.weighings if isinstance(e.details, WeighingDetails)]
+    if any(of.to_back(bow, d) is None for d in draws):
         text = "Readings to the belly do not count: the handle's thickness is not noted. Note it with the bow."
         out.append(Sentence("left_out", text, "open"))
-    far = [e for e in hand.arrows if (d := of.to_back(bow, e.details)) is not None and not of.is_full(d, known.full_draw_mm)]
+    far = [d for d in shots if (draw := of.to_back(bow, d)) is not None and not of.is_full(draw, known.full_draw_mm)]
     if far:
         text = f"{len(far)} of the arrows were shot at another draw than the target, so they are left out: their energy differs."
         out.append(Sentence("left_out", text, "open"))
@@ -160,11 +161,11 @@ def _strain(known: Known, bench: Bench, typed: Typed) -> None:
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
-def bench_of(mark: str, brace_back_mm: float | None, heat_factor: float, _of: tuple[Any, ...]) -> tuple[Given, Bench]:
+def bench_of(mark: str, heat_factor: float, _of: tuple[Any, ...]) -> tuple[Given, Bench]:
     """All that the mechanics tell, once for each state of the record."""
     MEASURING.require()
     known, hand, sections = _of
-    given = of.given_of(known.bow, hand, known.document, known.full_draw_mm, sections, brace_back_mm, heat_factor)
+    given = of.given_of(known.bow, hand, known.document, known.full_draw_mm, sections, heat_factor)
     known.unchanged()
     return given, tell(given)
 
@@ -231,9 +232,14 @@ def _keep_arrows(known: Known, rows: list[list[str]], draw: str, to: str) -> Non
 
 def _beside(known: Known) -> Typed:
     with st.expander("Brace height, other arrows, the bow's own mass, a heated belly"):
-        brace, _ = widgets.field(
-            in_length("Brace height, from the handle's back to the string"), _brace, "brace_text",
-        )  # fmt: skip
+        had = of.on_hand(known.stages, known.events).brace_back_mm
+        brace, fit = widgets.field(in_length(of.BRACE), _brace, f"brace_text_{known.bow.id}", value=length_text(had))
+        kept = st.button("Keep the brace height", key="keep_brace", help="The plan and 'Try before you cut' go by it too.")
+        if kept and brace is None and fit:
+            st.error("Type the brace height first.")
+        if kept and brace is not None and widgets.keep_events(known, [("note", {}, of.brace_note(brace))], datetime.now(UTC)):
+            widgets.flash("Kept: the brace height.")
+            st.rerun()
         some = "26, 30" if known.units.weight == "kg" else "400, 450 gr, 30 g"
         others, _ = widgets.field("Speed wanted for arrows of", _masses, "others_text", placeholder=some)
         factor = st.number_input(
@@ -247,7 +253,7 @@ def _beside(known: Known) -> Typed:
             st.error("Type what the bow weighs first.")
         if kept and mass is not None and widgets.keep_events(known, [("mass", {"mass_kg": mass}, "")], datetime.now(UTC)):
             widgets.clear(["mass_text"], "Kept: the bow's mass.")
-    return Typed(brace, float(factor), tuple(others or ()))
+    return Typed(float(factor), tuple(others or ()))
 
 
 def _masses(text: str) -> list[float]:
@@ -267,11 +273,11 @@ def _brace(text: str) -> float:
 
 
 def _said(e: Event, known: Known) -> str:
-    d: Mapping[str, float] = e.details
-    when = f"{e.happened_at.astimezone():%Y-%m-%d %H:%M}"
-    if e.kind == "mass":
-        return plain(f"{when}: the bow weighed {say_mass(d['mass_kg'], known.units)}")
-    draw = f"{say_length(d['draw_mm'], known.units)} {FACES[e.details['draw_to']]}"
-    if e.kind == "weighing":
-        return f"{when}: {say_weight(d['weight_n'], known.units)} at {draw}"
-    return f"{when}: {say_arrow(d['arrow_mass_kg'], known.units)} at {say_speed(d['speed_m_s'], known.units)}, {draw}"
+    d, when = e.details, f"{e.happened_at.astimezone():%Y-%m-%d %H:%M}"
+    if isinstance(d, MassDetails):
+        return plain(f"{when}: the bow weighed {say_mass(d.mass_kg, known.units)}")
+    assert isinstance(d, WeighingDetails | ArrowSpeedDetails)
+    draw = f"{say_length(d.draw_mm, known.units)} {FACES[d.draw_to]}"
+    if isinstance(d, WeighingDetails):
+        return f"{when}: {say_weight(d.weight_n, known.units)} at {draw}"
+    return f"{when}: {say_arrow(d.arrow_mass_kg, known.units)} at {say_speed(d.speed_m_s, known.units)}, {draw}"

@@ -131,7 +131,7 @@ def _standing(mark: str, full_mm: float, calipers: str, _of: tuple[Any, ...]) ->
     """The bow as it stands, once for each state of the record."""
     known, hand, sections = _of
     documents = [known.document(s) for s in hand.strung]
-    readings = of.given_of(known.bow, hand, known.document, full_mm, sections).readings
-    standing = standing_from_documents(documents, known.document(hand.rest), full_mm, sections, readings)
+    beside = of.given_of(known.bow, hand, known.document, full_mm, sections).unpictured
+    standing = standing_from_documents(documents, known.document(hand.rest), full_mm, sections, beside)
     _ = standing.today  # made here, so that the first touch of a control is as quick as the next
     return standing

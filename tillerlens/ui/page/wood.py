@@ -6,10 +6,10 @@ import math
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
-from typing import Any
 
 import streamlit as st
 
+from tillerlens.core.events import HeatDetails, MoistureDetails, RestDetails
 from tillerlens.core.measurement import Value
 from tillerlens.history.bench import found_wood, moisture_of
 from tillerlens.history.of_record import form_reflex, reflexes_of
@@ -81,12 +81,13 @@ def _moisture(known: Known) -> Moisture:
     meter = air = when = None
     trouble = ""
     for e in known.of_kind("moisture"):
-        when = e.happened_at
-        if "reading_percent" in e.details:
-            meter = Value(float(e.details["reading_percent"]), METER_U, "%", {"the meter": METER_U})
-        if "temperature_c" in e.details:
+        d, when = e.details, e.happened_at
+        assert isinstance(d, MoistureDetails)
+        if d.reading_percent is not None:
+            meter = Value(float(d.reading_percent), METER_U, "%", {"the meter": METER_U})
+        if d.air is not None:
             try:
-                air = moisture_of_air(float(e.details["temperature_c"]), float(e.details["humidity_percent"]) / 100)
+                air = moisture_of_air(*d.air)
                 trouble = ""
             except WoodError as error:
                 air, trouble = None, str(error)
@@ -128,8 +129,7 @@ def _moisture_entry(known: Known, usual: DryBand) -> DryBand:
         meter, fit_meter = widgets.field("By a moisture meter", read_moisture, "meter", placeholder="9.5 %")
         where = st.text_input("Where it was read", key="meter_place", placeholder="mid-limb, belly")
         if st.form_submit_button("Keep this moisture", type="primary"):
-            details = {"temperature_c": air, "humidity_percent": wet, "reading_percent": meter, "place": where.strip()}
-            details = {k: v for k, v in details.items() if v not in (None, "")}
+            details = {"temperature_c": air, "humidity_percent": wet, "reading_percent": meter, "place": where.strip() or None}
             if fit_air and fit_wet and fit_meter and widgets.keep_events(known, [("moisture", details, "")], datetime.now(UTC)):
                 widgets.clear(("temperature", "humidity", "meter", "meter_place"), "Kept: the moisture.")
     with right, st.container(border=True):
@@ -173,11 +173,10 @@ def _heat(known: Known) -> None:
             form, fit_5 = widgets.field(in_length("Reflex of the form it was bent on"), read_length, "heat_form")
             notes = st.text_input("Notes", key="heat_notes")
         if st.form_submit_button("Keep this heating", type="primary") and all((fit_1, fit_2, fit_3, fit_4, fit_5)):
-            details: dict[str, Any] = {
+            details = {
                 "minutes": minutes, "limb": limb, "distance_mm": away, "browning": browned, "browning_depth_mm": deep,
                 "temperature_c": hot, "form_reflex_mm": form,
             }  # fmt: skip
-            details = {k: v for k, v in details.items() if v is not None}
             if widgets.keep_events(known, [("heat", details, notes)], datetime.now(UTC)):
                 names = ("minutes", "distance", "depth", "temperature", "form", "notes")
                 widgets.clear([f"heat_{n}" for n in names], "Kept: the heating.")
@@ -185,13 +184,14 @@ def _heat(known: Known) -> None:
 
 def _heat_cells(e: Event, known: Known) -> list[str]:
     d = e.details
+    assert isinstance(d, HeatDetails)
     return [
         f"{e.happened_at.astimezone():%Y-%m-%d}",
-        f"{d['minutes']:g}",
-        d.get("limb", ""),
-        say_place(d["distance_mm"], known.units) if "distance_mm" in d else "",
-        d.get("browning", "") + (f", {d['browning_depth_mm']:g} mm deep" if "browning_depth_mm" in d else ""),
-        say_length(d["form_reflex_mm"], known.units) if "form_reflex_mm" in d else "",
+        f"{d.minutes:g}",
+        d.limb or "",
+        "" if d.distance_mm is None else say_place(d.distance_mm, known.units),
+        (d.browning or "") + ("" if d.browning_depth_mm is None else f", {d.browning_depth_mm:g} mm deep"),
+        "" if d.form_reflex_mm is None else say_length(d.form_reflex_mm, known.units),
     ]
 
 
@@ -235,8 +235,8 @@ def _woods(known: Known, found: Moisture) -> None:
             st.caption(plain(f"This bow's wood, '{known.bow.wood}', is not in the table, and nothing like it is."))
 
 
-def wood_rows() -> list[dict[str, Any]]:
-    rows = []
+def wood_rows() -> list[dict[str, str | float | None]]:
+    rows: list[dict[str, str | float | None]] = []
     for wood in species_table().values():
         side = wood.dry or wood.green
         assert side is not None  # every wood of the table has one
@@ -260,10 +260,11 @@ def _round(x: float, places: int) -> float | None:
 
 def _said(e: Event, known: Known) -> str:
     d, when = e.details, f"{e.happened_at.astimezone():%Y-%m-%d %H:%M}"
-    if e.kind == "heat":
-        return f"{when}: heated for {d['minutes']:g} minutes"
-    if e.kind == "rest":
-        return f"{when}: rested for {d['hours']:g} hours"
-    read = [f"{d['reading_percent']:g} % by the meter"] if "reading_percent" in d else []
-    read += [f"air of {d['temperature_c']:.0f} °C and {d['humidity_percent']:.0f} %"] if "temperature_c" in d else []
+    if isinstance(d, HeatDetails):
+        return f"{when}: heated for {d.minutes:g} minutes"
+    if isinstance(d, RestDetails):
+        return f"{when}: rested for {d.hours:g} hours"
+    assert isinstance(d, MoistureDetails)
+    read = [] if d.reading_percent is None else [f"{d.reading_percent:g} % by the meter"]
+    read += [] if d.air is None else [f"air of {d.temperature_c:.0f} °C and {d.humidity_percent:.0f} %"]
     return f"{when}: {', '.join(read)}"

@@ -1,0 +1,87 @@
+"""Where the handle's centre is seen, on outlines and colours made up to the pixel."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from tests.core.test_shot import GRID, changed
+from tillerlens.core.shot_file import read_shot
+from tillerlens.trace.handle import see_grip
+
+PX_PER_MM, LONG_PX, ABOVE_PX = 1.8, 2900, 300.0
+SHOT = read_shot(changed(GRID, bow_length_nock_to_nock_in=LONG_PX / PX_PER_MM / 25.4, handle_in=8))
+HANDLE_PX = SHOT.handle_mm * PX_PER_MM
+MIDDLE = LONG_PX / 2
+WOOD, WRAP = 30000, 9000
+X = np.arange(0, LONG_PX, 4.5)
+RNG = np.random.default_rng(4)
+
+
+def traced(centre, swell_px=50.0, askew=0.0, noise_px=0.3):
+    """A straight limb 30 px thick, a grip about ``centre`` with fades a quarter of it long; ``askew``: one limb is thicker."""
+    thick = 30.0 * (1 + askew * np.sign(X - centre)) * (1 - 0.25 * np.abs(X - MIDDLE) / MIDDLE)
+    thick = thick + swell_px * np.clip((HANDLE_PX / 2 - np.abs(X - centre)) / (HANDLE_PX / 4), 0, 1)
+    back = np.column_stack([X, np.full(len(X), ABOVE_PX)])
+    belly = np.column_stack([X, ABOVE_PX + thick + RNG.normal(0, noise_px, len(X))])
+    path = np.column_stack([X, np.full(len(X), ABOVE_PX + 15)])
+    return SimpleNamespace(path_px=path, back_px=back, belly_px=belly, px_per_mm=PX_PER_MM)
+
+
+def light(wrapped=None):
+    out = np.full((500, LONG_PX, 3), WOOD, np.uint16)
+    if wrapped is not None:
+        out[:, int(wrapped[0]) : int(wrapped[1])] = WRAP
+    return np.clip(out + RNG.normal(0, 600, out.shape), 0, 65535).astype(np.uint16)
+
+
+@pytest.mark.parametrize("off_mm", [0.0, 18.0, -11.0])
+@pytest.mark.parametrize("askew", [0.0, 0.06])
+def test_a_swell_shows_its_own_middle_not_the_bows(off_mm, askew):
+    grip = see_grip(light(), traced(MIDDLE + off_mm * PX_PER_MM, askew=askew), SHOT)
+    assert grip is not None and grip.by == "swell"
+    assert (grip.px[0] - MIDDLE) / PX_PER_MM == pytest.approx(off_mm, abs=1.0)  # half of what is said of it
+    assert 1.9 < grip.u_px / PX_PER_MM < 3.0
+
+
+def test_a_cradle_over_the_grip_leaves_its_fades():
+    seen = traced(MIDDLE + 20.0)
+    seen.belly_px[np.abs(X - MIDDLE - 35.0) < 0.22 * HANDLE_PX] = np.nan
+    grip = see_grip(light(), seen, SHOT)
+    assert grip is not None and grip.px[0] == pytest.approx(MIDDLE + 20.0, abs=2.0)
+
+
+def test_a_fade_that_is_lost_for_a_stretch_makes_the_middle_less_sure():
+    """Seven stations, 31 px, of one fade: its place is anywhere in them, the middle half of that."""
+    seen = traced(MIDDLE)
+    lost = np.abs(X - (MIDDLE + 0.375 * HANDLE_PX)) < 16
+    seen.belly_px[lost] = np.nan
+    grip, whole = see_grip(light(), seen, SHOT), see_grip(light(), traced(MIDDLE), SHOT)
+    assert grip is not None and whole is not None
+    assert np.sqrt(grip.u_px**2 - whole.u_px**2) > 0.5 * lost.sum() * 4.5 / 2 / np.sqrt(12)
+
+
+def test_one_fade_alone_tells_nothing():
+    seen = traced(MIDDLE)
+    seen.belly_px[X > MIDDLE] = np.nan
+    assert see_grip(light(), seen, SHOT) is None
+
+
+def test_a_bow_that_bends_through_a_bare_handle_shows_no_centre():
+    assert see_grip(light(), traced(MIDDLE, swell_px=0.0), SHOT) is None
+
+
+def test_a_wrap_shows_it_less_well_than_a_swell():
+    centre = MIDDLE - 25.0
+    half = 0.25 * HANDLE_PX
+    grip = see_grip(light((centre - half, centre + half)), traced(MIDDLE, swell_px=0.0), SHOT)
+    assert grip is not None and grip.by == "wrap"
+    assert grip.px[0] == pytest.approx(centre, abs=6.0)  # a station and a bit
+    assert grip.u_px / PX_PER_MM >= 4.0
+
+
+def test_one_step_of_colour_is_no_wrap():
+    """Heartwood that begins at the handle, a shadow across one limb."""
+    assert see_grip(light((MIDDLE - 30.0, LONG_PX)), traced(MIDDLE, swell_px=0.0), SHOT) is None

@@ -1,0 +1,131 @@
+"""What is done to a bow or learnt of it between pictures: one frozen type a kind. SI: mm, N, kg, m/s; degrees Celsius by name.
+
+``record.entries.read_details`` makes them of what is typed or kept, ``as_dict`` writes them; ranges and titles stand in
+``schemas/record.schema.json``. None: not noted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import ClassVar, Literal
+
+from tillerlens.core.json_form import JsonDocument
+
+EventKind = Literal["scrape", "heat", "rest", "moisture", "weighing", "mass", "arrow_speed", "finding", "note"]
+Face = Literal["back", "belly"]
+Limb = Literal["upper", "lower"]
+
+
+@dataclass(frozen=True)
+class Details:
+    """What every kind has in common."""
+
+    kind: ClassVar[EventKind]
+
+    def as_dict(self) -> JsonDocument:
+        """As the record keeps it: what is not noted is left out."""
+        known = {f.name: getattr(self, f.name) for f in fields(self)}
+        return {name: list(v) if isinstance(v, tuple) else v for name, v in known.items() if v is not None}
+
+
+@dataclass(frozen=True)
+class ScrapeDetails(Details):
+    """Wood taken off the belly between two places, both measured along the limb from its nock."""
+
+    kind = "scrape"
+    limb: Limb
+    start_from_nock_mm: float
+    end_from_nock_mm: float
+    strokes: int | None = None
+    thickness_mm: float | None = None
+    tool: str | None = None
+
+    @property
+    def from_nock_mm(self) -> tuple[float, float]:
+        return float(self.start_from_nock_mm), float(self.end_from_nock_mm)
+
+
+@dataclass(frozen=True)
+class HeatDetails(Details):
+    kind = "heat"
+    minutes: float
+    limb: Literal["upper", "lower", "both"] | None = None
+    distance_mm: float | None = None
+    browning: str | None = None
+    browning_depth_mm: float | None = None
+    temperature_c: float | None = None  # of the wood's surface
+    form_reflex_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class RestDetails(Details):
+    kind = "rest"
+    hours: float
+
+
+@dataclass(frozen=True)
+class MoistureDetails(Details):
+    """A meter's reading, or the air that the bow has lain in, or both; the air's two numbers come together."""
+
+    kind = "moisture"
+    reading_percent: float | None = None
+    temperature_c: float | None = None
+    humidity_percent: float | None = None
+    place: str | None = None
+
+    @property
+    def air(self) -> tuple[float, float] | None:
+        """The air's temperature, degrees Celsius, and its relative humidity, 0 to 1."""
+        if self.temperature_c is None or self.humidity_percent is None:
+            return None
+        return float(self.temperature_c), float(self.humidity_percent) / 100
+
+
+@dataclass(frozen=True)
+class WeighingDetails(Details):
+    kind = "weighing"
+    draw_mm: float
+    draw_to: Face
+    weight_n: float
+    u_weight_n: float | None = None  # where it is not a scale's
+
+
+@dataclass(frozen=True)
+class MassDetails(Details):
+    kind = "mass"
+    mass_kg: float
+
+
+@dataclass(frozen=True)
+class ArrowSpeedDetails(Details):
+    kind = "arrow_speed"
+    arrow_mass_kg: float
+    speed_m_s: float
+    draw_mm: float
+    draw_to: Face
+    u_speed_m_s: float | None = None  # where it is not a chronograph's
+
+
+@dataclass(frozen=True)
+class FindingDetails(Details):
+    """Something seen on inspection. at_px: pixels of the upright picture, (0, 0) the centre of the top-left one."""
+
+    kind = "finding"
+    at_px: tuple[float, float]
+    limb: Limb | None = None
+
+
+@dataclass(frozen=True)
+class NoteDetails(Details):
+    """A note stands in the event's own notes."""
+
+    kind = "note"
+
+
+DETAILS: dict[str, type[Details]] = {
+    d.kind: d
+    for d in (
+        ScrapeDetails, HeatDetails, RestDetails, MoistureDetails, WeighingDetails, MassDetails, ArrowSpeedDetails, FindingDetails,
+        NoteDetails,
+    )
+}  # fmt: skip
