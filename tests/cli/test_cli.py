@@ -449,3 +449,9 @@ def test_help_is_quick_and_loads_nothing_heavy():
         seconds.append(resource.getrusage(resource.RUSAGE_CHILDREN).ru_utime - begun)
         assert done.returncode == 0, f"imported: {done.stderr}"
     assert "measure" in done.stdout and min(seconds) < 1.0  # 0.3 s on two idle cores
+
+
+@pytest.mark.parametrize("command", ["tell", "scrape", "whatif"])
+def test_the_bench_says_that_a_front_view_stands_in_for_calipers(command):
+    said = " ".join(run("bench", command, "--help").stdout.replace("│", " ").split())
+    assert "belly or back stands in for calipers" in said

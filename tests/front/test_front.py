@@ -150,9 +150,41 @@ def test_a_side_wall_of_the_woods_hue_belongs_to_the_limb():
     columns = np.arange(len(strip.path), dtype=float)
     for outward, true in ((1, 182 - 0.5), (-1, 120 - 0.5)):
         proposed = np.full(len(columns), MIDDLE_ROW + (true + 3 * outward - 150.0) / strip.step)
-        _, row, _ = place_edge(wood_on_wall(), strip, columns, proposed, outward, 1.6)
+        other = np.full(len(columns), MIDDLE_ROW + ((120 if outward > 0 else 182) - 150.0) / strip.step)
+        _, row, _ = place_edge(wood_on_wall(), strip, columns, (proposed, other), outward, 1.6)
         y = 150.0 + (row - MIDDLE_ROW) * strip.step
         assert np.median(y) == pytest.approx(true, abs=0.6)
+
+
+def lower_edge(light):
+    """Where the limb's lower edge is found, y in px, from a proposal 1.5 px off."""
+    strip = level_strip()
+    columns = np.arange(len(strip.path), dtype=float)
+    proposed, other = (np.full(len(columns), MIDDLE_ROW + (row - 150.0) / strip.step) for row in (178.0, 120.0))
+    _, row, _ = place_edge(light, strip, columns, (proposed, other), 1, 1.6)
+    return float(np.median(150.0 + (row - MIDDLE_ROW) * strip.step))
+
+
+def test_a_string_just_inside_an_edge_is_not_taken_for_the_wood():
+    """A violet string 7 px thick, 5 px inside the edge, was taken for the wood and put the edge 5 px in: to 0.6 px."""
+    light = wood_on_wall(wall_px=0.0)
+    light[168:175] = np.array([0.03, 0.02, 0.06]) * 65535
+    assert lower_edge(light) == pytest.approx(180 - 0.5, abs=0.6)
+
+
+def test_colour_that_a_phone_smears_does_not_move_an_edge():
+    """Bright wood on a dark wall, colour smeared by 1.5 px as phones keep it at half the detail: its hue runs out over the wall,
+    which put the edge 1.5 px out. To 0.6 px."""
+    tone = np.tile(np.array([0.34, 0.295, 0.21]), (300 * 8, 1))
+    tone[120 * 8 : 180 * 8] = [0.85, 0.66, 0.39]
+    tone = cv2.GaussianBlur(tone, (1, 0), sigmaX=0.1, sigmaY=6.4).reshape(300, 8, 3).mean(1)
+    coded = np.repeat(np.where(tone > 0.0031308, 1.055 * tone ** (1 / 2.4) - 0.055, 12.92 * tone)[:, None], 1600, axis=1)
+    coded += np.random.default_rng(3).normal(0, 0.006, coded.shape)
+    parts = cv2.cvtColor(coded.astype(np.float32), cv2.COLOR_RGB2YCrCb)
+    parts[..., 1:] = cv2.GaussianBlur(parts[..., 1:], (0, 0), 1.5)
+    coded = np.clip(cv2.cvtColor(parts, cv2.COLOR_YCrCb2RGB), 0, 1)
+    light = np.where(coded > 0.04045, ((coded + 0.055) / 1.055) ** 2.4, coded / 12.92) * 65535
+    assert lower_edge(light.astype(np.uint16)) == pytest.approx(180 - 0.5, abs=0.6)
 
 
 def picture_with_string(offset, thick, seen=True):

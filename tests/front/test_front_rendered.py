@@ -27,6 +27,7 @@ from tillerlens.record.thumbnails import thumbnail
 from tillerlens.record.views import shelf
 from tillerlens.report.redrawn import can_be_redrawn, redrawn
 from tillerlens.report.story import lay_out
+from tillerlens.report.words.front import front_sentences
 from tillerlens.report.words.quantities import Units
 
 PICTURE = SAMPLES / "front" / "heron-front.jpg"
@@ -172,3 +173,9 @@ def test_a_front_views_page_in_the_report_has_its_first_sentence():
     content = lay_out(Story("Heron", stages=(stage,)))
     picture = next(s for s in content.sections if s.pictures).pictures[0]
     assert "The string runs 3/16 in left" in picture.caption
+
+
+def test_twist_is_refused_with_what_to_do():
+    """35 x 12 mm turned by 5 degrees look 35 cos 5 + 12 sin 5 = 35.9 mm wide, within any width's interval."""
+    said = [text for about, text, finding in front_sentences(front("braced", {"string_line": mm(-5.0)}), Units()) if not finding]
+    assert any(text.startswith("Twist isn't told") and "Sight along it" in text for text in said)

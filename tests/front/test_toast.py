@@ -77,6 +77,17 @@ def test_wood_that_was_not_cooked_stands_in_for_paper_with_its_own_doubt():
     assert by_wood.limbs[0].lightness.mean() < by_paper.limbs[0].lightness.mean() - 5
 
 
+def test_a_dark_bellys_sheen_is_in_its_interval():
+    """0.03 of white light from the room on a belly of lightness 22 (3.5 % of white) reads as 31: within two standard
+    uncertainties; on a pale one the same sheen is 3 units."""
+    dark = Belly(1, cooked=22.0, ground_rough=0.0, shine=tuple((limb, 350.0, 5000.0, 0.03) for limb in ("upper", "lower")))
+    found, _ = read(dark)
+    error = float(np.median(found.limbs[0].lightness)) - 22.0
+    assert error > 5.0
+    assert error < 2 * found.u_reference
+    assert read(replace(dark, cooked=58.0))[0].u_reference < 3.5
+
+
 def test_a_ground_of_many_paints_tells_nothing_of_the_light():
     even, _ = read(Belly(1))
     rough, _ = read(Belly(1, ground_rough=1.5))

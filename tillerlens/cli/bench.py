@@ -39,7 +39,11 @@ def add_bench(app: typer.Typer) -> None:
 @bench_app.command("tell")
 def tell_command(
     measured: Annotated[
-        list[Path] | None, typer.Argument(metavar="[DOCUMENT]...", help="Measurement documents of the bow braced and drawn.")
+        list[Path] | None,
+        typer.Argument(
+            metavar="[DOCUMENT]...",
+            help="Measurement documents of the bow braced and drawn; one from belly or back stands in for calipers.",
+        ),
     ] = None,
     rest: Annotated[Path | None, typer.Option(help="The same bow unstrung, before.")] = None,
     rest_after: Annotated[Path | None, typer.Option(help="The same bow just unstrung again, for its set.")] = None,

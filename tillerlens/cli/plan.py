@@ -34,13 +34,19 @@ def add_plan() -> None:
 def scrape_command(
     measured: Annotated[
         list[Path],
-        typer.Argument(metavar="DOCUMENT...", help="Measurement documents of the bow drawn, one of them weighed; others help."),
+        typer.Argument(
+            metavar="DOCUMENT...",
+            help="Measurement documents of the bow drawn, one of them weighed; one from belly or back stands in for calipers.",
+        ),
     ],
     rest: Annotated[Path, typer.Option(help="The same bow unstrung.")],
     weight: Annotated[str, typer.Option(help="Target draw weight, like 45lb.")],
     draw: Annotated[str, typer.Option(help="Target draw to the back of the handle, like 28in.")],
     bend: Annotated[
-        str, typer.Option(help="even_strain (needs --calipers), arc, more_outer, more_inner, like_upper or like_lower.")
+        str,
+        typer.Option(
+            help="even_strain (needs calipers or a belly or back picture), arc, more_outer, more_inner, like_upper, like_lower."
+        ),
     ] = "arc",
     tiller: Annotated[str, typer.Option(help="Target tiller, upper minus lower gap, lowest to highest.")] = "0in to 1/4in",
     keep: Annotated[str, typer.Option(help="Weight kept for shooting in and finishing.")] = "2.5lb",

@@ -40,7 +40,10 @@ def add_what_if() -> None:
 def what_if_command(
     measured: Annotated[
         list[Path],
-        typer.Argument(metavar="DOCUMENT...", help="Measurement documents of the bow strung, a drawn one weighed; others help."),
+        typer.Argument(
+            metavar="DOCUMENT...",
+            help="Measurement documents of the bow strung, a drawn one weighed; one from belly or back stands in for calipers.",
+        ),
     ],
     rest: Annotated[Path, typer.Option(help="The same bow unstrung.")],
     draw: Annotated[str, typer.Option(help="Target draw to the back of the handle, like 28in.")],

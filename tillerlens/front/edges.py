@@ -18,6 +18,10 @@ Array = NDArray[np.float64]
 REACH_PX, STEP_PX = 10.0, 0.5  # looked at to either side of the edge as proposed
 PLACES_PX = 7.0  # where the edge may lie, to either side of it
 FAR_PX = 5.0  # from there on it is face or ground
+FACE = np.linspace(0.1, 0.5, 15)  # of the way to the other edge: more of the face than a string hides
+OTHER_HUE, OTHER_LIGHT = 0.2, 0.4  # of the logarithms of hue and light, by which what lies beside an edge is not the limb's wood
+STRING_WINDOWS = 13  # about such a place
+MIXED_PX, MIXED = 1.0, 0.2  # so near an edge blur makes one colour of both its sides, and a place counts for so much only
 WINDOW_MM, EVERY_MM = 12.0, 5.0  # along the limb, looked at together, and from one to the next
 ALONG_MM = 40.0  # along the limb, that the face's hue is taken from
 HUE_U = 0.04  # of the logarithm of hue, that face or ground vary by at the least
@@ -33,13 +37,13 @@ SEEK_PX = (1.1, 0.9, 0.8, 0.8)
 
 
 def place_edge(
-    light: NDArray[np.uint16], strip: Strip, columns: Array, proposed: Array, outward: int, px_per_mm: float
+    light: NDArray[np.uint16], strip: Strip, columns: Array, proposed: tuple[Array, Array], outward: int, px_per_mm: float
 ) -> tuple[Array, Array, Array]:
     """One edge's rows at windows along the limb.
 
     Parameters
     ----------
-    columns, proposed : (N,) columns of the strip and the rows where the network ends the limb there.
+    columns, proposed : (N,) columns of the strip, and the rows where the network ends the limb there and where its other edge is.
     outward : +1 where rows grow out of the limb, -1 where they shrink.
 
     Returns
@@ -50,38 +54,64 @@ def place_edge(
     n = max(LEAST_PLACES, int(WINDOW_MM * px_per_mm / WINDOW_PX))
     near = at[:, None] + np.linspace(-0.5, 0.5, n)[None] * WINDOW_MM * px_per_mm / strip.step
     off = np.arange(-REACH_PX, REACH_PX + 1e-9, STEP_PX)
-    rows = np.interp(near, columns, proposed)[..., None] + outward * off / strip.step
-    v = sample(light, strip.px(np.broadcast_to(near[..., None], rows.shape).reshape(len(at), -1), rows.reshape(len(at), -1)))
-    v = np.median(v.reshape(*rows.shape, 3) / np.float32(FULL), axis=1).astype(float)  # a knot or a flake counts for little
-    cost = _misfits(v, off)
+    own, other = (np.interp(near, columns, row)[..., None] for row in proposed)
+    v = _seen(light, strip, near, own + outward * off / strip.step)
+    cost = _misfits(v, off, _seen(light, strip, near, own + FACE * (other - own)))
     places = np.nonzero(np.abs(off) <= PLACES_PX)[0]
     chosen = places[_smoothest(cost[:, places], off[places])]
     take = np.arange(len(at))
     worth = np.exp(-(cost[:, places] - cost[take, chosen][:, None]).clip(0, None) / 2)
     u = np.sqrt(np.sum(worth * (off[places] - off[chosen][:, None]) ** 2, axis=1) / worth.sum(1))
-    return at, np.interp(at, columns, proposed) + outward * _sharpened(v, off, off[chosen]) / strip.step, u
+    return at, np.interp(at, columns, proposed[0]) + outward * _sharpened(v, off, off[chosen]) / strip.step, u
 
 
-def _misfits(v: Array, off: Array) -> Array:
-    """How badly (W, O) an edge at each offset explains the light (W, O, 3): wood within, ground beyond."""
+def _seen(light: NDArray[np.uint16], strip: Strip, columns: Array, rows: Array) -> Array:
+    """Linear light (W, O, 3) at rows (W, n, O) over the columns (W, n) of each window: a knot or a flake counts for little."""
+    flat = rows.reshape(len(rows), -1)
+    v = sample(light, strip.px(np.broadcast_to(columns[..., None], rows.shape).reshape(flat.shape), flat))
+    return np.asarray(np.median(v.reshape(*rows.shape, 3) / np.float32(FULL), axis=1), float)
+
+
+def _tone(v: Array) -> tuple[Array, Array]:
+    """Logarithms of light (W, O) and of hue (W, O, 2)."""
     seen = np.log(np.maximum(v, BLACK))
-    bright = seen.mean(2)
-    hue = seen[..., [0, 2]] - seen[..., [1]]
+    return seen.mean(2), seen[..., [0, 2]] - seen[..., [1]]
+
+
+def _misfits(v: Array, off: Array, face: Array) -> Array:
+    """How badly (W, O) an edge at each offset explains the light (W, O, 3): wood within, ground beyond. ``face`` (W, F, 3): the
+    limb's light further in, which stands for the wood where a string runs beside the edge."""
+    bright, hue = _tone(v)
+    inner, outer = ((bright[:, far], hue[:, far]) for far in (off <= -FAR_PX, off >= FAR_PX))
+    inner, string = _without_string(inner, _tone(face))
     of = []
-    for far, along in ((off <= -FAR_PX, ALONG_MM), (off >= FAR_PX, EVERY_MM)):
+    for (own_bright, own_hue), along in ((inner, ALONG_MM), (outer, EVERY_MM)):
         size = max(1, round(along / EVERY_MM))
-        own_hue = ndimage.median_filter(np.median(hue[:, far], axis=1), (size, 1), mode="nearest")
-        own_bright = ndimage.median_filter(np.median(bright[:, far], axis=1), size, mode="nearest")
-        spread = np.median(np.abs(hue[:, far] - own_hue[:, None]), axis=(1, 2))
+        usual = ndimage.median_filter(np.median(own_hue, axis=1), (size, 1), mode="nearest")
+        level = ndimage.median_filter(np.median(own_bright, axis=1), size, mode="nearest")
+        spread = np.median(np.abs(own_hue - usual[:, None]), axis=(1, 2))
         hue_u = np.hypot(HUE_U, SPREADS * ndimage.median_filter(spread, SPREAD_WINDOWS, mode="nearest"))
-        away = np.sum((hue - own_hue[:, None]) ** 2, axis=2) / hue_u[:, None] ** 2
-        over = bright - own_bright[:, None]
+        away = np.sum((hue - usual[:, None]) ** 2, axis=2) / hue_u[:, None] ** 2
+        over = bright - level[:, None]
         of.append(np.minimum(away + (over / np.where(over < 0, DARKER_U, BRIGHTER_U)) ** 2, MOST))
     wood, ground = of
-    zero = np.zeros((len(v), 1))
-    within = np.hstack([zero, np.cumsum(wood, axis=1)])[:, :-1]
-    beyond = np.cumsum(ground[:, ::-1], axis=1)[:, ::-1]
-    return np.asarray((within + beyond) * STEP_PX)
+    past = off[None] - off[:, None]  # (edge, place)
+    sharp, mixed = (
+        wood @ np.where(past < 0, counts, 0.0).T + ground @ np.where(past < 0, 0.0, counts).T
+        for counts in (np.ones(past.shape), np.where(np.abs(past) < MIXED_PX, MIXED, 1.0))
+    )
+    # between a string and the ground too little wood is left to do without the places by its edge
+    return np.asarray(np.where(string[:, None], sharp, mixed) * STEP_PX)
+
+
+def _without_string(inner: tuple[Array, Array], face: tuple[Array, Array]) -> tuple[tuple[Array, Array], NDArray[np.bool_]]:
+    """Brightness (W, O) and hue (W, O, 2) of the wood beside an edge; from the ``face`` where something of another colour lies
+    there. And the windows (W,) near such places: a string crosses a limb so slantwise that it stays by its edge for inches."""
+    hues, brights = ([np.median(side[k], axis=1) for side in (inner, face)] for k in (1, 0))
+    other = (np.linalg.norm(hues[0] - hues[1], axis=1) > OTHER_HUE) | (np.abs(brights[0] - brights[1]) > OTHER_LIGHT)
+    same = np.linspace(0, face[0].shape[1] - 1, inner[0].shape[1]).round().astype(int)  # as many of the one as of the other
+    wood = np.where(other[:, None], face[0][:, same], inner[0]), np.where(other[:, None, None], face[1][:, same], inner[1])
+    return wood, np.asarray(ndimage.maximum_filter1d(other, STRING_WINDOWS), bool)
 
 
 def _smoothest(cost: Array, places: Array) -> NDArray[np.intp]:

@@ -40,6 +40,7 @@ from tillerlens.trace.reading import Prepared
 Array = NDArray[np.float64]
 
 EDGE_U_PX, HUE_SHARE = 0.5, 0.5  # of an edge, by blur and rounding; and of how far its light alone lets it lie
+PALE_RIM_U_MM = 1.0  # of a heated belly's edge: its rounding and sides stay pale, and before a pale ground they go unseen
 BOTH_OUT_PX = 0.25  # by sharpening, blur and rounding, of each edge of a limb alike
 TAPER_DEGREE, EVEN_PX = 4, 0.6  # of a polynomial that is an even taper, and how far limbs leave one that are made with care
 CLICK_U_PX, HANDLE_CLICK_U_MM = 2.5, 5.0  # of a click along the bow; what its maker calls the handle's centre, by eye
@@ -154,7 +155,7 @@ def _check_upper(tips_px: Array, shot: Shot) -> None:
 def _settled(trace: FrontTrace, seen: Outline, fit: CameraFit, shot: Shot) -> tuple[Array, Array, float]:
     """All that is doubtful, with the clicks and the bow's length held against the picture: mean, covariance, and how far off the
     length was, in standard uncertainties."""
-    mean, covariance = prior(fit, shot, _edges_u(trace, shot.handle_mm / shot.nock_to_nock_mm), STRING_U_MM)
+    mean, covariance = prior(fit, shot, _edges_u(trace, shot), STRING_U_MM)
     for k, u in zip((PAST_UP, PAST_LOW), trace.tip_u_mm, strict=True):
         covariance[k, k] += u**2
     _by_clicks(mean, covariance, seen, fit, shot, trace.px_per_mm)
@@ -213,10 +214,11 @@ def _by_clicks(mean: Array, covariance: Array, seen: Outline, fit: CameraFit, sh
         mean[MIDDLE], covariance[MIDDLE, MIDDLE] = middle - way("handle"), HANDLE_CLICK_U_MM**2
 
 
-def _edges_u(trace: FrontTrace, handle_share: float) -> Array:
+def _edges_u(trace: FrontTrace, shot: Shot) -> Array:
     """(2, 7) standard uncertainty (mm) of the right and the left edge about each of the ``KNOTS``: by their light, and by how far
     the limb's width leaves an even taper there, which an edge that was taken wrongly for a stretch does."""
     at = np.linspace(1, -1, len(trace.right_u_px))
+    handle_share, rim = shot.handle_mm / shot.nock_to_nock_mm, PALE_RIM_U_MM if shot.belly_heated else 0.0
     width = np.linalg.norm(trace.right_px - trace.left_px, axis=1)
     rough = np.zeros(len(at))
     for part in (at > handle_share, at < -handle_share):
@@ -230,7 +232,7 @@ def _edges_u(trace: FrontTrace, handle_share: float) -> Array:
             near = (np.abs(at - k) < ABOUT_KNOT) & np.isfinite(u)
             light = np.sqrt(np.mean(u[near] ** 2)) if near.any() else 2.0
             uneven = max(0.0, float(np.sqrt(np.mean(rough[near] ** 2))) - EVEN_PX) if near.any() else 0.0
-            row.append(float(np.sqrt(EDGE_U_PX**2 + (HUE_SHARE * light) ** 2 + uneven**2)) / trace.px_per_mm)
+            row.append(float(np.hypot(np.sqrt(EDGE_U_PX**2 + (HUE_SHARE * light) ** 2 + uneven**2) / trace.px_per_mm, rim)))
         out.append(row)
     return np.array(out)
 

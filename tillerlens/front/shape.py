@@ -155,6 +155,8 @@ def shape(x: Array, outline: Outline, camera: Camera, shot: Shot) -> FrontShape:
     cam = with_theta(camera, from_seen(x[:N_PARAMETERS]))
     right_px, left_px = _gaps_filled(outline.right_px, outline.left_px)
     s, nocks, handle, depth = laid(cam, (right_px + left_px) / 2, x, shot)
+    if any(_window(s, nocks[k], k).sum() < 2 for k in (0, 1)):
+        raise not_as_long(shorter=True, ratio=float(s[-1]) / shot.nock_to_nock_mm)
     right, left = (cam.to_plane(px, x[STANDOFF] + depth) for px in (right_px, left_px))
     ends = [_middle_at(s, (right + left) / 2, nocks[k], k) for k in (0, 1)]
     up = (ends[0] - ends[1]) / np.linalg.norm(ends[0] - ends[1])
@@ -254,8 +256,6 @@ def _window(s: Array, nock: float, end: int) -> NDArray[np.bool_]:
 
 def _at(s: Array, values: Array, nock: float, end: int) -> float:
     near = _window(s, nock, end)
-    if near.sum() < 2:
-        raise not_as_long(shorter=True)
     return float(np.polyfit(s[near] - nock, values[near], 1)[1])
 
 

@@ -41,7 +41,7 @@ CARRIED_U = 0.15  # of ln light along the bow, where nothing tells how it runs
 LEAN_U, ALIKE_U, SEPARATE = 1.2, 0.08, 3.0  # before looking; of ln light that limbs differ by; places where they do so separately
 TILT_U = 0.3  # of ln light for a radian, what one direction of light doesn't explain
 HUE_FREE = 0.05  # of its saturation, that wood of one bow differs by from place to place
-SHEEN_U = 1.2  # CIELAB units that a waxed face looks paler by all over
+SHEEN_U = 0.02  # of white paper's light, that a smooth face mirrors all over: a clear coat up to 0.04, dull wood next to none
 SPECK_U = 0.8  # CIELAB units: grain and noise, of a window's mean
 PLAIN, SURE = 4.0, 2.5  # CIELAB units that an eye sees at once; and standard uncertainties beyond which a place is unlike
 LEAST_LONG_MM = 30.0  # of a patch
@@ -93,7 +93,8 @@ def read_belly(
     for limb, part in zip(LIMBS, (slice(0, n), slice(n, None)), strict=True):
         limbs.append(_lightness(limb, along[limb], level[part], u_level[part], known[0]))
     per_light = float(np.median(np.concatenate([_per_light(one.lightness) for one in limbs])))
-    common = float(np.linalg.norm([known[1], SHEEN_U, per_light * u_aside]))
+    dark = ((float(np.median(np.concatenate([one.lightness for one in limbs]))) + 16) / 116) ** 3
+    common = float(np.linalg.norm([known[1], per_light * SHEEN_U / dark, per_light * u_aside]))
     return BellyColour(kind, common, tuple(limbs), tuple(p for one in limbs for p in patches(one))), ()
 
 

@@ -202,7 +202,7 @@ def _show_front(shown: Shown) -> None:
         st.markdown("#### Width along the limbs")
         lines = [f"| {' | '.join(_unbroken(cell) for cell in row)} |" for row in (head, *rows)]
         st.markdown("\n".join([lines[0], "|---|---|---|", *lines[1:]]))
-        st.caption("Edge to edge, square to the limb's middle, as seen from here. A twisted limb looks narrower.")
+        st.caption("Edge to edge, square to the limb's middle, as seen from here. A twisted limb looks a little wider.")
     _show_values(measurement, units)
 
 

@@ -34,6 +34,8 @@ def front_sentences(measurement: Measurement, units: Units) -> list[tuple[str, s
         out.append(("front_usual", phrase("front.usual.bend"), False))
     if found:
         out.append(("front_care", phrase("front.care"), False))
+    # Turned by 5 degrees, 35 x 12 mm look 36 mm wide and 15 mm thick: without calipers nothing tells that from a thicker limb
+    out.append(("front_twist", phrase("front.twist"), False))
     if measurement.belly is not None:
         out += _belly(measurement.belly, measurement.state, units)
     return out

@@ -78,6 +78,8 @@ PHRASES = {
     "front.usual.string": "To move the string over, heat and bend a limb, or cut one side of its nock deeper (common practice).",
     "front.usual.bend": "A limb that bends to one side is often bent back with heat while clamped (common practice).",
     "front.care": "Heat can weaken or crack wood. Try the string's loops first, and ask a qualified maker where you're unsure.",
+    "front.twist": "Twist isn't told: a turned limb looks about as wide from here, and from the side only thicker. "
+    "Sight along it from each tip (common practice).",
     # --- a heat-treated belly's colour, in CIELAB lightness
     "belly.both": "The belly's lightness is {upper} on the upper limb and {lower} on the lower ({interval}; white paper is 95).",
     "belly.darker": "The {limb} limb's belly is darker by {amount} ({interval}).",
