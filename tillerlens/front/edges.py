@@ -21,6 +21,9 @@ FAR_PX = 5.0  # from there on it is face or ground
 FACE = np.linspace(0.1, 0.5, 15)  # of the way to the other edge: more of the face than a string hides
 OTHER_HUE, OTHER_LIGHT = 0.2, 0.4  # of the logarithms of hue and light, by which what lies beside an edge is not the limb's wood
 STRING_WINDOWS = 13  # about such a place
+# A phone keeps colour at half the detail of light: so near a place has some of a brighter one's hue, and so much of what that is
+# brighter by.
+BLEED_PX, BLEED = 2.0, 0.05
 MIXED_PX, MIXED = 1.0, 0.2  # so near an edge blur makes one colour of both its sides, and a place counts for so much only
 WINDOW_MM, EVERY_MM = 12.0, 5.0  # along the limb, looked at together, and from one to the next
 ALONG_MM = 40.0  # along the limb, that the face's hue is taken from
@@ -37,7 +40,13 @@ SEEK_PX = (1.1, 0.9, 0.8, 0.8)
 
 
 def place_edge(
-    light: NDArray[np.uint16], strip: Strip, columns: Array, proposed: tuple[Array, Array], outward: int, px_per_mm: float
+    light: NDArray[np.uint16],
+    strip: Strip,
+    columns: Array,
+    proposed: tuple[Array, Array],
+    outward: int,
+    px_per_mm: float,
+    strung: bool = True,
 ) -> tuple[Array, Array, Array]:
     """One edge's rows at windows along the limb.
 
@@ -45,6 +54,7 @@ def place_edge(
     ----------
     columns, proposed : (N,) columns of the strip, and the rows where the network ends the limb there and where its other edge is.
     outward : +1 where rows grow out of the limb, -1 where they shrink.
+    strung : what is dark beside an edge may be the string.
 
     Returns
     -------
@@ -56,7 +66,7 @@ def place_edge(
     off = np.arange(-REACH_PX, REACH_PX + 1e-9, STEP_PX)
     own, other = (np.interp(near, columns, row)[..., None] for row in proposed)
     v = _seen(light, strip, near, own + outward * off / strip.step)
-    cost = _misfits(v, off, _seen(light, strip, near, own + FACE * (other - own)))
+    cost = _misfits(v, off, _seen(light, strip, near, own + FACE * (other - own)), 0.0 if strung else BLEED)
     places = np.nonzero(np.abs(off) <= PLACES_PX)[0]
     chosen = places[_smoothest(cost[:, places], off[places])]
     take = np.arange(len(at))
@@ -78,12 +88,15 @@ def _tone(v: Array) -> tuple[Array, Array]:
     return seen.mean(2), seen[..., [0, 2]] - seen[..., [1]]
 
 
-def _misfits(v: Array, off: Array, face: Array) -> Array:
+def _misfits(v: Array, off: Array, face: Array, bleed: float) -> Array:
     """How badly (W, O) an edge at each offset explains the light (W, O, 3): wood within, ground beyond. ``face`` (W, F, 3): the
-    limb's light further in, which stands for the wood where a string runs beside the edge."""
+    limb's light further in, which stands for the wood where a string runs beside the edge; ``bleed``: what of a brighter place's
+    hue one beside it has."""
     bright, hue = _tone(v)
     inner, outer = ((bright[:, far], hue[:, far]) for far in (off <= -FAR_PX, off >= FAR_PX))
     inner, string = _without_string(inner, _tone(face))
+    brighter = np.expm1(ndimage.maximum_filter1d(bright, 2 * round(BLEED_PX / STEP_PX) + 1, axis=1) - bright)
+    bled = bleed * np.where(string[:, None], 0.0, brighter)
     of = []
     for (own_bright, own_hue), along in ((inner, ALONG_MM), (outer, EVERY_MM)):
         size = max(1, round(along / EVERY_MM))
@@ -91,7 +104,7 @@ def _misfits(v: Array, off: Array, face: Array) -> Array:
         level = ndimage.median_filter(np.median(own_bright, axis=1), size, mode="nearest")
         spread = np.median(np.abs(own_hue - usual[:, None]), axis=(1, 2))
         hue_u = np.hypot(HUE_U, SPREADS * ndimage.median_filter(spread, SPREAD_WINDOWS, mode="nearest"))
-        away = np.sum((hue - usual[:, None]) ** 2, axis=2) / hue_u[:, None] ** 2
+        away = np.sum((hue - usual[:, None]) ** 2, axis=2) / (hue_u[:, None] ** 2 + bled**2)
         over = bright - level[:, None]
         of.append(np.minimum(away + (over / np.where(over < 0, DARKER_U, BRIGHTER_U)) ** 2, MOST))
     wood, ground = of
