@@ -17,7 +17,7 @@ from tillerlens.shape.bow_shape import HELD_U_MM, make_layout
 from tillerlens.trace.ends import Ends, find_ends
 from tillerlens.trace.network import FinderMaps, StripMaps
 from tillerlens.trace.outline import _check_inside
-from tillerlens.trace.path import find_bow, followed_from_string
+from tillerlens.trace.path import find_bow
 from tillerlens.trace.path_fallback import evidence, smooth_paths
 from tillerlens.trace.self_scale import longest_bow
 from tillerlens.trace.straighten import MIDDLE_ROW, Band, Strip, normals, slender, smoothed_on_strip
@@ -236,24 +236,6 @@ def test_timber_beside_a_strung_bow_is_no_rival_where_the_bow_carries_its_string
         find_bow(FinderMaps(limb, nothing, nothing, (4.0, 4.0)), fit_of(False), a_shot(state=state))
     with pytest.raises(NeedsHelp, match="More than one thing"):  # unstrung bows carry none, whatever lies about
         find_bow(FinderMaps(limb, string, nothing, (4.0, 4.0)), fit_of(False), a_shot(state="unstrung"))
-
-
-def test_a_braced_bow_seen_in_pieces_is_followed_from_its_string():
-    """Between its pieces the limb is dark as the ground, too far for any gap to be bridged; a stave beside it is seen whole."""
-    pieces = np.where((np.abs(X - 150) < 24) | (np.abs(X - 330) < 24), 0.0, 0.9)
-    limb = np.maximum(map_of(BRACED, pieces), map_of(np.full(460, 20), 1.0, np.arange(0, 460)))
-    nothing = np.zeros_like(limb)
-    string = line_map((40, 110), (440, 110))
-    found, support = followed_from_string(FinderMaps(limb, string, nothing, (4.0, 4.0)))
-    away = np.abs(np.interp(X * 4.0, found[:, 0], found[:, 1]) / 4 - BRACED)
-    # across a gap the way is straight and meets the limb at its rim
-    assert away[(pieces > 0) & (np.abs(X - 240) < 180)].max() < PX + 2 and support > 0.7
-    assert followed_from_string(FinderMaps(limb, nothing, nothing, (4.0, 4.0))) is None
-    joint = line_map((40, 22), (440, 22))  # between boards, along the stave: no limb is arched over it
-    stave = map_of(np.full(460, 20), 1.0, np.arange(0, 460))
-    assert followed_from_string(FinderMaps(stave, joint, nothing, (4.0, 4.0))) is None
-    path = find_bow(FinderMaps(limb, string, nothing, (4.0, 4.0)), fit_of(False), a_shot())
-    assert path.px[:, 1].max() > 300, "the bow is what was followed, not the stave"
 
 
 def test_two_strung_bows_are_asked_about():

@@ -47,11 +47,6 @@ STRING_LEVEL, STRING_SHARE, STRING_MERIT = 0.3, 0.7, 0.5
 NOCK_OFF = 7  # map px, within which the string passes: a path ends on the limb's outline or past its nock
 LEG_POINTS, MOST_HOOKS = 60, 500  # places looked at on each leg of a string; where a hand may hold it
 LEAST_DRAW = 0.05  # of the tips' distance, how far behind them the string is held at least (common practice, no source)
-# A braced bow may be followed from its string, a straight line between the nocks. Of the map's longer side: its least piece and
-# its least length; map px: gaps in it, its half width, what the limb stands off it inside its first and last tenth; how deep the
-# bow is over it, of its length (common practice, no source: 5 to 8 in of 60 to 72, more with a reflexed handle).
-STRING_PIECE, STRING_LENGTH, STRING_GAP, STRING_HALF, STRINGS = 0.12, 0.3, 25.0, 2.0, 6
-OFF_STRING, FROM_NOCK, BRACED_DEPTH = 5.0, 0.1, (0.05, 0.2)
 BORDER, AT_BORDER = 3.0, 0.5  # map pixels; of merit, that an end at the picture's border costs
 # Half a tape's or a stick's width and how far from its edge its marks may have been pointed at; the share of a thing on it.
 RULES, RULE_MM, ON_RULE = ("tape", "stick"), 30.0, 0.8
@@ -194,57 +189,17 @@ def likely_limbs(maps: FinderMaps) -> Iterator[tuple[NDArray[np.bool_], ...]]:
             yield tuple(labels == pick + 1 for pick in np.argsort(-mass)[:3])
 
 
-def followed_from_string(maps: FinderMaps) -> tuple[Array, float] | None:
-    """The path (N, 2) px of a braced bow from one end of its string to the other, and the share of it where the finder sees limb;
-    None where no straight string is seen with a limb arched over it. It finds a bow whose limb is seen only in pieces."""
-    mask = (maps.string > STRING_LEVEL).astype(np.uint8)
-    long = max(mask.shape)
-    pieces = cv2.HoughLinesP(mask, 1, np.pi / 720, 30, minLineLength=STRING_PIECE * long, maxLineGap=STRING_GAP / 2)
-    if pieces is None:
-        return None
-    ends = pieces.reshape(-1, 2, 2).astype(float)
-    ends = ends[np.argsort(-np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1))][:STRINGS]
-    seen = np.argwhere(mask > 0)[:, ::-1].astype(float)
-    best: tuple[Array, float] | None = None
-    for a, b in ends:
-        along = (b - a) / np.linalg.norm(b - a)
-        across = np.array([-along[1], along[0]])
-        t = np.sort((seen - a)[np.abs((seen - a) @ across) < STRING_HALF] @ along)
-        runs = np.split(t, np.nonzero(np.diff(t) > STRING_GAP)[0] + 1)
-        run = max(runs, key=lambda r: float(r[-1] - r[0]))
-        nocks = a + run[[0, -1], None] * along
-        apart = float(run[-1] - run[0])
-        if apart < STRING_LENGTH * long:
-            continue
-        cost = _path_cost(maps)
-        y, x = np.mgrid[: mask.shape[0], : mask.shape[1]]
-        place = np.stack([x, y], -1) - nocks[0]
-        inner = np.abs(place @ along / apart - 0.5) < 0.5 - FROM_NOCK
-        cost[inner & (np.abs(place @ across) < OFF_STRING)] = 2 / GROUND_LEVEL  # the string is no way from nock to nock
-        on_map = _route(cost, nocks[0], nocks[1])
-        depth = float(np.abs((on_map - nocks[0]) @ across).max()) / apart
-        support = _support(maps, on_map)
-        if BRACED_DEPTH[0] < depth < BRACED_DEPTH[1] and (best is None or support > best[1]):
-            best = maps.to_full(on_map), support
-    return best
-
-
-def candidates(maps: FinderMaps, state: State) -> Iterator[list[tuple[Array, float]]]:
-    """What may be the bow, as paths (N, 2) px and the share of each where the finder sees limb: through the map's heaviest blobs
-    with ever wider gaps bridged, and of a braced bow from its string where no blob carries one: a string's ends may be hidden."""
-    carried = 0.0
+def candidates(maps: FinderMaps) -> Iterator[list[tuple[Array, float]]]:
+    """What may be the bow, with ever wider gaps bridged: paths (N, 2) px through the map's heaviest blobs, and the share of each
+    where the finder sees limb."""
     for blobs in likely_limbs(maps):
-        some = [found for found in (followed_longest(maps, blob) for blob in blobs) if found is not None]
-        carried = max([carried, *(string_carried(maps, path, state) for path, _ in some)])
-        yield some
-    from_string = followed_from_string(maps) if state == "braced" and carried < STRING_SHARE else None
-    yield [] if from_string is None else [from_string]
+        yield [found for found in (followed_longest(maps, blob) for blob in blobs) if found is not None]
 
 
 def _brightest(maps: FinderMaps, camera: Camera, shot: Shot) -> CoarsePath:
     """The path through the map's brightest places whose length and support fit the bow best."""
     best, most = None, -np.inf
-    for some in candidates(maps, shot.state):
+    for some in candidates(maps):
         for full, support in some:
             ratio = plane_length(camera, smooth_path(full, 4 * maps.k[0]), shot.standoff_mm) / shot.nock_to_nock_mm
             found = CoarsePath(smooth_path(full, PATH_SIGMA * maps.k[0]), support, ratio)

@@ -54,7 +54,7 @@ def longest_bow(maps: FinderMaps, state: State) -> Array | None:
     """The longest thing (N, 2) px that the finder takes for a limb along most of its length; None where there is none as long
     as a bow that can be measured. Of a strung bow what carries a string comes first, however long the timber beside it."""
     best: tuple[bool, float, Array] | None = None
-    for some in candidates(maps, state):
+    for some in candidates(maps):
         for found, support in some:
             if support < LEAST_SUPPORT or np.ptp(maps.to_map(found), axis=0).max() < LEAST_OF_PICTURE * max(maps.limb.shape):
                 continue
