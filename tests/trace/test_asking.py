@@ -82,7 +82,7 @@ def test_a_wrong_spacing_is_named(prepared):
     shot = shot_with("nock_upper", "nock_lower")
     shot = replace(shot, scale=replace(shot.scale, kind="grid", spacing_mm=76.2))
     reason = told({"fault": "apart", "ratio": 1.42}, shot, prepared)
-    assert reason.text == 'A spacing of 3" makes the bow between the clicked nocks 142% of its length.'
+    assert reason.text == 'A spacing of 3" makes the bow between the clicked nocks 142 % of its length.'
     assert reason.remedy == "Check the spacing, and the nocks." and reason.asks.wants == "scale"
 
 

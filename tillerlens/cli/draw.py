@@ -102,5 +102,5 @@ def as_text(film: DrawFilm, units: object) -> list[str]:
 def _progress(share: float, doing: str) -> None:
     """One line on the terminal, written over; wiped where nothing is done any more."""
     if sys.stderr.isatty():
-        line = f"{doing} ({share:.0%})".ljust(50) if doing else " " * 50 + "\r"
+        line = f"{doing} ({100 * share:.0f} %)".ljust(50) if doing else " " * 50 + "\r"
         typer.echo(f"\r{line}", nl=False, err=True)

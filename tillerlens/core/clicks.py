@@ -68,7 +68,8 @@ def check_places(shot: Shot, size: tuple[int, int]) -> None:
         share = shot.upper_limb_length_mm / shot.nock_to_nock_mm
         if not UPPER_SHARE[0] <= share <= UPPER_SHARE[1]:
             raise ShotError(
-                f"The upper limb is said to be {share:.0%} of the bow's length, handle's centre to nock; no bow is that uneven.",
+                f"The upper limb is said to be {100 * share:.0f} % of the bow's length, handle's centre to nock; no bow is that "
+                "uneven.",
                 "Give it from the handle's centre to the upper nock, or leave it out.",
                 share=share,
             )

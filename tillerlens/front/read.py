@@ -139,7 +139,7 @@ def read_front(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot) -
     gap = float(np.max(np.diff(np.r_[-1, np.nonzero(both)[0], len(cols)]))) / len(cols)
     if both.mean() < LEAST_SEEN or gap > MOST_GAP:
         raise NeedsHelp(
-            f"Both edges of the bow could only be followed over {both.mean():.0%} of its length.",
+            f"Both edges of the bow could only be followed over {100 * both.mean():.0f} % of its length.",
             "Take it again in even light before a plain ground that differs from the wood.",
             clicks=CLICKS,
             fault="unseen",

@@ -379,7 +379,7 @@ def _judge_light(grey: NDArray[np.uint8]) -> list[Reason]:
         return [Reason("dark", text, "Add light from the side; a flash beside the lens throws shadows that look like wood.")]
     share = float(np.mean(grey >= BRIGHT_LEVEL))
     if share > BLOWN_SHARE:
-        text = f"{share:.0%} of the picture is blown out to white."
+        text = f"{100 * share:.0f} % of the picture is blown out to white."
         remedy = "Tap the bow on the screen to set the exposure, or turn the light away."
         return [Reason("overexposed", text, remedy)]
     return []

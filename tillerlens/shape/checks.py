@@ -229,7 +229,7 @@ def shape_doubts(trace: Trace, placed: Placed, s: BowShape) -> tuple[Reason, ...
         text = "Too little of the grip's belly stands out from what holds it, so lengths to it have wide intervals."
         out.append(Reason("grip_not_seen", text, "Measure the handle's thickness, back to belly, and type it in."))
     if string is not None and min(string.clear) < FAINT and "hook" not in shot.clicks:
-        text = f"Only {min(string.clear):.0%} of the string shows, so draw length and string angles are left out."
+        text = f"Only {100 * min(string.clear):.0f} % of the string shows, so draw length and string angles are left out."
         out.append(Reason("string_faint", text, "Click the hook, or use a string that stands out from what is behind it."))
     if s.handle_scatter_mm > CROOKED_MM:
         text = "The back of the handle isn't straight, so heights measured from it are less sure."

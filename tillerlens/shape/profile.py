@@ -107,7 +107,7 @@ def width_doubt(shot: Shot, s: BowShape, influence: Sensitivity) -> tuple[Reason
         own = max(own, float(np.median(np.sqrt(parts[by_width].sum(0)))))
     if shot.limb_width_mm or own < MOST_BY_WIDTH:
         return ()
-    text = f"Much of the limbs' broad faces shows, so their thickness in this picture is only good to about {2 * whole:.0%}."
+    text = f"Much of the limbs' broad faces shows, so their thickness in this picture is only good to about {200 * whole:.0f} %."
     remedy = "Type the limbs' greatest width, near the fades, to sharpen it, or hold the phone level with the limbs."
     return (Reason("width_not_told", text, remedy),)
 

@@ -335,7 +335,7 @@ def not_its_length(ratio: float, support: float, path_px: Array) -> NeedsHelp:
     support : share of it where the finder sees limb.
     path_px : (N, 2).
     """
-    text = f"What looks like the bow is {ratio:.0%} of the bow's length."
+    text = f"What looks like the bow is {100 * ratio:.0f} % of the bow's length."
     return _ask(text, fault="length", ratio=ratio, support=support, path_px=path_px)
 
 

@@ -135,7 +135,7 @@ def outline_doubts(light: NDArray[np.uint16], trace: Traced) -> tuple[Reason, ..
     where = f"{found.side}'s edge of the {found.limb} limb"
     remedy = f"Set a place on the {where}, where the line is marked, if the line runs beside it."
     if found.why == "unseen":
-        text = f"Along {found.amount:.0%} of its length the {where} does not show where it was drawn."
+        text = f"Along {100 * found.amount:.0f} % of its length the {where} does not show where it was drawn."
     else:
         text = f"The line drawn on the {where} jumps sideways; an edge does not."
     if found.why == "unseen" and found.amount > UNSEEN_ASK:
@@ -356,7 +356,7 @@ def _length(error: NeedsHelp, shot: Shot, followed: Followed | None) -> tuple[st
         what, check = scale
         who = "the bow between the clicked nocks" if nocks else "the bow"
         also = ", and the nocks" if nocks else ""
-        return f"{what} makes {who} {ratio:.0%} of its length.", f"Check {check}{also}.", Ask("scale")
+        return f"{what} makes {who} {100 * ratio:.0f} % of its length.", f"Check {check}{also}.", Ask("scale")
     return (error.text, *_find_it(shot, None))
 
 

@@ -238,7 +238,7 @@ def _check_seen(weight: Array, zones: Zones, least: float) -> None:
         gap = float(np.max(np.diff(np.r_[-1, seen, b - a]))) / max(b - a, 1)
         if share < least or gap > MAX_GAP:
             raise NeedsHelp(
-                f"The {name} limb's edges could only be followed over {share:.0%} of its length.",
+                f"The {name} limb's edges could only be followed over {100 * share:.0f} % of its length.",
                 "Retake with even light and the bow clear of things of its own colour, or click the nocks and the handle.",
                 clicks=CLICKS,
                 seen=share,
