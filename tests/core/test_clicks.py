@@ -71,7 +71,7 @@ def test_places_as_they_are_on_a_bow_are_taken():
             "and on the belly's",
             id="both edges",
         ),
-        pytest.param(changed(GRID, upper_limb_length_in=8), "12% of the bow's length", id="a stub of a limb"),
+        pytest.param(changed(GRID, upper_limb_length_in=8), "12 % of the bow's length", id="a stub of a limb"),
         pytest.param(changed(GRID, scale_reading_lb=0), "draw weight is zero", id="zero pounds"),
     ],
 )
