@@ -17,7 +17,7 @@ from tillerlens.mechanics.observed import SCALE_GAIN_U, own_u
 from tillerlens.mechanics.places import LimbCurve, Place, find_places
 from tillerlens.mechanics.plan import plan_from_documents
 from tillerlens.mechanics.scraping import Care, Foretold, Hand, Scrape, plan_scraping
-from tillerlens.mechanics.scraping.cuts import MAY_BE_MM
+from tillerlens.mechanics.scraping.cuts import MAY_BE_MM, Cut, _trimmed
 from tillerlens.mechanics.scraping.hand import learned, together
 from tillerlens.mechanics.scraping.target import BENDS, ScrapeTarget, TargetError, wished_gap_difference
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle, Pull, braced, drawn
@@ -618,3 +618,10 @@ def test_change_by_patch_is_what_it_says():
     n = sum(c.count for c in present.patches)
     got = thinned(bow_of(), present.patches, np.full(n, -0.3))
     np.testing.assert_allclose(got.upper.ei, EI * np.exp(-0.3))
+
+
+@pytest.mark.parametrize("beyond_mm, ends_mm", [(35.0, 130.0), (45.0, 210.0)])
+def test_no_scraper_is_sent_to_an_inch_beyond_a_place_that_is_left_out(beyond_mm: float, ends_mm: float) -> None:
+    """A plan once said "2 to 3 in from the nock": what lies beyond such a place is scraped from an inch and a half on."""
+    skip = ((130.0, 165.0),)
+    assert _trimmed(Cut(0, 0.0, 165.0 + beyond_mm, skip=skip)).high == ends_mm

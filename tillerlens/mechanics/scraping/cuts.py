@@ -21,7 +21,9 @@ MAY_BE_MM = 64.0
 HINGE_LN = 0.1
 """By how much a hinge of 12 % bends more than its flanks on the averages taken here, ln: it runs out within an inch or two."""
 ACROSS_MM = 12.0  # a stretch shorter than this is nothing to scrape
-SLIVER_MM = 25.4  # nor is what lies between a stretch's end and a place that is left out, up to this: a scraper is an inch wide
+SLIVER_MM = 38.1
+"""Nor is what lies between a stretch's end and a place that is left out, up to this: one and a half times a scraper's width of an
+inch (common practice, no source)."""
 
 
 @dataclass(frozen=True)
