@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.film.clip import Frame
+from tillerlens.film.track import runs
 from tillerlens.trace.network import FinderMaps, find_maps
 
 Array = NDArray[np.float64]
@@ -43,7 +44,7 @@ def most_drawn(frames: Iterable[Frame]) -> tuple[Frame, Frame] | None:
     if np.ptp(depths) < LEAST_WAY:
         return None
     near = depths >= depths.max() - NEAR * np.ptp(depths)
-    a, b = max(_runs(near), key=lambda r: r[1] - r[0])
+    a, b = max(runs(near), key=lambda r: r[1] - r[0])
     chosen = deep[(a + b) // 2][2]
     return None if chosen is None else (first, chosen)
 
@@ -59,11 +60,6 @@ def depth_of(maps: FinderMaps) -> float | None:
     length = float(np.ptp(np.percentile((limb - middle) @ along, [OUTERMOST, 100 - OUTERMOST])))
     ends = [np.percentile((p - middle) @ across, [OUTERMOST, 100 - OUTERMOST]) for p in (limb, string) if len(p) >= 10]
     return float(np.ptp(np.concatenate(ends))) / max(length, 1e-9)
-
-
-def _runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    ends = np.diff(np.r_[0, mask.astype(int), 0])
-    return list(zip(np.nonzero(ends == 1)[0].tolist(), (np.nonzero(ends == -1)[0] - 1).tolist(), strict=True))
 
 
 def carried(first: Frame, other: Frame, px: Sequence[tuple[float, float]]) -> tuple[tuple[float, float], ...] | None:

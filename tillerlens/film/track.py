@@ -123,13 +123,17 @@ def smoothed(time: Array, y: Array) -> tuple[Array, float]:
     return out, 1.4826 * float(np.nanmedian(np.abs(y - out))) / np.sqrt(n - 2)
 
 
+def runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """First and last index of every stretch that is true."""
+    ends = np.diff(np.r_[0, mask.astype(int), 0])
+    return list(zip(np.nonzero(ends == 1)[0].tolist(), (np.nonzero(ends == -1)[0] - 1).tolist(), strict=True))
+
+
 def hidden(track: Track) -> list[Reason]:
     """The stretches in which nothing was seen, told."""
-    lost = np.array([bool(x) for x in track.lost])
-    ends = np.diff(np.r_[0, lost.astype(int), 0])
     out = []
-    for a, b in zip(np.nonzero(ends == 1)[0].tolist(), np.nonzero(ends == -1)[0].tolist(), strict=True):
-        from_s, to_s = track.time_s[a], track.time_s[min(b, len(lost) - 1)]
+    for a, b in runs(np.array([bool(x) for x in track.lost])):
+        from_s, to_s = track.time_s[a], track.time_s[min(b + 1, len(track.lost) - 1)]
         if to_s - from_s >= HIDDEN_S:
             what = {"string": "string", "tip": "limb tips", "handle": "handle"}.get(track.lost[a], "bow")
             text = f"From {from_s:.1f} to {to_s:.1f} s the {what} can't be seen, so that time is left out."
@@ -172,10 +176,8 @@ def held_rows(track: Track) -> tuple[int, int] | None:
     """First and last row of the longest stretch that stays at the longest draw; None where it is not held."""
     d = track.draw_mm
     near = np.nan_to_num(d, nan=-np.inf) > np.nanmax(d) - HELD_MM
-    ends = np.diff(np.r_[0, near.astype(int), 0])
-    runs = zip(np.nonzero(ends == 1)[0].tolist(), (np.nonzero(ends == -1)[0] - 1).tolist(), strict=True)
     t = track.time_s.tolist()
-    a, b = max(runs, key=lambda r: t[r[1]] - t[r[0]])
+    a, b = max(runs(near), key=lambda r: t[r[1]] - t[r[0]])
     middle = float(np.median(d[a : b + 1]))
     off = max(2.0, 4 * 1.4826 * float(np.median(np.abs(d[a : b + 1] - middle))))
     while a < b and abs(d[a] - middle) > off:

@@ -299,16 +299,15 @@ def along_a_rule(px: Array, camera: Camera, shot: Shot) -> bool:
     return bool(np.mean(off < RULE_MM) > ON_RULE)
 
 
-def _rival(maps: FinderMaps, path: Array, camera: Camera, shot: Shot) -> float:
-    """How long the longest other limb-like thing is, as a share of the bow's length. Where the path carries its string, what
-    carries none is no rival."""
+def _rival(maps: FinderMaps, path: Array, camera: Camera, shot: Shot, strung: bool) -> float:
+    """How long the longest other limb-like thing is, as a share of the bow's length. Where the path carries its string
+    (``strung``), what carries none is no rival."""
     on_map = maps.to_map(path)
     own = np.zeros(maps.limb.shape, np.uint8)
     cv2.polylines(own, [np.round(on_map).astype(np.int32).reshape(-1, 1, 2)], False, 1, OWN_WIDTH)
     rest = (maps.limb > RIVAL_LEVEL) & (own == 0)
     labels, n = ndimage.label(cv2.dilate(rest.astype(np.uint8), np.ones((3, 3), np.uint8)), np.ones((3, 3)))
     longest = 0.0
-    strung = string_carried(maps, path, shot.state) > STRING_SHARE
     for j, box in enumerate(ndimage.find_objects(labels), start=1):
         ys, xs = np.nonzero(labels[box] == j)
         if along_a_rule(maps.to_full(np.column_stack([xs + box[1].start, ys + box[0].start]).astype(float)), camera, shot):
@@ -412,8 +411,8 @@ def find_bow(maps: FinderMaps, fit: CameraFit, shot: Shot, smooth_path: bool = F
     part = not smooth_path and LEAST_PART < path.length_ratio < 1 and path.support > PART_SEEN and not _at_border(path.px, maps)
     if abs(path.length_ratio - 1) > tolerance and not part:
         raise not_its_length(path.length_ratio, path.support, px)
-    rival = _rival(maps, path.px, camera, shot)
     strung = string_carried(maps, path.px, shot.state) > STRING_SHARE
+    rival = _rival(maps, path.px, camera, shot, strung)
     other = _other_bright_path(maps, camera, shot, path.px) if smooth_path and not strung and rival <= RIVAL_LENGTH else 0.0
     if rival > RIVAL_LENGTH or other > 0:
         raise _ask("More than one thing in the picture looks like the bow.", rival=max(rival, other), path_px=px)
