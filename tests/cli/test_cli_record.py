@@ -88,7 +88,7 @@ def test_a_bow_in_inches_and_pounds_is_kept_in_si():
     assert made["wish_weight_n"] == pytest.approx(45 * 4.4482216152605)  # pounds-force in newtons, NIST SP 811 appendix B.8
     assert made["wish_tiller_high_mm"] == pytest.approx(6.35)
     shown = run("bow", "show", "heron").stdout
-    assert 'length 66 1/2"' in shown and "weight 45.0 lb" in shown and "wood hazel" in shown
+    assert "length, nock to nock 66 1/2 in" in shown and "target 45.0 lb at 28 in" in shown and "wood hazel" in shown
     changed = run_json("bow", "change", "heron", "wood=yew", "weight=", "notes=")
     assert (changed["wood"], changed["wish_weight_n"], changed["notes"]) == ("yew", None, "")
     assert "Heron  yew  stages 0" in run("bow", "list").stdout

@@ -11,7 +11,6 @@ from tests.fuzz.trying import try_out
 from tillerlens.cli import bench, plan, report
 from tillerlens.core import units
 from tillerlens.core.errors import TillerLensError
-from tillerlens.history.bench import read_calipers
 from tillerlens.measures.compare import Scraped
 from tillerlens.mechanics import wood
 from tillerlens.mechanics.scraping import Scrape
@@ -47,7 +46,7 @@ READERS = {
     "tag": lambda text: rows.read_tag(text[:2], text, text)[1],
     "minutes": fields.read_number,
     "pairs": lambda text: list(rows.pairs_of([(text, text)], units.parse_length, units.parse_weight, "both")[0]),
-    "calipers": lambda text: len(read_calipers(text)),
+    "calipers": lambda text: len(typed.read_calipers(text).upper),
     "when": lambda text: typed.read_when(text).timestamp(),
 }
 BITS = (

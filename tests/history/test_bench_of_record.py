@@ -12,6 +12,7 @@ from tests.support.benches import HALF_HANDLE_MM, WORKING_MM
 from tests.support.pairs import document, flat, stretch
 from tests.support.shop import BEGIN, EVENTS, event_of
 from tillerlens.core.errors import ShotError
+from tillerlens.core.events import PlanDetails
 from tillerlens.core.measurement import Value
 from tillerlens.core.units import NEWTON_PER_POUND
 from tillerlens.history import bench as of
@@ -26,6 +27,7 @@ from tillerlens.mechanics.section import SectionError
 from tillerlens.mechanics.strain import SetExpected
 from tillerlens.mechanics.wood import DryBand
 from tillerlens.record import Bow, open_record, store
+from tillerlens.record.typed import read_calipers
 from tillerlens.record.views import timeline
 from tillerlens.report.charts import bench as charts_bench
 from tillerlens.report.words.bench import headline, moved_sentence, number_rows
@@ -48,7 +50,9 @@ def shop(tmp_path_factory):
 def told(shop):
     record, line = shop
     hand = of.on_hand(line.stages, line.events)
-    given = of.given_of(line.bow, hand, lambda s: store.measurement(record, s.id), FULL_MM, of.read_calipers(CALIPERS))
+    given = of.given_of(
+        line.bow, hand, lambda s: store.measurement(record, s.id), FULL_MM, of.sections_by(read_calipers(CALIPERS))
+    )
     return given, tell(given)
 
 
@@ -107,14 +111,13 @@ def test_arrows_shot_at_another_draw_are_left_out(shop):
     assert not given.arrows
 
 
-# --- notes
+# --- calipers and plans
 
 
-def test_calipers_come_back_from_their_note():
-    typed = "upper; 0; 13 mm; 9 mm\n\nUpper, 28, 1 1/2, 0.6, 1/16\nlower,0,.5,.35\nlower,28,1.5,.6"
-    note = event("note", 1, {}, of.calipers_note(typed))
-    text, _ = of.calipers_of([note, event("note", 2, {}, "Calipers lent to a friend")])
-    upper = of.read_calipers(text)["upper"]
+def test_calipers_are_read_from_lines():
+    upper = of.sections_by(
+        read_calipers("upper; 0; 13 mm; 9 mm\n\nUpper, 28, 1 1/2, 0.6, 1/16\nlower,0,.5,.35\nlower,28,1.5,.6")
+    )["upper"]
     assert upper.width_mm == pytest.approx([13, 38.1]) and upper.thickness_mm == pytest.approx([9, 15.24])
     assert upper.crown_mm == pytest.approx([0, 25.4 / 16])
 
@@ -131,31 +134,32 @@ def test_calipers_come_back_from_their_note():
 )
 def test_calipers_that_cannot_be_are_refused_in_words(text, words):
     with pytest.raises((ShotError, SectionError), match=words):
-        of.read_calipers(text)
+        of.sections_by(read_calipers(text))
 
 
 def test_what_a_plan_foretold_is_read_back_once_it_was_the_last_step():
     before = statics()
     documents = [stage_document(before, d, seed=k) for k, d in enumerate((420.0, 600.0))]
     plan = plan_from_documents(documents, stage_document(before), ScrapeTarget(40 * NEWTON_PER_POUND, FULL_MM))
-    note = event("note", 2, {}, of.foretold_note(plan, "It foretold some pounds."))
+    taken = of.taken_step(plan)
+    note = event("plan", 2, taken.as_dict())
+    assert note.details == taken
     scrape = event("scrape", 2, {"limb": "upper", "start_from_nock_mm": 1.0, "end_from_nock_mm": 2.0})
     told = of.foretold_of([scrape, note])
-    assert told.draw_back == pytest.approx(FULL_MM, abs=0.05)
-    assert told.weight.value == pytest.approx(plan.after.weight.value, abs=0.006)
-    assert told.weight.u == pytest.approx(plan.after.weight.u, abs=0.006)
+    assert (told.draw_back, told.weight) == (plan.after.draw_back, plan.after.weight)
     hinged = replace(plan, leave=(Leave("lower", (120.0, 180.4), 0.2), Leave("upper", (50.0, 90.0), 0.1, told=False)))
-    kept = of.foretold_of([scrape, replace(note, notes=of.foretold_note(hinged, "Words."))])
-    assert (kept.left, kept.skipped) == ((("lower", 120.0, 180.0),), (("upper", 50.0, 90.0),))
-    assert told.before == pytest.approx(plan.now.weight.value, abs=0.006)
+    kept = of.foretold_of([scrape, replace(note, details=of.taken_step(hinged))])
+    assert (kept.left, kept.skipped) == ((("lower", 120.0, 180.4),), (("upper", 50.0, 90.0),))
+    assert told.before == plan.now.weight.value
     assert told.hand == Hand(1.0, 0.2, 0)
-    old = replace(note, notes=note.notes.partition(" Before it")[0])  # as it was written before hands were learned
+    bare = PlanDetails(taken.draw_mm, taken.weight_n, taken.u_weight_n)  # as it was kept before hands were learned
+    old = replace(note, details=bare)
     assert math.isnan(of.foretold_of([scrape, old]).before)
     for last in (told, of.foretold_of([scrape, old])):  # the note's forecast of a step that was not taken is held against the bow
         again = plan_from_documents(documents, stage_document(before), ScrapeTarget(40 * NEWTON_PER_POUND, FULL_MM), last=last)
         assert again.hand.steps == (1 if last is told and "forecast_missed" not in [d.code for d in again.doubts] else 0)
     assert of.foretold_of([note, replace(scrape, happened_at=note.happened_at + timedelta(hours=1))]) is None
-    assert of.foretold_of([scrape, replace(note, notes=of.FORETOLD + " I lost count.")]) is None
+    assert of.foretold_of([scrape]) is None
 
 
 def test_strokes_are_learnt_only_from_a_scraping_alone_between_two_weighings():

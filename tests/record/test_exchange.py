@@ -366,7 +366,7 @@ BAD_ZIPS = {
     "no tables": (dict(drop=["gaps.csv"]), "is missing|not what its hash says"),
     "a picture that is none": (dict(extra={f"originals/{'0' * 64}.jpg": b"MZ" * 20}), None),
     "another program's": (dict(contents={"format": "bows"}), "unknown form"),
-    "a newer one": (dict(contents={"format_version": 3}), "newer TillerLens"),
+    "a newer one": (dict(contents={"format_version": 4}), "newer TillerLens"),
     "an unknown version": (dict(contents={"format_version": "1"}), "unknown version"),
     "a newer bow": (dict(bow=lambda b: b.update(format_version=7)), "newer TillerLens"),
     "unknown fields": (dict(bow=lambda b: b["bow"].update(colour="red")), "'colour' is not known"),

@@ -20,6 +20,7 @@ from tillerlens.mechanics.statics import Bow as StaticBow
 from tillerlens.mechanics.statics import Handle
 from tillerlens.mechanics.statics import drawn as draw_of
 from tillerlens.record import Bow, open_record, store
+from tillerlens.record.typed import read_calipers
 
 FULL_MM, WIDTH, HEIGHT, PX_PER_MM = 711.0, 1400, 900, 0.75
 SHOT = {
@@ -159,7 +160,7 @@ def fill_bench(record, name="Kestrel", scraped=True):
         (0.1, "moisture", {"temperature_c": 21.0, "humidity_percent": 38.0}, ""),
         (0.1, "moisture", {"reading_percent": 7.0, "place": "mid-limb"}, ""),
         (0.25, "mass", {"mass_kg": 0.54}, ""),
-        (0.1, "note", {}, "\n".join(["Calipers: limb, from the nock, width, thickness, crown", CALIPERS])),
+        (0.1, "calipers", read_calipers(CALIPERS).as_dict(), ""),
     ]
     if scraped:
         where = {"limb": "upper", "start_from_nock_mm": 250.0, "end_from_nock_mm": 650.0}

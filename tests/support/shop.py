@@ -96,13 +96,30 @@ def event_of(bow_id, kind, when, details=None, notes="", who="", stage_id=None):
     return Event(bow_id, kind, when, read_details(kind, details or {}), notes, who, stage_id)
 
 
+READING = ("from_nock_mm", "width_mm", "thickness_mm", "crown_mm")
 EVENTS = {
     "scrape": {"limb": "upper", "start_from_nock_mm": 100.0, "end_from_nock_mm": 250.5, "strokes": 20},
     "heat": {"minutes": 45.0, "distance_mm": 300.0, "browning": "brown", "browning_depth_mm": 3.0, "form_reflex_mm": 50.8},
     "rest": {"hours": 48},
     "moisture": {"temperature_c": 21.0, "humidity_percent": 45.0},
     "weighing": {"draw_mm": 508.0, "draw_to": "back", "weight_n": 133.4},
+    "brace": {"from_back_mm": 190.5},
     "mass": {"mass_kg": 0.54},
+    "calipers": {
+        "upper": [dict(zip(READING, row, strict=True)) for row in ((0.0, 13.0, 9.0, 0.0), (700.0, 38.0, 15.0, 1.5))],
+        "lower": [dict(zip(READING, row, strict=True)) for row in ((0.0, 13.5, 9.0, 0.0), (710.0, 38.0, 15.5, 0.0))],
+    },
+    "plan": {
+        "draw_mm": 711.2,
+        "weight_n": 178.25,
+        "u_weight_n": 1.5,
+        "weight_before_n": 185.0,
+        "hand_ratio": 0.9,
+        "u_hand_ratio": 0.1,
+        "hand_steps": 2,
+        "left": [{"limb": "upper", "start_from_nock_mm": 100.0, "end_from_nock_mm": 180.0}],
+        "skipped": [],
+    },
     "arrow_speed": {"arrow_mass_kg": 0.0324, "speed_m_s": 45.7, "draw_mm": 711.2, "draw_to": "back"},
     "finding": {"at_px": [12.5, 20.0], "limb": "lower"},
     "note": {},

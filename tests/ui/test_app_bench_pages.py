@@ -241,19 +241,19 @@ def test_arrows_need_their_draw(record):
     assert second["arrow_mass_kg"] == pytest.approx(0.032) and second["speed_m_s"] == pytest.approx(46)
 
 
-def test_calipers_are_kept_as_a_note_that_people_can_read(record, full):
+def test_calipers_are_kept_and_shown_again(record, full):
     at = visit("weights", full)
     rows = [[at.text_input(key=f"calipers_{limb}_{full.id}_{r}_{c}").value for c in range(3)] for limb in LIMBS for r in range(4)]
     assert rows == [line.split(", ")[1:] for line in CALIPERS.splitlines()]
     first = at.text_input(key=f"calipers_upper_{full.id}_0_1")
     first.set_value("wide")
     press(at, "Keep these caliper readings")
-    assert at.error and len(store.list_events(record, full.id, "note")) == 1
+    assert at.error and len(store.list_events(record, full.id, "calipers")) == 1
     at.text_input(key=f"calipers_upper_{full.id}_0_1").set_value("13 mm")
     at.text_input(key=f"calipers_upper_{full.id}_0_2").set_value("8.5 mm")
     press(at, "Keep these caliper readings")
-    note = store.list_events(record, full.id, "note")[-1].notes
-    assert note.startswith("Calipers: limb") and "8.5 mm" in note
+    upper = store.list_events(record, full.id, "calipers")[-1].details.upper
+    assert (upper[0].width_mm, upper[0].thickness_mm) == (13.0, 8.5)
 
 
 def test_an_entry_is_taken_back(record, full):
@@ -364,15 +364,15 @@ def test_a_step_that_was_taken_is_noted_with_its_forecast(record, full):
     next(f for f in at.text_input if f.label.startswith("Strokes on")).set_value("12")
     press(at, "I did this")
     new = [e for e in store.list_events(record, full.id) if e.id not in {b.id for b in before}]
-    scrapes, notes = ([e for e in new if e.kind == kind] for kind in ("scrape", "note"))
+    scrapes, plans = ([e for e in new if e.kind == kind] for kind in ("scrape", "plan"))
     runs = [field.label.count(" to ") for field in fields]  # a stretch that skips a place is two runs of wood, and two entries
     assert len(scrapes) == sum(runs) > len(fields) and [e.details.strokes for e in scrapes].count(12) == runs[0]
-    assert len(notes) == 1 and "Expected after it at 711.0 mm to the back" in notes[0].notes
+    assert len(plans) == len(new) - len(scrapes) == 1 and plans[0].details.draw_mm == pytest.approx(711.0, abs=0.06)
     assert "Wood came off since" in at.subheader[0].value
     # one scrape is one entry of the timeline, and taken back in one press, here or there
     timeline = visit("bow", full)
     assert [b.label for b in timeline.button].count("Undo this scrape") == 1
-    assert "Expected after it" not in said(timeline)
+    assert "expected after it" not in said(timeline)
     at.button(key="off_scrape_just").click().run()
     assert store.list_events(record, full.id) == before and "taken back" in at.success[0].value
     next(f for f in at.text_input if f.label.startswith("Strokes on")).set_value("12")
@@ -435,7 +435,7 @@ def test_the_wished_tiller_and_what_is_kept_move_the_plan(full):
 
 
 def test_even_strain_without_calipers_says_what_it_needs(record, full):
-    for e in store.list_events(record, full.id, "note"):
+    for e in store.list_events(record, full.id, "calipers"):
         store.remove_event(record, e.id)
     at = visit("plan", full)
     at.selectbox(key="wish_bend").select("even_strain").run()

@@ -116,7 +116,7 @@ def test_bare_caliper_readings_are_kept_with_their_unit(shop):
     for limb in ("upper", "lower"):
         type_rows(page, f"calipers_{limb}_{bow.id}", [("10", "3.2", "1.1"), ("60", "3.8", "13 mm")])
     press(page, "Keep these caliper readings")
-    text, _ = of.calipers_of(store.list_events(shop, bow.id))
-    upper = of.read_calipers(text)["upper"]
+    (kept,) = store.list_events(shop, bow.id, "calipers")
+    upper = of.sections_by(kept.details)["upper"]
     assert (upper.from_nock_mm[0], upper.width_mm[0], upper.thickness_mm[0]) == pytest.approx((100.0, 32.0, 11.0))
     assert upper.thickness_mm[1] == pytest.approx(13.0)

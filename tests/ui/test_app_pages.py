@@ -177,6 +177,7 @@ def test_the_shelf_lists_every_bow_with_its_verdict(record):
         ("heat", {"minutes": "45", "distance": "12"}, {"minutes": 45.0, "distance_mm": 304.8}),
         ("rest", {"hours": "48"}, {"hours": 48.0}),
         ("moisture", {"temperature": "68F", "humidity": "50"}, {"temperature_c": 20.0, "humidity_percent": 50.0}),
+        ("brace", {"height": "7 1/2"}, {"from_back_mm": 190.5}),
         ("mass", {"mass": "16 oz"}, {"mass_kg": 0.45359237}),
         ("arrow_speed", {"arrow": "500", "speed": "150", "draw": "27"}, {"speed_m_s": 45.72, "arrow_mass_kg": 0.0323994551}),
         ("note", {}, {}),
@@ -244,6 +245,19 @@ def test_an_event_is_changed_and_taken_off_after_a_question(record):
     page.checkbox(key=f"sure_{event.id}").check().run()
     page.button(key=f"off_{event.id}").click().run()
     assert errors(page) == [] and store.list_events(record, bow.id) == []
+
+
+@pytest.mark.parametrize(("kind", "words"), [("plan", "40.1 lb ±0.8 lb expected after it"), ("calipers", "by 23/64 in")])
+def test_what_is_not_typed_on_the_timeline_keeps_its_fields_when_its_words_change(record, kind, words):
+    bow = store.add_bow(record, Bow("Wren"))
+    event = store.add_event(record, shop.event_of(bow.id, kind, shop.BEGIN, shop.EVENTS[kind]))
+    page = visit("bow", bow)
+    assert words in " ".join(m.value for m in page.markdown)
+    page.toggle(key=f"change_{event.id}").set_value(True).run()
+    page.text_area(key=f"event_{event.id}_0_notes").set_value("by lamplight")
+    page.button[[b.label for b in page.button].index("Keep the change")].click().run()
+    after = get_event(record, event.id)
+    assert errors(page) == [] and (after.notes, after.details) == ("by lamplight", event.details)
 
 
 def test_a_change_by_two_people_is_not_lost_in_silence(record):

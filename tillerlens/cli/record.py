@@ -74,11 +74,11 @@ def say_stage(bow: Bow, number: int, stage: Stage) -> str:
 
 
 def say_event(event: Event) -> str:
-    from tillerlens.record.typed import EVENT_WORDS, say_fields
+    from tillerlens.report.words.quantities import Units
+    from tillerlens.report.words.record import event_in_words
 
-    details = say_fields(event.details.as_dict(), EVENT_WORDS[event.kind])
     who = event.who and f"({event.who})"
-    parts = [_local(event.happened_at), event.kind.replace("_", " "), details, on_a_line(event.notes), who]
+    parts = [_local(event.happened_at), event_in_words(event.details, Units()), on_a_line(event.notes), who]
     return "  ".join(p for p in parts if p) + f"  [{event.id[:8]}]"
 
 
@@ -155,13 +155,15 @@ def bow_show(bow: BowName, place: Place = None, originals: Originals = None, jso
     """A bow with its stages and events in order of time."""
     from tillerlens.record import Stage, store
     from tillerlens.record.entries import as_document
-    from tillerlens.record.typed import BOW_WORDS, say_fields
     from tillerlens.record.views import timeline
+    from tillerlens.report.words.quantities import Units
+    from tillerlens.report.words.record import bow_in_words
 
     with opened(place, originals) as record:
         found = timeline(record, store.find_bow(record, bow).id)
         numbers = {s.id: n for n, s in enumerate(found.stages, start=1)}
-        lines = [f"{found.bow.name} [{found.bow.id[:8]}]", say_fields(as_document(found.bow), BOW_WORDS)]
+        facts = [f"{what} {it}" for what, it in bow_in_words(as_document(found.bow), Units())]
+        lines = [f"{found.bow.name} [{found.bow.id[:8]}]", "; ".join(facts), *filter(None, [on_a_line(found.bow.notes)])]
         lines += [say_stage(found.bow, numbers[e.id], e) if isinstance(e, Stage) else say_event(e) for e in found.in_order()]
         document = {
             "bow": as_document(found.bow),
@@ -382,7 +384,8 @@ def stage_remove(
 def event_add(
     bow: BowName,
     kind: Annotated[
-        str, typer.Argument(metavar="KIND", help="scrape, heat, rest, moisture, weighing, mass, arrow_speed, finding, note")
+        str,
+        typer.Argument(metavar="KIND", help="Like scrape, heat, weighing or note; all are below."),
     ],
     given: Given = None,
     notes: Annotated[str, typer.Option(help="Plain text.")] = "",
@@ -397,8 +400,8 @@ def event_add(
 
     Words: scrape: limb, from, to (both from the nock), strokes, thickness, tool. heat: minutes, limb, distance, browning (none,
     straw, tan, brown, dark), depth, temperature, form_reflex. rest: hours. moisture: reading, or temperature and humidity;
-    place. weighing: draw, to (back or belly), weight. mass: mass. arrow_speed: arrow (grains), speed (fps), draw, to.
-    finding: at (x,y in the picture's pixels), limb. note: none.
+    place. weighing: draw, to (back or belly), weight. brace: height. mass: mass. arrow_speed: arrow (grains), speed (fps), draw,
+    to. finding: at (x,y in the picture's pixels), limb. note: none.
     """
     from tillerlens.record import Event, RecordError, store
     from tillerlens.record.entries import as_document, read_details

@@ -6,12 +6,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
-from typing import ClassVar, Literal
+from typing import Any, ClassVar, Literal, Self
 
-from tillerlens.core.json_form import JsonDocument
+from tillerlens.core.json_form import JsonDocument, JsonValue
 
-EventKind = Literal["scrape", "heat", "rest", "moisture", "weighing", "mass", "arrow_speed", "finding", "note"]
+EventKind = Literal[
+    "scrape", "heat", "rest", "moisture", "weighing", "brace", "mass", "calipers", "plan", "arrow_speed", "finding", "note"
+]  # fmt: skip
 Face = Literal["back", "belly"]
 Limb = Literal["upper", "lower"]
 
@@ -21,11 +24,29 @@ class Details:
     """What every kind has in common."""
 
     kind: ClassVar[EventKind]
+    of_parts: ClassVar[Mapping[str, type]] = {}  # fields that are lists of something with fields of its own
+
+    @classmethod
+    def of(cls, known: Mapping[str, Any]) -> Self:
+        """From what ``as_dict`` wrote, once it is checked."""
+        return cls(**{name: cls._read(name, v) if isinstance(v, list | tuple) else v for name, v in known.items()})
+
+    @classmethod
+    def _read(cls, name: str, values: list[Any] | tuple[Any, ...]) -> tuple[Any, ...]:
+        part = cls.of_parts.get(name)
+        return tuple(values if part is None else (part(**v) for v in values))
 
     def as_dict(self) -> JsonDocument:
         """As the record keeps it: what is not noted is left out."""
         known = {f.name: getattr(self, f.name) for f in fields(self)}
-        return {name: list(v) if isinstance(v, tuple) else v for name, v in known.items() if v is not None}
+        return {name: _written(v) for name, v in known.items() if v is not None}
+
+
+def _written(value: Any) -> JsonValue:
+    if isinstance(value, tuple):
+        return [dict(vars(v)) if hasattr(v, "__dict__") else v for v in value]
+    kept: JsonValue = value
+    return kept
 
 
 @dataclass(frozen=True)
@@ -91,6 +112,63 @@ class WeighingDetails(Details):
 
 
 @dataclass(frozen=True)
+class BraceDetails(Details):
+    """A brace height, from the handle's back to the string."""
+
+    kind = "brace"
+    from_back_mm: float
+
+
+@dataclass(frozen=True)
+class CaliperReading:
+    """A limb's section at one place. thickness_mm: over the crown's top; crown_mm: how much higher the back's middle is than its
+    edges."""
+
+    from_nock_mm: float
+    width_mm: float
+    thickness_mm: float
+    crown_mm: float = 0.0
+
+
+@dataclass(frozen=True)
+class CalipersDetails(Details):
+    """Both limbs' sections by calipers, two places or more on each."""
+
+    kind = "calipers"
+    of_parts = dict.fromkeys(("upper", "lower"), CaliperReading)
+    upper: tuple[CaliperReading, ...]
+    lower: tuple[CaliperReading, ...]
+
+
+@dataclass(frozen=True)
+class LeftAlone:
+    """A stretch of a limb, measured from its nock, that a plan takes no wood from."""
+
+    limb: Limb
+    start_from_nock_mm: float
+    end_from_nock_mm: float
+
+
+@dataclass(frozen=True)
+class PlanDetails(Details):
+    """A plan's step that was taken, and what the plan expected of it: the weight after it at a draw to the handle's back, the
+    weight before it, and the hand as known then (taken over told, its standard uncertainty, and from how many steps). left: the
+    hinges that it named; skipped: what else it left out."""
+
+    kind = "plan"
+    of_parts = dict.fromkeys(("left", "skipped"), LeftAlone)
+    draw_mm: float
+    weight_n: float
+    u_weight_n: float
+    weight_before_n: float | None = None
+    hand_ratio: float | None = None
+    u_hand_ratio: float | None = None
+    hand_steps: int | None = None
+    left: tuple[LeftAlone, ...] = ()
+    skipped: tuple[LeftAlone, ...] = ()
+
+
+@dataclass(frozen=True)
 class MassDetails(Details):
     kind = "mass"
     mass_kg: float
@@ -125,7 +203,7 @@ class NoteDetails(Details):
 DETAILS: dict[str, type[Details]] = {
     d.kind: d
     for d in (
-        ScrapeDetails, HeatDetails, RestDetails, MoistureDetails, WeighingDetails, MassDetails, ArrowSpeedDetails, FindingDetails,
-        NoteDetails,
+        ScrapeDetails, HeatDetails, RestDetails, MoistureDetails, WeighingDetails, BraceDetails, MassDetails, CalipersDetails,
+        PlanDetails, ArrowSpeedDetails, FindingDetails, NoteDetails,
     )
 }  # fmt: skip

@@ -3,15 +3,13 @@ or heat changed it, but the shape at rest where only wood came off."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
 from tillerlens.core.errors import Reason, TillerLensError
-from tillerlens.core.events import MoistureDetails
+from tillerlens.core.events import BraceDetails, MoistureDetails
 from tillerlens.core.measurement import Measurement
-from tillerlens.core.units import format_inches
 from tillerlens.measures.compare import AtRest
 from tillerlens.mechanics.finding import Finding, find, judged_alone, with_finding
 from tillerlens.mechanics.wood import WoodError, moisture_of_air
@@ -22,9 +20,6 @@ Documents = Callable[[Stage], Measurement]
 
 CHANGES = ("scrape", "heat")
 """Events after which earlier strung pictures and weighings are of another bow."""
-
-BRACE = "Brace height, from the handle's back to the string"
-_BRACE = re.compile(rf"{BRACE}: [^(]*\(([\d.]+) mm\)\.")
 
 _REST_BEFORE_HEAT = Reason(
     "rest_before_heat",
@@ -87,15 +82,9 @@ def on_hand(stages: Sequence[Stage], events: Sequence[Event]) -> OnHand:
     )
 
 
-def brace_note(brace_back_mm: float) -> str:
-    """A brace height as a note; read back by ``brace_of``."""
-    return f"{BRACE}: {format_inches(brace_back_mm)} ({brace_back_mm:.7g} mm)."
-
-
 def brace_of(events: Sequence[Event]) -> float | None:
     """The brace height that was noted last, mm."""
-    noted = [found for e in events if e.kind == "note" and (found := _BRACE.match(e.notes))]
-    return float(noted[-1][1]) if noted else None
+    return next((float(e.details.from_back_mm) for e in reversed(events) if isinstance(e.details, BraceDetails)), None)
 
 
 def moisture_of(events: Sequence[Event]) -> float | None:

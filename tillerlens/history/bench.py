@@ -1,24 +1,16 @@
-"""A bow of the record as the plain inputs of the mechanics: what still holds since wood last came off, calipers, plans.
-
-Caliper readings and what a plan foretold are kept as notes: plain text that a person reads as well, in every export.
-"""
+"""A bow of the record as the plain inputs of the mechanics: what still holds since wood last came off, calipers, plans."""
 
 from __future__ import annotations
 
-import re
+import math
 from collections.abc import Sequence
-from dataclasses import replace
-from datetime import datetime
 
-from tillerlens.core.errors import Reason, ShotError, TillerLensError
-from tillerlens.core.events import ArrowSpeedDetails, ScrapeDetails
+from tillerlens.core.errors import Reason, TillerLensError
+from tillerlens.core.events import ArrowSpeedDetails, CalipersDetails, LeftAlone, PlanDetails, ScrapeDetails
 from tillerlens.core.measurement import LIMBS, Limb, Value
-from tillerlens.core.reading import shown
-from tillerlens.core.units import MM_PER_INCH, parse_length
-from tillerlens.history.as_now import BRACE as BRACE
+from tillerlens.core.units import MM_PER_INCH
 from tillerlens.history.as_now import CHANGES, Documents
 from tillerlens.history.as_now import OnHand as OnHand
-from tillerlens.history.as_now import brace_note as brace_note
 from tillerlens.history.as_now import moisture_of as moisture_of
 from tillerlens.history.as_now import on_hand as on_hand  # the pages ask for these here
 from tillerlens.history.of_record import pulls_of
@@ -39,16 +31,6 @@ from tillerlens.mechanics.wood import WoodError
 from tillerlens.record import Bow, Event, Stage
 
 LIKE_FULL_MM = MM_PER_INCH / 2  # arrows shot this near to full draw are counted as shot at it (common practice, no source)
-CALIPERS = "Calipers: limb, from the nock, width, thickness, crown"
-FORETOLD = "Scraping step taken as planned."
-_FORETOLD = re.compile(r"Expected after it at ([\d.]+) mm to the back: ([\d.]+) N, standard uncertainty ([\d.]+) N\.")
-_HAND = re.compile(
-    r"Before it: ([\d.]+) N\. The hand took ([\d.]+) of what (?:it was told|was planned), standard uncertainty ([\d.]+), "
-    r"learned from (\d+) steps\."
-)
-
-
-_LEFT = re.compile(r"(Hinge left|Skipped): (upper|lower) limb, ([\d.]+) to ([\d.]+) mm from the nock\.")
 
 
 def given_of(
@@ -132,67 +114,35 @@ def sections_of(
         return None, error.reason
 
 
-def read_calipers(text: str) -> dict[Limb, LimbSections]:
-    """Sections from lines like ``upper, 4, 1 3/8, 1/2, 1/16`` (crown may be left out). Raises ShotError and SectionError."""
-    stations: dict[Limb, list[Station]] = {limb: [] for limb in LIMBS}
-    for line in filter(str.strip, text.splitlines()):
-        cells = [c.strip() for c in re.split(r"[,;\t]", line)]
-        limb = next((x for x in LIMBS if x == cells[0].lower()), None)
-        if limb is None or len(cells) not in (4, 5):
-            remedy = "Write limb, place from the nock, width, thickness, like: upper, 4, 1 3/8, 0.5"
-            raise ShotError(f"'{shown(line.strip())}' is not a caliper reading.", remedy)
-        stations[limb].append(Station(*(parse_length(c) for c in cells[1:])))
-    if any(len(s) < 2 for s in stations.values()):
-        raise ShotError("Each limb needs caliper readings at two places at least.", "Five places on each limb are better.")
-    return {limb: sections_from_stations(rows, limb) for limb, rows in stations.items()}
-
-
-def calipers_note(text: str) -> str:
-    """The readings as a note, once they can be read."""
-    read_calipers(text)
-    return "\n".join([CALIPERS, *(" ".join(line.split()) for line in filter(str.strip, text.splitlines()))])
-
-
-def calipers_of(events: Sequence[Event]) -> tuple[str, datetime] | None:
-    """The last caliper readings kept, as they were typed, and when."""
-    noted = [e for e in events if e.kind == "note" and e.notes.startswith(CALIPERS)]
-    return (noted[-1].notes.partition("\n")[2], noted[-1].happened_at) if noted else None
+def sections_by(calipers: CalipersDetails) -> dict[Limb, LimbSections]:
+    """Sections by caliper readings. Raises SectionError where they cannot be."""
+    return {limb: sections_from_stations([Station(**vars(r)) for r in getattr(calipers, limb)], limb) for limb in LIMBS}
 
 
 # --- plans
 
 
-def foretold_note(plan: Plan, words: str) -> str:
-    """That a plan's step was taken, and what it foretold; read back by ``foretold_of``."""
-    after = plan.after
-    exact = f"Expected after it at {after.draw_back:.1f} mm to the back: {after.weight.value:.2f} N, "
+def taken_step(plan: Plan) -> PlanDetails:
+    """That a plan's step was taken, and what it expected of it; read back by ``foretold_of``."""
+    told, after = plan.foretold, plan.after.weight
+    left, skipped = (tuple(LeftAlone(k, round(a, 1), round(b, 1)) for k, a, b in some) for some in (told.left, told.skipped))
     hand = plan.hand
-    learned = f"The hand took {hand.ratio:.4f} of what was planned, standard uncertainty {hand.u:.4f}, "
-    learned += f"learned from {hand.steps} steps."
-    kept = [("Hinge left", q) for q in plan.foretold.left] + [("Skipped", q) for q in plan.foretold.skipped]
-    left = "".join(f" {what}: {k} limb, {low:.0f} to {high:.0f} mm from the nock." for what, (k, low, high) in kept)
-    exact += f"standard uncertainty {after.weight.u:.2f} N. Before it: {plan.now.weight.value:.2f} N. {learned}{left}"
-    return f"{FORETOLD} {words}\n{exact}"
+    return PlanDetails(
+        plan.after.draw_back, after.value, after.u, plan.now.weight.value, hand.ratio, hand.u, hand.steps, left, skipped
+    )
 
 
 def foretold_of(events: Sequence[Event]) -> Foretold | None:
     """The last plan's forecast, where its step was the last wood that came off."""
-    noted = [e for e in events if e.kind == "note" and e.notes.startswith(FORETOLD)]
+    taken = [(d, e.happened_at) for e in events if isinstance(d := e.details, PlanDetails)]
     scraped = max((e.happened_at for e in events if e.kind == "scrape"), default=None)
-    if not noted or scraped is None or noted[-1].happened_at < scraped:
+    if not taken or scraped is None or taken[-1][1] < scraped:
         return None
-    found = _FORETOLD.search(noted[-1].notes)
-    if found is None:
-        return None  # a person wrote over it: then it is a note like any other
-    draw, weight, u = (float(g) for g in found.groups())
-    places: dict[str, list[tuple[Limb, float, float]]] = {"Hinge left": [], "Skipped": []}
-    for what, limb, low, high in _LEFT.findall(noted[-1].notes):
-        places[what].append((limb, float(low), float(high)))
-    told = Foretold(draw, Value(weight, u, "N"), left=tuple(places["Hinge left"]), skipped=tuple(places["Skipped"]))
-    hand = _HAND.search(noted[-1].notes)
-    if hand is None:  # a note of an earlier version
-        return told
-    return replace(told, before=float(hand[1]), hand=Hand(float(hand[2]), float(hand[3]), int(hand[4])))
+    d = taken[-1][0]
+    left, skipped = (tuple((q.limb, q.start_from_nock_mm, q.end_from_nock_mm) for q in some) for some in (d.left, d.skipped))
+    hand = Hand() if d.hand_ratio is None else Hand(d.hand_ratio, float(d.u_hand_ratio or 0.0), d.hand_steps or 0)
+    before = math.nan if d.weight_before_n is None else d.weight_before_n
+    return Foretold(d.draw_mm, Value(d.weight_n, d.u_weight_n, "N"), before, hand, left, skipped)
 
 
 def heat_gains_of(bow: Bow, stages: Sequence[Stage], events: Sequence[Event]) -> list[tuple[float, float]]:

@@ -27,10 +27,12 @@ from tillerlens.core.json_form import JsonObject
 from tillerlens.core.shot_file import read_shot
 from tillerlens.record import originals
 from tillerlens.record.entries import Bow, Correction, Event, Measured, RecordError, Stage, check_entry, check_form, from_document
+from tillerlens.record.old_notes import fields_of_note
 from tillerlens.record.store import check_document
 
-FORMAT, BOW_FORMAT, FORMAT_VERSION = "tillerlens-record", "tillerlens-bow", 2  # 1 carried no order
+FORMAT, BOW_FORMAT, FORMAT_VERSION = "tillerlens-record", "tillerlens-bow", 3  # 1 carried no order, 2 fields as notes
 MEASUREMENT_VERSION = 1
+NOTES_UNTIL = 2  # the last form that kept brace heights, calipers and plans as notes
 CONTENTS, GAPS = "tillerlens.json", "gaps.json"
 _ID, _HASH = r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}", r"[0-9a-f]{64}"
 _BOW_FILES = rf"bow\.json|values\.csv|gaps\.csv|events\.csv|measurements/{_ID}\.json"
@@ -114,7 +116,7 @@ class Bundle:
                 tuple(from_document(Stage, d) for d in form["stages"]),
                 tuple(from_document(Measured, d) for d in form["measurements"]),
                 tuple(from_document(Correction, d) for d in form["corrections"]),
-                tuple(check_entry(from_document(Event, d)) for d in form["events"]),
+                tuple(check_entry(from_document(Event, _with_fields(d, form["format_version"]))) for d in form["events"]),
             )
         if form["format_version"] == 1:
             found = replace(
@@ -193,6 +195,12 @@ class Bundle:
         for m in found.measurements:
             if files.get(f"bows/{bow_id}/measurements/{m.id}.json") != m.sha256:
                 _refuse("a measurement is missing or another one")
+
+
+def _with_fields(event: JsonObject, version: int) -> JsonObject:
+    """An event of an export as this version has it."""
+    read = fields_of_note(event["notes"]) if version <= NOTES_UNTIL and event["kind"] == "note" else None
+    return event if read is None else {**event, "kind": read.kind, "details": read.details, "notes": read.notes}
 
 
 def _numbered(entries: tuple[Any, ...], owner: Callable[[Any], str], time: Callable[[Any], Any]) -> tuple[Any, ...]:

@@ -25,7 +25,7 @@ from tillerlens.record.connection import BUSY_S, Record, reading, speaking
 from tillerlens.record.entries import NoRecord, RecordError
 from tillerlens.record.models import Unreadable
 
-SCHEMAS = ("0001", "0002", "0003")  # every version of the tables, oldest first; the last is this program's
+SCHEMAS = ("0001", "0002", "0003", "0004")  # every version of the tables, oldest first; the last is this program's
 PLACE_VARIABLE, ORIGINALS_VARIABLE = "TILLERLENS_RECORD", "TILLERLENS_ORIGINALS"
 DATABASE_NAME = "record.sqlite"
 _VERSION_TABLE = "tillerlens_schema"

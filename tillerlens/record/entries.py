@@ -229,7 +229,7 @@ def read_details(kind: str, given: Mapping[str, object]) -> Details:
 
 def details_of(kind: str, known: Mapping[str, object]) -> Details:
     """``read_details`` of what is already checked."""
-    return DETAILS[kind](**{name: tuple(v) if isinstance(v, list) else v for name, v in known.items()})
+    return DETAILS[kind].of(known)
 
 
 def from_document(kind: type[Entry], document: Mapping[str, Any]) -> Entry:

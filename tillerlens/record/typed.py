@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from tillerlens.core import units
 from tillerlens.core.errors import ShotError, TillerLensError
+from tillerlens.core.events import CaliperReading, CalipersDetails
 from tillerlens.core.reading import shown
 from tillerlens.mechanics.wood import read_humidity, read_moisture
 from tillerlens.record.entries import RecordError
@@ -110,6 +111,21 @@ def read_part(text: str) -> tuple[float, float]:
     raise ShotError(f"'{begun}' is not a part of the clip.", f"Write from and to in seconds, like {example}.", given=text)
 
 
+def read_calipers(text: str) -> CalipersDetails:
+    """Readings from lines like ``upper, 4, 1 3/8, 1/2, 1/16``, the crown optional; bare ones are inches. Raises ShotError."""
+    readings: dict[str, list[CaliperReading]] = {"upper": [], "lower": []}
+    for line in filter(str.strip, text.splitlines()):
+        cells = [c.strip() for c in re.split(r"[,;\t]", line)]
+        limb = cells[0].lower()
+        if limb not in readings or len(cells) not in (4, 5):
+            remedy = "Write limb, place from the nock, width, thickness, like: upper, 4, 1 3/8, 0.5"
+            raise ShotError(f"'{shown(line.strip())}' is not a caliper reading.", remedy)
+        readings[limb].append(CaliperReading(*(units.parse_length(c) for c in cells[1:])))
+    if any(len(r) < 2 for r in readings.values()):
+        raise ShotError("Each limb needs caliper readings at two places at least.", "Five places on each limb are better.")
+    return CalipersDetails(tuple(readings["upper"]), tuple(readings["lower"]))
+
+
 def _place(text: str) -> list[float]:
     parts = re.split(r"[,\s]+", text.strip()[: 2 * units.MOST_TYPED + 2])
     if len(parts) != 2 or not all(parts):
@@ -140,7 +156,7 @@ BOW_WORDS: Words = {
     "tiller_high": ("wish_tiller_high_mm", _LENGTH),
     "notes": ("notes", _TEXT),
 }
-EVENT_WORDS: Mapping[str, Words] = {
+EVENT_WORDS: Mapping[str, Words] = {  # calipers and plans have a form of their own
     "scrape": {
         "limb": ("limb", _TEXT),
         "from": ("start_from_nock_mm", _LENGTH),
@@ -166,6 +182,7 @@ EVENT_WORDS: Mapping[str, Words] = {
         "place": ("place", _TEXT),
     },
     "weighing": {"draw": ("draw_mm", _LENGTH), "to": ("draw_to", _TEXT), "weight": ("weight_n", _WEIGHT)},
+    "brace": {"height": ("from_back_mm", _LENGTH)},
     "mass": {"mass": ("mass_kg", read_mass)},
     "arrow_speed": {
         "arrow": ("arrow_mass_kg", read_arrow_mass),
@@ -204,32 +221,3 @@ def read_when(text: str | None) -> datetime:
         raise RecordError(
             f"'{shown(text, units.MOST_TYPED)}' is not a time.", "Write it like 2025-03-14 or 2025-03-14T16:30.", given=text
         ) from error
-
-
-def say_field(name: str, value: Any) -> str:
-    """A stored field as a person reads it: inches, pounds, grains."""
-    if isinstance(value, int | float):
-        if name.endswith("_mm"):
-            return units.format_inches(value)
-        if name.endswith("_n"):
-            return units.format_pounds(value)
-        if name == "arrow_mass_kg":
-            return units.format_grains(value)
-        if name == "mass_kg":
-            return f"{value / units.KG_PER_POUND * 16:.1f} oz"
-        if name == "speed_m_s":
-            return f"{value / units.FOOT_M:.0f} fps"
-        if name.endswith("_c"):
-            return f"{value:.0f} °C"
-        return f"{value:g}" + (" %" if name.endswith("_percent") else "")
-    return ", ".join(f"{v:g}" for v in value) if isinstance(value, list) else str(value)
-
-
-def say_fields(fields: Mapping[str, Any], known: Words) -> str:
-    """``limb upper, from 4", to 10"``: only what is known."""
-    said = [
-        f"{word.replace('_', ' ')} {say_field(name, fields[name])}"
-        for word, (name, _) in known.items()
-        if fields.get(name) not in (None, "")
-    ]
-    return ", ".join(said)

@@ -26,11 +26,13 @@ KINDS: dict[str, str] = {
     "heat": "heat",
     "rest": "rest",
     "moisture": "moisture",
+    "brace": "the brace height",
     "mass": "the bow's mass",
     "arrow_speed": "an arrow's speed",
     "finding": "something seen on the wood",
     "note": "a note",
 }
+_HEADS = {**KINDS, "calipers": "caliper readings", "plan": "a planned step, taken"}  # these two are not typed on the timeline
 _LABELS: dict[str, dict[str, str]] = {
     "scrape": {
         "limb": "Limb",
@@ -57,6 +59,7 @@ _LABELS: dict[str, dict[str, str]] = {
         "place": "Where it was read",
     },
     "weighing": {"draw": "At a draw of", "to": "Draw measured to the handle's", "weight": "Weight"},
+    "brace": {"height": "From the handle's back to the string"},
     "mass": {"mass": "Mass"},
     "arrow_speed": {
         "arrow": "Arrow",
@@ -88,8 +91,9 @@ def ask_event(kind: str, event: Event | None, found: Timeline, place: Place, key
             return None
         try:
             typed = _read(kind, texts)
-            if event is not None:  # a doubt that was kept with a hung weight or a speed by ear has no field of its own
-                typed |= {k: v for k, v in event.details.as_dict().items() if k.startswith("u_")}
+            if event is not None:  # a hung weight's doubt, or that of a speed by ear, has no field here; nor has all of a plan
+                shown = {EVENT_WORDS[kind][word][0] for word in texts}
+                typed |= {k: v for k, v in event.details.as_dict().items() if k not in shown}
             details = read_details(kind, typed)
             if isinstance(details, ScrapeDetails):
                 start, end = sorted((details.start_from_nock_mm, details.end_from_nock_mm))
@@ -108,7 +112,7 @@ def ask_event(kind: str, event: Event | None, found: Timeline, place: Place, key
 def _ask_details(kind: str, event: Event | None, place: Place, key: str) -> dict[str, str]:
     texts: dict[str, str] = {}
     columns = st.columns(2)
-    for i, (word, label) in enumerate(_LABELS[kind].items()):
+    for i, (word, label) in enumerate(_LABELS.get(kind, {}).items()):
         column, name = columns[i % 2], EVENT_WORDS[kind][word][0]
         was = getattr(event.details, name, None) if event else None
         choices = _CHOICES.get("face" if name == "draw_to" else word)
@@ -179,5 +183,5 @@ def say_event(event: Event, units: Units) -> tuple[str, str]:
     said = event_in_words(event.details, units)
     kind = event.kind.replace("_", " ")
     text = said.removeprefix(kind).lstrip(": ")
-    head = KINDS[event.kind]
+    head = _HEADS[event.kind]
     return (f"{head[:1].upper()}{head[1:]}{': ' if text else ''}{text}", event.notes)

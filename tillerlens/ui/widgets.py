@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -12,13 +11,14 @@ from typing import Any
 
 import streamlit as st
 
-from tillerlens.core.errors import ShotError, TillerLensError
+from tillerlens.core.errors import TillerLensError
+from tillerlens.core.events import CaliperReading, CalipersDetails
 from tillerlens.core.measurement import LIMBS, Limb, Measurement
-from tillerlens.core.units import parse_length
 from tillerlens.history import bench as of
 from tillerlens.mechanics.section import LimbSections
 from tillerlens.record import Bow, Event, Record, Stage, store
 from tillerlens.record.entries import check_entry, read_details
+from tillerlens.record.typed import read_calipers
 from tillerlens.record.views import timeline
 from tillerlens.report.words.quantities import Units, say_length
 from tillerlens.report.words.verdict import CARE_ALWAYS, CARE_UNDER_TENSION, Sentence, Wish
@@ -181,8 +181,7 @@ def keep_events(known: Known, entries: Sequence[tuple[str, Mapping[str, object],
 def scrape_of(events: Sequence[Event], event: Event) -> list[Event]:
     """All that was noted with this entry as one scrape: its stretches and what was expected of it. The entry alone where it was
     not part of one."""
-    together = [e for e in events if e.happened_at == event.happened_at and e.kind in ("scrape", "note")]
-    planned = [e for e in together if e.kind == "scrape" or e.notes.startswith(of.FORETOLD)]
+    planned = [e for e in events if e.happened_at == event.happened_at and e.kind in ("scrape", "plan")]
     return planned if event in planned and any(e.kind == "scrape" for e in planned) else [event]
 
 
@@ -243,49 +242,48 @@ def sections(known: Known) -> dict[Limb, LimbSections] | None:
 
 
 def _calipers(known: Known) -> dict[Limb, LimbSections] | None:
-    """The sections of the last caliper readings that were kept, and the field to type new ones; they are kept as a note."""
-    found = of.calipers_of(known.events)
+    """The sections of the last caliper readings that were kept, and the fields to type new ones."""
+    kept = next((e for e in reversed(known.events) if e.kind == "calipers"), None)
+    found = kept.details if kept is not None and isinstance(kept.details, CalipersDetails) else None
     sections = None
     with st.expander("Caliper readings of both limbs: width and thickness by place"):
-        if found is not None:
+        if kept is not None and found is not None:
             try:
-                sections = of.read_calipers(found[0])
+                sections = of.sections_by(found)
             except TillerLensError as error:
                 say_error(error)
-            if known.last_scraped is not None and found[1] < known.last_scraped:
+            if known.last_scraped is not None and kept.happened_at < known.last_scraped:
                 st.warning("Wood came off since these were read: measure again where it did.")
-        had = [] if found is None else [re.split(r"[,;\t]", line) for line in found[0].splitlines() if line.strip()]
         labels = (in_length("Place from nock"), in_length("Width"), in_length("Thickness"), in_length("Crown"))
         typed: list[str] = []
         for limb in LIMBS:
             st.markdown(f"**{limb.capitalize()} limb**")
-            first = [[_as_typed(cell) for cell in cells[1:5]] for cells in had if cells[0].strip().lower() == limb]
-            first = [(cells + [""] * 4)[:4] for cells in first] or [[""] * 4] * 5
+            had: tuple[CaliperReading, ...] = () if found is None else getattr(found, limb)
+            first = [[*map(_as_typed, (r.from_nock_mm, r.width_mm, r.thickness_mm, r.crown_mm or None))] for r in had]
+            first = first or [[""] * 4] * 5
             key = f"calipers_{limb}_{known.bow.id}"
             typed += [", ".join([limb, *(_with_unit(c) for c in row if c.strip())]) for row in field_rows(key, labels, first)]
             more_rows(key, len(first))
         st.caption("Five places on each limb, or more, from the nock inward. The back's crown may stay empty.")
         if st.button("Keep these caliper readings", key="keep_calipers"):
             try:
-                note = of.calipers_note("\n".join(typed))
+                readings = read_calipers("\n".join(typed))
+                of.sections_by(readings)
             except TillerLensError as error:
                 say_error(error)
             else:
-                if keep_events(known, [("note", {}, note)], datetime.now(UTC)):
-                    flash("Kept: the caliper readings, as a note on the timeline.")
+                if keep_events(known, [(readings.kind, readings.as_dict(), "")], datetime.now(UTC)):
+                    flash("Kept: the caliper readings, on the timeline.")
                     st.rerun()
     return sections
 
 
-def _as_typed(cell: str) -> str:
-    """A kept reading for its field: a bare one is inches, and is turned where the field reads centimetres."""
-    cell = cell.strip()
-    if not is_bare(cell) or length_unit(units_now()) == "in":
-        return cell
-    try:
-        return length_text(parse_length(cell))
-    except ShotError:
-        return cell  # kept by a program that could read it; it is said beside the readings
+def _as_typed(mm: float | None) -> str:
+    """A kept reading for its field, as short as it can be said with nothing lost; empty for None."""
+    in_unit = length_text(mm)
+    if mm is None or length_unit(units_now()) == "cm":
+        return in_unit
+    return min(in_unit, f"{mm:.9g} mm", key=len)
 
 
 def _with_unit(cell: str) -> str:

@@ -2,26 +2,44 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from tillerlens.core.events import (
     ArrowSpeedDetails,
+    BraceDetails,
+    CaliperReading,
+    CalipersDetails,
     Details,
+    FindingDetails,
     HeatDetails,
     MassDetails,
     MoistureDetails,
+    PlanDetails,
     RestDetails,
     ScrapeDetails,
     WeighingDetails,
 )
-from tillerlens.report.words.quantities import Units, say_arrow, say_length, say_mass, say_place, say_speed, say_thin, say_weight
+from tillerlens.core.measurement import Value
+from tillerlens.report.words.quantities import (
+    Units,
+    say_arrow,
+    say_length,
+    say_mass,
+    say_place,
+    say_speed,
+    say_thin,
+    say_weight,
+    say_weight_reach,
+)
 
 _LENGTHS = {
     "length_mm": "length, nock to nock",
     "handle_mm": "handle and fades",
+    "upper_limb_length_mm": "upper limb's length",
     "limb_width_mm": "limbs' width",
     "limb_thickness_mm": "limbs' thickness",
+    "handle_thickness_mm": "handle's thickness",
     "form_reflex_mm": "form's reflex",
 }
 
@@ -35,6 +53,8 @@ def bow_in_words(bow: Mapping[str, Any], units: Units) -> list[tuple[str, str]]:
         if "wish_draw_mm" in known:
             wished += f" at {say_length(known['wish_draw_mm'], units)} to the {known.get('wish_draw_to') or 'back'}"
     said = [("wood", known.get("wood", "")), ("made", known.get("made", "")), ("target", wished)]
+    if ends := [known[f"wish_tiller_{end}_mm"] for end in ("low", "high") if f"wish_tiller_{end}_mm" in known]:
+        said.append(("target tiller", " to ".join(say_length(mm, units) for mm in ends)))
     said += [(words, say_length(known[name], units)) for name, words in _LENGTHS.items() if name in known]
     return [(what, it) for what, it in said if it]
 
@@ -69,9 +89,30 @@ def _parts(d: Details, units: Units) -> list[str]:
             return [say_mass(d.mass_kg, units)]
         case WeighingDetails():
             return [f"{say_weight(d.weight_n, units)} at {say_length(d.draw_mm, units)} to the {d.draw_to}"]
+        case BraceDetails():
+            return [f"{say_length(d.from_back_mm, units)} from the handle's back to the string"]
+        case CalipersDetails():
+            return [*_readings("upper", d.upper, units), *_readings("lower", d.lower, units)]
+        case PlanDetails():
+            weight = Value(d.weight_n, d.u_weight_n, "N")
+            expected = f"{say_weight(d.weight_n, units)} {say_weight_reach(weight, units)} expected after it"
+            return [f"{expected} at {say_length(d.draw_mm, units)} to the back"]
         case ArrowSpeedDetails():
-            return [f"{say_arrow(d.arrow_mass_kg, units)} at {say_speed(d.speed_m_s, units)}"]
+            shot = f"{say_arrow(d.arrow_mass_kg, units)} at {say_speed(d.speed_m_s, units)}"
+            return [shot, f"drawn {say_length(d.draw_mm, units)} to the {d.draw_to}"]
+        case FindingDetails():
+            return [*_with("{} limb", d.limb), f"{d.at_px[0]:.0f}, {d.at_px[1]:.0f} in the picture"]
     return []
+
+
+def _readings(limb: str, readings: Sequence[CaliperReading], units: Units) -> list[str]:
+    """Where a limb was read, and its width and thickness there."""
+    out = []
+    for r in readings:
+        crown = "" if not r.crown_mm else f" with a crown of {say_length(r.crown_mm, units, 4)}"
+        size = f"{say_length(r.width_mm, units, 2)} by {say_length(r.thickness_mm, units, 4)}{crown}"
+        out.append(f"{size} at {say_place(r.from_nock_mm, units)}")
+    return [f"{limb} limb {out[0]} from the nock", *out[1:]]
 
 
 def _depth(mm: float, units: Units) -> str:

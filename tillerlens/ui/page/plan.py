@@ -28,7 +28,7 @@ from tillerlens.report.charts.plan import plan_chart
 from tillerlens.report.pdf_plan import plan_pdf
 from tillerlens.report.words.plan import PlanWords, evidence_in_words, plan_in_words, say_where
 from tillerlens.report.words.plan_tables import plan_tables, scraped
-from tillerlens.report.words.quantities import Units, say_interval, say_place, say_value, say_weight
+from tillerlens.report.words.quantities import Units, say_interval, say_place, say_value
 from tillerlens.report.words.verdict import Sentence
 from tillerlens.ui import widgets
 from tillerlens.ui.context import Place, say_error
@@ -345,7 +345,8 @@ def _did_it(known: Known, plan: Plan) -> None:
                     ends = {"start_from_nock_mm": round(a, 1), "end_from_nock_mm": round(b, 1)}
                     done = {"limb": s.limb, **ends, "strokes": strokes, "tool": tool.strip() or None}
                     entries.append(("scrape", done, f"As planned: about {100 * s.share:g} % of the thickness."))
-            entries.append(("note", {}, of.foretold_note(plan, _foretold(known, plan))))
+            taken = of.taken_step(plan)
+            entries.append((taken.kind, taken.as_dict(), ""))
             when = now() if given is None else given.astimezone()
             newest = max(s.taken_at for s in of.on_hand(known.stages, known.events).strung)
             if not newest < when <= now() + CLOCKS_APART:
@@ -362,11 +363,6 @@ def _did_it(known: Known, plan: Plan) -> None:
 def _mark(plan: Plan) -> str:
     """Tells one plan's fields from another's."""
     return "_".join(f"{s.limb[0]}{s.from_nock_mm[0]:.0f}" for s in plan.stretches)
-
-
-def _foretold(known: Known, plan: Plan) -> str:
-    after = plan.after.weight
-    return f"It expected {say_weight(after.value, known.units)} (standard uncertainty {say_weight(after.u, known.units)})."
 
 
 def _said_stretch(s: Stretch, plan: Plan, known: Known) -> str:

@@ -232,11 +232,16 @@ def _keep_arrows(known: Known, rows: list[list[str]], draw: str, to: str) -> Non
 def _beside(known: Known) -> Typed:
     with st.expander("Brace height, other arrows, the bow's own mass, a heated belly"):
         had = of.on_hand(known.stages, known.events).brace_back_mm
-        brace, fit = widgets.field(in_length(of.BRACE), _brace, f"brace_text_{known.bow.id}", value=length_text(had))
+        brace, fit = widgets.field(
+            in_length("Brace height, from the handle's back to the string"),
+            _brace,
+            f"brace_text_{known.bow.id}",
+            value=length_text(had),
+        )
         kept = st.button("Keep the brace height", key="keep_brace", help="The plan and 'Try before you cut' go by it too.")
         if kept and brace is None and fit:
             st.error("Type the brace height first.")
-        if kept and brace is not None and widgets.keep_events(known, [("note", {}, of.brace_note(brace))], datetime.now(UTC)):
+        if kept and brace is not None and widgets.keep_events(known, [("brace", {"from_back_mm": brace}, "")], datetime.now(UTC)):
             widgets.flash("Kept: the brace height.")
             st.rerun()
         some = "26, 30" if known.units.weight == "kg" else "400, 450 gr, 30 g"
