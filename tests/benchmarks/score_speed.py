@@ -26,7 +26,7 @@ from tests.support.shots_heard import GRAIN, INCH, YARD, Shot, add, as_clip, cli
 from tillerlens.core.errors import TillerLensError  # noqa: E402
 from tillerlens.film.heard import hear  # noqa: E402
 from tillerlens.film.sound import read_sound  # noqa: E402
-from tillerlens.mechanics.flight import Given, Range, fly  # noqa: E402
+from tillerlens.mechanics.flight import InputQuantity, Range, fly  # noqa: E402
 
 WRONG_S = 0.010  # beyond it, another sound was taken than the one meant
 PLACES = ("archer", "archer", "middle", "target")
@@ -54,13 +54,13 @@ def random_shot(rng: np.random.Generator) -> tuple[Shot, Range, str]:
     s.string_level, s.thump_level = (x * rng.uniform(0.2, 0.8) / loudest for x in (s.string_level, s.thump_level))
     said = rng.random() < 0.5
     at = Range(
-        Given(distance + rng.normal(0, 0.05), 0.05),
-        *(() if place == "archer" else (Given(to_bow + rng.normal(0, 0.1), 0.1), Given(to_target + rng.normal(0, 0.1), 0.1))),
+        InputQuantity(distance + rng.normal(0, 0.05), 0.05),
+        *(() if place == "archer" else (InputQuantity(d + rng.normal(0, 0.1), 0.1) for d in (to_bow, to_target))),
         **(
             {
-                "temperature_c": Given(s.celsius + rng.normal(0, 2), 2.0),
-                "arrow": Given(s.length + rng.normal(0, 0.006), 0.006),
-                "shaft": Given(s.shaft + rng.normal(0, 0.0002), 0.0002),
+                "temperature_c": InputQuantity(s.celsius + rng.normal(0, 2), 2.0),
+                "arrow": InputQuantity(s.length + rng.normal(0, 0.006), 0.006),
+                "shaft": InputQuantity(s.shaft + rng.normal(0, 0.0002), 0.0002),
             }
             if said
             else {}

@@ -10,7 +10,7 @@ from tests.measures.test_compare import drawn
 from tests.measures.test_set import pair
 from tests.support.pairs import document, flat
 from tillerlens.cli import app
-from tillerlens.cli.pictures import Outcome
+from tillerlens.cli.pictures import MeasuredPicture
 from tillerlens.core.measurement import Measurement
 from tillerlens.record import open_record
 
@@ -68,7 +68,7 @@ def test_a_photograph_is_measured_first(files, tmp_path, monkeypatch):
     from tests.support.made_up import asking, from_truth
 
     results = iter([from_truth("heron-unstrung", spots=False), asking()])
-    monkeypatch.setattr("tillerlens.cli.pictures.measure_one", lambda *_: Outcome(next(results), None))
+    monkeypatch.setattr("tillerlens.cli.pictures.measure_one", lambda *_: MeasuredPicture(next(results), None))
     (tmp_path / "bow.jpg").write_bytes(b"")
     truth = files("a.json", from_truth("heron-unstrung", spots=False))
     done = run("compare", truth, tmp_path / "bow.jpg")

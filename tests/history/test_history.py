@@ -8,13 +8,14 @@ import pytest
 
 from tillerlens.core.measurement import Value
 from tillerlens.core.units import KG_PER_GRAIN, KG_PER_POUND, NEWTON_PER_POUND
-from tillerlens.history.trends import SHELF_HEADS, Pull, ReflexAt, sessions, shelf_csv, shelf_line, sorted_shelf, weight_at
+from tillerlens.history.trends import SHELF_HEADS, ReflexAt, sessions, shelf_csv, shelf_line, sorted_shelf, weight_at
+from tillerlens.measures.set import WeighedDraw
 
 T0 = datetime(2026, 3, 1, tzinfo=UTC)
 
 
 def pull(draw_in, pounds, u=1.0, hours=0):
-    return Pull(T0 + timedelta(hours=hours), draw_in * 25.4, pounds * NEWTON_PER_POUND, u)
+    return WeighedDraw(T0 + timedelta(hours=hours), draw_in * 25.4, pounds * NEWTON_PER_POUND, u)
 
 
 def test_a_shelf_line_in_the_trades_units():

@@ -2,12 +2,14 @@
 
 import math
 from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
 import pytest
 from jsonschema import Draft202012Validator
 
 from tests.support.pairs import LIMB_MM, PLACES, bump, document, flat, stretch
+from tests.support.shop import BEGIN
 from tillerlens.core.document import DocumentError, measurement_schema
 from tillerlens.core.measurement import Value
 from tillerlens.core.units import NEWTON_PER_POUND
@@ -15,7 +17,7 @@ from tillerlens.measures.pair import change, smoother
 from tillerlens.measures.set import (
     RestReading,
     SetError,
-    Weighing,
+    WeighedDraw,
     early_draw,
     fit_recovery,
     rest_kind,
@@ -188,7 +190,7 @@ def test_share_of_the_forms_reflex():
 
 
 def lb(hours, draw_in, pounds):
-    return Weighing(hours, draw_in * 25.4, pounds * NEWTON_PER_POUND, 0.3 * NEWTON_PER_POUND)
+    return WeighedDraw(BEGIN + timedelta(hours=hours), draw_in * 25.4, pounds * NEWTON_PER_POUND, 0.3 * NEWTON_PER_POUND)
 
 
 def test_a_loss_at_an_early_draw_is_crushing():
@@ -200,5 +202,5 @@ def test_a_loss_at_an_early_draw_is_crushing():
 
 def test_a_loss_after_scraping_is_not_judged():
     pulls = [lb(0, 15, 25.0), lb(1, 24, 45.0), lb(3, 15, 22.5)]
-    assert early_draw(pulls, scraped_hours=[2]) is None
+    assert early_draw(pulls, scraped=[BEGIN + timedelta(hours=2)]) is None
     assert early_draw([lb(0, 15, 25.0), lb(1, 15, 22.0)]) is None  # no deeper pull between

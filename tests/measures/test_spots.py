@@ -11,7 +11,7 @@ import pytest
 from tests.support.benches import smoothed
 from tillerlens.core.measurement import LIMBS, LimbProfile, Spot
 from tillerlens.measures.spots import find_spots
-from tillerlens.mechanics.places import CUTOFF_MM, Found, LimbCurve, Place, error_correlation, find_places, slow_share
+from tillerlens.mechanics.places import CUTOFF_MM, BendAnomaly, Found, LimbCurve, error_correlation, find_places, slow_share
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle, at_rest, braced, drawn
 
 LENGTH, BRACE_MM, DRAW_MM = 740.0, 150.0, 660.0
@@ -70,7 +70,7 @@ def spots(upper: ElasticLimb, lower: ElasticLimb, seed: int, draw_mm: float = DR
 
 def places(
     upper: ElasticLimb, lower: ElasticLimb, seed: int, draw_mm: float = DRAW_MM, noisier: float = 1.0
-) -> tuple[Place, ...]:
+) -> tuple[BendAnomaly, ...]:
     return looked(upper, lower, seed, draw_mm, noisier).told
 
 

@@ -14,7 +14,7 @@ from tillerlens.mechanics.current_bow import TIP_MM, CurrentBow, CurrentLimb, Dr
 from tillerlens.mechanics.current_bow import _noise as noise_of
 from tillerlens.mechanics.finding import Finding, find
 from tillerlens.mechanics.observed import SCALE_GAIN_U, own_u
-from tillerlens.mechanics.places import LimbCurve, Place, find_places
+from tillerlens.mechanics.places import BendAnomaly, LimbCurve, find_places
 from tillerlens.mechanics.plan import plan_from_documents
 from tillerlens.mechanics.scraping import Care, Foretold, Hand, Scrape, plan_scraping
 from tillerlens.mechanics.scraping.cuts import MAY_BE_MM, Cut, _trimmed
@@ -134,7 +134,7 @@ def test_no_wood_off_a_hinge_nor_beside_it(place):
 @pytest.mark.parametrize(("z", "slight"), [(2.5, False), (1.6, True)])
 def test_what_may_be_a_hinge_is_skipped_within_its_stretch(z, slight):
     """A place that is a hinge with little certainty: no wood off it, and the stretch goes on beyond."""
-    place = Place("lower", "hinge", Value(LENGTH - 330, 8.0, "mm"), 80.0, Value(0.1, 0.05, ""), z)
+    place = BendAnomaly("lower", "hinge", Value(LENGTH - 330, 8.0, "mm"), 80.0, Value(0.1, 0.05, ""), z)
     present = replace(exact(bow_of()), finding=Finding((), ("drawn",), "at rest", perhaps=(place,)))
     plan = plan_scraping(present, wished(weight_of(present) / 1.25, "like_upper"))
     (left,) = plan.leave
@@ -145,9 +145,9 @@ def test_what_may_be_a_hinge_is_skipped_within_its_stretch(z, slight):
 
 def test_what_may_be_a_hinge_beside_another_is_left_out_too():
     """It reached into what the told one leaves out, so it was dropped whole and the wood in its middle planned away."""
-    told = Place("lower", "hinge", Value(300.0, 5.0, "mm"), 80.0, Value(0.25, 0.05, ""), 6.0)
-    other = Place("lower", "hinge", Value(372.0, 10.0, "mm"), 60.0, Value(0.1, 0.05, ""), 2.6)
-    unsure = Place("lower", "hinge", Value(480.0, 30.0, "mm"), 60.0, Value(0.1, 0.05, ""), 1.7)
+    told = BendAnomaly("lower", "hinge", Value(300.0, 5.0, "mm"), 80.0, Value(0.25, 0.05, ""), 6.0)
+    other = BendAnomaly("lower", "hinge", Value(372.0, 10.0, "mm"), 60.0, Value(0.1, 0.05, ""), 2.6)
+    unsure = BendAnomaly("lower", "hinge", Value(480.0, 30.0, "mm"), 60.0, Value(0.1, 0.05, ""), 1.7)
     finding = Finding((told,), ("drawn",), "at rest", perhaps=(other, unsure))
     present = replace(exact(bow_of()), finding=finding)
     plan = plan_scraping(present, wished(weight_of(present) / 1.25, "like_upper"))
@@ -171,7 +171,7 @@ def test_wood_between_two_hinges_is_scraped_with_the_rest():
     """Two hinges cut a limb into pieces of less than 5 in. All of them were left for being short, so the limb could not be
     scraped and the plan came to a halt pounds above its target."""
     at = (180.0, 345.0, 510.0)
-    hinges = tuple(Place("lower", "hinge", Value(x, 5.0, "mm"), 60.0, Value(0.2, 0.05, ""), 6.0) for x in at)
+    hinges = tuple(BendAnomaly("lower", "hinge", Value(x, 5.0, "mm"), 60.0, Value(0.2, 0.05, ""), 6.0) for x in at)
     present = replace(exact(bow_of()), finding=Finding(hinges, ("drawn",), "at rest"))
     plan = plan_scraping(present, wished(weight_of(present) / 1.25, "like_upper"))
     lower = [s for s in plan.stretches if s.limb == "lower"]
@@ -194,7 +194,7 @@ def test_next_to_the_nock_an_even_limb_is_not_left_for_ever():
 def test_no_sliver_is_scraped_between_what_is_left_out_and_a_stretchs_end(beyond):
     """A third of an inch at the tip's end of the limb is not worth a stroke; two inches are."""
     end = TIP_MM + beyond  # from the nock, where what is left out begins
-    place = Place("lower", "hinge", Value(end + MAY_BE_MM / 2, 8.0, "mm"), 80.0, Value(0.1, 0.05, ""), 2.5)
+    place = BendAnomaly("lower", "hinge", Value(end + MAY_BE_MM / 2, 8.0, "mm"), 80.0, Value(0.1, 0.05, ""), 2.5)
     present = replace(exact(bow_of()), finding=Finding((), ("drawn",), "at rest", perhaps=(place,)))
     plan = plan_scraping(present, wished(weight_of(present) / 1.25, "like_upper"))
     outermost = min(s.from_nock_mm[0] for s in plan.stretches if s.limb == "lower")
@@ -233,7 +233,7 @@ def test_what_the_last_plan_skipped_is_left_out_again_while_it_bends_more():
     assert [(q.limb, q.slight, q.before) for q in plan.leave] == [("lower", True, False)]
     assert plan.foretold.skipped == (("lower", 290.0, 350.0),)
     for at, count in ((240.0, 1), (320.0, 0)):
-        stiff = Place("lower", "stiff", Value(at, 5.0, "mm"), 100.0, Value(-0.2, 0.05, ""), 6.0)
+        stiff = BendAnomaly("lower", "stiff", Value(at, 5.0, "mm"), 100.0, Value(-0.2, 0.05, ""), 6.0)
         told = replace(present, finding=Finding((stiff,), ("drawn",), "at rest"))
         assert len(plan_scraping(told, wish, last=last).leave) == count
 
@@ -319,7 +319,7 @@ def test_where_every_step_worsens_the_tiller_it_is_refused():
     """Both limbs alike and the lower one all of it a hinge's neighbourhood: wood off the upper alone would unbalance them."""
     present = exact(bow_of())
     value = Value(LENGTH / 2, 5.0, "mm")
-    place = Place("lower", "hinge", value, LENGTH, Value(0.2, 0.02, ""), 9.0)
+    place = BendAnomaly("lower", "hinge", value, LENGTH, Value(0.2, 0.02, ""), 9.0)
     held = replace(present, finding=Finding((place,), ("drawn",), "at rest"))
     plan = plan_scraping(held, wished(weight_of(present) / 1.25, "like_upper", (-0.5, 0.5)))
     assert plan.stop == "tiller" and not plan.stretches

@@ -31,9 +31,10 @@ from tillerlens.report.words.quantities import Units, in_units
 from tillerlens.report.words.speed import PATTERNS, speed_words
 
 GRAINS_500 = 0.0323995
+quantity = f.InputQuantity
 KNOWN = f.Range(
-    f.Given(18.288, 0.05), f.Given(0.6096, 0.1), None, f.Given(20.0, 2.0), f.Given(0.7366, 0.006), f.Given(0.1524, 0.006),
-    f.Given(0.00873125, 0.0002),
+    quantity(18.288, 0.05), quantity(0.6096, 0.1), None, quantity(20.0, 2.0), quantity(0.7366, 0.006), quantity(0.1524, 0.006),
+    quantity(0.00873125, 0.0002),
 )  # fmt: skip
 BETWEEN = Value(0.45, 0.0015, "s")
 
@@ -79,7 +80,7 @@ def test_against_an_integrated_flight(speed, yards):
     """Within 0.4 %: the drag, 7 % more at 32 m/s than at 50, is taken as 2.6, which at 30 yd makes 0.3 % of the speed."""
     shot = Shot(yards * YARD, speed, drag=2.6, celsius=20.0, damp=1.0)
     time, end = shot.flight()
-    at = replace(KNOWN, distance=f.Given(shot.distance, 0.05))
+    at = replace(KNOWN, distance=quantity(shot.distance, 0.05))
     got = f.fly(Value(f.time_between(at, time), 0.001, "s"), at, shot.arrow_kg)
     assert got.at_bow.value == pytest.approx(speed, rel=4e-3)
     assert got.at_target.value == pytest.approx(end, rel=8e-3)
@@ -87,7 +88,7 @@ def test_against_an_integrated_flight(speed, yards):
 
 def test_the_phone_by_the_target_hears_the_string_late():
     """There the string's sound takes the long way: string to thump is the flight less it."""
-    near = replace(KNOWN, to_bow=f.Given(17.0, 0.1), to_target=f.Given(1.5, 0.1))
+    near = replace(KNOWN, to_bow=quantity(17.0, 0.1), to_target=quantity(1.5, 0.1))
     assert f.time_between(near, 0.4) == pytest.approx(0.4 - 15.5 / 343.214, abs=1e-5)
     between = Value(f.time_between(near, 0.398492), 0.0015, "s")
     assert f.fly(between, near, GRAINS_500).at_bow.value == pytest.approx(45.6260, abs=1e-3)
@@ -96,11 +97,11 @@ def test_the_phone_by_the_target_hears_the_string_late():
 @pytest.mark.parametrize(
     ("change", "said"),
     [
-        ({"distance": f.Given(500.0, 0.05)}, "distance of 546.8 yd cannot be right"),
-        ({"shaft": f.Given(0.05, 0.001)}, "shaft's diameter"),
-        ({"temperature_c": f.Given(80.0, 2.0)}, "so hot"),
-        ({"to_target": f.Given(60.0, 0.1)}, "phone cannot lie"),
-        ({"to_bow": f.Given(9.0, 0.1)}, "how far from the target isn't said"),
+        ({"distance": quantity(500.0, 0.05)}, "distance of 546.8 yd cannot be right"),
+        ({"shaft": quantity(0.05, 0.001)}, "shaft's diameter"),
+        ({"temperature_c": quantity(80.0, 2.0)}, "so hot"),
+        ({"to_target": quantity(60.0, 0.1)}, "phone cannot lie"),
+        ({"to_bow": quantity(9.0, 0.1)}, "how far from the target isn't said"),
     ],
 )
 def test_a_range_that_cannot_be_is_refused(change, said):
@@ -156,7 +157,7 @@ def test_string_and_thump_are_found_to_three_milliseconds(rng, place):
     ways = {"archer": (0.6, None), "middle": (9.0, 9.5), "target": (17.0, 1.8)}
     a, b = ways[place]
     shot = Shot(to_bow=a, to_target=b, string_level=0.3 * max(a, 1), thump_level=0.4 * (b or 1.2))
-    at = KNOWN if b is None else replace(KNOWN, to_bow=f.Given(a, 0.1), to_target=f.Given(b, 0.1))
+    at = KNOWN if b is None else replace(KNOWN, to_bow=quantity(a, 0.1), to_target=quantity(b, 0.1))
     time, _ = shot.flight()
     for _ in range(3):
         got = heard(shot, rng, at).between_s
@@ -174,12 +175,12 @@ def test_an_echo_is_no_thump(rng):
     """A wall 66 m off sends the string back when the thump could come."""
     shot = Shot(to_bow=9.0, to_target=9.5, string_level=3.0, walls=[(132.0, 4.0)])
     with pytest.raises(HeardError, match="only an echo"):
-        heard(shot, rng, replace(KNOWN, to_bow=f.Given(9.0, 0.1), to_target=f.Given(9.5, 0.1)), thump=False)
+        heard(shot, rng, replace(KNOWN, to_bow=quantity(9.0, 0.1), to_target=quantity(9.5, 0.1)), thump=False)
 
 
 def test_an_echo_beside_the_thump_is_passed_over(rng):
     shot = Shot(to_bow=9.0, to_target=9.5, string_level=3.0, thump_level=4.0, walls=[(72.0, 2.0)])
-    at = replace(KNOWN, to_bow=f.Given(9.0, 0.1), to_target=f.Given(9.5, 0.1))
+    at = replace(KNOWN, to_bow=quantity(9.0, 0.1), to_target=quantity(9.5, 0.1))
     got = heard(shot, rng, at)
     assert got.between_s.value == pytest.approx(shot.flight()[0] + 0.5 / 343.2, abs=0.004)
     assert got.echoes_s
@@ -241,7 +242,7 @@ def test_wind_is_said(rng):
 def test_a_clipped_sound_is_said(rng, what):
     shot = Shot(to_bow=9.0, to_target=9.5, string_level=3.0, thump_level=3.0)
     setattr(shot, f"{what}_level", 60.0)
-    at = replace(KNOWN, to_bow=f.Given(9.0, 0.1), to_target=f.Given(9.5, 0.1))
+    at = replace(KNOWN, to_bow=quantity(9.0, 0.1), to_target=quantity(9.5, 0.1))
     with pytest.raises(HeardError, match=f"The {what} was too loud"):
         heard(shot, rng, at)
 
@@ -350,7 +351,7 @@ def told(count=1, at=KNOWN, units=None):
 
 
 def test_every_sentence_is_short_and_in_the_readers_units():
-    ways = [(n, at) for n in (1, 3) for at in (KNOWN, f.Range(f.Given(18.288, 0.05)))]
+    ways = [(n, at) for n in (1, 3) for at in (KNOWN, f.Range(quantity(18.288, 0.05)))]
     inches, metric = ([s.text for n, at in ways for s in told(n, at, u)] for u in (Units(), Units("cm", "kg")))
     assert inches[0] == "The arrow left the bow at 150 fps (±3 fps) and struck at 142 fps (±3 fps)."
     assert max(len(words(s)) for text in inches + metric for s in sentences(text)) <= 25

@@ -9,9 +9,9 @@ from tests.measures.test_compare import drawn
 from tests.measures.test_set import readings
 from tests.support.pairs import HALF_MM, bump, document, flat
 from tillerlens.core.measurement import Value
-from tillerlens.history.trends import Pull, ReflexAt
+from tillerlens.history.trends import ReflexAt
 from tillerlens.measures.pair import read_picture
-from tillerlens.measures.set import fit_recovery, set_between
+from tillerlens.measures.set import WeighedDraw, fit_recovery, set_between
 from tillerlens.report.charts.svg import (
     bend_figure,
     profile_figure,
@@ -83,7 +83,7 @@ def test_the_other_figures_are_well_formed():
         reflex_figure(read[:1], Units("cm")),
         recovery_figure(three, fit_recovery(three), Units()),
         recovery_figure(three[:1], None, Units()),
-        weight_figure([Pull(T0, 600, 200, 1), Pull(T0 + timedelta(days=1), 650, 220, 1)], Units("cm", "kg")),
+        weight_figure([WeighedDraw(T0, 600, 200, 1), WeighedDraw(T0 + timedelta(days=1), 650, 220, 1)], Units("cm", "kg")),
     ):
         assert len(list(parsed(svg).iter(f"{SVG}text"))) > 4
     for empty in (lambda: reflex_figure([], Units()), lambda: weight_figure([], Units())):

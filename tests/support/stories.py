@@ -9,8 +9,9 @@ from tests.measures.test_compare import drawn
 from tests.support.pairs import bump, document, flat
 from tillerlens.core.events import HeatDetails, ScrapeDetails
 from tillerlens.history.story import ArrowShot, Done, Found, StageShown, Story
-from tillerlens.history.trends import Pull, ReflexAt
+from tillerlens.history.trends import ReflexAt
 from tillerlens.measures.compare import Scraped
+from tillerlens.measures.set import WeighedDraw
 
 T0 = datetime(2026, 3, 1, 9, tzinfo=UTC)
 HOSTILE = '<script>alert(1)</script> & "x" #panic() $x$ *b* [a](b) #include "/etc/passwd"'
@@ -52,7 +53,7 @@ def story(stages=8, notes=HOSTILE, name="Heron"):
         ),
         (Found(T0, "stage 2, upper limb", notes),),
         tuple(rest),
-        tuple(Pull(t, 650.0, 210.0, 1.0) for t in times[1:3]),
+        tuple(WeighedDraw(t, 650.0, 210.0, 1.0) for t in times[1:3]),
         (ArrowShot(times[-1], 0.0324, 46.0, 650.0, 210.0),),
         ((scraped, Scraped("lower", 430, 570)),),
         50.0,

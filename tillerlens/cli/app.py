@@ -15,7 +15,7 @@ import typer
 from tillerlens import __version__
 from tillerlens.cli.bench import add_bench
 from tillerlens.cli.draw import add_draw
-from tillerlens.cli.pictures import Outcome, measure_one, pictures_in
+from tillerlens.cli.pictures import MeasuredPicture, measure_one, pictures_in
 from tillerlens.cli.plan import add_plan
 from tillerlens.cli.record import add_commands
 from tillerlens.cli.report import add_commands as add_report
@@ -126,7 +126,7 @@ def main() -> None:
     app()
 
 
-def _finish(outcome: Outcome, overlay: Path | None, json_out: bool) -> int:
+def _finish(outcome: MeasuredPicture, overlay: Path | None, json_out: bool) -> int:
     """Print and draw one outcome; its exit status."""
     from tillerlens.report.table import as_text
 

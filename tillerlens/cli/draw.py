@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tillerlens.cli.shared import Originals, Place, opened
+from tillerlens.cli.shared import Originals, RecordAddress, opened
 from tillerlens.core.errors import TillerLensError
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ def draw_command(
     keep: Annotated[
         str | None, typer.Option(metavar="BOW", help="Keep frames of the pull on this bow's timeline: its name or identity.")
     ] = None,
-    place: Place = None,
+    place: RecordAddress = None,
     originals: Originals = None,
     metric: Annotated[bool, typer.Option("--metric", help="Say it in cm.")] = False,
     json_out: Annotated[bool, typer.Option("--json", help="Print a JSON document, in mm and degrees.")] = False,

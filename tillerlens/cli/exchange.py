@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from tillerlens.cli.say import say
-from tillerlens.cli.shared import ASKS, JsonOut, New, Originals, Place, Yes, answer, confirm, number_of, opened, progress
+from tillerlens.cli.shared import ASKS, JsonOut, New, Originals, RecordAddress, Yes, answer, confirm, number_of, opened, progress
 
 if TYPE_CHECKING:
     from tillerlens.record import Bow, Record
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 def export(
     out: Annotated[Path, typer.Argument(help="The zip to write.")],
     bow: Annotated[list[str] | None, typer.Argument(help="Bows; none: the whole shop.")] = None,
-    place: Place = None,
+    place: RecordAddress = None,
     originals: Originals = None,
     json_out: JsonOut = False,
 ) -> None:
@@ -57,7 +57,7 @@ def import_(
     ] = "ask",
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Only say what would be done.")] = False,
     new: New = False,
-    place: Place = None,
+    place: RecordAddress = None,
     originals: Originals = None,
     json_out: JsonOut = False,
 ) -> None:
@@ -101,7 +101,7 @@ def _say_verdict(bow: Any) -> str:
 
 def remeasure(
     what: Annotated[list[str] | None, typer.Argument(metavar="[BOW|STAGE]...", help="None: everything.")] = None,
-    place: Place = None,
+    place: RecordAddress = None,
     originals: Originals = None,
     json_out: JsonOut = False,
 ) -> None:
@@ -164,7 +164,7 @@ def _say(number: float | None, unit: str) -> str:
 def tidy(
     yes: Yes = False,
     undo: Annotated[bool, typer.Option("--undo", help="Put pictures that stages need back from the bin.")] = False,
-    place: Place = None,
+    place: RecordAddress = None,
     originals: Originals = None,
     json_out: JsonOut = False,
 ) -> None:
@@ -225,7 +225,7 @@ def check(
         typer.Option("--claim", help="Take the pictures in the folder as this record's own, where they seem not to be."),
     ] = False,
     yes: Yes = False,
-    place: Place = None,
+    place: RecordAddress = None,
     originals: Originals = None,
     json_out: JsonOut = False,
 ) -> None:

@@ -22,7 +22,7 @@ SHOT_ENDINGS = (".shot.json", ".given.json")
 
 
 @dataclass(frozen=True, eq=False)
-class Outcome:
+class MeasuredPicture:
     """One picture's measurement, with the picture itself where it could be read and used."""
 
     measurement: Measurement
@@ -54,7 +54,7 @@ def shot_beside(photo: Path) -> Path | None:
     return next((p for end in SHOT_ENDINGS if (p := photo.with_suffix(end)).is_file()), None)
 
 
-def measure_one(path: Path, shot: Path | None, rest: Path | None) -> Outcome:
+def measure_one(path: Path, shot: Path | None, rest: Path | None) -> MeasuredPicture:
     from tillerlens.core.measurement import Measurement, PhotoId
     from tillerlens.photo.intake import read_photo
 
@@ -65,10 +65,10 @@ def measure_one(path: Path, shot: Path | None, rest: Path | None) -> Outcome:
             about = PhotoId(about.name, picture.sha256, (picture.width, picture.height))
             return _measure_with_shot(path, picture, shot, rest)
     except TillerLensError as error:
-        return Outcome(Measurement("refused", "unknown", (error.reason,), photo=about, version=__version__), None)
+        return MeasuredPicture(Measurement("refused", "unknown", (error.reason,), photo=about, version=__version__), None)
 
 
-def _measure_with_shot(path: Path, picture: Photo, shot: Path | None, rest: Path | None) -> Outcome:
+def _measure_with_shot(path: Path, picture: Photo, shot: Path | None, rest: Path | None) -> MeasuredPicture:
     from tillerlens.core.document import check_same_bow, read_rest
     from tillerlens.core.errors import ShotError
     from tillerlens.core.shot_file import read_shot
@@ -82,4 +82,4 @@ def _measure_with_shot(path: Path, picture: Photo, shot: Path | None, rest: Path
     earlier = None if rest is None else read_rest(rest)
     if earlier is not None:
         check_same_bow(earlier, facts)
-    return Outcome(measure_photo(picture, facts, earlier), picture, earlier)
+    return MeasuredPicture(measure_photo(picture, facts, earlier), picture, earlier)

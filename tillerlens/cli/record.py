@@ -15,13 +15,13 @@ from tillerlens.cli.shared import (
     UNUSABLE,
     BowName,
     By,
-    Given,
     JsonOut,
     New,
     Originals,
-    Place,
+    RecordAddress,
     StageName,
     When,
+    WordValues,
     Yes,
     answer,
     confirm,
@@ -104,9 +104,9 @@ def who_did(by: str | None) -> str:
 @bow_app.command("add")
 def bow_add(
     name: Annotated[str, typer.Argument(help="What you call it.")],
-    given: Given = None,
+    given: WordValues = None,
     new: New = False,
-    place: Place = None,
+    place: RecordAddress = None,
     originals: Originals = None,
     json_out: JsonOut = False,
 ) -> None:
@@ -125,7 +125,7 @@ def bow_add(
 
 
 @bow_app.command("list")
-def bow_list(place: Place = None, originals: Originals = None, json_out: JsonOut = False) -> None:
+def bow_list(place: RecordAddress = None, originals: Originals = None, json_out: JsonOut = False) -> None:
     """The shelf: every bow, and what was last measured of it. Exit status 3: something of a bow is damaged."""
     from tillerlens.record.entries import as_document
     from tillerlens.record.views import shelf
@@ -151,7 +151,7 @@ def bow_list(place: Place = None, originals: Originals = None, json_out: JsonOut
 
 
 @bow_app.command("show")
-def bow_show(bow: BowName, place: Place = None, originals: Originals = None, json_out: JsonOut = False) -> None:
+def bow_show(bow: BowName, place: RecordAddress = None, originals: Originals = None, json_out: JsonOut = False) -> None:
     """A bow with its stages and events in order of time."""
     from tillerlens.record import Stage, store
     from tillerlens.record.entries import as_document
@@ -176,7 +176,7 @@ def bow_show(bow: BowName, place: Place = None, originals: Originals = None, jso
 
 @bow_app.command("change")
 def bow_change(
-    bow: BowName, given: Given = None, place: Place = None, originals: Originals = None, json_out: JsonOut = False
+    bow: BowName, given: WordValues = None, place: RecordAddress = None, originals: Originals = None, json_out: JsonOut = False
 ) -> None:
     """Change what is known of a bow; WORD= with nothing after it clears. Words as for add, and name."""
     from tillerlens.record import store
@@ -190,7 +190,7 @@ def bow_change(
 
 @bow_app.command("remove")
 def bow_remove(
-    bow: BowName, yes: Yes = False, place: Place = None, originals: Originals = None, json_out: JsonOut = False
+    bow: BowName, yes: Yes = False, place: RecordAddress = None, originals: Originals = None, json_out: JsonOut = False
 ) -> None:
     """Take a bow out of the record, with everything that belongs to it."""
     from tillerlens.record import store
@@ -215,7 +215,7 @@ def stage_add(
     ] = None,
     when: When = None,
     notes: Annotated[str, typer.Option(help="Plain text.")] = "",
-    place: Place = None,
+    place: RecordAddress = None,
     originals: Originals = None,
     json_out: JsonOut = False,
 ) -> None:
@@ -300,7 +300,7 @@ def _tell_reasons(found: Measurement) -> None:
 
 
 @stage_app.command("list")
-def stage_list(bow: BowName, place: Place = None, originals: Originals = None, json_out: JsonOut = False) -> None:
+def stage_list(bow: BowName, place: RecordAddress = None, originals: Originals = None, json_out: JsonOut = False) -> None:
     """The stages of a bow in order of time."""
     from tillerlens.record import store
     from tillerlens.record.entries import as_document
@@ -313,7 +313,7 @@ def stage_list(bow: BowName, place: Place = None, originals: Originals = None, j
 
 
 @stage_app.command("show")
-def stage_show(stage: StageName, place: Place = None, originals: Originals = None, json_out: JsonOut = False) -> None:
+def stage_show(stage: StageName, place: RecordAddress = None, originals: Originals = None, json_out: JsonOut = False) -> None:
     """One stage with its corrections; with --json also the whole measurement document and the history of measurements."""
     from tillerlens.history.as_now import told_together
     from tillerlens.record import store
@@ -343,7 +343,7 @@ def stage_correct(
     shot: Annotated[Path, typer.Option(help="The shot file as it should be.")],
     by: By = None,
     reason: Annotated[str, typer.Option(help="Why.")] = "",
-    place: Place = None,
+    place: RecordAddress = None,
     originals: Originals = None,
     json_out: JsonOut = False,
 ) -> None:
@@ -365,7 +365,7 @@ def stage_correct(
 
 @stage_app.command("remove")
 def stage_remove(
-    stage: StageName, yes: Yes = False, place: Place = None, originals: Originals = None, json_out: JsonOut = False
+    stage: StageName, yes: Yes = False, place: RecordAddress = None, originals: Originals = None, json_out: JsonOut = False
 ) -> None:
     """Take a stage out of the record, with its measurements and findings."""
     from tillerlens.record import store
@@ -387,12 +387,12 @@ def event_add(
         str,
         typer.Argument(metavar="KIND", help="Like scrape, heat, weighing or note; all are below."),
     ],
-    given: Given = None,
+    given: WordValues = None,
     notes: Annotated[str, typer.Option(help="Plain text.")] = "",
     stage: Annotated[str | None, typer.Option(help="The stage it belongs to, like BOW:3; a finding needs one.")] = None,
     when: When = None,
     by: By = None,
-    place: Place = None,
+    place: RecordAddress = None,
     originals: Originals = None,
     json_out: JsonOut = False,
 ) -> None:
@@ -421,7 +421,7 @@ def event_add(
 def event_list(
     bow: BowName,
     kind: Annotated[str | None, typer.Option(help="Only this kind.")] = None,
-    place: Place = None,
+    place: RecordAddress = None,
     originals: Originals = None,
     json_out: JsonOut = False,
 ) -> None:
@@ -444,7 +444,7 @@ def event_remove(
     bow: BowName,
     event: Annotated[str, typer.Argument(help="The beginning of its identity, as list prints it.")],
     yes: Yes = False,
-    place: Place = None,
+    place: RecordAddress = None,
     originals: Originals = None,
     json_out: JsonOut = False,
 ) -> None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tillerlens.cli.shared import JsonOut, Originals, Place, answer, open_place, opened, told
+from tillerlens.cli.shared import JsonOut, Originals, RecordAddress, answer, open_place, opened, told
 from tillerlens.core.json_form import JsonDocument
 from tillerlens.core.reading import shown
 
@@ -40,7 +40,7 @@ def compare(
         list[str] | None,
         typer.Option(help="Where wood came off between the two, like 'lower 17in 23in' (from the nock); else the record's."),
     ] = None,
-    place: Place = None,
+    place: RecordAddress = None,
     originals: Originals = None,
     metric: Metric = False,
     json_out: JsonOut = False,
@@ -82,7 +82,7 @@ def report(
     out: Annotated[Path, typer.Option("--out", help="What to write: OUT.pdf or OUT.html.")],
     paper: Annotated[str, typer.Option(help="letter or a4.")] = "letter",
     name: Annotated[str, typer.Option(help="What the bow is called, for a report of files.")] = "Bow",
-    place: Place = None,
+    place: RecordAddress = None,
     originals: Originals = None,
     metric: Metric = False,
     json_out: JsonOut = False,
@@ -111,7 +111,7 @@ def shelf(
     by: Annotated[str, typer.Option("--by", help="Column to sort by, like weight_lb or speed_fps.")] = "name",
     falling: Annotated[bool, typer.Option("--falling", help="The largest first.")] = False,
     csv: Annotated[Path | None, typer.Option("--csv", help="Write the table here as CSV.")] = None,
-    place: Place = None,
+    place: RecordAddress = None,
     originals: Originals = None,
     json_out: JsonOut = False,
 ) -> None:
@@ -227,8 +227,9 @@ def _story_of_bow(of: Sequence[str], place: str | None, originals: str | None) -
 def _story_of_files(files: Sequence[Path], name: str) -> Story:
     """Measurement documents and photographs of one bow, in the order given; their files' times stand for the pictures'."""
     from tillerlens.history.story import StageShown, Story
-    from tillerlens.history.trends import Pull, ReflexAt
+    from tillerlens.history.trends import ReflexAt
     from tillerlens.measures.compare import SCALE_U_N
+    from tillerlens.measures.set import WeighedDraw
     from tillerlens.mechanics.evidence import check_one_bow
 
     stages, reflexes, pulls, session = [], [], [], 0
@@ -241,7 +242,7 @@ def _story_of_files(files: Sequence[Path], name: str) -> Story:
         if "reflex" in found.values:
             reflexes.append(ReflexAt(when, found.values["reflex"], found.facts.minutes_since_unstrung, session))
         if "draw_length_back" in found.values and found.facts.draw_weight_n:
-            pulls.append(Pull(when, found.values["draw_length_back"].value, found.facts.draw_weight_n, SCALE_U_N))
+            pulls.append(WeighedDraw(when, found.values["draw_length_back"].value, found.facts.draw_weight_n, SCALE_U_N))
     notes = "Made of files: dates are the files' own, and events and findings are not in them."
     return Story(name, notes=notes, stages=tuple(stages), reflexes=tuple(reflexes), pulls=tuple(pulls))
 

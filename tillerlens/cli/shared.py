@@ -22,7 +22,7 @@ UNUSABLE, ASKS = 2, 3  # exit statuses; 2 is also bad usage
 UNFORESEEN = (ValueError, TypeError, KeyError, IndexError, AttributeError, ArithmeticError, AssertionError, RecursionError)
 _CHECK = "'tillerlens check' shows what is wrong with a record."
 _LOG = logging.getLogger(__name__)
-Place = Annotated[
+RecordAddress = Annotated[
     str | None,
     typer.Option(
         "--record", metavar="PLACE", help="The record's folder, or postgresql:// address; else TILLERLENS_RECORD or your own."
@@ -33,7 +33,7 @@ BowName = Annotated[str, typer.Argument(metavar="BOW", help="The bow's name, or 
 StageName = Annotated[
     str, typer.Argument(metavar="STAGE", help="BOW:3 for its third stage, BOW:last, or an identity's beginning.")
 ]
-Given = Annotated[list[str] | None, typer.Argument(metavar="[WORD=VALUE]...", help="What is known, like length=66in.")]
+WordValues = Annotated[list[str] | None, typer.Argument(metavar="[WORD=VALUE]...", help="What is known, like length=66in.")]
 When = Annotated[str | None, typer.Option("--when", help="Like 2025-03-14 or 2025-03-14T16:30.")]
 By = Annotated[str | None, typer.Option("--by", help="Who did it; else your login name.")]
 Originals = Annotated[

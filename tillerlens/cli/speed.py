@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, get_args
 
 import typer
 
-from tillerlens.cli.shared import Originals, Place, opened
+from tillerlens.cli.shared import Originals, RecordAddress, opened
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.events import Face
 from tillerlens.core.json_form import JsonDocument
@@ -45,7 +45,7 @@ def speed_command(
     keep: Annotated[str | None, typer.Option(metavar="BOW", help="Keep the speed with this bow; needs --draw.")] = None,
     draw: Annotated[str | None, typer.Option(help="The draw that was shot, like 28in.")] = None,
     draw_to: Annotated[str, typer.Option(help="The draw was measured to the handle's back or belly.")] = "back",
-    place: Place = None,
+    place: RecordAddress = None,
     originals: Originals = None,
     metric: Annotated[bool, typer.Option("--metric", help="Say it in cm, m/s and grams.")] = False,
     json_out: Annotated[bool, typer.Option("--json", help="Print a JSON document, in SI units.")] = False,

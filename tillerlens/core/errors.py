@@ -12,7 +12,7 @@ from typing import Any, Literal, get_args
 
 from tillerlens.core.json_form import JsonDocument
 
-Place = tuple[float, float]  # pixels of the upright full-size picture
+PixelPoint = tuple[float, float]  # pixels of the upright full-size picture
 Wants = Literal[
     "nock_upper", "nock_lower", "handle", "hook", "edge_back", "edge_belly", "scale", "length", "upper_limb", "state", "retake"
 ]
@@ -27,8 +27,8 @@ class Ask:
     """
 
     wants: Wants
-    place_px: Place | None = None
-    stretch_px: tuple[Place, ...] = ()
+    place_px: PixelPoint | None = None
+    stretch_px: tuple[PixelPoint, ...] = ()
 
     def as_dict(self) -> JsonDocument:
         return {
@@ -45,7 +45,7 @@ class Ask:
         return Ask(d["wants"], None if place is None else (float(place[0]), float(place[1])), stretch)
 
 
-def _rounded(at: Place) -> list[float]:
+def _rounded(at: PixelPoint) -> list[float]:
     return [round(float(at[0]), 1), round(float(at[1]), 1)]
 
 

@@ -16,7 +16,7 @@ EventKind = Literal[
     "scrape", "heat", "rest", "moisture", "weighing", "brace", "mass", "calipers", "plan", "arrow_speed", "finding", "note"
 ]  # fmt: skip
 Face = Literal["back", "belly"]
-Limb = Literal["upper", "lower"]
+LimbName = Literal["upper", "lower"]
 
 
 @dataclass(frozen=True)
@@ -54,7 +54,7 @@ class ScrapeDetails(Details):
     """Wood taken off the belly between two places, both measured along the limb from its nock."""
 
     kind = "scrape"
-    limb: Limb
+    limb: LimbName
     start_from_nock_mm: float
     end_from_nock_mm: float
     strokes: int | None = None
@@ -144,7 +144,7 @@ class CalipersDetails(Details):
 class LeftAlone:
     """A stretch of a limb, measured from its nock, that a plan takes no wood from."""
 
-    limb: Limb
+    limb: LimbName
     start_from_nock_mm: float
     end_from_nock_mm: float
 
@@ -190,7 +190,7 @@ class FindingDetails(Details):
 
     kind = "finding"
     at_px: tuple[float, float]
-    limb: Limb | None = None
+    limb: LimbName | None = None
 
 
 @dataclass(frozen=True)

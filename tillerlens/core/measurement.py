@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.errors import DocumentError, Reason
+from tillerlens.core.events import LimbName as LimbName
 from tillerlens.core.json_form import JsonDocument, JsonObject
 from tillerlens.core.shot import Shot
 from tillerlens.core.shot_file import known_shot
@@ -23,8 +24,7 @@ COVER = 2.0  # standard uncertainties to each side of a value: about 95 in 100
 
 Array = NDArray[np.float64]
 Status = Literal["measured", "needs_help", "refused"]
-Limb = Literal["upper", "lower"]
-LIMBS: tuple[Limb, Limb] = ("upper", "lower")
+LIMBS: tuple[LimbName, LimbName] = ("upper", "lower")
 
 
 @dataclass(frozen=True)
@@ -57,7 +57,7 @@ class GapRow:
     lower: Value
     difference: Value
 
-    def of(self, limb: Limb) -> Value:
+    def of(self, limb: LimbName) -> Value:
         return self.upper if limb == "upper" else self.lower
 
 
@@ -83,7 +83,7 @@ class LimbProfile:
 class Spot:
     """A hinge (bends more than the wood around it) or a stiff place (bends less)."""
 
-    limb: Limb
+    limb: LimbName
     kind: Literal["hinge", "stiff"]
     from_nock_mm: float
     length_mm: float
@@ -136,7 +136,7 @@ class TracedBow:
 class Width:
     """A limb's width from edge to edge, square to its middle, at a place along it from the nock."""
 
-    limb: Limb
+    limb: LimbName
     from_nock_mm: float
     width: Value
 
@@ -146,7 +146,7 @@ class BellyLimb:
     """How dark one limb's belly is: CIELAB ``lightness`` (n,) at ``from_nock_mm`` (n,), and its standard uncertainty ``u`` (n,)
     beside the rest of the bow, the reference's own left out."""
 
-    limb: Limb
+    limb: LimbName
     from_nock_mm: Array
     lightness: Array
     u: Array
@@ -156,7 +156,7 @@ class BellyLimb:
 class Patch:
     """A stretch of a belly, mm from the nock, that is paler or darker than its limb by ``by`` CIELAB units (+ paler)."""
 
-    limb: Limb
+    limb: LimbName
     kind: str  # pale or dark
     start_mm: float
     end_mm: float
@@ -292,7 +292,7 @@ class Measurement:
     reasons: tuple[Reason, ...] = ()
     values: dict[str, Value] = field(default_factory=dict)
     gaps: tuple[GapRow, ...] = ()
-    profile: dict[Limb, LimbProfile] = field(default_factory=dict)
+    profile: dict[LimbName, LimbProfile] = field(default_factory=dict)
     spots: tuple[Spot, ...] = ()
     trace: TracedBow | None = None
     followed: Followed | None = None  # where nothing was measured
@@ -421,7 +421,7 @@ def measurement_of(document: Mapping[str, Any]) -> Measurement:
             GapRow(g["from_handle_mm"], read_value(g["upper"]), read_value(g["lower"]), read_value(g["difference"]))
             for g in document["gaps"]
         ),
-        {cast(Limb, limb): _limb_of(p) for limb, p in document["profile"].items()},
+        {cast(LimbName, limb): _limb_of(p) for limb, p in document["profile"].items()},
         tuple(
             Spot(**{**s, "u_percent": number_or_nan(s["u_percent"]), "centre_px": tuple(map(number_or_nan, s["centre_px"]))})
             for s in document["spots"]

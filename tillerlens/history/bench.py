@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from tillerlens.core.errors import Reason, TillerLensError
 from tillerlens.core.events import ArrowSpeedDetails, CalipersDetails, LeftAlone, PlanDetails, ScrapeDetails
-from tillerlens.core.measurement import LIMBS, Limb, Value
+from tillerlens.core.measurement import LIMBS, LimbName, Value
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.history.as_now import CHANGES, Documents
 from tillerlens.history.as_now import OnHand as OnHand
@@ -16,7 +16,7 @@ from tillerlens.history.as_now import on_hand as on_hand  # the pages ask for th
 from tillerlens.history.of_record import pulls_of
 from tillerlens.history.of_record import to_back as to_back
 from tillerlens.measures.compare import SCALE_U_N
-from tillerlens.measures.set import LIKE_DRAW_MM, EarlyDraw, Weighing, early_draw
+from tillerlens.measures.set import LIKE_DRAW_MM, EarlyDraw, early_draw
 from tillerlens.mechanics.bench import Given
 from tillerlens.mechanics.bench import check_weighings as check_weighings
 from tillerlens.mechanics.cast import SPEED_U, ArrowSpeed
@@ -34,7 +34,7 @@ LIKE_FULL_MM = MM_PER_INCH / 2  # arrows shot this near to full draw are counted
 
 
 def given_of(
-    bow: Bow, hand: OnHand, document: Documents, full_mm: float | None, sections: dict[Limb, LimbSections] | None = None,
+    bow: Bow, hand: OnHand, document: Documents, full_mm: float | None, sections: dict[LimbName, LimbSections] | None = None,
     heat_factor: float | None = 1.0,
 ) -> Given:  # fmt: skip
     """What the bench is told of. Weighings that were made to the belly count only where the handle's thickness is noted. A belly
@@ -88,19 +88,15 @@ def wood_of(wood: str, moisture: float | None = None) -> tuple[StrainLimit, tupl
 def early_draw_of(bow: Bow, stages: Sequence[Stage], events: Sequence[Event]) -> EarlyDraw | None:
     """The early-draw check over all weighings of the bow."""
     pulls, _ = pulls_of(bow, stages, events)
-    if not pulls:
-        return None
-    hours = lambda t: (t - pulls[0].when).total_seconds() / 3600  # noqa: E731
-    scraped = [hours(e.happened_at) for e in events if e.kind == "scrape"]
-    return early_draw([Weighing(hours(p.when), p.draw_mm, p.weight_n, p.u_n) for p in pulls], scraped)
+    return early_draw(pulls, [e.happened_at for e in events if e.kind == "scrape"])
 
 
 # --- calipers, and widths from a front view
 
 
 def sections_of(
-    hand: OnHand, document: Documents, calipers: dict[Limb, LimbSections] | None
-) -> tuple[dict[Limb, LimbSections] | None, Reason | None]:
+    hand: OnHand, document: Documents, calipers: dict[LimbName, LimbSections] | None
+) -> tuple[dict[LimbName, LimbSections] | None, Reason | None]:
     """The limbs' sections by calipers, else by the last front view's widths with the thickness from the side; and where the two
     differ, or why the front view's don't serve."""
     if hand.front is None:
@@ -114,7 +110,7 @@ def sections_of(
         return None, error.reason
 
 
-def sections_by(calipers: CalipersDetails) -> dict[Limb, LimbSections]:
+def sections_by(calipers: CalipersDetails) -> dict[LimbName, LimbSections]:
     """Sections by caliper readings. Raises SectionError where they cannot be."""
     return {limb: sections_from_stations([Station(**vars(r)) for r in getattr(calipers, limb)], limb) for limb in LIMBS}
 

@@ -12,8 +12,9 @@ from tillerlens.core.measurement import Measurement, read_value
 from tillerlens.core.units import NEWTON_PER_POUND
 from tillerlens.history.as_now import told_together
 from tillerlens.history.story import MOST_PICTURES, ArrowShot, Done, Found, StageShown, Story, spread
-from tillerlens.history.trends import Pull, ReflexAt, ShelfLine, TrendPoint, shelf_line, weight_at
+from tillerlens.history.trends import ReflexAt, ShelfLine, TrendPoint, shelf_line, weight_at
 from tillerlens.measures.compare import SCALE_U_N, Scraped
+from tillerlens.measures.set import WeighedDraw
 from tillerlens.record import Bow, Event, Record, Stage, store
 from tillerlens.record.entries import as_document
 from tillerlens.record.thumbnails import thumbnail
@@ -76,13 +77,13 @@ def reflexes_of(stages: Sequence[Stage], events: Sequence[Event] = ()) -> list[R
     ]
 
 
-def pulls_of(bow: Bow, stages: Sequence[Stage], events: Sequence[Event]) -> tuple[list[Pull], int]:
+def pulls_of(bow: Bow, stages: Sequence[Stage], events: Sequence[Event]) -> tuple[list[WeighedDraw], int]:
     """Weights by draw to the back, in order of time, and how many to the belly cannot be turned into such."""
     out, without = [], 0
     for s in stages:
         pounds, draw = s.shot.get("scale_reading_lb"), s.values.get("draw_length_back", {}).get("value")
         if s.status == "measured" and pounds and draw is not None:
-            out.append(Pull(s.taken_at, float(draw), float(pounds) * NEWTON_PER_POUND, SCALE_U_N))
+            out.append(WeighedDraw(s.taken_at, float(draw), float(pounds) * NEWTON_PER_POUND, SCALE_U_N))
     for e in events:
         if isinstance(d := e.details, WeighingDetails):
             draw = to_back(bow, d)
@@ -90,7 +91,7 @@ def pulls_of(bow: Bow, stages: Sequence[Stage], events: Sequence[Event]) -> tupl
                 without += 1
             else:
                 u = float(d.u_weight_n or SCALE_U_N)
-                out.append(Pull(e.happened_at, draw, float(d.weight_n), u))
+                out.append(WeighedDraw(e.happened_at, draw, float(d.weight_n), u))
     return sorted(out, key=lambda p: p.when), without
 
 
@@ -104,7 +105,7 @@ def trends_of(record: Record, bow_id: str, draw_mm: float | None = None) -> list
     ]
     out += [TrendPoint(r.when, "reflex", r.reflex) for r in reflexes_of(found.stages)]
     pulls, _ = pulls_of(found.bow, found.stages, found.events)
-    days: dict[Any, list[Pull]] = {}  # no pull stands for another day's, nor for the bow before a scraping
+    days: dict[Any, list[WeighedDraw]] = {}  # no pull stands for another day's, nor for the bow before a scraping
     scraped = [e.happened_at for e in found.events if e.kind == "scrape"]
     for p in pulls:
         days.setdefault((p.when.date(), sum(t <= p.when for t in scraped)), []).append(p)
@@ -180,7 +181,7 @@ def _pins(stage_id: str, found: Measurement | None, findings: Sequence[Event]) -
     return tuple((k, (x + 0.5) / size[0], (y + 0.5) / size[1]) for k, (x, y) in places)
 
 
-def _shots(bow: Bow, events: Sequence[Event], pulls: Sequence[Pull]) -> list[ArrowShot]:
+def _shots(bow: Bow, events: Sequence[Event], pulls: Sequence[WeighedDraw]) -> list[ArrowShot]:
     out = []
     for e in events:
         if isinstance(d := e.details, ArrowSpeedDetails):

@@ -9,8 +9,9 @@ from typing import Any
 
 from tillerlens.core.events import Details
 from tillerlens.core.measurement import Measurement
-from tillerlens.history.trends import Pull, ReflexAt
+from tillerlens.history.trends import ReflexAt
 from tillerlens.measures.compare import Scraped
+from tillerlens.measures.set import WeighedDraw
 
 MOST_PICTURES = 9
 
@@ -91,7 +92,7 @@ class Story:
     events: tuple[Done, ...] = ()
     findings: tuple[Found, ...] = ()
     reflexes: tuple[ReflexAt, ...] = ()
-    pulls: tuple[Pull, ...] = ()
+    pulls: tuple[WeighedDraw, ...] = ()
     shots: tuple[ArrowShot, ...] = ()
     scrapes: tuple[tuple[datetime, Scraped], ...] = ()
     form_reflex_mm: float | None = None

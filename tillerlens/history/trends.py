@@ -13,7 +13,7 @@ from typing import Any
 
 from tillerlens.core.measurement import Value
 from tillerlens.core.units import FOOT_M, KG_PER_GRAIN, KG_PER_POUND, MM_PER_INCH, NEWTON_PER_POUND
-from tillerlens.measures.set import LIKE_DRAW_MM, Rest, RestReading, rest_kind
+from tillerlens.measures.set import LIKE_DRAW_MM, Rest, RestReading, WeighedDraw, rest_kind
 
 # What a trend is called, in the order in which trends are drawn.
 TRENDS = ("tiller", "reflex", "weight", "mass")
@@ -40,16 +40,6 @@ class TrendPoint:
     when: datetime
     trend: str
     value: Value
-
-
-@dataclass(frozen=True)
-class Pull:
-    """A weight (N) at a draw length to the back (mm), by a weighing or a drawn picture's scale reading."""
-
-    when: datetime
-    draw_mm: float
-    weight_n: float
-    u_n: float
 
 
 @dataclass(frozen=True)
@@ -149,7 +139,7 @@ def shelf_csv(lines: Sequence[ShelfLine]) -> str:
     return write_csv([SHELF_HEADS[n] for n in names], [[cell(line, n) for n in names] for line in lines])
 
 
-def weight_at(pulls: Sequence[Pull], draw_mm: float) -> Value | None:
+def weight_at(pulls: Sequence[WeighedDraw], draw_mm: float) -> Value | None:
     """The weight at one draw from pulls of one day, between two neighbours on a straight line; None outside of them.
 
     A single pull counts within a quarter of an inch of the draw, with what the draws differ by in its uncertainty.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tillerlens.core.measurement import BellyColour, BellyLimb, Limb, Value
+from tillerlens.core.measurement import BellyColour, BellyLimb, LimbName, Value
 
 LEAST_PLACES = 5  # that two pictures must both show
 
@@ -20,12 +20,12 @@ def apart(belly: BellyColour) -> Value:
     return Value(upper.value - lower.value, float(np.hypot(upper.u, lower.u)), "")
 
 
-def darker_since(before: BellyColour, after: BellyColour) -> dict[Limb, Value]:
+def darker_since(before: BellyColour, after: BellyColour) -> dict[LimbName, Value]:
     """How much darker each limb is than in an earlier picture, over the places that both show.
 
     The same paper is in both pictures, so only half of its own doubt counts; paper against wood counts whole.
     """
-    out: dict[Limb, Value] = {}
+    out: dict[LimbName, Value] = {}
     common = 0.5 if before.reference == after.reference else 1.0
     for was, is_ in zip(before.limbs, after.limbs, strict=True):
         low, high = max(was.from_nock_mm[0], is_.from_nock_mm[0]), min(was.from_nock_mm[-1], is_.from_nock_mm[-1])

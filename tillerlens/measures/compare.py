@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 
 from tillerlens.core.errors import Reason
-from tillerlens.core.measurement import COVER, LIMBS, Limb, Measurement, Value
+from tillerlens.core.measurement import COVER, LIMBS, LimbName, Measurement, Value
 from tillerlens.core.robust import mad_u
 from tillerlens.core.units import MM_PER_INCH, NEWTON_PER_POUND
 from tillerlens.measures.pair import Array, BendChange, Picture, bend_change, change, check_one_bow, from_rest, read_picture
@@ -28,14 +28,14 @@ SCALE_U_N = 0.3 * NEWTON_PER_POUND  # a bow scale read to half a pound
 POWER_STROKE, POWER_STROKE_U = 0.75, 0.15
 END_MM = 40.0  # at either end of a limb the bend is hardly known
 
-Outcome = Literal["did", "opposite", "untold", "not compared"]
+ScrapeEffect = Literal["did", "opposite", "untold", "not compared"]
 
 
 @dataclass(frozen=True)
 class Scraped:
     """Wood taken off one limb between two places, mm from its nock."""
 
-    limb: Limb
+    limb: LimbName
     start_from_nock_mm: float
     end_from_nock_mm: float
 
@@ -44,7 +44,7 @@ class Scraped:
 class Patch:
     """A stretch of a limb, mm from its nock, that bends more (+) or less than before: percent of the bend there before."""
 
-    limb: Limb
+    limb: LimbName
     start_mm: float
     end_mm: float
     peak_mm: float
@@ -56,7 +56,7 @@ class ScrapeOutcome:
     """What became of one scraping: change of bend over the scraped stretch in percent, and the patch that lies on it."""
 
     scraped: Scraped
-    outcome: Outcome
+    outcome: ScrapeEffect
     percent: Value
     patch: Patch | None
 
@@ -70,7 +70,7 @@ class Comparison:
     now: Picture
     values: dict[str, Value]
     gaps: dict[float, tuple[Value, Value, Value]]
-    bend: dict[Limb, BendChange]
+    bend: dict[LimbName, BendChange]
     patches: tuple[Patch, ...]
     weight: Value | None
     doubts: tuple[Reason, ...]
@@ -121,7 +121,7 @@ def compare(then: Measurement, now: Measurement, at_rest: AtRest | None = None) 
         values, gaps = {}, {}
     else:
         gaps = {d: _changes(a.gaps[d], b.gaps[d]) for d in a.gaps if d in b.gaps}
-    bend: dict[Limb, BendChange] = {}
+    bend: dict[LimbName, BendChange] = {}
     if not doubts:
         by_draw = _draw_share(a, b)
         earlier, later = a, b
@@ -196,7 +196,7 @@ def _changes(a: tuple[Value, Value, Value], b: tuple[Value, Value, Value]) -> tu
     return upper, lower, difference
 
 
-def _patches(bend: dict[Limb, BendChange]) -> tuple[Patch, ...]:
+def _patches(bend: dict[LimbName, BendChange]) -> tuple[Patch, ...]:
     """Stretches whose bend changed beyond its interval and which stand out from how the rest of both limbs changed.
 
     The second condition is a repeatability read off the pair itself, so that the largest of many places is not taken for a

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from tillerlens.core.document import told_apart
 from tillerlens.core.errors import DocumentError
-from tillerlens.core.measurement import LIMBS, Limb, Measurement, Value
+from tillerlens.core.measurement import LIMBS, LimbName, Measurement, Value
 from tillerlens.core.shot import Shot
 from tillerlens.core.units import format_inches
 
@@ -45,7 +45,7 @@ class Picture:
     state: str
     values: dict[str, Value]
     gaps: dict[float, tuple[Value, Value, Value]]
-    limbs: dict[Limb, Along]
+    limbs: dict[LimbName, Along]
     shot: Shot
 
     @property
@@ -57,7 +57,7 @@ class Picture:
 class BendChange:
     """Bend now minus bend then along one limb, laid on the handle; from the nock of the limb now. Arrays of one length."""
 
-    limb: Limb
+    limb: LimbName
     from_nock_mm: Array
     from_handle_mm: Array
     then_per_m: Array
@@ -78,7 +78,7 @@ def read_picture(found: Measurement) -> Picture:
     if found.status != "measured" or set(found.profile) != set(LIMBS):
         raise DocumentError(f"{name} was not measured, so it cannot be compared.", "Measure it first, with clicks if it asks.")
     gaps = {g.from_handle_mm: (g.upper, g.lower, g.difference) for g in found.gaps}
-    limbs: dict[Limb, Along] = {}
+    limbs: dict[LimbName, Along] = {}
     for limb in LIMBS:
         p, told = found.profile[limb], found.values.get(f"limb_length_{limb}")
         length = told.value if told is not None and math.isfinite(told.value) else found.facts.nock_to_nock_mm / 2
@@ -132,7 +132,7 @@ def added(parts: Mapping[str, tuple[float, Value]], unit: str) -> Value:
     return from_budget(sum(f * v.value for f, v in parts.values()), unit, budget)
 
 
-def bend_change(then: Picture, now: Picture, limb: Limb) -> BendChange:
+def bend_change(then: Picture, now: Picture, limb: LimbName) -> BendChange:
     """The limb's bend in two pictures at the same distances from the handle, every STEP_MM, nock first."""
     a, b = then.limbs[limb], now.limbs[limb]
     out = min(a.from_handle_mm.max(), b.from_handle_mm.max())
@@ -175,7 +175,7 @@ def less_rest(limb: HasBend, still: HasBend) -> tuple[Array, Array]:
 def from_rest(picture: Picture, rest: Picture, u_too: bool) -> Picture:
     """The picture with its limbs' bend from rest for their shape. ``u_too``: with the doubt of the shape at rest, which drops out
     of a change where both pictures are held against one and the same."""
-    limbs: dict[Limb, Along] = {}
+    limbs: dict[LimbName, Along] = {}
     for name, limb in picture.limbs.items():
         bend, u = less_rest(limb, rest.limbs[name])
         own_u = np.hypot(limb.u_curvature_per_m, u) if u_too else limb.u_curvature_per_m

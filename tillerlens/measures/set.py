@@ -11,13 +11,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.errors import TillerLensError
-from tillerlens.core.measurement import COVER, LIMBS, Limb, Measurement, Value
+from tillerlens.core.measurement import COVER, LIMBS, LimbName, Measurement, Value
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.measures.from_rest import THIRDS
 from tillerlens.measures.pair import Array, BendChange, Picture, added, bend_change, change, check_one_bow, read_picture, smoother
@@ -47,7 +48,7 @@ class LimbSet:
     told. along: change of natural bend, smoothed to waves of SET_WAVE_MM, with its standard uncertainty. stretches: (start,
     end) mm from the nock where that change is more than its interval."""
 
-    limb: Limb
+    limb: LimbName
     at_tip: Value
     along: BendChange
     smooth_per_m: Array
@@ -64,7 +65,7 @@ class SetFound:
 
     overall: Value
     difference: Value
-    limbs: dict[Limb, LimbSet]
+    limbs: dict[LimbName, LimbSet]
     then: Rest
     now: Rest
 
@@ -93,10 +94,10 @@ class Recovery:
 
 
 @dataclass(frozen=True)
-class Weighing:
-    """A draw weight read at a draw length; hours: on any clock."""
+class WeighedDraw:
+    """A weight (N) at a draw length to the back (mm), by a weighing or a drawn picture's scale reading."""
 
-    hours: float
+    when: datetime
     draw_mm: float
     weight_n: float
     u_n: float
@@ -140,7 +141,7 @@ def set_between(then: Measurement, now: Measurement) -> SetFound:
     )
 
 
-def _limb_set(then: Picture, now: Picture, limb: Limb, at_tip: Value) -> LimbSet:
+def _limb_set(then: Picture, now: Picture, limb: LimbName, at_tip: Value) -> LimbSet:
     along = bend_change(then, now, limb)
     x, u = along.from_nock_mm, along.u_per_m
     known = np.isfinite(u) & np.isfinite(along.per_m)
@@ -157,7 +158,7 @@ def _limb_set(then: Picture, now: Picture, limb: Limb, at_tip: Value) -> LimbSet
     return LimbSet(limb, at_tip, along, smooth, spread, thirds, shares, stretches)
 
 
-def _thirds(then: Picture, now: Picture, limb: Limb, along: BendChange, at_tip: Value) -> dict[str, Value]:
+def _thirds(then: Picture, now: Picture, limb: LimbName, along: BendChange, at_tip: Value) -> dict[str, Value]:
     """What each third of the working limb adds to the set at the tip. The inner third is what the others leave of it, so it
     has the fade in it. Their uncertainty: of how far the third turned, times its middle's distance from the tip."""
     names = {t: f"turn_{limb}_{t}" for t in THIRDS}
@@ -273,21 +274,21 @@ def _mixed(w: Array, means: Array, variances: Array) -> tuple[Array, Array]:
 # --- an early draw, weighed again
 
 
-def early_draw(weighings: Sequence[Weighing], scraped_hours: Sequence[float] = ()) -> EarlyDraw | None:
+def early_draw(weighings: Sequence[WeighedDraw], scraped: Sequence[datetime] = ()) -> EarlyDraw | None:
     """Does the bow grow weaker at one early draw without wood coming off? Then wood is being crushed (common practice).
 
     Looks at the draw that was weighed most often since the last scraping, the earliest of those; None where there are not two
     weighings with a deeper draw between them. The loss is told beyond two standard uncertainties.
     """
-    since = max((h for h in scraped_hours), default=-math.inf)
-    later = sorted((w for w in weighings if w.hours >= since), key=lambda w: w.hours)
+    since = max(scraped, default=None)
+    later = sorted((w for w in weighings if since is None or w.when >= since), key=lambda w: w.when)
     groups = [[w for w in later if abs(w.draw_mm - first.draw_mm) <= LIKE_DRAW_MM] for first in later]
     groups = [g for g in groups if len(g) >= 2]
     if not groups:
         return None
     group = max(groups, key=lambda g: (len(g), -g[0].draw_mm))
     first, last = group[0], group[-1]
-    deepest = max(w.draw_mm for w in later if first.hours <= w.hours <= last.hours)
+    deepest = max(w.draw_mm for w in later if first.when <= w.when <= last.when)
     if deepest <= first.draw_mm + LIKE_DRAW_MM:
         return None
     u = math.hypot(first.u_n, last.u_n)

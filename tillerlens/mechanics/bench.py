@@ -13,8 +13,7 @@ import numpy as np
 
 from tillerlens.core.errors import Reason, TillerLensError
 from tillerlens.core.json_form import JsonDocument
-from tillerlens.core.measurement import Limb as LimbName
-from tillerlens.core.measurement import Measurement, Value
+from tillerlens.core.measurement import LimbName, Measurement, Value
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.measures.set import SetFound, set_between
 from tillerlens.mechanics.cast import ArrowSpeed, Cast, judge_cast, usual_speeds

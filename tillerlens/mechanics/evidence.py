@@ -11,8 +11,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from tillerlens.core.document import SAME_BOW_MM, told_apart
-from tillerlens.core.measurement import LIMBS, Measurement
-from tillerlens.core.measurement import Limb as LimbName
+from tillerlens.core.measurement import LIMBS, LimbName, Measurement
 from tillerlens.core.units import (
     FOOT_M,
     MM_PER_INCH,

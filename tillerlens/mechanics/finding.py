@@ -18,7 +18,7 @@ from tillerlens.mechanics.bench import Given, check_weighings
 from tillerlens.mechanics.evidence import check_evidence, once
 from tillerlens.mechanics.force_draw import ReadingsDisagree
 from tillerlens.mechanics.observed import ObservedBow, read_observed
-from tillerlens.mechanics.places import BLIND_Z, LEAST_Z, REST_NOISIER, LimbCurve, Place, find_places, slow_share
+from tillerlens.mechanics.places import BLIND_Z, LEAST_Z, REST_NOISIER, BendAnomaly, LimbCurve, find_places, slow_share
 from tillerlens.mechanics.stiffness import Stiffness, estimate_stiffness
 
 SUPERSEDED = frozenset({"rest_unknown", "too_little_bend", "no_lever"})
@@ -34,11 +34,11 @@ class Finding:
     """places: clearest first. strung, rest: names of the pictures that it stands on; rest None where none was there.
     perhaps: places that may be hinges too, though nobody can tell yet; for a plan to keep the scraper off."""
 
-    places: tuple[Place, ...]
+    places: tuple[BendAnomaly, ...]
     strung: tuple[str, ...]
     rest: str | None
     doubts: tuple[Reason, ...] = ()
-    perhaps: tuple[Place, ...] = ()
+    perhaps: tuple[BendAnomaly, ...] = ()
 
 
 def find(strung: Sequence[Measurement], rest: Measurement | None) -> Finding:
@@ -76,7 +76,7 @@ def find_in(stiffness: Stiffness, seen: Sequence[ObservedBow], rest: ObservedBow
     return Finding(told, stiffness.pictures, None if rest is None else rest.name, tuple(doubts), found.perhaps)
 
 
-def _as_printed(p: Place) -> Place:
+def _as_printed(p: BendAnomaly) -> BendAnomaly:
     """To the figures that a document holds, so that a page that reads it and one that does not say the same inch and percent."""
     at, bend = (replace(v, value=round(v.value, n), u=round(v.u, n)) for v, n in ((p.from_nock_mm, 1), (p.bend, 3)))
     return replace(p, from_nock_mm=at, length_mm=round(p.length_mm, 1), bend=bend)
@@ -125,7 +125,7 @@ _NO_REST = Reason(
 )
 
 
-def _odd(place: Place, length_mm: float) -> Reason:
+def _odd(place: BendAnomaly, length_mm: float) -> Reason:
     much = f"{abs(100 * place.bend.value):.0f} % {'more' if place.kind == 'hinge' else 'less'}"
     third = ("outer", "middle", "inner")[min(2, int(3 * place.from_nock_mm.value / length_mm))]
     return Reason(
@@ -136,7 +136,7 @@ def _odd(place: Place, length_mm: float) -> Reason:
     )
 
 
-def _near_fade(place: Place) -> Reason:
+def _near_fade(place: BendAnomaly) -> Reason:
     name = "hinge" if place.kind == "hinge" else "stiff place"
     return Reason(
         "near_fade",
@@ -168,6 +168,6 @@ def judged_alone(found: Measurement) -> Measurement:
     return replace(found, spots=spots, reasons=kept + doubts, values=values, found_on=None)
 
 
-def confidence(place: Place) -> float:
+def confidence(place: BendAnomaly) -> float:
     """How sure a told place is, 0 ... 1: from half at the least that is told up, and half where something speaks against it."""
     return 0.5 if not place.sure else round(1 - 0.5 * float(np.exp(-(place.significance - LEAST_Z) / 2)), 2)

@@ -35,7 +35,7 @@ AVERAGE_M_S = 20.0, 85.0  # arrows of wooden bows over a flight (common practice
 
 
 @dataclass(frozen=True)
-class Given:
+class InputQuantity:
     """A length, temperature or the like with its standard uncertainty."""
 
     value: float
@@ -44,11 +44,11 @@ class Given:
 
 # What is taken where nobody says (common practice, no source).
 BESIDE = 1.5  # m: a phone so near the bow is as far from the target as the archer
-USUAL_PHONE = Given(2 * FOOT, 0.2)  # lying by the archer's feet
-USUAL_AIR = Given(15.0, 8.0)
-USUAL_ARROW = Given(29 * INCH, 1.5 * INCH)
-USUAL_BRACE = Given(6 * INCH, 0.75 * INCH)
-USUAL_SHAFT = Given(11 / 32 * INCH, 1 / 32 * INCH)
+USUAL_PHONE = InputQuantity(2 * FOOT, 0.2)  # lying by the archer's feet
+USUAL_AIR = InputQuantity(15.0, 8.0)
+USUAL_ARROW = InputQuantity(29 * INCH, 1.5 * INCH)
+USUAL_BRACE = InputQuantity(6 * INCH, 0.75 * INCH)
+USUAL_SHAFT = InputQuantity(11 / 32 * INCH, 1 / 32 * INCH)
 # How well a tape or a rule gives what is said.
 DISTANCE_U, PHONE_U, TEMPERATURE_U, ARROW_U, SHAFT_U, MASS_U = 0.05, 0.1, 2.0, 0.006, 0.0002, 0.00007
 
@@ -58,13 +58,13 @@ class Range:
     """Where a shot was heard. ``distance``: from the bow's handle to the target's face; ``to_target``: from the phone, None where
     it lies beside the archer. ``arrow`` and ``shaft``: the arrow's length and its shaft's diameter."""
 
-    distance: Given
-    to_bow: Given = USUAL_PHONE
-    to_target: Given | None = None
-    temperature_c: Given = USUAL_AIR
-    arrow: Given = USUAL_ARROW
-    brace: Given = USUAL_BRACE
-    shaft: Given = USUAL_SHAFT
+    distance: InputQuantity
+    to_bow: InputQuantity = USUAL_PHONE
+    to_target: InputQuantity | None = None
+    temperature_c: InputQuantity = USUAL_AIR
+    arrow: InputQuantity = USUAL_ARROW
+    brace: InputQuantity = USUAL_BRACE
+    shaft: InputQuantity = USUAL_SHAFT
 
     @property
     def to_target_m(self) -> float:
@@ -134,7 +134,7 @@ def check_range(at: Range, arrow_kg: float) -> None:
     """Raise MechanicsError for what no range, arrow or day has."""
     check_arrow_mass(arrow_kg)
     for f in fields(at):
-        given: Given | None = getattr(at, f.name)
+        given: InputQuantity | None = getattr(at, f.name)
         if given is None or f.name not in BOUNDS:
             continue
         low, high, what, unit, per = BOUNDS[f.name]

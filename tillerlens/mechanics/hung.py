@@ -14,8 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tillerlens.core.measurement import LIMBS, Value
-from tillerlens.core.measurement import Limb as LimbName
+from tillerlens.core.measurement import LIMBS, LimbName, Value
 from tillerlens.core.reading import shown
 from tillerlens.core.units import KG_PER_POUND, MM_PER_INCH, MOST_TYPED, STANDARD_GRAVITY, parse_quantity
 from tillerlens.mechanics.evidence import check_weight

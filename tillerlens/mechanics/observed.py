@@ -12,8 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.errors import TillerLensError
-from tillerlens.core.measurement import LIMBS, Measurement, Value
-from tillerlens.core.measurement import Limb as LimbName
+from tillerlens.core.measurement import LIMBS, LimbName, Measurement, Value
 from tillerlens.core.units import newtons_from_pounds
 from tillerlens.shape.spline import CUTOFF_MM, shortest_wave_mm
 

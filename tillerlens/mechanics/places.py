@@ -29,11 +29,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.core.measurement import LIMBS, Value
-from tillerlens.core.measurement import Limb as LimbName
+from tillerlens.core.measurement import LIMBS, LimbName, Value
 
 Array = NDArray[np.float64]
-Kind = Literal["hinge", "stiff"]
+AnomalyKind = Literal["hinge", "stiff"]
 
 FIRST, LAST = 0.07, 0.97
 """Shares of the limb from the nock between which a curve is searched: nearer the nock there is no lever, at the fade no limb."""
@@ -141,13 +140,13 @@ class Found:
     hinges that cannot be told: they stand out too little, ``significance`` from ``LEFT_Z`` on, or more than wood does, or lie
     where the smoothing rings."""
 
-    told: tuple[Place, ...] = ()
-    odd: tuple[Place, ...] = ()
-    perhaps: tuple[Place, ...] = ()
+    told: tuple[BendAnomaly, ...] = ()
+    odd: tuple[BendAnomaly, ...] = ()
+    perhaps: tuple[BendAnomaly, ...] = ()
 
 
 @dataclass(frozen=True)
-class Place:
+class BendAnomaly:
     """A stretch of a limb that bends more (hinge) or less (stiff) than the wood around it.
 
     from_nock_mm: its middle and that middle's standard uncertainty. length_mm: how long it is. bend: how much more the wood
@@ -156,7 +155,7 @@ class Place:
     """
 
     limb: LimbName
-    kind: Kind
+    kind: AnomalyKind
     from_nock_mm: Value
     length_mm: float
     bend: Value
@@ -182,7 +181,7 @@ def find_places(upper: LimbCurve, lower: LimbCurve, least_z: float = BLIND_Z) ->
     of_fades = [p for p in found if p.kind == "stiff" and limb[p.limb].length_mm - p.from_nock_mm.value < FADE_MM]
     beside = [*odd, *of_fades]  # the smoothing rings about either
 
-    def rung(p: Place) -> bool:
+    def rung(p: BendAnomaly) -> bool:
         reach = limb[p.limb].cutoff_mm
         return any(q.limb == p.limb and _apart(p, q) < reach for q in beside)
 
@@ -192,7 +191,7 @@ def find_places(upper: LimbCurve, lower: LimbCurve, least_z: float = BLIND_Z) ->
     # too near to a fault or a thick fade to be told, or more than wood does: no wood comes off there either
     perhaps = [p for p in found if p.kind == "hinge" and (p in odd or rung(p))] + perhaps
 
-    def rivalled(p: Place) -> bool:
+    def rivalled(p: BendAnomaly) -> bool:
         reach = limb[p.limb].cutoff_mm
         return any(q.limb == p.limb and q.kind != p.kind and _apart(p, q) < reach for q in rivals)
 
@@ -200,7 +199,7 @@ def find_places(upper: LimbCurve, lower: LimbCurve, least_z: float = BLIND_Z) ->
     return Found(told, tuple(odd), tuple(perhaps))
 
 
-def _apart(one: Place, other: Place) -> float:
+def _apart(one: BendAnomaly, other: BendAnomaly) -> float:
     return abs(one.from_nock_mm.value - other.from_nock_mm.value)
 
 
@@ -382,7 +381,7 @@ class _Field:
                 return out
             out.append(best)
 
-    def rivals(self, believed: list[_Bump]) -> list[Place]:
+    def rivals(self, believed: list[_Bump]) -> list[BendAnomaly]:
         """Places that explain nearly as well what one of the other kind beside them was told for: the smoothing of a hinge rings,
         and what stands low beside it is the first half of the ringing; of a stiff place likewise."""
         out = []
@@ -427,7 +426,7 @@ class _Field:
         """How much more the curves scatter than was promised; never less than promised, since few degrees of freedom are left."""
         return max(SPREAD_FLOOR, float(np.sqrt(left @ left / max(len(left) - used, 1))))
 
-    def places(self, chosen: list[_Bump], beside: Sequence[_Bump] = ()) -> list[Place]:
+    def places(self, chosen: list[_Bump], beside: Sequence[_Bump] = ()) -> list[BendAnomaly]:
         """The chosen bumps as places: each over all lengths and middles that explain it, the others and those ``beside`` held.
 
         A short sharp bump and a long flat one look alike through the smoothing: what is measured well is their product. How much
@@ -436,7 +435,7 @@ class _Field:
         """
         return [self._place(b, [c for c in (*beside, *chosen) if c is not b]) for b in chosen]
 
-    def _place(self, b: _Bump, others: list[_Bump]) -> Place:
+    def _place(self, b: _Bump, others: list[_Bump]) -> BendAnomaly:
         q = self._basis(others)
         left = self.y - q @ (q.T @ self.y)
         near = [i for i, (k, m, h) in enumerate(self.where) if k == b.limb and abs(m - b.middle) <= b.half]
@@ -458,8 +457,8 @@ class _Field:
         mean, at = float(weight @ bend), float(weight @ middle)
         u = float(np.hypot(np.sqrt(weight @ (bend_u2 + (bend - mean) ** 2)), SHAPE_U * mean))
         u_at = float(np.hypot(np.sqrt(weight @ (middle - at) ** 2), TRIED_MM / 2))
-        kind: Kind = "hinge" if b.amount > 0 else "stiff"
-        return Place(LIMBS[b.limb], kind, Value(at, u_at, "mm"), float(2 * weight @ half), Value(mean, u, ""), b.z)
+        kind: AnomalyKind = "hinge" if b.amount > 0 else "stiff"
+        return BendAnomaly(LIMBS[b.limb], kind, Value(at, u_at, "mm"), float(2 * weight @ half), Value(mean, u, ""), b.z)
 
 
 def _whitener(c: LimbCurve, u: Array, moved: Array) -> Array:

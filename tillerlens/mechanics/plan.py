@@ -12,8 +12,7 @@ import numpy as np
 
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.json_form import JsonDocument, JsonObject
-from tillerlens.core.measurement import LIMBS, Measurement, Value
-from tillerlens.core.measurement import Limb as LimbName
+from tillerlens.core.measurement import LIMBS, LimbName, Measurement, Value
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.mechanics.bench import Given, Unpictured, check_weighings, weigh_curve
 from tillerlens.mechanics.current_bow import CurrentBow, CurrentLimb, DrawReading, Weighed

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
 from tillerlens.core.errors import TillerLensError
-from tillerlens.core.measurement import Limb
+from tillerlens.core.measurement import LimbName
 from tillerlens.core.units import MM_PER_INCH
 
 Array = NDArray[np.float64]
@@ -95,7 +95,7 @@ class LimbSections:
         return replace(self, from_nock_mm=np.asarray(from_nock_mm, float), **read_there)
 
 
-def by_calipers(sections: Mapping[Limb, LimbSections] | None) -> bool:
+def by_calipers(sections: Mapping[LimbName, LimbSections] | None) -> bool:
     """Whether both limbs' thickness was measured with calipers, and not seen from the side."""
     return sections is not None and all(s.thickness_from == "calipers" for s in sections.values())
 

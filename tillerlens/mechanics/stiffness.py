@@ -19,8 +19,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.core.measurement import LIMBS, Value
-from tillerlens.core.measurement import Limb as LimbName
+from tillerlens.core.measurement import LIMBS, LimbName, Value
 from tillerlens.mechanics.observed import SCALE_GAIN_U, MechanicsError, ObservedBow, ObservedLimb
 from tillerlens.mechanics.section import LimbSections
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle

@@ -28,8 +28,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.core.measurement import LIMBS, Value
-from tillerlens.core.measurement import Limb as LimbName
+from tillerlens.core.measurement import LIMBS, LimbName, Value
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.mechanics.find_wood import FoundWood
 from tillerlens.mechanics.observed import MechanicsError, ObservedBow

@@ -8,8 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from tillerlens.core.errors import Reason
-from tillerlens.core.measurement import LIMBS, Measurement
-from tillerlens.core.measurement import Limb as LimbName
+from tillerlens.core.measurement import LIMBS, LimbName, Measurement
 from tillerlens.core.units import format_inches
 from tillerlens.mechanics.observed import MechanicsError, read_observed
 from tillerlens.mechanics.section import LimbSections, limb_sections

@@ -17,8 +17,7 @@ from typing import Literal, get_args
 import numpy as np
 
 from tillerlens.core.json_form import JsonDocument
-from tillerlens.core.measurement import LIMBS, Measurement, Value
-from tillerlens.core.measurement import Limb as LimbName
+from tillerlens.core.measurement import LIMBS, LimbName, Measurement, Value
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.mechanics.bench import Unpictured
 from tillerlens.mechanics.current_bow import SEGMENTS, CurrentBow, Weighed, gaps_of, sharpen, thinned
@@ -31,9 +30,9 @@ from tillerlens.mechanics.statics import Bow, ElasticLimb, Equilibrium, NoEquili
 from tillerlens.mechanics.stiffness import FIRST, LAST
 from tillerlens.mechanics.strain import distances
 
-Kind = Literal["take", "narrow", "shorten", "brace", "reflex", "heat"]
+ChangeKind = Literal["take", "narrow", "shorten", "brace", "reflex", "heat"]
 Where = Literal["upper", "lower", "both"]
-KINDS: tuple[Kind, ...] = get_args(Kind)
+KINDS: tuple[ChangeKind, ...] = get_args(ChangeKind)
 
 EDGE_MM = 25.0  # over which a scraped stretch runs out at its ends (common practice, no source)
 NEAR_NOCK_MM = 20.0  # no gap is told nearer to the nock
@@ -42,7 +41,7 @@ TIPS = 1 / 3  # the outer part of the limb that is narrowed, the most at the noc
 STIFFER = (0.05, 0.20)
 OWN_STIFFER_U = 0.03  # of one bow that the user heated: the next one differs
 # What may be asked for: shares of thickness and of width at the nock, mm at each end, mm of brace height and of reflex, a share.
-BOUNDS: dict[Kind, tuple[float, float]] = {
+BOUNDS: dict[ChangeKind, tuple[float, float]] = {
     "take": (0.0, 0.25),
     "narrow": (0.0, 0.6),
     "shorten": (0.0, 4 * MM_PER_INCH),
@@ -69,7 +68,7 @@ class Change:
     ``u``: standard uncertainty of the amount.
     """
 
-    kind: Kind
+    kind: ChangeKind
     amount: float | None = None
     limb: Where = "both"
     from_nock_mm: tuple[float, float] | None = None
@@ -257,7 +256,7 @@ def check_change(c: Change, shortest_mm: float) -> None:
         )
 
 
-_WORDS: dict[Kind, str] = {
+_WORDS: dict[ChangeKind, str] = {
     "take": "take wood off", "narrow": "narrow the tips", "shorten": "shorten each end", "brace": "raise the brace",
     "reflex": "add reflex", "heat": "heat the belly",
 }  # fmt: skip

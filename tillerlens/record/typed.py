@@ -15,7 +15,7 @@ from tillerlens.mechanics.wood import read_humidity, read_moisture
 from tillerlens.record.entries import RecordError
 
 if TYPE_CHECKING:
-    from tillerlens.mechanics.flight import Given, Range
+    from tillerlens.mechanics.flight import InputQuantity, Range
 
 Reader = Callable[[str], Any]
 Words = Mapping[str, tuple[str, Reader]]
@@ -81,16 +81,16 @@ def read_range(
     """A range from what a person writes; what is left out or empty is taken as usual. Raises TillerLensError."""
     from tillerlens.mechanics import flight as f
 
-    def given(text: str | None, read: Callable[[str], float], u: float, usual: Given) -> Given:
-        return usual if text is None or not text.strip() else f.Given(read(text), u)
+    def given(text: str | None, read: Callable[[str], float], u: float, usual: InputQuantity) -> InputQuantity:
+        return usual if text is None or not text.strip() else f.InputQuantity(read(text), u)
 
     def metres(text: str) -> float:
         return units.parse_length(text) / 1000
 
     return f.Range(
-        f.Given(read_distance(distance), f.DISTANCE_U),
+        f.InputQuantity(read_distance(distance), f.DISTANCE_U),
         given(phone, read_distance, f.PHONE_U, f.USUAL_PHONE),
-        None if not (phone_to_target or "").strip() else f.Given(read_distance(str(phone_to_target)), f.PHONE_U),
+        None if not (phone_to_target or "").strip() else f.InputQuantity(read_distance(str(phone_to_target)), f.PHONE_U),
         given(temperature, lambda text: read_celsius(text, ShotError), f.TEMPERATURE_U, f.USUAL_AIR),
         given(arrow_length, metres, f.ARROW_U, f.USUAL_ARROW),
         given(brace, metres, f.ARROW_U, f.USUAL_BRACE),

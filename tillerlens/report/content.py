@@ -36,7 +36,7 @@ class Table:
 
 
 @dataclass(frozen=True)
-class Section:
+class ReportSection:
     title: str
     text: tuple[str, ...] = ()
     pictures: tuple[PictureShown, ...] = ()
@@ -56,9 +56,9 @@ class Report:
     subtitle: str
     facts: tuple[tuple[str, str], ...]
     notes: str
-    sections: tuple[Section, ...]
+    sections: tuple[ReportSection, ...]
     foot: str
 
-    def section(self, title: str) -> Section:
+    def section(self, title: str) -> ReportSection:
         """The section of this title; an empty one where the report has none."""
-        return next((s for s in self.sections if s.title == title), Section(title))
+        return next((s for s in self.sections if s.title == title), ReportSection(title))

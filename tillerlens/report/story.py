@@ -22,7 +22,6 @@ from tillerlens.measures.set import (
     Recovery,
     RestReading,
     SetFound,
-    Weighing,
     early_draw,
     fit_recovery,
     rest_kind,
@@ -31,7 +30,7 @@ from tillerlens.measures.set import (
 )
 from tillerlens.mechanics.cast import grains_per_pound
 from tillerlens.report.charts import svg as figures
-from tillerlens.report.content import Figure, PictureShown, Report, Section, Table
+from tillerlens.report.content import Figure, PictureShown, Report, ReportSection, Table
 from tillerlens.report.words.compare import (
     early_draw_sentence,
     kept_sentence,
@@ -77,16 +76,16 @@ def lay_out(story: Story, units: Units | None = None) -> Report:
     pictures = tuple(_picture(s, units) for s in _some(story.stages, MOST_PICTURES))
     gap_tables = tuple(_gap_table(s, units) for s in _gap_stages(strung))
     sections = (
-        Section("Summary", _texts(_summary(story, measured, of_set[:1] if found else [], units))),
+        ReportSection("Summary", _texts(_summary(story, measured, of_set[:1] if found else [], units))),
         _from_front(fronts, units),
-        Section("Tiller, stage by stage", pictures=pictures),
-        Section("Profile and bend", figures=_shapes(story, measured, rest, units)),
-        Section("Gaps, belly to the line between the nocks", tables=gap_tables),
-        Section("Reflex and set", _texts(rest_words), figures=rest_figures),
-        Section("Weight and cast", figures=_weight_figures(story, units), tables=_weights(story, units)),
-        Section("What was done", tables=_done_table(story.events, units)),
-        Section("Inspection", INSPECTION, tables=_findings(story)),
-        Section("Take care", (*CARE_ALWAYS, *CARE_UNDER_TENSION)),
+        ReportSection("Tiller, stage by stage", pictures=pictures),
+        ReportSection("Profile and bend", figures=_shapes(story, measured, rest, units)),
+        ReportSection("Gaps, belly to the line between the nocks", tables=gap_tables),
+        ReportSection("Reflex and set", _texts(rest_words), figures=rest_figures),
+        ReportSection("Weight and cast", figures=_weight_figures(story, units), tables=_weights(story, units)),
+        ReportSection("What was done", tables=_done_table(story.events, units)),
+        ReportSection("Inspection", INSPECTION, tables=_findings(story)),
+        ReportSection("Take care", (*CARE_ALWAYS, *CARE_UNDER_TENSION)),
     )
     return Report(
         title=story.name,
@@ -175,12 +174,9 @@ def _rest_words(story: Story, fitted: Recovery | None, units: Units) -> list[Sen
         out.append(replace(kept, text=phrase("kept.last", kind=read[-1].kind, kept=kept.text)))
     if fitted is not None:
         out.append(recovery_sentence(fitted, units))
-    first = story.pulls[0].when if story.pulls else None
-    if first is not None:
-        weighings = [Weighing((p.when - first).total_seconds() / 3600, p.draw_mm, p.weight_n, p.u_n) for p in story.pulls]
-        checked = early_draw(weighings, [(when - first).total_seconds() / 3600 for when, _ in story.scrapes])
-        if checked is not None:
-            out.append(early_draw_sentence(checked, units))
+    checked = early_draw(story.pulls, [when for when, _ in story.scrapes])
+    if checked is not None:
+        out.append(early_draw_sentence(checked, units))
     return out
 
 
@@ -205,16 +201,16 @@ def _picture(s: StageShown, units: Units) -> PictureShown:
     return PictureShown(s.title, f"{s.when:%Y-%m-%d}. {_headline(s, units)}", s.notes, s.picture, tuple(s.pins))
 
 
-def _from_front(fronts: Sequence[StageShown], units: Units) -> Section:
+def _from_front(fronts: Sequence[StageShown], units: Units) -> ReportSection:
     """What the last front view says, with the limbs' widths."""
     title = "Seen from belly or back"
     if not fronts:
-        return Section(title)
+        return ReportSection(title)
     found = fronts[-1].measurement
     said = verdict(found, units)
     head, *rows = width_rows(found, units)
     table = _table(f"Width along the limbs, {fronts[-1].title}, {fronts[-1].when:%Y-%m-%d}", head, rows)
-    return Section(title, _texts([said.first, *said.more]), tables=(table,) if rows else ())
+    return ReportSection(title, _texts([said.first, *said.more]), tables=(table,) if rows else ())
 
 
 def _headline(s: StageShown, units: Units) -> str:

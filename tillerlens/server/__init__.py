@@ -4,13 +4,13 @@ It stands before everything that the server answers: pages, pictures, uploads an
 """
 
 from tillerlens.server.gate import Gate
-from tillerlens.server.keys import Kind, PinError, Pins
+from tillerlens.server.keys import Access, PinError, Pins
 from tillerlens.server.shop import Shop, open_shop, shop_now
 from tillerlens.server.visit import LookingOnly, looking_only, refuse_if_looking, visitor
 
 __all__ = [
     "Gate",
-    "Kind",
+    "Access",
     "LookingOnly",
     "PinError",
     "Pins",

@@ -12,7 +12,7 @@ from urllib.parse import parse_qsl, urlencode
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from tillerlens.server import answers, hosts
-from tillerlens.server.keys import COOKIE_S, Kind
+from tillerlens.server.keys import COOKIE_S, Access
 from tillerlens.server.shop import Shop
 from tillerlens.server.uploads import MB, MOST_MB
 from tillerlens.server.visit import VISIT_HEADER
@@ -102,7 +102,7 @@ class Gate:
             return how == "navigate" and asked.one("sec-fetch-dest") == "document"
         return True
 
-    def _who(self, asked: _Asked) -> Kind | None:
+    def _who(self, asked: _Asked) -> Access | None:
         if asked.nearby:
             return "here"
         cookies: SimpleCookie = SimpleCookie()
@@ -156,7 +156,7 @@ class Gate:
             guarded = answers.with_headers(send, answers.guards(asked.host_text, trusted))
             await self._pass({**scope, "headers": headers}, receive, guarded, asked)
 
-    async def _take_key(self, send: Send, asked: _Asked, key: str, place: str, kind: Kind | None) -> None:
+    async def _take_key(self, send: Send, asked: _Asked, key: str, place: str, kind: Access | None) -> None:
         """Exchange the key in an address for a cookie, and drop it from the address."""
         if kind == "here":
             await answers.answer(send, 200, answers.onward_page(place), "text/html")
@@ -203,7 +203,7 @@ class Gate:
     async def _ask_pin(self, send: Send, trouble: str = "") -> None:
         await answers.answer(send, 401, answers.pin_page(trouble), "text/html", [("www-authenticate", 'PIN realm="TillerLens"')])
 
-    async def _let_in(self, send: Send, kind: Kind, place: str) -> None:
+    async def _let_in(self, send: Send, kind: Access, place: str) -> None:
         shop = self._shop
         cookie = f"{shop.cookie}={shop.keys.cookie(kind)}; Path=/; Max-Age={COOKIE_S:.0f}; HttpOnly; SameSite=Strict"
         await answers.answer(send, 200, answers.onward_page(place), "text/html", [("set-cookie", cookie)])

@@ -13,7 +13,7 @@ from typing import Literal
 
 from tillerlens.core.errors import TillerLensError
 
-Kind = Literal["here", "full", "looking"]  # at this computer; with the PIN; with the PIN for looking
+Access = Literal["here", "full", "looking"]  # at this computer; with the PIN; with the PIN for looking
 LEAST_PIN, MOST_PIN = 6, 64  # characters
 COOKIE_S = 24 * 3600.0
 
@@ -69,25 +69,25 @@ class Keys:
         self.pins = pins
         self._clock = clock
         self._secret = secrets.token_bytes(32)
-        self._pins: dict[Kind, str] = {}
+        self._pins: dict[Access, str] = {}
         if pins.full is not None:
             self._pins["full"] = pins.full
         if pins.looking is not None:
             self._pins["looking"] = pins.looking
-        self.in_address: dict[Kind, str] = {kind: secrets.token_urlsafe(18) for kind in self._pins}
+        self.in_address: dict[Access, str] = {kind: secrets.token_urlsafe(18) for kind in self._pins}
 
-    def by_pin(self, typed: str) -> Kind | None:
+    def by_pin(self, typed: str) -> Access | None:
         return _which(self._pins, typed.strip())
 
-    def by_address(self, key: str) -> Kind | None:
+    def by_address(self, key: str) -> Access | None:
         return _which(self.in_address, key)
 
-    def cookie(self, kind: Kind) -> str:
+    def cookie(self, kind: Access) -> str:
         """Make a cookie's value for somebody who has shown a PIN or a key."""
         said = f"{kind}.{self._clock():.0f}.{secrets.token_hex(8)}"
         return f"{said}.{self._sign(said)}"
 
-    def by_cookie(self, value: str) -> Kind | None:
+    def by_cookie(self, value: str) -> Access | None:
         said, _, sign = value.rpartition(".")
         if not hmac.compare_digest(self._sign(said).encode(), sign.encode("utf-8", "replace")):
             return None
@@ -100,7 +100,7 @@ class Keys:
         return hmac.new(self._secret, said.encode("utf-8", "replace"), "sha256").hexdigest()
 
 
-def _which(known: dict[Kind, str], shown: str) -> Kind | None:
+def _which(known: dict[Access, str], shown: str) -> Access | None:
     """Compare with every key, each in the same time, so that the time taken tells nothing."""
     digest = hashlib.sha256(shown.encode("utf-8", "replace")).digest()
     right = [kind for kind, key in known.items() if hmac.compare_digest(hashlib.sha256(key.encode()).digest(), digest)]

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from tillerlens.server.hosts import own_names
-from tillerlens.server.keys import Keys, Kind, Pins, Tries
+from tillerlens.server.keys import Access, Keys, Pins, Tries
 from tillerlens.server.uploads import Uploads
 
 MOST_VISITS = 100  # tabs open at once, of everyone
@@ -20,7 +20,7 @@ class Visit:
     """One tab that has the shop open. since: in local time."""
 
     id: str
-    kind: Kind
+    kind: Access
     address: str
     since: datetime
 
@@ -54,7 +54,7 @@ class Shop:
     def open_to_others(self) -> bool:
         return self.keys.pins.any
 
-    def come_in(self, kind: Kind, address: str) -> Visit | None:
+    def come_in(self, kind: Access, address: str) -> Visit | None:
         """Note that somebody has opened a tab; None when there are too many."""
         visit = Visit(secrets.token_hex(16), kind, address, datetime.now())
         with self._lock:
@@ -76,7 +76,7 @@ class Shop:
         with self._lock:
             return sorted(self._visits.values(), key=lambda v: v.since)
 
-    def link(self, kind: Kind) -> str | None:
+    def link(self, kind: Access) -> str | None:
         """The address that lets somebody in without typing a PIN; None when that way is shut."""
         key = self.keys.in_address.get(kind)
         return None if key is None or self.address is None else f"{self.address}/?key={key}"

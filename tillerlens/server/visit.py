@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import cast
 
 from tillerlens.record import LookingOnly as LookingOnly
-from tillerlens.server.keys import Kind
+from tillerlens.server.keys import Access
 from tillerlens.server.shop import Shop, Visit, shop_now
 
 LOOKING, ASK = "You are here to look only, so nothing was changed.", "Ask whoever runs the shop for the other PIN."
@@ -24,7 +24,7 @@ def visitor() -> Visit | None:
     return shop.visit(st.context.headers.get(VISIT_HEADER, ""))
 
 
-def kind_now() -> Kind:
+def kind_now() -> Access:
     """How far the person before this page may go. Somebody the gate does not know may only look.
 
     A run whose connection is lost meanwhile, as when a phone locks, goes on with the rights it began with.
@@ -36,12 +36,12 @@ def kind_now() -> Kind:
     if shop is None:
         return "here" if _for_this_computer_only() else "looking"
     visit = visitor()
-    known: Kind = "looking" if shop.open_to_others else "here"  # a shut gate lets nobody else come as far as a page
+    known: Access = "looking" if shop.open_to_others else "here"  # a shut gate lets nobody else come as far as a page
     if get_script_run_ctx(suppress_warning=True) is None:
         return known
     if visit is not None:
         st.session_state[_KIND] = visit.kind  # the session's own, where no browser can write
-    return cast(Kind, st.session_state.get(_KIND, known))
+    return cast(Access, st.session_state.get(_KIND, known))
 
 
 def looking_only() -> bool:
@@ -56,7 +56,7 @@ def refuse_if_looking() -> None:
 
 def others_in_words(shop: Shop, mine: Visit | None) -> str:
     """Who else has the shop open, in a line."""
-    groups: dict[tuple[str, Kind], Visit] = {}
+    groups: dict[tuple[str, Access], Visit] = {}
     for visit in shop.visits():
         if mine is None or (visit.address, visit.kind) != (mine.address, mine.kind):
             groups.setdefault((visit.address, visit.kind), visit)

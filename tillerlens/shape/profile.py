@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.errors import Reason
-from tillerlens.core.measurement import LIMBS, Limb, LimbProfile, TracedBow
+from tillerlens.core.measurement import LIMBS, LimbName, LimbProfile, TracedBow
 from tillerlens.core.shot import Shot
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.shape.bow_shape import LEAST_SHARE, STATIONS_IN, BowShape, LimbFit, LimbLayout, belly_at
@@ -27,11 +27,11 @@ NOTHING_LEFT = 1.05  # times the least that the wood may be: all that shows may 
 PLACES = np.linspace(0.2, 0.8, 25)  # of a limb, where its thickness is held against the other's
 
 
-def limb_profiles(trace: Trace, placed: Placed, s: BowShape, influence: Sensitivity) -> dict[Limb, LimbProfile]:
+def limb_profiles(trace: Trace, placed: Placed, s: BowShape, influence: Sensitivity) -> dict[LimbName, LimbProfile]:
     """Both limbs along their length, with standard uncertainties."""
     apart = limbs_apart(s, influence)
     layouts = (placed.model.layout.upper, placed.model.layout.lower)
-    out: dict[Limb, LimbProfile] = {}
+    out: dict[LimbName, LimbProfile] = {}
     for k, (name, limb, layout) in enumerate(zip(LIMBS, (s.upper, s.lower), layouts, strict=True)):
         keep = limb.from_nock_mm > -BEFORE_NOCK_MM
         u_bend = _curvature_u(trace, limb, layout, influence.curvature[k])

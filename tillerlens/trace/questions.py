@@ -22,7 +22,7 @@ from typing import get_args
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.core.errors import Ask, NeedsHelp, Place, Reason, Wants
+from tillerlens.core.errors import Ask, NeedsHelp, PixelPoint, Reason, Wants
 from tillerlens.core.measurement import Followed
 from tillerlens.core.shot import Shot
 from tillerlens.core.units import format_inches
@@ -191,7 +191,7 @@ def _view(
     return None if handle is None else view_of_path(followed.middle_px, handle, fit.camera.focal_px, shot)
 
 
-def view_of_path(path_px: Array, handle: Place, focal_px: float, shot: Shot) -> View | None:
+def view_of_path(path_px: Array, handle: PixelPoint, focal_px: float, shot: Shot) -> View | None:
     """The view by the two halves of a path, at either side of the handle.
 
     Parameters
@@ -215,7 +215,7 @@ def view_of_path(path_px: Array, handle: Place, focal_px: float, shot: Shot) -> 
     return view_by_halves(halves, span, focal_px, share)
 
 
-def grip_on_map(maps: FinderMaps, path_px: Array) -> Place | None:
+def grip_on_map(maps: FinderMaps, path_px: Array) -> PixelPoint | None:
     """The middle of the grip along a path (N, 2) px, where it stands out clearly in the finder's map; else None."""
     on_map = maps.to_map(path_px)
     step = np.r_[0, np.cumsum(np.linalg.norm(np.diff(on_map, axis=0), axis=1))]
@@ -273,7 +273,7 @@ def _places(limb: str, share: tuple[float, float], followed: Followed) -> tuple[
     return (first, last) if last > first else None
 
 
-def _line(px: Array, middle: Array, stretch: tuple[int, int]) -> tuple[Place, ...]:
+def _line(px: Array, middle: Array, stretch: tuple[int, int]) -> tuple[PixelPoint, ...]:
     """The stretch of an edge, or of the middle where the edge is not there."""
     a, b = stretch
     part = px[a : b + 1] if len(px) == len(middle) else middle[a : b + 1]

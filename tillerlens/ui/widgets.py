@@ -13,7 +13,7 @@ import streamlit as st
 
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.events import CaliperReading, CalipersDetails
-from tillerlens.core.measurement import LIMBS, Limb, Measurement
+from tillerlens.core.measurement import LIMBS, LimbName, Measurement
 from tillerlens.history import bench as of
 from tillerlens.mechanics.section import LimbSections
 from tillerlens.record import Bow, Event, Record, Stage, store
@@ -227,7 +227,7 @@ def clear(keys: Sequence[str], text: str) -> None:
     st.rerun()
 
 
-def sections(known: Known) -> dict[Limb, LimbSections] | None:
+def sections(known: Known) -> dict[LimbName, LimbSections] | None:
     """The limbs' sections by the calipers, else by the last picture of the belly or back and those from the side."""
     read = _calipers(known)
     hand = of.on_hand(known.stages, known.events)
@@ -241,7 +241,7 @@ def sections(known: Known) -> dict[Limb, LimbSections] | None:
     return found
 
 
-def _calipers(known: Known) -> dict[Limb, LimbSections] | None:
+def _calipers(known: Known) -> dict[LimbName, LimbSections] | None:
     """The sections of the last caliper readings that were kept, and the fields to type new ones."""
     kept = next((e for e in reversed(known.events) if e.kind == "calipers"), None)
     found = kept.details if kept is not None and isinstance(kept.details, CalipersDetails) else None

@@ -10,7 +10,7 @@ import numpy as np
 from tillerlens.core.measurement import COVER, LIMBS
 from tillerlens.mechanics.current_bow import BLIND_U, PATCH_MM, TIP_MM, CurrentBow, CurrentLimb, Patches
 from tillerlens.mechanics.elastica import Floats
-from tillerlens.mechanics.places import BUMP_MEAN, MAY_BE_Z, Place
+from tillerlens.mechanics.places import BUMP_MEAN, MAY_BE_Z, BendAnomaly
 from tillerlens.mechanics.scraping.hand import Foretold
 from tillerlens.mechanics.scraping.model import Care, Leave
 from tillerlens.mechanics.statics import Bow, Equilibrium
@@ -114,7 +114,7 @@ def _beside(one: Leave, others: Sequence[Leave]) -> list[Leave]:
     return [replace(one, from_nock_mm=(low, high))]
 
 
-def _may_be(place: Place) -> Leave:
+def _may_be(place: BendAnomaly) -> Leave:
     """As long as such a stretch is, and as far as its middle may lie from where it seems to."""
     at = place.from_nock_mm
     half = max(MAY_BE_MM / 2, COVER * at.u)
@@ -170,7 +170,7 @@ class _Bend:
         return np.asarray((self.s >= at + low) & (self.s <= at + high))
 
 
-def _leave(present: CurrentBow, beside: float, place: Place) -> Leave:
+def _leave(present: CurrentBow, beside: float, place: BendAnomaly) -> Leave:
     length = present.limbs[LIMBS.index(place.limb)].limb.length
     low, high = place.ends_mm
     return Leave(place.limb, (max(0.0, low - beside), min(length, high + beside)), place.bend.value)

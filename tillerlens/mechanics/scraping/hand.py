@@ -8,8 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tillerlens.core.measurement import LIMBS, Value
-from tillerlens.core.measurement import Limb as LimbName
+from tillerlens.core.measurement import LIMBS, LimbName, Value
 from tillerlens.mechanics.current_bow import CurrentBow
 from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.observed import own_u

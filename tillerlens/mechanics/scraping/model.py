@@ -8,8 +8,7 @@ from typing import Literal
 import numpy as np
 
 from tillerlens.core.errors import Reason
-from tillerlens.core.measurement import GapRow, Value
-from tillerlens.core.measurement import Limb as LimbName
+from tillerlens.core.measurement import GapRow, LimbName, Value
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.finding import Finding

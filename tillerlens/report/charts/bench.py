@@ -13,7 +13,7 @@ import altair as alt
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.core.measurement import COVER, LIMBS, Limb, Value
+from tillerlens.core.measurement import COVER, LIMBS, LimbName, Value
 from tillerlens.core.units import FOOT_M, KG_PER_GRAIN
 from tillerlens.measures.pair import Along, Picture, less_rest
 from tillerlens.mechanics.cast import ArrowSpeed, Cast
@@ -37,7 +37,7 @@ Array = NDArray[np.float64]
 
 def bend_from_rest_chart(
     rest: Picture, bent: Picture, units: Units | None = None, bend: Bend = "arc",
-    sections: Mapping[Limb, LimbSections] | None = None,
+    sections: Mapping[LimbName, LimbSections] | None = None,
 ) -> alt.LayerChart:  # fmt: skip
     """How much both limbs moved from their shape at rest, with bands, over the target way to share the same bend out."""
     units = units or Units()
@@ -55,7 +55,7 @@ def bend_from_rest_chart(
 
 
 def from_rest_rows(
-    rest: Picture, bent: Picture, units: Units, bend: Bend, sections: Mapping[Limb, LimbSections] | None = None
+    rest: Picture, bent: Picture, units: Units, bend: Bend, sections: Mapping[LimbName, LimbSections] | None = None
 ) -> tuple[Rows, Rows]:
     """Movement of both limbs by place with its band, and the wished movement; without sections even strain has no wish."""
     moved = {limb: _moved(rest.limbs[limb], bent.limbs[limb]) for limb in LIMBS}
@@ -88,8 +88,8 @@ def _moved(rest: Along, bent: Along) -> tuple[Array, Array, Array]:
 
 
 def _wished_shape(
-    limb: Limb, part: Array, moved: Mapping[Limb, tuple[Array, Array, Array]], bend: Bend,
-    sections: Mapping[Limb, LimbSections] | None, length: float, fade: float,
+    limb: LimbName, part: Array, moved: Mapping[LimbName, tuple[Array, Array, Array]], bend: Bend,
+    sections: Mapping[LimbName, LimbSections] | None, length: float, fade: float,
 ) -> Array | None:  # fmt: skip
     """How the movement is to be shared out along a limb, to a factor; None where that is not known."""
     if bend == "even_strain":
@@ -99,7 +99,7 @@ def _wished_shape(
         at = np.clip(length - fade - part * (length - fade), thick.from_nock_mm[0], thick.from_nock_mm[-1])
         return np.asarray(1 / thick.at(at).to_belly)
     if bend in ("like_upper", "like_lower"):
-        model: Limb = "upper" if bend == "like_upper" else "lower"
+        model: LimbName = "upper" if bend == "like_upper" else "lower"
         at, k, _ = moved[model]
         share = (at - fade) / (float(at.max()) - fade)
         order = np.argsort(share)
@@ -180,7 +180,7 @@ def force_rows(curve: ForceCurve, units: Units) -> Rows:
 # --- strain
 
 
-def strain_chart(strains: Mapping[Limb, LimbStrain], risk: Risk | None, units: Units | None = None) -> alt.LayerChart:
+def strain_chart(strains: Mapping[LimbName, LimbStrain], risk: Risk | None, units: Units | None = None) -> alt.LayerChart:
     """How much the belly is pressed along both limbs, with bands, under what the wood is said to take."""
     units = units or Units()
     rows = strain_rows(strains, units)
@@ -203,7 +203,7 @@ def strain_chart(strains: Mapping[Limb, LimbStrain], risk: Risk | None, units: U
     return cast(alt.LayerChart, alt.layer(*layers).properties(height=HEIGHT))
 
 
-def strain_rows(strains: Mapping[Limb, LimbStrain], units: Units) -> Rows:
+def strain_rows(strains: Mapping[LimbName, LimbStrain], units: Units) -> Rows:
     rows: Rows = []
     for limb, s in strains.items():
         for at, y, u in zip(s.from_nock_mm, s.belly, s.u_belly, strict=True):

@@ -11,7 +11,7 @@ from typing import Any, cast
 import altair as alt
 import numpy as np
 
-from tillerlens.core.measurement import COVER, LIMBS, Limb, Measurement
+from tillerlens.core.measurement import COVER, LIMBS, LimbName, Measurement
 from tillerlens.report.charts import Rows
 from tillerlens.report.words.from_rest import bend_of
 from tillerlens.report.words.quantities import Units, say_two_limbs
@@ -208,7 +208,7 @@ def _bend_tips(units: Units) -> list[alt.Tooltip]:
     ]
 
 
-def _from_handle(measurement: Measurement, limb: Limb, from_nock_mm: Any) -> Any:
+def _from_handle(measurement: Measurement, limb: LimbName, from_nock_mm: Any) -> Any:
     """Distance from the handle's centre; from the innermost place seen where the limb's length is not
     given.
     """

@@ -14,11 +14,11 @@ from xml.sax.saxutils import escape
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.core.measurement import COVER, LIMBS, Limb
+from tillerlens.core.measurement import COVER, LIMBS, LimbName
 from tillerlens.core.units import NEWTON_PER_POUND, STANDARD_GRAVITY
-from tillerlens.history.trends import Pull, ReflexAt
+from tillerlens.history.trends import ReflexAt
 from tillerlens.measures.pair import Picture, less_rest
-from tillerlens.measures.set import Recovery, RestReading, SetFound
+from tillerlens.measures.set import Recovery, RestReading, SetFound, WeighedDraw
 from tillerlens.report.charts.picture import COLOURS
 from tillerlens.report.words.quantities import Units
 
@@ -26,7 +26,7 @@ Array = NDArray[np.float64]
 
 WIDE, FONT = 720.0, "DejaVu Sans, sans-serif"
 INK, PALE, GRID = "#2b2b2b", "#8f8a7d", "#e4dfd2"
-_DASH: dict[Limb, str] = {"upper": "", "lower": "7 4"}
+_DASH: dict[LimbName, str] = {"upper": "", "lower": "7 4"}
 _STAGE_DASH = ("8 4", "2 3", "10 3 2 3", "1 4")  # of earlier stages; the last is drawn through
 _SET_INK = ((243, 237, 220), (201, 162, 39), (122, 59, 0), (42, 15, 0))  # lighter to darker throughout
 
@@ -134,7 +134,7 @@ def profile_figure(stages: Sequence[tuple[str, Picture]], units: Units) -> str:
 
 def bend_figure(picture: Picture, units: Units, rest: Picture | None = None) -> str:
     """Bend of both limbs against the distance from the handle, with bands; minus the bend at rest where that is given."""
-    read: dict[Limb, tuple[Array, Array, Array]] = {}
+    read: dict[LimbName, tuple[Array, Array, Array]] = {}
     for limb, along in picture.limbs.items():
         k, u = along.curvature_per_m, along.u_curvature_per_m
         if rest is not None:
@@ -248,7 +248,7 @@ def recovery_figure(readings: Sequence[RestReading], fitted: Recovery | None, un
     return plot.svg()
 
 
-def weight_figure(pulls: Sequence[Pull], units: Units) -> str:
+def weight_figure(pulls: Sequence[WeighedDraw], units: Units) -> str:
     """Weights over draw length, the newest day's pulls filled and joined, earlier ones open."""
     if not pulls:
         raise ValueError("the bow was not weighed")

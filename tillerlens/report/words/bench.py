@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from tillerlens.core.measurement import COVER, LIMBS, Limb, Value
+from tillerlens.core.measurement import COVER, LIMBS, LimbName, Value
 from tillerlens.core.units import grains_from_kg
 from tillerlens.measures.compare import Comparison
 from tillerlens.measures.from_rest import THIRDS
@@ -72,7 +72,7 @@ def _sure(risk: Risk) -> bool:
 def moved_sentence(found: Comparison) -> Sentence:
     """How far each limb turned from rest, from handle to nock, and which one more, where that is told."""
     rest, bent = (found.then, found.now) if found.then.state == "unstrung" else (found.now, found.then)
-    turned: dict[Limb, Value] = {}
+    turned: dict[LimbName, Value] = {}
     for limb in LIMBS:
         names = [f"turn_{limb}_{third}" for third in THIRDS]
         if any(n not in p.values for n in names for p in (rest, bent)):

@@ -13,7 +13,7 @@ from tillerlens.report.words.phrases import phrase
 from tillerlens.report.words.quantities import Units, in_words, say_length, say_weight
 from tillerlens.report.words.verdict import Sentence, Tone
 
-Table = list[list[str]]
+Rows = list[list[str]]
 
 
 @dataclass(frozen=True)
@@ -22,8 +22,8 @@ class LayoutWords:
     not be cut. ``rest``: what it rests on and what to mind."""
 
     first: tuple[Sentence, ...]
-    sizes: Table
-    what_ifs: Table
+    sizes: Rows
+    what_ifs: Rows
     rest: tuple[Sentence, ...]
 
 
@@ -56,7 +56,7 @@ def _stiffness(wish: LayoutWish, wood: FoundWood, moisture: float | None) -> str
     return phrase("layout.wood", moisture=at, **words)
 
 
-def _sizes(layout: Layout, wish: LayoutWish, units: Units) -> Table:
+def _sizes(layout: Layout, wish: LayoutWish, units: Units) -> Rows:
     crowned = wish.tree_diameter is not None
     rows = [["from the centre", "width", "rough out to", "may end at", *(["crown"] if crowned else []), "strain"]]
     last = len(layout.from_handle) - 1
@@ -69,7 +69,7 @@ def _sizes(layout: Layout, wish: LayoutWish, units: Units) -> Table:
     return rows
 
 
-def _what_ifs(layout: Layout, wish: LayoutWish, units: Units) -> Table:
+def _what_ifs(layout: Layout, wish: LayoutWish, units: Units) -> Rows:
     if not layout.what_ifs:
         return []
     # the weight if the thickness stays, then everything else if the thickness is changed to keep the weight

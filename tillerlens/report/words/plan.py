@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from tillerlens.core.measurement import COVER, LIMBS, Value
 from tillerlens.mechanics.finding import Finding, confidence
 from tillerlens.mechanics.observed import own_u
-from tillerlens.mechanics.places import Place
+from tillerlens.mechanics.places import BendAnomaly
 from tillerlens.mechanics.scraping import Forecast, Leave, Plan, Stretch
 from tillerlens.report.words.plan_tables import outward, rounded, say_amount, say_strokes, scraped, skipped_inside, told_step
 from tillerlens.report.words.quantities import Units, say, say_length, say_weight, say_weight_reach
@@ -194,7 +194,7 @@ def _steps(plan: Plan, units: Units) -> list[Line]:
     return [*out, *([] if plan.finding is None else [_stands_on(plan.finding)])]
 
 
-def _stiff(place: Place, units: Units) -> Line:
+def _stiff(place: BendAnomaly, units: Units) -> Line:
     a, b = rounded(place.ends_mm, units)  # as the stretch there is said
     words = {"limb": place.limb.capitalize(), "from_": _number(a, units), "to": _place(b, units)}
     a_ = {"sure": "a", "likely": "probably a", "perhaps": "perhaps a"}[how_sure(confidence(place))]
@@ -230,7 +230,7 @@ def _amount(stretch: Stretch, units: Units) -> str:
     return f"{'' if amount.startswith('under') else 'about '}{amount} ({share})"
 
 
-def _leave(leave: Leave, places: Sequence[Place], units: Units) -> Line:
+def _leave(leave: Leave, places: Sequence[BendAnomaly], units: Units) -> Line:
     a, b = outward(leave.from_nock_mm, units)
     where = {"limb": leave.limb.capitalize(), "from_": _number(a, units), "to": _place(b, units)}
     if not leave.told:

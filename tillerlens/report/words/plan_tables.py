@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tillerlens.core.measurement import COVER, LIMBS, Limb
+from tillerlens.core.measurement import COVER, LIMBS, LimbName
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.mechanics.scraping import Leave, LimbNeed, Plan, Stretch
 from tillerlens.mechanics.scraping.cuts import ACROSS_MM
@@ -22,7 +22,7 @@ LEAST_HALF = 0.4  # of a 64th: from here on it is half a 64th within a quarter, 
 class LimbTable:
     """``head`` and ``rows`` are of one width. ``caption``: the limb, and where the thickness is from."""
 
-    limb: Limb
+    limb: LimbName
     caption: str
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
@@ -36,7 +36,7 @@ def plan_tables(plan: Plan, units: Units | None = None, every_mm: float | None =
     return upper, lower
 
 
-def _table(plan: Plan, limb: Limb, need: LimbNeed, units: Units, every: float) -> LimbTable:
+def _table(plan: Plan, limb: LimbName, need: LimbNeed, units: Units, every: float) -> LimbTable:
     stretches = [(s, scraped(s, plan.leave, units)) for s in plan.stretches if s.limb == limb]
     leave = [(q, outward(q.from_nock_mm, units)) for q in plan.leave if q.limb == limb]
     unit = f"mm{_doubt(need, units)}" if units.length == "cm" else f"64ths{_doubt(need, units)}"

@@ -18,7 +18,7 @@ from tillerlens.mechanics.flight import (
     USUAL_SHAFT,
     YARD,
     Flight,
-    Given,
+    InputQuantity,
     Range,
     Shots,
 )
@@ -98,7 +98,7 @@ def _taken(at: Range, units: Units) -> list[tuple[str, str]]:
     """What nobody gave, with what stands in for it."""
     metric = units.length == "cm"
 
-    def length(g: Given, finer: int = 1) -> str:
+    def length(g: InputQuantity, finer: int = 1) -> str:
         found = Value(1000 * g.value, 1000 * g.u, "mm")
         return f"{say_length(found.value, units, finer)} ({say_interval(found, units)})"
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from tillerlens.core.errors import Reason
-from tillerlens.core.measurement import COVER, LIMBS, GapRow, Limb, Measurement, Spot, Value
+from tillerlens.core.measurement import COVER, LIMBS, GapRow, LimbName, Measurement, Spot, Value
 from tillerlens.core.shot import Shot
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.measures.pair import change
@@ -182,7 +182,7 @@ def _difference(told: list[GapRow], units: Units, wish: Wish) -> list[Sentence]:
     return out
 
 
-def _by_sign(difference: float) -> tuple[Limb, Limb]:
+def _by_sign(difference: float) -> tuple[LimbName, LimbName]:
     return ("upper", "lower") if difference > 0 else ("lower", "upper")
 
 
@@ -233,7 +233,7 @@ def stands(tiller: Value, wish: Wish, units: Units) -> Literal["within", "below"
 # --- spots --------------------------------------------------------------------------------------------------
 
 
-def limb_length_mm(shot: Shot | None, limb: Limb) -> float:
+def limb_length_mm(shot: Shot | None, limb: LimbName) -> float:
     """From the handle's centre to the nock along the limb, as the shot says; NaN where there is none."""
     if shot is None:
         return math.nan

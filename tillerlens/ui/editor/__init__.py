@@ -24,7 +24,7 @@ from tillerlens.core.shot import Point, as_point
 from tillerlens.photo.intake import Photo
 
 Role = Literal["nock", "handle", "hook", "mark", "edge"]
-Kind = Literal["edge", "middle", "string", "doubt"]
+CurveKind = Literal["edge", "middle", "string", "doubt"]
 
 SMALL_SIDE_PX = 2048  # the whole picture at first; 0.3 to 0.5 MB
 TILE_PX = 1024  # of the full-size picture, fetched where someone looks closely
@@ -32,7 +32,7 @@ MOST_CURVE_POINTS = 500
 
 
 @dataclass(frozen=True)
-class Place:
+class EditorPoint:
     """A place that may be pointed at. found: where the program saw it, to start from and to go back to."""
 
     id: str
@@ -45,7 +45,7 @@ class Place:
 class DrawnCurve:
     """A line drawn over the photograph: px (N, 2); rows of NaN break it."""
 
-    kind: Kind
+    kind: CurveKind
     px: NDArray[np.float64]
 
 
@@ -94,7 +94,7 @@ def placed(photo: Photo, points: Mapping[str, Point], revision: int) -> dict[str
 
 def show_editor(
     photo: Photo,
-    places: Sequence[Place],
+    places: Sequence[EditorPoint],
     points: Mapping[str, Point],
     revision: int,
     curves: Sequence[DrawnCurve] = (),

@@ -10,7 +10,7 @@ from tillerlens.core.errors import TillerLensError
 from tillerlens.core.units import MM_PER_INCH, newtons_from_pounds
 from tillerlens.mechanics.find_wood import find_wood
 from tillerlens.mechanics.layout import lay_out, wish_of_wood
-from tillerlens.report.words.layout import LayoutWords, Table, layout_words
+from tillerlens.report.words.layout import LayoutWords, Rows, layout_words
 from tillerlens.report.words.quantities import Units
 from tillerlens.ui import widgets
 from tillerlens.ui.context import say_error
@@ -108,6 +108,6 @@ def _laid_out(asked: tuple[tuple[str, str], ...], heated: bool, moisture: float 
     return layout_words(lay_out(wish), wish, wood, moisture, units)
 
 
-def _markdown(table: Table) -> str:
+def _markdown(table: Rows) -> str:
     head, *rows = [[plain(cell) for cell in row] for row in table]
     return "\n".join([f"| {' | '.join(head)} |", "|---" * len(head) + "|", *(f"| {' | '.join(row)} |" for row in rows)])

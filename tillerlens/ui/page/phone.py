@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from tillerlens.server import Kind, Shop, looking_only, shop_now, visitor
+from tillerlens.server import Access, Shop, looking_only, shop_now, visitor
 from tillerlens.server.answers import START, WARNING
 from tillerlens.server.uploads import MOST_MB
 from tillerlens.server.visit import others_in_words
@@ -38,7 +38,7 @@ def show(place: Place) -> None:
     st.markdown(plain(others_in_words(shop, visitor())))
 
 
-def _way_in(shop: Shop, kind: Kind, title: str, pin: str | None) -> None:
+def _way_in(shop: Shop, kind: Access, title: str, pin: str | None) -> None:
     link = shop.link(kind)
     if link is None or pin is None:
         return

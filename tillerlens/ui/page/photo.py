@@ -25,7 +25,7 @@ from tillerlens.photo.intake import Photo
 from tillerlens.report.words.quantities import LengthUnit, Units, WeightUnit
 from tillerlens.report.words.verdict import Wish
 from tillerlens.ui import cache, fields
-from tillerlens.ui.editor import Place, placed, show_editor
+from tillerlens.ui.editor import EditorPoint, placed, show_editor
 from tillerlens.ui.editor.found import focus_of, found_places, say_corrections, traced_curves
 from tillerlens.ui.fields import PICTURES
 from tillerlens.ui.result import Shown, can_be_pointed_at, show_result
@@ -307,7 +307,7 @@ def _edit(photo: Photo, form: Form, measurement: Measurement | None, units: Unit
     state = st.session_state
     points, found = state["points"], _found(photo, points=state["points"], measurement=measurement)
     wanted = [*fields.marks_wanted(form, help_too=True), *fields.edges_wanted(points)]
-    places = [Place(name, fields.role_of(name), label, found.get(name)) for name, label in wanted]
+    places = [EditorPoint(name, fields.role_of(name), label, found.get(name)) for name, label in wanted]
     curves = () if measurement is None else traced_curves(measurement)
     focus = None if measurement is None else focus_of(measurement, [name for name, _ in wanted], points)
     show_editor(photo, places, points, state["revision"], curves, focus)

@@ -12,7 +12,7 @@ import streamlit as st
 
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.events import ScrapeDetails
-from tillerlens.core.measurement import LIMBS, Limb
+from tillerlens.core.measurement import LIMBS, LimbName
 from tillerlens.history import bench as of
 from tillerlens.history.as_now import CHANGES
 from tillerlens.measures.pair import read_picture
@@ -137,7 +137,7 @@ def _keep_wish(known: Known, weight: float | None, draw: float | None) -> None:
 # --- the plan
 
 
-def _planned(known: Known, wish: ScrapeTarget | None, sections: dict[Limb, LimbSections] | None) -> None:
+def _planned(known: Known, wish: ScrapeTarget | None, sections: dict[LimbName, LimbSections] | None) -> None:
     hand = of.on_hand(known.stages, known.events)
     drawn = [s for s in hand.strung if s.state == "drawn"]
     lacking = _out_of_time(known) or _lacking(known, hand, wish)

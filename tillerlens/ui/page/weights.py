@@ -11,7 +11,7 @@ import streamlit as st
 
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.events import ArrowSpeedDetails, MassDetails, WeighingDetails
-from tillerlens.core.measurement import Limb
+from tillerlens.core.measurement import LimbName
 from tillerlens.core.units import newtons_from_pounds
 from tillerlens.history import bench as of
 from tillerlens.measures.set import EarlyDraw
@@ -60,7 +60,7 @@ def show(place: Place) -> None:
 # --- what is told
 
 
-def _told(known: Known, typed: Typed, sections: dict[Limb, LimbSections] | None, top: Any, below: Any) -> None:
+def _told(known: Known, typed: Typed, sections: dict[LimbName, LimbSections] | None, top: Any, below: Any) -> None:
     """The verdict and its picture into top, all else into below."""
     hand = of.on_hand(known.stages, known.events)
     drawn = [s for s in hand.strung if s.state == "drawn"]

@@ -8,7 +8,7 @@ from typing import Any
 import streamlit as st
 
 from tillerlens.core.errors import TillerLensError
-from tillerlens.core.measurement import Limb
+from tillerlens.core.measurement import LimbName
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.history import bench as of
 from tillerlens.mechanics.section import LimbSections
@@ -28,7 +28,7 @@ NBSP = "\u00a0"
 ALT = "The drawn bow and its string today, dashed, and after the change, solid"
 
 
-def show(known: Known, sections: dict[Limb, LimbSections] | None) -> None:
+def show(known: Known, sections: dict[LimbName, LimbSections] | None) -> None:
     """The controls and the answer; nothing where the page above says what the bow lacks, or that its weighings disagree."""
     hand, full = of.on_hand(known.stages, known.events), known.full_draw_mm
     weighed = any(s.state == "drawn" and "scale_reading_lb" in s.shot for s in hand.strung)
@@ -121,7 +121,7 @@ def _controls(units: Units, standing: Standing) -> list[Change]:
     return [*changes, *(Change(kind, amount) for kind, amount in amounts if amount)]  # type: ignore[arg-type]
 
 
-def _mark(sections: dict[Limb, LimbSections] | None) -> str:
+def _mark(sections: dict[LimbName, LimbSections] | None) -> str:
     """Tells one set of caliper readings from another."""
     return "" if sections is None else repr([(k, v.thickness_mm.tolist(), v.width_mm.tolist()) for k, v in sections.items()])
 
