@@ -1,7 +1,7 @@
 """Any two stages of a bow against each other, in the bow's own frame: gaps, bend by place, tips, weight at equal draw.
 
 Bend depends on how far a bow is drawn, so it is compared only between pictures of one state at nearly one draw (or brace
-height); what is left of the difference is in the uncertainty. A change is told beyond two standard uncertainties.
+height); what is left of the difference is in the uncertainty. A change is significant beyond two standard uncertainties.
 """
 
 from __future__ import annotations
@@ -213,10 +213,10 @@ def _patches(bend: dict[LimbName, BendChange]) -> tuple[Patch, ...]:
     scatter = mad_u(everywhere, usual)
     out = []
     for limb, c in bend.items():
-        told = np.abs(c.per_m) > COVER * c.u_per_m
+        significant = np.abs(c.per_m) > COVER * c.u_per_m
         stands = np.abs(c.per_m - usual) > STANDS_OUT * scatter
         for sign in (1.0, -1.0):
-            for i, j in runs(told & stands & inner[limb] & (sign * c.per_m > 0)):
+            for i, j in runs(significant & stands & inner[limb] & (sign * c.per_m > 0)):
                 out.append(_patch(c, sign * (c.per_m - usual), i + int(np.argmax(sign * c.per_m[i : j + 1]))))
     unique = {(p.limb, round(p.start_mm), round(p.end_mm)): p for p in out}
     return tuple(sorted(unique.values(), key=lambda p: -abs(p.percent.value)))
@@ -230,7 +230,7 @@ def _patch(c: BendChange, contrast: Array, peak: int) -> Patch:
 
 
 def _peak_percent(c: BendChange, peak: int) -> Value:
-    """Change at the peak, where it is told, in percent of the bend before."""
+    """Change at the peak, where it is significant, in percent of the bend before."""
     k = 100 / max(abs(float(c.then_per_m[peak])), 1e-6)
     return Value(k * float(c.per_m[peak]), k * float(c.u_per_m[peak]), "%")
 

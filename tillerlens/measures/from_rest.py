@@ -13,7 +13,7 @@ from tillerlens.core.measurement import LIMBS, Measurement, Value
 from tillerlens.shape.uncertainty import Sensitivity, by_cause
 
 MOVED = ("tip_movement_", "bend_share_")
-"""What the values told here begin with."""
+"""What the names of these values begin with."""
 THIRDS = ("inner", "mid", "outer")  # of the working limb, from the fade to the nock
 LEAST_TURN_RAD = np.radians(3.0)  # a limb that moved less has no shares worth telling
 

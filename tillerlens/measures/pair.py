@@ -80,8 +80,8 @@ def read_picture(found: Measurement) -> Picture:
     gaps = {g.from_handle_mm: (g.upper, g.lower, g.difference) for g in found.gaps}
     limbs: dict[LimbName, Along] = {}
     for limb in LIMBS:
-        p, told = found.profile[limb], found.values.get(f"limb_length_{limb}")
-        length = told.value if told is not None and math.isfinite(told.value) else found.facts.nock_to_nock_mm / 2
+        p, measured = found.profile[limb], found.values.get(f"limb_length_{limb}")
+        length = measured.value if measured is not None and math.isfinite(measured.value) else found.facts.nock_to_nock_mm / 2
         centre = p.centre_mm if len(p.centre_mm) else np.full((len(p.from_nock_mm), 2), math.nan)
         limbs[limb] = Along(p.from_nock_mm, length - p.from_nock_mm, p.curvature_per_m, p.u_curvature_per_m, centre)
     return Picture(found.state, found.values, gaps, limbs, found.facts)

@@ -26,7 +26,7 @@ from tillerlens.measures.pair import Array, BendChange, Picture, added, bend_cha
 Rest = Literal["just unstrung", "resting", "rested", "time not noted"]
 
 JUST_MIN, RESTED_MIN = 15.0, 12 * 60.0  # minutes since unstringing (common practice, no source)
-# A shortest wave of set that is told: half of one is four inches, the block that bowyers slide along a limb (common practice).
+# The shortest wave of set that is resolved: half of one is four inches, the block that bowyers slide along a limb (practice).
 SET_WAVE_MM = 200.0
 FORM_READ_MM = MM_PER_INCH / 16  # a form is as exact as it is built by rule, either way
 _INSIDE = (0.025, 0.975)  # 95 in 100
@@ -44,8 +44,8 @@ class SetError(TillerLensError):
 
 @dataclass(frozen=True, eq=False)
 class LimbSet:
-    """Set of one limb. at_tip and thirds in mm at the tip, + toward the belly; shares in % of at_tip, empty where it is not
-    told. along: change of natural bend, smoothed to waves of SET_WAVE_MM, with its standard uncertainty. stretches: (start,
+    """Set of one limb. at_tip and thirds in mm at the tip, + toward the belly; shares in % of at_tip, empty where that is not
+    significant. along: change of natural bend, smoothed to waves of SET_WAVE_MM, with its uncertainty. stretches: (start,
     end) mm from the nock where that change is more than its interval."""
 
     limb: LimbName
@@ -151,8 +151,8 @@ def _limb_set(then: Picture, now: Picture, limb: LimbName, at_tip: Value) -> Lim
     # how neighbours' errors move together is not in the document: they are counted as one
     spread = np.where(known, np.abs(weights) @ np.where(known, u, 0.0), np.nan)
     thirds = _thirds(then, now, limb, along, at_tip)
-    told = bool(thirds) and math.isfinite(at_tip.u) and abs(at_tip.value) > COVER * at_tip.u
-    shares = _shares(thirds, at_tip) if told else {}
+    significant = bool(thirds) and math.isfinite(at_tip.u) and abs(at_tip.value) > COVER * at_tip.u
+    shares = _shares(thirds, at_tip) if significant else {}
     beyond = np.abs(smooth) > COVER * spread
     stretches = tuple((float(x[i]), float(x[j])) for i, j in runs(beyond))
     return LimbSet(limb, at_tip, along, smooth, spread, thirds, shares, stretches)
@@ -278,7 +278,7 @@ def early_draw(weighings: Sequence[WeighedDraw], scraped: Sequence[datetime] = (
     """Does the bow grow weaker at one early draw without wood coming off? Then wood is being crushed (common practice).
 
     Looks at the draw that was weighed most often since the last scraping, the earliest of those; None where there are not two
-    weighings with a deeper draw between them. The loss is told beyond two standard uncertainties.
+    weighings with a deeper draw between them. The loss is significant beyond two standard uncertainties.
     """
     since = max(scraped, default=None)
     later = sorted((w for w in weighings if since is None or w.when >= since), key=lambda w: w.when)

@@ -73,7 +73,6 @@ class ObservedBow:
     name: str
     state: str
     limbs: dict[LimbName, ObservedLimb]
-    handle_half_mm: float
     root_half_mm: float
     hook_mm: Array | None
     draw_back_mm: float
@@ -128,7 +127,6 @@ def read_observed(found: Measurement, weighing: Weighing | None = None) -> Obser
         found.name,
         found.state,
         limbs,
-        shot.handle_mm / 2,
         half,
         found.trace.hook_mm,
         draw.value,

@@ -21,6 +21,7 @@ from tillerlens.record.entries import check_entry, read_details
 from tillerlens.record.typed import read_calipers
 from tillerlens.record.views import timeline
 from tillerlens.report.words.quantities import Units, say_length
+from tillerlens.report.words.record import event_in_words
 from tillerlens.report.words.verdict import CARE_ALWAYS, CARE_UNDER_TENSION, Sentence, Wish
 from tillerlens.ui import chart_view
 from tillerlens.ui import context as places
@@ -196,7 +197,7 @@ def say_flash() -> None:
         st.success(plain(text))
 
 
-def take_back(known: Known, kinds: Sequence[str], say: Callable[[Event], str], key: str) -> None:
+def take_back(known: Known, kinds: Sequence[str], key: str) -> None:
     """Choose one of the entries of these kinds and take it out of the record again."""
     entries: dict[str, Event] = {}
     for e in reversed(known.events):
@@ -206,7 +207,8 @@ def take_back(known: Known, kinds: Sequence[str], say: Callable[[Event], str], k
         return
     with st.expander("Take back an entry"):
         parts = {i: [q for q in scrape_of(known.events, e) if q.kind in kinds] for i, e in entries.items()}
-        names = told_apart({i: "; ".join(map(say, every)) for i, every in parts.items()})
+        said = {i: "; ".join(event_in_words(e.details, known.units) for e in every) for i, every in parts.items()}
+        names = told_apart({i: f"{entries[i].happened_at.astimezone():%Y-%m-%d %H:%M}: {words}" for i, words in said.items()})
         chosen = st.selectbox("Entry", list(entries), format_func=names.__getitem__, key=f"back_{key}")
         sure = st.checkbox("Yes, remove it from the record", key=f"back_sure_{key}_{chosen}")
         if st.button("Remove this entry", disabled=not sure, key=f"back_do_{key}"):

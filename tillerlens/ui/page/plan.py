@@ -11,7 +11,6 @@ from typing import Any
 import streamlit as st
 
 from tillerlens.core.errors import TillerLensError
-from tillerlens.core.events import ScrapeDetails
 from tillerlens.core.measurement import LIMBS, LimbName
 from tillerlens.history import bench as of
 from tillerlens.history.as_now import CHANGES
@@ -58,7 +57,7 @@ def show(place: Place) -> None:
     with top:
         _planned(known, wish, sections)
     what_if.show(known, sections)
-    widgets.take_back(known, ("scrape",), lambda e: _said_scrape(e, known), "plan")
+    widgets.take_back(known, ("scrape",), "plan")
 
 
 def _undo(known: Known) -> None:
@@ -367,9 +366,3 @@ def _mark(plan: Plan) -> str:
 
 def _said_stretch(s: Stretch, plan: Plan, known: Known) -> str:
     return f"Strokes on the {s.limb} limb, {say_where(s, plan.leave, known.units)} from the nock"
-
-
-def _said_scrape(e: Event, known: Known) -> str:
-    assert isinstance(e.details, ScrapeDetails)
-    a, b = (say_place(mm, known.units) for mm in e.details.from_nock_mm)
-    return f"{e.happened_at.astimezone():%Y-%m-%d %H:%M}: {e.details.limb} limb, {a} to {b} from the nock"

@@ -10,7 +10,7 @@ from typing import Any
 import streamlit as st
 
 from tillerlens.core.errors import TillerLensError
-from tillerlens.core.events import ArrowSpeedDetails, MassDetails, WeighingDetails
+from tillerlens.core.events import ArrowSpeedDetails, WeighingDetails
 from tillerlens.core.measurement import LimbName
 from tillerlens.core.units import newtons_from_pounds
 from tillerlens.history import bench as of
@@ -19,20 +19,18 @@ from tillerlens.mechanics.bench import Bench, Given, tell
 from tillerlens.mechanics.evidence import check_arrow, check_arrow_mass, check_brace, check_draw, check_reading
 from tillerlens.mechanics.force_draw import Reading
 from tillerlens.mechanics.section import LimbSections
-from tillerlens.record import Event
 from tillerlens.record.typed import read_arrow_mass, read_mass, read_speed
 from tillerlens.report.charts.bench import arrows_chart, force_draw_chart, strain_chart
 from tillerlens.report.words.bench import headline, number_rows
 from tillerlens.report.words.compare import early_draw_sentence
 from tillerlens.report.words.mechanics import bench_words
-from tillerlens.report.words.quantities import in_words, say_arrow, say_length, say_mass, say_speed, say_weight
+from tillerlens.report.words.quantities import in_words, say_length
 from tillerlens.report.words.verdict import Sentence
 from tillerlens.ui import widgets
 from tillerlens.ui.context import Place, say_error
 from tillerlens.ui.fields import FACES
 from tillerlens.ui.queue import MEASURING, in_turn
 from tillerlens.ui.rows import field_rows, more_rows, pairs_of, row_keys
-from tillerlens.ui.text import plain
 from tillerlens.ui.typed import in_length, in_units, in_weight, length_text, read_length, read_weight, say_in
 from tillerlens.ui.widgets import Known
 
@@ -53,7 +51,7 @@ def show(place: Place) -> None:
     typed = _beside(known)
     sections = widgets.sections(known)
     _told(known, typed, sections, top, below)
-    widgets.take_back(known, ("weighing", "arrow_speed", "mass"), lambda e: _said(e, known), "weights")
+    widgets.take_back(known, ("weighing", "brace", "arrow_speed", "mass"), "weights")
     widgets.cautions()
 
 
@@ -271,17 +269,3 @@ def _brace(text: str) -> float:
     brace = read_length(text)
     check_brace(brace)
     return brace
-
-
-# --- words
-
-
-def _said(e: Event, known: Known) -> str:
-    d, when = e.details, f"{e.happened_at.astimezone():%Y-%m-%d %H:%M}"
-    if isinstance(d, MassDetails):
-        return plain(f"{when}: the bow weighed {say_mass(d.mass_kg, known.units)}")
-    assert isinstance(d, WeighingDetails | ArrowSpeedDetails)
-    draw = f"{say_length(d.draw_mm, known.units)} {FACES[d.draw_to]}"
-    if isinstance(d, WeighingDetails):
-        return f"{when}: {say_weight(d.weight_n, known.units)} at {draw}"
-    return f"{when}: {say_arrow(d.arrow_mass_kg, known.units)} at {say_speed(d.speed_m_s, known.units)}, {draw}"

@@ -9,7 +9,7 @@ from functools import partial
 
 import streamlit as st
 
-from tillerlens.core.events import HeatDetails, MoistureDetails, RestDetails
+from tillerlens.core.events import HeatDetails, MoistureDetails
 from tillerlens.core.measurement import Value
 from tillerlens.history.bench import found_wood, moisture_of
 from tillerlens.history.of_record import form_reflex, reflexes_of
@@ -70,7 +70,7 @@ def show(place: Place) -> None:
     show_next_bow(known, moisture_of(known.events))
     with top:
         _dry(found, band, known)
-    widgets.take_back(known, ("moisture", "heat", "rest"), lambda e: _said(e, known), "wood")
+    widgets.take_back(known, ("moisture", "heat", "rest"), "wood")
     widgets.cautions(tension=False)
 
 
@@ -256,15 +256,3 @@ def wood_rows() -> list[dict[str, str | float | None]]:
 
 def _round(x: float, places: int) -> float | None:
     return round(x, places) if math.isfinite(x) else None
-
-
-def _said(e: Event, known: Known) -> str:
-    d, when = e.details, f"{e.happened_at.astimezone():%Y-%m-%d %H:%M}"
-    if isinstance(d, HeatDetails):
-        return f"{when}: heated for {d.minutes:g} minutes"
-    if isinstance(d, RestDetails):
-        return f"{when}: rested for {d.hours:g} hours"
-    assert isinstance(d, MoistureDetails)
-    read = [] if d.reading_percent is None else [f"{d.reading_percent:g} % by the meter"]
-    read += [] if d.air is None else [f"air of {d.temperature_c:.0f} °C and {d.humidity_percent:.0f} %"]
-    return f"{when}: {', '.join(read)}"
