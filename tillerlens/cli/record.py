@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import getpass
-import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -59,16 +58,14 @@ def add_commands(app: typer.Typer) -> None:
 
 def say_stage(bow: Bow, number: int, stage: Stage) -> str:
     """One line of a list: number, time, state, and the value that matters most in that state."""
-    from tillerlens.core.measurement import Value
     from tillerlens.report.words.quantities import Units, say
 
     head = {"unstrung": ("reflex",), "braced": ("brace_height_belly",), "drawn": ("draw_length_back", "draw_length_belly")}
     names = ("string_line", "tip_line") if stage.from_front else head[stage.state]
-    name = next((n for n in names if n in stage.values), None)
+    name, found = next(((n, v) for n in names if (v := stage.value(n)) is not None), (None, None))
     told = stage.status.replace("_", " ")
-    if name is not None:
-        value, u = (math.nan if stage.values[name][k] is None else stage.values[name][k] for k in ("value", "u"))
-        told = f"{name.replace('_', ' ')} {say(Value(value, u, stage.values[name]['unit']), Units())}"
+    if name is not None and found is not None:
+        told = f"{name.replace('_', ' ')} {say(found, Units())}"
     after = "" if stage.minutes_since_unstrung is None else f" {stage.minutes_since_unstrung:g} min after unstringing"
     return f"{bow.name}:{number}  {_local(stage.taken_at)}  {stage.pose}{after}  {told}  [{stage.id[:8]}]"
 

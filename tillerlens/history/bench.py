@@ -13,7 +13,7 @@ from tillerlens.history.as_now import CHANGES, Documents
 from tillerlens.history.as_now import OnHand as OnHand
 from tillerlens.history.as_now import moisture_of as moisture_of
 from tillerlens.history.as_now import on_hand as on_hand  # the pages ask for these here
-from tillerlens.history.of_record import pulls_of
+from tillerlens.history.of_record import pulls_of as pulls_of
 from tillerlens.history.of_record import to_back as to_back
 from tillerlens.measures.compare import SCALE_U_N
 from tillerlens.measures.set import LIKE_DRAW_MM, EarlyDraw, early_draw

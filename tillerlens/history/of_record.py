@@ -8,8 +8,7 @@ from typing import Any
 
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.events import ArrowSpeedDetails, FindingDetails, HeatDetails, MassDetails, ScrapeDetails, WeighingDetails
-from tillerlens.core.measurement import Measurement, read_value
-from tillerlens.core.units import NEWTON_PER_POUND
+from tillerlens.core.measurement import Measurement, Value
 from tillerlens.history.as_now import told_together
 from tillerlens.history.story import MOST_PICTURES, ArrowShot, Done, Found, StageShown, Story, spread
 from tillerlens.history.trends import ReflexAt, ShelfLine, TrendPoint, shelf_line, weight_at
@@ -71,9 +70,9 @@ def reflexes_of(stages: Sequence[Stage], events: Sequence[Event] = ()) -> list[R
     strung = [s.taken_at for s in stages if s.state != "unstrung"]
     strung += [e.happened_at for e in events if e.kind in ("weighing", "arrow_speed")]
     return [
-        ReflexAt(s.taken_at, read_value(s.values["reflex"]), s.minutes_since_unstrung, sum(t <= s.taken_at for t in strung))
+        ReflexAt(s.taken_at, reflex, s.minutes_since_unstrung, sum(t <= s.taken_at for t in strung))
         for s in stages
-        if s.state == "unstrung" and s.status == "measured" and "reflex" in s.values
+        if s.state == "unstrung" and s.status == "measured" and (reflex := s.value("reflex")) is not None
     ]
 
 
@@ -81,9 +80,9 @@ def pulls_of(bow: Bow, stages: Sequence[Stage], events: Sequence[Event]) -> tupl
     """Weights by draw to the back, in order of time, and how many to the belly cannot be turned into such."""
     out, without = [], 0
     for s in stages:
-        pounds, draw = s.shot.get("scale_reading_lb"), s.values.get("draw_length_back", {}).get("value")
-        if s.status == "measured" and pounds and draw is not None:
-            out.append(WeighedDraw(s.taken_at, float(draw), float(pounds) * NEWTON_PER_POUND, SCALE_U_N))
+        weight, at = s.scale_reading_n, s.value("draw_length_back")
+        if s.status == "measured" and weight is not None and at is not None:
+            out.append(WeighedDraw(s.taken_at, at.value, weight, SCALE_U_N))
     for e in events:
         if isinstance(d := e.details, WeighingDetails):
             draw = to_back(bow, d)
@@ -99,9 +98,9 @@ def trends_of(record: Record, bow_id: str, draw_mm: float | None = None) -> list
     """Tiller, reflex, weight at one draw (given, else the wished, else the deepest weighed twice) and mass over time."""
     found = timeline(record, bow_id)
     out = [
-        TrendPoint(s.taken_at, "tiller", read_value(s.values["tiller_at_fades"]))
+        TrendPoint(s.taken_at, "tiller", tiller)
         for s in found.stages
-        if s.status == "measured" and s.state == "drawn" and "tiller_at_fades" in s.values
+        if s.status == "measured" and s.state == "drawn" and (tiller := s.value("tiller_at_fades")) is not None
     ]
     out += [TrendPoint(r.when, "reflex", r.reflex) for r in reflexes_of(found.stages)]
     pulls, _ = pulls_of(found.bow, found.stages, found.events)
@@ -119,8 +118,7 @@ def trends_of(record: Record, bow_id: str, draw_mm: float | None = None) -> list
     for e in found.events:
         if isinstance(e.details, MassDetails):
             grams = 0.5 / 1000  # a kitchen scale's gram, as a rectangle
-            v = {"value": e.details.mass_kg, "u": grams / 3**0.5, "unit": "kg"}
-            out.append(TrendPoint(e.happened_at, "mass", read_value(v)))
+            out.append(TrendPoint(e.happened_at, "mass", Value(e.details.mass_kg, grams / 3**0.5, "kg")))
     return sorted(out, key=lambda p: p.when)
 
 
@@ -134,13 +132,13 @@ def _line(row: ShelfRow) -> ShelfLine:
     noted = [e for e in (row.events.get("weighing"), row.events.get("heat")) if e is not None]
     pulls, _ = pulls_of(bow, [drawn] if drawn else [], noted)
     speed, mass = (e and e.details for e in (row.events.get("arrow_speed"), row.events.get("mass")))
-    reflex = rest.values.get("reflex") if rest else None
+    reflex = rest.value("reflex") if rest else None
     return shelf_line(
         bow.name,
         wood=bow.wood,
         length_mm=bow.length_mm,
         width_mm=bow.limb_width_mm,
-        reflex_mm=None if reflex is None else reflex["value"],
+        reflex_mm=None if reflex is None else reflex.value,
         form_reflex_mm=form_reflex(bow, noted),
         pull=(pulls[-1].draw_mm, pulls[-1].weight_n) if pulls else None,
         mass_kg=mass.mass_kg if isinstance(mass, MassDetails) else None,

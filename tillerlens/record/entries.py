@@ -16,13 +16,16 @@ from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, datetime
 from functools import cache
 from importlib import resources
-from typing import Any, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.events import DETAILS, Details, EventKind, Face, NoteDetails, ScrapeDetails
 from tillerlens.core.json_form import JsonObject
 from tillerlens.core.shot import State
-from tillerlens.core.units import format_inches, format_pounds
+from tillerlens.core.units import format_inches, format_pounds, newtons_from_pounds
+
+if TYPE_CHECKING:
+    from tillerlens.core.measurement import Value
 
 StageStatus = Literal["measured", "needs_help", "refused", "unmeasured"]
 
@@ -121,6 +124,19 @@ class Stage:
     made_by: str = field(default="", metadata=_DERIVED)
     values: JsonObject = field(default_factory=dict, metadata=_DERIVED)
     version: int = field(default=0, metadata=_DERIVED)
+
+    def value(self, name: str) -> Value | None:
+        """One number of the latest measurement, without its budget; None where it was not measured."""
+        from tillerlens.core.measurement import read_value
+
+        kept = self.values.get(name)
+        return None if kept is None or kept["value"] is None else read_value(kept)
+
+    @property
+    def scale_reading_n(self) -> float | None:
+        """What the scale read when the picture was taken."""
+        pounds = self.shot.get("scale_reading_lb")
+        return newtons_from_pounds(float(pounds)) if pounds else None
 
     @property
     def from_front(self) -> bool:

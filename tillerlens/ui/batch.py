@@ -7,7 +7,6 @@ scale from its board each time they are asked for, so that neither is ever typed
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -165,9 +164,9 @@ def form_of(known: Known, picture: OnBench) -> Form:
 
 def _brace_measured(known: Known) -> Form:
     """The brace height of the last braced picture from the side, where it was read as well as a ruler would."""
-    values = [s.values.get("brace_height_belly") for s in known.stages if s.state == "braced" and s.status == "measured"]
-    sharp = [v for v in values if v and v.get("value") is not None and (v.get("u") or math.inf) < BRACE_SHARP_MM]
-    return {"brace_height_in": round(sharp[-1]["value"] / MM_PER_INCH, 4)} if sharp else {}
+    values = [s.value("brace_height_belly") for s in known.stages if s.state == "braced" and s.status == "measured"]
+    sharp = [v for v in values if v is not None and 0 < v.u < BRACE_SHARP_MM]
+    return {"brace_height_in": round(sharp[-1].value / MM_PER_INCH, 4)} if sharp else {}
 
 
 def as_seen_from(known: Known, picture: OnBench, seen: str) -> Form:

@@ -83,8 +83,8 @@ class Known:
 
     def title(self, stage: Stage) -> str:
         """``3 · drawn · 2026-03-02``: what a stage is called where one is chosen."""
-        draw = stage.values.get("draw_length_back", {}).get("value")
-        more = f" to {say_length(float(draw), self.units)}" if draw is not None else ""
+        draw = stage.value("draw_length_back")
+        more = "" if draw is None else f" to {say_length(draw.value, self.units)}"
         return f"{self.stages.index(stage) + 1} · {stage.pose}{more} · {stage.taken_at.astimezone():%Y-%m-%d}"
 
     @property

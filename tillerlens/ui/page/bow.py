@@ -7,8 +7,6 @@ from collections.abc import Callable, Sequence
 import streamlit as st
 
 from tillerlens.core.errors import TillerLensError
-from tillerlens.core.measurement import read_value
-from tillerlens.core.units import newtons_from_pounds
 from tillerlens.history.of_record import reflexes_of, trends_of
 from tillerlens.record import Bow, Event, Stage, store
 from tillerlens.record.views import Timeline, timeline
@@ -143,13 +141,11 @@ def _numbers(place: Place, stage: Stage) -> str:
         return ""
     units, parts = place.units, []
     for name, what in (("draw_length_back", "draw"), ("brace_height_belly", "brace"), ("tiller_at_fades", "tiller")):
-        value = stage.values.get(name)
-        if value is not None and value.get("value") is not None:
-            read = read_value(value)
+        read = stage.value(name)
+        if read is not None:
             parts.append(f"{what} {say_value(read, units)} ({say_interval(read, units)})")
-    pounds = stage.shot.get("scale_reading_lb")
-    if pounds:
-        parts.insert(1, say_weight(newtons_from_pounds(pounds), units))
+    if stage.scale_reading_n is not None:
+        parts.insert(1, say_weight(stage.scale_reading_n, units))
     return " · ".join(parts)
 
 

@@ -105,8 +105,8 @@ def _alike(then: Stage, now: Stage) -> bool:
     if then.state == "unstrung":
         return True
     name, near = ("draw_length_back", NEAR_DRAW_MM) if then.state == "drawn" else ("brace_height_back", NEAR_BRACE_MM)
-    a, b = (s.values.get(name, {}).get("value") for s in (then, now))
-    return a is not None and b is not None and abs(a - b) <= near
+    a, b = then.value(name), now.value(name)
+    return a is not None and b is not None and abs(a.value - b.value) <= near
 
 
 def weightiest_first(said: Sequence[Sentence], fine_too: bool = True) -> list[Sentence]:

@@ -230,7 +230,7 @@ def _hung(known: Known, alone: bool) -> Sentence | None:
         )
         widgets.say_rest([s for s in hung_words(read_hung("1 lb"), known.units) if s.about == "care"])
         stages = [s for s in of.on_hand(known.stages, known.events).strung if s.state == "drawn"]
-        bare = [s for s in stages if not s.shot.get("scale_reading_lb")]
+        bare = [s for s in stages if s.scale_reading_n is None]
         key = f"hung_{known.bow.id}"
         if not bare:
             widgets.missing(

@@ -159,7 +159,7 @@ def _planned(known: Known, wish: ScrapeTarget | None, sections: dict[LimbName, L
     said = plan_in_words(plan, known.units)
     _say(known, plan, said)
     st.caption(plain(evidence_of(known, hand)))
-    deepest = max(drawn, key=lambda s: s.values.get("draw_length_back", {}).get("value") or 0.0)
+    deepest = max(drawn, key=lambda s: v.value if (v := s.value("draw_length_back")) else 0.0)
     alt = "How much each limb moved from its shape at rest, with its interval, over the target way to share the same bend out"
     rest = hand.rest
     make = lambda: bend_from_rest_chart(  # noqa: E731

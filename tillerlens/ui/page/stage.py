@@ -11,7 +11,7 @@ from typing import Any
 import streamlit as st
 
 from tillerlens.core.document import as_json, from_json
-from tillerlens.core.measurement import Measurement, Value, read_value
+from tillerlens.core.measurement import Measurement, Value
 from tillerlens.history.as_now import on_hand_with
 from tillerlens.record import ChangedMeanwhile, Record, Stage, store
 from tillerlens.record.thumbnails import thumbnail
@@ -145,8 +145,8 @@ def earlier_reflex_of(stages: Sequence[Stage], state: str, stage_id: str = "") -
     """The first measured reflex among these stages, for one in this state that is not itself the first."""
     if state != "unstrung":
         return None
-    first = next((s for s in stages if s.state == "unstrung" and "reflex" in s.values), None)
-    return None if first is None or first.id == stage_id else read_value(first.values["reflex"])
+    first = next((s for s in stages if s.state == "unstrung" and s.value("reflex") is not None), None)
+    return None if first is None or first.id == stage_id else first.value("reflex")
 
 
 # --- put right

@@ -12,7 +12,6 @@ import streamlit as st
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.events import ArrowSpeedDetails, WeighingDetails
 from tillerlens.core.measurement import LimbName
-from tillerlens.core.units import newtons_from_pounds
 from tillerlens.history import bench as of
 from tillerlens.measures.set import EarlyDraw
 from tillerlens.mechanics.bench import Bench, Given, tell
@@ -128,12 +127,9 @@ def _left_out(known: Known) -> list[Sentence]:
 
 def _force(known: Known, bench: Bench, given: Given, typed: Typed) -> None:
     assert bench.curve is not None
-    seen = [s for s in of.on_hand(known.stages, known.events).strung if s.state == "drawn" and s.shot.get("scale_reading_lb")]
-    readings = list(given.readings)
-    for s in seen:
-        draw = s.values.get("draw_length_back", {}).get("value")
-        if draw is not None:
-            readings.append(Reading(float(draw), newtons_from_pounds(float(s.shot["scale_reading_lb"]))))
+    drawn = [s for s in of.on_hand(known.stages, known.events).strung if s.state == "drawn"]
+    seen, _ = of.pulls_of(known.bow, drawn, ())
+    readings = [*given.readings, *(Reading(p.draw_mm, p.weight_n) for p in seen)]
     full, weight = known.full_draw_mm, known.bow.wish_weight_n
     wish = None if full is None or weight is None else (full, weight)
     stacks = float("nan") if bench.stacking is None else bench.stacking.onset_mm
