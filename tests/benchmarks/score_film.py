@@ -75,8 +75,34 @@ def score(clip: Path, film: DrawFilm, truth: dict[str, np.ndarray], of: np.ndarr
             off = [v[n].value - truth[n][i] for n in ("draw_length_back", "tip_height_difference")]
             said = f"draw {v['draw_length_back'].value / MM_PER_INCH:6.2f} in, off {off[0]:6.2f} mm, tips off {off[1]:6.2f} mm"
             print(f"    {s.phase:8} frame {s.frame:4d}: {said}")
+    tell_spots(film, clip)
     for lead in film.leads:
         print(f"    {lead.phase} at {lead.share:.0%}: upper ahead {lead.ahead.value:.2f} mm of draw (u {lead.ahead.u:.2f})")
+
+
+def tell_spots(film: DrawFilm, clip: Path) -> None:
+    """Hinges and stiff places against the truth's: hit by one of the same kind on its limb within 2 in, or half its width."""
+    true = json.loads(clip.with_suffix(".truth.json").read_text())["defects"]
+    left = film.stages[0].measurement.facts.upper_limb in ("left", "top")
+    told = list(film.stages[-1].measurement.spots)
+    for d in true:
+        kind = d.get("kind", "hinge")
+        limb = "upper" if (d["side"] == "left") == left else "lower"
+        near = [
+            s for s in told
+            if (s.limb, s.kind) == (limb, kind)
+            and abs(s.from_nock_mm / MM_PER_INCH - d["from_nock"]) <= max(2.0, d["half_width"])
+        ]  # fmt: skip
+        where = f"{kind} on the {limb} limb {d['from_nock']:.1f} in from the nock"
+        found = [f"{s.bend_percent:+.0f} % (u {s.u_percent:.0f}) at {s.from_nock_mm / MM_PER_INCH:.1f} in" for s in near]
+        print(
+            f"    {where}: {'found, ' + ', '.join(found) if near else 'missed'}; truth {d.get('bend_percent', float('nan')):+.0f} %"
+        )
+        told = [s for s in told if s not in near]
+    for s in told:
+        print(f"    false {s.kind} on the {s.limb} limb at {s.from_nock_mm / MM_PER_INCH:.1f} in, {s.bend_percent:+.0f} %")
+    if not true and not told:
+        print("    no place told, none there")
 
 
 # -- the same clip in other forms, and clips that can't be told ------------------------------------------------------------
