@@ -95,9 +95,8 @@ def tell_spots(film: DrawFilm, clip: Path) -> None:
         ]  # fmt: skip
         where = f"{kind} on the {limb} limb {d['from_nock']:.1f} in from the nock"
         found = [f"{s.bend_percent:+.0f} % (u {s.u_percent:.0f}) at {s.from_nock_mm / MM_PER_INCH:.1f} in" for s in near]
-        print(
-            f"    {where}: {'found, ' + ', '.join(found) if near else 'missed'}; truth {d.get('bend_percent', float('nan')):+.0f} %"
-        )
+        truth = f"; truth {d['bend_percent']:+.0f} %" if "bend_percent" in d else ""
+        print(f"    {where}: {'found, ' + ', '.join(found) if near else 'missed'}{truth}")
         told = [s for s in told if s not in near]
     for s in told:
         print(f"    false {s.kind} on the {s.limb} limb at {s.from_nock_mm / MM_PER_INCH:.1f} in, {s.bend_percent:+.0f} %")
