@@ -184,6 +184,27 @@ def tell_tricks(clip: Path, shot: Shot) -> None:
 # -- what all frames have in common ----------------------------------------------------------------------------------------
 
 
+def by_cause(film: DrawFilm, truth: dict[str, np.ndarray], of: np.ndarray) -> None:
+    """Of which causes the frames' uncertainty is made, beside what frames scatter by themselves and what all of them are off by.
+
+    A cause is light, lens, marks or a ruler: the same in every frame of a clip. Own: scatter about a cubic over draw.
+    """
+    stages = [s for s in film.stages if s.phase != "let-down" and s.measurement.state == "drawn"]
+    draw = np.array([s.draw_mm for s in stages])
+    print("  told u by cause (median of the pull's frames), each frame's own scatter, and the mean error that all share:")
+    for name, true in truth.items():
+        told = [s.measurement.values.get(name) for s in stages]
+        if any(v is None for v in told) or len(stages) < 6:
+            continue
+        off = np.array([v.value for v in told if v is not None]) - true[of[[s.frame for s in stages]]]
+        own = float(np.std(off - np.polyval(np.polyfit(draw, off, 3), draw))) * np.sqrt(len(off) / (len(off) - 4))
+        causes = {c: float(np.median([v.budget.get(c, 0.0) for v in told if v is not None])) for c in told[0].budget}  # type: ignore[union-attr]
+        largest = sorted(causes.items(), key=lambda c: -c[1])[:4]
+        said = ", ".join(f"{c} {u:.2f}" for c, u in largest)
+        u = np.median([v.u for v in told if v is not None])
+        print(f"    {name:22} u {u:5.2f}: {said}; own {own:.2f}; off {np.mean(off):+.2f}")
+
+
 def common_part(film: DrawFilm, clip: Path, shot: Shot, of: np.ndarray) -> None:
     """How much of a gap difference's uncertainty all frames share, against what averaging them takes off, and the stiffness.
 
@@ -233,6 +254,7 @@ def main() -> None:
         shot = read_shot(clip.with_suffix(".given.json"))
         film, of = timed(clip, shot, args.every)
         if film.stages:
+            by_cause(film, truth_of(clip.with_suffix(".truth.json"), shot.upper_limb), of)
             common_part(film, clip, shot, of)
         if args.forms:
             with TemporaryDirectory() as folder:

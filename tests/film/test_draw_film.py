@@ -21,7 +21,7 @@ from tillerlens.core.shot_file import read_shot
 from tillerlens.film import draw, glance, joint, journal, weight
 from tillerlens.film.clip import ClipError, glances, read_frames
 from tillerlens.film.play import bow_in_frame
-from tillerlens.film.track import smoothed
+from tillerlens.film.track import TRACKED, Track, laid, smoothed
 from tillerlens.history.of_film import keep_draw
 from tillerlens.mechanics.bench import Bench, Given
 from tillerlens.mechanics.finding import Finding
@@ -389,6 +389,28 @@ def test_clicked_marks_are_carried_to_the_first_look(tmp_path, pictures):
 def test_a_clip_without_a_pull_has_no_first_look(pictures, tmp_path):
     still = [replace(f) for f in read_frames(df.write(tmp_path / "a.mp4", [pictures[0]] * 3, TIMES[:3]))]
     assert glance.most_drawn(still) is None
+
+
+def test_the_track_is_as_sure_as_what_frames_share_and_its_line_leaves_of_what_they_do_not():
+    """600 clips: value +- 2u holds the truth in 92 to 98 of 100 (counted to 1 in 100), whether frames share most of their error
+    or have half of it to themselves; then the track is surer than any frame."""
+    draws = np.r_[np.linspace(240.0, 690.0, 60), np.full(20, 690.0)]
+    for shared, own in ((0.9, 0.2), (0.7, 0.7)):
+        rng, off = np.random.default_rng(3), []
+        for _ in range(600):
+            values = {n: np.zeros(len(draws)) for n in TRACKED} | {"draw_length_back": draws}
+            raw = Track(np.arange(80), np.arange(80) / 30, values, {}, np.zeros(80), 0.1, ())
+            values["tip_height_upper"] = 5.0 + 0.01 * draws + rng.normal(0, 0.05, 80)  # what following alone has wrong
+            common = rng.normal(0, shared)
+            frames = [
+                (row, Measurement("measured", "drawn", values={"tip_height_upper": Value(float(v), np.hypot(shared, own), "mm")}))
+                for row, v in zip(range(0, 80, 4), common + rng.normal(0, own, 20), strict=True)
+            ]
+            track = laid(raw, frames)
+            z = track.values["tip_height_upper"] / track.u["tip_height_upper"]
+            off.append(np.mean(np.abs(z) < 2))
+        assert 0.92 < np.mean(off) < 0.98
+    assert np.median(track.u["tip_height_upper"]) < 0.85 * np.hypot(shared, own)
 
 
 def of_a_pull(rng, draws, grows_mm, shared_u=0.9, own_u=0.07):
