@@ -29,7 +29,7 @@ import numpy as np
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE), str(HERE.parent)]
 
-from studio import check, contract, develop, front, phone, plan, shop, stage, truth  # noqa: E402
+from studio import check, contract, develop, film, front, phone, plan, shop, stage, truth  # noqa: E402
 from studio.stage import Scene  # noqa: E402
 
 
@@ -105,7 +105,7 @@ def main() -> None:
     ap.add_argument("--family", type=int, metavar="N")
     ap.add_argument("--first", type=int, default=0, help="begin the family at this number")
     ap.add_argument("--seed", type=int, default=1)
-    ap.add_argument("--kind", choices=("board", "shop", "rounds", "front"), default="board", help="what family")
+    ap.add_argument("--kind", choices=("board", "shop", "rounds", "front", "film"), default="board", help="what family")
     ap.add_argument("--size", help="of every picture, as 1500x1125 (default: 3000x2250; of shops and rounds, each its own)")
     ap.add_argument("--numbers", type=int, nargs="+", help="only these of a family of shops or rounds")
     ap.add_argument("--workers", type=int, default=1, help="processes, for shop and rounds")
@@ -123,6 +123,14 @@ def main() -> None:
         scenes = plan.front_family(max(numbers) + 1, a.seed, (h, w))
         for k in numbers:
             front.make(scenes[k], a.out, a.samples)
+        return
+    if a.kind == "film":
+        w, h = (int(v) for v in (a.size or "1920x1080").split("x"))
+        numbers = a.numbers or range(a.first, a.first + (a.family or 0))
+        a.out.mkdir(parents=True, exist_ok=True)
+        clips = film.family(max(numbers) + 1, a.seed, (w, h), plan.random_bow)
+        for k in numbers:
+            film.make(clips[k], a.out, a.samples)
         return
     if (a.family or a.numbers) and a.kind != "board":
         a.out.mkdir(parents=True, exist_ok=True)

@@ -191,7 +191,7 @@ FRONT = FrontScene(
 )
 
 
-def _bow(rng: np.random.Generator) -> BowPlan:
+def random_bow(rng: np.random.Generator) -> BowPlan:
     length, handle = rng.uniform(59, 72), rng.uniform(5.5, 10)
     defects: tuple[Defect, ...] = ()
     if rng.random() < 0.45:
@@ -268,7 +268,7 @@ def family(count: int, seed: int, size: tuple[int, int]) -> list[Scene]:
         kind = str(rng.choice(["aruco", "grid", "lines_and_two_marks", "tape", "four_marks", "stick"]))
         name = str(rng.choice(["unstrung", "braced", "drawn"]))
         upright = bool(kind in ("aruco", "four_marks") and rng.random() < 0.2)
-        bow = _bow(rng)
+        bow = random_bow(rng)
         light = "overcast" if kind == "stick" else str(rng.choice(["window", "shop", "sun", "flash"]))
         board = str(rng.choice(["limewash", "slate", "sage", "cream", "larch", "barn", "spruce"]))
         upper = str(rng.choice(["top", "bottom"] if upright else ["left", "right"]))
@@ -306,7 +306,7 @@ def front_family(count: int, seed: int, size: tuple[int, int]) -> list[FrontScen
     out = []
     for k in range(count):
         rng = np.random.default_rng([seed, k, 5])
-        bow = replace(_bow(rng), past=tuple(float(v) for v in rng.uniform(8, 28) + rng.normal(0, 2, 2)))
+        bow = replace(random_bow(rng), past=tuple(float(v) for v in rng.uniform(8, 28) + rng.normal(0, 2, 2)))
         kind, board = (
             str(rng.choice(["aruco", "grid", "four_marks"])),
             str(rng.choice(["limewash", "slate", "sage", "cream", "larch", "barn", "spruce"])),

@@ -98,14 +98,18 @@ def assemble(scene: Scene) -> Stage:
 
 def rig(scene: Scene, posed: Posed, place: Place, rng: np.random.Generator) -> list[tuple[Mesh, dict]]:
     """Bow, string, cradle, and the scale with its rope when the bow is drawn."""
+    picture = skin(posed.built.plan, posed)
+    return [(meshes.bow(posed, place), waxed(picture)), *rig_parts(scene, posed, place, rng, scene.scale["kind"] != "stick")]
+
+
+def skin(plan: BowPlan, posed: Posed) -> np.ndarray:
+    """The picture of the bow's wood."""
     from studio import textures
 
-    plan = posed.built.plan
     reach = {k: posed.shapes[k].s[-1] + past for k, past in zip(("upper", "lower"), plan.past, strict=True)}
     whole = reach["upper"] + reach["lower"]
     grip = tuple((reach["lower"] + side * 0.30 * plan.handle) / whole for side in (-1, 1))
-    skin = textures.limb(np.random.default_rng(plan.seed), plan.look, grip)
-    return [(meshes.bow(posed, place), waxed(skin)), *rig_parts(scene, posed, place, rng, scene.scale["kind"] != "stick")]
+    return textures.limb(np.random.default_rng(plan.seed), plan.look, grip)
 
 
 def rig_parts(scene: Scene, posed: Posed, place: Place, rng: np.random.Generator, post: bool) -> list[tuple[Mesh, dict]]:

@@ -75,8 +75,33 @@ def score(clip: Path, film: DrawFilm, truth: dict[str, np.ndarray], of: np.ndarr
             off = [v[n].value - truth[n][i] for n in ("draw_length_back", "tip_height_difference")]
             said = f"draw {v['draw_length_back'].value / MM_PER_INCH:6.2f} in, off {off[0]:6.2f} mm, tips off {off[1]:6.2f} mm"
             print(f"    {s.phase:8} frame {s.frame:4d}: {said}")
+    tell_spots(film, clip)
     for lead in film.leads:
         print(f"    {lead.phase} at {lead.share:.0%}: upper ahead {lead.ahead.value:.2f} mm of draw (u {lead.ahead.u:.2f})")
+
+
+def tell_spots(film: DrawFilm, clip: Path) -> None:
+    """Hinges and stiff places against the truth's: hit by one of the same kind on its limb within 2 in, or half its width."""
+    true = json.loads(clip.with_suffix(".truth.json").read_text())["defects"]
+    left = film.stages[0].measurement.facts.upper_limb in ("left", "top")
+    told = list(film.stages[-1].measurement.spots)
+    for d in true:
+        kind = d.get("kind", "hinge")
+        limb = "upper" if (d["side"] == "left") == left else "lower"
+        near = [
+            s for s in told
+            if (s.limb, s.kind) == (limb, kind)
+            and abs(s.from_nock_mm / MM_PER_INCH - d["from_nock"]) <= max(2.0, d["half_width"])
+        ]  # fmt: skip
+        where = f"{kind} on the {limb} limb {d['from_nock']:.1f} in from the nock"
+        found = [f"{s.bend_percent:+.0f} % (u {s.u_percent:.0f}) at {s.from_nock_mm / MM_PER_INCH:.1f} in" for s in near]
+        truth = f"; truth {d['bend_percent']:+.0f} %" if "bend_percent" in d else ""
+        print(f"    {where}: {'found, ' + ', '.join(found) if near else 'missed'}{truth}")
+        told = [s for s in told if s not in near]
+    for s in told:
+        print(f"    false {s.kind} on the {s.limb} limb at {s.from_nock_mm / MM_PER_INCH:.1f} in, {s.bend_percent:+.0f} %")
+    if not true and not told:
+        print("    no place told, none there")
 
 
 # -- the same clip in other forms, and clips that can't be told ------------------------------------------------------------
@@ -159,6 +184,27 @@ def tell_tricks(clip: Path, shot: Shot) -> None:
 # -- what all frames have in common ----------------------------------------------------------------------------------------
 
 
+def by_cause(film: DrawFilm, truth: dict[str, np.ndarray], of: np.ndarray) -> None:
+    """Of which causes the frames' uncertainty is made, beside what frames scatter by themselves and what all of them are off by.
+
+    A cause is light, lens, marks or a ruler: the same in every frame of a clip. Own: scatter about a cubic over draw.
+    """
+    stages = [s for s in film.stages if s.phase != "let-down" and s.measurement.state == "drawn"]
+    draw = np.array([s.draw_mm for s in stages])
+    print("  told u by cause (median of the pull's frames), each frame's own scatter, and the mean error that all share:")
+    for name, true in truth.items():
+        told = [s.measurement.values.get(name) for s in stages]
+        if any(v is None for v in told) or len(stages) < 6:
+            continue
+        off = np.array([v.value for v in told if v is not None]) - true[of[[s.frame for s in stages]]]
+        own = float(np.std(off - np.polyval(np.polyfit(draw, off, 3), draw))) * np.sqrt(len(off) / (len(off) - 4))
+        causes = {c: float(np.median([v.budget.get(c, 0.0) for v in told if v is not None])) for c in told[0].budget}  # type: ignore[union-attr]
+        largest = sorted(causes.items(), key=lambda c: -c[1])[:4]
+        said = ", ".join(f"{c} {u:.2f}" for c, u in largest)
+        u = np.median([v.u for v in told if v is not None])
+        print(f"    {name:22} u {u:5.2f}: {said}; own {own:.2f}; off {np.mean(off):+.2f}")
+
+
 def common_part(film: DrawFilm, clip: Path, shot: Shot, of: np.ndarray) -> None:
     """How much of a gap difference's uncertainty all frames share, against what averaging them takes off, and the stiffness.
 
@@ -208,6 +254,7 @@ def main() -> None:
         shot = read_shot(clip.with_suffix(".given.json"))
         film, of = timed(clip, shot, args.every)
         if film.stages:
+            by_cause(film, truth_of(clip.with_suffix(".truth.json"), shot.upper_limb), of)
             common_part(film, clip, shot, of)
         if args.forms:
             with TemporaryDirectory() as folder:

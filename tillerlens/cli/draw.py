@@ -9,11 +9,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from tillerlens.cli.bench import Weigh, read_weighings
 from tillerlens.cli.shared import Originals, RecordAddress, opened
 from tillerlens.core.errors import TillerLensError
 
 if TYPE_CHECKING:
     from tillerlens.film.draw import DrawFilm
+    from tillerlens.mechanics.bench import Bench
+    from tillerlens.report.words.quantities import Units
 
 # Everything else is imported where it is used, so that --help answers at once.
 
@@ -30,6 +33,8 @@ def draw_command(
     shot: Annotated[Path, typer.Option(help="What is known of the bow and its marks; clicks belong to the first frame.")],
     every: Annotated[str, typer.Option(help="Measure a frame at each such step of draw, like 1in or 2cm.")] = "1in",
     rest: Annotated[Path | None, typer.Option(help="Measurement document of the same bow unstrung, for judging spots.")] = None,
+    weigh: Weigh = None,
+    brace: Annotated[str | None, typer.Option(help="Back of the handle to the braced string, to weigh from.")] = None,
     chart: Annotated[Path | None, typer.Option(help="Write a picture of the bend over the draw here (SVG).")] = None,
     keep: Annotated[
         str | None, typer.Option(metavar="BOW", help="Keep frames of the pull on this bow's timeline: its name or identity.")
@@ -41,6 +46,8 @@ def draw_command(
 ) -> None:
     """Follow a draw through a clip: draw length, tips, string angle and which limb moves first.
 
+    With weighings, also the weight along the pull and the energy it stores.
+
     Exit status: 0 measured, 3 needs help, 2 bad usage or an unusable clip.
     """
     from tillerlens.core.document import check_same_bow, read_rest
@@ -48,6 +55,8 @@ def draw_command(
     from tillerlens.core.units import parse_length
     from tillerlens.film.draw import measure_draw
     from tillerlens.film.journal import usual_folder
+    from tillerlens.film.weight import weigh_pull
+    from tillerlens.mechanics.bench import Given, as_document, check_given
     from tillerlens.report.words.quantities import Units, in_words
 
     units = Units("cm", "kg") if metric else Units()
@@ -58,6 +67,10 @@ def draw_command(
         earlier = None if rest is None else read_rest(rest)
         if earlier is not None:
             check_same_bow(earlier, facts)
+        given = Given(
+            (), earlier, readings=read_weighings(weigh or []), brace_back_mm=None if brace is None else parse_length(brace)
+        )
+        check_given(given)
         film = measure_draw(video, facts, parse_length(every), earlier, progress=_progress, journals=usual_folder())
     except TillerLensError as error:
         typer.echo(in_words(error.reason, units), err=True)
@@ -73,9 +86,11 @@ def draw_command(
         write_whole(chart, draw_figure(film, units, earlier).encode())
     if keep is not None and film.status == "measured":
         _keep(video, film, keep, place, originals)
+    bench = weigh_pull(film, given)
     if json_out:
-        typer.echo(json.dumps(film.as_document(), allow_nan=False))
-    elif lines := as_text(film, units):
+        weighed = {} if bench is None else {"force_draw": as_document(bench)["force_draw"]}
+        typer.echo(json.dumps(film.as_document() | weighed, allow_nan=False))
+    elif lines := as_text(film, units, bench):
         typer.echo("\n".join(lines))
     raise typer.Exit(TOLD if film.status == "measured" else ASKS)
 
@@ -90,12 +105,12 @@ def _keep(video: Path, film: DrawFilm, bow: str, place: str | None, originals: s
         typer.echo(f"Kept {len(kept)} frame{'' if len(kept) == 1 else 's'} of the pull with {of.name}.", err=True)
 
 
-def as_text(film: DrawFilm, units: object) -> list[str]:
-    """What the clip tells, in lines."""
-    from tillerlens.report.words.film import draw_table, draw_words
+def as_text(film: DrawFilm, units: Units, bench: Bench | None = None) -> list[str]:
+    """What the clip tells, in lines; with a ``bench``, what the bow weighs along the pull."""
+    from tillerlens.report.words.film import draw_table, draw_words, weight_words
 
-    said = [s.text for s in draw_words(film, units)]  # type: ignore[arg-type]
-    table = draw_table(film, units)  # type: ignore[arg-type]
+    said = [s.text for s in [*draw_words(film, units), *([] if bench is None else weight_words(bench, units))]]
+    table = draw_table(film, units, None if bench is None else bench.curve)
     return [*said, "", *table] if table else said
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -215,13 +215,20 @@ def _at_rest(a: _Given, b: _Given, place: str | None, originals: str | None) -> 
 
 
 def _story_of_bow(of: Sequence[str], place: str | None, originals: str | None) -> Story:
+    from tillerlens.history.as_now import told_together
+    from tillerlens.history.bench import weighed_now
     from tillerlens.history.of_record import story_of
     from tillerlens.record import RecordError, store
+    from tillerlens.record.views import timeline
 
     if len(of) > 1:
         raise RecordError(f"'{of[0]}' and the others are not all files.", "Give one bow of the record, or files only.")
     with open_place(place, originals) as record:
-        return story_of(record, store.find_bow(record, of[0]).id)
+        found = timeline(record, store.find_bow(record, of[0]).id)
+        kept = {s.id: m for s in found.stages if (m := store.measurement(record, s.id)) is not None}
+        kept |= told_together(found.stages, found.events, lambda stage: kept[stage.id])
+        weighed = weighed_now(found.bow, found.stages, found.events, lambda stage: kept[stage.id])
+        return replace(story_of(record, found.bow.id, found=found), weighed=weighed)
 
 
 def _story_of_files(files: Sequence[Path], name: str) -> Story:

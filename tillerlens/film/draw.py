@@ -353,7 +353,9 @@ class _Following:
             self.failed.append(error.reason)
         shows = found is not None and found.status == "measured" and found.trace is not None
         if found is None or not shows or (found.state == "drawn" and found.trace is not None and found.trace.hook_mm is None):
-            self.failed += [] if found is None else found.reasons[:1]
+            reasons = () if found is None else found.reasons
+            faint = [r for r in reasons if r.code == "string_faint"]  # a bow that was measured otherwise: this is what lacks
+            self.failed += (faint or list(reasons))[:1]
             self._put((frame.index, frame.time_s, nothing("background")))
             return
         shot = self.shot
@@ -371,6 +373,11 @@ class _Following:
 
     def _not_found(self) -> DrawError:
         first = self.failed[0] if self.failed else None
+        if first is not None and first.code == "string_faint":
+            return DrawError(
+                f"The draw can't be followed in {self.clip.name}: its string can't be told from what is behind it.",
+                "Film it against a ground that it stands out from, closer, or with a string of another colour.",
+            )
         why = "" if first is None else f" {first.text}"
         return DrawError(
             f"The bow was not found in {self.clip.name}.{why}",

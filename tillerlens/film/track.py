@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -28,6 +28,8 @@ SMOOTH_S = 0.35  # before and after, that a handle's rocking is smoothed over: i
 ROCK_EXTREMES = 2.5
 COARSE_PX = 0.1  # by which a film's coding moves an edge and leaves it there for a while
 DOWN, UP = 0.4, 0.7  # of the way from the shortest draw to the longest: a pull comes from below the one to above the other
+# Of a frame's standard uncertainty, what frames have in common at the least: a few frames' scatter may by chance seem to be all.
+LEAST_SHARED = 0.5
 LED_SHARES = (0.25, 0.5, 0.75)
 TRACKED = ("draw_length_back", "tip_height_upper", "tip_height_lower", "tip_height_difference", "string_angle_upper",
            "string_angle_lower")  # fmt: skip
@@ -108,10 +110,13 @@ def smoothed(time: Array, y: Array) -> tuple[Array, float]:
     out, worth = np.full(len(y), np.nan), []
     others = ok.copy()
     others[np.argmax(ok)] = False  # the first frame seen: what is followed was taken from it, noise and all, and fits it too well
+    rows = np.nonzero(others)[0]
     for i in np.nonzero(ok)[0]:
-        away = np.where(others, np.abs(time - time[i]), np.inf)
-        near = np.argsort(away, kind="stable")[: max(5, int((away <= SMOOTH_S).sum()))]
-        near = near[np.isfinite(away[near])]
+        # a few on either side, or all of the time that is smoothed over: a long clip has thousands more
+        first, last = np.searchsorted(time[rows], [time[i] - SMOOTH_S, time[i] + SMOOTH_S])
+        beside = rows[max(0, first - 5) : last + 5]
+        away = np.abs(time[beside] - time[i])
+        near = beside[np.argsort(away, kind="stable")[: max(5, int((away <= SMOOTH_S).sum()))]]
         if len(near) < 5:
             out[i] = y[i]
             continue
@@ -202,17 +207,61 @@ def laid(raw: Track, keys: list[tuple[int, Measurement]]) -> Track:
             values[name] = u[name] = np.full(len(own), np.nan)
             scatters[name] = float("nan")
             continue
-        x, off, own_u = (np.array(c) for c in zip(*pairs, strict=True))
-        line, scatter = _line(x, off)
+        x, off, frame_u = (np.array(c) for c in zip(*pairs, strict=True))
+        line, scatter, weight = _line(x, off)
         scatters[name] = scatter
         values[name] = own + np.polyval(line, at)
         order = np.argsort(x)
-        u[name] = np.where(np.isfinite(own), np.hypot(np.interp(at, x[order], own_u[order]), scatter), np.nan)
+        told = np.interp(at, x[order], frame_u[order])
+        u[name] = np.where(
+            np.isfinite(own), _track_u(told, scatter, min(_noise(own), scatter), _led_by(x, off, line, weight)(at)), np.nan
+        )
     return replace(raw, values=values, u=u, laid_on=len(keys), scatter=scatters)
 
 
-def _line(x: Array, y: Array) -> tuple[Array, float]:
-    """A straight line through differences, robustly, and how far they scatter about it; level where they lie too close."""
+def _track_u(frame_u: Array, scatter: float, noise: float, led: Array) -> Array:
+    """Standard uncertainty of the track, of what single frames tell by themselves.
+
+    ``frame_u`` (N,): of one measured frame at each draw. ``scatter``: of the frames about the line that the track is laid by, and
+    ``noise`` of what was followed, frame by frame. What is left of the scatter is the measured frames' own, and the line averages
+    it down to ``led`` (N,) of its variance. It is part of what each frame told: all else is light, lens, marks and rulers, the
+    same in all frames, which nothing averages.
+    """
+    own2 = max(scatter**2 - noise**2, 0.0)
+    shared2 = np.maximum(frame_u**2 - own2, (LEAST_SHARED * frame_u) ** 2)
+    return np.asarray(np.sqrt(shared2 + own2 * np.minimum(led, 1.0) + noise**2))
+
+
+def _noise(own: Array) -> float:
+    """How far what was followed strays from frame to frame by itself: each from the mean of those beside it, robustly."""
+    away = np.abs(own[1:-1] - (own[:-2] + own[2:]) / 2)
+    away = away[np.isfinite(away)]
+    return 1.4826 * float(np.median(away)) / np.sqrt(1.5) if len(away) else 0.0
+
+
+def _led_by(x: Array, y: Array, line: Array, weight: Array) -> Callable[[Array], Array]:
+    """For a line through points with independent errors of variance 1, the variance of the line at any place.
+
+    Neighbours that stray the same way tell less than their number: n of them as much as n (1 - r) / (1 + r) that don't (Bartlett
+    1946, of a first-order series with correlation r).
+    """
+    order = np.argsort(x)
+    left = (y - np.polyval(line, x))[order]
+    r = float(left[1:] @ left[:-1] / max(left @ left, 1e-12)) if len(x) > 2 else 0.0
+    alike = (1 + max(r, 0.0)) / (1 - min(max(r, 0.0), 0.9))
+    design = np.vander(x - x.mean(), len(line))
+    inverse = np.linalg.pinv(design.T @ (weight[:, None] * design))
+
+    def variance(at: Array) -> Array:
+        here = np.vander(np.nan_to_num(at, nan=float(x.mean())) - x.mean(), len(line))
+        return np.asarray(alike * np.einsum("ij,jk,ik->i", here, inverse, here))
+
+    return variance
+
+
+def _line(x: Array, y: Array) -> tuple[Array, float, Array]:
+    """A straight line through differences, robustly, how far they scatter about it, and what each weighs; level where they lie
+    too close."""
     degree = 1 if len(x) >= 4 and np.ptp(x) > LEAST_PULL_MM else 0
     w = np.ones(len(x))
     fit = np.zeros(degree + 1)
@@ -221,7 +270,7 @@ def _line(x: Array, y: Array) -> tuple[Array, float]:
         away = np.abs(y - np.polyval(fit, x))
         w = 1 / (1 + (away / (2 * 1.4826 * float(np.median(away)) + 1e-3)) ** 2)
     free = max(len(x) - degree - 1, 1)
-    return fit, float(np.sqrt((w * (y - np.polyval(fit, x)) ** 2).sum() / w.sum() * len(x) / free))
+    return fit, float(np.sqrt((w * (y - np.polyval(fit, x)) ** 2).sum() / w.sum() * len(x) / free)), w
 
 
 def leads(

@@ -17,7 +17,7 @@ from tillerlens.history.of_record import pulls_of as pulls_of
 from tillerlens.history.of_record import to_back as to_back
 from tillerlens.measures.compare import SCALE_U_N
 from tillerlens.measures.set import LIKE_DRAW_MM, EarlyDraw, early_draw
-from tillerlens.mechanics.bench import Given
+from tillerlens.mechanics.bench import Bench, Given, tell
 from tillerlens.mechanics.bench import check_weighings as check_weighings
 from tillerlens.mechanics.cast import SPEED_U, ArrowSpeed
 from tillerlens.mechanics.find_wood import FoundWood, find_wood
@@ -31,6 +31,20 @@ from tillerlens.mechanics.wood import WoodError
 from tillerlens.record import Bow, Event, Stage
 
 LIKE_FULL_MM = MM_PER_INCH / 2  # arrows shot this near to full draw are counted as shot at it (common practice, no source)
+
+
+def full_draw_of(bow: Bow) -> float | None:
+    """The wished draw, to the back, mm; None where it is to the belly and the handle's thickness is not noted."""
+    if bow.wish_draw_mm is None or bow.wish_draw_to != "belly":
+        return bow.wish_draw_mm
+    return None if bow.handle_thickness_mm is None else bow.wish_draw_mm + bow.handle_thickness_mm
+
+
+def weighed_now(bow: Bow, stages: Sequence[Stage], events: Sequence[Event], document: Documents) -> Bench | None:
+    """What the bow weighs over its draw as it is now, and the energy that stores; None where it was not weighed."""
+    hand = on_hand(stages, events)
+    given = given_of(bow, hand, document, full_draw_of(bow))
+    return tell(given) if given.readings or any(m.facts.draw_weight_n for m in given.pictures) else None
 
 
 def given_of(

@@ -12,6 +12,7 @@ from tillerlens.core.measurement import Measurement
 from tillerlens.history.trends import ReflexAt
 from tillerlens.measures.compare import Scraped
 from tillerlens.measures.set import WeighedDraw
+from tillerlens.mechanics.bench import Bench
 
 MOST_PICTURES = 9
 
@@ -99,6 +100,7 @@ class Story:
     left_out: tuple[str, ...] = ()  # pictures, each with why
     to_belly: int = 0  # weighings to the belly of a handle whose thickness is not noted
     heated: tuple[datetime, ...] = ()  # after which an earlier shape at rest no longer holds
+    weighed: Bench | None = None  # what it weighs over its draw now, where it was weighed
 
 
 def spread(n: int, most: int) -> set[int]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tillerlens.core.errors import Reason
-from tillerlens.core.measurement import FoundOn, Measurement, Spot
+from tillerlens.core.measurement import FoundOn, Measurement, Spot, Value
 from tillerlens.measures.from_rest import MOVED
 from tillerlens.measures.spots import find_spots
 from tillerlens.mechanics.bench import Given, check_weighings
@@ -55,8 +55,63 @@ def find(strung: Sequence[Measurement], rest: Measurement | None) -> Finding:
     except ReadingsDisagree as error:  # hinges show in how the bend goes along the limbs, whatever it draws
         unweighed = [replace(b, weighing=None) for b in seen]
         found = find_in(estimate_stiffness(unweighed, still), unweighed, still)
-        return replace(found, doubts=(*found.doubts, error.reason))
-    return find_in(stiffness, seen, still)
+        found = replace(found, doubts=(*found.doubts, error.reason))
+    else:
+        found = find_in(stiffness, seen, still)
+    return found if rest is not None else _with_agreed(found, shown_by_most(strung))
+
+
+def shown_by_most(strung: Sequence[Measurement]) -> tuple[BendAnomaly, ...]:
+    """The places that more than half of the drawn pictures show, each by its own bend alone.
+
+    Where the shape at rest has to be found from how the bend grows, little is left to tell a place by: of a bend that one picture
+    shows to a fifth, the growth over a pull shows a third. What each picture shows is worth no less for there being more of them,
+    and a place that comes and goes from one to the next is noise. Their common doubts, light and natural crook, stay: a place is
+    not surer than one picture makes it, and never sure.
+
+    Parameters
+    ----------
+    strung : sequence of Measurement
+        Of one bow as it is now.
+
+    Returns
+    -------
+    tuple of BendAnomaly
+        None where there are fewer than three drawn pictures.
+    """
+    drawn = [m for m in once(strung) if m.state == "drawn"]
+    if len(drawn) < ENOUGH_PICTURES:
+        return ()
+    each = [find_spots(m.profile)[0] for m in drawn]
+    left = sorted((s for spots in each for s in spots), key=lambda s: -abs(s.bend_percent) / s.u_percent)
+    out = []
+    while left:
+        alike = [s for s in left if (s.limb, s.kind) == (left[0].limb, left[0].kind)]
+        alike = [s for s in alike if abs(s.from_nock_mm - left[0].from_nock_mm) <= SAME_PLACE_MM]
+        left = [s for s in left if s not in alike]
+        if 2 * sum(any(s in alike for s in spots) for spots in each) <= len(drawn):
+            continue
+        at, length, bend, u = np.median([[s.from_nock_mm, s.length_mm, s.bend_percent, s.u_percent] for s in alike], axis=0)
+        # each stands as well as the place itself, give or take what they differ by
+        u_at = float(np.std([s.from_nock_mm for s in alike])) + PLACE_U_MM
+        place = Value(float(at), u_at, "mm")
+        amount = Value(float(bend) / 100, float(u) / 100, "")
+        out.append(
+            BendAnomaly(alike[0].limb, alike[0].kind, place, float(length), amount, abs(amount.value) / amount.u, sure=False)
+        )
+    return tuple(out)
+
+
+def _with_agreed(found: Finding, agreed: Sequence[BendAnomaly]) -> Finding:
+    """A finding with the places that most pictures show, where it has none of its own there."""
+
+    def near(a: BendAnomaly, b: BendAnomaly) -> bool:
+        return a.limb == b.limb and abs(a.from_nock_mm.value - b.from_nock_mm.value) <= SAME_PLACE_MM
+
+    new = [_as_printed(p) for p in agreed if not any(near(p, q) for q in found.places)]
+    perhaps = tuple(p for p in found.perhaps if not any(near(p, q) for q in new))
+    places = sorted((*found.places, *new), key=lambda p: -p.significance)
+    return replace(found, places=tuple(places), perhaps=perhaps)
 
 
 def find_in(stiffness: Stiffness, seen: Sequence[ObservedBow], rest: ObservedBow | None) -> Finding:
@@ -91,6 +146,10 @@ def _rest_is_good(strung: Sequence[ObservedBow], rest: ObservedBow | None) -> bo
 
 
 ENOUGH_PICTURES = 3
+SAME_PLACE_MM = 50.8
+"""Two pictures' spots nearer than this are of one place: a hinge is an inch or two long, its middle found to half an inch."""
+PLACE_U_MM = 8.0
+"""Standard uncertainty of a place's middle by one picture: the step in which they are tried."""
 UNSURE_MM = 220.0
 """Within so much of the fade a traced line strays further than it says: on the limbs of 45 rendered pictures by one and a half
 times, in one of ten by nearly three. It strays in one picture and not in the next; wood bends alike in all of them."""

@@ -153,6 +153,11 @@ def _stiffness(
     absolute = bool(np.isfinite(u_level))
     own, size = _agreement(data, tensions)
     fits = [_fit(d, tensions, own, size) for d in data]
+    if any(f.told.sum() < 10 for f in fits) and size > DISAGREE:
+        raise MechanicsError(
+            "The traced limbs differ too much from picture to picture to show their stiffness.",
+            "Look at the traced lines and fix their edges, or take sharper pictures nearer to the bow.",
+        )
     if any(f.told.sum() < 10 for f in fits):
         raise MechanicsError(
             "The limbs moved too little in these pictures to show their stiffness.",
@@ -337,6 +342,10 @@ def _left_over(line: _MomentLine, inside: NDArray[np.bool_]) -> Array:
         left[:, i] = (u @ v).T @ left[:, i]
         basis = beyond[i] @ u @ v
     return np.asarray(left)
+
+
+DISAGREE = 1.5
+"""Errors so much larger than promised are no chance: of some twenty independent places, less than one in a thousand."""
 
 
 def _agreement(data: Sequence[_Data], tensions: Array) -> tuple[float, float]:

@@ -39,6 +39,7 @@ from tillerlens.report.words.compare import (
     set_sentences,
 )
 from tillerlens.report.words.front import width_rows
+from tillerlens.report.words.mechanics import force_words
 from tillerlens.report.words.phrases import phrase
 from tillerlens.report.words.quantities import (
     Units,
@@ -82,7 +83,7 @@ def lay_out(story: Story, units: Units | None = None) -> Report:
         ReportSection("Profile and bend", figures=_shapes(story, measured, rest, units)),
         ReportSection("Gaps, belly to the line between the nocks", tables=gap_tables),
         ReportSection("Reflex and set", _texts(rest_words), figures=rest_figures),
-        ReportSection("Weight and cast", figures=_weight_figures(story, units), tables=_weights(story, units)),
+        _weight_and_cast(story, units),
         ReportSection("What was done", tables=_done_table(story.events, units)),
         ReportSection("Inspection", INSPECTION, tables=_findings(story)),
         ReportSection("Take care", (*CARE_ALWAYS, *CARE_UNDER_TENSION)),
@@ -280,6 +281,14 @@ def _rest_figures(
     if after:
         out.append(Figure("Recovery after the last unstringing", figures.recovery_figure(after, fitted, units)))
     return tuple(out)
+
+
+def _weight_and_cast(story: Story, units: Units) -> ReportSection:
+    """Readings and arrows; the weight at the longest draw that is asked for or was read, and its energy, as the page of weights
+    tells them."""
+    b = story.weighed
+    told = [] if b is None or b.curve is None else force_words(b.curve, b.full_draw_mm, b.stacking, units)
+    return ReportSection("Weight and cast", _texts(told), figures=_weight_figures(story, units), tables=_weights(story, units))
 
 
 def _weight_figures(story: Story, units: Units) -> tuple[Figure, ...]:

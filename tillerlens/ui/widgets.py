@@ -89,11 +89,8 @@ class Known:
 
     @property
     def full_draw_mm(self) -> float | None:
-        """The wished draw, to the back; None where it is to the belly and the handle's thickness is not noted."""
-        bow = self.bow
-        if bow.wish_draw_mm is None or bow.wish_draw_to != "belly":
-            return bow.wish_draw_mm
-        return None if bow.handle_thickness_mm is None else bow.wish_draw_mm + bow.handle_thickness_mm
+        """The wished draw, to the back; None where nobody noted it."""
+        return of.full_draw_of(self.bow)
 
 
 def open_page(place: Place, title: str) -> Known:

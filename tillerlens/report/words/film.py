@@ -9,7 +9,23 @@ from tillerlens.core.units import MM_PER_INCH
 from tillerlens.film.draw import DrawFilm, FirstLook, Stage
 from tillerlens.film.joint import GapChange
 from tillerlens.film.track import Lead
-from tillerlens.report.words.quantities import Units, in_columns, is_told, say, say_interval, say_length, say_place, say_value
+from tillerlens.mechanics.bench import Bench
+from tillerlens.mechanics.force_draw import ForceCurve
+from tillerlens.report.words.mechanics import force_words
+from tillerlens.report.words.quantities import (
+    Units,
+    in_columns,
+    in_words,
+    is_told,
+    say,
+    say_energy,
+    say_interval,
+    say_length,
+    say_place,
+    say_value,
+    say_weight,
+    say_weight_reach,
+)
 from tillerlens.report.words.verdict import Sentence, Wish, judged_from_rest, spot_in_words, verdict
 
 PATTERNS = {
@@ -37,6 +53,7 @@ COLUMNS = (
     "Upper string angle",
     "Lower string angle",
 )
+WEIGHT_COLUMNS = ("Weight", "Energy stored")
 GAP_AT_MM = 14 * MM_PER_INCH  # from the handle's centre, about the middle of a limb: the gaps that the table shows
 FIRST, BACK = 0.25, 0.5  # of the way, at which it is told which tip is ahead
 
@@ -109,18 +126,49 @@ def frame_words(film: DrawFilm, row: int, units: Units | None = None) -> str:
     return PATTERNS["frame"].format(at_s=f"{t.time_s[row]:.1f}", draw=say_length(float(t.draw_mm[row]), units or Units()))
 
 
-def draw_rows(film: DrawFilm, units: Units | None = None) -> list[tuple[str, ...]]:
-    """A head and the measured frames, in the order of the clip: heights of the tips, gaps and string angles over draw length."""
+def weight_words(bench: Bench, units: Units | None = None) -> list[Sentence]:
+    """What the bow weighs at the film's longest draw and the energy that stores; else why that isn't told.
+
+    Parameters
+    ----------
+    bench : Bench
+        From ``weigh_pull``.
+    units : Units, optional
+        The reader's.
+    """
+    units = units or Units()
+    if bench.curve is None:
+        return [Sentence(r.code, in_words(r, units), "open") for r in bench.reasons]
+    return force_words(bench.curve, bench.full_draw_mm, bench.stacking, units)
+
+
+def draw_rows(film: DrawFilm, units: Units | None = None, curve: ForceCurve | None = None) -> list[tuple[str, ...]]:
+    """A head and the measured frames, in the order of the clip: heights of the tips, gaps and string angles over draw length.
+
+    With a ``curve``, what the bow weighs at each draw of the pull and what is stored by then; on the way down wood gives back
+    less, so nothing is told of that.
+    """
     units = units or Units()
     if film.track is None or not film.stages:
         return []
-    head = (*COLUMNS[:5], f"{COLUMNS[5]} at {say_place(GAP_AT_MM, units)}", *COLUMNS[6:])
-    return [head, *(_row(film, stage, units) for stage in film.stages)]
+    head: tuple[str, ...] = (*COLUMNS[:5], f"{COLUMNS[5]} at {say_place(GAP_AT_MM, units)}", *COLUMNS[6:])
+    rows = [_row(film, stage, units) for stage in film.stages]
+    if curve is not None:
+        head = (*head, *WEIGHT_COLUMNS)
+        rows = [(*row, *_weighed(stage, curve, units)) for row, stage in zip(rows, film.stages, strict=True)]
+    return [head, *rows]
 
 
-def draw_table(film: DrawFilm, units: Units | None = None) -> list[str]:
+def _weighed(stage: Stage, curve: ForceCurve, units: Units) -> tuple[str, str]:
+    weight, energy = curve.weight_at(stage.draw_mm), curve.energy_at(stage.draw_mm)
+    if stage.phase == "let-down" or not np.isfinite(weight.value):
+        return "", ""
+    return f"{say_weight(weight.value, units)} ({say_weight_reach(weight, units)})", say_energy(energy, units)
+
+
+def draw_table(film: DrawFilm, units: Units | None = None, curve: ForceCurve | None = None) -> list[str]:
     """``draw_rows`` as lines of text."""
-    return in_columns(draw_rows(film, units))
+    return in_columns(draw_rows(film, units, curve))
 
 
 def _row(film: DrawFilm, stage: Stage, units: Units) -> tuple[str, ...]:

@@ -6,6 +6,8 @@ import hashlib
 import json
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
+from typing import Any
 
 import streamlit as st
 
@@ -16,18 +18,23 @@ from tillerlens.core.shot_file import read_shot
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.film.draw import DrawFilm, FirstLook, measure_draw, over_the_pull
 from tillerlens.film.journal import usual_folder
+from tillerlens.film.weight import weigh_pull
+from tillerlens.history.bench import given_of, on_hand
 from tillerlens.history.of_film import keep_draw
-from tillerlens.record import Stage
+from tillerlens.mechanics.bench import Bench
+from tillerlens.mechanics.force_draw import ForceCurve, Reading
+from tillerlens.record import Stage, store
+from tillerlens.report.charts.bench import force_draw_chart
 from tillerlens.report.charts.film import draw_figure
 from tillerlens.report.film_frames import DrawnFrame, drawn_frames
-from tillerlens.report.words.film import draw_rows, draw_words, first_words, frame_words
+from tillerlens.report.words.film import draw_rows, draw_words, first_words, frame_words, weight_words
 from tillerlens.report.words.quantities import Units
 from tillerlens.report.words.verdict import Sentence
-from tillerlens.ui import batch, error_net, widgets
+from tillerlens.ui import batch, chart_view, error_net, widgets
 from tillerlens.ui.batch import Known, Rests
 from tillerlens.ui.context import Place, link, long_work, pick_bow, say_error, told, was_stopped
 from tillerlens.ui.fields import in_words
-from tillerlens.ui.queue import MEASURING
+from tillerlens.ui.queue import MEASURING, in_turn
 from tillerlens.ui.text import plain, told_apart
 from tillerlens.ui.workspace import OnBench
 
@@ -36,7 +43,7 @@ MOST_MB = 64  # as for photos; ten seconds in HD
 _NONE = ""
 # The pull's first verdict comes sooner with fewer frames measured.
 _EVERY = {2.0: "every 2 in (5 cm) of draw", 1.0: "every inch (2.5 cm) of draw", 4.0: "every 4 in (10 cm) of draw"}
-_REMEMBERED, _KEPT, _PLAYED = "draw_film", "draw_film_kept", "draw_film_played"
+_REMEMBERED, _KEPT, _PLAYED, _WEIGHED = "draw_film", "draw_film_kept", "draw_film_played", "draw_film_weighed"
 
 
 def show(place: Place) -> None:
@@ -80,7 +87,10 @@ def show(place: Place) -> None:
     if film.stages:
         with told():
             _play(film, _to_play(data, film, key), known.place.units)
-        _numbers(film, known.place.units)
+        with told():
+            bench, readings = _weighed(known, film, key)
+            _weight(known, bench, readings, key)
+            _numbers(film, known.place.units, None if bench is None else bench.curve)
         widgets.cautions()
     if film.status == "measured":
         _offer_to_keep(known, data, film, key)
@@ -155,8 +165,42 @@ def _tell(known: Known, film: DrawFilm) -> None:
         _reasons(film)
 
 
-def _numbers(film: DrawFilm, units: Units) -> None:
-    head, *rows = draw_rows(film, units)
+def _weighed(known: Known, film: DrawFilm, key: object) -> tuple[Bench | None, Sequence[Reading]]:
+    """What the bow weighs along the pull by its weighings since wood last came off, and those; worked out once."""
+    record, bow = known.place.record, known.bow
+    events = store.list_events(record, bow.id)
+    now = key, bow, known.stages, tuple(events)
+
+    def work() -> Any:
+        held = st.session_state.get(_WEIGHED)
+        if held is None or held[0] != now:
+            MEASURING.require()
+            kept = {s.id: m for s in known.stages if (m := store.measurement(record, s.id)) is not None}
+            given = given_of(bow, on_hand(known.stages, events), lambda s: kept[s.id], None)
+            held = st.session_state[_WEIGHED] = now, (weigh_pull(film, given), given.readings)
+        return held[1]
+
+    with st.spinner("Reading the weights"):
+        bench, readings = in_turn(work)
+    return bench, readings
+
+
+def _weight(known: Known, bench: Bench | None, readings: Sequence[Reading], key: object) -> None:
+    if bench is None:
+        st.caption("Weigh the bow at two draws, and the weight along this pull and its energy stand here.")
+        link("weights", "Type in weighings", known.bow)
+        return
+    units = known.place.units
+    st.subheader("Weight along the pull", anchor=False)
+    for sentence in weight_words(bench, units):
+        st.markdown(plain(sentence.text))
+    if bench.curve is not None:
+        make, alt = partial(force_draw_chart, bench.curve, readings, units), "Draw weight over the draw with its interval"
+        chart_view.chart("", make, "film_force", alt, f"{key!r} {readings!r} {units!r}")
+
+
+def _numbers(film: DrawFilm, units: Units, curve: ForceCurve | None) -> None:
+    head, *rows = draw_rows(film, units, curve)
     st.dataframe([dict(zip(head, row, strict=True)) for row in rows], hide_index=True, width="stretch")
     text = json.dumps(film.as_document(), allow_nan=False)
     st.download_button("Download all numbers (JSON)", text, "draw.json", "application/json", on_click="ignore", key="backup_film")

@@ -8,6 +8,7 @@ from dataclasses import replace
 import streamlit as st
 
 from tillerlens.core.errors import TillerLensError
+from tillerlens.history.bench import weighed_now
 from tillerlens.history.of_record import story_of
 from tillerlens.record.views import Timeline
 from tillerlens.report.content import Report
@@ -104,8 +105,9 @@ def _content(known: Known) -> Report:
 @st.cache_data(max_entries=6, show_spinner=False)
 def _laid_out(key: str, _known: Known) -> Report:
     story = story_of(_known.record, _known.bow.id, found=Timeline(_known.bow, _known.stages, _known.events, {}))
+    weighed = weighed_now(_known.bow, _known.stages, _known.events, _known.document)
     _known.unchanged()
-    return lay_out(story, _known.units)
+    return lay_out(replace(story, weighed=weighed), _known.units)
 
 
 @st.cache_data(max_entries=4, show_spinner=False)
