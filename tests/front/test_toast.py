@@ -96,8 +96,8 @@ def test_a_ground_of_many_paints_tells_nothing_of_the_light():
 
 @pytest.mark.parametrize("far", [np.inf, 2500.0])
 def test_light_from_above_on_leaning_limbs_is_no_colour(far):
-    """The upper limb leans out of the light by up to 0.4 rad and the lower into it, under a lamp from 45 degrees above, far off or
-    2.5 m before the board: to 0.05 of ln light rms, half of a unit of lightness, of up to 0.6."""
+    """The upper limb leans out of the light by up to 0.4 rad and the lower into it, under a lamp 45 degrees up, far off or 2.5
+    m before the board: to 0.05 of ln light rms, half of a unit of lightness, of up to 0.6."""
     at = np.arange(40.0, 700.0, 10.0)
     lean = 0.4 * (1 - at / 700)
 

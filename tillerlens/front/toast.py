@@ -36,8 +36,8 @@ BESIDE = (0.9, 1.6)  # of the limb's width from its middle: the ground beside it
 UNEVEN_GROUND = 0.06  # rms of ln light beside the limbs about its smooth run, up to which the ground is of one paint
 PAPER_U, GROUND_U = 0.03, 0.04  # of ln light, that a board and a limb before it are lit unlike
 CARRIED_U = 0.15  # of ln light along the bow, where nothing tells how it runs
-# A belly that leans out of the board's plane meets the lamp at another angle. How far off the board's square the light comes, as a
-# tangent, is read off both limbs, which lean opposite ways and are cooked much alike.
+# A belly that leans out of the board's plane meets the lamp at another angle. How far off the board's square light comes, as
+# a tangent, is read off both limbs, which lean opposite ways and are cooked much alike.
 LEAN_U, ALIKE_U, SEPARATE = 1.2, 0.08, 3.0  # before looking; of ln light that limbs differ by; places where they do so separately
 AWRY = np.linspace(-3.0, 3.0, 241)  # tangents looked at
 NEAREST, LEAST_LIT = 1 / 1000, 0.2  # 1/mm: no lamp stands nearer; and of the light that a place in its own shade still has
