@@ -39,8 +39,8 @@ BEND = 2.0  # of misfit, for a pixel squared that the edge leaves its run from o
 SEEK_PX = (1.1, 0.9, 0.8, 0.8)
 # Where a limb rounds off it is darker, which moves the middle of the step: out before bright ground and in before dark. How much
 # wood's light a rim takes away, in mm of its face (rounding of 1 to 4 mm, lit from in front or from aside), and how much of the
-# ground's a limb's shadow does; over how many pixels to either side light is summed, and over how many further ones wood and ground
-# are read; what share of both a sum errs by otherwise; and how far a step may lie from its edge.
+# ground's a limb's shadow does; over how many pixels to either side light is summed, and over how many further ones wood and
+# ground are read; what share of both a sum errs by otherwise; and how far a step may lie from its edge.
 RIM_MM, RIM_U_MM, SHADE_U_MM = 0.25, 0.2, 0.15
 SUM_PX, LEVEL_PX, SUM_U, STEP_U_PX = 3.5, 1.75, 0.06, 0.5
 
