@@ -122,6 +122,10 @@ def test_clicked_nocks_are_where_they_were_clicked():
     _by_clicks(mean, covariance, outline, fit, clicked, 0.8)
     assert mean[front_shape.PAST_UP] == pytest.approx(45.0, abs=2.0)
     assert np.sqrt(covariance[front_shape.PAST_UP, front_shape.PAST_UP]) == pytest.approx(2.5 / 0.8, abs=0.01)
+    x, y = bare.middle_px[k]  # 20 mm to one side of it something else was followed
+    aside = replace(clicked, clicks={"nock_upper": (x + 20 * 0.8, y)})
+    with pytest.raises(NeedsHelp, match="beside the clicked nock"):
+        _by_clicks(mean, covariance, outline, fit, aside, 0.8)
 
 
 def wood_on_wall(wall_px=2.0, size=(300, 1600)):
