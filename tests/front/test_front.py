@@ -122,6 +122,10 @@ def test_clicked_nocks_are_where_they_were_clicked():
     _by_clicks(mean, covariance, outline, fit, clicked, 0.8)
     assert mean[front_shape.PAST_UP] == pytest.approx(45.0, abs=2.0)
     assert np.sqrt(covariance[front_shape.PAST_UP, front_shape.PAST_UP]) == pytest.approx(2.5 / 0.8, abs=0.01)
+    x, y = bare.middle_px[k]  # 20 mm to one side of it something else was followed
+    aside = replace(clicked, clicks={"nock_upper": (x + 20 * 0.8, y)})
+    with pytest.raises(NeedsHelp, match="beside the clicked nock"):
+        _by_clicks(mean, covariance, outline, fit, aside, 0.8)
 
 
 def wood_on_wall(wall_px=2.0, size=(300, 1600)):
@@ -156,12 +160,12 @@ def test_a_side_wall_of_the_woods_hue_belongs_to_the_limb():
         assert np.median(y) == pytest.approx(true, abs=0.6)
 
 
-def lower_edge(light):
+def lower_edge(light, strung=True):
     """Where the limb's lower edge is found, y in px, from a proposal 1.5 px off."""
     strip = level_strip()
     columns = np.arange(len(strip.path), dtype=float)
     proposed, other = (np.full(len(columns), MIDDLE_ROW + (row - 150.0) / strip.step) for row in (178.0, 120.0))
-    _, row, _ = place_edge(light, strip, columns, (proposed, other), 1, 1.6)
+    _, row, _ = place_edge(light, strip, columns, (proposed, other), 1, 1.6, strung)
     return float(np.median(150.0 + (row - MIDDLE_ROW) * strip.step))
 
 
@@ -177,6 +181,19 @@ def test_colour_that_a_phone_smears_does_not_move_an_edge():
     which put the edge 1.5 px out. To 0.6 px."""
     tone = np.tile(np.array([0.34, 0.295, 0.21]), (300 * 8, 1))
     tone[120 * 8 : 180 * 8] = [0.85, 0.66, 0.39]
+    assert lower_edge(smeared(tone)) == pytest.approx(180 - 0.5, abs=0.6)
+
+
+def test_a_dark_belly_beside_a_pale_wall_keeps_its_width():
+    """A belly cooked dark: a phone smears the wall's colour over its edge, which was taken for ground and put the edge
+    1.2 px in. To 0.6 px."""
+    tone = np.tile(np.array([0.78, 0.76, 0.70]), (300 * 8, 1))
+    tone[120 * 8 : 180 * 8] = [0.10, 0.05, 0.02]
+    assert lower_edge(smeared(tone), strung=False) == pytest.approx(180 - 0.5, abs=0.6)
+
+
+def smeared(tone):
+    """Linear light of rows (8 a pixel) as a phone's file keeps them: blurred, noisy, colour at half the detail of light."""
     tone = cv2.GaussianBlur(tone, (1, 0), sigmaX=0.1, sigmaY=6.4).reshape(300, 8, 3).mean(1)
     coded = np.repeat(np.where(tone > 0.0031308, 1.055 * tone ** (1 / 2.4) - 0.055, 12.92 * tone)[:, None], 1600, axis=1)
     coded += np.random.default_rng(3).normal(0, 0.006, coded.shape)
@@ -184,7 +201,20 @@ def test_colour_that_a_phone_smears_does_not_move_an_edge():
     parts[..., 1:] = cv2.GaussianBlur(parts[..., 1:], (0, 0), 1.5)
     coded = np.clip(cv2.cvtColor(parts, cv2.COLOR_YCrCb2RGB), 0, 1)
     light = np.where(coded > 0.04045, ((coded + 0.055) / 1.055) ** 2.4, coded / 12.92) * 65535
-    assert lower_edge(light.astype(np.uint16)) == pytest.approx(180 - 0.5, abs=0.6)
+    return light.astype(np.uint16)
+
+
+@pytest.mark.parametrize(("wood", "ground"), [((0.45, 0.27, 0.12), (0.65, 0.63, 0.52)), ((0.80, 0.70, 0.55), (0.16, 0.14, 0.11))])
+def test_the_dark_rim_of_a_rounded_limb_does_not_move_its_edge(wood, ground):
+    """The last 0.8 px of the face is shaded to a third, as rounding leaves it; blur of 0.8 px then puts the step's middle 0.2 px
+    out before bright ground, and 0.6 px in before dark ground. To 0.15 px, and where hues are too alike to tell to 0.4 px."""
+    tone = np.tile(np.array(ground), (300 * 10, 1))
+    tone[120 * 10 : 180 * 10] = wood
+    tone[180 * 10 - 8 : 180 * 10] *= 0.33
+    tone = cv2.GaussianBlur(tone, (1, 0), sigmaX=0.1, sigmaY=8.0).reshape(300, 10, 3).mean(1)
+    light = np.repeat(tone[:, None] * 65535, 1600, axis=1) + np.random.default_rng(5).normal(0, 400, (300, 1600, 3))
+    found = lower_edge(np.clip(light, 0, 65535).astype(np.uint16))
+    assert found == pytest.approx(180 - 0.5, abs=0.15 if ground[0] > wood[0] else 0.4)
 
 
 def picture_with_string(offset, thick, seen=True):

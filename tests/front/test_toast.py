@@ -8,7 +8,7 @@ import pytest
 from tests.support.bellies import Belly, drawn, lightness, random_belly, read
 from tillerlens.core.measurement import BellyColour, BellyLimb
 from tillerlens.core.shot_file import read_shot
-from tillerlens.front.toast import _Along, _lean, patches, read_belly
+from tillerlens.front.toast import _Along, _leaning, patches, read_belly
 from tillerlens.measures.belly import apart, darker_since
 from tillerlens.report.words.front import belly_since
 
@@ -94,18 +94,28 @@ def test_a_ground_of_many_paints_tells_nothing_of_the_light():
     assert np.median(rough.limbs[0].u) > 1.5 * np.median(even.limbs[0].u)
 
 
-def test_light_from_above_on_leaning_limbs_is_no_colour():
-    """The upper limb leans out of the light by up to 0.4 rad and the lower into it, 1.5 of ln light a radian: to 0.5 of that."""
+@pytest.mark.parametrize("far", [np.inf, 2500.0])
+def test_light_from_above_on_leaning_limbs_is_no_colour(far):
+    """The upper limb leans out of the light by up to 0.4 rad and the lower into it, under a lamp 45 degrees up, far off or 2.5
+    m before the board: to 0.05 of ln light rms, half of a unit of lightness, of up to 0.6."""
     at = np.arange(40.0, 700.0, 10.0)
     lean = 0.4 * (1 - at / 700)
 
     def limb(sign):
-        bright = 0.15 * np.exp(sign * 1.5 * lean)
-        return _Along(at, np.repeat(bright[:, None], 3, axis=1), np.zeros((len(at), 2)), sign * lean)
+        up, tilt = -sign * (800.0 - at), sign * lean
+        aslant = 1.0 - up / far
+        board = 1.0 if np.isinf(far) else (2.0 / (1 + aslant**2)) ** 1.5
+        gain = np.cos(tilt) + aslant * np.sin(tilt)
+        return (
+            _Along(at, np.repeat((0.15 * board * gain)[:, None], 3, axis=1), np.zeros((len(at), 2)), tilt, up),
+            np.repeat(np.broadcast_to(board, at.shape)[:, None], 3, axis=1),
+            np.log(gain),
+        )
 
-    value, u = _lean(limb(-1), limb(1), np.ones((len(at), 3)), np.ones((len(at), 3)))
-    assert value == pytest.approx(1.5, abs=0.5)
-    assert 0.05 < u < 1.0
+    (upper, on_upper, want), (lower, on_lower, wanted) = limb(-1), limb(1)
+    *found, u = _leaning(upper, lower, on_upper, on_lower)
+    assert np.sqrt(np.mean((np.concatenate(found) - np.concatenate([want, wanted])) ** 2)) < 0.05
+    assert 0.02 < u < 1.0
 
 
 def made(lightness_, u=1.0):

@@ -49,6 +49,7 @@ TURNED_MM = 40.0  # of the handle beside the line of the tips: no straight bow s
 # Limbs that look so thick over half their length or more are seen from their broad side (common practice, no source).
 FACE_MM = 27.0
 ACROSS_COS = 0.5  # of the bow's way to the one that was said: 60 degrees
+BESIDE_CLICK_MM = 8.0  # from a clicked nock to the limb's middle: tips are no broader each way, so something else was followed
 ABOUT_KNOT = 0.2  # of half the bow: how far about a knot an edge's uncertainty is taken
 HALF_INCH_MM = MM_PER_INCH / 2  # places are reported to it
 # From an edge, that the string or its shadow may be taken for it: a string's loop, its twist and its shadow are so broad; and how
@@ -202,7 +203,17 @@ def _by_clicks(mean: Array, covariance: Array, seen: Outline, fit: CameraFit, sh
     bow = shape(mean, seen, fit.camera, shot)
 
     def way(name: str) -> float:
-        return float(bow.way_mm[np.argmin(np.linalg.norm(bow.middle_px - np.array(shot.clicks[name]), axis=1))])
+        off = np.linalg.norm(bow.middle_px - np.array(shot.clicks[name]), axis=1)
+        k = int(np.argmin(off))
+        beside = float(off[k]) / px_per_mm
+        if name != "handle" and beside > BESIDE_CLICK_MM:
+            raise NeedsHelp(
+                f"What was followed passes {format_inches(beside)} beside the clicked nock, so an edge was not followed.",
+                "Take it again in even light before a plain ground that differs from the wood.",
+                clicks=(name,),
+                fault="unseen",
+            )
+        return float(bow.way_mm[k])
 
     for k, name in ((PAST_UP, "nock_upper"), (PAST_LOW, "nock_lower")):
         if name in shot.clicks:

@@ -42,6 +42,8 @@ from tillerlens.trace.straighten import (
 
 Array = NDArray[np.float64]
 
+CLICKS_ALONG, CLICKED_STATIONS = ("nock_upper", "handle", "nock_lower"), 200
+BROADEST_MM = 120.0  # no bow is so broad: what was followed is not its edges
 BROAD_MM = 40.0  # a limb at its broadest, for the first strip (common practice, no source)
 BROAD_ROWS = 20.0  # so many steps it should be: the tips are then still five or six
 LEAST_BAND, LEAST_COLUMNS = 0.4, 100  # of the strip, along which the limb must show; columns
@@ -120,6 +122,13 @@ def read_front(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot) -
     for k, at in enumerate(ends):
         end, before = (strip.px(np.array(c), np.array(MIDDLE_ROW)) for c in (at, at + (BEFORE if k == 0 else -BEFORE)))
         thick = float(np.nanmedian(_near(band, at, k))) * strip.step
+        if thick > BROADEST_MM * px_per_mm:
+            raise NeedsHelp(
+                "The bow's edges can't be told from what is behind it.",
+                "Hang it before a plain ground that differs from the wood, and take it again.",
+                clicks=CLICKS,
+                fault="unseen",
+            )
         if cut_at_border(light, end, (end - before) / float(np.linalg.norm(end - before)), thick):
             raise runs_out(k, end)
     a, b = int(np.ceil(ends[0])), int(ends[1])
@@ -149,7 +158,13 @@ def read_front(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot) -
 
 
 def _coarse(maps: FinderMaps, fit: CameraFit, shot: Shot) -> Array:
-    """As a side view is found; where the brightest path comes to nothing, by dynamic programming."""
+    """As a side view is found; where the brightest path comes to nothing, by dynamic programming. Between clicked nocks it is
+    straight, or turns at a clicked handle: seen from its belly or back a bow hardly bends."""
+    if {"nock_upper", "nock_lower"} <= shot.clicks.keys():
+        clicked = np.array([shot.clicks[name] for name in CLICKS_ALONG if name in shot.clicks], float)
+        way = np.r_[0, np.cumsum(np.linalg.norm(np.diff(clicked, axis=0), axis=1))]
+        even = np.linspace(0, way[-1], CLICKED_STATIONS)
+        return np.column_stack([np.interp(even, way, clicked[:, k]) for k in (0, 1)])
     try:
         return find_bow(maps, fit, shot).px
     except NeedsHelp as error:

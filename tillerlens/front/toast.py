@@ -36,9 +36,11 @@ BESIDE = (0.9, 1.6)  # of the limb's width from its middle: the ground beside it
 UNEVEN_GROUND = 0.06  # rms of ln light beside the limbs about its smooth run, up to which the ground is of one paint
 PAPER_U, GROUND_U = 0.03, 0.04  # of ln light, that a board and a limb before it are lit unlike
 CARRIED_U = 0.15  # of ln light along the bow, where nothing tells how it runs
-# A belly that leans out of the board's plane meets the lamp at another angle. Light at 60 degrees off the board's square changes
-# by 1.7 of its logarithm for a radian; how much here is read off both limbs, which lean opposite ways and are cooked much alike.
+# A belly that leans out of the board's plane meets the lamp at another angle. How far off the board's square light comes, as
+# a tangent, is read off both limbs, which lean opposite ways and are cooked much alike.
 LEAN_U, ALIKE_U, SEPARATE = 1.2, 0.08, 3.0  # before looking; of ln light that limbs differ by; places where they do so separately
+AWRY = np.linspace(-3.0, 3.0, 241)  # tangents looked at
+NEAREST, LEAST_LIT = 1 / 1000, 0.2  # 1/mm: no lamp stands nearer; and of the light that a place in its own shade still has
 TILT_U = 0.3  # of ln light for a radian, what one direction of light doesn't explain
 HUE_FREE = 0.05  # of its saturation, that wood of one bow differs by from place to place
 SHEEN_U = 0.02  # of white paper's light, that a smooth face mirrors all over: a clear coat up to 0.04, dull wood next to none
@@ -52,8 +54,6 @@ AROUND_PX = np.arange(-4.0, 5.0)  # each way of a point at paper or wood
 ON_A_SIDE = 15  # samples along each side of a tag's ring
 WITHIN = 9  # samples over a window along the limb, and of the ground across
 DARKEST, DARKEST_COLOUR = 1e-4, 1e-5  # of full light, before a logarithm or a lightness is taken
-LEAST_TILT = 1e-4  # rad; of limbs that lean alike nothing can be read
-ROUNDS = 8  # of a robust fit
 MOST_WHITE = 0.9  # of a place's light that a shine may be taken for
 LEAST_HUE = 1e-3  # saturation of a limb that is grey all over
 CIE_OFFSET, CIE_SCALE = 16, 116  # L* = 116 (Y / Yn)^(1/3) - 16 (CIE 15)
@@ -64,12 +64,13 @@ SRGB_LINEAR, SRGB_SLOPE, SRGB_SCALE, SRGB_OFFSET, SRGB_POWER = 0.0031308, 12.92,
 @dataclass(frozen=True, eq=False)
 class _Along:
     """One limb: places (n,) mm from the nock, mean light (n, 3), and pixels of its middle (n, 2); ``tilt`` (n,) rad, + where
-    it faces the upper end."""
+    it faces the upper end; ``up_mm`` (n,) from the handle, + to the upper end."""
 
     from_nock_mm: Array
     light: Array
     px: Array
     tilt: Array
+    up_mm: Array
 
 
 def read_belly(
@@ -85,9 +86,9 @@ def read_belly(
     level, u_level, u_aside = _light_along(light, bow, px, white, every)
     known = {"paper": (PAPER_L, PAPER_L_U), "uncooked wood": (WOOD_L, WOOD_L_U)}[kind]
     n = len(along["upper"].px)
-    lean, u_lean = _lean(along["upper"], along["lower"], level[:n], level[n:])
+    *gain, u_lean = _leaning(along["upper"], along["lower"], level[:n], level[n:])
     tilt = np.concatenate([along[limb].tilt for limb in LIMBS])
-    level = level * np.exp(lean * tilt)[:, None]
+    level = level * np.exp(np.concatenate(gain))[:, None]
     u_level = np.hypot(u_level, np.hypot(u_lean, TILT_U) * np.abs(tilt))
     limbs = []
     for limb, part in zip(LIMBS, (slice(0, n), slice(n, None)), strict=True):
@@ -196,7 +197,7 @@ def _along(light: NDArray[np.uint16], bow: FrontShape, k: int, shot: Shot) -> _A
     mean = np.take_along_axis(seen, order[:, a:b, None], axis=1).mean(1)
     middle = np.column_stack([np.interp(nock + inward * from_nock, way, bow.middle_px[:, j]) for j in (0, 1)])
     tilt = np.interp(nock + inward * from_nock, way, np.gradient(bow.depth_mm, way))
-    return _Along(from_nock, mean, middle, tilt)
+    return _Along(from_nock, mean, middle, tilt, bow.handle - (nock + inward * from_nock))
 
 
 def _light_along(light: NDArray[np.uint16], bow: FrontShape, at: Array, white: Array, px: Array) -> tuple[Array, Array, float]:
@@ -239,26 +240,33 @@ def _ground(light: NDArray[np.uint16], bow: FrontShape, px: Array) -> tuple[Arra
     return np.asarray(fit(s)), float(np.sqrt(np.mean((level[keep] - fit(s[keep])) ** 2))) + 0.5 * float(1 - keep.mean()), falls
 
 
-def _lean(upper: _Along, lower: _Along, level_upper: Array, level_lower: Array) -> tuple[float, float]:
-    """How much ln light a radian of lean adds, by what both limbs show as far from their nocks, and its standard uncertainty."""
-    n = min(len(upper.from_nock_mm), len(lower.from_nock_mm))
-    part = slice(0, n)
-    apart = [np.log((one.light[part] / level[part]).mean(1)) for one, level in ((upper, level_upper), (lower, level_lower))]
-    off, tilt = apart[0] - apart[1], upper.tilt[part] - lower.tilt[part]
-    spread = float(np.std(tilt))
-    if spread < LEAST_TILT:
-        return 0.0, LEAN_U
-    weight = np.ones(n)
-    for _ in range(ROUNDS):  # a patch that is darker on one limb counts for little
-        middle = np.average(tilt, weights=weight)
-        level = np.average(off, weights=weight)
-        own = float(np.sum(weight * (tilt - middle) * (off - level)) / np.sum(weight))
-        of = float(np.sum(weight * (tilt - middle) ** 2) / np.sum(weight))
-        known = SEPARATE * of / ALIKE_U**2 + 1 / LEAN_U**2
-        lean = SEPARATE * own / ALIKE_U**2 / known
-        left = off - level - lean * (tilt - middle)
-        weight = 1 / (1 + (left / ALIKE_U) ** 2)
-    return lean, float(1 / np.sqrt(known))
+def _leaning(upper: _Along, lower: _Along, level_upper: Array, level_lower: Array) -> tuple[Array, Array, float]:
+    """By how much of ln light each place of the upper and the lower limb is brighter for its lean, and how far the tangent of the
+    light's way off the board's square is uncertain, by what both limbs show as far from their nocks."""
+    limbs, levels = (upper, lower), (level_upper, level_lower)
+    up, bright = (np.concatenate(x) for x in ([one.up_mm for one in limbs], [np.log(level.mean(1)) for level in levels]))
+    growth = float(np.polyfit(up, bright, 1)[0])  # of ln light on the board, for a mm up
+    n = min(len(upper.tilt), len(lower.tilt))
+    seen = [np.log((one.light[:n] / level[:n]).mean(1)) for one, level in zip(limbs, levels, strict=True)]
+    worth = np.empty(len(AWRY))
+    for k, awry in enumerate(AWRY):
+        gain = [_by_lean(one, awry, growth)[:n] for one in limbs]
+        left = (seen[0] - gain[0]) - (seen[1] - gain[1])
+        left = (left - np.median(left)) / ALIKE_U  # one limb may be cooked darker; so may a patch, which counts for little
+        worth[k] = -SEPARATE * np.mean(np.log1p(left**2 / 2)) - 0.5 * (awry / LEAN_U) ** 2
+    share = np.exp(worth - worth.max())
+    awry = float(np.average(AWRY, weights=share))
+    u = float(np.sqrt(np.average((AWRY - awry) ** 2, weights=share)))
+    return _by_lean(upper, awry, growth), _by_lean(lower, awry, growth), u
+
+
+def _by_lean(limb: _Along, awry: float, growth: float) -> Array:
+    """ln light (n,) that a limb's lean adds, by a lamp whose way to the bow's middle lies ``awry`` (a tangent) off the board's
+    square. From a lamp so near that light falls off along the board it comes more aslant to the far end: a small lamp's light on
+    the board goes as the cube of the cosine over the square of the lamp's distance from it."""
+    nearer = growth * (1 + awry**2) / (3 * awry) if growth * awry > 0 else 0.0  # one by that distance
+    aslant = awry - min(nearer, NEAREST) * limb.up_mm
+    return np.asarray(np.log(np.maximum(np.cos(limb.tilt) + aslant * np.sin(limb.tilt), LEAST_LIT)))
 
 
 def _lightness(limb: str, seen: _Along, level: Array, u_level: Array, reference_l: float) -> BellyLimb:
