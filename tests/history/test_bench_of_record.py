@@ -20,7 +20,7 @@ from tillerlens.measures.pair import read_picture
 from tillerlens.mechanics.bench import tell
 from tillerlens.mechanics.cast import ArrowSpeed, judge_cast
 from tillerlens.mechanics.plan import plan_from_documents
-from tillerlens.mechanics.scraping import Hand, Leave
+from tillerlens.mechanics.scraping import Hand, Leave, Left
 from tillerlens.mechanics.scraping.target import ScrapeTarget
 from tillerlens.mechanics.section import SectionError
 from tillerlens.mechanics.strain import SetExpected
@@ -146,7 +146,12 @@ def test_what_a_plan_foretold_is_read_back_once_it_was_the_last_step():
     assert told.weight.u == pytest.approx(plan.after.weight.u, abs=0.006)
     hinged = replace(plan, leave=(Leave("lower", (120.0, 180.4), 0.2), Leave("upper", (50.0, 90.0), 0.1, told=False)))
     kept = of.foretold_of([scrape, replace(note, notes=of.foretold_note(hinged, "Words."))])
-    assert (kept.left, kept.skipped) == ((("lower", 120.0, 180.0),), (("upper", 50.0, 90.0),))
+    assert (kept.left, kept.skipped) == ((Left("lower", (120.0, 180.0)),), (("upper", 50.0, 90.0),))
+    softer = Leave("lower", (120.0, 180.4), 0.2, before=True, after=Value(-0.031, 0.0725, ""))
+    kept = of.foretold_of([scrape, replace(note, notes=of.foretold_note(replace(plan, leave=(softer,)), "Words."))])
+    (left,) = kept.left
+    assert (left.limb, left.from_nock_mm) == ("lower", (120.0, 180.0))
+    assert (left.after.value, left.after.u) == pytest.approx((-0.031, 0.0725), abs=0.0006)  # a tenth of a percent is written
     assert told.before == pytest.approx(plan.now.weight.value, abs=0.006)
     assert told.hand == Hand(1.0, 0.2, 0)
     old = replace(note, notes=note.notes.partition(" Before it")[0])  # as it was written before hands were learned

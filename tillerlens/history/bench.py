@@ -31,7 +31,7 @@ from tillerlens.mechanics.cast import SPEED_U, ArrowSpeed
 from tillerlens.mechanics.find_wood import FoundWood, find_wood
 from tillerlens.mechanics.force_draw import Reading
 from tillerlens.mechanics.observed import READING_U_N
-from tillerlens.mechanics.scraping import Foretold, Hand, Plan, Scrape
+from tillerlens.mechanics.scraping import Foretold, Hand, Left, Plan, Scrape
 from tillerlens.mechanics.section import LimbSections, Station, sections_from_stations
 from tillerlens.mechanics.strain import StrainLimit, strain_limit
 from tillerlens.mechanics.views import differing, sections_of_views
@@ -48,7 +48,10 @@ _HAND = re.compile(
 )
 
 
-_LEFT = re.compile(r"(Hinge left|Skipped): (upper|lower) limb, ([\d.]+) to ([\d.]+) mm from the nock\.")
+_LEFT = re.compile(
+    r"(Hinge left|Skipped): (upper|lower) limb, ([\d.]+) to ([\d.]+) mm from the nock"
+    r"(?:, expected to bend (-?[\d.]+) % more than beside it, standard uncertainty ([\d.]+) %)?\."
+)
 
 
 def given_of(
@@ -169,10 +172,18 @@ def foretold_note(plan: Plan, words: str) -> str:
     hand = plan.hand
     learned = f"The hand took {hand.ratio:.4f} of what was planned, standard uncertainty {hand.u:.4f}, "
     learned += f"learned from {hand.steps} steps."
-    kept = [("Hinge left", q) for q in plan.foretold.left] + [("Skipped", q) for q in plan.foretold.skipped]
-    left = "".join(f" {what}: {k} limb, {low:.0f} to {high:.0f} mm from the nock." for what, (k, low, high) in kept)
+    left = "".join(f" {_left_note('Hinge left', q.limb, q.from_nock_mm, q.after)}" for q in plan.foretold.left)
+    left += "".join(f" {_left_note('Skipped', k, (low, high))}" for k, low, high in plan.foretold.skipped)
     exact += f"standard uncertainty {after.weight.u:.2f} N. Before it: {plan.now.weight.value:.2f} N. {learned}{left}"
     return f"{FORETOLD} {words}\n{exact}"
+
+
+def _left_note(what: str, limb: Limb, ends_mm: tuple[float, float], after: Value | None = None) -> str:
+    """``after``: as ``Left`` has it. A person reads it as a share, and a logarithm of a small share is about that."""
+    expected = "" if after is None else (
+        f", expected to bend {100 * after.value:.1f} % more than beside it, standard uncertainty {100 * after.u:.1f} %"
+    )  # fmt: skip
+    return f"{what}: {limb} limb, {ends_mm[0]:.0f} to {ends_mm[1]:.0f} mm from the nock{expected}."
 
 
 def foretold_of(events: Sequence[Event]) -> Foretold | None:
@@ -185,10 +196,14 @@ def foretold_of(events: Sequence[Event]) -> Foretold | None:
     if found is None:
         return None  # a person wrote over it: then it is a note like any other
     draw, weight, u = (float(g) for g in found.groups())
-    places: dict[str, list[tuple[Limb, float, float]]] = {"Hinge left": [], "Skipped": []}
-    for what, limb, low, high in _LEFT.findall(noted[-1].notes):
-        places[what].append((limb, float(low), float(high)))
-    told = Foretold(draw, Value(weight, u, "N"), left=tuple(places["Hinge left"]), skipped=tuple(places["Skipped"]))
+    left, skipped = [], []
+    for what, limb, low, high, more, u_more in _LEFT.findall(noted[-1].notes):
+        if what == "Skipped":
+            skipped.append((limb, float(low), float(high)))
+        else:
+            after = Value(float(more) / 100, float(u_more) / 100, "") if more else None
+            left.append(Left(limb, (float(low), float(high)), after))
+    told = Foretold(draw, Value(weight, u, "N"), left=tuple(left), skipped=tuple(skipped))
     hand = _HAND.search(noted[-1].notes)
     if hand is None:  # a note of an earlier version
         return told

@@ -5,7 +5,7 @@ The drawn picture that reaches furthest and was weighed gives gaps, weight and s
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -22,7 +22,7 @@ from tillerlens.mechanics.evidence import check_brace, check_evidence, check_rea
 from tillerlens.mechanics.finding import find_in
 from tillerlens.mechanics.force_draw import ReadingsDisagree
 from tillerlens.mechanics.observed import MechanicsError, ObservedBow, ObservedLimb, read_observed
-from tillerlens.mechanics.scraping import Forecast, Foretold, Hand, Plan, Scrape, plan_scraping
+from tillerlens.mechanics.scraping import Forecast, Foretold, Hand, Left, Plan, Scrape, plan_scraping
 from tillerlens.mechanics.scraping.target import ScrapeTarget
 from tillerlens.mechanics.section import LimbSections, limb_sections
 from tillerlens.mechanics.stiffness import LimbStiffness, Stiffness, estimate_stiffness, statics_bow
@@ -63,19 +63,24 @@ def read_foretold(last: JsonObject) -> Foretold:
             weight,
             float("nan") if before is None else float(before["weight"]["value"]),
             Hand() if hand is None else Hand(float(hand["ratio"]), float(hand["u"]), int(hand["steps"])),
-            _left(last, lambda q: q["told"] or q["before"]),
-            _left(last, lambda q: not (q["told"] or q["before"])),
+            tuple(Left(limb, (low, high), _expected(q)) for q, (limb, low, high) in _left(last) if q["told"] or q["before"]),
+            tuple(where for q, where in _left(last) if not (q["told"] or q["before"])),
         )
     except (TypeError, KeyError, ValueError, IndexError) as error:
         raise MechanicsError("The last plan is not a plan's document.", "Give what bench scrape --json printed.") from error
 
 
-def _left(last: JsonObject, which: Callable[[JsonObject], bool]) -> tuple[tuple[LimbName, float, float], ...]:
-    return tuple(
-        (q["limb"], float(q["from_nock_mm"][0]), float(q["from_nock_mm"][1]))
+def _left(last: JsonObject) -> list[tuple[JsonObject, tuple[LimbName, float, float]]]:
+    return [
+        (q, (q["limb"], float(q["from_nock_mm"][0]), float(q["from_nock_mm"][1])))
         for q in last.get("leave") or []
-        if q["limb"] in LIMBS and which(q)
-    )
+        if q["limb"] in LIMBS
+    ]
+
+
+def _expected(left: JsonObject) -> Value | None:
+    after = left.get("after_ln")  # a plan of an earlier version has none
+    return None if after is None else Value(float(after["value"]), float(after["u"]), "")
 
 
 def current_from_documents(
@@ -258,6 +263,7 @@ def as_document(plan: Plan) -> JsonDocument:
             {
                 "limb": q.limb, "from_nock_mm": [_number(x, 1) for x in q.from_nock_mm], "softer": _number(q.softer, 3),
                 "told": q.told, "before": q.before, "slight": q.slight,
+                "after_ln": None if q.after is None else _value(q.after, 4),
             }
             for q in plan.leave
         ],
