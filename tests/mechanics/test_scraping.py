@@ -182,7 +182,7 @@ def test_a_stiff_place_where_a_hinge_was_left_is_scraped_only_if_it_was_to_be_ex
 
 
 def test_wood_off_beside_a_hinge_is_expected_to_even_it():
-    """What comes off both flanks of a hinge, and how surely the hand takes it, is what the next plan holds its pictures against."""
+    """By what comes off both of its flanks, as surely as the hand takes it: what the next plan holds its pictures against."""
     hinge = Place("lower", "hinge", Value(320.0, 5.0, "mm"), 60.0, Value(0.2, 0.05, ""), 6.0)
     present = replace(exact(bow_of()), finding=Finding((hinge,), ("drawn",), "at rest"))
     plan = plan_scraping(present, wished(weight_of(present) / 1.25, "like_upper"))

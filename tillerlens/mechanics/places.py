@@ -114,7 +114,8 @@ the second."""
 
 RIVAL_LN, HINGE_RIVAL_LN = 2.0, 4.5
 """Of two explanations whose likelihoods differ by less than the first, ln, neither excludes the other: two standard
-uncertainties. Wood off a hinge does not grow back, so a hinge that explains as well but for the second, three of them, is one to keep off."""
+uncertainties. Wood off a hinge does not grow back, so a hinge that explains as well but for the second, three of them, is one to
+keep off."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -117,7 +117,8 @@ def expected_after(
 ) -> tuple[Leave, ...]:
     """The places with what is expected of the named ones after a step.
 
-    ln_ei: change of ln EI that the step makes by place (n,) of each limb. u_taken: its relative standard uncertainty. Wood off beside a hinge makes the wood there bend more, and the hinge less by comparison.
+    ln_ei: change of ln EI that the step makes by place (n,) of each limb. u_taken: its relative standard uncertainty. Wood off
+    beside a hinge makes the wood there bend more, and the hinge less by comparison.
     """
     out = []
     for q in leave:

@@ -60,8 +60,8 @@ PATTERNS = {
     "between": "Leave the wood between them alone this time: it may bend too much there.",
     "leave": "{limb} limb: leave {from_} to {to} from the nock alone. There {is_} a hinge; in its middle it bends about {softer} "
     "% more than the wood beside it.",
-    "leave_before": "{limb} limb: leave {from_} to {to} from the nock alone. It was a hinge before you scraped beside it. The new "
-    "pictures don't show for sure that it is gone.",
+    "leave_before": "{limb} limb: leave {from_} to {to} from the nock alone. It was a hinge before you scraped beside it. "
+    "The new pictures don't show for sure that it is gone.",
     "skip": "{limb} limb: skip {from_} to {to} from the nock this time. It may bend too much there; the next picture will tell.",
     "nothing": "{limb} limb: take nothing off.",
     # what to expect
