@@ -152,7 +152,8 @@ def test_what_may_be_a_hinge_beside_another_is_left_out_too():
     present = replace(exact(bow_of()), finding=finding)
     plan = plan_scraping(present, wished(weight_of(present) / 1.25, "like_upper"))
     ends = [tuple(round(x) for x in q.from_nock_mm) for q in plan.leave]
-    assert ends == [(247, 353), (353, 404), (420, 540)]  # the last as far as it may lie from where it seems to
+    # the last as far as it may lie from where it seems to; what lay between the two, shorter than a hinge, is shared between them
+    assert ends == [(247, 353), (353, 412), (412, 540)]
     take = taken(plan, "lower")
     assert not any(take[np.argmin(np.abs(LENGTH - S - p.from_nock_mm.value))] for p in (told, other, unsure))
 
@@ -195,6 +196,18 @@ def test_wood_off_beside_a_hinge_is_expected_to_even_it():
     assert left.after.u == pytest.approx(np.hypot(named.u, np.hypot(0.2, 0.1) * beside), abs=0.005)
     read = read_foretold(as_document(plan)).left[0]
     assert (read.after.value, read.after.u) == pytest.approx((left.after.value, left.after.u), abs=1e-4)
+
+
+@pytest.mark.parametrize(("apart", "between"), [(100.0, False), (140.0, True)])
+def test_no_strip_shorter_than_a_hinge_is_scraped_between_two_places_that_are_skipped(apart, between):
+    """An inch and a half scraped between wood that is left alone was made a hinge of 14 %."""
+    perhaps = tuple(
+        Place("lower", "hinge", Value(at, 5.0, "mm"), 80.0, Value(0.15, 0.08, ""), 2.8) for at in (300.0, 300.0 + apart)
+    )
+    present = replace(exact(bow_of()), finding=Finding((), ("drawn",), "at rest", perhaps=perhaps))
+    plan = plan_scraping(present, wished(weight_of(present) / 1.25, "like_upper"))
+    at = LENGTH - S
+    assert taken(plan, "lower")[(at > 300 + 34) & (at < 300 + apart - 34)].any() == between
 
 
 def test_wood_between_two_hinges_is_scraped_with_the_rest():

@@ -15,7 +15,7 @@ from tillerlens.core.json_form import JsonDocument, JsonObject
 from tillerlens.core.measurement import LIMBS, Measurement, Value
 from tillerlens.core.measurement import Limb as LimbName
 from tillerlens.core.units import MM_PER_INCH
-from tillerlens.mechanics.bench import Given, Unpictured, check_weighings, weigh_curve
+from tillerlens.mechanics.bench import Given, Unpictured, check_weighings, known_brace, weigh_curve
 from tillerlens.mechanics.current_bow import CurrentBow, CurrentLimb, DrawReading, Weighed
 from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.evidence import check_brace, check_evidence, check_reading, once
@@ -142,7 +142,10 @@ def current_from_documents(
     ]
     seen = _seen(deepest, picture)
     finding = find_in(stiffness, strung, still)
-    return CurrentBow(limbs[0], limbs[1], bow.handle, deepest.string_length_mm, seen, finding=finding, weighed=weight)
+    brace_mm, u_mm = known_brace(given, strung)
+    brace = None if brace_mm is None else Value(brace_mm, u_mm, "mm")
+    string = deepest.string_length_mm
+    return CurrentBow(limbs[0], limbs[1], bow.handle, string, seen, finding=finding, brace=brace, weighed=weight)
 
 
 def _weighed(given: Given, strung: Sequence[ObservedBow], stiffness: Stiffness, draw_back: float) -> Weighed | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -100,7 +101,23 @@ def leaves_of(present: CurrentBow, bow: Bow, state: Equilibrium, care: Care, las
         if bends[limb].more_than_both(at) > 0 and not any(k == limb and a < middle < b for k, (a, b) in stiff):
             again = Leave(limb, (low, high), float(np.expm1(bends[limb].more(at))), told=False, slight=True)
             out += _beside(again, out)
-    return tuple(out)
+    return tuple(_closed(out))
+
+
+def _closed(leave: list[Leave]) -> list[Leave]:
+    """The places with no strip between two of them that is shorter than a place itself: scraped between wood that is left alone,
+    it would become the hinge. What may be a hinge reaches to its neighbour, two such to halfway; between two that were named
+    the wood is scraped with the rest (``_joined``)."""
+    out = list(leave)
+    for i, j in pairwise(sorted(range(len(out)), key=lambda i: (out[i].limb, out[i].from_nock_mm))):
+        one, two = out[i], out[j]
+        (low, end), (start, high) = one.from_nock_mm, two.from_nock_mm
+        named = [q.told or q.before for q in (one, two)]
+        if one.limb != two.limb or not 0 < start - end < MAY_BE_MM or all(named):
+            continue
+        meet = end if named[0] else start if named[1] else (end + start) / 2
+        out[i], out[j] = replace(one, from_nock_mm=(low, meet)), replace(two, from_nock_mm=(meet, high))
+    return out
 
 
 def _together(seen: Value, expected: Value) -> Value:
