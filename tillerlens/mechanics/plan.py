@@ -140,12 +140,14 @@ def current_from_documents(
         _limb(bow_limb, stiffness.limbs[k], None if sections is None else sections[k], deepest.limbs[k])
         for k, bow_limb in zip(LIMBS, (bow.upper, bow.lower), strict=True)
     ]
-    seen = _seen(deepest, picture)
-    finding = find_in(stiffness, strung, still)
-    brace_mm, u_mm = known_brace(given, strung)
-    brace = None if brace_mm is None else Value(brace_mm, u_mm, "mm")
-    string = deepest.string_length_mm
+    seen, finding = _seen(deepest, picture), find_in(stiffness, strung, still)
+    brace, string = _brace_now(given, strung), deepest.string_length_mm
     return CurrentBow(limbs[0], limbs[1], bow.handle, string, seen, finding=finding, brace=brace, weighed=weight)
+
+
+def _brace_now(given: Given, strung: Sequence[ObservedBow]) -> Value | None:
+    brace_mm, u_mm = known_brace(given, strung)
+    return None if brace_mm is None else Value(brace_mm, u_mm, "mm")
 
 
 def _weighed(given: Given, strung: Sequence[ObservedBow], stiffness: Stiffness, draw_back: float) -> Weighed | None:
