@@ -30,7 +30,7 @@ from tillerlens.shape.bow_shape import BowShape
 from tillerlens.shape.checks import CROOKED_MM, check_shape, placing_doubts, root_doubts, shape_doubts
 from tillerlens.shape.perturbations import perturbations_of, root_unseen_u, tip_turn_u
 from tillerlens.shape.placing import Placed, begin, place_nocks, see_string
-from tillerlens.shape.profile import limb_profiles, traced_bow, width_doubt
+from tillerlens.shape.profile import limb_profiles, shadow_doubt, traced_bow, width_doubt
 from tillerlens.shape.uncertainty import Sensitivity, sensitivities
 from tillerlens.trace.outline import CLEAR_END, Silhouettes, outline
 from tillerlens.trace.questions import check_view, one_thing, outline_doubts
@@ -184,7 +184,7 @@ def _read(task: _Task, variant: TraceVariant) -> tuple[Measurement, Trace] | Tra
         influence = influence.with_own("edge", root_unseen_u(trace, shape, shot.handle_mm))
 
         doubts = task.doubts + string.doubts + placing_doubts(placed) + of_outline + root_doubts(shape)
-        doubts += shape_doubts(trace, placed, shape) + width_doubt(shot, shape, influence)
+        doubts += shape_doubts(trace, placed, shape) + width_doubt(shot, shape, influence) + shadow_doubt(placed, shape)
         doubts += view_doubts(shot.state, shape.numbers, trace.back_px, trace.belly_px, trace.px_per_mm)
         return _judged(task, trace, placed, shape, influence, doubts), trace
 

@@ -21,7 +21,7 @@ from tillerlens.measures.pair import read_picture
 from tillerlens.mechanics.bench import tell
 from tillerlens.mechanics.cast import ArrowSpeed, judge_cast
 from tillerlens.mechanics.plan import plan_from_documents
-from tillerlens.mechanics.scraping import Hand, Leave
+from tillerlens.mechanics.scraping import Hand, Leave, Left
 from tillerlens.mechanics.scraping.target import ScrapeTarget
 from tillerlens.mechanics.section import SectionError
 from tillerlens.mechanics.strain import SetExpected
@@ -149,7 +149,10 @@ def test_what_a_plan_foretold_is_read_back_once_it_was_the_last_step():
     assert (told.draw_back, told.weight) == (plan.after.draw_back, plan.after.weight)
     hinged = replace(plan, leave=(Leave("lower", (120.0, 180.4), 0.2), Leave("upper", (50.0, 90.0), 0.1, told=False)))
     kept = of.foretold_of([scrape, replace(note, details=of.taken_step(hinged))])
-    assert (kept.left, kept.skipped) == ((("lower", 120.0, 180.4),), (("upper", 50.0, 90.0),))
+    assert (kept.left, kept.skipped) == ((Left("lower", (120.0, 180.4)),), (("upper", 50.0, 90.0),))
+    softer = Leave("lower", (120.0, 180.4), 0.2, before=True, after=Value(-0.031, 0.0725, ""))
+    (left,) = of.foretold_of([scrape, replace(note, details=of.taken_step(replace(plan, leave=(softer,))))]).left
+    assert left == Left("lower", (120.0, 180.4), softer.after)
     assert told.before == plan.now.weight.value
     assert told.hand == Hand(1.0, 0.2, 0)
     bare = PlanDetails(taken.draw_mm, taken.weight_n, taken.u_weight_n)  # as it was kept before hands were learned

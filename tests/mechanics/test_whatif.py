@@ -17,10 +17,10 @@ from tests.outside.test_statics_tables import DRAWN
 from tests.support.benches import BRACE_MM, HALF_HANDLE_MM, ROOT_MM, document, string_of, wooden_bow
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.measurement import Value
-from tillerlens.mechanics.bench import Given, tell
+from tillerlens.mechanics.bench import Given, Unpictured, known_brace, tell
 from tillerlens.mechanics.current_bow import CurrentBow, CurrentLimb, DrawReading
 from tillerlens.mechanics.evidence import check_strung
-from tillerlens.mechanics.observed import MechanicsError
+from tillerlens.mechanics.observed import MechanicsError, read_observed
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle, at_rest, braced, drawn, string_on_belly
 from tillerlens.mechanics.what_if import (
     KINDS,
@@ -48,6 +48,22 @@ def standing() -> Standing:
     rng = np.random.default_rng(5)
     strung = [document(BOW, braced_only=True, noise=rng), document(BOW, 560, noise=rng)]
     return standing_from_documents(strung, document(BOW, noise=rng), DRAW)
+
+
+@pytest.mark.parametrize(("typed", "pictured"), [(170.0, True), (140.0, False), (None, True)])
+def test_todays_brace_height_is_the_one_that_weights_goes_by(typed, pictured) -> None:
+    """Typed there, else as a braced picture shows it: the string of a drawn picture told another."""
+    bow = wooden_bow()
+    pictures = [document(bow, braced_only=True)] if pictured else []
+    pictures.append(document(bow, 560))
+    given = Given(pictures, document(bow), brace_back_mm=typed)
+    brace, u = known_brace(given, [read_observed(m) for m in pictures])
+    standing = standing_from_documents(pictures, document(bow), 685.8, beside=Unpictured(brace_back_mm=typed))
+    tried = compare(standing, [Change("brace", 6.0)])
+    assert (tried.today.brace_back.value, tried.today.brace_back.u) == (brace, u)
+    assert brace == (typed or pytest.approx(BRACE_MM + ROOT_MM, abs=20))
+    assert tried.after.brace_back.value - brace == pytest.approx(6.0, abs=0.05)
+    assert tried.difference["brace_back"].value == pytest.approx(6.0, abs=0.05)
 
 
 def truly(change: Change) -> tuple[Bow, float]:

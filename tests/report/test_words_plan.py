@@ -15,7 +15,7 @@ from tillerlens.core.errors import Reason
 from tillerlens.core.measurement import LIMBS, Value
 from tillerlens.mechanics.finding import Finding
 from tillerlens.mechanics.plan import as_document
-from tillerlens.mechanics.scraping import Foretold, Hand, Leave, Scrape, ScrapeTarget, plan_scraping
+from tillerlens.mechanics.scraping import Foretold, Hand, Leave, Left, Scrape, ScrapeTarget, plan_scraping
 from tillerlens.report.charts.plan import leave_rows, plan_chart, plan_figure, plan_rows
 from tillerlens.report.pdf_plan import plan_pdf
 from tillerlens.report.words.plan import PATTERNS, Line, evidence_in_words, plan_in_words, say_where
@@ -23,6 +23,7 @@ from tillerlens.report.words.plan_tables import outward, plan_tables, say_amount
 from tillerlens.report.words.quantities import Units
 
 INCHES, CM = Units(), Units("cm", "kg")
+LEFT_BEFORE = Left("lower", (270.0, 370.0), Value(0.12, 0.03, ""))
 NO_CUT = {"stretch", "stretch_in_strokes"}
 
 
@@ -43,6 +44,7 @@ PLANS = {
     "one limb": lambda: plan_of(bow_of(upper=1.15 * EI), over=1.04),
     "stiff": lambda: plan_of(bow_of(lower=softer(330, -0.35, 40)), over=1.15, bend="like_upper"),
     "known hand": lambda: plan_of(last=Foretold(FULL, Value(weight_of(exact(bow_of())), 2.0, "N"), hand=Hand(1.2, 0.05, 1))),
+    "left before": lambda: plan_of(last=Foretold(FULL, Value(weight_of(exact(bow_of())), 2.0, "N"), left=(LEFT_BEFORE,))),
     "shape": lambda: plan_of(bow_of(upper=1.9 * EI), over=1.1),
     "strokes": lambda: plan_of(history=[Scrape("upper", (76.0, 381.0), 20, 200.0, 196.0, 0.3)]),
 }
@@ -74,6 +76,15 @@ def fits(line: Line) -> bool:
     escaped = re.escape(PATTERNS[line.pattern])
     words = re.sub(r"\\\{[a-z_]+\\\}", ".+", escaped.replace(re.escape("{but}"), "(, but for .+)?"))
     return re.fullmatch(words, line.text) is not None
+
+
+def test_a_hinge_of_an_earlier_plan_is_left_with_its_reason_in_words_table_and_chart(plans):
+    plan = plans["left before"]
+    words = " ".join(line.text for line in plan_in_words(plan, INCHES).steps)
+    assert "Lower limb: leave 10 1/2 to 15 in from the nock alone. It was a hinge before you scraped beside it." in words
+    rows = {row[0]: row[-1] for row in plan_tables(plan, INCHES)[1].rows}
+    assert rows["12"] == "leave" and rows["18"] != "leave"
+    assert [(r["limb"], r["says"]) for r in leave_rows(plan, INCHES)] == [("lower", "leave")]
 
 
 @pytest.mark.parametrize("units", [INCHES, CM], ids=["in", "cm"])

@@ -14,7 +14,7 @@ from tillerlens.core.shot import Shot
 from tillerlens.photo.camera import Camera
 from tillerlens.photo.light import lit_from_camera
 from tillerlens.shape.bow_shape import EASED_Q_U, AssumedSection, Evidence, wood_thickness
-from tillerlens.shape.evidence import flash_shadow_u, view_tilt_u
+from tillerlens.shape.evidence import flash_shadow, view_tilt_u
 from tillerlens.shape.perturbations import thickness_perturbations
 from tillerlens.shape.profile import limbs_apart, thickness_u
 from tillerlens.shape.uncertainty import sensitivities
@@ -96,13 +96,23 @@ def test_a_flash_falls_off_from_the_middle_and_a_window_to_one_side():
     assert lit_from_camera(light(0.0 * x)) == 0.0
 
 
-def test_a_flashs_shadow_is_doubted_as_wide_as_its_throw_and_not_where_there_is_none():
+def test_what_is_expected_of_a_flashs_shadow_comes_off_unless_it_was_taken_off_or_there_is_none():
     camera = Camera(np.r_[0.0, 0, 0, 0, 0, 1500.0, np.log(2400.0), 0, 1499.5, 1124.5], (3000, 2250))
     y, x = np.mgrid[0:225, 0:300] / 150.0 - np.array([0.75, 1.0])[:, None, None]
     lit = np.repeat((30000 * np.exp(-0.3 * (x**2 + y**2)))[..., None], 3, axis=2).astype(np.uint16)
-    assert flash_shadow_u(lit, camera, 50.0) == pytest.approx(np.hypot(30, 25) / 30)  # 30 +- 25 mm from the lens, 50 before 1500
-    assert flash_shadow_u(np.full_like(lit, 20000), camera, 50.0) == 0.0
-    assert flash_shadow_u(lit, camera, -20.0) == 0.0  # a stick's pegs stand before the bow: no board is known behind it
+
+    def shadow(light: np.ndarray, standoff_mm: float, taken: bool = False) -> tuple[float, float]:
+        found = flash_shadow(light, camera, standoff_mm, taken)
+        return found.value, found.u
+
+    assert shadow(lit, 50.0) == pytest.approx((1.0, 25 / 30))  # 30 +- 25 mm from the lens, 50 before 1500
+    assert shadow(lit, 50.0, taken=True) == pytest.approx((0.0, np.hypot(30, 25) / 30))
+    assert shadow(np.full_like(lit, 20000), 50.0) == (0.0, 0.0)
+    assert shadow(lit, -20.0) == (0.0, 0.0)  # a stick's pegs stand before the bow: no board is known behind it
+    faint = np.repeat((30000 * np.exp(-0.08 * (x**2 + y**2)))[..., None], 3, axis=2).astype(np.uint16)
+    p = lit_from_camera(faint)  # what may be a flash and may be a room: 0 or 30 +- 25, by a draw
+    drawn = np.where(np.random.default_rng(5).random(200000) < p, np.random.default_rng(6).normal(30, 25, 200000), 0.0) / 30
+    assert 0.2 < p < 0.8 and shadow(faint, 50.0) == pytest.approx((drawn.mean(), drawn.std()), abs=0.01)
 
 
 def test_a_camera_that_a_length_has_bent_far_is_half_believed():

@@ -142,11 +142,14 @@ class CalipersDetails(Details):
 
 @dataclass(frozen=True)
 class LeftAlone:
-    """A stretch of a limb, measured from its nock, that a plan takes no wood from."""
+    """A stretch of a limb, measured from its nock, that a plan takes no wood from. ln_after: how much more than the wood beside it
+    a hinge was expected to bend after the step, as a logarithm, with its standard uncertainty."""
 
     limb: LimbName
     start_from_nock_mm: float
     end_from_nock_mm: float
+    ln_after: float | None = None
+    u_ln_after: float | None = None
 
 
 @dataclass(frozen=True)

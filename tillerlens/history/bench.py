@@ -23,7 +23,7 @@ from tillerlens.mechanics.cast import SPEED_U, ArrowSpeed
 from tillerlens.mechanics.find_wood import FoundWood, find_wood
 from tillerlens.mechanics.force_draw import Reading
 from tillerlens.mechanics.observed import READING_U_N
-from tillerlens.mechanics.scraping import Foretold, Hand, Plan, Scrape
+from tillerlens.mechanics.scraping import Foretold, Hand, Left, Plan, Scrape
 from tillerlens.mechanics.section import LimbSections, Station, sections_from_stations
 from tillerlens.mechanics.strain import StrainLimit, strain_limit
 from tillerlens.mechanics.views import differing, sections_of_views
@@ -135,7 +135,11 @@ def sections_by(calipers: CalipersDetails) -> dict[LimbName, LimbSections]:
 def taken_step(plan: Plan) -> PlanDetails:
     """That a plan's step was taken, and what it expected of it; read back by ``foretold_of``."""
     told, after = plan.foretold, plan.after.weight
-    left, skipped = (tuple(LeftAlone(k, round(a, 1), round(b, 1)) for k, a, b in some) for some in (told.left, told.skipped))
+    left = tuple(
+        LeftAlone(q.limb, *(round(v, 1) for v in q.from_nock_mm), *((q.after.value, q.after.u) if q.after else ()))
+        for q in told.left
+    )
+    skipped = tuple(LeftAlone(k, round(a, 1), round(b, 1)) for k, a, b in told.skipped)
     hand = plan.hand
     return PlanDetails(
         plan.after.draw_back, after.value, after.u, plan.now.weight.value, hand.ratio, hand.u, hand.steps, left, skipped
@@ -149,7 +153,15 @@ def foretold_of(events: Sequence[Event]) -> Foretold | None:
     if not taken or scraped is None or taken[-1][1] < scraped:
         return None
     d = taken[-1][0]
-    left, skipped = (tuple((q.limb, q.start_from_nock_mm, q.end_from_nock_mm) for q in some) for some in (d.left, d.skipped))
+    left = tuple(
+        Left(
+            q.limb,
+            (q.start_from_nock_mm, q.end_from_nock_mm),
+            None if q.ln_after is None else Value(q.ln_after, q.u_ln_after or 0.0, ""),
+        )
+        for q in d.left
+    )
+    skipped = tuple((q.limb, q.start_from_nock_mm, q.end_from_nock_mm) for q in d.skipped)
     hand = Hand() if d.hand_ratio is None else Hand(d.hand_ratio, float(d.u_hand_ratio or 0.0), d.hand_steps or 0)
     before = math.nan if d.weight_before_n is None else d.weight_before_n
     return Foretold(d.draw_mm, Value(d.weight_n, d.u_weight_n, "N"), before, hand, left, skipped)

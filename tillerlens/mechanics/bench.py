@@ -134,7 +134,7 @@ def tell(given: Given) -> Bench:
     modulus = None
     if stiffness is not None and given.sections is not None:
         modulus = attempt(lambda: bending_modulus(stiffness, given.sections or {}, given.modulus))
-    brace, u_brace = _brace(given, seen)
+    brace, u_brace = known_brace(given, seen)
 
     now = ahead = None
     if deepest is not None and rest is not None:
@@ -188,7 +188,7 @@ def check_weighings(given: Given, stiffness: Stiffness | None = None) -> None:
     if len(_readings(given, seen)) < 2:
         return
     deepest = _deepest(seen)
-    readings, (brace, u_brace) = _readings(given, seen), _brace(given, seen)
+    readings, (brace, u_brace) = _readings(given, seen), known_brace(given, seen)
     full = max(given.full_draw_mm or 0.0, *(r.draw_mm for r in readings))
     try:
         if stiffness is None and seen:
@@ -269,8 +269,9 @@ def _fitting(given: Given, attempt: Callable[[Callable[[], Any]], Any]) -> Given
     )
 
 
-def _brace(given: Given, seen: Sequence[ObservedBow]) -> tuple[float | None, float]:
-    """Back of the handle to the braced string, as given or as pictures showed it."""
+def known_brace(given: Given, seen: Sequence[ObservedBow]) -> tuple[float | None, float]:
+    """Back of the handle to the braced string and its standard uncertainty, mm: as given, else as pictures showed it. Every page
+    and command says this one."""
     if given.brace_back_mm is not None:
         return given.brace_back_mm, BRACE_U_MM
     braced = [b for b in seen if b.state == "braced"]
@@ -310,7 +311,7 @@ def weigh_curve(given: Given, seen: Sequence[ObservedBow], stiffness: Stiffness 
     MechanicsError
         Where it has no beginning or no reading; ReadingsDisagree where no one bow gives all of them.
     """
-    deepest, (brace, u_brace) = _deepest(seen), _brace(given, seen)
+    deepest, (brace, u_brace) = _deepest(seen), known_brace(given, seen)
     readings = _readings(given, seen)
     full = max([full, *(r.draw_mm for r in readings)])  # a weight read beyond the full draw counts too
     if brace is None:

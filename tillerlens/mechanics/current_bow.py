@@ -104,6 +104,7 @@ class CurrentBow:
     correlated_mm: float = 45.0  # length over which the errors of the stiffness move together
     how: Pull = field(default_factory=Pull)
     finding: Finding | None = None  # hinges and stiff places of the bow as it is now; None where nobody has looked
+    brace: Value | None = None  # back of the handle to the string as it hangs now, mm, as typed or as a picture shows it
     weighed: Weighed | None = None  # at the draw that is asked for; None where the reading of ``seen`` is all there is
 
     @property

@@ -111,8 +111,10 @@ one beyond ``MAY_BE_Z`` and two in three one beyond ``LEFT_Z``; of 195 hinges of
 the second."""
 
 
-RIVAL_LN = 2.0
-"""Of two explanations whose likelihoods differ by less than this, ln, neither excludes the other."""
+RIVAL_LN, HINGE_RIVAL_LN = 2.0, 4.5
+"""Of two explanations whose likelihoods differ by less than the first, ln, neither excludes the other: two standard
+uncertainties. Wood off a hinge does not grow back, so a hinge that explains as well but for the second, three of them, is one to
+keep off."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -186,7 +188,9 @@ def find_places(upper: LimbCurve, lower: LimbCurve, least_z: float = BLIND_Z) ->
         return any(q.limb == p.limb and _apart(p, q) < reach for q in beside)
 
     rivals = field.rivals(believed)
-    perhaps = [p for p in rivals if p.kind == "hinge"] + field.places(field.perhaps(believed), believed)
+    perhaps = [p for p in field.rivals(believed, HINGE_RIVAL_LN) if p.kind == "hinge"] + field.places(
+        field.perhaps(believed), believed
+    )
     perhaps = [p for p in perhaps if p.bend.value > MAY_BE_BEND]
     # too near to a fault or a thick fade to be told, or more than wood does: no wood comes off there either
     perhaps = [p for p in found if p.kind == "hinge" and (p in odd or rung(p))] + perhaps
@@ -381,14 +385,14 @@ class _Field:
                 return out
             out.append(best)
 
-    def rivals(self, believed: list[_Bump]) -> list[BendAnomaly]:
-        """Places that explain nearly as well what one of the other kind beside them was told for: the smoothing of a hinge rings,
-        and what stands low beside it is the first half of the ringing; of a stiff place likewise."""
+    def rivals(self, believed: list[_Bump], ln: float = RIVAL_LN) -> list[BendAnomaly]:
+        """Places that explain as well but for ``ln`` what one of the other kind beside them was told for: the smoothing of a
+        hinge rings, and what stands low beside it is the first half of the ringing; of a stiff place likewise."""
         out = []
         for b in believed:
             others = [c for c in believed if c is not b]
             rival = self._best(others, [b.limb], -float(np.sign(b.amount)), beside=b)
-            if rival is not None and rival.z > LEFT_Z and rival.z**2 > b.z**2 - 2 * RIVAL_LN:
+            if rival is not None and rival.z > LEFT_Z and rival.z**2 > b.z**2 - 2 * ln:
                 out.append(self._place(rival, others))
         return out
 

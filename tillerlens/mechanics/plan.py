@@ -5,7 +5,7 @@ The drawn picture that reaches furthest and was weighed gives gaps, weight and s
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -14,14 +14,14 @@ from tillerlens.core.errors import TillerLensError
 from tillerlens.core.json_form import JsonDocument, JsonObject
 from tillerlens.core.measurement import LIMBS, LimbName, Measurement, Value
 from tillerlens.core.units import MM_PER_INCH
-from tillerlens.mechanics.bench import Given, Unpictured, check_weighings, weigh_curve
+from tillerlens.mechanics.bench import Given, Unpictured, check_weighings, known_brace, weigh_curve
 from tillerlens.mechanics.current_bow import CurrentBow, CurrentLimb, DrawReading, Weighed
 from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.evidence import check_brace, check_evidence, check_reading, once
 from tillerlens.mechanics.finding import find_in
 from tillerlens.mechanics.force_draw import ReadingsDisagree
 from tillerlens.mechanics.observed import MechanicsError, ObservedBow, ObservedLimb, read_observed
-from tillerlens.mechanics.scraping import Forecast, Foretold, Hand, Plan, Scrape, plan_scraping
+from tillerlens.mechanics.scraping import Forecast, Foretold, Hand, Left, Plan, Scrape, plan_scraping
 from tillerlens.mechanics.scraping.target import ScrapeTarget
 from tillerlens.mechanics.section import LimbSections, limb_sections
 from tillerlens.mechanics.stiffness import LimbStiffness, Stiffness, estimate_stiffness, statics_bow
@@ -62,19 +62,24 @@ def read_foretold(last: JsonObject) -> Foretold:
             weight,
             float("nan") if before is None else float(before["weight"]["value"]),
             Hand() if hand is None else Hand(float(hand["ratio"]), float(hand["u"]), int(hand["steps"])),
-            _left(last, lambda q: q["told"] or q["before"]),
-            _left(last, lambda q: not (q["told"] or q["before"])),
+            tuple(Left(limb, (low, high), _expected(q)) for q, (limb, low, high) in _left(last) if q["told"] or q["before"]),
+            tuple(where for q, where in _left(last) if not (q["told"] or q["before"])),
         )
     except (TypeError, KeyError, ValueError, IndexError) as error:
         raise MechanicsError("The last plan is not a plan's document.", "Give what bench scrape --json printed.") from error
 
 
-def _left(last: JsonObject, which: Callable[[JsonObject], bool]) -> tuple[tuple[LimbName, float, float], ...]:
-    return tuple(
-        (q["limb"], float(q["from_nock_mm"][0]), float(q["from_nock_mm"][1]))
+def _left(last: JsonObject) -> list[tuple[JsonObject, tuple[LimbName, float, float]]]:
+    return [
+        (q, (q["limb"], float(q["from_nock_mm"][0]), float(q["from_nock_mm"][1])))
         for q in last.get("leave") or []
-        if q["limb"] in LIMBS and which(q)
-    )
+        if q["limb"] in LIMBS
+    ]
+
+
+def _expected(left: JsonObject) -> Value | None:
+    after = left.get("after_ln")  # a plan of an earlier version has none
+    return None if after is None else Value(float(after["value"]), float(after["u"]), "")
 
 
 def current_from_documents(
@@ -134,9 +139,14 @@ def current_from_documents(
         _limb(bow_limb, stiffness.limbs[k], None if sections is None else sections[k], deepest.limbs[k])
         for k, bow_limb in zip(LIMBS, (bow.upper, bow.lower), strict=True)
     ]
-    seen = _seen(deepest, picture)
-    finding = find_in(stiffness, strung, still)
-    return CurrentBow(limbs[0], limbs[1], bow.handle, deepest.string_length_mm, seen, finding=finding, weighed=weight)
+    seen, finding = _seen(deepest, picture), find_in(stiffness, strung, still)
+    brace, string = _brace_now(given, strung), deepest.string_length_mm
+    return CurrentBow(limbs[0], limbs[1], bow.handle, string, seen, finding=finding, brace=brace, weighed=weight)
+
+
+def _brace_now(given: Given, strung: Sequence[ObservedBow]) -> Value | None:
+    brace_mm, u_mm = known_brace(given, strung)
+    return None if brace_mm is None else Value(brace_mm, u_mm, "mm")
 
 
 def _weighed(given: Given, strung: Sequence[ObservedBow], stiffness: Stiffness, draw_back: float) -> Weighed | None:
@@ -257,6 +267,7 @@ def as_document(plan: Plan) -> JsonDocument:
             {
                 "limb": q.limb, "from_nock_mm": [_number(x, 1) for x in q.from_nock_mm], "softer": _number(q.softer, 3),
                 "told": q.told, "before": q.before, "slight": q.slight,
+                "after_ln": None if q.after is None else _value(q.after, 4),
             }
             for q in plan.leave
         ],

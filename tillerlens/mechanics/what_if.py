@@ -197,14 +197,18 @@ def standing_from_documents(
             thick = np.interp(at, seen.limbs[name].from_nock_mm, seen.limbs[name].thickness_mm)
         to_belly, _, u, _ = distances(seen, name, at, sections)
         depths.append(Depth(thick, to_belly, float(np.nanmedian(u / to_belly)), by_calipers(sections)))
-    string = present.string_length
+    known = present.brace
+    to_string = (  # the brace that every other page says tells today's string closer than a drawn picture does
+        {"string_length": present.string_length} if known is None else {"brace_height": known.value - found.bow.handle.depth}
+    )
     try:
-        brace = braced(found.bow, string_length=string, segments=SEGMENTS).draw_back
+        first = braced(found.bow, segments=SEGMENTS, **to_string)
     except NoEquilibrium as error:
         text = "This bow and its string do not fit together in the statics."
         raise WhatIfError(text, "Measure both pictures again.") from error
     steps = np.sqrt(np.maximum(value, 0.0))[None, :] * vector
-    standing = Standing(present, found.bow, steps, (depths[0], depths[1]), draw_back, brace)
+    present = replace(present, string_length=first.string_length)
+    standing = Standing(present, found.bow, steps, (depths[0], depths[1]), draw_back, first.draw_back)
     return standing if present.weighed is None else _as_weighed(standing, present.weighed)
 
 
@@ -342,6 +346,7 @@ def compare(standing: Standing, changes: Sequence[Change]) -> Tried:
     now, weighed = _outcome(standing, today), standing.present.weighed
     if weighed is not None:
         now = replace(now, weight=weighed.weight, energy=weighed.energy or now.energy)
+    now = replace(now, brace_back=standing.present.brace or now.brace_back)
     return Tried(tuple(changes), standing.draw_back, now, _outcome(standing, after), difference, source)
 
 
@@ -363,11 +368,13 @@ def _answers(standing: Standing, changes: Sequence[Change]) -> _Answers:
         moved.append(_moved(standing, changed(standing, nudged, changes), state, at) - here)
     moved += [_moved(standing, changed(standing, standing.bent, other), state, at) - here for other in _doubted(changes)]
     names = [name for name, _ in _names(standing)]
-    scale, wide = np.zeros_like(here), np.zeros((2, here.size))
+    scale, wide = np.zeros_like(here), np.zeros((3, here.size))
     scale[:2] = SCALE_GAIN_U * here[:2]  # the scale's own error, alike in weight and energy
     for k, name in enumerate(LIMBS):
         i = names.index(f"strain_{name}")
         wide[k, i] = bent.depths[k].u * here[i]
+    if standing.present.brace is not None:
+        wide[2, names.index("brace_back")] = standing.present.brace.u
     return _Answers(here, np.vstack([scale, wide, *moved]), state, bent, at)
 
 

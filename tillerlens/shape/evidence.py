@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from tillerlens.core.measurement import Value
 from tillerlens.core.shot import Shot
 from tillerlens.photo.camera import OBLIQUENESS_PRIOR_U, Camera, CameraFit
 from tillerlens.photo.light import lit_from_camera
@@ -94,10 +95,14 @@ def view_tilt_u(by_marks: Camera, by_length: Camera, path_px: Array) -> tuple[fl
     return (float(turned[0]), float(turned[1])) if np.hypot(*turned) > OBLIQUENESS_PRIOR_U else (0.0, 0.0)
 
 
-def flash_shadow_u(light: NDArray[np.uint16], camera: Camera, standoff_mm: float) -> float:
-    """Standard uncertainty (mm) of the limbs' apparent thickness by a flash's shadow, as far as the picture looks lit by one.
+def flash_shadow(light: NDArray[np.uint16], camera: Camera, standoff_mm: float, taken: bool) -> Value:
+    """How much of the limbs' apparent thickness (mm) is the shadow of a flash, as far as the picture looks lit by one.
 
-    No correction is made: a room can look the same, and part of the shadow may have been removed already.
+    A shadow only ever adds, so what is expected of it comes off. The mean and spread are those of a mixture: a room can look the
+    same and has none. Where the shadow was seen and ``taken`` off, as much is in doubt but nothing more comes off.
     """
-    share = max(standoff_mm, 0.0) / -float(camera.centre_mm[2])
-    return float(np.sqrt(lit_from_camera(light)) * np.hypot(FLASH_MM, FLASH_U_MM) * share)
+    share, lit = max(standoff_mm, 0.0) / -float(camera.centre_mm[2]), lit_from_camera(light)
+    if taken:
+        return Value(0.0, float(np.sqrt(lit) * np.hypot(FLASH_MM, FLASH_U_MM) * share), "mm")
+    u = np.sqrt(lit * FLASH_U_MM**2 + lit * (1 - lit) * FLASH_MM**2)
+    return Value(lit * FLASH_MM * share, float(u * share), "mm")

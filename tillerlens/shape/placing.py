@@ -16,7 +16,7 @@ from tillerlens.core.json_form import JsonDocument
 from tillerlens.core.shot import Shot
 from tillerlens.photo.camera import CameraFit
 from tillerlens.shape.bow_shape import Evidence
-from tillerlens.shape.evidence import evidence_of, flash_shadow_u, layout_of, view_tilt_u
+from tillerlens.shape.evidence import evidence_of, flash_shadow, layout_of, view_tilt_u
 from tillerlens.shape.nocks import (
     NockOffset,
     Offsets,
@@ -190,7 +190,9 @@ def place_nocks(t: TracedPicture, seen: StringSeen) -> Placed:
     tilt_u = (0.0, 0.0) if last.fit.squared else view_tilt_u(t.fit.camera, camera, t.trace.path_px)
     evidence = last.applied(evidence)
     # as good as the one view is the other: the limbs are seen from halfway between them
-    evidence = replace(evidence, section=replace(evidence.section, tilt=(-tilt_u[0], -tilt_u[1])))
+    shadow = flash_shadow(t.light, camera, t.shot.standoff_mm, t.trace.fringe_taken)
+    section = replace(evidence.section, tilt=(-tilt_u[0], -tilt_u[1]), shadow_mm=shadow.value)
+    evidence = replace(evidence, section=section)
     return Placed(
         t.shot,
         last,
@@ -198,7 +200,7 @@ def place_nocks(t: TracedPicture, seen: StringSeen) -> Placed:
         ShapeModel(layout_of(evidence, t.shot, t.trace), t.shot.state),
         None if seen.string is None else _less_sure_if_astray(seen.string, seen.offsets, t.trace),
         tilt_u,
-        flash_shadow_u(t.light, camera, t.shot.standoff_mm),
+        shadow.u,
     )
 
 

@@ -55,6 +55,7 @@ class Trace:
     zones : the limbs' and the handle's stations.
     noise_px, wander_px : of an edge, station by station; and how far it strays for stretches at a time.
     shadow_px : by side: how far a margin that may be shadow puts its edge in doubt.
+    fringe_taken : whether a flash's shadow was seen beside one edge, and taken off.
     grip_px : depth of the grip, back to belly.
     px_per_mm, step_px, support : scale, the strip's step, and share of the coarse path that the finder sees.
     maps : where the finder sees limb, string and shadow.
@@ -75,6 +76,7 @@ class Trace:
     noise_px: float
     wander_px: float
     shadow_px: dict[str, float]
+    fringe_taken: bool
     grip_px: float
     px_per_mm: float
     step_px: float
@@ -128,6 +130,7 @@ def trace_of(sketch: Sketch, prepared: Prepared, seen: Silhouettes, variant: Tra
         noise_px=max(float(np.nanmean([seen.left.noise, seen.right.noise])) * strip.step, LEAST_NOISE_PX),
         wander_px=_wander(seen.right.row[cols] - seen.left.row[cols], zones) * strip.step,
         shadow_px=_shadow_u(seen, margins),
+        fringe_taken=seen.left.fringe is not None or seen.right.fringe is not None,
         grip_px=_grip_depth(np.linalg.norm(back - belly, axis=1), zones["handle"]),
         px_per_mm=seen.px_per_mm,
         step_px=strip.step,

@@ -10,7 +10,7 @@ The rules of the bench that it keeps - half of the need, hinges left, stretches 
 practice, no source.
 """
 
-from tillerlens.mechanics.scraping.hand import Foretold, Hand, Scrape
+from tillerlens.mechanics.scraping.hand import Foretold, Hand, Left, Scrape
 from tillerlens.mechanics.scraping.model import (
     Care,
     Forecast,
@@ -32,6 +32,7 @@ __all__ = [
     "Foretold",
     "Hand",
     "Leave",
+    "Left",
     "LimbNeed",
     "NoEquilibrium",
     "Order",

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
-from tillerlens.core.measurement import COVER, LIMBS
+from tillerlens.core.measurement import COVER, LIMBS, Value
 from tillerlens.mechanics.current_bow import BLIND_U, PATCH_MM, TIP_MM, CurrentBow, CurrentLimb, Patches
 from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.places import BUMP_MEAN, MAY_BE_Z, BendAnomaly
@@ -20,6 +21,7 @@ MAY_BE_MM = 64.0
 """How long a stretch is left out where there may be a hinge: two and a half inches."""
 HINGE_LN = 0.1
 """By how much a hinge of 12 % bends more than its flanks on the averages taken here, ln: it runs out within an inch or two."""
+SEEN_SHARE = HINGE_LN / float(np.log1p(0.12))  # of what it bends more in its middle, ln
 ACROSS_MM = 12.0  # a stretch shorter than this is nothing to scrape
 SLIVER_MM = 38.1
 """Nor is what lies between a stretch's end and a place that is left out, up to this: one and a half times a scraper's width of an
@@ -75,27 +77,76 @@ def leaves_of(present: CurrentBow, bow: Bow, state: Equilibrium, care: Care, las
     """The finding's hinges with what lies beside them, and places that may be hinges, along each limb.
 
     bow, state: what explains picture and scale best, drawn. last: the plan before. Wood does not grow back: the hinges that it
-    named stay hinges until what is seen there excludes one (``HINGE_LN``), and what it skipped is left out again until it no
-    longer seems to bend more than the wood beside it.
+    named stay hinges until what is seen there and what was expected of them after the wood that came off beside them, taken
+    together, exclude one (``HINGE_LN``); and what it skipped is left out again until it no longer seems to bend more than the
+    wood beside it.
     """
     found, perhaps = ((), ()) if present.finding is None else (present.finding.places, present.finding.perhaps)
     out = [_leave(present, care.beside_hinge_mm, p) for p in found if p.kind == "hinge"]
     stiff = [(p.limb, p.ends_mm) for p in found if p.kind == "stiff"]
     bends = {limb: _Bend.of(k, bow, state) for k, limb in enumerate(LIMBS)}
-    named, skipped = ((), ()) if last is None else (last.left, last.skipped)
-    for spans, before in ((named, True), (skipped, False)):
-        for limb, low, high in spans:
-            middle = (low + high) / 2
-            at = bends[limb].length - middle
-            more, both = bends[limb].more(at), bends[limb].more_than_both(at)
-            excluded = more + COVER * _u_more(present.limbs[LIMBS.index(limb)], at) < HINGE_LN
-            may_be = both > 0 or (before and not excluded)
-            again = Leave(limb, (low, high), float(np.expm1(more)), told=False, before=before, slight=not before)
-            if may_be and not any(k == limb and a < middle < b for k, (a, b) in stiff):
-                out += _beside(again, out)
-        if before:  # what is seen now speaks louder than what was skipped
-            for place in perhaps:
-                out += _beside(_may_be(place), out)
+    for q in () if last is None else last.left:
+        at = bends[q.limb].length - sum(q.from_nock_mm) / 2
+        seen = Value(bends[q.limb].more(at), _u_more(present.limbs[LIMBS.index(q.limb)], at), "")
+        more = seen if q.after is None else _together(seen, q.after)
+        # held against what was expected even where a stiff place is told: next to a hinge the smoothing rings as one
+        if bends[q.limb].more_than_both(at) > 0 or more.value + COVER * more.u >= HINGE_LN:
+            again = Leave(q.limb, q.from_nock_mm, float(np.expm1(more.value)), told=False, before=True, more=more)
+            out += _beside(again, out)
+    for place in perhaps:  # what is seen now speaks louder than what was skipped
+        out += _beside(_may_be(place), out)
+    for limb, low, high in () if last is None else last.skipped:
+        middle = (low + high) / 2
+        at = bends[limb].length - middle
+        if bends[limb].more_than_both(at) > 0 and not any(k == limb and a < middle < b for k, (a, b) in stiff):
+            again = Leave(limb, (low, high), float(np.expm1(bends[limb].more(at))), told=False, slight=True)
+            out += _beside(again, out)
+    return tuple(_closed(out))
+
+
+def _closed(leave: list[Leave]) -> list[Leave]:
+    """The places with no strip between two of them that is shorter than a place itself: scraped between wood that is left alone,
+    it would become the hinge. What may be a hinge reaches to its neighbour, two such to halfway; between two that were named
+    the wood is scraped with the rest (``_joined``)."""
+    out = list(leave)
+    for i, j in pairwise(sorted(range(len(out)), key=lambda i: (out[i].limb, out[i].from_nock_mm))):
+        one, two = out[i], out[j]
+        (low, end), (start, high) = one.from_nock_mm, two.from_nock_mm
+        named = [q.told or q.before for q in (one, two)]
+        if one.limb != two.limb or not 0 < start - end < MAY_BE_MM or all(named):
+            continue
+        meet = end if named[0] else start if named[1] else (end + start) / 2
+        out[i], out[j] = replace(one, from_nock_mm=(low, meet)), replace(two, from_nock_mm=(meet, high))
+    return out
+
+
+def _together(seen: Value, expected: Value) -> Value:
+    """What is seen and what was expected, each by how surely it is known. Where the two lie further apart than their doubts
+    promise, one of them is wrong and nobody knows which: both are doubted the more (Birge, *Phys. Rev.* 40, 207, 1932)."""
+    w = np.array([seen.u, expected.u]) ** -2.0
+    apart = abs(seen.value - expected.value) / float(np.hypot(seen.u, expected.u))
+    mean = float(w @ [seen.value, expected.value]) / float(w.sum())
+    return Value(mean, max(1.0, apart) * float(w.sum()) ** -0.5, "")
+
+
+def expected_after(
+    leave: Sequence[Leave], ln_ei: tuple[Floats, Floats], present: CurrentBow, u_taken: float
+) -> tuple[Leave, ...]:
+    """The places with what is expected of the named ones after a step.
+
+    ln_ei: change of ln EI that the step makes by place (n,) of each limb. u_taken: its relative standard uncertainty. Wood off
+    beside a hinge makes the wood there bend more, and the hinge less by comparison.
+    """
+    out = []
+    for q in leave:
+        if q.more is None:
+            out.append(q)
+            continue
+        k = LIMBS.index(q.limb)
+        s = present.limbs[k].limb.s
+        bends = _Bend(s, -ln_ei[k], float(s[-1]))
+        less = bends.more(bends.length - sum(q.from_nock_mm) / 2)
+        out.append(replace(q, after=Value(q.more.value + less, float(np.hypot(q.more.u, u_taken * less)), "")))
     return tuple(out)
 
 
@@ -173,7 +224,10 @@ class _Bend:
 def _leave(present: CurrentBow, beside: float, place: BendAnomaly) -> Leave:
     length = present.limbs[LIMBS.index(place.limb)].limb.length
     low, high = place.ends_mm
-    return Leave(place.limb, (max(0.0, low - beside), min(length, high + beside)), place.bend.value)
+    ends = max(0.0, low - beside), min(length, high + beside)
+    bend = place.bend
+    more = Value(SEEN_SHARE * float(np.log1p(bend.value)), SEEN_SHARE * bend.u / (1 + bend.value), "")
+    return Leave(place.limb, ends, bend.value, more=more)
 
 
 def cut_limbs(present: CurrentBow, leave: tuple[Leave, ...], over: Floats, cov: Floats, care: Care) -> list[Cut]:

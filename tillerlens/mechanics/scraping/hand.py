@@ -29,16 +29,26 @@ class Hand:
 
 
 @dataclass(frozen=True)
+class Left:
+    """A hinge that a plan left alone, ends from the nock, mm. ``after``: how much more than the wood beside it it is expected to
+    bend after the step, ln on the averages that ``leaves_of`` takes, with the doubt of finding and hand; None where not kept."""
+
+    limb: LimbName
+    from_nock_mm: tuple[float, float]
+    after: Value | None = None
+
+
+@dataclass(frozen=True)
 class Foretold:
     """A plan's forecast whose step was taken: weight (N) after it at the draw, the weight before it and the hand as known then;
-    ``before`` NaN where that was not kept. ``left``: the hinges it named, as limb and ends from the nock, mm; ``skipped``: what
-    else it left out."""
+    ``before`` NaN where that was not kept. ``left``: the hinges it named; ``skipped``: what else it left out, as limb and ends
+    from the nock, mm."""
 
     draw_back: float
     weight: Value
     before: float = float("nan")
     hand: Hand = Hand()
-    left: tuple[tuple[LimbName, float, float], ...] = ()
+    left: tuple[Left, ...] = ()
     skipped: tuple[tuple[LimbName, float, float], ...] = ()
 
 

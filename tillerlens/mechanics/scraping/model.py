@@ -12,7 +12,7 @@ from tillerlens.core.measurement import GapRow, LimbName, Value
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.finding import Finding
-from tillerlens.mechanics.scraping.hand import Foretold, Hand
+from tillerlens.mechanics.scraping.hand import Foretold, Hand, Left
 from tillerlens.mechanics.scraping.target import ScrapeTarget
 
 NEVER = 3.0  # standard uncertainties kept off from what shall not happen once: one step in 740 is so near
@@ -74,7 +74,9 @@ class Stretch:
 class Leave:
     """A stretch to keep the scraper off: a hinge with its neighbourhood, by how much it is softer than the wood around.
     ``told``: the finding names it; else it may be one, and the next picture will tell. ``before``: an earlier plan named it.
-    ``slight``: it hardly looks like one, but leaving it out costs nothing and scraping a hinge does.
+    ``slight``: it hardly looks like one, but leaving it out costs nothing and scraping a hinge does. ``more``: how much more than
+    the wood beside it it bends, ln on the averages that ``leaves_of`` takes, by what is seen now and what was expected of it
+    before; None for what is only skipped. ``after``: what of that is expected after the step.
     """
 
     limb: LimbName
@@ -83,6 +85,8 @@ class Leave:
     told: bool = True
     before: bool = False
     slight: bool = False
+    more: Value | None = None
+    after: Value | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,6 +153,6 @@ class Plan:
     @property
     def foretold(self) -> Foretold:
         """What the next plan holds this one's step against, once it was taken."""
-        left = tuple((q.limb, *q.from_nock_mm) for q in self.leave if q.told or q.before)
+        left = tuple(Left(q.limb, q.from_nock_mm, q.after) for q in self.leave if q.told or q.before)
         skipped = tuple((q.limb, *q.from_nock_mm) for q in self.leave if not (q.told or q.before))
         return Foretold(self.after.draw_back, self.after.weight, self.now.weight.value, self.hand, left, skipped)

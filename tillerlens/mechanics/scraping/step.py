@@ -15,7 +15,7 @@ from tillerlens.core.units import MM_PER_INCH
 from tillerlens.mechanics.current_bow import SEGMENTS, CurrentBow, Sharpened, readings, responses, sharpen
 from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.observed import SCALE_GAIN_U, own_u
-from tillerlens.mechanics.scraping.cuts import Cut, cut_limbs, leaves_of, over_of, weights_of
+from tillerlens.mechanics.scraping.cuts import Cut, cut_limbs, expected_after, leaves_of, over_of, weights_of
 from tillerlens.mechanics.scraping.hand import Foretold, Hand, Scrape, learned, missed, per_stroke, together
 from tillerlens.mechanics.scraping.model import NEVER, Care, Forecast, Leave, LimbNeed, Order, Plan, PullLimit, Stop, Stretch
 from tillerlens.mechanics.scraping.target import ScrapeTarget, amplification, excess, find_need, tiller_bounds
@@ -83,6 +83,7 @@ def plan_scraping(
     if told.any():
         after = work.after(told, closely=True)
     ln_ei, beyond_shape = work.ln_ei(told), any(r.code == "beyond_shape" for r in holds)
+    leave = expected_after(leave, ln_ei, present, float(np.hypot(hand.u / hand.ratio, care.place_u)))
     stroke = per_stroke(history, present, responses(best.bow, present, present.seen.draw_back)[1]) if history else None
     shares = [-np.expm1(-x / present.limbs[c.k].power) for x, c in zip(need, cuts, strict=True)]
     stretches = _stretches(present, cuts, told, np.array(shares), u_need, stroke)

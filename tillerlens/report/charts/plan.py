@@ -184,7 +184,13 @@ def leave_rows(plan: Plan, units: Units) -> Rows:
             continue
         ends = sorted(_axis(plan, LIMBS.index(q.limb), mm, units) for mm in q.from_nock_mm)
         out.append(
-            {"limb": q.limb, "from": ends[0], "to": ends[1], "middle": sum(ends) / 2, "says": "leave" if q.told else "skip"}
+            {
+                "limb": q.limb,
+                "from": ends[0],
+                "to": ends[1],
+                "middle": sum(ends) / 2,
+                "says": "leave" if q.told or q.before else "skip",
+            }
         )
     return out
 

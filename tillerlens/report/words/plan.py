@@ -60,6 +60,8 @@ PATTERNS = {
     "between": "Leave the wood between them alone this time: it may bend too much there.",
     "leave": "{limb} limb: leave {from_} to {to} from the nock alone. There {is_} a hinge; in its middle it bends about {softer} "
     "% more than the wood beside it.",
+    "leave_before": "{limb} limb: leave {from_} to {to} from the nock alone. It was a hinge before you scraped beside it. "
+    "The new pictures don't show for sure that it is gone.",
     "skip": "{limb} limb: skip {from_} to {to} from the nock this time. It may bend too much there; the next picture will tell.",
     "nothing": "{limb} limb: take nothing off.",
     # what to expect
@@ -234,7 +236,7 @@ def _leave(leave: Leave, places: Sequence[BendAnomaly], units: Units) -> Line:
     a, b = outward(leave.from_nock_mm, units)
     where = {"limb": leave.limb.capitalize(), "from_": _number(a, units), "to": _place(b, units)}
     if not leave.told:
-        return _line("skip", **where)
+        return _line("leave_before" if leave.before else "skip", **where)
     low, high = leave.from_nock_mm
     named = [p for p in places if p.limb == leave.limb and p.kind == "hinge" and low < p.from_nock_mm.value < high]
     # what an earlier plan named stays named; what the finding names is as sure here as on the picture's page

@@ -137,7 +137,7 @@ def halves(number: float) -> str:
 
 def _take(here: Stretch | None, left: Leave | None, need: LimbNeed, at: float, units: Units) -> str:
     if left is not None:
-        return "leave" if left.told else "–" if left.slight else "skip"
+        return "leave" if left.told or left.before else "–" if left.slight else "skip"
     if here is None:
         return "–"
     share = f"{100 * here.share:g} %"
