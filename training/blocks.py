@@ -59,7 +59,7 @@ def draw_block(block: Block, recipe: Recipe, stock: textures.Stock) -> tuple[Byt
     """Pictures (n, h, w, 3) and labels (n, h', w', 3) of a block."""
     rng = np.random.default_rng([recipe.seed, NETS.index(block.net), WAYS.index(block.way), block.number])
     bank = textures.TextureBank(rng, stock)
-    bank.charred, bank.cluttered = recipe.charred, recipe.cluttered
+    bank.charred, bank.cluttered, bank.slender = recipe.charred, recipe.cluttered, recipe.slender
     got: list[tuple[Bytes, Bytes]] = []
     failed = 0
     while len(got) < recipe.block:

@@ -16,6 +16,7 @@ from training import textures
 from training.bowshape import Bow, random_bow
 from training.camera import Scene, random_scene
 from training.canvas import Canvas, ribbon, wobble
+from training.limb_paint import bow_points, project_sweep
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
@@ -23,6 +24,11 @@ Rng = np.random.Generator
 SOFT = {"soft": 8.0, "window": 4.0, "sun": 0.6, "flash": 0.6}  # px, the rim of a thing's shadow
 LARGE = 0.4  # of the picture's longer side, that a bow amid timber spans at least
 SEEN = 7.0  # grey levels between limb and surroundings: half of it at less is lost in a phone's noise and JPEG
+SLIM = (
+    0.0055,
+    0.0102,
+)  # thickness by length: 3/8-5/8 in by 62-70 in (common practice, no source)
+WIDE = (0.45, 0.97)  # of the picture's longer side, that a slim bow spans: photographed as one that is to be measured
 SLENDER = 0.85  # of a limb's thickness a third of the way out, what is left near the tip of one that tapers as a bow's does
 
 
@@ -242,13 +248,34 @@ def _pipe(canvas: Canvas, piece: Piece, colour: Floats) -> None:
         canvas.paint([flat], np.clip(colour * tone, 0, 1.3).astype(np.float32))
 
 
-def meant(rng: Rng, size: tuple[int, int]) -> Scene:
-    """A random scene whose bow is large enough in the picture, and enough of a bow, to be told from timber."""
+def slim(scene: Scene) -> bool:
+    """Whether the bow is as slim in this picture as bows are from the side, all of it seen, and large enough to be measured."""
+    corners, centre, _, _ = bow_points(scene)
+    axis, _, offsets, _ = project_sweep(scene.camera.project(corners), scene.camera.project(centre))
+    long = float(np.linalg.norm(np.diff(axis, axis=0), axis=1).sum())
+    thick = float(np.median(offsets.max(1) - offsets.min(1)))
+    spans = float(np.ptp(axis, axis=0).max()) / max(scene.camera.size)
+    return whole(scene) and SLIM[0] < thick / long < SLIM[1] and WIDE[0] < spans < WIDE[1]
+
+
+def meant(rng: Rng, size: tuple[int, int], slender: float = 0.0) -> Scene:
+    """A random scene whose bow is large enough in the picture, and enough of a bow, to be told from timber.
+
+    slender: the share of the bows that are as slim as most bows are. The others are stouter: as roughed out, or seen aslant.
+    """
+    thin = bool(slender) and rng.random() < slender
     while True:
         scene = random_scene(rng, size)
         at = scene.camera.project(scene.world(scene.bow.centre))
-        if told_apart(scene.bow) and float(np.ptp(at, axis=0).max()) > LARGE * max(size):
+        if told_apart(scene.bow) and float(np.ptp(at, axis=0).max()) > LARGE * max(size) and (not thin or slim(scene)):
             return scene
+
+
+def for_finder(rng: Rng, size: tuple[int, int], bank: textures.TextureBank) -> Scene:
+    """A scene for a whole picture, with a bow that can be told from what the bank's shares may put about it."""
+    if bank.cluttered and rng.random() < bank.cluttered:
+        return meant(rng, size, bank.slender)
+    return random_scene(rng, size)
 
 
 def shows(picture: NDArray[np.uint8], labels: NDArray[np.uint8]) -> bool:

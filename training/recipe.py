@@ -30,6 +30,7 @@ class Recipe:
     joined: float = 0.8
     charred: float = 0.0  # share of the bows whose belly was burnt dark, beside those that are toasted anyway
     cluttered: float = 0.0  # share of the pictures with timber, racks and other bows about, and dimmer bows
+    slender: float = 0.0  # share of the bows amid timber that are as slim as most bows are
     until: int | None = None  # the step after which the run ends, where that is before `steps`
     deeper: bool = False  # the finder with more blocks on its coarse levels
     then: Recipe | None = None  # a second run from the weights of this one, over some of its blocks
@@ -55,6 +56,12 @@ def _cut_short(whole: Recipe, traced: int, rate: float) -> Recipe:
     return replace(whole, until=3750, then=finish)
 
 
+# once with a high rate and once with a lower one, each over scenes of its own
+_SLENDER = Recipe("finder", seed=67, drawn=1200, traced=560, held_drawn=6, held_traced=6, block=8, size=(1024, 768),
+                  steps=6000, batch=16, rate=1.0e-3, early=0.02, joined=0.78, charred=0.1, cluttered=0.6, slender=0.65,
+                  until=5000, deeper=True)  # fmt: skip
+_SLENDER_ON = replace(_SLENDER, seed=71, drawn=1040, traced=560, steps=5400, rate=6e-4, until=None)
+
 RECIPES = {
     "full": _FULL,
     # what there was time for: the weights that were tried in the product
@@ -69,11 +76,13 @@ RECIPES = {
         Recipe("finder", seed=43, drawn=320, traced=80, held_drawn=6, held_traced=3, block=4, size=(1024, 768),
                steps=1000, batch=16, rate=5e-4, early=0.08, joined=0.75, charred=0.1, cluttered=0.7),
     ),
-    # from the shipped finder's weights, mostly amid timber; not finished, and not shipped (training/README.md)
+    # from the shipped finder's weights, mostly amid timber, stopped at step 3996; then on from there with slimmer bows
     "amid": (
         Recipe("finder", seed=61, drawn=900, traced=420, held_drawn=6, held_traced=6, block=8, size=(1024, 768),
-               steps=8000, batch=16, rate=1.0e-3, early=0.02, joined=0.8, charred=0.1, cluttered=0.6, deeper=True),
+               steps=8000, batch=16, rate=1.0e-3, early=0.02, joined=0.8, charred=0.1, cluttered=0.6, until=3996, deeper=True),
     ),
+    "slender": (_SLENDER,),
+    "slender-on": (_SLENDER_ON,),
     "tiny": (
         Recipe("finder", seed=7, drawn=3, traced=0, held_drawn=1, held_traced=0, block=2, size=(256, 192),
                steps=6, batch=2, rate=1e-4, until=3, then=Recipe("finder", seed=7, drawn=1, traced=0, held_drawn=1, held_traced=0,

@@ -194,7 +194,7 @@ def finder_sample(rng: Rng, bank: textures.TextureBank, size: tuple[int, int] = 
     scale = float(rng.choice([1.0, 1.0, 1.25, 1.5]))
     w, h = round(size[0] * scale), round(size[1] * scale)
     bare = rng.random() < 0.05
-    scene = lumber.meant(rng, (w, h)) if bank.cluttered and rng.random() < bank.cluttered else random_scene(rng, (w, h))
+    scene = lumber.for_finder(rng, (w, h), bank)
     got = draw(scene, (0, 0, w, h), rng, bank, bare)
     picture = expose(got.colour, rng, sharpness=0.7)
     if scale != 1.0:

@@ -405,10 +405,11 @@ class Stock:
 
 class TextureBank:
     """Tiles from a stock, turned over and shaded anew each time. ``charred``: share of the bows whose belly was burnt dark;
-    ``cluttered``: share of the pictures with timber and other bows about."""
+    ``cluttered``: share of the pictures with timber and other bows about; ``slender``: share of slim bows amid those."""
 
     charred = 0.0
     cluttered = 0.0
+    slender = 0.0
 
     def __init__(self, rng: Rng, stock: Stock | None = None) -> None:
         self.rng, self.stock = rng, stock or Stock()

@@ -135,7 +135,7 @@ def picture(rng: Rng, bank: textures.TextureBank, size: tuple[int, int] = (1024,
     xy = np.stack(np.meshgrid(np.arange(size[0]), np.arange(size[1])), -1).reshape(-1, 2).astype(np.int32)
     for _ in range(6):
         gc.collect()  # the last scene must be gone before the next is built
-        scene = lumber.meant(rng, size) if bank.cluttered and rng.random() < bank.cluttered else random_scene(rng, size)
+        scene = lumber.for_finder(rng, size, bank)
         built = traced.build(rng, bank, scene, FINDER_LIGHTS)
         values = traced.trace(built, xy, spp, int(rng.integers(1 << 30)))
         del built

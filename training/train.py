@@ -16,6 +16,7 @@ import math
 import multiprocessing as mp
 import os
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -41,15 +42,17 @@ class Samples:
         """Wait until that many blocks are read. Raises TimeoutError when none comes for long."""
         import torch
 
-        while len(self.parts) < blocks:
-            path = self.blocks[len(self.parts)].path(self.folder)
-            begun = time.monotonic()
-            while not path.exists():
-                if time.monotonic() - begun > PATIENCE:
-                    raise TimeoutError(f"{path} was not drawn within {PATIENCE:.0f} s")
-                time.sleep(0.05)
-            pictures, labels = (torch.from_numpy(v.copy()).to(self.device) for v in read(path))
-            self.parts.append((pictures, labels))
+        with ThreadPoolExecutor(8) as readers:  # unpacking labels lets the others run
+            for pictures, labels in readers.map(self._read, self.blocks[len(self.parts) : blocks]):
+                self.parts.append(tuple(torch.from_numpy(v.copy()).to(self.device) for v in (pictures, labels)))
+
+    def _read(self, block: Block) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+        path, begun = block.path(self.folder), time.monotonic()
+        while not path.exists():
+            if time.monotonic() - begun > PATIENCE:
+                raise TimeoutError(f"{path} was not drawn within {PATIENCE:.0f} s")
+            time.sleep(0.05)
+        return read(path)
 
     def pick(self, index: NDArray[np.int64]) -> tuple[Any, Any]:
         """Pictures (n, 3, h, w) and labels (n, 3, h', w') of the samples, 0-1."""

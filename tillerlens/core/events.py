@@ -142,7 +142,7 @@ class CalipersDetails(Details):
 
 @dataclass(frozen=True)
 class LeftAlone:
-    """A stretch of a limb, measured from its nock, that a plan takes no wood from. ln_after: how much more than the wood beside it
+    """A stretch of a limb, measured from its nock, that a plan takes no wood from. ln_after: how much more than wood beside it
     a hinge was expected to bend after the step, as a logarithm, with its standard uncertainty."""
 
     limb: LimbName
