@@ -56,7 +56,7 @@ def _cut_short(whole: Recipe, traced: int, rate: float) -> Recipe:
     return replace(whole, until=3750, then=finish)
 
 
-# once with a high rate and once with a lower one, each over scenes of its own
+# once with a high rate and once with a lower one, each over scenes of its own; neither is shipped (training/README.md)
 _SLENDER = Recipe("finder", seed=67, drawn=1200, traced=560, held_drawn=6, held_traced=6, block=8, size=(1024, 768),
                   steps=6000, batch=16, rate=1.0e-3, early=0.02, joined=0.78, charred=0.1, cluttered=0.6, slender=0.65,
                   until=5000, deeper=True)  # fmt: skip

@@ -23,12 +23,14 @@ from tillerlens.film.clip import ClipError, glances, read_frames
 from tillerlens.film.play import bow_in_frame
 from tillerlens.film.track import TRACKED, Track, laid, smoothed
 from tillerlens.history.of_film import keep_draw
+from tillerlens.history.story import Story
 from tillerlens.mechanics.bench import Bench, Given
 from tillerlens.mechanics.finding import Finding
 from tillerlens.mechanics.force_draw import Reading, fit_curve, uniform_shape
 from tillerlens.record import Bow, Event, open_record, store
 from tillerlens.record.thumbnails import thumbnail
 from tillerlens.report.charts.film import draw_figure
+from tillerlens.report.story import lay_out
 from tillerlens.report.words.film import WEIGHT_COLUMNS, draw_rows, draw_table, draw_words, first_words, weight_words
 from tillerlens.report.words.quantities import Units
 from tillerlens.ui.page import film as film_page
@@ -164,6 +166,14 @@ def test_with_weighings_the_weight_stands_beside_each_frame_of_the_pull_and_not_
         assert bool(row[-1]) == bool(row[-2]) == (stage.phase != "let-down" and stage.draw_mm <= 600.0)
         if stage.phase == "pull":
             assert row[-2].startswith(f"{curve.weight_at(stage.draw_mm).value / 4.4482216:.1f} lb (±")
+
+
+def test_a_report_tells_the_weight_and_energy_of_a_bow_that_was_weighed():
+    curve, blank = weighed_curve([Reading(400.0, 80.0), Reading(560.0, 140.0)]), dict.fromkeys(f.name for f in fields(Bench))
+    bench = Bench(**(blank | {"full_draw_mm": 560.0, "curve": curve, "reasons": ()}))
+    (section,) = (s for s in lay_out(Story("Bramble", weighed=bench)).sections if s.title == "Weight and cast")
+    assert section.text == tuple(s.text for s in weight_words(bench)) and len(section.text) >= 2
+    assert not [s for s in lay_out(Story("Bramble")).sections if s.title == "Weight and cast"]
 
 
 def test_the_first_look_says_where_and_what_one_photograph_says():
