@@ -117,7 +117,9 @@ EVENTS = {
         "hand_ratio": 0.9,
         "u_hand_ratio": 0.1,
         "hand_steps": 2,
-        "left": [{"limb": "upper", "start_from_nock_mm": 100.0, "end_from_nock_mm": 180.0}],
+        "left": [
+            {"limb": "upper", "start_from_nock_mm": 100.0, "end_from_nock_mm": 180.0, "ln_after": -0.03, "u_ln_after": 0.07}
+        ],
         "skipped": [],
     },
     "arrow_speed": {"arrow_mass_kg": 0.0324, "speed_m_s": 45.7, "draw_mm": 711.2, "draw_to": "back"},

@@ -44,7 +44,7 @@ class Details:
 
 def _written(value: Any) -> JsonValue:
     if isinstance(value, tuple):
-        return [dict(vars(v)) if hasattr(v, "__dict__") else v for v in value]
+        return [{k: w for k, w in vars(v).items() if w is not None} if hasattr(v, "__dict__") else v for v in value]
     kept: JsonValue = value
     return kept
 
