@@ -14,7 +14,7 @@ from tillerlens.core.measurement import PhotoId
 from tillerlens.core.shot_file import read_shot
 from tillerlens.front import shape as front_shape
 from tillerlens.front.edges import place_edge
-from tillerlens.front.measure import _by_clicks, _check_alike, _check_upper
+from tillerlens.front.measure import _by_clicks, _check_alike, _check_upper, _values
 from tillerlens.front.shape import DEPTH, FrontShape, Outline, prior, settled, shape
 from tillerlens.front.string import find_front_string
 from tillerlens.mechanics.evidence import check_rest
@@ -80,6 +80,24 @@ def test_the_parallax_of_the_string_is_what_a_pencil_gives():
     assert mean[DEPTH] == pytest.approx(170.0, abs=0.01)
     back = read_shot(FRONT | {"facing": "back"})
     assert prior(fit, back, np.zeros((2, 7)), 0.0)[0][DEPTH] == pytest.approx(-170.0, abs=0.01)
+
+
+def test_a_width_keeps_its_uncertainty_where_columns_are_sparse():
+    """Columns 9.4 mm apart: two or three of them lie within 12 mm of a station, according to where the nock is taken to be, which is
+    doubtful by 6 mm. A station that went missing in one of these settings had no uncertainty."""
+    fit, shot = fit_from(), read_shot(FRONT)
+    whole, *_ = drawn_outline(fit, shot)
+    outline = Outline(whole.right_px[::4], whole.left_px[::4], None)
+    mean, covariance = prior(fit, shot, np.full((2, 7), 0.1), 0.1)
+    for k in (front_shape.PAST_UP, front_shape.PAST_LOW):
+        mean[k], covariance[k, k] = 20.0, 6.0**2
+
+    def numbers(x):
+        return shape(x, outline, fit.camera, shot).numbers
+
+    values = _values(shape(mean, outline, fit.camera, shot), numbers, mean, covariance)
+    widths = {n: v.u for n, v in values.items() if n.startswith("width")}
+    assert len(widths) >= 12 and np.isfinite(list(widths.values())).all(), widths
 
 
 @pytest.mark.parametrize("aside", [-230.0, 0.0, 200.0])
@@ -236,7 +254,7 @@ def test_the_string_is_found_to_half_a_pixel_and_not_where_there_is_none():
 
 def test_limbs_of_unlike_width_are_asked_about():
     def bow(lower):
-        numbers = {"width_upper_300": 30.0, "width_lower_300": lower}
+        numbers = {"width_upper_300": 30.0, "width_lower_300": lower, "reach_upper": 700.0, "reach_lower": 700.0}
         nothing = np.zeros((2, 2))
         return FrontShape(numbers, np.arange(3.0), nothing, nothing, nothing, 0.0, (0.0, 1.0))
 

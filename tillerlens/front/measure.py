@@ -15,7 +15,9 @@ from tillerlens.core.units import MM_PER_INCH, format_inches
 from tillerlens.front.read import FrontTrace, read_front
 from tillerlens.front.shape import (
     CAUSES,
+    HALF_WINDOW_MM,
     KNOTS,
+    LEAST_SEEN,
     LEFT,
     MIDDLE,
     PAST_LOW,
@@ -180,9 +182,14 @@ def _check_front(found: FrontShape, off_u: float, shot: Shot) -> None:
 def _view(trace: FrontTrace, found: FrontShape, values: dict[str, Value], string: StringLine | None, shot: Shot) -> FrontView:
     """What the picture shows besides values: edges, string, and the widths that lie on a limb."""
     widths = []
-    for limb in LIMBS:
+    for limb, nock in zip(LIMBS, found.nocks, strict=True):
+        from_nock = np.abs(found.way_mm - nock)
         for name in values:
-            if name.startswith(f"width_{limb}") and (mm := float(name.rsplit("_", 1)[1])) < found.numbers[f"reach_{limb}"]:
+            if not name.startswith(f"width_{limb}"):
+                continue
+            mm = float(name.rsplit("_", 1)[1])
+            seen = int((np.abs(from_nock - mm) < HALF_WINDOW_MM).sum())
+            if mm < found.numbers[f"reach_{limb}"] and seen >= LEAST_SEEN and np.isfinite(values[name].u):
                 widths.append(Width(limb, mm, values[name]))
     at = np.arange(len(trace.right_px), dtype=float)
     return FrontView(
@@ -255,7 +262,14 @@ def _check_alike(found: FrontShape) -> None:
     steps = np.diff(found.way_mm)
     if steps.max() > MOST_JUMP * np.median(steps):
         raise NeedsHelp("An edge of a limb jumps sideways, so something beside it was followed.", remedy, clicks=())
-    wide = [{float(n.rsplit("_", 1)[1]): w for n, w in found.numbers.items() if n.startswith(f"width_{limb}")} for limb in LIMBS]
+    wide = [
+        {
+            d: w
+            for n, w in found.numbers.items()
+            if n.startswith(f"width_{k}") and (d := float(n.rsplit("_", 1)[1])) < found.numbers[f"reach_{k}"] + HALF_WINDOW_MM
+        }
+        for k in LIMBS
+    ]
     if not all(wide):
         raise NeedsHelp("No width of a limb could be read.", remedy, clicks=())
     for d in sorted({*wide[0], *wide[1]}):

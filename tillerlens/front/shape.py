@@ -37,6 +37,7 @@ PAST_MM, PAST_U_MM, PAST_APART_U_MM = 20.0, 12.0, 4.0  # of wood past a nock, al
 WALL_MM, WALL_U_MM = 6.0, 3.0
 NOCK_FIT_MM = (8.0, 70.0)  # inside a nock, where its limb's middle is read: the loop hides the nock itself
 HANDLE_FIT, LEAST_FIT_MM = 0.25, 12.0  # of the handle's length, at either side of its centre; and at the least
+LEAST_SEEN = 3  # columns beside a station, for its width to be told
 STATION_MM, HALF_WINDOW_MM = 100.0, 12.0
 SMOOTH_MM = 12.0
 END_MM = 40.0  # of a limb's end: there it lies on the line between handle and nock by definition
@@ -189,9 +190,12 @@ def shape(x: Array, outline: Outline, camera: Camera, shot: Shot) -> FrontShape:
         from_nock = np.abs(s - nocks[k])
         reach = np.abs(handle - nocks[k]) - shot.handle_mm / 2
         numbers[f"reach_{name}"] = float(reach)
-        for d in np.arange(STATION_MM, reach + HALF_WINDOW_MM, STATION_MM):
+        # more of them, and from farther beside each, than are told: where nocks and depth are moved a little, none may go missing
+        for d in np.arange(STATION_MM, np.abs(handle - nocks[k]), STATION_MM):
             here = part & (np.abs(from_nock - d) < HALF_WINDOW_MM)
-            if here.sum() < 3:
+            if here.sum() < LEAST_SEEN:
+                here = part & (np.abs(from_nock - d) < 2 * HALF_WINDOW_MM)
+            if here.sum() < 2:
                 continue
             w = float(np.polyfit(from_nock[here] - d, width[here], 1)[1])
             lean = float(np.polyfit(along[here], mid[here], 1)[0])
