@@ -83,7 +83,7 @@ def test_the_parallax_of_the_string_is_what_a_pencil_gives():
 
 
 def test_a_width_keeps_its_uncertainty_where_columns_are_sparse():
-    """Columns 9.4 mm apart: two or three of them lie within 12 mm of a station, according to where the nock is taken to be, which is
+    """Columns 9.4 mm apart: two or three of them lie within 12 mm of a station, as the nock is taken to be, which is
     doubtful by 6 mm. A station that went missing in one of these settings had no uncertainty."""
     fit, shot = fit_from(), read_shot(FRONT)
     whole, *_ = drawn_outline(fit, shot)
