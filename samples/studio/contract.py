@@ -121,6 +121,20 @@ def measures(put: Set) -> dict[str, Any]:
     return out
 
 
+def defects(posed: Any, side_of: dict[str, str]) -> list[dict[str, Any]]:
+    """The bow's weak and stiff places, inches from the nock, each on its side of the picture."""
+    return [
+        {
+            "kind": d["kind"],
+            "side": side_of[d["limb"]],
+            "from_nock": d["from_nock_mm"] / IN,
+            "half_width": d["half_width_mm"] / IN,
+            "bend_percent": d["bend_percent"],
+        }
+        for d in truth.spots(posed)
+    ]
+
+
 def answer(put: Set) -> dict[str, Any]:
     s, posed = put.scene, put.posed
     back = {b: a for a, b in SIDES.items()}
@@ -146,16 +160,7 @@ def answer(put: Set) -> dict[str, Any]:
         "lower_limb_length_in": float(posed.shapes["lower"].s[-1]) / IN,
         "bow": {k: v for k, v in vars(posed.built.plan).items() if k not in ("kinks", "defects")}
         | {"handle_thickness_mm": posed.built.thick0},
-        "defects": [
-            {
-                "kind": d["kind"],
-                "side": back[d["limb"]],
-                "from_nock": d["from_nock_mm"] / IN,
-                "half_width": d["half_width_mm"] / IN,
-                "bend_percent": d["bend_percent"],
-            }
-            for d in truth.spots(posed)
-        ],
+        "defects": defects(posed, back),
         "measures": measures(put),
         "pixels": pixels(put),
     }

@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from studio import boards, develop, lights, stage, truth
+from studio import boards, contract, develop, lights, stage, truth
 from studio.bows import IN, LBF, BowPlan, Built, build, state
 from studio.camera import Camera, look
 from studio.meshes import bow as bow_mesh
@@ -156,19 +156,9 @@ def _answer(scene: Scene, built: Built, frames: list[dict[str, Any]]) -> dict[st
     braced = state(built, "braced")
     assert braced.equilibrium is not None
     side_of = {b: a for a, b in _sides(scene.upper).items()}
-    defects = [
-        {
-            "kind": d["kind"],
-            "side": side_of[d["limb"]],
-            "from_nock": d["from_nock_mm"] / IN,
-            "half_width": d["half_width_mm"] / IN,
-            "bend_percent": d["bend_percent"],
-        }
-        for d in truth.spots(braced)
-    ]
     return {
         "name": scene.name,
-        "defects": defects,
+        "defects": contract.defects(braced, side_of),
         "braced_energy_J": braced.equilibrium.energy / 1000,
         "brace_from_back_of_handle": (built.thick0 / 2 - braced.equilibrium.hook[1]) / IN,
         "frames": frames,

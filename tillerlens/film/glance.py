@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from tillerlens.core.stretches import stretches_of
 from tillerlens.film.clip import Frame
-from tillerlens.film.track import runs
 from tillerlens.trace.network import FinderMaps, find_maps
 
 Array = NDArray[np.float64]
@@ -44,7 +44,7 @@ def most_drawn(frames: Iterable[Frame]) -> tuple[Frame, Frame] | None:
     if np.ptp(depths) < LEAST_WAY:
         return None
     near = depths >= depths.max() - NEAR * np.ptp(depths)
-    a, b = max(runs(near), key=lambda r: r[1] - r[0])
+    a, b = max(stretches_of(near), key=lambda r: r[1] - r[0])
     chosen = deep[(a + b) // 2][2]
     return None if chosen is None else (first, chosen)
 

@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 
 from tillerlens.core.errors import Reason
 from tillerlens.core.measurement import LIMBS, Measurement, Value
+from tillerlens.core.robust import mad_u
+from tillerlens.core.stretches import stretches_of
 from tillerlens.film.follow import Seen
 
 Array = NDArray[np.float64]
@@ -128,16 +130,10 @@ def smoothed(time: Array, y: Array) -> tuple[Array, float]:
     return out, 1.4826 * float(np.nanmedian(np.abs(y - out))) / np.sqrt(n - 2)
 
 
-def runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """First and last index of every stretch that is true."""
-    ends = np.diff(np.r_[0, mask.astype(int), 0])
-    return list(zip(np.nonzero(ends == 1)[0].tolist(), (np.nonzero(ends == -1)[0] - 1).tolist(), strict=True))
-
-
 def hidden(track: Track) -> list[Reason]:
     """The stretches in which nothing was seen, told."""
     out = []
-    for a, b in runs(np.array([bool(x) for x in track.lost])):
+    for a, b in stretches_of(np.array([bool(x) for x in track.lost])):
         from_s, to_s = track.time_s[a], track.time_s[min(b + 1, len(track.lost) - 1)]
         if to_s - from_s >= HIDDEN_S:
             what = {"string": "string", "tip": "limb tips", "handle": "handle"}.get(track.lost[a], "bow")
@@ -182,9 +178,9 @@ def held_rows(track: Track) -> tuple[int, int] | None:
     d = track.draw_mm
     near = np.nan_to_num(d, nan=-np.inf) > np.nanmax(d) - HELD_MM
     t = track.time_s.tolist()
-    a, b = max(runs(near), key=lambda r: t[r[1]] - t[r[0]])
+    a, b = max(stretches_of(near), key=lambda r: t[r[1]] - t[r[0]])
     middle = float(np.median(d[a : b + 1]))
-    off = max(2.0, 4 * 1.4826 * float(np.median(np.abs(d[a : b + 1] - middle))))
+    off = max(2.0, 4 * mad_u(d[a : b + 1]))
     while a < b and abs(d[a] - middle) > off:
         a += 1
     while b > a and abs(d[b] - middle) > off:
@@ -234,9 +230,9 @@ def _track_u(frame_u: Array, scatter: float, noise: float, led: Array) -> Array:
 
 def _noise(own: Array) -> float:
     """How far what was followed strays from frame to frame by itself: each from the mean of those beside it, robustly."""
-    away = np.abs(own[1:-1] - (own[:-2] + own[2:]) / 2)
+    away = own[1:-1] - (own[:-2] + own[2:]) / 2
     away = away[np.isfinite(away)]
-    return 1.4826 * float(np.median(away)) / np.sqrt(1.5) if len(away) else 0.0
+    return mad_u(away, 0.0) / np.sqrt(1.5) if len(away) else 0.0
 
 
 def _led_by(x: Array, y: Array, line: Array, weight: Array) -> Callable[[Array], Array]:

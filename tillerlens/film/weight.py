@@ -26,8 +26,7 @@ def weigh_pull(film: DrawFilm, given: Given) -> Bench | None:
         None where nothing was weighed or nothing was drawn. A bench without a curve says in its ``reasons`` why.
     """
     frames = [s.measurement.as_printed() for s in over_the_pull(film.stages)]
-    weighed = bool(given.readings) or any(m.facts.draw_weight_n for m in given.pictures)
-    if film.track is None or not frames or not weighed:
+    if film.track is None or not frames or not given.weighed:
         return None
     longest = film.hold.draw.value if film.hold is not None else float(np.nanmax(film.track.draw_mm))
     return tell(replace(given, pictures=[*given.pictures, *frames], full_draw_mm=longest))

@@ -44,7 +44,7 @@ def weighed_now(bow: Bow, stages: Sequence[Stage], events: Sequence[Event], docu
     """What the bow weighs over its draw as it is now, and the energy that stores; None where it was not weighed."""
     hand = on_hand(stages, events)
     given = given_of(bow, hand, document, full_draw_of(bow))
-    return tell(given) if given.readings or any(m.facts.draw_weight_n for m in given.pictures) else None
+    return tell(given) if given.weighed else None
 
 
 def given_of(

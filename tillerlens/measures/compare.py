@@ -16,9 +16,9 @@ import numpy as np
 from tillerlens.core.errors import Reason
 from tillerlens.core.measurement import COVER, LIMBS, LimbName, Measurement, Value
 from tillerlens.core.robust import mad_u
+from tillerlens.core.stretches import stretches_of
 from tillerlens.core.units import MM_PER_INCH, NEWTON_PER_POUND
 from tillerlens.measures.pair import Array, BendChange, Picture, bend_change, change, check_one_bow, from_rest, read_picture
-from tillerlens.measures.set import runs
 
 NEAR_DRAW_MM, NEAR_BRACE_MM = MM_PER_INCH / 2, MM_PER_INCH / 4  # common practice: compare at like draw and like brace
 DRAW_READ = 0.01  # of a draw whose doubt is unknown, relative: a quarter inch of 28 in, as read off an arrow
@@ -216,7 +216,7 @@ def _patches(bend: dict[LimbName, BendChange]) -> tuple[Patch, ...]:
         significant = np.abs(c.per_m) > COVER * c.u_per_m
         stands = np.abs(c.per_m - usual) > STANDS_OUT * scatter
         for sign in (1.0, -1.0):
-            for i, j in runs(significant & stands & inner[limb] & (sign * c.per_m > 0)):
+            for i, j in stretches_of(significant & stands & inner[limb] & (sign * c.per_m > 0)):
                 out.append(_patch(c, sign * (c.per_m - usual), i + int(np.argmax(sign * c.per_m[i : j + 1]))))
     unique = {(p.limb, round(p.start_mm), round(p.end_mm)): p for p in out}
     return tuple(sorted(unique.values(), key=lambda p: -abs(p.percent.value)))
@@ -224,7 +224,7 @@ def _patches(bend: dict[LimbName, BendChange]) -> tuple[Patch, ...]:
 
 def _patch(c: BendChange, contrast: Array, peak: int) -> Patch:
     on = contrast > contrast[peak] / 2
-    i, j = next((i, j) for i, j in runs(on) if i <= peak <= j)
+    i, j = next((i, j) for i, j in stretches_of(on) if i <= peak <= j)
     x = c.from_nock_mm
     return Patch(c.limb, float(x[i]), float(x[j]), float(x[peak]), _peak_percent(c, peak))
 

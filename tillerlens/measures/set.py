@@ -15,10 +15,10 @@ from datetime import datetime
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.measurement import COVER, LIMBS, LimbName, Measurement, Value
+from tillerlens.core.stretches import stretches_of
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.measures.from_rest import THIRDS
 from tillerlens.measures.pair import Array, BendChange, Picture, added, bend_change, change, check_one_bow, read_picture, smoother
@@ -154,7 +154,7 @@ def _limb_set(then: Picture, now: Picture, limb: LimbName, at_tip: Value) -> Lim
     significant = bool(thirds) and math.isfinite(at_tip.u) and abs(at_tip.value) > COVER * at_tip.u
     shares = _shares(thirds, at_tip) if significant else {}
     beyond = np.abs(smooth) > COVER * spread
-    stretches = tuple((float(x[i]), float(x[j])) for i, j in runs(beyond))
+    stretches = tuple((float(x[i]), float(x[j])) for i, j in stretches_of(beyond))
     return LimbSet(limb, at_tip, along, smooth, spread, thirds, shares, stretches)
 
 
@@ -196,12 +196,6 @@ def _shares(thirds: dict[str, Value], at_tip: Value) -> dict[str, Value]:
     parts["inner"] = {t: (-k, thirds[t]) for t in outer_two} | {"whole": (k * sum(share.values()) / 100, at_tip)}
     share["inner"] = 100 - sum(share.values())
     return {t: replace(added(parts[t], "%"), value=share[t]) for t in THIRDS}
-
-
-def runs(on: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """(first, last) index of every run of True."""
-    edge = np.diff(np.r_[False, on, False].astype(int))
-    return list(zip(np.nonzero(edge == 1)[0].tolist(), (np.nonzero(edge == -1)[0] - 1).tolist(), strict=True))
 
 
 # --- reflex over time

@@ -84,6 +84,11 @@ class Given:
     def unpictured(self) -> Unpictured:
         return Unpictured(self.readings, self.brace_back_mm)
 
+    @property
+    def weighed(self) -> bool:
+        """Whether the bow was ever weighed, with a picture or without."""
+        return bool(self.readings) or any(m.facts.draw_weight_n for m in self.pictures)
+
 
 @dataclass(frozen=True, eq=False)
 class Bench:

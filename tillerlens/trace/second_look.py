@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from tillerlens.core.stretches import stretches_of
 from tillerlens.trace.edges import Side, measure_side
 from tillerlens.trace.straighten import Strip
 
@@ -174,6 +175,5 @@ def _roughness(at: Array, middle: Array, where: Array, shown: Array) -> float:
 
 
 def _runs(true: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """(start, stop) of each stretch that is true."""
-    edges = np.flatnonzero(np.diff(np.r_[False, true, False]))
-    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
+    """(start, stop) of each stretch that is true, as a slice takes them."""
+    return [(a, b + 1) for a, b in stretches_of(true)]
