@@ -45,6 +45,13 @@ def test_without_times_the_first_reading_after_the_string_counts():
     assert "S1, against S3" in section(lay_out(Story("x", stages=stages)), "Reflex and set").text[0]
 
 
+def test_one_reading_of_reflex_is_no_course_of_it():
+    whole = story()
+    for many, drawn_over_time in ((1, False), (2, True)):
+        shown = section(lay_out(replace(whole, reflexes=whole.reflexes[:many])), "Reflex and set").figures
+        assert any(f.title == "Reflex over time" for f in shown) is drawn_over_time
+
+
 def test_set_that_is_not_told_is_said():
     first = document(flat, flat)
     del first.values["reflex"]

@@ -13,6 +13,7 @@ from tests.mechanics.test_scraping import DRAW, EI, FULL, bow_of, exact, softer,
 from tests.support.scraping_bows import photographed, random_bench
 from tillerlens.core.errors import Reason
 from tillerlens.core.measurement import LIMBS, Value
+from tillerlens.core.units import MM_PER_INCH
 from tillerlens.mechanics.finding import Finding
 from tillerlens.mechanics.plan import as_document
 from tillerlens.mechanics.scraping import Foretold, Hand, Leave, Left, Scrape, ScrapeTarget, plan_scraping
@@ -150,6 +151,15 @@ def test_no_stretch_in_words_runs_into_what_is_left(plans):
             assert a < b
             assert all(limb != other or b <= low or a >= high for other, low, high in spans["leave"])
             assert all(limb != other or b <= low or a >= high for other, low, high in spans["skip"])
+
+
+def test_what_is_skipped_beside_a_hinge_is_not_said_to_reach_into_it():
+    """Both are rounded outward to half inches: 6 1/2 to 10.7 and 10.7 to 14.3 in were said as to 11 and from 10 1/2 in."""
+    ends = [(6.6 * MM_PER_INCH, 10.7 * MM_PER_INCH), (10.7 * MM_PER_INCH, 14.3 * MM_PER_INCH)]
+    leave = (Leave("upper", ends[0], 0.1, told=False), Leave("upper", ends[1], 0.3))
+    said = [x.text for x in plan_in_words(replace(plan_of(), leave=leave), INCHES).steps if x.pattern in ("leave", "skip")]
+    assert any("skip 6 1/2 to 10 1/2 in from the nock" in text for text in said), said
+    assert any("leave 10 1/2 to 14 1/2 from the nock" in text or "leave 10 1/2 to 14 1/2 in" in text for text in said), said
 
 
 def test_what_hardly_looks_like_a_hinge_is_left_out_without_alarm():

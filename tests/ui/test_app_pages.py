@@ -74,6 +74,7 @@ def test_a_belly_view_counts_as_measured_in_the_report(record):
     page = visit("compare", store.get_bow(record, after.query["bow"]))
     assert page.subheader[0].value == "Two measured pictures from the side are needed to compare."
     assert "belly's colour changed stands with its newest picture" in said(page)
+    assert "No picture of this bow from the side is measured so far." in said(page)
 
 
 def test_the_shelf_says_whose_pictures_lie_beside_a_record_that_is_not_theirs(record):

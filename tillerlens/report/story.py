@@ -276,7 +276,7 @@ def _rest_figures(
     out = []
     if found is not None:
         out.append(Figure("Set map: where the wood gave", figures.set_figure(found, units)))
-    if any(math.isfinite(r.reflex.value) for r in story.reflexes):
+    if sum(math.isfinite(r.reflex.value) for r in story.reflexes) > 1:
         out.append(Figure("Reflex over time", figures.reflex_figure(story.reflexes, units)))
     if after:
         out.append(Figure("Recovery after the last unstringing", figures.recovery_figure(after, fitted, units)))

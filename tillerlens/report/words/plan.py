@@ -192,7 +192,7 @@ def _steps(plan: Plan, units: Units) -> list[Line]:
             out.append(_stretch(s, left, units))
             out += [_line("between")] if any(q.slight and skipped_inside(s, q, units) for q in left) else []
         out += [_line("nothing", limb=limb.capitalize())] if plan.stop is None and not mine else []
-        out += [_leave(q, places, units) for q in left if not q.slight]
+        out += [_leave(q, left, places, units) for q in left if not q.slight]
     return [*out, *([] if plan.finding is None else [_stands_on(plan.finding)])]
 
 
@@ -232,8 +232,11 @@ def _amount(stretch: Stretch, units: Units) -> str:
     return f"{'' if amount.startswith('under') else 'about '}{amount} ({share})"
 
 
-def _leave(leave: Leave, places: Sequence[BendAnomaly], units: Units) -> Line:
+def _leave(leave: Leave, left: Sequence[Leave], places: Sequence[BendAnomaly], units: Units) -> Line:
     a, b = outward(leave.from_nock_mm, units)
+    if not (leave.told or leave.before):  # rounded outward, it would reach into the hinge beside it, which is said by itself
+        for low, high in (outward(q.from_nock_mm, units) for q in left if q.told or q.before):
+            a, b = (high if low < a < high else a), (low if low < b < high else b)
     where = {"limb": leave.limb.capitalize(), "from_": _number(a, units), "to": _place(b, units)}
     if not leave.told:
         return _line("leave_before" if leave.before else "skip", **where)

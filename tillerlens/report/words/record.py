@@ -101,7 +101,7 @@ def _parts(d: Details, units: Units) -> list[str]:
             shot = f"{say_arrow(d.arrow_mass_kg, units)} at {say_speed(d.speed_m_s, units)}"
             return [shot, f"drawn {say_length(d.draw_mm, units)} to the {d.draw_to}"]
         case FindingDetails():
-            return [*_with("{} limb", d.limb), f"{d.at_px[0]:.0f}, {d.at_px[1]:.0f} in the picture"]
+            return [*_with("{} limb", d.limb), "marked in the picture"]
     return []
 
 

@@ -45,11 +45,11 @@ def show(place: Place) -> None:
     measured = known.measured()
     if len(measured) < 2:
         st.subheader("Two measured pictures from the side are needed to compare.", anchor=False)
-        have = "one is" if measured else "none is"
+        have = "One picture" if measured else "No picture"
         more = "Add pictures of it; any two can be compared, at rest or drawn."
         if any(s.from_front for s in known.stages):
             more += " How a heat-treated belly's colour changed stands with its newest picture."
-        widgets.missing(f"Of this bow {have} on the timeline.", more, known, "picture", "Add a picture")
+        widgets.missing(f"{have} of this bow from the side is measured so far.", more, known, "picture", "Add a picture")
         return
     then, now = _choose(known, measured)
     if then.id == now.id:
