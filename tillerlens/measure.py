@@ -27,8 +27,8 @@ from tillerlens.photo.camera import CameraFit
 from tillerlens.photo.intake import Photo, judge
 from tillerlens.photo.scale import fit_scale
 from tillerlens.shape.bow_shape import BowShape
-from tillerlens.shape.checks import CROOKED_MM, check_shape, placing_doubts, root_doubts, shape_doubts
-from tillerlens.shape.perturbations import perturbations_of, root_unseen_u, tip_turn_u
+from tillerlens.shape.checks import CROOKED_MM, check_reach, check_shape, placing_doubts, root_doubts, shape_doubts
+from tillerlens.shape.perturbations import perturbations_of, root_unseen_u, tip_turn_u, tip_unseen_u
 from tillerlens.shape.placing import Placed, begin, place_nocks, see_string
 from tillerlens.shape.profile import limb_profiles, shadow_doubt, traced_bow, width_doubt
 from tillerlens.shape.uncertainty import Sensitivity, sensitivities
@@ -177,10 +177,12 @@ def _read(task: _Task, variant: TraceVariant) -> tuple[Measurement, Trace] | Tra
         if shape.handle_scatter_mm > CROOKED_MM and not variant.handle_held:
             return replace(variant, handle_held=True)  # a line beside the handle may have been followed in its back's place
         check_shape(shape, placed.settled.length_off_u)
+        check_reach(placed, shape)
         of_outline = outline_doubts(prepared.light, trace)
 
         changes = sensitivities(perturbations_of(trace, placed, shape), placed.evidence, shape, placed.model.shape)
-        influence = changes.with_own("tip", tip_turn_u(trace, placed.evidence.overhang_mm, shape))
+        overhang_mm = placed.evidence.overhang_mm
+        influence = changes.with_own("tip", tip_turn_u(trace, overhang_mm, shape) | tip_unseen_u(overhang_mm, shape))
         influence = influence.with_own("edge", root_unseen_u(trace, shape, shot.handle_mm))
 
         doubts = task.doubts + string.doubts + placing_doubts(placed) + of_outline + root_doubts(shape)

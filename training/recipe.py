@@ -56,11 +56,11 @@ def _cut_short(whole: Recipe, traced: int, rate: float) -> Recipe:
     return replace(whole, until=3750, then=finish)
 
 
-# once with a high rate and once with a lower one, each over scenes of its own; neither is shipped (training/README.md)
-_SLENDER = Recipe("finder", seed=67, drawn=1200, traced=560, held_drawn=6, held_traced=6, block=8, size=(1024, 768),
-                  steps=6000, batch=16, rate=1.0e-3, early=0.02, joined=0.78, charred=0.1, cluttered=0.6, slender=0.65,
-                  until=5000, deeper=True)  # fmt: skip
-_SLENDER_ON = replace(_SLENDER, seed=71, drawn=1040, traced=560, steps=5400, rate=6e-4, until=None)
+# twice over bows as slim as bows are: the second run has the first one's blocks and 740 more
+_SLIM = Recipe("finder", seed=83, drawn=1200, traced=560, held_drawn=6, held_traced=6, block=8, size=(1024, 768),
+               steps=4800, batch=16, rate=1.1e-3, early=0.02, joined=0.8, charred=0.1, cluttered=0.6, slender=0.65,
+               deeper=True)  # fmt: skip
+_SLIM_ON = replace(_SLIM, drawn=1700, traced=800, steps=4600, rate=7e-4, early=0.7, joined=0.65)
 
 RECIPES = {
     "full": _FULL,
@@ -76,13 +76,9 @@ RECIPES = {
         Recipe("finder", seed=43, drawn=320, traced=80, held_drawn=6, held_traced=3, block=4, size=(1024, 768),
                steps=1000, batch=16, rate=5e-4, early=0.08, joined=0.75, charred=0.1, cluttered=0.7),
     ),
-    # from the shipped finder's weights, mostly amid timber, stopped at step 3996; then on from there with slimmer bows
-    "amid": (
-        Recipe("finder", seed=61, drawn=900, traced=420, held_drawn=6, held_traced=6, block=8, size=(1024, 768),
-               steps=8000, batch=16, rate=1.0e-3, early=0.02, joined=0.8, charred=0.1, cluttered=0.6, until=3996, deeper=True),
-    ),
-    "slender": (_SLENDER,),
-    "slender-on": (_SLENDER_ON,),
+    # from `full` and `cluttered` half way between: mostly amid timber, and slim
+    "slim": (_SLIM,),
+    "slim-on": (_SLIM_ON,),
     "tiny": (
         Recipe("finder", seed=7, drawn=3, traced=0, held_drawn=1, held_traced=0, block=2, size=(256, 192),
                steps=6, batch=2, rate=1e-4, until=3, then=Recipe("finder", seed=7, drawn=1, traced=0, held_drawn=1, held_traced=0,

@@ -6,10 +6,12 @@ import numpy as np
 
 from tillerlens.core.errors import NeedsHelp, Reason
 from tillerlens.core.measurement import LIMBS
-from tillerlens.shape.bow_shape import BowShape, LimbFit
+from tillerlens.core.units import format_inches
+from tillerlens.shape.bow_shape import BEYOND_MM, BowShape, LimbFit
 from tillerlens.shape.evidence import grip_seen
+from tillerlens.shape.nocks import to_px
 from tillerlens.shape.placing import Placed
-from tillerlens.shape.settle import Settled
+from tillerlens.shape.settle import LOST_MM, LOST_U_MM, Settled
 from tillerlens.trace.path import CLICKS
 from tillerlens.trace.string import FAINT
 from tillerlens.trace.trace import Trace
@@ -36,6 +38,8 @@ CROOKED_MM = 2.0  # rms of a handle's back about its straight line, beyond which
 SURE = 0.9  # posterior probability from which a supposition is reported
 HANDLE_KNOWN_MM = 4.0  # a standard uncertainty of the handle's place below which the limbs' difference is sharp
 OBLIQUE_RAD = np.radians(25)
+MOST_LOST_MM = 2 * LOST_U_MM - LOST_MM  # of its nock, that a tip lost on a ground of its own colour may end
+MOST_SHORT_MM = 0.75 * BEYOND_MM  # the same where the length agrees; the rest is room for how unsure the nock is
 
 _HOW = "Click the two nocks and the middle of the handle, or retake with even light and the bow clear of other things."
 
@@ -64,6 +68,27 @@ def check_shape(s: BowShape, length_off_u: float) -> None:
                 fault="edge",
                 limb=name,
                 share=_around(limb, int(np.argmax(bends)) + NOCK_SAMPLES),
+            )
+
+
+def check_reach(placed: Placed, s: BowShape) -> None:
+    """Raise ``NeedsHelp`` where a limb was followed to so far short of its nock that the rest of it was never seen.
+
+    The curve is not carried on so far, and the numbers would stand on a nock in the wrong place. Where the bow looks clearly too
+    short as well, the end is more likely another thing's than a lost tip's."""
+    most_mm = MOST_LOST_MM if placed.settled.length_off_u > DIFFERS_U else MOST_SHORT_MM
+    for k, name in enumerate(LIMBS):
+        short_mm = -placed.settled.overhang_mm[k]
+        if short_mm > most_mm:
+            (x, y) = to_px(placed.evidence, s, s.nocks_mm)[k]
+            raise NeedsHelp(
+                f"The {name} limb could only be followed to {format_inches(short_mm)} short of its nock.",
+                f"Click the {name} nock, where the string sits, or retake with something plain of another colour behind the tip.",
+                clicks=CLICKS,
+                short_mm=short_mm,
+                fault="click",
+                wants=f"nock_{name}",
+                place_px=(float(x), float(y)),
             )
 
 

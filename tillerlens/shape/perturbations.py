@@ -97,6 +97,25 @@ def tip_turn_u(trace: Trace, overhang_mm: tuple[float, float], shape: BowShape) 
     return out
 
 
+def tip_unseen_u(overhang_mm: tuple[float, float], shape: BowShape) -> dict[str, float]:
+    """Standard uncertainty (mm) of what stands on a nock that lies beyond where its limb was seen to end: the curve is carried on
+    there, and the limb may bend twice as much as it does elsewhere or not at all, which moves the nock across it."""
+    out: dict[str, float] = {}
+    for name, limb, past_mm in zip(LIMBS, (shape.upper, shape.lower), overhang_mm, strict=True):
+        if past_mm >= 0:
+            continue
+        u = max(float(np.abs(np.mean(limb.curve.curvature))), LEAST_BEND_PER_MM) * past_mm**2 / 2
+        length_mm = float(limb.from_centre_mm[0] + limb.from_nock_mm[0])
+        parts = {f"tip_height_{name}": 1.0, "tip_height_difference": 1.0}
+        parts |= {f"reflex_{name}": 1.0, "reflex_difference": 1.0, "reflex": 0.5}
+        for d in STATIONS_IN:
+            share = min(1.0, d * MM_PER_INCH / length_mm)  # of the nock's step, that the line between the nocks takes there
+            parts |= {f"gap_{name}_{d}": share, f"gap_difference_{d}": share}
+        for number in parts.keys() & shape.numbers.keys():
+            out[number] = float(np.hypot(out.get(number, 0.0), parts[number] * u))
+    return out
+
+
 def root_unseen_u(trace: Trace, shape: BowShape, handle_mm: float) -> dict[str, float]:
     """Standard uncertainty (mm) of the gaps beside a handle where a limb's two edges were not both seen from its root on: the
     curve is carried on there, and the limb may bend twice as much as it does elsewhere or not at all."""

@@ -29,6 +29,8 @@ UNEVEN_MM, UNEVEN_U_MM = 14.0, 6.0
 # source). Tips lost on a ground of their own colour are short of the nocks by less.
 PAST_MM, PAST_U_MM, PAST_APART_U_MM, PAST = 25.0, 10.0, 8.0, 0.45
 LOST_MM, LOST_U_MM, LOST = -8.0, 5.0, 0.1
+# One tip alone hidden, or lost on its ground, by an inch or so; the other ends at its nock.
+ONE_LOST_MM, ONE_LOST_U_MM, ONE_LOST = -22.0, 10.0, 0.03
 # Beyond one end something else may have been followed: a shadow, a line, the string.
 STRAYED_MM, STRAYED_U_MM, STRAYED = 70.0, 30.0, 0.04
 # Beyond the one, what was typed and the picture are both less sure; beyond the other what was typed is not believed.
@@ -158,19 +160,11 @@ def suppositions(
         shifts = [(True, 1.0, shot.nock_to_nock_mm / 2 - shot.upper_limb_length_mm, LENGTH_U_MM)]
     else:
         shifts = [(True, EVEN, 0.0, EVEN_U_MM)] + [(False, (1 - EVEN) / 2, way * UNEVEN_MM, UNEVEN_U_MM) for way in (-1, 1)]
-    ways = [("at nocks", 1 - PAST - LOST * squared, np.zeros(2), 0.0, 0.0)]
-    ways.append(("past", PAST, np.full(2, PAST_MM), PAST_U_MM, PAST_APART_U_MM))
-    if squared:
-        ways.append(("lost", LOST, np.full(2, LOST_MM), LOST_U_MM, LOST_U_MM))
-        strayed = np.array([STRAYED_MM, PAST_MM])
-        ways += [("past", STRAYED, far, STRAYED_U_MM / 2, STRAYED_U_MM / 2) for far in (strayed, strayed[::-1])]
-    if None not in known:
-        ways = [("known", 1.0, np.zeros(2), 0.0, 0.0)]
+    known_so = [("known", 1.0, np.zeros(2), np.zeros((2, 2)))]
     out = []
     for even, share, shift, shift_u in shifts:
-        for name, weight, past, u, apart in ways:
-            nocks = np.array([[u**2 + apart**2, u**2 - apart**2], [u**2 - apart**2, u**2 + apart**2]])
-            mean = past.copy()
+        for name, weight, past, own in _ends(squared) if None in known else known_so:
+            mean, nocks = past.copy(), own.copy()
             for k, offset in enumerate(known):
                 if offset is not None or tip_u_mm[k] > LOST_U_MM:  # an end so unsure is a place on the limb: it tells no tip
                     mean[k] = LOST_MM if offset is None else offset
@@ -180,6 +174,24 @@ def suppositions(
             covariance[0, 0], covariance[1:, 1:] = shift_u**2, nocks
             out.append(Supposition(name, even, share * weight, np.r_[shift, mean], covariance))
     return out
+
+
+def _ends(squared: bool) -> list[tuple[str, float, Array, Array]]:
+    """How the limbs may end: name, prior weight, wood past the upper and the lower nock (2,), mm, and its covariance (2, 2)."""
+
+    def alike(u: float, apart: float) -> Array:
+        return np.array([[u**2 + apart**2, u**2 - apart**2], [u**2 - apart**2, u**2 + apart**2]])
+
+    ways = [("at nocks", 1 - PAST - LOST * squared, np.zeros(2), alike(0.0, 0.0))]
+    ways.append(("past", PAST, np.full(2, PAST_MM), alike(PAST_U_MM, PAST_APART_U_MM)))
+    if squared:
+        ways.append(("lost", LOST, np.full(2, LOST_MM), alike(LOST_U_MM, LOST_U_MM)))
+        for k in (0, 1):
+            only = np.eye(2)[k]
+            ways.append(("lost", ONE_LOST, ONE_LOST_MM * only, np.diag(ONE_LOST_U_MM**2 * only)))
+            far = STRAYED_MM * only + PAST_MM * (1 - only)
+            ways.append(("past", STRAYED, far, alike(STRAYED_U_MM / 2, STRAYED_U_MM / 2)))
+    return ways
 
 
 @dataclass(frozen=True, eq=False)

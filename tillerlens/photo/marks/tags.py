@@ -22,6 +22,7 @@ STRAIGHT, STRAIGHT_PERCENTILE, STRAIGHT_PX = 0.8, 90, 0.5  # of a straight side'
 MOST_MOVED_PX = 4  # a corner that has moved by more from the detector's is another
 FIT_ACCURACY = 0.01  # of OpenCV's line, px and radians
 SPREAD_STEP_PX, MOST_SPREAD_PX = 0.4, 1.0  # of bright paper into black squares
+TURN_ROUNDS, TURN_STAYS_RAD = 5, np.radians(0.01)  # of a sheet about its middle
 LEAST_ACROSS = 0.05  # sine of the angle between two sides that still meet in a corner
 COVERED_CORNER_U_PX = 3.0  # a side of the tag is partly hidden, or the tag is bent
 # corner order of the detector: clockwise from the tag's own top left; board X right, Y down
@@ -125,20 +126,65 @@ def tag_marks(grey: NDArray[np.uint8], side_mm: float, centres_mm: dict[int, tup
 
 
 def fit_tags(marks: Marks, lens: Lens) -> CameraFit:
-    """Fit the camera to tag corners, with one more unknown: how far bright paper has spread into the black squares.
+    """Fit the camera to tag corners, with two more things unknown: how each sheet lies turned about its middle, and how far
+    bright paper has spread into the black squares.
 
-    Over-exposed paper blooms and every black square looks smaller by the same fraction of a pixel a side; taken at face
-    value that bends the lens. The squared residual is a parabola in the spread, so three fits find its bottom.
+    Sheets are pinned up by eye and lie a degree or more askew, on a floor ten; only their middles are measured. Over-exposed
+    paper blooms and every black square looks smaller by the same fraction of a pixel a side; taken at face value that bends the
+    lens. The squared residual is a parabola in the spread, so three fits find its bottom.
+
+    Raises
+    ------
+    ScaleError
+        When the tags contradict each other.
     """
+    marks, fit = _as_turned(marks, lens)
     middles = marks.points_px.reshape(-1, 4, 2).mean(1)
     outward = marks.points_px - np.repeat(middles, 4, axis=0)
     outward /= np.linalg.norm(outward, axis=1, keepdims=True) / np.sqrt(2)  # a side moved by 1 px moves the corner by sqrt 2
 
     def grown(px: float) -> CameraFit:
-        return fit_camera(replace(marks, points_px=marks.points_px + px * outward), lens)
+        return fit_camera(replace(marks, points_px=marks.points_px + px * outward), lens, fit.camera.theta)
 
     step = SPREAD_STEP_PX
     low, here, high = (grown(d).rms_px ** 2 for d in (-step, 0.0, step))
     bend = low - 2 * here + high
     spread = float(np.clip(step * (low - high) / (2 * bend), -MOST_SPREAD_PX, MOST_SPREAD_PX)) if bend > 0 else 0.0
     return grown(spread)
+
+
+def _as_turned(marks: Marks, lens: Lens) -> tuple[Marks, CameraFit]:
+    """The marks with each tag turned as its sheet lies, and the camera they give; first by the tags' middles alone, then by the
+    camera, until the turns stay."""
+    px = marks.points_px.reshape(-1, 4, 2)
+    upright = marks.points_mm.reshape(-1, 4, 2)
+    middles = upright.mean(1)
+    square = upright - middles[:, None]
+    seen, there = px.mean(1).astype(np.float32), middles.astype(np.float32)
+    if len(px) > 3:
+        to_board = cv2.findHomography(seen, there)[0]
+    else:
+        to_board = np.vstack([cv2.getAffineTransform(seen, there), [0.0, 0.0, 1.0]])
+    on_board = None if to_board is None else cv2.perspectiveTransform(px.reshape(1, -1, 2).astype(float), to_board)[0]
+    turns = np.zeros(len(px)) if on_board is None else _turns(np.asarray(on_board, float), square)
+    fit: CameraFit | None = None
+    for _ in range(TURN_ROUNDS):
+        c, s = np.cos(turns)[:, None], np.sin(turns)[:, None]
+        turned = np.stack([c * square[..., 0] - s * square[..., 1], s * square[..., 0] + c * square[..., 1]], -1)
+        marks = replace(marks, points_mm=(middles[:, None] + turned).reshape(-1, 2))
+        fit = fit_camera(marks, lens, None if fit is None else fit.camera.theta)
+        again = _turns(fit.camera.to_plane(marks.points_px), square)
+        stays, turns = float(np.max(np.abs(np.angle(np.exp(1j * (again - turns)))))) < TURN_STAYS_RAD, again
+        if stays:
+            break
+    assert fit is not None
+    return marks, fit
+
+
+def _turns(corners_mm: Array, square: Array) -> Array:
+    """How each tag (n,) is turned (rad) on the board, whose corners (4 n, 2) mm lie about its middle, from upright (n, 4, 2)."""
+    own = corners_mm.reshape(-1, 4, 2)
+    own = own - own.mean(1, keepdims=True)
+    along = (own * square).sum((1, 2))
+    across = (square[..., 0] * own[..., 1] - square[..., 1] * own[..., 0]).sum(1)
+    return np.asarray(np.arctan2(across, along))
