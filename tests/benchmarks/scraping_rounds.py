@@ -5,8 +5,8 @@
 
 --straight: the plan is given what pictures tell straight, with twice the noise and one draw, instead of through measurement
 documents. --banded: the documents' curvature errs as that of rendered pictures does, else with long waves. --free: the handle
-rocks on its cradle. --each: a line for every bow. The true bow's statics are finer than the plan's, its faults lie
-anywhere, and the hand is 20 % off in common and 10 % by place.
+rocks on its cradle. --each: a line for every bow, with the tallies so far. The true bow's statics are finer than the plan's,
+its faults lie anywhere, and the hand is 20 % off in common and 10 % by place.
 
 A stiff place that was found is scraped, so the next rounds see only what is left of it, often a narrow ridge between two hollows;
 that is counted by itself.
@@ -150,6 +150,20 @@ def over_two_inches(bench: Bench, k: int, place: float) -> float:
     return float(-np.expm1((ln[0] + ln[2]) / 2 - ln[1]))
 
 
+def so_far(outcomes: list[Outcome]) -> str:
+    """The tallies of the table, as count/of, for a run that is cut short."""
+
+    def count(name: str) -> str:
+        all_ = [v for o in outcomes for v in getattr(o, name)]
+        return f"{sum(all_)}/{len(all_)}"
+
+    wood = [off for o in outcomes for _, off in o.touched]
+    return (
+        f"good {sum(o.good for o in outcomes)}/{len(outcomes)} hinge wood {sum(wood)}/{len(wood)} worse {count('worse')} "
+        f"weight {count('weight_in')} gaps {count('gaps_in')} false {count('false')}"
+    )
+
+
 def main() -> None:
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("--bows", type=int, default=200)
@@ -165,7 +179,7 @@ def main() -> None:
         if a.each:
             print(f"{k:4d} {'ok ' if o.good else 'BAD'} gap " + " ".join(f"{g:5.1f}" for g in o.gap) + "  over % "
                   + " ".join(f"{100 * w:5.1f}" for w in o.over), f"hand {o.bench.hand:.2f}", ",".join(o.stops), "|",
-                  ",".join(o.bench.faults), flush=True)  # fmt: skip
+                  ",".join(o.bench.faults), "| so far:", so_far(outcomes), flush=True)  # fmt: skip
     print(f"{a.bows} bows, seeds {1000 * a.seed} to {1000 * a.seed + a.bows - 1}")
     print(f"{'round':>6} {'gap median':>11} {'gap p95':>8} {'over median':>12} {'over p5..p95':>14}")
     for r in range(a.rounds + 1):

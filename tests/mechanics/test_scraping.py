@@ -323,6 +323,20 @@ def test_no_splinter_is_told_beside_a_hinge():
     assert len(plain) > 3 and min(b - a for a, b in plain) >= MAY_BE_MM
 
 
+def test_no_island_is_scraped_deeper_than_what_lies_on_either_side_of_it():
+    """Three inches between wood left out and a stretch that got half as much became the hinge: 18 % by the next picture."""
+    stiff = EI * (1 + 0.3 / (1 + np.exp(-(S - (LENGTH - 330.0)) / 8)))  # outside of 330 mm from the nock
+    place = BendAnomaly("lower", "hinge", Value(260.0, 8.0, "mm"), 95.0, Value(0.1, 0.05, ""), 2.0)
+    present = replace(exact(bow_of(lower=stiff)), finding=Finding((), ("drawn",), "at rest", perhaps=(place,)))
+    plan = plan_scraping(present, wished(weight_of(present) / 1.3, "like_upper"))
+    take = taken(plan, "lower")[::-1]
+    (left,) = [q.from_nock_mm for q in plan.leave if q.limb == "lower"]
+    at = LENGTH - S[::-1]
+    beside = take[np.argmax(at > left[1] + 6)]
+    assert beside > 0
+    assert np.all(take[(at > left[1] + 6) & (at < left[1] + 120)] == beside)
+
+
 def test_with_much_doubt_places_are_not_told_apart():
     """Stiffness known to 15 % only: the limb is scraped alike all along, by what the weight asks."""
     present = exact(bow_of(lower=softer(330, -0.2, 40)), u=0.15)

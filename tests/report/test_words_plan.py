@@ -16,7 +16,7 @@ from tillerlens.core.measurement import LIMBS, Value
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.mechanics.finding import Finding
 from tillerlens.mechanics.plan import as_document
-from tillerlens.mechanics.scraping import Foretold, Hand, Leave, Left, Scrape, ScrapeTarget, plan_scraping
+from tillerlens.mechanics.scraping import Foretold, Hand, Leave, Left, Scrape, ScrapeTarget, Stretch, plan_scraping
 from tillerlens.report.charts.plan import leave_rows, plan_chart, plan_figure, plan_rows
 from tillerlens.report.pdf_plan import plan_pdf
 from tillerlens.report.words.plan import PATTERNS, Line, evidence_in_words, plan_in_words, say_where
@@ -82,10 +82,12 @@ def fits(line: Line) -> bool:
 def test_a_hinge_of_an_earlier_plan_is_left_with_its_reason_in_words_table_and_chart(plans):
     plan = plans["left before"]
     words = " ".join(line.text for line in plan_in_words(plan, INCHES).steps)
-    assert "Lower limb: leave 10 1/2 to 15 in from the nock alone. It was a hinge before you scraped beside it." in words
+    assert "Lower limb: leave 10 1/2 to 15 in from the nock alone. An earlier plan named a hinge there." in words
     rows = {row[0]: row[-1] for row in plan_tables(plan, INCHES)[1].rows}
     assert rows["12"] == "leave" and rows["18"] != "leave"
-    assert [(r["limb"], r["says"]) for r in leave_rows(plan, INCHES)] == [("lower", "leave")]
+    (box,) = leave_rows(plan, INCHES)
+    assert (box["limb"], box["says"]) == ("lower", "leave")
+    assert box["to"] - box["from"] == pytest.approx(4.5)  # as said: the box ended inside of where nothing comes off
 
 
 @pytest.mark.parametrize("units", [INCHES, CM], ids=["in", "cm"])
@@ -113,7 +115,7 @@ def test_cautions_stand_where_advice_stands(plans):
         if NO_CUT & {line.pattern for line in said.steps}:
             assert {"care_then", "care_edges"} <= care
         assert "cannot see grain" in " ".join(said.always) and "Stop at any tick" in " ".join(said.always)
-        assert any(q.told for q in plan.leave) == ("care_hinge" in care)
+        assert any(q.told or q.before for q in plan.leave) == ("care_hinge" in care)
 
 
 def test_a_stop_advises_no_cut(plans):
@@ -244,6 +246,27 @@ def test_the_paper_shows_the_charts_numbers(plans):
     assert "stiff" in said
     for stretch in plans["stiff"].stretches:
         assert f"{100 * stretch.share:g} %" in said
+
+
+def test_the_papers_amounts_are_the_words_and_stand_clear_of_bars_and_each_other(plans):
+    """Beside the words' half a 64th stood 0.6/64 in, and it lay on the deeper bar of the stretch beside it."""
+    side = plans["side"]
+    stretches = tuple(
+        Stretch("upper", ends, share, Value(share, 0.01, ""), share * 11.0, None)
+        for ends, share in (((250, 290), 0.06), ((290, 330), 0.02))
+    )
+    svg = ElementTree.fromstring(plan_figure(replace(side, stretches=stretches, leave=()), INCHES))
+    texts = {t.text: (float(t.get("x")), float(t.get("y"))) for t in svg.iter("{http://www.w3.org/2000/svg}text")}
+    deep, shallow = texts["1 1/2 64ths"], texts["half a 64th"]
+    assert abs(deep[1] - shallow[1]) >= 12 or abs(deep[0] - shallow[0]) > 75
+    bars = [
+        [tuple(map(float, xy.split(","))) for xy in p.get("points").split()]
+        for p in svg.iter("{http://www.w3.org/2000/svg}polygon")
+    ]
+    feet = [(b[0][0], b[2][0], b[1][1]) for b in bars if len(b) == 4 and b[1][1] > b[0][1]]
+    assert len(feet) == 2 and all(
+        shallow[1] > foot for left, right, foot in feet if left < shallow[0] + 30 and shallow[0] - 30 < right
+    )
 
 
 def test_a_stiff_place_and_its_stretch_are_said_alike(plans):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -10,13 +11,14 @@ from shapely import affinity, box
 
 from tests.outside.test_curves import seen, shape_of
 from tests.support.against_truth import SAMPLES, measure_sample, truth_of
+from tillerlens.core.measurement import Value
 from tillerlens.core.shot import Shot
 from tillerlens.photo.camera import Camera
 from tillerlens.photo.light import lit_from_camera
 from tillerlens.shape.bow_shape import EASED_Q_U, AssumedSection, Evidence, wood_thickness
 from tillerlens.shape.evidence import flash_shadow, view_tilt_u
 from tillerlens.shape.perturbations import thickness_perturbations
-from tillerlens.shape.profile import limbs_apart, thickness_u
+from tillerlens.shape.profile import limbs_apart, shadow_doubt, thickness_u
 from tillerlens.shape.uncertainty import sensitivities
 
 LEANS = np.array([0.02, 0.05, 0.1, 0.15, 0.2, 0.25])
@@ -96,23 +98,41 @@ def test_a_flash_falls_off_from_the_middle_and_a_window_to_one_side():
     assert lit_from_camera(light(0.0 * x)) == 0.0
 
 
-def test_what_is_expected_of_a_flashs_shadow_comes_off_unless_it_was_taken_off_or_there_is_none():
-    camera = Camera(np.r_[0.0, 0, 0, 0, 0, 1500.0, np.log(2400.0), 0, 1499.5, 1124.5], (3000, 2250))
-    y, x = np.mgrid[0:225, 0:300] / 150.0 - np.array([0.75, 1.0])[:, None, None]
-    lit = np.repeat((30000 * np.exp(-0.3 * (x**2 + y**2)))[..., None], 3, axis=2).astype(np.uint16)
+CAMERA = Camera(np.r_[0.0, 0, 0, 0, 0, 1500.0, np.log(2400.0), 0, 1499.5, 1124.5], (3000, 2250))
 
-    def shadow(light: np.ndarray, standoff_mm: float, taken: bool = False) -> tuple[float, float]:
-        found = flash_shadow(light, camera, standoff_mm, taken)
-        return found.value, found.u
 
-    assert shadow(lit, 50.0) == pytest.approx((1.0, 25 / 30))  # 30 +- 25 mm from the lens, 50 before 1500
-    assert shadow(lit, 50.0, taken=True) == pytest.approx((0.0, np.hypot(30, 25) / 30))
-    assert shadow(np.full_like(lit, 20000), 50.0) == (0.0, 0.0)
-    assert shadow(lit, -20.0) == (0.0, 0.0)  # a stick's pegs stand before the bow: no board is known behind it
-    faint = np.repeat((30000 * np.exp(-0.08 * (x**2 + y**2)))[..., None], 3, axis=2).astype(np.uint16)
-    p = lit_from_camera(faint)  # what may be a flash and may be a room: 0 or 30 +- 25, by a draw
-    drawn = np.where(np.random.default_rng(5).random(200000) < p, np.random.default_rng(6).normal(30, 25, 200000), 0.0) / 30
-    assert 0.2 < p < 0.8 and shadow(faint, 50.0) == pytest.approx((drawn.mean(), drawn.std()), abs=0.01)
+@pytest.mark.parametrize("lit", [1.0, 0.4])
+@pytest.mark.parametrize("standoff_mm", [50.0, 12.0])
+def test_what_is_expected_of_a_flashs_shadow_comes_off_with_the_doubt_of_where_it_falls(lit, standoff_mm):
+    """By a draw: a flash or none, 30 +- 25 mm from the lens, its shadow cast by the edge 16 mm nearer to it or 16 mm further off;
+    half of a limb that lies on the board casts none."""
+    rng = np.random.default_rng(5)
+    edge = standoff_mm + rng.choice([-16.0, 16.0], 400000)
+    drawn = np.where(rng.random(edge.size) < lit, rng.normal(30, 25, edge.size) * np.maximum(edge, 0) / 1500, 0.0)
+    found = flash_shadow(lit, CAMERA, standoff_mm, 32.0, taken=False)
+    assert (found.value, found.u) == pytest.approx((drawn.mean(), drawn.std()), abs=0.005)
+    seen = flash_shadow(lit, CAMERA, standoff_mm, 32.0, taken=True)  # nothing more comes off
+    assert (seen.value, seen.u) == pytest.approx((0.0, np.sqrt(np.mean(drawn**2))), abs=0.005)
+
+
+def test_no_shadow_of_a_flash_is_expected_without_one_or_without_a_board_behind():
+    assert flash_shadow(0.0, CAMERA, 50.0, 32.0, taken=False) == Value(0.0, 0.0, "mm")
+    for standoff_mm in (0.0, -20.0):  # the bow is its own scale; a stick's pegs stand before it
+        assert flash_shadow(1.0, CAMERA, standoff_mm, 32.0, taken=False) == Value(0.0, 0.0, "mm")
+
+
+def test_a_flash_is_spoken_of_where_it_is_likely_and_counts():
+    """By a bow an inch before its board, a tenth too thick, nothing was said: the doubt was more than what came off."""
+    shape = shape_of(bow(), "unstrung")
+    thick = float(np.median(shape.upper.wood_mm))
+
+    def said(flash: float, off_mm: float, part: float) -> set[str]:
+        evidence = replace(bow(), section=AssumedSection(shadow_mm=off_mm))
+        placed = SimpleNamespace(evidence=evidence, flash=flash, shadow_u_mm=part * thick)
+        return {r.code for r in shadow_doubt(placed, shape)}
+
+    assert said(0.8, 0.2, 0.04) == {"flash_shadow"}
+    assert said(0.3, 0.2, 0.04) == said(1.0, 0.0, 0.04) == said(1.0, 0.2, 0.02) == set()
 
 
 def test_a_camera_that_a_length_has_bent_far_is_half_believed():

@@ -75,6 +75,11 @@ class AssumedSection:
     tilt: tuple[float, float] = (0.0, 0.0)
     shadow_mm: float = 0.0
 
+    @property
+    def mean_width_mm(self) -> float:
+        """Along the limb."""
+        return self.width_mm - self.taper_from / 2 * (self.width_mm - self.tip_mm)
+
 
 @dataclass(frozen=True, eq=False)
 class Evidence:

@@ -8,7 +8,6 @@ from numpy.typing import NDArray
 from tillerlens.core.measurement import Value
 from tillerlens.core.shot import Shot
 from tillerlens.photo.camera import OBLIQUENESS_PRIOR_U, Camera, CameraFit
-from tillerlens.photo.light import lit_from_camera
 from tillerlens.shape.bow_shape import LIMB_WIDTH_MM, LIMB_WIDTH_U_MM, AssumedSection, Evidence, ShapeLayout, make_layout
 from tillerlens.shape.spline import shortest_wave_mm
 from tillerlens.trace.trace import Trace
@@ -26,7 +25,7 @@ USUAL_GRIP_MM, USUAL_GRIP_U_MM = 38.0, 8.0
 RIGID_MM, SWOLLEN, THINNEST_GRIP = 150.0, 1.3, 0.9
 GRIP_BESIDE = 12  # stations of each limb beside the handle
 # From a phone's lens to its flash (common practice, no source): the shadow that it throws on the board stands out beside one
-# edge by as much of it as the standoff is of the camera's distance. Most of it passes for the limb.
+# edge by as much of it as that edge's distance from the board is of the camera's. Most of it passes for the limb.
 FLASH_MM, FLASH_U_MM = 30.0, 25.0
 
 
@@ -95,14 +94,26 @@ def view_tilt_u(by_marks: Camera, by_length: Camera, path_px: Array) -> tuple[fl
     return (float(turned[0]), float(turned[1])) if np.hypot(*turned) > OBLIQUENESS_PRIOR_U else (0.0, 0.0)
 
 
-def flash_shadow(light: NDArray[np.uint16], camera: Camera, standoff_mm: float, taken: bool) -> Value:
-    """How much of the limbs' apparent thickness (mm) is the shadow of a flash, as far as the picture looks lit by one.
+def flash_shadow(lit: float, camera: Camera, standoff_mm: float, width_mm: float, taken: bool) -> Value:
+    """How much of the limbs' apparent thickness (mm) is the shadow of a flash.
 
     A shadow only ever adds, so what is expected of it comes off. The mean and spread are those of a mixture: a room can look the
-    same and has none. Where the shadow was seen and ``taken`` off, as much is in doubt but nothing more comes off.
+    same and has none. The shadow that shows is cast by the limb's edge nearer to the camera where it falls on the side that is
+    turned away, by the one nearer to the board on the side that faces it; which side that is nobody knows. Where the shadow was
+    seen and ``taken`` off, as much is in doubt but nothing more comes off.
+
+    Parameters
+    ----------
+    lit : how likely the picture is lit by the camera's flash (``photo.light.lit_from_camera``).
+    camera, standoff_mm : where the limbs' middle stands before the board; not before any where that is nothing or less.
+    width_mm : of the limbs.
+    taken : whether the shadow was seen and taken off.
     """
-    share, lit = max(standoff_mm, 0.0) / -float(camera.centre_mm[2]), lit_from_camera(light)
+    if standoff_mm <= 0:
+        return Value(0.0, 0.0, "mm")
+    far = -float(camera.centre_mm[2])
+    edges = np.maximum(standoff_mm + np.array([-0.5, 0.5]) * width_mm, 0.0) / far
+    expected, square = FLASH_MM * float(edges.mean()), (FLASH_MM**2 + FLASH_U_MM**2) * float(np.mean(edges**2))
     if taken:
-        return Value(0.0, float(np.sqrt(lit) * np.hypot(FLASH_MM, FLASH_U_MM) * share), "mm")
-    u = np.sqrt(lit * FLASH_U_MM**2 + lit * (1 - lit) * FLASH_MM**2)
-    return Value(lit * FLASH_MM * share, float(u * share), "mm")
+        return Value(0.0, float(np.sqrt(lit * square)), "mm")
+    return Value(lit * expected, float(np.sqrt(lit * square - (lit * expected) ** 2)), "mm")

@@ -15,6 +15,7 @@ from tillerlens.core.errors import NeedsHelp, Reason
 from tillerlens.core.json_form import JsonDocument
 from tillerlens.core.shot import Shot
 from tillerlens.photo.camera import CameraFit
+from tillerlens.photo.light import lit_from_camera
 from tillerlens.shape.bow_shape import Evidence
 from tillerlens.shape.evidence import evidence_of, flash_shadow, layout_of, view_tilt_u
 from tillerlens.shape.nocks import (
@@ -96,7 +97,8 @@ class Placed:
     evidence, model : for the shape.
     string : as ``StringSeen``, with what its hook is known to.
     tilt_u : standard uncertainty of the direction the limbs are seen from, mm per mm.
-    shadow_u_mm : of the limbs' apparent thickness, by a flash's own shadow.
+    flash : how likely the picture is lit by the camera's own flash.
+    shadow_u_mm : standard uncertainty of the limbs' apparent thickness by that flash's shadow.
     """
 
     shot: Shot
@@ -105,6 +107,7 @@ class Placed:
     model: ShapeModel
     string: DrawnString | None
     tilt_u: tuple[float, float]
+    flash: float
     shadow_u_mm: float
 
     def facts(self, trace: Trace) -> JsonDocument:
@@ -190,7 +193,8 @@ def place_nocks(t: TracedPicture, seen: StringSeen) -> Placed:
     tilt_u = (0.0, 0.0) if last.fit.squared else view_tilt_u(t.fit.camera, camera, t.trace.path_px)
     evidence = last.applied(evidence)
     # as good as the one view is the other: the limbs are seen from halfway between them
-    shadow = flash_shadow(t.light, camera, t.shot.standoff_mm, t.trace.fringe_taken)
+    flash = lit_from_camera(t.light)
+    shadow = flash_shadow(flash, camera, t.shot.standoff_mm, evidence.section.mean_width_mm, t.trace.fringe_taken)
     section = replace(evidence.section, tilt=(-tilt_u[0], -tilt_u[1]), shadow_mm=shadow.value)
     evidence = replace(evidence, section=section)
     return Placed(
@@ -200,6 +204,7 @@ def place_nocks(t: TracedPicture, seen: StringSeen) -> Placed:
         ShapeModel(layout_of(evidence, t.shot, t.trace), t.shot.state),
         None if seen.string is None else _less_sure_if_astray(seen.string, seen.offsets, t.trace),
         tilt_u,
+        flash,
         shadow.u,
     )
 

@@ -25,6 +25,7 @@ LIMBS_ALIKE_U = 0.05  # of their thickness, that a bow's two limbs differ by (co
 MOST_BY_WIDTH = 0.12  # of the thickness, as a standard uncertainty: more is said
 NOTHING_LEFT = 1.05  # times the least that the wood may be: all that shows may be broad face
 LEAST_SHADOW = 0.03  # of the thickness, as a standard uncertainty by a flash's shadow: less is not worth a word
+LIKELY_FLASH = 0.5  # from which on a flash is spoken of
 PLACES = np.linspace(0.2, 0.8, 25)  # of a limb, where its thickness is held against the other's
 
 
@@ -116,10 +117,10 @@ def width_doubt(shot: Shot, s: BowShape, influence: Sensitivity) -> tuple[Reason
 def shadow_doubt(placed: Placed, s: BowShape) -> tuple[Reason, ...]:
     """Said where a flash's shadow may pass for much of the limbs, and none was seen to be taken off."""
     part = placed.shadow_u_mm / float(np.median([np.median(limb.wood_mm) for limb in (s.upper, s.lower)]))
-    if placed.evidence.section.shadow_mm <= placed.shadow_u_mm or part < LEAST_SHADOW:
+    if placed.evidence.section.shadow_mm == 0 or placed.flash < LIKELY_FLASH or part < LEAST_SHADOW:
         return ()
-    text = "The camera's flash lit this picture, and its shadow passes for a part of the limbs. What is expected of it was taken "
-    text += f"off, but their thickness is only good to about {200 * part:.0f} %."
+    text = "The camera's flash seems to have lit this picture, and its shadow passes for a part of the limbs. "
+    text += f"What is expected of it was taken off, but their thickness is only good to about {200 * part:.0f} %."
     return (Reason("flash_shadow", text, "Leave the flash off, or measure the thickness with calipers."),)
 
 

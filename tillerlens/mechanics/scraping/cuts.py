@@ -319,9 +319,11 @@ def _split(cuts: list[Cut], patches: Patches, over: Floats, cov: Floats, power: 
                 if min(q.length for q in two) < care.shortest_mm or _splinters(two):
                     continue
                 w = _mean(two[0], patches) - _mean(two[1], patches)
-                apart, u = abs(float(w @ over)), float(np.sqrt(w @ cov @ w))
-                if apart > best * u and apart > care.split_share * power:
-                    best, found = apart / u, (cut, two)
+                apart, u = float(w @ over), float(np.sqrt(w @ cov @ w))
+                if _island(two[0 if apart > 0 else 1], float(edge), care.shortest_mm):
+                    continue
+                if abs(apart) > best * u and abs(apart) > care.split_share * power:
+                    best, found = abs(apart) / u, (cut, two)
         if found is None:
             return cuts
         cuts = sorted([c for c in cuts if c is not found[0]] + list(found[1]), key=lambda c: c.low)
@@ -331,6 +333,14 @@ def _split(cuts: list[Cut], patches: Patches, over: Floats, cov: Floats, power: 
 def _splinters(two: tuple[Cut, Cut]) -> bool:
     """Whether a cut in two leaves a part beside a hinge or a stiff place that is shorter than such a place."""
     return min(b - a for q in two for a, b in q.parts) < MAY_BE_MM
+
+
+def _island(more: Cut, edge: float, shortest_mm: float) -> bool:
+    """Whether the half that takes ``more`` has less than a hand scrapes by itself between the edge where less begins and wood
+    that is left out: with less wood off on either side of it, it would become the hinge."""
+    whole = (more.low, more.high)
+    runs = [q for q in _less_spans([whole], more.skip + more.apart) if edge in q and q != whole]
+    return any(high - low < shortest_mm for low, high in runs)
 
 
 def _mean(cut: Cut, patches: Patches) -> Floats:

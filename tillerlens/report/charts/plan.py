@@ -20,10 +20,11 @@ from tillerlens.mechanics.scraping import LimbNeed, Plan
 from tillerlens.report.charts import Rows
 from tillerlens.report.charts.picture import COLOURS
 from tillerlens.report.charts.svg import WIDE, draw_rule, draw_text, svg
-from tillerlens.report.words.plan_tables import scraped
+from tillerlens.report.words.plan_tables import kept_off, say_amount, scraped
 from tillerlens.report.words.quantities import Units
 
 _HINGE, _WOOD = "#4d4d4d", "#e3d3b4"
+LETTER, LABEL = 6.6, 13.0  # width of a letter and height of a line of the figure's labels
 
 
 def plan_chart(plan: Plan, units: Units | None = None) -> alt.LayerChart:
@@ -82,8 +83,7 @@ def plan_figure(plan: Plan, units: Units | None = None) -> str:
     deepest = max(max(float(r["take"]) for r in rows), 0.1)
     wide, left, line, under, above = WIDE, 16.0, 78.0, 84.0, 46.0
     x = lambda at: left + (at - low) / (high - low) * (wide - 2 * left)  # noqa: E731
-    unit = _depth(plan, units)[1]
-    parts = []
+    parts, bars, labels = [], [], []
     for k, limb in enumerate(LIMBS):
         mine = sorted((r for r in rows if r["limb"] == limb), key=lambda r: r["at"])
         stout = -min(float(r["back"]) for r in rows)
@@ -92,25 +92,42 @@ def plan_figure(plan: Plan, units: Units | None = None) -> str:
         parts.append(_polygon(outline, _WOOD, _HINGE))
         for run in _runs([float(r["take"]) for r in mine]):
             a, b, take = mine[run[0]]["at"], mine[run[-1]]["at"], max(float(mine[i]["take"]) for i in run)
-            depth = under * take / deepest
-            parts.append(
-                _polygon([(x(a), line), (x(a), line + depth), (x(b), line + depth), (x(b), line)], COLOURS[limb], _HINGE)
-            )
-            said = {"mm": f"{take:.2f} mm", "64ths": f"{take:.1f}/64 in"}.get(unit, f"{take:g} %")
-            parts.append(draw_text(x((a + b) / 2), line + depth + 13, said, "middle", 11))
+            bars.append((x(a), x(b), line + under * take / deepest))
+            left_, right, foot = bars[-1]
+            parts.append(_polygon([(left_, line), (left_, foot), (right, foot), (right, line)], COLOURS[limb], _HINGE))
+        for stretch in (s for s in plan.stretches if s.limb == limb):
+            said = f"{100 * stretch.share:g} %" if stretch.mm is None else say_amount(stretch.mm, units)
+            for ends in scraped(stretch, plan.leave, units):
+                labels.append((x(sum(_axis(plan, k, mm, units) for mm in ends) / 2), said))
         parts.append(draw_text(left if k == 0 else wide - left, 14, f"{limb} limb, nock outermost", "end" if k else "start", 12))
     for box in boxes:
         a, b = x(box["from"]), x(box["to"])
         parts.append(f'<rect x="{a:.1f}" y="{line - above:.1f}" width="{b - a:.1f}" height="{above + under:.1f}" fill="none" '
                      f'stroke="{_HINGE}" stroke-dasharray="3 3"/>')  # fmt: skip
         parts.append(draw_text((a + b) / 2, line - above - 4, box["says"], "middle", 11))
-    bottom = line + under + 30
+    placed = _under(bars, labels)
+    parts += [draw_text(at, foot, said, "middle", 11) for at, foot, said in placed]
+    ruler = max([line + under + 16, *(foot + 4 for _, foot, _ in placed)])
+    bottom = ruler + 14
     for mark, label in zip(_marks(plan, units), _labels(plan, units), strict=True):
         parts += [
-            draw_rule(x(mark), line + under + 16, x(mark), line + under + 20, _HINGE),
+            draw_rule(x(mark), ruler, x(mark), ruler + 4, _HINGE),
             draw_text(x(mark), bottom + 2, label, "middle", 10),
         ]
     return svg(parts, bottom + 8)
+
+
+def _under(bars: Sequence[tuple[float, float, float]], labels: Sequence[tuple[float, str]]) -> list[tuple[float, float, str]]:
+    """Where each label stands (middle, foot, label): under all bars (left, right, foot) that it spans and clear of the others."""
+    out: list[tuple[float, float, str]] = []
+    for at, said in sorted(labels):
+        half = LETTER * len(said) / 2
+        foot = max((b for left, right, b in bars if left < at + half and at - half < right), default=0.0) + LABEL
+        for other, low, text in sorted(out, key=lambda label: label[1]):
+            if abs(other - at) < half + LETTER * len(text) / 2 and abs(low - foot) < LABEL:
+                foot = low + LABEL
+        out.append((at, foot, said))
+    return out
 
 
 def _polygon(points: Sequence[tuple[float, float]], fill: str, stroke: str) -> str:
@@ -182,7 +199,7 @@ def leave_rows(plan: Plan, units: Units) -> Rows:
     for q in plan.leave:
         if q.slight or (not q.told and plan.stop is not None):
             continue
-        ends = sorted(_axis(plan, LIMBS.index(q.limb), mm, units) for mm in q.from_nock_mm)
+        ends = sorted(_axis(plan, LIMBS.index(q.limb), mm, units) for mm in kept_off(q, plan.leave, units))
         out.append(
             {
                 "limb": q.limb,

@@ -15,7 +15,7 @@ from tillerlens.mechanics.finding import Finding, confidence
 from tillerlens.mechanics.observed import own_u
 from tillerlens.mechanics.places import BendAnomaly
 from tillerlens.mechanics.scraping import Forecast, Leave, Plan, Stretch
-from tillerlens.report.words.plan_tables import outward, rounded, say_amount, say_strokes, scraped, skipped_inside, told_step
+from tillerlens.report.words.plan_tables import kept_off, rounded, say_amount, say_strokes, scraped, skipped_inside, told_step
 from tillerlens.report.words.quantities import Units, say, say_length, say_weight, say_weight_reach
 from tillerlens.report.words.verdict import CARE_ALWAYS, CARE_UNDER_TENSION, how_sure, stands_on_in_words
 
@@ -60,7 +60,7 @@ PATTERNS = {
     "between": "Leave the wood between them alone this time: it may bend too much there.",
     "leave": "{limb} limb: leave {from_} to {to} from the nock alone. There {is_} a hinge; in its middle it bends about {softer} "
     "% more than the wood beside it.",
-    "leave_before": "{limb} limb: leave {from_} to {to} from the nock alone. It was a hinge before you scraped beside it. "
+    "leave_before": "{limb} limb: leave {from_} to {to} from the nock alone. An earlier plan named a hinge there. "
     "The new pictures don't show for sure that it is gone.",
     "skip": "{limb} limb: skip {from_} to {to} from the nock this time. It may bend too much there; the next picture will tell.",
     "nothing": "{limb} limb: take nothing off.",
@@ -152,7 +152,7 @@ def plan_in_words(plan: Plan, units: Units | None = None) -> PlanWords:
         care = [_line("care_then"), _line("care_edges")]
     else:
         expect.append(_line("tiller_now", **tiller))
-    care += [_line("care_hinge")] if any(q.told for q in plan.leave) else []
+    care += [_line("care_hinge")] if any(q.told or q.before for q in plan.leave) else []
     doubts = tuple(f"{r.text} {r.remedy}".strip() for r in plan.doubts)
     return PlanWords(tuple(first), tuple(_steps(plan, units)), tuple(expect), tuple(care), doubts)
 
@@ -233,10 +233,7 @@ def _amount(stretch: Stretch, units: Units) -> str:
 
 
 def _leave(leave: Leave, left: Sequence[Leave], places: Sequence[BendAnomaly], units: Units) -> Line:
-    a, b = outward(leave.from_nock_mm, units)
-    if not (leave.told or leave.before):  # rounded outward, it would reach into the hinge beside it, which is said by itself
-        for low, high in (outward(q.from_nock_mm, units) for q in left if q.told or q.before):
-            a, b = (high if low < a < high else a), (low if low < b < high else b)
+    a, b = kept_off(leave, left, units)
     where = {"limb": leave.limb.capitalize(), "from_": _number(a, units), "to": _place(b, units)}
     if not leave.told:
         return _line("leave_before" if leave.before else "skip", **where)

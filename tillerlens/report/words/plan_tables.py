@@ -89,6 +89,17 @@ def outward(ends_mm: tuple[float, float], units: Units) -> tuple[float, float]:
     return math.floor(ends_mm[0] / step) * step, math.ceil(ends_mm[1] / step) * step
 
 
+def kept_off(leave: Leave, left: Sequence[Leave], units: Units) -> tuple[float, float]:
+    """Both ends, as said, of what is kept off. Rounded outward a skipped place would reach into the hinge beside it, which is
+    said by itself."""
+    a, b = outward(leave.from_nock_mm, units)
+    if not (leave.told or leave.before):
+        hinges = [q for q in left if q.limb == leave.limb and (q.told or q.before)]
+        for low, high in (outward(q.from_nock_mm, units) for q in hinges):
+            a, b = (high if low < a < high else a), (low if low < b < high else b)
+    return a, b
+
+
 def skipped_inside(stretch: Stretch, left: Leave, units: Units) -> bool:
     """Whether a place is skipped within a stretch, which goes on beyond it."""
     (a, b), (low, high) = rounded(stretch.from_nock_mm, units), outward(left.from_nock_mm, units)
