@@ -12,6 +12,7 @@ from tillerlens.core.errors import NeedsHelp, Reason, ShotError
 from tillerlens.core.measurement import LIMBS, FrontView, Measurement, Value, Width
 from tillerlens.core.shot import Shot
 from tillerlens.core.units import MM_PER_INCH, format_inches
+from tillerlens.front.by_colour import turned_looks
 from tillerlens.front.read import FrontTrace, read_front
 from tillerlens.front.shape import (
     CAUSES,
@@ -103,12 +104,8 @@ def measure_front(
     NeedsHelp
         Where the bow isn't found for certain, isn't whole in the picture, or isn't seen from its belly or back.
     """
-    trace = read_front(prepared, fit, shot)
-    _check_upper(trace.tips_px, shot)
-    bare = Outline(trace.right_px, trace.left_px, None)
-    x, p, off = _settled(trace, bare, fit, shot)
-    first = shape(x, bare, fit.camera, shot)
-    _check_front(first, off, shot)
+    trace, x, p, off, first = _found(prepared, fit, shot)
+    _check_aside(first)
     string = _string(prepared.light, first, shot, trace)
     if string is not None:
         p = p + np.diag(_beside_string(first, string, trace.px_per_mm))
@@ -143,6 +140,38 @@ def measure_front(
     return replace(heading, status="measured", reasons=reasons, values=told, front=view, belly=belly, evidence=evidence)
 
 
+def _found(prepared: Prepared, fit: CameraFit, shot: Shot) -> tuple[FrontTrace, Array, Array, float, FrontShape]:
+    """What was traced, all that is doubtful with its covariance, how far off the length was (u), and the bow's shape.
+
+    A bow that comes to nothing as the networks see it is looked for once more, by its colour along a nearly straight line. Where
+    two things look like the bow a person has to say which.
+    """
+    try:
+        return _read(prepared, fit, shot)
+    except NeedsHelp as first:
+        if "rival" in first.fields:
+            raise
+        try:
+            again = replace(prepared, maps=turned_looks(prepared.photo.rgb, prepared.maps))
+            return _read(again, fit, shot, by_colour=True)
+        except NeedsHelp:
+            raise first from None
+
+
+def _read(
+    prepared: Prepared, fit: CameraFit, shot: Shot, by_colour: bool = False
+) -> tuple[FrontTrace, Array, Array, float, FrontShape]:
+    trace = read_front(prepared, fit, shot, by_colour)
+    _check_upper(trace.tips_px, shot)
+    bare = Outline(trace.right_px, trace.left_px, None)
+    x, p, off = _settled(trace, bare, fit, shot)
+    found = shape(x, bare, fit.camera, shot)
+    _check_alike(found)
+    if abs(off) > MOST_OFF and abs(found.numbers["tip_line"]) <= TURNED_MM:
+        raise not_as_long(shorter=off > 0, ratio=found.length_mm / shot.nock_to_nock_mm)
+    return trace, x, p, off, found
+
+
 def _check_upper(tips_px: Array, shot: Shot) -> None:
     """Raise ShotError where the bow lies across the way its upper limb is said to: upper and lower, left and right would be a
     matter of chance. ``tips_px`` (2, 2)."""
@@ -165,9 +194,8 @@ def _settled(trace: FrontTrace, seen: Outline, fit: CameraFit, shot: Shot) -> tu
     return settled(mean, covariance, lambda q: shape(q, seen, fit.camera, shot).length_mm, shot.nock_to_nock_mm)
 
 
-def _check_front(found: FrontShape, off_u: float, shot: Shot) -> None:
-    """Raise ``NeedsHelp`` for what is no bow from its belly or back, or not as long as typed."""
-    _check_alike(found)
+def _check_aside(found: FrontShape) -> None:
+    """Raise ``NeedsHelp`` for a bow that shows its side."""
     if abs(found.numbers["tip_line"]) > TURNED_MM:
         raise NeedsHelp(
             f"The handle stands {abs(found.numbers['tip_line']) / MM_PER_INCH:.1f} in beside the line between the tips: "
@@ -175,8 +203,6 @@ def _check_front(found: FrontShape, off_u: float, shot: Shot) -> None:
             "Take it straight from the belly or the back, or say that it is a side view.",
             clicks=(),
         )
-    if abs(off_u) > MOST_OFF:
-        raise not_as_long(shorter=off_u > 0, ratio=found.length_mm / shot.nock_to_nock_mm)
 
 
 def _view(trace: FrontTrace, found: FrontShape, values: dict[str, Value], string: StringLine | None, shot: Shot) -> FrontView:
