@@ -1,5 +1,6 @@
 """A front view's other reading: the finder's looks turned by a quarter, a nearly straight path, and the limb by its colour."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -10,6 +11,7 @@ from tillerlens.core.errors import NeedsHelp
 from tillerlens.core.shot_file import read_shot
 from tillerlens.front import by_colour, measure, read
 from tillerlens.front.by_colour import inside_by_colour, straight_path, turned_looks
+from tillerlens.front.shape import FrontShape
 from tillerlens.trace import network
 from tillerlens.trace.network import FinderMaps, find_maps
 from tillerlens.trace.reading import Prepared
@@ -57,13 +59,31 @@ def test_a_straight_path_follows_a_faint_bow_past_clutter():
     limb[198:203, 90:210] = 0.3
     limb[60:63, 220:223] = 0.9
     for upper, first in (("top", 0), ("bottom", -1)):
-        path = straight_path(shown(limb), read_shot(FRONT | {"upper_limb": upper}))
+        path = straight_path(shown(limb), fit_from().camera, read_shot(FRONT | {"upper_limb": upper}))
         x, y = path.T / 4
         assert y[first] == pytest.approx(30, abs=4)
         assert np.abs(x - np.interp(y, rows, middle)).max() < 1.5
     for nothing in (np.zeros((400, 300)), 0.3 * limb):
         with pytest.raises(NeedsHelp, match="No bow was found"):
-            straight_path(shown(nothing), read_shot(FRONT))
+            straight_path(shown(nothing), fit_from().camera, read_shot(FRONT))
+
+
+def test_a_tape_beside_a_faint_bow_is_not_followed():
+    """As long as the bow and seen better: the path stays on the bow, to 2 map px."""
+    limb = np.zeros((400, 300))
+    limb[30:371, 148:153] = 0.5
+    limb[40:361, 178:183] = 0.9
+    scale = {"kind": "tape", "length_in": 60.0, "marks_px": [[722.0, 160.0], [722.0, 1440.0]]}
+    path = straight_path(shown(limb), fit_from().camera, read_shot(FRONT | {"scale": scale, "marks_px": scale.pop("marks_px")}))
+    assert np.abs(path[:, 0] / 4 - 150).max() < 2.0
+
+
+def test_what_does_not_taper_is_no_bow():
+    numbers = {"width_upper_100": 18.0, "width_upper_500": 36.0, "width_lower_100": 20.0, "width_lower_500": 36.0}
+    nothing = np.zeros((2, 2))
+    measure._check_tapers(bow := FrontShape(numbers, np.arange(3.0), nothing, nothing, nothing, 0.0, (0.0, 1.0)))
+    with pytest.raises(NeedsHelp, match="doesn't taper"):
+        measure._check_tapers(replace(bow, numbers=numbers | {"width_lower_100": 35.0}))
 
 
 def test_a_limb_is_told_from_planks_by_its_colour():

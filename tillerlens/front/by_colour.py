@@ -12,10 +12,11 @@ from scipy import ndimage
 
 from tillerlens.core.errors import NeedsHelp
 from tillerlens.core.shot import Shot
+from tillerlens.photo.camera import Camera
 from tillerlens.photo.light import FULL, sample
-from tillerlens.trace.network import FinderMaps, StripMaps, find_maps
-from tillerlens.trace.path import CLICKS, LEAST_SUPPORT, LIMB_LEVEL
-from tillerlens.trace.straighten import MIDDLE_ROW, STRIP_ACROSS, Strip
+from tillerlens.trace.network import STRIP_ACROSS, FinderMaps, StripMaps, find_maps
+from tillerlens.trace.path import CLICKS, LEAST_SUPPORT, LIMB_LEVEL, on_a_rule
+from tillerlens.trace.straighten import MIDDLE_ROW, Strip
 
 Array = NDArray[np.float64]
 
@@ -45,8 +46,8 @@ def turned_looks(rgb: NDArray[np.uint8], maps: FinderMaps) -> FinderMaps:
     return FinderMaps(limb, string, shadow, maps.k)
 
 
-def straight_path(maps: FinderMaps, shot: Shot) -> Array:
-    """The best nearly straight run (N, 2) px of what the finder sees, upper end first.
+def straight_path(maps: FinderMaps, camera: Camera, shot: Shot) -> Array:
+    """The best nearly straight run (N, 2) px of what the finder sees, upper end first; a tape or stick for scale is none.
 
     Raises
     ------
@@ -54,11 +55,11 @@ def straight_path(maps: FinderMaps, shot: Shot) -> Array:
         Where it sees too little along it.
     """
     weight = np.clip(maps.limb.astype(float) - FAINT, 0, None)
-    y, x = np.nonzero(weight)
-    w = weight[y, x]
-    if len(x) < LEAST_PLACES:
+    xy = np.argwhere(weight)[:, ::-1]
+    xy = xy[~on_a_rule(maps.to_full(xy.astype(float)), camera, shot)]
+    if len(xy) < LEAST_PLACES:
         raise _not_seen()
-    xy = np.column_stack([x, y]).astype(float)
+    w = weight[xy[:, 1], xy[:, 0]]
     middle = np.average(xy, axis=0, weights=w)
     _, axes = np.linalg.eigh(np.cov((xy - middle).T, aweights=w))
     along, across = axes[:, 1], np.array([-axes[1, 1], axes[0, 1]])

@@ -58,6 +58,8 @@ HALF_INCH_MM = MM_PER_INCH / 2  # places are reported to it
 # From an edge, that the string or its shadow may be taken for it: a string's loop, its twist and its shadow are so broad; and how
 # far the edge may then be off.
 BESIDE_MM, BESIDE_U_MM = 8.0, 2.0
+OFF_WOOD_MM = 15.0  # that a nock may seem to lie beyond the wood's end: the depth of a notch and what a length is off by
+TAPERED = 0.85  # of a limb's broadest, that it has at the most 4 in from its nock (common practice, no source)
 MOST_JUMP = 6.0  # times the usual way from station to station
 MOST_UNLIKE = 1.35  # times as wide as the other limb there (common practice, no source)
 ALIKE = 0.04  # of its width, that a limb differs from the other at one place
@@ -167,6 +169,10 @@ def _read(
     x, p, off = _settled(trace, bare, fit, shot)
     found = shape(x, bare, fit.camera, shot)
     _check_alike(found)
+    if by_colour:
+        _check_tapers(found)
+    if min(x[PAST_UP], x[PAST_LOW]) < -OFF_WOOD_MM:
+        raise not_as_long(shorter=True, ratio=float(found.way_mm[-1]) / shot.nock_to_nock_mm)
     if abs(off) > MOST_OFF and abs(found.numbers["tip_line"]) <= TURNED_MM:
         raise not_as_long(shorter=off > 0, ratio=found.length_mm / shot.nock_to_nock_mm)
     return trace, x, p, off, found
@@ -305,6 +311,18 @@ def _check_alike(found: FrontShape) -> None:
             place = format_inches(round(d / HALF_INCH_MM) * HALF_INCH_MM)
             text = f"{place} from the nocks one limb looks {times:.1f} times as wide as the other, so an edge was not followed."
             raise NeedsHelp(text, remedy, clicks=())
+
+
+def _check_tapers(found: FrontShape) -> None:
+    """Raise ``NeedsHelp`` for what is as broad at its ends as anywhere: a tape, a batten or a plank."""
+    for limb in LIMBS:
+        wide = [w for n, w in found.numbers.items() if n.startswith(f"width_{limb}")]
+        if wide[0] > TAPERED * max(wide):
+            raise NeedsHelp(
+                "What was followed doesn't taper as a bow's limbs do.",
+                "Click the two nocks.",
+                clicks=("nock_upper", "nock_lower"),
+            )
 
 
 def _width(name: str, values: dict[str, Value], px_per_mm: float) -> Value:

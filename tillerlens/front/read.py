@@ -140,8 +140,9 @@ def read_front(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot, b
     a, b = int(np.ceil(ends[0])), int(ends[1])
     cols = np.arange(a, b + 1, EVERY)
     rows = band.upper_row, band.lower_row
-    strung = shot.state == "braced" and shot.facing == "belly"
-    edges = [_edge(light, strip, cols, of, way, px_per_mm, strung) for of, way in ((rows, -1), (rows[::-1], 1))]
+    belly = shot.facing == "belly"
+    place = partial(place_edge, light, strip, strung=shot.state == "braced" and belly, pale_rim=shot.belly_heated and belly)
+    edges = [_edge(place, strip, cols, of, way, px_per_mm) for of, way in ((rows, -1), (rows[::-1], 1))]
     sides = [strip.px(cols.astype(float), row) for row, _ in edges]
     up = strip.px(np.array(ends[0]), np.array(MIDDLE_ROW)) - strip.px(np.array(ends[1]), np.array(MIDDLE_ROW))
     right = np.array([-up[1], up[0]])
@@ -172,7 +173,7 @@ def _coarse(prepared: Prepared, fit: CameraFit, shot: Shot, by_colour: bool) -> 
         even = np.linspace(0, way[-1], CLICKED_STATIONS)
         return np.column_stack([np.interp(even, way, clicked[:, k]) for k in (0, 1)])
     if by_colour:
-        return straight_path(prepared.maps, shot)
+        return straight_path(prepared.maps, fit.camera, shot)
     try:
         return find_bow(prepared.maps, fit, shot).px
     except NeedsHelp as error:
@@ -330,13 +331,12 @@ def _stop(have: Array, column: int, inward: int) -> float:
 
 
 def _edge(
-    light: NDArray[np.uint16],
+    place: Callable[..., tuple[Array, Array, Array]],
     strip: Strip,
     cols: NDArray[np.intp],
     rows: tuple[Array, Array],
     outward: int,
     px_per_mm: float,
-    strung: bool,
 ) -> tuple[Array, Array]:
     """One edge's rows at ``cols``, NaN where it is lost, and how far it may lie from there (px). Twice, the second time from what
     was found first. ``rows``: where the network has it and the limb's other edge."""
@@ -345,7 +345,7 @@ def _edge(
         for row, seen in ((row, np.isfinite(row[cols])) for row in rows)
     )
     for _ in (0, 1):
-        at, found, u = place_edge(light, strip, cols.astype(float), (base, other), outward, px_per_mm, strung)
+        at, found, u = place(cols.astype(float), (base, other), outward, px_per_mm)
         run = ndimage.gaussian_filter1d(ndimage.median_filter(found, RUN[0], mode="nearest"), RUN[1], mode="nearest")
         scatter = mad_u(found - run, 0.0) * strip.step
         good = (np.abs(found - run) * strip.step < max(STRAY_PX, 4 * scatter)) & (u < LOST_PX)
