@@ -112,18 +112,19 @@ def light_of(rows, rng):
 
 
 def test_a_bow_is_looked_for_by_colour_only_where_nothing_else_looks_like_it(monkeypatch):
-    """The first refusal is told where the other reading comes to nothing too; of two bows a person says which is meant."""
-    asked = []
+    """The first refusal is told where the other reading comes to nothing too; of two bows a person says which is meant, and a
+    heated belly's pale rim would be left out."""
+    asked, one, two = [], read_shot(FRONT), read_shot(FRONT)
 
     def reading(prepared, fit, shot, by_colour=False):
         asked.append(by_colour)
-        raise NeedsHelp("By colour." if by_colour else "By network.", "", **({"rival": 0.9} if shot == "two" else {}))
+        raise NeedsHelp("By colour." if by_colour else "By network.", "", **({"rival": 0.9} if shot is two else {}))
 
     monkeypatch.setattr(measure, "_read", reading)
     monkeypatch.setattr(measure, "turned_looks", lambda rgb, maps: maps)
     photo = SimpleNamespace(rgb=np.zeros((8, 8, 3), np.uint8))
     prepared = Prepared(photo, np.zeros((8, 8, 3), np.uint16), shown(np.zeros((4, 4))), ())
-    for shot, tried in (("one", [False, True]), ("two", [False])):
+    for shot, tried in ((one, [False, True]), (two, [False]), (replace(one, belly_heated=True), [False])):
         asked.clear()
         with pytest.raises(NeedsHelp, match="By network"):
             measure._found(prepared, None, shot)

@@ -29,7 +29,6 @@ WINDOW_MM, EVERY_MM = 12.0, 5.0  # along the limb, looked at together, and from 
 ALONG_MM = 40.0  # along the limb, that the face's hue is taken from
 HUE_U = 0.04  # of the logarithm of hue, that face or ground vary by at the least
 DARKER_U, BRIGHTER_U = 0.8, 0.3  # of that of light: a side wall or a shadow is darker, hardly anything brighter
-PALE_U, PALE_HUE_U = 0.8, 0.1  # of light and of hue, that a heated belly's rim and sides vary by: they were not cooked
 MOST = 9.0  # of one place's misfit: a knot or a chip counts for no more
 WINDOW_PX, LEAST_PLACES = 1.5, 5  # between the places of a window along the limb, and how few there are
 BLACK = 1e-4  # of full light
@@ -54,7 +53,6 @@ def place_edge(
     outward: int,
     px_per_mm: float,
     strung: bool = True,
-    pale_rim: bool = False,
 ) -> tuple[Array, Array, Array]:
     """One edge's rows at windows along the limb.
 
@@ -63,7 +61,6 @@ def place_edge(
     columns, proposed : (N,) columns of the strip, and the rows where the network ends the limb there and where its other edge is.
     outward : +1 where rows grow out of the limb, -1 where they shrink.
     strung : what is dark beside an edge may be the string.
-    pale_rim : the belly was held over coals: its rounded rim and its sides stay paler than its face.
 
     Returns
     -------
@@ -75,7 +72,7 @@ def place_edge(
     off = np.arange(-REACH_PX, REACH_PX + 1e-9, STEP_PX)
     own, other = (np.interp(near, columns, row)[..., None] for row in proposed)
     v = _seen(light, strip, near, own + outward * off / strip.step)
-    cost = _misfits(v, off, _seen(light, strip, near, own + FACE * (other - own)), 0.0 if strung else BLEED, pale_rim)
+    cost = _misfits(v, off, _seen(light, strip, near, own + FACE * (other - own)), 0.0 if strung else BLEED)
     places = np.nonzero(np.abs(off) <= PLACES_PX)[0]
     chosen = places[_smoothest(cost[:, places], off[places])]
     take = np.arange(len(at))
@@ -98,26 +95,25 @@ def _tone(v: Array) -> tuple[Array, Array]:
     return seen.mean(2), seen[..., [0, 2]] - seen[..., [1]]
 
 
-def _misfits(v: Array, off: Array, face: Array, bleed: float, pale_rim: bool) -> Array:
+def _misfits(v: Array, off: Array, face: Array, bleed: float) -> Array:
     """How badly (W, O) an edge at each offset explains the light (W, O, 3): wood within, ground beyond. ``face`` (W, F, 3): the
     limb's light further in, which stands for the wood where a string runs beside the edge; ``bleed``: what of a brighter place's
-    hue one beside it has; ``pale_rim``: wood near the edge may be far paler than the face."""
+    hue one beside it has."""
     bright, hue = _tone(v)
     inner, outer = ((bright[:, far], hue[:, far]) for far in (off <= -FAR_PX, off >= FAR_PX))
     inner, string = _without_string(inner, _tone(face))
     brighter = np.expm1(ndimage.maximum_filter1d(bright, 2 * round(BLEED_PX / STEP_PX) + 1, axis=1) - bright)
     bled = bleed * np.where(string[:, None], 0.0, brighter)
     of = []
-    rims = (PALE_U, PALE_HUE_U) if pale_rim else (BRIGHTER_U, HUE_U)
-    for (own_bright, own_hue), along, (brighter_u, least_u) in ((inner, ALONG_MM, rims), (outer, EVERY_MM, (BRIGHTER_U, HUE_U))):
+    for (own_bright, own_hue), along in ((inner, ALONG_MM), (outer, EVERY_MM)):
         size = max(1, round(along / EVERY_MM))
         usual = ndimage.median_filter(np.median(own_hue, axis=1), (size, 1), mode="nearest")
         level = ndimage.median_filter(np.median(own_bright, axis=1), size, mode="nearest")
         spread = np.median(np.abs(own_hue - usual[:, None]), axis=(1, 2))
-        hue_u = np.hypot(least_u, SPREADS * ndimage.median_filter(spread, SPREAD_WINDOWS, mode="nearest"))
+        hue_u = np.hypot(HUE_U, SPREADS * ndimage.median_filter(spread, SPREAD_WINDOWS, mode="nearest"))
         away = np.sum((hue - usual[:, None]) ** 2, axis=2) / (hue_u[:, None] ** 2 + bled**2)
         over = bright - level[:, None]
-        of.append(np.minimum(away + (over / np.where(over < 0, DARKER_U, brighter_u)) ** 2, MOST))
+        of.append(np.minimum(away + (over / np.where(over < 0, DARKER_U, BRIGHTER_U)) ** 2, MOST))
     wood, ground = of
     past = off[None] - off[:, None]  # (edge, place)
     sharp, mixed = (

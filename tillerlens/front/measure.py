@@ -44,6 +44,7 @@ Array = NDArray[np.float64]
 
 EDGE_U_PX, HUE_SHARE = 0.5, 0.5  # of an edge, by blur and rounding; and of how far its light alone lets it lie
 PALE_RIM_U_MM = 1.0  # of a heated belly's edge: its rounding and sides stay pale, and before a pale ground they go unseen
+COLOUR_U_MM = 1.0  # of an edge that colour tells: a lit rim is left out, and a gap between planks beside it is taken in
 BOTH_OUT_PX = 0.25  # by sharpening, blur and rounding, of each edge of a limb alike
 TAPER_DEGREE, EVEN_PX = 4, 0.6  # of a polynomial that is an even taper, and how far limbs leave one that are made with care
 CLICK_U_PX, HANDLE_CLICK_U_MM = 2.5, 5.0  # of a click along the bow; what its maker calls the handle's centre, by eye
@@ -146,12 +147,12 @@ def _found(prepared: Prepared, fit: CameraFit, shot: Shot) -> tuple[FrontTrace, 
     """What was traced, all that is doubtful with its covariance, how far off the length was (u), and the bow's shape.
 
     A bow that comes to nothing as the networks see it is looked for once more, by its colour along a nearly straight line. Where
-    two things look like the bow a person has to say which.
+    two things look like the bow a person has to say which; and a heated belly's rim stays so pale that colour leaves it out.
     """
     try:
         return _read(prepared, fit, shot)
     except NeedsHelp as first:
-        if "rival" in first.fields:
+        if "rival" in first.fields or (shot.belly_heated and shot.facing == "belly"):
             raise
         try:
             again = replace(prepared, maps=turned_looks(prepared.photo.rgb, prepared.maps))
@@ -269,6 +270,7 @@ def _edges_u(trace: FrontTrace, shot: Shot) -> Array:
     the limb's width leaves an even taper there, which an edge that was taken wrongly for a stretch does."""
     at = np.linspace(1, -1, len(trace.right_u_px))
     handle_share, rim = shot.handle_mm / shot.nock_to_nock_mm, PALE_RIM_U_MM if shot.belly_heated else 0.0
+    rim = float(np.hypot(rim, COLOUR_U_MM if trace.by_colour else 0.0))
     width = np.linalg.norm(trace.right_px - trace.left_px, axis=1)
     rough = np.zeros(len(at))
     for part in (at > handle_share, at < -handle_share):

@@ -85,7 +85,7 @@ class FrontTrace:
 
     ``path_px``, ``right_px``, ``left_px`` (N, 2): the path and both edges, NaN where not seen; right as the viewer sees it with
     the upper limb up. ``right_u_px``, ``left_u_px`` (N,): how far each may lie from there. ``tips_px`` (2, 2): where the wood
-    ends, and ``tip_u_mm`` how far along the bow that may be off.
+    ends, and ``tip_u_mm`` how far along the bow that may be off. ``by_colour``: how it was read.
     """
 
     path_px: Array
@@ -97,6 +97,7 @@ class FrontTrace:
     tip_u_mm: tuple[float, float]
     px_per_mm: float
     support: float
+    by_colour: bool = False
 
 
 @sketched
@@ -125,23 +126,11 @@ def read_front(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot, b
     cut = partial(_by_colour, prepared) if by_colour else partial(_by_network, rgb)
     strip, band = _straighten(cut, path, strip_step(px_per_mm, BROAD_MM * LIMB_STEPS / BROAD_ROWS))
     ends, tip_u_mm = _tips(prepared.light, cut, strip, band, (fit, shot), px_per_mm)
-    for k, at in enumerate(ends):
-        end, before = (strip.px(np.array(c), np.array(MIDDLE_ROW)) for c in (at, at + (BEFORE if k == 0 else -BEFORE)))
-        thick = float(np.nanmedian(_near(band, at, k))) * strip.step
-        if thick > BROADEST_MM * px_per_mm:
-            raise NeedsHelp(
-                "The bow's edges can't be told from what is behind it.",
-                "Hang it before a plain ground that differs from the wood, and take it again.",
-                clicks=CLICKS,
-                fault="unseen",
-            )
-        if cut_at_border(light, end, (end - before) / float(np.linalg.norm(end - before)), thick):
-            raise runs_out(k, end)
+    _check_ends(light, strip, band, ends, px_per_mm)
     a, b = int(np.ceil(ends[0])), int(ends[1])
     cols = np.arange(a, b + 1, EVERY)
     rows = band.upper_row, band.lower_row
-    belly = shot.facing == "belly"
-    place = partial(place_edge, light, strip, strung=shot.state == "braced" and belly, pale_rim=shot.belly_heated and belly)
+    place = partial(place_edge, light, strip, strung=shot.state == "braced" and shot.facing == "belly")
     edges = [_edge(place, strip, cols, of, way, px_per_mm) for of, way in ((rows, -1), (rows[::-1], 1))]
     sides = [strip.px(cols.astype(float), row) for row, _ in edges]
     up = strip.px(np.array(ends[0]), np.array(MIDDLE_ROW)) - strip.px(np.array(ends[1]), np.array(MIDDLE_ROW))
@@ -161,7 +150,24 @@ def read_front(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot, b
             fault="unseen",
         )
     tips = np.array([strip.px(np.array(at), np.array(MIDDLE_ROW)) for at in ends])
-    return FrontTrace(strip.path[cols], right_px, left_px, edges[0][1], edges[1][1], tips, tip_u_mm, px_per_mm, support)
+    sides_u = edges[0][1], edges[1][1]
+    return FrontTrace(strip.path[cols], right_px, left_px, *sides_u, tips, tip_u_mm, px_per_mm, support, by_colour)
+
+
+def _check_ends(light: NDArray[np.uint16], strip: Strip, band: Band, ends: tuple[float, float], px_per_mm: float) -> None:
+    """Raise ``NeedsHelp`` for an end that is broader than any bow, or runs on out of the picture."""
+    for k, at in enumerate(ends):
+        end, before = (strip.px(np.array(c), np.array(MIDDLE_ROW)) for c in (at, at + (BEFORE if k == 0 else -BEFORE)))
+        thick = float(np.nanmedian(_near(band, at, k))) * strip.step
+        if thick > BROADEST_MM * px_per_mm:
+            raise NeedsHelp(
+                "The bow's edges can't be told from what is behind it.",
+                "Hang it before a plain ground that differs from the wood, and take it again.",
+                clicks=CLICKS,
+                fault="unseen",
+            )
+        if cut_at_border(light, end, (end - before) / float(np.linalg.norm(end - before)), thick):
+            raise runs_out(k, end)
 
 
 def _coarse(prepared: Prepared, fit: CameraFit, shot: Shot, by_colour: bool) -> Array:
