@@ -12,6 +12,7 @@ from tillerlens.core.errors import NeedsHelp, Reason, ShotError
 from tillerlens.core.measurement import LIMBS, FrontView, Measurement, Value, Width
 from tillerlens.core.shot import Shot
 from tillerlens.core.units import MM_PER_INCH, format_inches
+from tillerlens.front.by_colour import turned_looks
 from tillerlens.front.read import FrontTrace, read_front
 from tillerlens.front.shape import (
     CAUSES,
@@ -43,6 +44,7 @@ Array = NDArray[np.float64]
 
 EDGE_U_PX, HUE_SHARE = 0.5, 0.5  # of an edge, by blur and rounding; and of how far its light alone lets it lie
 PALE_RIM_U_MM = 1.0  # of a heated belly's edge: its rounding and sides stay pale, and before a pale ground they go unseen
+COLOUR_U_MM = 1.0  # of an edge that colour tells: a lit rim is left out, and a gap between planks beside it is taken in
 BOTH_OUT_PX = 0.25  # by sharpening, blur and rounding, of each edge of a limb alike
 TAPER_DEGREE, EVEN_PX = 4, 0.6  # of a polynomial that is an even taper, and how far limbs leave one that are made with care
 CLICK_U_PX, HANDLE_CLICK_U_MM = 2.5, 5.0  # of a click along the bow; what its maker calls the handle's centre, by eye
@@ -57,6 +59,8 @@ HALF_INCH_MM = MM_PER_INCH / 2  # places are reported to it
 # From an edge, that the string or its shadow may be taken for it: a string's loop, its twist and its shadow are so broad; and how
 # far the edge may then be off.
 BESIDE_MM, BESIDE_U_MM = 8.0, 2.0
+OFF_WOOD_MM = 15.0  # that a nock may seem to lie beyond the wood's end: the depth of a notch and what a length is off by
+TAPERED = 0.85  # of a limb's broadest, that it has at the most 4 in from its nock (common practice, no source)
 MOST_JUMP = 6.0  # times the usual way from station to station
 MOST_UNLIKE = 1.35  # times as wide as the other limb there (common practice, no source)
 ALIKE = 0.04  # of its width, that a limb differs from the other at one place
@@ -103,12 +107,8 @@ def measure_front(
     NeedsHelp
         Where the bow isn't found for certain, isn't whole in the picture, or isn't seen from its belly or back.
     """
-    trace = read_front(prepared, fit, shot)
-    _check_upper(trace.tips_px, shot)
-    bare = Outline(trace.right_px, trace.left_px, None)
-    x, p, off = _settled(trace, bare, fit, shot)
-    first = shape(x, bare, fit.camera, shot)
-    _check_front(first, off, shot)
+    trace, x, p, off, first = _found(prepared, fit, shot)
+    _check_aside(first)
     string = _string(prepared.light, first, shot, trace)
     if string is not None:
         p = p + np.diag(_beside_string(first, string, trace.px_per_mm))
@@ -143,6 +143,42 @@ def measure_front(
     return replace(heading, status="measured", reasons=reasons, values=told, front=view, belly=belly, evidence=evidence)
 
 
+def _found(prepared: Prepared, fit: CameraFit, shot: Shot) -> tuple[FrontTrace, Array, Array, float, FrontShape]:
+    """What was traced, all that is doubtful with its covariance, how far off the length was (u), and the bow's shape.
+
+    A bow that comes to nothing as the networks see it is looked for once more, by its colour along a nearly straight line. Where
+    two things look like the bow a person has to say which; and a heated belly's rim stays so pale that colour leaves it out.
+    """
+    try:
+        return _read(prepared, fit, shot)
+    except NeedsHelp as first:
+        if "rival" in first.fields or (shot.belly_heated and shot.facing == "belly"):
+            raise
+        try:
+            again = replace(prepared, maps=turned_looks(prepared.photo.rgb, prepared.maps))
+            return _read(again, fit, shot, by_colour=True)
+        except NeedsHelp:
+            raise first from None
+
+
+def _read(
+    prepared: Prepared, fit: CameraFit, shot: Shot, by_colour: bool = False
+) -> tuple[FrontTrace, Array, Array, float, FrontShape]:
+    trace = read_front(prepared, fit, shot, by_colour)
+    _check_upper(trace.tips_px, shot)
+    bare = Outline(trace.right_px, trace.left_px, None)
+    x, p, off = _settled(trace, bare, fit, shot)
+    found = shape(x, bare, fit.camera, shot)
+    _check_alike(found)
+    if by_colour:
+        _check_tapers(found)
+    if min(x[PAST_UP], x[PAST_LOW]) < -OFF_WOOD_MM:
+        raise not_as_long(shorter=True, ratio=float(found.way_mm[-1]) / shot.nock_to_nock_mm)
+    if abs(off) > MOST_OFF and abs(found.numbers["tip_line"]) <= TURNED_MM:
+        raise not_as_long(shorter=off > 0, ratio=found.length_mm / shot.nock_to_nock_mm)
+    return trace, x, p, off, found
+
+
 def _check_upper(tips_px: Array, shot: Shot) -> None:
     """Raise ShotError where the bow lies across the way its upper limb is said to: upper and lower, left and right would be a
     matter of chance. ``tips_px`` (2, 2)."""
@@ -165,9 +201,8 @@ def _settled(trace: FrontTrace, seen: Outline, fit: CameraFit, shot: Shot) -> tu
     return settled(mean, covariance, lambda q: shape(q, seen, fit.camera, shot).length_mm, shot.nock_to_nock_mm)
 
 
-def _check_front(found: FrontShape, off_u: float, shot: Shot) -> None:
-    """Raise ``NeedsHelp`` for what is no bow from its belly or back, or not as long as typed."""
-    _check_alike(found)
+def _check_aside(found: FrontShape) -> None:
+    """Raise ``NeedsHelp`` for a bow that shows its side."""
     if abs(found.numbers["tip_line"]) > TURNED_MM:
         raise NeedsHelp(
             f"The handle stands {abs(found.numbers['tip_line']) / MM_PER_INCH:.1f} in beside the line between the tips: "
@@ -175,8 +210,6 @@ def _check_front(found: FrontShape, off_u: float, shot: Shot) -> None:
             "Take it straight from the belly or the back, or say that it is a side view.",
             clicks=(),
         )
-    if abs(off_u) > MOST_OFF:
-        raise not_as_long(shorter=off_u > 0, ratio=found.length_mm / shot.nock_to_nock_mm)
 
 
 def _view(trace: FrontTrace, found: FrontShape, values: dict[str, Value], string: StringLine | None, shot: Shot) -> FrontView:
@@ -237,6 +270,7 @@ def _edges_u(trace: FrontTrace, shot: Shot) -> Array:
     the limb's width leaves an even taper there, which an edge that was taken wrongly for a stretch does."""
     at = np.linspace(1, -1, len(trace.right_u_px))
     handle_share, rim = shot.handle_mm / shot.nock_to_nock_mm, PALE_RIM_U_MM if shot.belly_heated else 0.0
+    rim = float(np.hypot(rim, COLOUR_U_MM if trace.by_colour else 0.0))
     width = np.linalg.norm(trace.right_px - trace.left_px, axis=1)
     rough = np.zeros(len(at))
     for part in (at > handle_share, at < -handle_share):
@@ -279,6 +313,18 @@ def _check_alike(found: FrontShape) -> None:
             place = format_inches(round(d / HALF_INCH_MM) * HALF_INCH_MM)
             text = f"{place} from the nocks one limb looks {times:.1f} times as wide as the other, so an edge was not followed."
             raise NeedsHelp(text, remedy, clicks=())
+
+
+def _check_tapers(found: FrontShape) -> None:
+    """Raise ``NeedsHelp`` for what is as broad at its ends as anywhere: a tape, a batten or a plank."""
+    for limb in LIMBS:
+        wide = [w for n, w in found.numbers.items() if n.startswith(f"width_{limb}")]
+        if wide[0] > TAPERED * max(wide):
+            raise NeedsHelp(
+                "What was followed doesn't taper as a bow's limbs do.",
+                "Click the two nocks.",
+                clicks=("nock_upper", "nock_lower"),
+            )
 
 
 def _width(name: str, values: dict[str, Value], px_per_mm: float) -> Value:

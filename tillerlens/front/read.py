@@ -6,7 +6,9 @@ limbs are broad and taper to a third of their width, the string runs along insid
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -16,12 +18,12 @@ from scipy import ndimage
 from tillerlens.core.errors import NeedsHelp
 from tillerlens.core.robust import mad_u
 from tillerlens.core.shot import Shot
+from tillerlens.front.by_colour import inside_by_colour, straight_path
 from tillerlens.front.edges import place_edge
 from tillerlens.front.shape import KNOTS, PAST_LOW, PAST_MM, PAST_U_MM, PAST_UP, laid, prior
 from tillerlens.photo.camera import CameraFit
 from tillerlens.photo.light import FULL, sample
 from tillerlens.trace.ends import LIMB_WORTH, MOST_OFF, STEP_WORTH
-from tillerlens.trace.network import FinderMaps
 from tillerlens.trace.outline import not_followed
 from tillerlens.trace.path import CLICKS, find_bow
 from tillerlens.trace.picture_border import cut_at_border, runs_out
@@ -41,6 +43,7 @@ from tillerlens.trace.straighten import (
 )
 
 Array = NDArray[np.float64]
+Cut = Callable[[Array, float], Strip]  # a strip along a path (N, 2) px, in steps of so many px
 
 CLICKS_ALONG, CLICKED_STATIONS = ("nock_upper", "handle", "nock_lower"), 200
 BROADEST_MM = 120.0  # no bow is so broad: what was followed is not its edges
@@ -48,6 +51,7 @@ BROAD_MM = 40.0  # a limb at its broadest, for the first strip (common practice,
 BROAD_ROWS = 20.0  # so many steps it should be: the tips are then still five or six
 LEAST_BAND, LEAST_COLUMNS = 0.4, 100  # of the strip, along which the limb must show; columns
 BROADER, BROAD_PERCENTILE = (0.7, 1.5), 90  # by how much a strip's step may change; of the width, what counts as the broadest
+WIDEST = 1.5  # times the first strip's step: what seems broader than that suits is no limb, but the plank behind it
 TURNS = 4  # strips cut until the path lies in the limb's middle
 HOLE_ROWS = 7  # the string on the limb's face: a hole so narrow is limb
 EVERY = 3  # columns between the stations
@@ -81,7 +85,7 @@ class FrontTrace:
 
     ``path_px``, ``right_px``, ``left_px`` (N, 2): the path and both edges, NaN where not seen; right as the viewer sees it with
     the upper limb up. ``right_u_px``, ``left_u_px`` (N,): how far each may lie from there. ``tips_px`` (2, 2): where the wood
-    ends, and ``tip_u_mm`` how far along the bow that may be off.
+    ends, and ``tip_u_mm`` how far along the bow that may be off. ``by_colour``: how it was read.
     """
 
     path_px: Array
@@ -93,16 +97,18 @@ class FrontTrace:
     tip_u_mm: tuple[float, float]
     px_per_mm: float
     support: float
+    by_colour: bool = False
 
 
 @sketched
-def read_front(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot) -> FrontTrace:
+def read_front(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot, by_colour: bool = False) -> FrontTrace:
     """Find the bow and both its edges from tip to tip.
 
     Parameters
     ----------
     sketch : shows what was followed, should it be refused.
     prepared, fit, shot : the picture, its camera, and what was typed and clicked.
+    by_colour : as one nearly straight thing whose colour differs from the ground, and not as the networks see it.
 
     Raises
     ------
@@ -110,32 +116,22 @@ def read_front(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot) -
         Where no bow is found for certain, it runs out of the picture, or too little of its edges shows.
     """
     rgb, light, maps = prepared.photo.rgb, prepared.light, prepared.maps
-    path = _coarse(maps, fit, shot)
+    path = _coarse(prepared, fit, shot, by_colour)
     sketch.path(path)
     rows, columns = np.clip(np.round(maps.to_map(path)).astype(int)[:, ::-1], 0, np.array(maps.limb.shape) - 1).T
     support = float(np.mean(maps.limb[rows, columns]))
     middle = path[len(path) // 2]
     square = fit.camera.to_plane(np.array([middle - 5, middle + 5]), shot.standoff_mm)  # ten pixels each way
     px_per_mm = float(10 * np.sqrt(2) / np.linalg.norm(square[1] - square[0]))
-    strip, band = _straighten(rgb, path, strip_step(px_per_mm, BROAD_MM * LIMB_STEPS / BROAD_ROWS))
-    ends, tip_u_mm = _tips(prepared, strip, band, fit, shot, px_per_mm)
-    for k, at in enumerate(ends):
-        end, before = (strip.px(np.array(c), np.array(MIDDLE_ROW)) for c in (at, at + (BEFORE if k == 0 else -BEFORE)))
-        thick = float(np.nanmedian(_near(band, at, k))) * strip.step
-        if thick > BROADEST_MM * px_per_mm:
-            raise NeedsHelp(
-                "The bow's edges can't be told from what is behind it.",
-                "Hang it before a plain ground that differs from the wood, and take it again.",
-                clicks=CLICKS,
-                fault="unseen",
-            )
-        if cut_at_border(light, end, (end - before) / float(np.linalg.norm(end - before)), thick):
-            raise runs_out(k, end)
+    cut = partial(_by_colour, prepared) if by_colour else partial(_by_network, rgb)
+    strip, band = _straighten(cut, path, strip_step(px_per_mm, BROAD_MM * LIMB_STEPS / BROAD_ROWS))
+    ends, tip_u_mm = _tips(prepared.light, cut, strip, band, (fit, shot), px_per_mm)
+    _check_ends(light, strip, band, ends, px_per_mm)
     a, b = int(np.ceil(ends[0])), int(ends[1])
     cols = np.arange(a, b + 1, EVERY)
     rows = band.upper_row, band.lower_row
-    strung = shot.state == "braced" and shot.facing == "belly"
-    edges = [_edge(light, strip, cols, of, way, px_per_mm, strung) for of, way in ((rows, -1), (rows[::-1], 1))]
+    place = partial(place_edge, light, strip, strung=shot.state == "braced" and shot.facing == "belly")
+    edges = [_edge(place, strip, cols, of, way, px_per_mm) for of, way in ((rows, -1), (rows[::-1], 1))]
     sides = [strip.px(cols.astype(float), row) for row, _ in edges]
     up = strip.px(np.array(ends[0]), np.array(MIDDLE_ROW)) - strip.px(np.array(ends[1]), np.array(MIDDLE_ROW))
     right = np.array([-up[1], up[0]])
@@ -154,10 +150,27 @@ def read_front(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot) -
             fault="unseen",
         )
     tips = np.array([strip.px(np.array(at), np.array(MIDDLE_ROW)) for at in ends])
-    return FrontTrace(strip.path[cols], right_px, left_px, edges[0][1], edges[1][1], tips, tip_u_mm, px_per_mm, support)
+    sides_u = edges[0][1], edges[1][1]
+    return FrontTrace(strip.path[cols], right_px, left_px, *sides_u, tips, tip_u_mm, px_per_mm, support, by_colour)
 
 
-def _coarse(maps: FinderMaps, fit: CameraFit, shot: Shot) -> Array:
+def _check_ends(light: NDArray[np.uint16], strip: Strip, band: Band, ends: tuple[float, float], px_per_mm: float) -> None:
+    """Raise ``NeedsHelp`` for an end that is broader than any bow, or runs on out of the picture."""
+    for k, at in enumerate(ends):
+        end, before = (strip.px(np.array(c), np.array(MIDDLE_ROW)) for c in (at, at + (BEFORE if k == 0 else -BEFORE)))
+        thick = float(np.nanmedian(_near(band, at, k))) * strip.step
+        if thick > BROADEST_MM * px_per_mm:
+            raise NeedsHelp(
+                "The bow's edges can't be told from what is behind it.",
+                "Hang it before a plain ground that differs from the wood, and take it again.",
+                clicks=CLICKS,
+                fault="unseen",
+            )
+        if cut_at_border(light, end, (end - before) / float(np.linalg.norm(end - before)), thick):
+            raise runs_out(k, end)
+
+
+def _coarse(prepared: Prepared, fit: CameraFit, shot: Shot, by_colour: bool) -> Array:
     """As a side view is found; where the brightest path comes to nothing, by dynamic programming. Between clicked nocks it is
     straight, or turns at a clicked handle: seen from its belly or back a bow hardly bends."""
     if {"nock_upper", "nock_lower"} <= shot.clicks.keys():
@@ -165,19 +178,21 @@ def _coarse(maps: FinderMaps, fit: CameraFit, shot: Shot) -> Array:
         way = np.r_[0, np.cumsum(np.linalg.norm(np.diff(clicked, axis=0), axis=1))]
         even = np.linspace(0, way[-1], CLICKED_STATIONS)
         return np.column_stack([np.interp(even, way, clicked[:, k]) for k in (0, 1)])
+    if by_colour:
+        return straight_path(prepared.maps, fit.camera, shot)
     try:
-        return find_bow(maps, fit, shot).px
+        return find_bow(prepared.maps, fit, shot).px
     except NeedsHelp as error:
         try:
-            return find_bow(maps, fit, shot, smooth_path=True).px
+            return find_bow(prepared.maps, fit, shot, smooth_path=True).px
         except NeedsHelp:
             raise error from None
 
 
-def _straighten(rgb: NDArray[np.uint8], coarse: Array, step: float) -> tuple[Strip, Band]:
-    path = first_path(coarse)
+def _straighten(cut: Cut, coarse: Array, step: float) -> tuple[Strip, Band]:
+    path, widest = first_path(coarse), min(WIDEST * step, STEPS_PX[1])
     for turn in range(TURNS):
-        strip = _whole(cut_strip(rgb, path, step))
+        strip = cut(path, step)
         band = read_band(strip)
         thick = (band.lower_row - band.upper_row)[band.first : band.last + 1]
         if band.last - band.first < LEAST_BAND * len(strip.path) or np.isfinite(thick).sum() < LEAST_COLUMNS:
@@ -188,8 +203,17 @@ def _straighten(rgb: NDArray[np.uint8], coarse: Array, step: float) -> tuple[Str
         mid = ((band.upper_row + band.lower_row) / 2)[cols]
         seen = np.isfinite(mid)
         path = next_path(strip, cols[seen].astype(float), mid[seen])
-        step = float(np.clip(step * np.clip(np.nanpercentile(thick, BROAD_PERCENTILE) / BROAD_ROWS, *BROADER), *STEPS_PX))
+        broader = np.clip(np.nanpercentile(thick, BROAD_PERCENTILE) / BROAD_ROWS, *BROADER)
+        step = float(np.clip(step * broader, STEPS_PX[0], widest))
     return strip, band
+
+
+def _by_network(rgb: NDArray[np.uint8], path: Array, step: float) -> Strip:
+    return _whole(cut_strip(rgb, path, step))
+
+
+def _by_colour(prepared: Prepared, path: Array, step: float) -> Strip:
+    return _whole(inside_by_colour(prepared.light, cut_strip(prepared.photo.rgb, path, step)))
 
 
 def _whole(strip: Strip) -> Strip:
@@ -206,11 +230,12 @@ def _near(band: Band, at: float, end: int) -> Array:
 
 
 def _tips(
-    prepared: Prepared, strip: Strip, band: Band, fit: CameraFit, shot: Shot, px_per_mm: float
+    light: NDArray[np.uint16], cut: Cut, strip: Strip, band: Band, of: tuple[CameraFit, Shot], px_per_mm: float
 ) -> tuple[tuple[float, float], tuple[float, float]]:
     """Columns where the wood ends, and their standard uncertainties, mm: where the network's limb and the wood's own
     colour stop, as a pair that suits the bow's length with the wood that may stand past its nocks."""
-    along = _limb_along(prepared, strip, band, px_per_mm)
+    fit, shot = of
+    along = _limb_along(light, cut, strip, band, px_per_mm)
     mean, _ = prior(fit, shot, np.zeros((2, len(KNOTS))), 0.0)
     mean[[PAST_UP, PAST_LOW]] = 0.0
     slack = np.hypot(2 * PAST_U_MM, (LENGTH_U if fit.squared else LENGTH_U_UNSQUARED) * shot.nock_to_nock_mm)
@@ -245,8 +270,8 @@ class _Along(NamedTuple):
     contrast: Array
 
 
-def _limb_along(prepared: Prepared, strip: Strip, band: Band, px_per_mm: float) -> _Along:
-    n, light = len(strip.path), prepared.light
+def _limb_along(light: NDArray[np.uint16], cut: Cut, strip: Strip, band: Band, px_per_mm: float) -> _Along:
+    n = len(strip.path)
     cols = np.arange(n, dtype=float)
     mid, half = (band.upper_row + band.lower_row) / 2, (band.lower_row - band.upper_row) / 2
     seen = np.isfinite(mid)
@@ -266,7 +291,7 @@ def _limb_along(prepared: Prepared, strip: Strip, band: Band, px_per_mm: float) 
     on: Array = ndimage.map_coordinates(strip.maps.inside, [rows, np.broadcast_to(cols, rows.shape)], order=1, mode="nearest")
     have = on.mean(0)
     for outer in (slice(0, round(OUTER * n)), slice(n - round(OUTER * n), n)):
-        have[outer] = _looked_at_closer(prepared.photo.rgb, strip, outer, mid, half)
+        have[outer] = _looked_at_closer(cut, strip, outer, mid, half)
     return _Along(have, inner, contrast)
 
 
@@ -288,12 +313,12 @@ def _possible_ends(along: _Along, cord: int) -> list[list[tuple[int, float]]]:
     return out
 
 
-def _looked_at_closer(rgb: NDArray[np.uint8], strip: Strip, outer: slice, mid: Array, half: Array) -> Array:
+def _looked_at_closer(cut: Cut, strip: Strip, outer: slice, mid: Array, half: Array) -> Array:
     """How much of a tip's width is limb along its columns, in a strip of steps that suit a tip: in the limbs' own a cord looks
     like one."""
     step = strip.step * float(np.clip(2 * np.median(half[outer]) / TIP_ROWS, FINEST, 1.0))
     path = strip.px(np.arange(outer.start, outer.stop, dtype=float), mid[outer])
-    near = _whole(cut_strip(rgb, path, step))
+    near = cut(path, step)
     k = np.arange(outer.stop - outer.start) * strip.step / step
     rows = MIDDLE_ROW + TIP_INSIDE[:, None] * half[None, outer] * strip.step / step
     return np.asarray(
@@ -312,13 +337,12 @@ def _stop(have: Array, column: int, inward: int) -> float:
 
 
 def _edge(
-    light: NDArray[np.uint16],
+    place: Callable[..., tuple[Array, Array, Array]],
     strip: Strip,
     cols: NDArray[np.intp],
     rows: tuple[Array, Array],
     outward: int,
     px_per_mm: float,
-    strung: bool,
 ) -> tuple[Array, Array]:
     """One edge's rows at ``cols``, NaN where it is lost, and how far it may lie from there (px). Twice, the second time from what
     was found first. ``rows``: where the network has it and the limb's other edge."""
@@ -327,7 +351,7 @@ def _edge(
         for row, seen in ((row, np.isfinite(row[cols])) for row in rows)
     )
     for _ in (0, 1):
-        at, found, u = place_edge(light, strip, cols.astype(float), (base, other), outward, px_per_mm, strung)
+        at, found, u = place(cols.astype(float), (base, other), outward, px_per_mm)
         run = ndimage.gaussian_filter1d(ndimage.median_filter(found, RUN[0], mode="nearest"), RUN[1], mode="nearest")
         scatter = mad_u(found - run, 0.0) * strip.step
         good = (np.abs(found - run) * strip.step < max(STRAY_PX, 4 * scatter)) & (u < LOST_PX)

@@ -100,8 +100,12 @@ def _run(network: _Network, picture: NDArray[np.uint8], multiple: int) -> NDArra
     return network.run(np.ascontiguousarray(padded.transpose(2, 0, 1)[None], np.float32))
 
 
-def find_maps(rgb: NDArray[np.uint8]) -> FinderMaps:
-    """Look over a whole upright picture (h, w, 3) uint8 RGB for the bow, its string and its shadow."""
+def find_maps(rgb: NDArray[np.uint8], quarter_turns: int = 0) -> FinderMaps:
+    """Look over a whole upright picture (h, w, 3) uint8 RGB for the bow, its string and its shadow.
+
+    ``quarter_turns``: how many times the picture is turned counter-clockwise while it is looked at; the maps are of the picture
+    as it was.
+    """
     if rgb.ndim != 3 or rgb.shape[2] != 3 or rgb.dtype != np.uint8:
         raise ValueError("the picture must be (h, w, 3) uint8 RGB")
     h, w = rgb.shape[:2]
@@ -110,9 +114,11 @@ def find_maps(rgb: NDArray[np.uint8]) -> FinderMaps:
     # Averaging on the way down keeps a thin string grey instead of dotted.
     how = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
     small = np.asarray(cv2.resize(rgb, size, interpolation=how), np.uint8)
-    maps = _run(_FINDER, small, _FINDER_MULTIPLE)
-    map_w, map_h = -(-size[0] // _STRIDE), -(-size[1] // _STRIDE)
-    limb, string, shadow = (np.ascontiguousarray(m[:map_h, :map_w]) for m in maps)
+    whole = cv2.copyMakeBorder(small, 0, -size[1] % _STRIDE, 0, -size[0] % _STRIDE, cv2.BORDER_REPLICATE)
+    turned = np.rot90(whole, quarter_turns)
+    map_h, map_w = turned.shape[0] // _STRIDE, turned.shape[1] // _STRIDE
+    maps = _run(_FINDER, np.asarray(turned, np.uint8), _FINDER_MULTIPLE)[:, :map_h, :map_w]
+    limb, string, shadow = (np.ascontiguousarray(np.rot90(m, -quarter_turns)) for m in maps)
     return FinderMaps(limb, string, shadow, (w * _STRIDE / size[0], h * _STRIDE / size[1]))
 
 

@@ -291,12 +291,17 @@ def _at_border(path: Array, maps: FinderMaps) -> bool:
 
 def along_a_rule(px: Array, camera: Camera, shot: Shot) -> bool:
     """Whether something (N, 2) px lies along the tape or stick whose two marks were pointed at: that is no bow."""
+    return bool(np.mean(on_a_rule(px, camera, shot)) > ON_RULE)
+
+
+def on_a_rule(px: Array, camera: Camera, shot: Shot) -> NDArray[np.bool_]:
+    """Which places (N, 2) px lie on the tape or stick whose two marks were pointed at, or on the line it makes."""
     if shot.scale.kind not in RULES or len(shot.marks_px) != 2:
-        return False
+        return np.zeros(len(px), bool)
     a, b = camera.to_plane(np.array(shot.marks_px, float), 0.0)
     along = (b - a) / np.linalg.norm(b - a)
     off = np.abs((camera.to_plane(px, 0.0) - a) @ np.array([-along[1], along[0]]))
-    return bool(np.mean(off < RULE_MM) > ON_RULE)
+    return np.asarray(off < RULE_MM)
 
 
 def _rival(maps: FinderMaps, path: Array, camera: Camera, shot: Shot, strung: bool) -> float:

@@ -1,0 +1,121 @@
+"""Another reading of a front view, where the networks come to nothing: seen so, a bow lies nearly straight, and its colour tells
+it from the ground.
+
+The networks know bows from the side. Planks that run along a bow, or a colour that no wood has, mislead them.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from tillerlens.core.errors import NeedsHelp
+from tillerlens.core.shot import Shot
+from tillerlens.photo.camera import Camera
+from tillerlens.photo.light import FULL, sample
+from tillerlens.trace.network import STRIP_ACROSS, FinderMaps, StripMaps, find_maps
+from tillerlens.trace.path import CLICKS, LEAST_SUPPORT, LIMB_LEVEL, on_a_rule
+from tillerlens.trace.straighten import MIDDLE_ROW, Strip
+
+Array = NDArray[np.float64]
+
+FAINT = 0.02  # of the finder's certainty: from here on a place counts
+QUARTERS = (1, 3)  # turns of the picture, when it is looked at once more
+LEAST_PLACES = 25  # of the map, that hold a bow
+# Map px about the line, within which a place counts, and of what degree the line is, from the first fit to the last.
+NEAR_LINE = ((60.0, 1), (30.0, 1), (15.0, 1), (8.0, 2), (5.0, 2))
+OUTSIDE = 0.002  # of all that is seen along the line, beyond either of its ends
+CORE_ROWS, FAR_ROWS = 2.5, 18.0  # of a strip about its middle: wood for certain; and from there on ground for certain
+ABOUT_COLUMNS = 41  # along a strip, that wood's and ground's colours are taken from
+LEAST_TONE_U, DARKER_U = (
+    0.06,
+    0.4,
+)  # of the logarithm of light: by grain and noise; and by which a shadow darkens its ground
+SHADED_U = 0.3  # and of wood where it rounds off, or beside its string
+BLACK = 1e-3  # of full light
+CLEAR = 0.8  # of a column's middle that must be wood, for the column to show the bow
+STRAY = 12.0  # squared, in standard uncertainties: what is unlike both is neither
+
+
+def turned_looks(rgb: NDArray[np.uint8], maps: FinderMaps) -> FinderMaps:
+    """The finder's maps of a picture as it stands (``maps``) and turned by a quarter either way, each place as it is seen best.
+    The finder knows bows best that lie level."""
+    looks = [maps, *(find_maps(rgb, turns) for turns in QUARTERS)]
+    limb, string, shadow = (np.max([getattr(m, kind) for m in looks], axis=0) for kind in ("limb", "string", "shadow"))
+    return FinderMaps(limb, string, shadow, maps.k)
+
+
+def straight_path(maps: FinderMaps, camera: Camera, shot: Shot) -> Array:
+    """The best nearly straight run (N, 2) px of what the finder sees, upper end first; a tape or stick for scale is none.
+
+    Raises
+    ------
+    NeedsHelp
+        Where it sees too little along it.
+    """
+    weight = np.clip(maps.limb.astype(float) - FAINT, 0, None)
+    xy = np.argwhere(weight)[:, ::-1]
+    xy = xy[~on_a_rule(maps.to_full(xy.astype(float)), camera, shot)]
+    if len(xy) < LEAST_PLACES:
+        raise _not_seen()
+    w = weight[xy[:, 1], xy[:, 0]]
+    middle = np.average(xy, axis=0, weights=w)
+    _, axes = np.linalg.eigh(np.cov((xy - middle).T, aweights=w))
+    along, across = axes[:, 1], np.array([-axes[1, 1], axes[0, 1]])
+    s, t = (xy - middle) @ along, (xy - middle) @ across
+    bend, on = np.zeros(3), w
+    for near, degree in NEAR_LINE:
+        on = w * np.exp(-0.5 * ((t - np.polyval(bend, s)) / near) ** 2)
+        bend = np.pad(np.polyfit(s, t, degree, w=np.sqrt(on)), (2 - degree, 0))
+    order = np.argsort(s)
+    share = np.cumsum(on[order]) / on.sum()
+    first, last = (float(s[order][min(int(np.searchsorted(share, q)), len(s) - 1)]) for q in (OUTSIDE, 1 - OUTSIDE))
+    at = np.linspace(first, last, max(2, round(last - first)))
+    on_map = middle + at[:, None] * along + np.polyval(bend, at)[:, None] * across
+    seen = ndimage.map_coordinates(maps.limb, on_map[:, ::-1].T, order=1, mode="nearest") > LIMB_LEVEL
+    if seen.mean() < LEAST_SUPPORT:
+        raise _not_seen()
+    axis, sign = {"left": (0, 1), "right": (0, -1), "top": (1, 1), "bottom": (1, -1)}[shot.upper_limb]
+    px = maps.to_full(on_map)
+    return px if sign * (px[-1, axis] - px[0, axis]) > 0 else px[::-1]
+
+
+def _not_seen() -> NeedsHelp:
+    return NeedsHelp("No bow was found in the picture.", "Click the two nocks.", clicks=CLICKS[:2], fault="lost")
+
+
+def inside_by_colour(light: NDArray[np.uint16], strip: Strip) -> Strip:
+    """The strip with its limb as the colours tell: like that along its middle, or like the ground at its own side."""
+    n = len(strip.path)
+    columns, rows = np.arange(n, dtype=float), np.arange(STRIP_ACROSS, dtype=float)
+    grid = np.broadcast_to(columns, (STRIP_ACROSS, n)), np.broadcast_to(rows[:, None], (STRIP_ACROSS, n))
+    fine = [(a, b) for a in (-0.3, 0.3) for b in (-0.3, 0.3)]
+    seen = np.mean([sample(light, strip.px(grid[0] + a, grid[1] + b)) for a, b in fine], axis=0) / FULL
+    tone = np.log(np.maximum(seen, BLACK)).astype(float)
+    off = rows - MIDDLE_ROW
+    wood = _misfit(tone, np.abs(off) <= CORE_ROWS, SHADED_U)
+    ground = np.minimum(*(_misfit(tone, way * off >= FAR_ROWS, DARKER_U) for way in (-1, 1)))
+    apart = np.where(np.minimum(wood, ground) > STRAY, -1.0, (ground - wood) / 2)
+    share = ndimage.median_filter(1 / (1 + np.exp(-np.clip(apart, -9, 9))), (3, 5))
+    wooden = np.median(share[np.abs(off) <= CORE_ROWS], axis=0) > CLEAR  # past a tip its middle is as the ground
+    inside = np.asarray(share * wooden, np.float32)
+    nothing = np.zeros_like(inside)
+    return Strip(strip.path, strip.normal, strip.step, StripMaps(inside, nothing, nothing))
+
+
+def _misfit(tone: Array, of: NDArray[np.bool_], darker_u: float) -> Array:
+    """-2 ln of how likely each place's tone (R, n, 3) is by those of the rows ``of``, near it along the strip."""
+    own = tone[of]
+    middle = ndimage.median_filter(np.median(own, axis=0), (ABOUT_COLUMNS, 1), mode="nearest")
+    away = np.clip(own - middle, -1.0, 1.0)
+    spread = ndimage.uniform_filter1d(np.einsum("rni,rnj->nij", away, away) / len(own), ABOUT_COLUMNS, axis=0, mode="nearest")
+    spread = spread + LEAST_TONE_U**2 * np.eye(3)
+    off = tone - middle
+    dark = off.mean(2) < 0
+    out = np.empty(tone.shape[:2])
+    for shaded in (False, True):
+        cov = spread + (darker_u**2 if shaded else 0.0)  # light that all three colours lose alike
+        cost = np.einsum("rni,nij,rnj->rn", off, np.linalg.inv(cov), off) + np.linalg.slogdet(cov)[1]
+        out[dark == shaded] = cost[dark == shaded]
+    return out
