@@ -31,8 +31,8 @@ from tillerlens.report.words.verdict import Sentence
 from tillerlens.ui import widgets
 from tillerlens.ui.chart_view import drawn
 from tillerlens.ui.context import Place, say_error
+from tillerlens.ui.drawings import drawing
 from tillerlens.ui.fields import FACES
-from tillerlens.ui.guide_pictures import hung_weight
 from tillerlens.ui.page.weights import bench_of
 from tillerlens.ui.queue import MEASURING, in_turn
 from tillerlens.ui.text import plain
@@ -222,7 +222,7 @@ def _hung(known: Known, alone: bool) -> Sentence | None:
     """alone: whether what is found is the page's first sentence, so that it need not be said here."""
     st.markdown("#### Weight without a scale")
     words, picture = st.columns([3, 2], gap="medium")
-    picture.image(hung_weight(), width="stretch", alt="A bow on its tree with jugs on the string and a rope as a stop")
+    picture.image(drawing("hung_weight"), width="stretch", alt="A bow on its tree with jugs on the string and a rope as a stop")
     with words:
         st.markdown(
             "Hang a known weight from the string and take the photo as for any draw: that is one weighing. With a photo of the "
