@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tillerlens.core.errors import TillerLensError
+from tillerlens.cli.shared import ASKS, DONE, Calipers, HeatFactor, JsonOut, Moisture, Weigh, refusing
 from tillerlens.core.reading import shown
 
 if TYPE_CHECKING:
@@ -22,18 +22,9 @@ if TYPE_CHECKING:
 
 # Everything else is imported where it is used, so that --help answers at once.
 
-TOLD, UNUSABLE, ASKS = 0, 2, 3  # exit statuses; 2 is also bad usage
-
-Weigh = Annotated[list[str] | None, typer.Option(help="A weighing without a picture, DRAW=WEIGHT, like 20in=33lb.")]
-
 bench_app = typer.Typer(
     no_args_is_help=True, help="What the bends show, where to scrape next, how dry the wood is, and the next bow."
 )
-
-
-def add_bench(app: typer.Typer) -> None:
-    """Hang the bench's commands on the program's command line."""
-    app.add_typer(bench_app, name="bench")
 
 
 @bench_app.command("tell")
@@ -54,20 +45,16 @@ def tell_command(
     full: Annotated[str | None, typer.Option(help="Full draw to the back of the handle; else the furthest seen.")] = None,
     brace: Annotated[str | None, typer.Option(help="Back of the handle to the braced string.")] = None,
     length: Annotated[str | None, typer.Option(help="Bow's length nock to nock, where no document says it.")] = None,
-    calipers: Annotated[
-        Path | None, typer.Option(help="CSV of caliper stations: limb,from_nock,width,thickness[,crown]; lengths like 1 3/8in.")
-    ] = None,
+    calipers: Calipers = None,
     wood: Annotated[str | None, typer.Option(help="The wood, like shagbark hickory.")] = None,
-    moisture: Annotated[str | None, typer.Option(help="The wood's moisture, like 9%; left out: 12, the handbook's.")] = None,
-    heat_factor: Annotated[
-        float | None, typer.Option(help="How much more a heat-hardened belly takes before set, in your experience.")
-    ] = None,
+    moisture: Moisture = None,
+    heat_factor: HeatFactor = None,
     heated: Annotated[
         bool, typer.Option("--heated", help="The belly was heat-hardened; without your own factor a range is taken.")
     ] = False,
     arrow: Annotated[list[str] | None, typer.Option(help="A chronograph reading, MASS=SPEED, like 500gr=170fps.")] = None,
     expect: Annotated[list[str] | None, typer.Option(help="Another arrow's mass, for its expected speed.")] = None,
-    json_out: Annotated[bool, typer.Option("--json", help="Print a JSON document.")] = False,
+    json_out: JsonOut = False,
 ) -> None:
     """Tell stiffness, strain and the weight at full draw from measured pictures and weighings.
 
@@ -80,7 +67,7 @@ def tell_command(
     from tillerlens.mechanics.strain import heat_range
     from tillerlens.report.words.mechanics import bench_words, hung_words
 
-    try:
+    with refusing():
         at_rest = None if rest is None else read_rest(rest)
         sides, sections = sides_and_sections([d for path in measured or [] for d in read_documents(path)], at_rest, calipers)
         given = _given(
@@ -103,9 +90,6 @@ def tell_command(
         others = [_arrow_mass(text) for text in expect or []]
         for mass in others:
             check_arrow_mass(mass)
-    except TillerLensError as error:
-        typer.echo(str(error), err=True)
-        raise typer.Exit(UNUSABLE) from error
     found = tell(given)
     if json_out:
         document = as_document(found, others) | {"wood": limit.wood or None, "wood_said": stand_in or None}
@@ -115,7 +99,7 @@ def tell_command(
         said = [] if weight is None else [s.text for s in hung_words(weight)]
         said += [s.text for s in bench_words(found, others=others)]
         typer.echo("\n".join(said if not stand_in or stand_in in said else [*said, stand_in]))
-    raise typer.Exit(ASKS if found.reasons else TOLD)
+    raise typer.Exit(ASKS if found.reasons else DONE)
 
 
 def _given(

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tillerlens.cli.bench import Weigh, read_weighings
-from tillerlens.cli.shared import Originals, RecordAddress, opened
+from tillerlens.cli.bench import read_weighings
+from tillerlens.cli.shared import ASKS, DONE, UNUSABLE, Originals, RecordAddress, Weigh, opened, units_of
 from tillerlens.core.errors import TillerLensError
 
 if TYPE_CHECKING:
@@ -19,13 +19,6 @@ if TYPE_CHECKING:
     from tillerlens.report.words.quantities import Units
 
 # Everything else is imported where it is used, so that --help answers at once.
-
-TOLD, UNUSABLE, ASKS = 0, 2, 3  # exit statuses; 2 is also bad usage
-
-
-def add_draw(app: typer.Typer) -> None:
-    """Hang the command on the program's command line."""
-    app.command("draw")(draw_command)
 
 
 def draw_command(
@@ -57,9 +50,9 @@ def draw_command(
     from tillerlens.film.journal import usual_folder
     from tillerlens.film.weight import weigh_pull
     from tillerlens.mechanics.bench import Given, as_document, check_given
-    from tillerlens.report.words.quantities import Units, in_words
+    from tillerlens.report.words.quantities import in_words
 
-    units = Units("cm", "kg") if metric else Units()
+    units = units_of(metric)
     if chart is not None and (chart.suffix.lower() != ".svg" or not chart.parent.is_dir()):
         raise typer.BadParameter(f"{chart} is not an SVG file's name in a folder that is there; write it like OUT.svg.")
     try:
@@ -92,7 +85,7 @@ def draw_command(
         typer.echo(json.dumps(film.as_document() | weighed, allow_nan=False))
     elif lines := as_text(film, units, bench):
         typer.echo("\n".join(lines))
-    raise typer.Exit(TOLD if film.status == "measured" else ASKS)
+    raise typer.Exit(DONE if film.status == "measured" else ASKS)
 
 
 def _keep(video: Path, film: DrawFilm, bow: str, place: str | None, originals: str | None) -> None:

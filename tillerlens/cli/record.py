@@ -1,4 +1,4 @@
-"""The record's commands: parse, call, print, translate errors. ``add_commands`` hangs them on the command line."""
+"""The record's commands: parse, call, print, translate errors."""
 
 from __future__ import annotations
 
@@ -42,15 +42,7 @@ stage_app = typer.Typer(no_args_is_help=True, help="A bow's pictures, each with 
 event_app = typer.Typer(no_args_is_help=True, help="What was done to a bow, or found out about it, between pictures.")
 
 
-def add_commands(app: typer.Typer) -> None:
-    """Hang the record's commands on the program's command line."""
-    from tillerlens.cli import exchange
-
-    app.add_typer(bow_app, name="bow")
-    app.add_typer(stage_app, name="stage")
-    app.add_typer(event_app, name="event")
-    for name, command in exchange.COMMANDS.items():
-        app.command(name)(command)
+GROUPS = {"bow": bow_app, "stage": stage_app, "event": event_app}
 
 
 # --- what all commands share; compare and report use it too ---------------------------------------------------

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tillerlens.cli.shared import JsonOut, Originals, RecordAddress, answer, open_place, opened, told
+from tillerlens.cli.shared import JsonOut, Metric, Originals, RecordAddress, answer, open_place, opened, told, units_of
 from tillerlens.core.json_form import JsonDocument
 from tillerlens.core.reading import shown
 
@@ -19,18 +19,10 @@ if TYPE_CHECKING:
     from tillerlens.history.story import Story
     from tillerlens.measures.compare import AtRest, Comparison, Scraped, ScrapeOutcome
     from tillerlens.measures.set import SetFound
-    from tillerlens.report.words.quantities import Units
 
 # Everything else is imported where it is used, so that --help answers at once.
 
-Metric = Annotated[bool, typer.Option("--metric", help="Show centimetres and kilograms.")]
 _WHAT = "a measurement document, a photograph with its shot file beside it, or a stage of the record like BOW:3"
-
-
-def add_commands(app: typer.Typer) -> None:
-    """Hang these commands on the program's command line."""
-    for command in (compare, report, shelf):
-        app.command(command.__name__)(command)
 
 
 def compare(
@@ -65,13 +57,13 @@ def compare(
             document: JsonDocument = {"darker": {limb: v.as_dict() for limb, v in darker_since(colours[0], colours[1]).items()}}
         elif a.found.state == b.found.state == "unstrung":
             found = set_between(a.found, b.found)
-            said = set_sentences(found, _units(metric))
+            said = set_sentences(found, units_of(metric))
             document = _set_document(found)
         else:
             pair = compare_pictures(a.found, b.found, _at_rest(a, b, place, originals))
             scrapes = [_read_scraped(s) for s in scraped or []] or _noted_scrapes(a, b, place, originals)
             outcomes = judge_scrapes(pair, scrapes)
-            said = comparison_sentences(pair, outcomes, _units(metric))
+            said = comparison_sentences(pair, outcomes, units_of(metric))
             document = _comparison_document(pair, outcomes)
     document["sentences"] = [{"about": s.about, "tone": s.tone, "text": s.text} for s in said]
     answer(document, "\n".join(s.text for s in said), json_out)
@@ -96,7 +88,7 @@ def report(
     kind = out.suffix.lower()
     if kind not in (".pdf", ".html"):
         raise typer.BadParameter(f"{out} is neither a PDF's nor a page's name; write it like OUT.pdf or OUT.html.")
-    units = _units(metric)
+    units = units_of(metric)
     with told():
         files = [Path(f) for f in of]
         story = _story_of_files(files, name) if all(f.is_file() for f in files) else _story_of_bow(of, place, originals)
@@ -282,6 +274,8 @@ def _comparison_document(found: Comparison, outcomes: Sequence[ScrapeOutcome]) -
 
 
 def _set_document(found: SetFound) -> JsonDocument:
+    from tillerlens.core.measurement import printed
+
     return {
         "format": "tillerlens-set",
         "rest": [found.then, found.now],
@@ -292,10 +286,10 @@ def _set_document(found: SetFound) -> JsonDocument:
                 "at_tip": s.at_tip.as_dict(),
                 "thirds": {k: v.as_dict() for k, v in s.thirds.items()},
                 "shares": {k: v.as_dict(1) for k, v in s.shares.items()},
-                "from_nock_mm": [round(float(v), 1) for v in s.along.from_nock_mm],
-                "change_per_m": [round(float(v), 5) for v in s.smooth_per_m],
-                "u_change_per_m": [round(float(v), 5) for v in s.u_smooth_per_m],
-                "stretches_from_nock_mm": [[round(v, 1) for v in ends] for ends in s.stretches],
+                "from_nock_mm": printed(s.along.from_nock_mm, 1),
+                "change_per_m": printed(s.smooth_per_m, 5),
+                "u_change_per_m": printed(s.u_smooth_per_m, 5),
+                "stretches_from_nock_mm": printed(s.stretches, 1),
             }
             for limb, s in found.limbs.items()
         },
@@ -306,7 +300,4 @@ def _cell(v: Any) -> str:
     return "" if v is None else f"{v:.1f}" if isinstance(v, float) else str(v)
 
 
-def _units(metric: bool) -> Units:
-    from tillerlens.report.words.quantities import Units
-
-    return Units("cm", "kg") if metric else Units()
+COMMANDS = {"compare": compare, "report": report, "shelf": shelf}

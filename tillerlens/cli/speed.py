@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, get_args
 
 import typer
 
-from tillerlens.cli.shared import Originals, RecordAddress, opened
+from tillerlens.cli.shared import ASKS, UNUSABLE, Originals, RecordAddress, opened, units_of
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.events import Face
 from tillerlens.core.json_form import JsonDocument
@@ -20,13 +20,6 @@ if TYPE_CHECKING:
     from tillerlens.record import Record
 
 # Everything else is imported where it is used, so that --help answers at once.
-
-TOLD, UNUSABLE, ASKS = 0, 2, 3  # exit statuses; 2 is also bad usage
-
-
-def add_speed(app: typer.Typer) -> None:
-    """Hang the command on the program's command line."""
-    app.command("speed")(speed_command)
 
 
 def speed_command(
@@ -58,10 +51,9 @@ def speed_command(
     from tillerlens.film.sound import read_sound
     from tillerlens.mechanics.flight import check_range, fly, together
     from tillerlens.record.typed import read_part, read_range
-    from tillerlens.report.words.quantities import Units
     from tillerlens.report.words.speed import speed_words
 
-    units = Units("cm", "kg") if metric else Units()
+    units = units_of(metric)
     try:
         at, kg = read_range(distance, phone, phone_to_target, temperature, arrow_length, shaft, brace), _arrow(arrow)
         check_range(at, kg)
@@ -92,7 +84,6 @@ def speed_command(
     else:
         said = [s.text for s in speed_words(heard, flights, shots, at, units)]
         typer.echo("\n".join([*said, *([kept] if kept else [])]))
-    raise typer.Exit(TOLD)
 
 
 def _arrow(text: str) -> float:

@@ -23,8 +23,7 @@ from tillerlens.report.words.quantities import (
     say_length,
     say_place,
     say_value,
-    say_weight,
-    say_weight_reach,
+    say_weighed,
 )
 from tillerlens.report.words.verdict import Sentence, Wish, judged_from_rest, spot_in_words, verdict
 
@@ -163,7 +162,7 @@ def _weighed(stage: Stage, curve: ForceCurve, units: Units) -> tuple[str, str]:
     weight, energy = curve.weight_at(stage.draw_mm), curve.energy_at(stage.draw_mm)
     if stage.phase == "let-down" or not np.isfinite(weight.value):
         return "", ""
-    return f"{say_weight(weight.value, units)} ({say_weight_reach(weight, units)})", say_energy(energy, units)
+    return say_weighed(weight, units), say_energy(energy, units)
 
 
 def draw_table(film: DrawFilm, units: Units | None = None, curve: ForceCurve | None = None) -> list[str]:
