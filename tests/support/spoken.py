@@ -41,8 +41,8 @@ from tillerlens.report.words.bench import headline, moved_sentence, number_rows
 from tillerlens.report.words.compare import (
     comparison_sentences,
     early_draw_sentence,
-    kept_sentence,
     recovery_sentence,
+    reflex_left_sentence,
     set_sentences,
 )
 from tillerlens.report.words.front import belly_since
@@ -146,7 +146,7 @@ def comparisons(units):
     sets.append(replace(sets[0], overall=replace(sets[0].overall, u=NAN)))
     out += [s.text for found in sets for s in set_sentences(found, units)]
     out += [recovery_sentence(fit_recovery(readings(10.0, b, 120.0, (1, 120, 1440), 0.3)), units).text for b in (15.0, 0.0)]
-    out += [kept_sentence(Value(v, u, "%")).text for v, u in ((50.0, 1.2), (-20.0, 1.2), (50.0, NAN))]
+    out += [reflex_left_sentence(Value(v, u, "%")).text for v, u in ((50.0, 1.2), (-20.0, 1.2), (50.0, NAN))]
     early = [early_draw([lb(0, 15, 25.0), lb(1, 24, 45.0), lb(2, 15, end)]) for end in (22.5, 25.0)]
     out += [early_draw_sentence(found, units).text for found in early]
     return out + [s.text for s in _moved()]

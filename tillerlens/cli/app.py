@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -104,13 +104,13 @@ def tags(
     typer.echo(f"{out}: four sheets. Print at full size and check the length on each with a ruler.")
 
 
+_OWN: dict[str, Callable[..., None]] = {"speed": speed_command, "draw": draw_command, "serve": serve}
+_OF_THE_BENCH: dict[str, Callable[..., None]] = {**plan.COMMANDS, "whatif": what_if.what_if_command}
 for _name, _group in {**record.GROUPS, "bench": bench.bench_app}.items():
     app.add_typer(_group, name=_name)
-_own = {"speed": speed_command, "draw": draw_command, "serve": serve}
-for _name, _command in {**exchange.COMMANDS, **report.COMMANDS, **_own}.items():
-    app.command(_name)(_command)
-for _name, _command in {**plan.COMMANDS, "whatif": what_if.what_if_command}.items():
-    bench.bench_app.command(_name)(_command)
+for _to, _commands in ((app, {**exchange.COMMANDS, **report.COMMANDS, **_OWN}), (bench.bench_app, _OF_THE_BENCH)):
+    for _name, _command in _commands.items():
+        _to.command(_name)(_command)
 
 
 def main() -> None:

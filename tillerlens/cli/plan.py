@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -285,4 +286,4 @@ def _scraped(text: str) -> Scrape:
     return Scrape(limb, (ends[0], ends[1]), strokes, parse_weight(before), parse_weight(after), READING_U_N)  # type: ignore[arg-type]
 
 
-COMMANDS = {"scrape": scrape_command, "moisture": moisture_command, "layout": layout_command}
+COMMANDS: dict[str, Callable[..., None]] = {"scrape": scrape_command, "moisture": moisture_command, "layout": layout_command}

@@ -304,7 +304,7 @@ def stage_list(bow: BowName, place: RecordAddress = None, originals: Originals =
 @stage_app.command("show")
 def stage_show(stage: StageName, place: RecordAddress = None, originals: Originals = None, json_out: JsonOut = False) -> None:
     """One stage with its corrections; with --json also the whole measurement document and the history of measurements."""
-    from tillerlens.history.as_now import told_together
+    from tillerlens.history.as_now import judged_together
     from tillerlens.record import store
     from tillerlens.record.entries import as_document
 
@@ -315,7 +315,7 @@ def stage_show(stage: StageName, place: RecordAddress = None, originals: Origina
         lines += [_say_correction(c) for c in corrections]
         # hinges and stiff places as all pictures of that time tell them, as the app's pages do
         stages, events = store.list_stages(record, bow.id), store.list_events(record, bow.id)
-        told = told_together(stages, events, lambda s: store.measurement(record, s.id))
+        told = judged_together(stages, events, lambda s: store.measurement(record, s.id))
         measured = told.get(found.id) or store.measurement(record, found.id)
         document = {
             "stage": as_document(found, whole=True),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tillerlens.cli.shared import JsonOut, Metric, Originals, RecordAddress, answer, open_place, opened, told, units_of
+from tillerlens.cli.shared import JsonOut, Metric, Originals, RecordAddress, answer, errors_in_words, open_place, opened, units_of
 from tillerlens.core.json_form import JsonDocument
 from tillerlens.core.reading import shown
 
@@ -49,7 +49,7 @@ def compare(
     from tillerlens.report.words.front import belly_since
     from tillerlens.report.words.verdict import Sentence
 
-    with told():
+    with errors_in_words():
         a, b = _given(then, place, originals), _given(now, place, originals)
         colours = [one.found.belly for one in (a, b)]
         if colours[0] is not None and colours[1] is not None:
@@ -89,7 +89,7 @@ def report(
     if kind not in (".pdf", ".html"):
         raise typer.BadParameter(f"{out} is neither a PDF's nor a page's name; write it like OUT.pdf or OUT.html.")
     units = units_of(metric)
-    with told():
+    with errors_in_words():
         files = [Path(f) for f in of]
         story = _story_of_files(files, name) if all(f.is_file() for f in files) else _story_of_bow(of, place, originals)
         content = lay_out(story, units)
@@ -207,7 +207,7 @@ def _at_rest(a: _Given, b: _Given, place: str | None, originals: str | None) -> 
 
 
 def _story_of_bow(of: Sequence[str], place: str | None, originals: str | None) -> Story:
-    from tillerlens.history.as_now import told_together
+    from tillerlens.history.as_now import judged_together
     from tillerlens.history.bench import weighed_now
     from tillerlens.history.of_record import story_of
     from tillerlens.record import RecordError, store
@@ -218,7 +218,7 @@ def _story_of_bow(of: Sequence[str], place: str | None, originals: str | None) -
     with open_place(place, originals) as record:
         found = timeline(record, store.find_bow(record, of[0]).id)
         kept = {s.id: m for s in found.stages if (m := store.measurement(record, s.id)) is not None}
-        kept |= told_together(found.stages, found.events, lambda stage: kept[stage.id])
+        kept |= judged_together(found.stages, found.events, lambda stage: kept[stage.id])
         weighed = weighed_now(found.bow, found.stages, found.events, lambda stage: kept[stage.id])
         return replace(story_of(record, found.bow.id, found=found), weighed=weighed)
 
@@ -300,4 +300,4 @@ def _cell(v: Any) -> str:
     return "" if v is None else f"{v:.1f}" if isinstance(v, float) else str(v)
 
 
-COMMANDS = {"compare": compare, "report": report, "shelf": shelf}
+COMMANDS: dict[str, Callable[..., None]] = {"compare": compare, "report": report, "shelf": shelf}

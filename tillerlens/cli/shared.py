@@ -59,12 +59,12 @@ Yes = Annotated[bool, typer.Option("--yes", help="Don't ask.")]
 @contextmanager
 def opened(place: str | None, originals: str | None = None, new: bool | None = None) -> Iterator[Record]:
     """The record, open; an error is a sentence on stderr and exit status 2. new: as for ``open_place``."""
-    with told(), open_place(place, originals, new) as record:
+    with errors_in_words(), open_place(place, originals, new) as record:
         yield record
 
 
 @contextmanager
-def told() -> Iterator[None]:
+def errors_in_words() -> Iterator[None]:
     """An error is a sentence on stderr and exit status 2; so is one that nobody foresaw."""
     try:
         with refusing():

@@ -122,7 +122,7 @@ def as_rest(found: Measurement, name: str) -> Measurement:
     return found
 
 
-def told_apart(a: Shot | None, b: Shot | None) -> tuple[str, float, float] | None:
+def differing_size(a: Shot | None, b: Shot | None) -> tuple[str, float, float] | None:
     """What shows that two shots are of different bows: the word for it and both sizes (mm); None where they may be of one."""
     if a is None or b is None:
         return None
@@ -134,7 +134,7 @@ def told_apart(a: Shot | None, b: Shot | None) -> tuple[str, float, float] | Non
 
 def check_same_bow(rest: Measurement, shot: Shot) -> None:
     """Raise DocumentError when the bow at rest has another length or handle than the bow of this shot."""
-    found = told_apart(rest.shot, shot)
+    found = differing_size(rest.shot, shot)
     if found is not None:
         word, rest_mm, here_mm = found
         raise DocumentError(

@@ -131,7 +131,7 @@ def finding_of(hand: OnHand, document: Documents) -> Finding | Reason | None:
         return error.reason if len(hand.strung) > 1 or hand.rest is not None else None
 
 
-def told_together(
+def judged_together(
     stages: Sequence[Stage], events: Sequence[Event], kept: Callable[[Stage], Measurement | None]
 ) -> dict[str, Measurement]:
     """The measurements of all measured stages by identity, those of one time with one finding, so that all of them tell the same.

@@ -18,7 +18,7 @@ from tillerlens.report.words.quantities import (
     Units,
     energy_and_reach,
     in_units,
-    is_told,
+    is_significant,
     say_arrow,
     say_arrow_reach,
     say_inch,
@@ -83,7 +83,7 @@ def moved_sentence(found: Comparison) -> Sentence:
     up, low = turned["upper"], turned["lower"]
     apart = added({"upper": (1.0, up), "lower": (-1.0, low)}, "deg")
     words = {"state": bent.state, "upper": _degrees(up), "lower": _degrees(low)}
-    if not is_told(apart):
+    if not is_significant(apart):
         return Sentence("moved", phrase("moved.alike", **words), "fine")
     return Sentence("moved", phrase("moved", more="upper" if apart.value > 0 else "lower", **words), "changed")
 

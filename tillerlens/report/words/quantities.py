@@ -73,7 +73,7 @@ class Units:
         return math.degrees(per_m * (100.0 if self.length == "cm" else MM_PER_INCH) / 1000)
 
 
-def is_told(value: Value) -> bool:
+def is_significant(value: Value) -> bool:
     """Whether a value differs from zero by more than its interval. Without a known interval nothing is
     told.
     """
@@ -93,8 +93,8 @@ def say_length(mm: float, units: Units, finer: int = 1) -> str:
     return f"{_steps(mm, per / 10**places) / 10**places + 0.0:.{places}f} {unit}"
 
 
-def say_told(value: Value, units: Units) -> tuple[str, str]:
-    """Size and interval of a length that ``is_told``, on the ruler of choice: ``3/16 in`` and ``±1/16 in``."""
+def say_significant(value: Value, units: Units) -> tuple[str, str]:
+    """Size and interval of a length that ``is_significant``, on the ruler of choice: ``3/16 in`` and ``±1/16 in``."""
     size = Value(abs(value.value), value.u, "mm")
     amount = say_length(size.value, units)
     if _steps(size.value, units.division_mm) == 0:
@@ -104,7 +104,7 @@ def say_told(value: Value, units: Units) -> tuple[str, str]:
 
 def is_plain(value: Value, units: Units) -> bool:
     """Whether a length is told and prints as more than the interval printed beside it: what a headline is made of."""
-    if not is_told(value):
+    if not is_significant(value):
         return False
     size = Value(abs(value.value), value.u, "mm")
     return covering(size, units.division_mm) < _steps(size.value, units.division_mm) * units.division_mm * (1 - 1e-9)

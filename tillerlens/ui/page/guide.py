@@ -6,7 +6,7 @@ import streamlit as st
 
 from tillerlens.report.words.quantities import Units
 from tillerlens.report.words.verdict import CARE_ALWAYS, CARE_UNDER_TENSION
-from tillerlens.ui.context import Place, has_room, link
+from tillerlens.ui.context import PageContext, has_room, link
 from tillerlens.ui.drawings import drawing
 from tillerlens.ui.text import plain
 
@@ -71,7 +71,7 @@ def _steps(units: Units) -> tuple[Step, ...]:
     )
 
 
-def show(place: Place) -> None:
+def show(place: PageContext) -> None:
     st.title("Taking pictures")
     st.subheader("The whole bow and its marks, seen squarely, in even light, from well back.", anchor=False)
     for number, (title, svg, words, alt) in enumerate(_steps(place.units), start=1):
