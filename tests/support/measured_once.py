@@ -1,4 +1,4 @@
-"""Photographs that many tests measure under the same shot, measured once a session.
+"""Photographs that many tests measure under the same shot, measured once a session, whichever of its processes asks.
 
 The package is left as it is: only the name ``tillerlens.measure.measure_photo`` gives what the same call gave before. Nothing is
 remembered while a test has put something of its own in the core's place, nor for what was prepared or fitted beforehand.
@@ -7,10 +7,15 @@ remembered while a test has put something of its own in the core's place, nor fo
 from __future__ import annotations
 
 import copy
+import hashlib
+import os
+import pickle
 import sys
+import tempfile
 import zlib
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from pathlib import Path
 from typing import Any
 
 from tillerlens import measure
@@ -29,17 +34,36 @@ class Once:
         self.usual: dict[str, dict[str, object]] = {}
         self.anew = False
         self.hits = 0
+        self.shared: Path | None = None  # where the session's processes put them
 
     def __call__(self, photo: Any, shot: Any, rest: Measurement | None = None, *more: Any, **named: Any) -> Measurement:
         if self.anew or more or named or not self._as_usual():
             return self.measured(photo, shot, rest, *more, **named)
         bare = {k: v for k, v in vars(photo).items() if k != "rgb"}
         key = (photo.rgb.shape, zlib.crc32(photo.rgb), repr(bare), repr(shot), None if rest is None else as_json(rest))
-        if key in self.kept:
-            self.hits += 1
+        if key not in self.kept:
+            self.kept[key] = self._of_others(key) or self._shared(key, self.measured(photo, shot, rest))
         else:
-            self.kept[key] = self.measured(photo, shot, rest)
+            self.hits += 1
         return copy.deepcopy(self.kept[key])  # what one test does to it is not the next one's
+
+    def _place(self, key: tuple[object, ...]) -> Path | None:
+        return None if self.shared is None else self.shared / hashlib.sha256(repr(key).encode()).hexdigest()
+
+    def _of_others(self, key: tuple[object, ...]) -> Measurement | None:
+        """What another process of this session has measured so."""
+        place = self._place(key)
+        with suppress(FileNotFoundError):
+            return None if place is None else pickle.loads(place.read_bytes())
+        return None
+
+    def _shared(self, key: tuple[object, ...], found: Measurement) -> Measurement:
+        place = self._place(key)
+        if place is not None:
+            with tempfile.NamedTemporaryFile(dir=place.parent, delete=False) as half:
+                half.write(pickle.dumps(found))
+            os.replace(half.name, place)
+        return found
 
     def _as_usual(self) -> bool:
         """Whether every name of the core's modules is bound to what it was bound to first."""
@@ -53,6 +77,12 @@ class Once:
 
 
 ONCE = Once(measure.measure_photo)
+
+
+def share(folder: Path) -> None:
+    """Have the processes of one session that name the same folder measure each photograph once among them."""
+    folder.mkdir(exist_ok=True)
+    ONCE.shared = folder
 
 
 def remember() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import sys
 from collections import Counter
@@ -20,7 +21,9 @@ from tillerlens.cli.serve import serve
 from tillerlens.cli.shared import ASKS, DONE, UNUSABLE, refusing
 from tillerlens.cli.speed import speed_command
 from tillerlens.core.errors import TillerLensError
+from tillerlens.core.files import write_whole
 from tillerlens.core.unforeseen import net
+from tillerlens.core.units import parse_length
 
 if TYPE_CHECKING:
     from tillerlens.core.measurement import Measurement
@@ -94,8 +97,6 @@ def tags(
     side: Annotated[str, typer.Option(help="Side of the black square, like 4in or 100mm.")] = "4in",
 ) -> None:
     """Print the four tags that give a board its scale."""
-    from tillerlens.core.files import write_whole
-    from tillerlens.core.units import parse_length
     from tillerlens.report.tag_sheets import render_tag_sheets
 
     with refusing():
@@ -173,11 +174,8 @@ def _overlay_places(overlay: Path | None, pictures: list[Path], several: bool) -
 
 
 def _write_overlay(path: Path, photo: Photo, found: Measurement, rest: Measurement | None) -> None:
-    import io
-
     from PIL import Image
 
-    from tillerlens.core.files import write_whole
     from tillerlens.report.overlay import draw_overlay
 
     png = io.BytesIO()

@@ -11,7 +11,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from tillerlens.cli.shared import ASKS, DONE, Calipers, HeatFactor, JsonOut, Moisture, Weigh, refusing
+from tillerlens.core.errors import ShotError
 from tillerlens.core.reading import shown
+from tillerlens.core.units import parse_length, parse_weight
 
 if TYPE_CHECKING:
     from tillerlens.core.measurement import Measurement
@@ -65,6 +67,7 @@ def tell_command(
     from tillerlens.mechanics.evidence import check_arrow_mass
     from tillerlens.mechanics.hung import read_hung
     from tillerlens.mechanics.strain import heat_range
+    from tillerlens.record.typed import read_arrow_mass
     from tillerlens.report.words.mechanics import bench_words, hung_words
 
     with refusing():
@@ -87,7 +90,7 @@ def tell_command(
             given, limit=limit, modulus=modulus, sections=sections, heat_factor=heat_factor or (None if heated else 1.0)
         )
         check_given(given)
-        others = [_arrow_mass(text) for text in expect or []]
+        others = [read_arrow_mass(text) for text in expect or []]
         for mass in others:
             check_arrow_mass(mass)
     found = tell(given)
@@ -112,16 +115,16 @@ def _given(
 ) -> Given:
     from tillerlens.mechanics.bench import Given
     from tillerlens.mechanics.cast import ArrowSpeed
+    from tillerlens.record.typed import read_arrow_mass, read_speed
 
     full, brace, length = (None if text is None else read_size(text) for text in lengths)
     readings = read_weighings(weigh)
-    shots = [ArrowSpeed(_arrow_mass(a), _speed(b)) for a, b in (_pair(text, "500gr=170fps") for text in arrows)]
+    shots = [ArrowSpeed(read_arrow_mass(a), read_speed(b)) for a, b in (_pair(text, "500gr=170fps") for text in arrows)]
     return Given(pictures, rest, rest_after, readings, length, full, brace, arrows=shots)
 
 
 def read_weighings(weigh: list[str]) -> list[Reading]:
     """Weighings without a picture, written like ``20in=33lb``. Raises ShotError."""
-    from tillerlens.core.units import parse_weight
     from tillerlens.mechanics.force_draw import Reading
 
     return [Reading(read_size(a), parse_weight(b)) for a, b in (_pair(text, "20in=33lb") for text in weigh)]
@@ -129,9 +132,6 @@ def read_weighings(weigh: list[str]) -> list[Reading]:
 
 def read_size(text: str) -> float:
     """A length, mm, that is more than nothing. Raises ShotError."""
-    from tillerlens.core.errors import ShotError
-    from tillerlens.core.units import parse_length
-
     mm = parse_length(text)
     if mm <= 0:
         raise ShotError(f"'{shown(text)}' is not a length for this: it must be more than zero.", "Correct it.", given=text)
@@ -139,24 +139,10 @@ def read_size(text: str) -> float:
 
 
 def _pair(text: str, example: str) -> tuple[str, str]:
-    from tillerlens.core.errors import ShotError
-
     left, sign, right = text.partition("=")
     if not sign or not left.strip() or not right.strip():
         raise ShotError(f"'{shown(text)}' cannot be read.", f"Write it like {example}.", given=text)
     return left, right
-
-
-def _arrow_mass(text: str) -> float:
-    from tillerlens.record.typed import read_arrow_mass as read
-
-    return read(text)
-
-
-def _speed(text: str) -> float:
-    from tillerlens.record.typed import read_speed as read
-
-    return read(text)
 
 
 def _wood(name: str | None, moisture: str | None) -> tuple[StrainLimit, tuple[float, float] | None, str]:
@@ -196,7 +182,6 @@ def sides_and_sections(
 def read_calipers(path: Path) -> dict[Any, LimbSections]:
     """Sections of both limbs from a CSV of caliper stations. Raises SectionError or ShotError with what to do."""
     from tillerlens.core.measurement import LIMBS
-    from tillerlens.core.units import parse_length
     from tillerlens.mechanics.section import SectionError, Station, sections_from_stations
 
     form = "Its first line is limb,from_nock,width,thickness,crown; crown may be left out."

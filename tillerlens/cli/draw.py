@@ -12,6 +12,9 @@ import typer
 from tillerlens.cli.bench import read_weighings
 from tillerlens.cli.shared import ASKS, DONE, UNUSABLE, Originals, RecordAddress, Weigh, opened, units_of
 from tillerlens.core.errors import TillerLensError
+from tillerlens.core.files import write_whole
+from tillerlens.core.shot_file import read_shot
+from tillerlens.core.units import parse_length
 
 if TYPE_CHECKING:
     from tillerlens.film.draw import DrawFilm
@@ -44,8 +47,6 @@ def draw_command(
     Exit status: 0 measured, 3 needs help, 2 bad usage or an unusable clip.
     """
     from tillerlens.core.document import check_same_bow, read_rest
-    from tillerlens.core.shot_file import read_shot
-    from tillerlens.core.units import parse_length
     from tillerlens.film.draw import measure_draw
     from tillerlens.film.journal import usual_folder
     from tillerlens.film.weight import weigh_pull
@@ -73,7 +74,6 @@ def draw_command(
     for reason in film.reasons:
         typer.echo(in_words(reason, units), err=True)
     if chart is not None and len([s for s in film.stages if s.phase != "let-down"]) > 1:
-        from tillerlens.core.files import write_whole
         from tillerlens.report.charts.film import draw_figure
 
         write_whole(chart, draw_figure(film, units, earlier).encode())

@@ -14,9 +14,11 @@ import typer
 
 from tillerlens.cli.bench import read_size, read_weighings, sides_and_sections
 from tillerlens.cli.shared import ASKS, DONE, Calipers, HeatFactor, JsonOut, Moisture, UnstrungDocument, Weigh, refusing
-from tillerlens.core.errors import ShotError
+from tillerlens.core.errors import DocumentError, ShotError
+from tillerlens.core.files import write_whole
 from tillerlens.core.json_form import JsonDocument
 from tillerlens.core.reading import shown
+from tillerlens.core.units import parse_length, parse_quantity, parse_weight
 
 if TYPE_CHECKING:
     from tillerlens.mechanics.layout import Layout
@@ -64,8 +66,6 @@ def scrape_command(
     Exit status: 0 told, also when the advice is to take nothing off; 2 bad usage, or something needed is missing.
     """
     from tillerlens.core.document import read_documents, read_one
-    from tillerlens.core.files import write_whole
-    from tillerlens.core.units import parse_weight
     from tillerlens.mechanics.bench import Unpictured
     from tillerlens.mechanics.plan import as_document, plan_from_documents
     from tillerlens.mechanics.scraping.target import BENDS, ScrapeTarget
@@ -126,9 +126,10 @@ def moisture_command(
         read_humidity,
         read_moisture,
     )
+    from tillerlens.record.typed import read_celsius
 
     with refusing():
-        celsius, share = _celsius(temperature), read_humidity(humidity) / 100
+        celsius, share = read_celsius(temperature, ShotError), read_humidity(humidity) / 100
         found = None if wood is None else find_wood(wood)
         usual = DryBand.of("" if found is None else found.species.name)
         band = DryBand(usual.low if low is None else read_moisture(low), usual.high if high is None else read_moisture(high))
@@ -184,7 +185,6 @@ def layout_command(
 
     Exit status: 0 laid out, 3 the bow should not be cut so, 2 bad usage.
     """
-    from tillerlens.core.units import parse_length, parse_weight
     from tillerlens.mechanics.find_wood import find_wood
     from tillerlens.mechanics.layout import lay_out, wish_of_wood
     from tillerlens.mechanics.wood import read_moisture
@@ -245,8 +245,6 @@ def _tenth_up(x: float) -> str:
 
 def _span(text: str) -> tuple[float, float]:
     """Two lengths, or one that is meant exactly."""
-    from tillerlens.core.units import parse_length
-
     ends = [parse_length(part) for part in re.split(r"\s+to\s+", text.strip())]
     if len(ends) > 2:
         raise ShotError(f"'{text}' is not a tiller.", "Write it like '0in to 1/4in'.", given=text)
@@ -254,7 +252,6 @@ def _span(text: str) -> tuple[float, float]:
 
 
 def _read_plan(path: Path) -> Foretold:
-    from tillerlens.core.errors import DocumentError
     from tillerlens.mechanics.plan import read_foretold
 
     try:
@@ -266,14 +263,7 @@ def _read_plan(path: Path) -> Foretold:
     return read_foretold(document if isinstance(document, dict) else {})
 
 
-def _celsius(text: str) -> float:
-    from tillerlens.record.typed import read_celsius
-
-    return read_celsius(text, ShotError)
-
-
 def _scraped(text: str) -> Scrape:
-    from tillerlens.core.units import parse_length, parse_quantity, parse_weight
     from tillerlens.mechanics.observed import READING_U_N
     from tillerlens.mechanics.scraping import Scrape
 

@@ -28,6 +28,10 @@ from tillerlens.cli.shared import (
     opened,
     progress,
 )
+from tillerlens.core.errors import DocumentError, PhotoError, ShotError
+from tillerlens.core.reading import shown
+from tillerlens.core.shot_file import read_shot
+from tillerlens.core.unforeseen import Unforeseen, net
 
 if TYPE_CHECKING:
     from tillerlens.core.measurement import Measurement
@@ -213,9 +217,6 @@ def stage_add(
     Exit status: 3 kept, but at least one needs help or was refused; 2 at least one cannot be used and was left out.
     """
     from tillerlens.cli.pictures import pictures_in, shot_beside
-    from tillerlens.core.errors import DocumentError, PhotoError, ShotError
-    from tillerlens.core.reading import shown
-    from tillerlens.core.unforeseen import Unforeseen, net
     from tillerlens.record import store
     from tillerlens.record.entries import as_document, now
     from tillerlens.record.originals import taken_at
@@ -261,8 +262,6 @@ def stage_add(
 
 
 def _read_shot_file(file: Path, name: str) -> Form:
-    from tillerlens.core.shot_file import read_shot
-
     return read_shot(file, name).as_dict()
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -11,8 +11,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from tillerlens.cli.shared import JsonOut, Metric, Originals, RecordAddress, answer, errors_in_words, open_place, opened, units_of
+from tillerlens.core.errors import DocumentError, ShotError
+from tillerlens.core.files import write_whole
 from tillerlens.core.json_form import JsonDocument
 from tillerlens.core.reading import shown
+from tillerlens.core.units import parse_length
 
 if TYPE_CHECKING:
     from tillerlens.core.measurement import Measurement
@@ -80,7 +83,6 @@ def report(
     json_out: JsonOut = False,
 ) -> None:
     """Write a bow's report: summary, pictures, bend, gaps, set, weights, events, findings, cautions."""
-    from tillerlens.core.files import write_whole
     from tillerlens.report.page import render_page
     from tillerlens.report.pdf import render_pdf
     from tillerlens.report.story import lay_out
@@ -108,9 +110,6 @@ def shelf(
     json_out: JsonOut = False,
 ) -> None:
     """All bows beside each other: wood, length, width, reflex kept, weight, speed at grains per pound."""
-    from dataclasses import asdict
-
-    from tillerlens.core.files import write_whole
     from tillerlens.history.of_record import shelf_lines
     from tillerlens.history.trends import SHELF_HEADS, shelf_csv, sorted_shelf
 
@@ -139,7 +138,6 @@ def _given(words: str, place: str | None, originals: str | None) -> _Given:
     path = Path(words)
     if path.is_file():
         return _Given(_measured(path))
-    from tillerlens.core.errors import DocumentError
     from tillerlens.record import store
 
     with open_place(place, originals) as record:
@@ -154,7 +152,6 @@ def _measured(path: Path) -> Measurement:
     """A measurement from its document's file, or of a photograph measured now."""
     from tillerlens.cli.pictures import measure_one
     from tillerlens.core.document import read_one
-    from tillerlens.core.errors import DocumentError
 
     if path.suffix.lower() != ".json":
         found = measure_one(path, None, None).measurement
@@ -165,8 +162,6 @@ def _measured(path: Path) -> Measurement:
 
 
 def _read_scraped(text: str) -> Scraped:
-    from tillerlens.core.errors import ShotError
-    from tillerlens.core.units import parse_length
     from tillerlens.measures.compare import Scraped
 
     parts = text.split()
@@ -189,7 +184,6 @@ def _at_rest(a: _Given, b: _Given, place: str | None, originals: str | None) -> 
     """The bow's shape at rest with two pictures of the record; of files nobody knows which it would be."""
     if a.stage is None or b.stage is None or a.stage.bow_id != b.stage.bow_id:
         return None
-    from tillerlens.core.errors import DocumentError
     from tillerlens.history.as_now import at_rest_of
     from tillerlens.record import Stage, store
     from tillerlens.record.views import timeline

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import socket
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NoReturn
@@ -131,8 +132,6 @@ def lan_address() -> str:
 
 
 def _say_address(shop: Shop) -> None:
-    import io
-
     import segno
 
     pins = shop.keys.pins

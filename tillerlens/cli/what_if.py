@@ -13,6 +13,7 @@ import typer
 from tillerlens.cli.bench import read_size, read_weighings, sides_and_sections
 from tillerlens.cli.shared import Calipers, JsonOut, UnstrungDocument, Weigh, refusing
 from tillerlens.core.errors import ShotError
+from tillerlens.core.units import parse_length, parse_weight
 
 if TYPE_CHECKING:
     from tillerlens.mechanics.what_if import Change
@@ -57,7 +58,6 @@ def what_if_command(
     Exit status: 0 told, 2 bad usage, an unusable file, or a change that cannot be tried.
     """
     from tillerlens.core.document import read_documents, read_rest
-    from tillerlens.core.units import parse_length
     from tillerlens.mechanics.bench import Unpictured
     from tillerlens.mechanics.what_if import as_document, compare, heat_gain, standing_from_documents
     from tillerlens.report.words.quantities import Units, in_columns
@@ -88,7 +88,6 @@ def what_if_command(
 
 def read_change(text: str) -> Change:
     """A change from what a person writes. Raises ShotError with examples."""
-    from tillerlens.core.units import parse_length
     from tillerlens.mechanics.what_if import Change
 
     clean = text.strip().lower()
@@ -121,7 +120,6 @@ def _share(text: str) -> float | None:
 
 
 def _gained(text: str) -> tuple[float, float]:
-    from tillerlens.core.units import parse_weight
     from tillerlens.mechanics.evidence import check_weight
 
     before, sign, after = text.partition("-")
