@@ -1,7 +1,8 @@
 """Photographs that many tests measure under the same shot, measured once a session, whichever of its processes asks.
 
 The package is left as it is: only the name ``tillerlens.measure.measure_photo`` gives what the same call gave before. Nothing is
-remembered while a test has put something of its own in the core's place, nor for what was prepared or fitted beforehand.
+remembered while a test has put something of its own in the core's place, nor for what was prepared or fitted beforehand; but the
+app, which does so for the same photograph, has a memory of its own.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from tillerlens import measure
 from tillerlens.core.document import as_json
 from tillerlens.core.measurement import Measurement
 
+OF_THE_APP = 3  # what the app alone gives besides: all that was prepared, fitted and traced of this photograph
 _OUTSIDE = ("ui", "cli", "record", "report", "history", "server")  # rooms that no measurement stands on
 
 
@@ -37,12 +39,20 @@ class Once:
         self.shared: Path | None = None  # where the session's processes put them
 
     def __call__(self, photo: Any, shot: Any, rest: Measurement | None = None, *more: Any, **named: Any) -> Measurement:
-        if self.anew or more or named or not self._as_usual():
+        as_the_app = len(more) == OF_THE_APP
+        if self.anew or (more and not as_the_app) or named or not self._as_usual():
             return self.measured(photo, shot, rest, *more, **named)
         bare = {k: v for k, v in vars(photo).items() if k != "rgb"}
-        key = (photo.rgb.shape, zlib.crc32(photo.rgb), repr(bare), repr(shot), None if rest is None else as_json(rest))
+        key = (
+            photo.rgb.shape,
+            zlib.crc32(photo.rgb),
+            repr(bare),
+            repr(shot),
+            None if rest is None else as_json(rest),
+            as_the_app,
+        )
         if key not in self.kept:
-            self.kept[key] = self._of_others(key) or self._shared(key, self.measured(photo, shot, rest))
+            self.kept[key] = self._of_others(key) or self._shared(key, self.measured(photo, shot, rest, *more))
         else:
             self.hits += 1
         return copy.deepcopy(self.kept[key])  # what one test does to it is not the next one's

@@ -15,12 +15,11 @@ from typing import Any, NoReturn
 import streamlit as st
 
 from tillerlens.core.errors import TillerLensError
-from tillerlens.record import Bow, Record, RecordError, Stage, store
+from tillerlens.record import Bow, Record, RecordError, Stage, open_record, store
 from tillerlens.record.database import ORIGINALS_VARIABLE, PLACE_VARIABLE
 from tillerlens.report.words.quantities import Units
 from tillerlens.report.words.verdict import Wish
 from tillerlens.server import LookingOnly, looking_only
-from tillerlens.server.record import open_for
 from tillerlens.server.visit import ASK, LOOKING
 from tillerlens.ui import workspace
 from tillerlens.ui.text import distinct_labels, plain
@@ -73,7 +72,7 @@ def the_record() -> Record:
 
 @st.cache_resource(show_spinner="Opening the record")
 def _open(place: str | None, originals: str | None, looking: bool) -> Record:
-    return open_for(looking)  # reads the same two from the environment
+    return open_record(looking=looking)  # reads the same two from the environment
 
 
 def _find(record: Record, bow_id: str | None, stage_id: str | None) -> tuple[Bow | None, Stage | None]:
