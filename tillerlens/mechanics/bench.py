@@ -237,7 +237,7 @@ def hang(given: Given, hung: Hung, picture: str | None = None) -> Given:
 
 
 def check_given(given: Given) -> None:
-    """Raise MechanicsError for the first picture, reading or arrow that cannot speak of this bow."""
+    """Raise MechanicsError for the first picture, reading or arrow that cannot be of this bow."""
 
     def check(make: Callable[[], Any]) -> Any:
         return make() or True
@@ -246,7 +246,7 @@ def check_given(given: Given) -> None:
 
 
 def _fitting(given: Given, attempt: Callable[[Callable[[], Any]], Any]) -> Given:
-    """What is given, less what cannot speak of this bow; ``attempt`` runs a check and notes why it fails, giving None then."""
+    """What is given, less what cannot be of this bow; ``attempt`` runs a check and notes why it fails, giving None then."""
 
     def fits(check: Callable[..., None], *what: Any) -> bool:
         def passed() -> bool:

@@ -1,4 +1,4 @@
-"""One gate for evidence: which measurements may speak of a bow, and as what.
+"""Which measurements count as evidence of a bow, and as what.
 
 What does not fit is refused with a sentence: a drawn picture given as the shape at rest would halve every strain, and a
 picture of another bow would tell of hinges that are not there.

@@ -79,7 +79,7 @@ ENDS_U = 0.1
 LEAST_Z, BLIND_Z = 3.4, 4.1
 """How far beyond chance a place must stand: about 150 places and widths on two limbs. In simulation the clearest chance bump of
 98 in 100 sound bows stays below the first, with one draw or several and whatever the look of the errors, where the picture at
-rest is about as good as the others; below the second where it is three and five times noisier: then all hangs on how the others
+rest is about as good as the others; below the second where it is three and five times noisier: all depends on how the others
 agree, which a few pictures show only roughly."""
 REST_NOISIER = 1.5
 LEAST_BEND = 0.08

@@ -25,7 +25,7 @@ from tillerlens.ui import workspace
 from tillerlens.ui.text import distinct_labels, plain
 from tillerlens.ui.typed import hold_units, said
 
-_ROOMS = "rooms"  # the pages by name, set by the house on every run
+_ROOMS = "rooms"  # the pages by name, set by ``ui.app`` on every run
 _NAMES = ("bow", "stage")
 
 

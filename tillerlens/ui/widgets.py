@@ -136,7 +136,7 @@ def cautions(tension: bool = True) -> None:
 
 
 def chart(known: BowContext, title: str, make: Callable[[], Any], key: str, alt: str, more: object = "") -> None:
-    """A chart on its own sheet of paper. alt: what it shows, in words. more: what the chart hangs on besides the bow's record."""
+    """A chart on its own sheet of paper. alt: what it shows, in words. more: what it depends on besides the bow's record."""
 
     def made() -> Any:
         drawn = make()

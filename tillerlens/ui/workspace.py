@@ -245,7 +245,7 @@ def _came(notes: Path) -> tuple[int, str]:
 
 
 def clear_away(folder: Path, picture: OnBench) -> None:
-    """Take a picture off the bench: its notes first, since bytes alone are nobody's."""
+    """Take a picture off the bench: its notes first, since bytes without notes are never shown."""
     refuse_if_looking()
     with ALONE:
         for ending in ("json", "picture"):

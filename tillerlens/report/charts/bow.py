@@ -18,7 +18,7 @@ from tillerlens.history.trends import TRENDS, ReflexAt, TrendPoint
 from tillerlens.measures.compare import Comparison
 from tillerlens.measures.set import Recovery, RestReading, SetFound
 from tillerlens.report.charts import Rows
-from tillerlens.report.charts.parts import COLOURS, INK, PALE, banded, inline, limb_colour, stacked
+from tillerlens.report.charts.parts import COLOURS, INK, PALE, banded, inline, limb_colour, stacked, zero_line
 from tillerlens.report.words.quantities import Units, say_length, say_two_limbs
 
 SET_RANGE = ["#f3eddc", "#c9a227", "#7a3b00", "#2a0f00"]  # lighter to darker throughout, so that grey keeps the order
@@ -56,7 +56,7 @@ def set_map_chart(found: SetFound, units: Units | None = None) -> alt.VConcatCha
         rows.append(alt.layer(*layers).properties(height=42, title=f"{limb} limb"))
     bent = f"set: more bend to the belly, {units.bend_axis}"
     lines = banded(curve, alt.X("at:Q", title=title, scale=along), "set", bent)
-    curves = stacked([*lines, _nought()], _HEIGHT)
+    curves = stacked([*lines, zero_line()], _HEIGHT)
     return cast(alt.VConcatChart, alt.vconcat(*rows, curves).resolve_scale(color="independent"))
 
 
@@ -93,7 +93,7 @@ def reflex_chart(readings: Sequence[ReflexAt], units: Units | None = None) -> al
     line = base.mark_line(color=PALE, strokeWidth=1)
     points = base.mark_point(size=110, filled=True, color=INK, opacity=1)
     points = points.encode(shape=shape, tooltip=["when:T", "kind:N", "said:N"])
-    return stacked([_nought(), line, bars, points], _HEIGHT)
+    return stacked([zero_line(), line, bars, points], _HEIGHT)
 
 
 def recovery_chart(readings: Sequence[RestReading], fitted: Recovery | None, units: Units | None = None) -> alt.LayerChart:
@@ -217,10 +217,6 @@ def trends_chart(points: Sequence[TrendPoint], units: Units | None = None) -> al
 
 
 # --- parts
-
-
-def _nought() -> alt.Chart:
-    return inline([{"zero": 0}]).mark_rule(color="#9a9a9a").encode(alt.Y("zero:Q"))
 
 
 def _interval(value: Value, units: Units) -> JsonObject:

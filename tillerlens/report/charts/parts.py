@@ -23,6 +23,10 @@ def stacked(layers: list[Any], height: int) -> alt.LayerChart:
     return cast(alt.LayerChart, alt.layer(*layers).properties(height=height))
 
 
+def zero_line(colour: str = "#9a9a9a") -> alt.Chart:
+    return inline([{"zero": 0}]).mark_rule(color=colour).encode(alt.Y("zero:Q"))
+
+
 def limb_colour(legend: bool = True) -> alt.Color:
     """The limbs' colours on every chart."""
     scale = alt.Scale(domain=list(LIMBS), range=[COLOURS[limb] for limb in LIMBS])

@@ -13,7 +13,7 @@ import numpy as np
 
 from tillerlens.core.measurement import COVER, LimbName, Measurement
 from tillerlens.report.charts import Rows
-from tillerlens.report.charts.parts import WISH, banded, bend_tips, inline, limb_colour, stacked
+from tillerlens.report.charts.parts import WISH, banded, bend_tips, inline, limb_colour, stacked, zero_line
 from tillerlens.report.words.from_rest import bend_of
 from tillerlens.report.words.quantities import Units, say_two_limbs
 from tillerlens.report.words.verdict import Wish, limb_length_mm
@@ -130,7 +130,7 @@ def gap_chart(measurement: Measurement, units: Units | None = None) -> alt.Layer
 def difference_chart(measurement: Measurement, units: Units | None = None, wish: Wish | None = None) -> alt.LayerChart:
     """Upper minus lower gap at each station with its interval, over the band that is wished for.
 
-    A bar that does not touch the line at nought is a difference that this photograph can tell. Raises
+    A bar that stands clear of zero is a difference that this photograph can tell. Raises
     ValueError where no difference has a known interval.
     """
     units, wish = units or Units(), wish or Wish()
@@ -148,7 +148,6 @@ def difference_chart(measurement: Measurement, units: Units | None = None, wish:
         raise ValueError("the measurement has no difference of gaps to chart")
     band = {"from": units.on_axis(wish.low_mm), "to": units.on_axis(wish.high_mm)}
     wished = inline([band]).mark_rect(color=WISH, opacity=0.7)
-    nought = inline([{"zero": 0}]).mark_rule(color="#333333").encode(alt.Y("zero:Q"))
     base = inline(rows).encode(
         alt.X("at:Q", title=f"from the handle's centre ({units.axis})", scale=alt.Scale(zero=False, padding=16))
     )
@@ -156,7 +155,7 @@ def difference_chart(measurement: Measurement, units: Units | None = None, wish:
     bars = base.mark_rule(strokeWidth=3, color="#333333").encode(alt.Y("low:Q", title=title), alt.Y2("high:Q"))
     points = base.mark_point(filled=True, size=80, color="#333333", opacity=1).encode(alt.Y("difference:Q"))
     wished = wished.encode(alt.Y("from:Q", title=title), alt.Y2("to:Q"))
-    return stacked([wished, nought, bars, points], 330)
+    return stacked([wished, zero_line("#333333"), bars, points], 330)
 
 
 # --- parts
