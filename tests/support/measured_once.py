@@ -16,6 +16,7 @@ import tempfile
 import zlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -42,19 +43,13 @@ class Once:
         as_the_app = len(more) == OF_THE_APP
         if self.anew or (more and not as_the_app) or named or not self._as_usual():
             return self.measured(photo, shot, rest, *more, **named)
-        bare = {k: v for k, v in vars(photo).items() if k != "rgb"}
-        key = (
-            photo.rgb.shape,
-            zlib.crc32(photo.rgb),
-            repr(bare),
-            repr(shot),
-            None if rest is None else as_json(rest),
-            as_the_app,
-        )
-        if key not in self.kept:
-            self.kept[key] = self._of_others(key) or self._shared(key, self.measured(photo, shot, rest, *more))
-        else:
-            self.hits += 1
+        bare = {k: v for k, v in vars(photo).items() if k not in ("rgb", "name")}
+        about = photo.rgb.shape, zlib.crc32(photo.rgb), repr(bare), repr(shot)
+        key = (*about, None if rest is None else as_json(rest), as_the_app)
+        known = self.kept.get(key) or self._of_others(key)
+        known = None if known is None else _by_name(known, photo.name)
+        self.hits += known is not None
+        self.kept[key] = known or self._shared(key, self.measured(photo, shot, rest, *more))
         return copy.deepcopy(self.kept[key])  # what one test does to it is not the next one's
 
     def _place(self, key: tuple[object, ...]) -> Path | None:
@@ -84,6 +79,14 @@ class Once:
             if any(self.usual.setdefault(name, now).get(k, v) is not v for k, v in now.items()):
                 return False
         return True
+
+
+def _by_name(found: Measurement, name: str) -> Measurement | None:
+    """The measurement of the same picture under another name; None where it says its name anywhere else."""
+    if found.photo.name == name:
+        return found
+    named = replace(found, photo=replace(found.photo, name=""))
+    return None if found.photo.name in as_json(named) else replace(found, photo=replace(found.photo, name=name))
 
 
 ONCE = Once(measure.measure_photo)

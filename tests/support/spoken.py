@@ -6,6 +6,7 @@ Every sentence of ``report.phrases`` is reached from here, which ``test_sentence
 from __future__ import annotations
 
 import math
+import pickle
 import re
 from dataclasses import replace
 
@@ -61,6 +62,22 @@ from tillerlens.report.words.verdict import CARE_ALWAYS, CARE_UNDER_TENSION, Wis
 from tillerlens.report.words.what_if import table, what_if_words
 
 NAN, INCH = math.nan, 25.4
+
+
+def once(make):
+    """``make``, remembering what it gave for the same numbers: said in inches and in centimetres, they are worked out once."""
+    known = {}
+
+    def remembered(*given):
+        key = pickle.dumps(given)
+        if key not in known:
+            known[key] = make(*given)
+        return known[key]
+
+    return remembered
+
+
+tell, try_change, standing_from_documents, lay_out = map(once, (tell, try_change, standing_from_documents, lay_out))
 
 
 def deg(value, u=0.2):
