@@ -17,6 +17,13 @@ def pytest_configure():
     measured_once.remember()
 
 
+@pytest.fixture(autouse=True, scope="session")
+def measured_by_one_of_them(tmp_path_factory, worker_id):
+    """What one of the session's processes has measured, the others take from it."""
+    if worker_id != "master":
+        measured_once.share(tmp_path_factory.getbasetemp().parent / "measured")
+
+
 @pytest.fixture
 def measured_anew():
     """For tests that compare two measurements of one photograph: each is made."""

@@ -17,6 +17,7 @@ import re
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 PACKAGE = Path(__file__).resolve().parents[2] / "tillerlens"
@@ -47,6 +48,7 @@ class Text:
     line: int
 
 
+@cache
 def texts_in_source(package: Path = PACKAGE) -> list[Text]:
     """All text in the package's Python, templates and schemas that reads like words, in order of file and line."""
     found: list[Text] = []
@@ -56,9 +58,9 @@ def texts_in_source(package: Path = PACKAGE) -> list[Text]:
         name = path.relative_to(package).as_posix()
         tree = ast.parse(path.read_text(encoding="utf-8"))
         found += [Text(words, name, line) for words, line in _of_tree(tree) if _reads_like_words(words)]
-    for path in sorted([*package.rglob("*.typ"), *package.rglob("*.j2")]):
+    for path in sorted([*package.rglob("*.typ"), *package.rglob("*.j2"), *package.rglob("*.svg"), *package.rglob("*.css")]):
         for k, line in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1):
-            for words in re.findall(r"\[([^\[\]#]{3,})\]|>([^<>{}]{3,})<", line):
+            for words in re.findall(r"\[([^\[\]#]{3,})\]|>([^<>]{3,})<|content: \"([^\"]{3,})\"", line):
                 if _reads_like_words("".join(words)):
                     found.append(Text("".join(words).strip(), path.relative_to(package).as_posix(), k))
     for path in sorted(package.rglob("*.schema.json")):

@@ -19,7 +19,7 @@ from tests.support.shop import document_of, fill, shot_of, small_picture
 from tillerlens.cli import app
 from tillerlens.core.measurement import PhotoId
 from tillerlens.core.shot_file import read_shot
-from tillerlens.history.as_now import told_together
+from tillerlens.history.as_now import judged_together
 from tillerlens.record import Bow, RecordError, open_record, originals, store, typed
 from tillerlens.record.connection import writing
 from tillerlens.record.entries import record_schema
@@ -144,7 +144,7 @@ def test_a_stage_is_shown_with_what_all_pictures_of_its_time_tell(place):
         bow = fill_bench(record, scraped=False)
         stages, events = store.list_stages(record, bow.id), store.list_events(record, bow.id)
         kept = {s.id: store.measurement(record, s.id) for s in stages}
-    together = told_together(stages, events, lambda s: kept[s.id])
+    together = judged_together(stages, events, lambda s: kept[s.id])
     drawn = [n for n, s in enumerate(stages, start=1) if s.state == "drawn"]
     shown = [run_json("stage", "show", f"kestrel:{n}")["measurement"]["spots"] for n in drawn]
     assert shown[0] and shown == [together[stages[n - 1].id].as_document()["spots"] for n in drawn]

@@ -25,6 +25,7 @@ from tillerlens.film.track import TRACKED, Track, laid, smoothed
 from tillerlens.history.of_film import keep_draw
 from tillerlens.history.story import Story
 from tillerlens.mechanics.bench import Bench, Given
+from tillerlens.mechanics.bench import as_document as bench_document
 from tillerlens.mechanics.finding import Finding
 from tillerlens.mechanics.force_draw import Reading, fit_curve, uniform_shape
 from tillerlens.record import Bow, Event, open_record, store
@@ -158,6 +159,9 @@ def test_with_weighings_the_weight_stands_beside_each_frame_of_the_pull_and_not_
     bench = weight.weigh_pull(film, Given((), readings=readings))
     # the frames that hinges stand on speak of the weight too, up to the film's longest draw
     assert len(asked[0].pictures) == len(draw.over_the_pull(film.stages)) and asked[0].full_draw_mm == film.hold.draw.value
+    document = film.as_document() | {"force_draw": bench_document(bench)["force_draw"]}  # as the command prints it
+    Draft202012Validator(schema()).validate(json.loads(json.dumps(document, allow_nan=False)))
+    assert not Draft202012Validator(schema()).is_valid(document | {"force_draw": {"weight_N": "much"}})
     said = [s.text for s in weight_words(bench)]
     assert "lb (±" in said[0] and any("foot-pounds" in s or "ft" in s for s in said[1:])
     (*_, head_weight, head_energy), *rows = draw_rows(film, None, bench.curve)

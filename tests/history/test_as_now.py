@@ -10,7 +10,7 @@ from tests.support import shop
 from tests.support.benches import HALF_HANDLE_MM, ROOT_MM, document, string_of, wooden_bow, wooden_limb
 from tests.support.shop import event_of
 from tillerlens.core.measurement import FoundOn, PhotoId, Value
-from tillerlens.history.as_now import at_rest_of, finding_of, on_hand, on_hand_with, told_together
+from tillerlens.history.as_now import at_rest_of, finding_of, judged_together, on_hand, on_hand_with
 from tillerlens.mechanics.finding import confidence, find, judged_alone, with_finding
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle
 from tillerlens.record import Stage
@@ -41,7 +41,7 @@ def bow():
 
 def test_pictures_of_one_time_tell_one_finding(bow):
     stages, events, document_of = bow
-    told = told_together(stages, events, document_of)
+    told = judged_together(stages, events, document_of)
     before = [told[s.id].spots for s in stages[1:3]]
     places = [[(p.limb, p.kind, p.from_nock_mm, p.bend_percent) for p in spots] for spots in before]
     assert places[0] == places[1] and [p[:2] for p in places[0]] == [("upper", "hinge")]
@@ -59,9 +59,9 @@ def test_a_picture_whose_rest_picture_was_taken_off_is_judged_by_itself(bow):
     moved = replace(judged, values={**judged.values, "bend_share_upper_mid": Value(30.0, 1.0, "%")})
     assert judged.found_on == FoundOn(("drawn-2.jpg",), "unstrung-0.jpg")
     of = {still.id: document_of(still), drawn.id: moved}
-    told = told_together([still, drawn], [], lambda s: of[s.id])[drawn.id]
+    told = judged_together([still, drawn], [], lambda s: of[s.id])[drawn.id]
     assert told.found_on == judged.found_on  # while the picture at rest is there
-    told = told_together([drawn], [], lambda s: of[s.id])[drawn.id]
+    told = judged_together([drawn], [], lambda s: of[s.id])[drawn.id]
     assert told.found_on is None and not judged_from_rest(told) and "bend_share_upper_mid" not in told.values
     assert (told.spots, told.reasons[-1].code) == (judged_alone(document_of(drawn)).as_printed().spots, "rest_unknown")
     assert "robably a hinge" not in str(verdict(told)) and told.values.keys() == document_of(drawn).values.keys()
@@ -98,7 +98,7 @@ def test_pictures_that_do_not_belong_together_keep_what_each_told(bow):
     stages, events, document_of = bow
     other = document_of(stages[0])
     longer = replace(other, shot=replace(other.shot, nock_to_nock_mm=70.0 * 25.4))
-    told = told_together(stages, events, lambda s: longer if s is stages[0] else document_of(s))
+    told = judged_together(stages, events, lambda s: longer if s is stages[0] else document_of(s))
     for s in stages[1:3]:
         assert told[s.id].spots == document_of(s).spots
         assert "bows of different lengths" in told[s.id].reasons[-1].text

@@ -14,8 +14,8 @@ from tillerlens.measures.set import set_between
 from tillerlens.report.words.compare import (
     comparison_sentences,
     early_draw_sentence,
-    kept_sentence,
     recovery_sentence,
+    reflex_left_sentence,
     scraping_sentence,
     set_sentences,
 )
@@ -205,9 +205,9 @@ def test_other_sentences():
     assert "half of it in 71 minutes to 2 hours" in springs  # 120 minutes' time constant is 83 minutes to the half
     still = fit_recovery(readings(10.0, 0.0, 120.0, (1, 120, 1440), 0.3))
     assert "doesn't spring back by more than the readings can show" in recovery_sentence(still).text
-    assert kept_sentence(Value(50.0, 1.2, "%")).text == "50 % of the form's reflex is left (±3 %)."
-    assert kept_sentence(Value(-20.0, 1.2, "%")).text == "None of the form's reflex is left (-20 %, ±3 %)."
-    assert "unknown" in kept_sentence(Value(50.0, math.nan, "%")).text
+    assert reflex_left_sentence(Value(50.0, 1.2, "%")).text == "50 % of the form's reflex is left (±3 %)."
+    assert reflex_left_sentence(Value(-20.0, 1.2, "%")).text == "None of the form's reflex is left (-20 %, ±3 %)."
+    assert "unknown" in reflex_left_sentence(Value(50.0, math.nan, "%")).text
     crushed = early_draw_sentence(early_draw([lb(0, 15, 25.0), lb(1, 24, 45.0), lb(2, 15, 22.5)]))
     assert crushed.tone == "finding" and "Stop" in crushed.text
     held = early_draw_sentence(early_draw([lb(0, 15, 25.0), lb(1, 24, 45.0), lb(2, 15, 25.0)]))

@@ -22,7 +22,7 @@ from tillerlens.measures.set import (
     fit_recovery,
     rest_kind,
     set_between,
-    share_kept,
+    share_of_reflex_left,
 )
 
 STEP = PLACES[1] - PLACES[0]
@@ -182,11 +182,11 @@ def test_early_readings_alone_leave_the_end_open():
 
 def test_share_of_the_forms_reflex():
     """3 in form, 1 1/2 in now: a half. u of the reading 1 mm is 1/76.2; the form's 1/16 in as a rectangle, GUM 4.3.7."""
-    kept = share_kept(76.2, Value(38.1, 1.0, "mm", {"edge": 1.0}))
+    kept = share_of_reflex_left(76.2, Value(38.1, 1.0, "mm", {"edge": 1.0}))
     assert kept.value == pytest.approx(50.0)
     assert kept.u == pytest.approx(100 * math.hypot(1 / 76.2, 0.5 * 25.4 / 16 / math.sqrt(3) / 76.2))
     with pytest.raises(SetError):
-        share_kept(0.0, Value(38.1, 1.0, "mm"))
+        share_of_reflex_left(0.0, Value(38.1, 1.0, "mm"))
 
 
 def lb(hours, draw_in, pounds):

@@ -11,7 +11,15 @@ import pytest
 from tests.support.benches import smoothed
 from tillerlens.core.measurement import LIMBS, LimbProfile, Spot
 from tillerlens.measures.spots import find_spots
-from tillerlens.mechanics.places import CUTOFF_MM, BendAnomaly, Found, LimbCurve, error_correlation, find_places, slow_share
+from tillerlens.mechanics.places import (
+    CUTOFF_MM,
+    AnomaliesFound,
+    BendAnomaly,
+    LimbCurve,
+    error_correlation,
+    find_places,
+    slow_share,
+)
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle, at_rest, braced, drawn
 
 LENGTH, BRACE_MM, DRAW_MM = 740.0, 150.0, 660.0
@@ -74,7 +82,7 @@ def places(
     return looked(upper, lower, seed, draw_mm, noisier).told
 
 
-def looked(upper: ElasticLimb, lower: ElasticLimb, seed: int, draw_mm: float = DRAW_MM, noisier: float = 1.0) -> Found:
+def looked(upper: ElasticLimb, lower: ElasticLimb, seed: int, draw_mm: float = DRAW_MM, noisier: float = 1.0) -> AnomaliesFound:
     """On movement from rest. noisier: how much noisier than the drawn picture the one at rest
     is, and says it is."""
     rng = np.random.default_rng([seed, 11])

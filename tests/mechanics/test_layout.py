@@ -262,7 +262,7 @@ def test_any_numbers_are_a_layout_or_a_sentence(words):
     assert isinstance(got.exception, SystemExit | None), got.exception
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(
     st.floats(30, 96),
     st.floats(5, 200),

@@ -16,7 +16,7 @@ from tillerlens.mechanics.current_bow import gaps_of, sharpen
 from tillerlens.mechanics.finding import find
 from tillerlens.mechanics.force_draw import Reading, ReadingsDisagree
 from tillerlens.mechanics.observed import SCALE_GAIN_U, MechanicsError, read_observed
-from tillerlens.mechanics.places import BLIND_Z, LEAST_Z, Found
+from tillerlens.mechanics.places import BLIND_Z, LEAST_Z, AnomaliesFound
 from tillerlens.mechanics.plan import current_from_documents, plan_from_documents
 from tillerlens.mechanics.scraping.target import ScrapeTarget
 from tillerlens.mechanics.statics import Bow, Handle, drawn
@@ -64,7 +64,7 @@ def test_its_plan_leaves_the_hinge_and_lightens_the_strong_limb(pictures):
 def test_a_place_must_stand_out_more_where_the_shape_at_rest_is_poor(pictures, monkeypatch, noisier, least_z):
     """The same look of errors, but the rest five times noisier: then the stiffness hangs on how three draws agree."""
     asked = []
-    monkeypatch.setattr(finding, "find_places", lambda *curves_and_z: (asked.append(curves_and_z[2]), Found())[1])
+    monkeypatch.setattr(finding, "find_places", lambda *curves_and_z: (asked.append(curves_and_z[2]), AnomaliesFound())[1])
     rest = document(BOW, noise=np.random.default_rng(4), u_per_m=0.02 * noisier)
     find(pictures[0], rest)
     find(pictures[0][:1], rest)

@@ -1,19 +1,21 @@
 """Records and exports from before brace heights, calipers and plans had fields: notes in a fixed wording."""
 
 import json
-import sqlite3
 import zipfile
-from datetime import timedelta
+from dataclasses import asdict
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from pytest import approx as near
+from sqlalchemy import JSON, Column, MetaData, Table, create_engine, insert, select
 
 from tests.record.test_exchange import rewrite, take_in
 from tests.record.test_record import stored
-from tests.support.shop import BEGIN, EVENTS, event_of, fill
+from tests.support.shop import BEGIN, EVENTS, event_of, fill, new_database, server  # noqa: F401
 from tillerlens.core.events import BraceDetails, CaliperReading, CalipersDetails, LeftAlone, PlanDetails
-from tillerlens.record import Bow, open_record, store
+from tillerlens.record import Bow, database, open_record, store
 from tillerlens.record.exchange import export, plan_import
+from tillerlens.record.models import BowRow
 from tillerlens.record.old_notes import fields_of_note
 
 BRACE = "Brace height, from the handle's back to the string: 7 1/2\" (190.5 mm)."
@@ -58,23 +60,33 @@ STAYS = (
 )
 
 
-@pytest.fixture(scope="module")
-def old(tmp_path_factory):
-    """A record of the third version of the tables with every such note in it."""
-    folder = tmp_path_factory.mktemp("old")
-    stored("0003", folder)
-    connection = sqlite3.connect(folder / "record.sqlite")
-    (bow_id,) = connection.execute("SELECT id FROM bows").fetchone()
+def rows(bow_id):
+    """Every such note as a row of the third version's events."""
     for n, notes in enumerate((*READ, *STAYS)):
-        row = (f"99999999-9999-4999-8999-{n:012d}", bow_id, f"2026-04-{n + 1:02d} 09:00:00.000000", notes, n + 10)
-        connection.execute(
-            "INSERT INTO events (id, bow_id, kind, happened_at, details, notes, who, added_at, version, sequence) "
-            "VALUES (?1, ?2, 'note', ?3, '{}', ?4, 'Maker', ?3, 3, ?5)",
-            row,
-        )
-    connection.commit()
-    connection.close()
-    with open_record(folder) as record:
+        when = datetime(2026, 4, n + 1, 9, tzinfo=UTC)
+        row = {"id": f"99999999-9999-4999-8999-{n:012d}", "bow_id": bow_id, "kind": "note", "happened_at": when, "details": {}}
+        yield row | {"notes": notes, "who": "Maker", "added_at": when, "version": 3, "sequence": n + 10}
+
+
+@pytest.fixture(scope="module", params=["sqlite", "postgresql"])
+def old(request, tmp_path_factory):
+    """A record of the third version of the tables with every such note in it, opened by this program."""
+    folder = tmp_path_factory.mktemp("old")
+    if request.param == "sqlite":
+        stored("0003", folder)
+        place, engine = (folder,), create_engine(f"sqlite:///{folder / 'record.sqlite'}")
+    else:
+        address = new_database(request.getfixturevalue("server"))
+        place, engine = (address, folder), create_engine(address.replace("postgresql:", "postgresql+psycopg:"))
+        with engine.begin() as connection:
+            database._run_migrations(connection, "0003")
+            connection.execute(insert(BowRow).values(asdict(Bow("Fixture heron"))))
+    with engine.begin() as connection:
+        events = Table("events", MetaData(), Column("details", JSON), autoload_with=connection)
+        connection.execute(insert(events), list(rows(connection.execute(select(BowRow.id)).scalar())))
+    engine.dispose()
+    with open_record(*place) as record:
+        assert record.engine.dialect.name == request.param
         yield record, store.find_bow(record, "Fixture heron")
 
 

@@ -9,7 +9,8 @@ import pytest
 
 from tests.support.made_up import from_truth, gap_row, measured
 from tillerlens.core.measurement import LimbProfile
-from tillerlens.report.charts.picture import COLOURS, bend_chart, bend_rows, difference_chart, gap_chart
+from tillerlens.report.charts.parts import COLOURS
+from tillerlens.report.charts.picture import bend_chart, bend_rows, difference_chart, gap_chart
 from tillerlens.report.words.quantities import Units
 from tillerlens.report.words.verdict import Wish
 

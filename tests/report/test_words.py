@@ -14,7 +14,15 @@ from tillerlens.core.errors import Reason
 from tillerlens.core.measurement import GapRow, Measurement, Value
 from tillerlens.measures.pair import change
 from tillerlens.report.table import as_text
-from tillerlens.report.words.quantities import Units, is_plain, say_interval, say_length, say_place, say_told, say_two_limbs
+from tillerlens.report.words.quantities import (
+    Units,
+    is_plain,
+    say_interval,
+    say_length,
+    say_place,
+    say_significant,
+    say_two_limbs,
+)
 from tillerlens.report.words.verdict import Wish, limb_length_mm, verdict
 
 SIXTEENTHS, INCHES, CM = Units(), Units("inches"), Units("cm", "kg")
@@ -66,11 +74,11 @@ def test_an_unknown_number_is_never_a_number():
 
 
 def test_a_length_is_said_on_the_ruler_of_choice_and_no_finer():
-    assert say_told(mm(0.9, 0.1), SIXTEENTHS) == ("1/16 in", "±1/16 in")
-    assert say_told(mm(9.0, 0.1), SIXTEENTHS) == ("3/8 in", "±1/16 in")
-    assert say_told(mm(-0.1, 0.04), SIXTEENTHS) == ("less than 1/16 in", "±1/16 in")
-    assert say_told(mm(20.2, 10.09), SIXTEENTHS) == ("13/16 in", "±13/16 in")
-    assert say_told(mm(0.9, 0.1), INCHES) == ("0.04 in", "±0.02 in")
+    assert say_significant(mm(0.9, 0.1), SIXTEENTHS) == ("1/16 in", "±1/16 in")
+    assert say_significant(mm(9.0, 0.1), SIXTEENTHS) == ("3/8 in", "±1/16 in")
+    assert say_significant(mm(-0.1, 0.04), SIXTEENTHS) == ("less than 1/16 in", "±1/16 in")
+    assert say_significant(mm(20.2, 10.09), SIXTEENTHS) == ("13/16 in", "±13/16 in")
+    assert say_significant(mm(0.9, 0.1), INCHES) == ("0.04 in", "±0.02 in")
 
 
 def test_what_prints_no_larger_than_its_interval_is_no_headline():
@@ -366,7 +374,7 @@ def test_a_set_is_as_sure_in_words_as_where_the_two_pictures_are_compared():
     (sentence,) = about(measured("unstrung", {"reflex": now}), "set", earlier_reflex=then)
     compared = change(now, then)
     assert compared.u == pytest.approx(math.hypot(0.3 + 0.25, 0.4, 0.6))
-    assert say_told(compared, Units())[1] in sentence.text
+    assert say_significant(compared, Units())[1] in sentence.text
 
 
 @pytest.mark.parametrize(

@@ -1,22 +1,30 @@
-"""Photographs that many tests measure under the same shot, measured once a session.
+"""Photographs that many tests measure under the same shot, measured once a session, whichever of its processes asks.
 
 The package is left as it is: only the name ``tillerlens.measure.measure_photo`` gives what the same call gave before. Nothing is
-remembered while a test has put something of its own in the core's place, nor for what was prepared or fitted beforehand.
+remembered while a test has put something of its own in the core's place, nor for what was prepared or fitted beforehand; but the
+app, which does so for the same photograph, has a memory of its own.
 """
 
 from __future__ import annotations
 
 import copy
+import hashlib
+import os
+import pickle
 import sys
+import tempfile
 import zlib
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 from tillerlens import measure
 from tillerlens.core.document import as_json
 from tillerlens.core.measurement import Measurement
 
+OF_THE_APP = 3  # what the app alone gives besides: all that was prepared, fitted and traced of this photograph
 _OUTSIDE = ("ui", "cli", "record", "report", "history", "server")  # rooms that no measurement stands on
 
 
@@ -29,17 +37,38 @@ class Once:
         self.usual: dict[str, dict[str, object]] = {}
         self.anew = False
         self.hits = 0
+        self.shared: Path | None = None  # where the session's processes put them
 
     def __call__(self, photo: Any, shot: Any, rest: Measurement | None = None, *more: Any, **named: Any) -> Measurement:
-        if self.anew or more or named or not self._as_usual():
+        as_the_app = len(more) == OF_THE_APP
+        if self.anew or (more and not as_the_app) or named or not self._as_usual():
             return self.measured(photo, shot, rest, *more, **named)
-        bare = {k: v for k, v in vars(photo).items() if k != "rgb"}
-        key = (photo.rgb.shape, zlib.crc32(photo.rgb), repr(bare), repr(shot), None if rest is None else as_json(rest))
-        if key in self.kept:
-            self.hits += 1
-        else:
-            self.kept[key] = self.measured(photo, shot, rest)
+        bare = {k: v for k, v in vars(photo).items() if k not in ("rgb", "name")}
+        about = photo.rgb.shape, zlib.crc32(photo.rgb), repr(bare), repr(shot)
+        key = (*about, None if rest is None else as_json(rest), as_the_app)
+        known = self.kept.get(key) or self._of_others(key)
+        known = None if known is None else _by_name(known, photo.name)
+        self.hits += known is not None
+        self.kept[key] = known or self._shared(key, self.measured(photo, shot, rest, *more))
         return copy.deepcopy(self.kept[key])  # what one test does to it is not the next one's
+
+    def _place(self, key: tuple[object, ...]) -> Path | None:
+        return None if self.shared is None else self.shared / hashlib.sha256(repr(key).encode()).hexdigest()
+
+    def _of_others(self, key: tuple[object, ...]) -> Measurement | None:
+        """What another process of this session has measured so."""
+        place = self._place(key)
+        with suppress(FileNotFoundError):
+            return None if place is None else pickle.loads(place.read_bytes())
+        return None
+
+    def _shared(self, key: tuple[object, ...], found: Measurement) -> Measurement:
+        place = self._place(key)
+        if place is not None:
+            with tempfile.NamedTemporaryFile(dir=place.parent, delete=False) as half:
+                half.write(pickle.dumps(found))
+            os.replace(half.name, place)
+        return found
 
     def _as_usual(self) -> bool:
         """Whether every name of the core's modules is bound to what it was bound to first."""
@@ -52,7 +81,21 @@ class Once:
         return True
 
 
+def _by_name(found: Measurement, name: str) -> Measurement | None:
+    """The measurement of the same picture under another name; None where it says its name anywhere else."""
+    if found.photo.name == name:
+        return found
+    named = replace(found, photo=replace(found.photo, name=""))
+    return None if found.photo.name in as_json(named) else replace(found, photo=replace(found.photo, name=name))
+
+
 ONCE = Once(measure.measure_photo)
+
+
+def share(folder: Path) -> None:
+    """Have the processes of one session that name the same folder measure each photograph once among them."""
+    folder.mkdir(exist_ok=True)
+    ONCE.shared = folder
 
 
 def remember() -> None:

@@ -165,17 +165,22 @@ def server(tmp_path_factory):
         shutil.rmtree(home)
 
 
+def new_database(server):
+    """The address of a new, empty database on the server."""
+    import psycopg
+
+    name = f"shop_{uuid.uuid4().hex[:12]}"
+    with psycopg.connect(server.format("postgres"), autocommit=True) as connection:
+        connection.execute(f"CREATE DATABASE {name}")
+    return server.format(name)
+
+
 @pytest.fixture(params=["sqlite", "postgresql"])
 def place(request, tmp_path):
     """Where to open a new, empty record: arguments for open_record."""
     if request.param == "sqlite":
         return (tmp_path / "record",)
-    import psycopg
-
-    address, name = request.getfixturevalue("server"), f"shop_{uuid.uuid4().hex[:12]}"
-    with psycopg.connect(address.format("postgres"), autocommit=True) as connection:
-        connection.execute(f"CREATE DATABASE {name}")
-    return (address.format(name), tmp_path / "record")
+    return (new_database(request.getfixturevalue("server")), tmp_path / "record")
 
 
 @pytest.fixture

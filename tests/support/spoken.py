@@ -6,6 +6,7 @@ Every sentence of ``report.phrases`` is reached from here, which ``test_sentence
 from __future__ import annotations
 
 import math
+import pickle
 import re
 from dataclasses import replace
 
@@ -41,8 +42,8 @@ from tillerlens.report.words.bench import headline, moved_sentence, number_rows
 from tillerlens.report.words.compare import (
     comparison_sentences,
     early_draw_sentence,
-    kept_sentence,
     recovery_sentence,
+    reflex_left_sentence,
     set_sentences,
 )
 from tillerlens.report.words.front import belly_since
@@ -61,6 +62,22 @@ from tillerlens.report.words.verdict import CARE_ALWAYS, CARE_UNDER_TENSION, Wis
 from tillerlens.report.words.what_if import table, what_if_words
 
 NAN, INCH = math.nan, 25.4
+
+
+def once(make):
+    """``make``, remembering what it gave for the same numbers: said in inches and in centimetres, they are worked out once."""
+    known = {}
+
+    def remembered(*given):
+        key = pickle.dumps(given)
+        if key not in known:
+            known[key] = make(*given)
+        return known[key]
+
+    return remembered
+
+
+tell, try_change, standing_from_documents, lay_out = map(once, (tell, try_change, standing_from_documents, lay_out))
 
 
 def deg(value, u=0.2):
@@ -146,7 +163,7 @@ def comparisons(units):
     sets.append(replace(sets[0], overall=replace(sets[0].overall, u=NAN)))
     out += [s.text for found in sets for s in set_sentences(found, units)]
     out += [recovery_sentence(fit_recovery(readings(10.0, b, 120.0, (1, 120, 1440), 0.3)), units).text for b in (15.0, 0.0)]
-    out += [kept_sentence(Value(v, u, "%")).text for v, u in ((50.0, 1.2), (-20.0, 1.2), (50.0, NAN))]
+    out += [reflex_left_sentence(Value(v, u, "%")).text for v, u in ((50.0, 1.2), (-20.0, 1.2), (50.0, NAN))]
     early = [early_draw([lb(0, 15, 25.0), lb(1, 24, 45.0), lb(2, 15, end)]) for end in (22.5, 25.0)]
     out += [early_draw_sentence(found, units).text for found in early]
     return out + [s.text for s in _moved()]

@@ -8,7 +8,7 @@ from PIL import Image
 from tests.measures.test_compare import drawn
 from tests.support.pairs import bump, document, flat
 from tillerlens.core.events import HeatDetails, ScrapeDetails
-from tillerlens.history.story import ArrowShot, Done, Found, StageShown, Story
+from tillerlens.history.story import ArrowShot, Done, NotedFinding, StageShown, Story
 from tillerlens.history.trends import ReflexAt
 from tillerlens.measures.compare import Scraped
 from tillerlens.measures.set import WeighedDraw
@@ -51,7 +51,7 @@ def story(stages=8, notes=HOSTILE, name="Heron"):
             Done(T0, HeatDetails(40.0), notes),
             Done(scraped, ScrapeDetails("lower", 430.0, 570.0)),
         ),
-        (Found(T0, "stage 2, upper limb", notes),),
+        (NotedFinding(T0, "stage 2, upper limb", notes),),
         tuple(rest),
         tuple(WeighedDraw(t, 650.0, 210.0, 1.0) for t in times[1:3]),
         (ArrowShot(times[-1], 0.0324, 46.0, 650.0, 210.0),),

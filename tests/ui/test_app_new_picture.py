@@ -199,7 +199,7 @@ def test_a_photo_is_judged_against_the_bow_at_rest_of_its_own_time(record):
     bow = store.add_bow(record, Bow("Wren"))
     stages = [shop.add_stage(record, bow, "unstrung", seed=k, days=day) for k, day in enumerate((5, 1, 9))]
     store.add_event(record, event_of(bow.id, "heat", shop.BEGIN + timedelta(days=7), {"minutes": 30}))
-    known = batch.Known(SimpleNamespace(record=record), bow, tuple(store.list_stages(record, bow.id)), ())
+    known = batch.BenchContext(SimpleNamespace(record=record), bow, tuple(store.list_stages(record, bow.id)), ())
 
     def of(day):
         when = shop.BEGIN + timedelta(days=day)

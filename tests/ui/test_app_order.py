@@ -11,7 +11,7 @@ from tests.support.app_visits import errors, said, visit
 from tests.support.bench_shop import fill_bench
 from tillerlens.core.errors import TillerLensError
 from tillerlens.history import bench as of
-from tillerlens.history.as_now import CHANGES, told_together
+from tillerlens.history.as_now import CHANGES, judged_together
 from tillerlens.mechanics.plan import plan_from_documents
 from tillerlens.mechanics.scraping import Plan
 from tillerlens.mechanics.scraping.target import ScrapeTarget
@@ -21,7 +21,7 @@ from tillerlens.record.views import timeline
 from tillerlens.report.words.quantities import Units
 from tillerlens.report.words.verdict import Wish
 from tillerlens.ui.page.plan import _lacking, _out_of_time, evidence_of
-from tillerlens.ui.widgets import Known
+from tillerlens.ui.widgets import BowContext
 from tillerlens.ui.workspace import Settings
 
 BEGIN = datetime(2026, 3, 1, 9, 0, tzinfo=UTC)
@@ -45,7 +45,7 @@ def known_as(shop, days):
     events = [replace(e, happened_at=t) for e, t in zip(found.events, at[len(stages) :], strict=False)]
     stages.sort(key=lambda s: (s.taken_at, s.sequence))
     events.sort(key=lambda e: e.happened_at)
-    return Known(record, found.bow, tuple(stages), tuple(events), Units(), Wish(), Settings())
+    return BowContext(record, found.bow, tuple(stages), tuple(events), Units(), Wish(), Settings())
 
 
 def orders(most=9):
@@ -84,7 +84,7 @@ def test_a_plan_of_any_order_is_a_plan_or_a_sentence(shop, days):
     hand = of.on_hand(known.stages, known.events)
     if _lacking(known, hand, WISH) is not None:
         return
-    documents = told_together(known.stages, known.events, lambda s: shop[2][s.id])
+    documents = judged_together(known.stages, known.events, lambda s: shop[2][s.id])
     history, last = of.history_of(known.bow, known.stages, known.events), of.foretold_of(known.events)
     try:
         strung, rest = [documents[s.id] for s in hand.strung], documents[hand.rest.id]

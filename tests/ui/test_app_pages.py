@@ -13,8 +13,8 @@ from tillerlens.core.units import MM_PER_INCH, NEWTON_PER_POUND
 from tillerlens.record import Bow, open_record, store
 from tillerlens.ui import workspace
 from tillerlens.ui.app import LOOK, ROOMS
-from tillerlens.ui.guide_pictures import hanging, light, marks, phone, square, standoff
-from tillerlens.ui.text import told_apart
+from tillerlens.ui.drawings import drawing
+from tillerlens.ui.text import distinct_labels
 
 TAGS = {"kind": "aruco", "side_in": 3.25, "centres_in": {"0": [0, 0], "1": [80, 0], "2": [3, 34], "3": [77, 34]}}
 
@@ -120,7 +120,7 @@ def test_two_bows_of_one_name_can_both_be_opened(record):
 
 
 def test_names_alike_are_told_apart():
-    assert told_apart({"a": "Wren", "b": "Wren", "c": "Wren (2)", "d": "Heron"}) == {
+    assert distinct_labels({"a": "Wren", "b": "Wren", "c": "Wren (2)", "d": "Heron"}) == {
         "a": "Wren",
         "b": "Wren (2)",
         "c": "Wren (2) (2)",
@@ -408,12 +408,13 @@ def test_the_bench_hands_back_the_bytes_it_was_given(tmp_path, record):
     assert laid.name == "b.jpg" and workspace.picture_of(tmp_path, laid) == b"\xff\xd8\xff bytes"
     assert workspace.lay_down(tmp_path, b"\xff\xd8\xff bytes", "again.jpg", bow.id, {}) == laid  # what is known of it stays
     assert workspace.pick_up(tmp_path, bow.id, "../settings") is None
-    with pytest.raises(workspace.KeptError):
+    with pytest.raises(workspace.AppFileError):
         workspace.on_bench(tmp_path, "../..")
 
 
-@pytest.mark.parametrize("draw", [hanging, marks, phone, square, standoff, light])
-def test_the_drawings_are_whole_svg(draw):
+@pytest.mark.parametrize("name", ["hanging", "marks", "phone", "square", "standoff", "light", "face", "hung_weight"])
+def test_the_drawings_are_whole_svg(name):
     from xml.etree import ElementTree
 
-    assert ElementTree.fromstring(draw()).tag == "{http://www.w3.org/2000/svg}svg"
+    drawn = drawing(name, far="9 to 12 ft", missed="2 in at 9 ft")
+    assert ElementTree.fromstring(drawn).tag == "{http://www.w3.org/2000/svg}svg" and not {"{", "}"} & set(drawn)

@@ -157,7 +157,7 @@ def test_a_sentence_is_not_remembered_for_a_measurement_that_was_replaced_meanwh
 def test_what_was_made_while_a_picture_changed_is_not_kept(record, monkeypatch):
     bow = store.add_bow(record, Bow("Heron"))
     stage = shop.add_stage(record, bow)
-    known = widgets.Known(record, bow, (stage,), (), Units(), Wish(), workspace.Settings())
+    known = widgets.BowContext(record, bow, (stage,), (), Units(), Wish(), workspace.Settings())
     anew = []
     monkeypatch.setattr(widgets.st, "rerun", lambda: anew.append(True))
     known.unchanged()
@@ -187,7 +187,7 @@ def test_a_picture_that_another_session_took_off_the_bench_does_not_come_back(tm
     bow = Bow("Heron")
     laid = workspace.lay_down(tmp_path, b"\xff\xd8\xff bytes", "a.jpg", bow.id, {})
     workspace.clear_away(tmp_path, laid)
-    with pytest.raises(workspace.KeptError, match="no longer on the bench"):
+    with pytest.raises(workspace.AppFileError, match="no longer on the bench"):
         workspace.note(tmp_path, replace(laid, form={"state": "drawn"}))
     assert workspace.on_bench(tmp_path, bow.id) == []
 

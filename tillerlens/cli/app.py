@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import io
 import json
 import sys
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -13,17 +14,16 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from tillerlens import __version__
-from tillerlens.cli.bench import add_bench
-from tillerlens.cli.draw import add_draw
+from tillerlens.cli import bench, exchange, plan, record, report, what_if
+from tillerlens.cli.draw import draw_command
 from tillerlens.cli.pictures import MeasuredPicture, measure_one, pictures_in
-from tillerlens.cli.plan import add_plan
-from tillerlens.cli.record import add_commands
-from tillerlens.cli.report import add_commands as add_report
-from tillerlens.cli.serve import add_serve
-from tillerlens.cli.speed import add_speed
-from tillerlens.cli.what_if import add_what_if
+from tillerlens.cli.serve import serve
+from tillerlens.cli.shared import ASKS, DONE, UNUSABLE, refusing
+from tillerlens.cli.speed import speed_command
 from tillerlens.core.errors import TillerLensError
+from tillerlens.core.files import write_whole
 from tillerlens.core.unforeseen import net
+from tillerlens.core.units import parse_length
 
 if TYPE_CHECKING:
     from tillerlens.core.measurement import Measurement
@@ -31,7 +31,6 @@ if TYPE_CHECKING:
 
 # Everything else is imported where it is used, so that --help answers at once.
 
-MEASURED, UNUSABLE, ASKS = 0, 2, 3  # exit statuses; 2 is also bad usage
 _ABOUT = "Photographs of a wooden bow turned into numbers a bowyer can act on."
 
 app = typer.Typer(add_completion=False, no_args_is_help=True, help=_ABOUT, pretty_exceptions_enable=False)
@@ -79,12 +78,12 @@ def measure(
     if overlay is not None:
         _check_overlay(overlay, pictures, several)
     overlays = _overlay_places(overlay, pictures, several)
-    documents, worst = [], MEASURED
+    documents, worst = [], DONE
     with _progress(pictures) as bar:
         for path, drawn in zip(bar, overlays, strict=True):
             outcome = measure_one(path, shot, rest)
             status = _finish(outcome, drawn, json_out)
-            worst = status if worst == MEASURED or status == UNUSABLE else worst
+            worst = status if worst == DONE or status == UNUSABLE else worst
             documents.append(outcome.measurement.as_document())
     if json_out:
         typer.echo(json.dumps(documents if several else documents[0], allow_nan=False))
@@ -98,27 +97,21 @@ def tags(
     side: Annotated[str, typer.Option(help="Side of the black square, like 4in or 100mm.")] = "4in",
 ) -> None:
     """Print the four tags that give a board its scale."""
-    from tillerlens.core.files import write_whole
-    from tillerlens.core.units import parse_length
     from tillerlens.report.tag_sheets import render_tag_sheets
 
-    try:
+    with refusing():
         (pdf,) = render_tag_sheets(paper, parse_length(side))  # type: ignore[arg-type]  # it checks the paper
         write_whole(out, pdf)
-    except TillerLensError as error:
-        typer.echo(str(error), err=True)
-        raise typer.Exit(UNUSABLE) from error
     typer.echo(f"{out}: four sheets. Print at full size and check the length on each with a ruler.")
 
 
-add_commands(app)
-add_report(app)
-add_bench(app)
-add_plan()
-add_what_if()
-add_speed(app)
-add_draw(app)
-add_serve(app)
+_OWN: dict[str, Callable[..., None]] = {"speed": speed_command, "draw": draw_command, "serve": serve}
+_OF_THE_BENCH: dict[str, Callable[..., None]] = {**plan.COMMANDS, "whatif": what_if.what_if_command}
+for _name, _group in {**record.GROUPS, "bench": bench.bench_app}.items():
+    app.add_typer(_group, name=_name)
+for _to, _commands in ((app, {**exchange.COMMANDS, **report.COMMANDS, **_OWN}), (bench.bench_app, _OF_THE_BENCH)):
+    for _name, _command in _commands.items():
+        _to.command(_name)(_command)
 
 
 def main() -> None:
@@ -145,7 +138,7 @@ def _finish(outcome: MeasuredPicture, overlay: Path | None, json_out: bool) -> i
     except TillerLensError as error:
         typer.echo(str(error), err=True)
         return UNUSABLE
-    return MEASURED if found.status == "measured" else ASKS
+    return DONE if found.status == "measured" else ASKS
 
 
 def _check_overlay(overlay: Path, pictures: list[Path], several: bool) -> None:
@@ -181,11 +174,8 @@ def _overlay_places(overlay: Path | None, pictures: list[Path], several: bool) -
 
 
 def _write_overlay(path: Path, photo: Photo, found: Measurement, rest: Measurement | None) -> None:
-    import io
-
     from PIL import Image
 
-    from tillerlens.core.files import write_whole
     from tillerlens.report.overlay import draw_overlay
 
     png = io.BytesIO()

@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tillerlens.core.errors import TillerLensError
+from tillerlens.cli.shared import ASKS, DONE, Calipers, HeatFactor, JsonOut, Moisture, Weigh, refusing
+from tillerlens.core.errors import ShotError
 from tillerlens.core.reading import shown
+from tillerlens.core.units import parse_length, parse_weight
 
 if TYPE_CHECKING:
     from tillerlens.core.measurement import Measurement
@@ -22,18 +24,9 @@ if TYPE_CHECKING:
 
 # Everything else is imported where it is used, so that --help answers at once.
 
-TOLD, UNUSABLE, ASKS = 0, 2, 3  # exit statuses; 2 is also bad usage
-
-Weigh = Annotated[list[str] | None, typer.Option(help="A weighing without a picture, DRAW=WEIGHT, like 20in=33lb.")]
-
 bench_app = typer.Typer(
     no_args_is_help=True, help="What the bends show, where to scrape next, how dry the wood is, and the next bow."
 )
-
-
-def add_bench(app: typer.Typer) -> None:
-    """Hang the bench's commands on the program's command line."""
-    app.add_typer(bench_app, name="bench")
 
 
 @bench_app.command("tell")
@@ -54,20 +47,16 @@ def tell_command(
     full: Annotated[str | None, typer.Option(help="Full draw to the back of the handle; else the furthest seen.")] = None,
     brace: Annotated[str | None, typer.Option(help="Back of the handle to the braced string.")] = None,
     length: Annotated[str | None, typer.Option(help="Bow's length nock to nock, where no document says it.")] = None,
-    calipers: Annotated[
-        Path | None, typer.Option(help="CSV of caliper stations: limb,from_nock,width,thickness[,crown]; lengths like 1 3/8in.")
-    ] = None,
+    calipers: Calipers = None,
     wood: Annotated[str | None, typer.Option(help="The wood, like shagbark hickory.")] = None,
-    moisture: Annotated[str | None, typer.Option(help="The wood's moisture, like 9%; left out: 12, the handbook's.")] = None,
-    heat_factor: Annotated[
-        float | None, typer.Option(help="How much more a heat-hardened belly takes before set, in your experience.")
-    ] = None,
+    moisture: Moisture = None,
+    heat_factor: HeatFactor = None,
     heated: Annotated[
         bool, typer.Option("--heated", help="The belly was heat-hardened; without your own factor a range is taken.")
     ] = False,
     arrow: Annotated[list[str] | None, typer.Option(help="A chronograph reading, MASS=SPEED, like 500gr=170fps.")] = None,
     expect: Annotated[list[str] | None, typer.Option(help="Another arrow's mass, for its expected speed.")] = None,
-    json_out: Annotated[bool, typer.Option("--json", help="Print a JSON document.")] = False,
+    json_out: JsonOut = False,
 ) -> None:
     """Tell stiffness, strain and the weight at full draw from measured pictures and weighings.
 
@@ -78,9 +67,10 @@ def tell_command(
     from tillerlens.mechanics.evidence import check_arrow_mass
     from tillerlens.mechanics.hung import read_hung
     from tillerlens.mechanics.strain import heat_range
+    from tillerlens.record.typed import read_arrow_mass
     from tillerlens.report.words.mechanics import bench_words, hung_words
 
-    try:
+    with refusing():
         at_rest = None if rest is None else read_rest(rest)
         sides, sections = sides_and_sections([d for path in measured or [] for d in read_documents(path)], at_rest, calipers)
         given = _given(
@@ -100,12 +90,9 @@ def tell_command(
             given, limit=limit, modulus=modulus, sections=sections, heat_factor=heat_factor or (None if heated else 1.0)
         )
         check_given(given)
-        others = [_arrow_mass(text) for text in expect or []]
+        others = [read_arrow_mass(text) for text in expect or []]
         for mass in others:
             check_arrow_mass(mass)
-    except TillerLensError as error:
-        typer.echo(str(error), err=True)
-        raise typer.Exit(UNUSABLE) from error
     found = tell(given)
     if json_out:
         document = as_document(found, others) | {"wood": limit.wood or None, "wood_said": stand_in or None}
@@ -115,7 +102,7 @@ def tell_command(
         said = [] if weight is None else [s.text for s in hung_words(weight)]
         said += [s.text for s in bench_words(found, others=others)]
         typer.echo("\n".join(said if not stand_in or stand_in in said else [*said, stand_in]))
-    raise typer.Exit(ASKS if found.reasons else TOLD)
+    raise typer.Exit(ASKS if found.reasons else DONE)
 
 
 def _given(
@@ -128,16 +115,16 @@ def _given(
 ) -> Given:
     from tillerlens.mechanics.bench import Given
     from tillerlens.mechanics.cast import ArrowSpeed
+    from tillerlens.record.typed import read_arrow_mass, read_speed
 
     full, brace, length = (None if text is None else read_size(text) for text in lengths)
     readings = read_weighings(weigh)
-    shots = [ArrowSpeed(_arrow_mass(a), _speed(b)) for a, b in (_pair(text, "500gr=170fps") for text in arrows)]
+    shots = [ArrowSpeed(read_arrow_mass(a), read_speed(b)) for a, b in (_pair(text, "500gr=170fps") for text in arrows)]
     return Given(pictures, rest, rest_after, readings, length, full, brace, arrows=shots)
 
 
 def read_weighings(weigh: list[str]) -> list[Reading]:
     """Weighings without a picture, written like ``20in=33lb``. Raises ShotError."""
-    from tillerlens.core.units import parse_weight
     from tillerlens.mechanics.force_draw import Reading
 
     return [Reading(read_size(a), parse_weight(b)) for a, b in (_pair(text, "20in=33lb") for text in weigh)]
@@ -145,9 +132,6 @@ def read_weighings(weigh: list[str]) -> list[Reading]:
 
 def read_size(text: str) -> float:
     """A length, mm, that is more than nothing. Raises ShotError."""
-    from tillerlens.core.errors import ShotError
-    from tillerlens.core.units import parse_length
-
     mm = parse_length(text)
     if mm <= 0:
         raise ShotError(f"'{shown(text)}' is not a length for this: it must be more than zero.", "Correct it.", given=text)
@@ -155,24 +139,10 @@ def read_size(text: str) -> float:
 
 
 def _pair(text: str, example: str) -> tuple[str, str]:
-    from tillerlens.core.errors import ShotError
-
     left, sign, right = text.partition("=")
     if not sign or not left.strip() or not right.strip():
         raise ShotError(f"'{shown(text)}' cannot be read.", f"Write it like {example}.", given=text)
     return left, right
-
-
-def _arrow_mass(text: str) -> float:
-    from tillerlens.record.typed import read_arrow_mass as read
-
-    return read(text)
-
-
-def _speed(text: str) -> float:
-    from tillerlens.record.typed import read_speed as read
-
-    return read(text)
 
 
 def _wood(name: str | None, moisture: str | None) -> tuple[StrainLimit, tuple[float, float] | None, str]:
@@ -212,7 +182,6 @@ def sides_and_sections(
 def read_calipers(path: Path) -> dict[Any, LimbSections]:
     """Sections of both limbs from a CSV of caliper stations. Raises SectionError or ShotError with what to do."""
     from tillerlens.core.measurement import LIMBS
-    from tillerlens.core.units import parse_length
     from tillerlens.mechanics.section import SectionError, Station, sections_from_stations
 
     form = "Its first line is limb,from_nock,width,thickness,crown; crown may be left out."

@@ -9,9 +9,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tillerlens.cli.bench import Weigh, read_weighings
-from tillerlens.cli.shared import Originals, RecordAddress, opened
+from tillerlens.cli.bench import read_weighings
+from tillerlens.cli.shared import ASKS, DONE, UNUSABLE, Originals, RecordAddress, Weigh, opened, units_of
 from tillerlens.core.errors import TillerLensError
+from tillerlens.core.files import write_whole
+from tillerlens.core.shot_file import read_shot
+from tillerlens.core.units import parse_length
 
 if TYPE_CHECKING:
     from tillerlens.film.draw import DrawFilm
@@ -19,13 +22,6 @@ if TYPE_CHECKING:
     from tillerlens.report.words.quantities import Units
 
 # Everything else is imported where it is used, so that --help answers at once.
-
-TOLD, UNUSABLE, ASKS = 0, 2, 3  # exit statuses; 2 is also bad usage
-
-
-def add_draw(app: typer.Typer) -> None:
-    """Hang the command on the program's command line."""
-    app.command("draw")(draw_command)
 
 
 def draw_command(
@@ -51,15 +47,13 @@ def draw_command(
     Exit status: 0 measured, 3 needs help, 2 bad usage or an unusable clip.
     """
     from tillerlens.core.document import check_same_bow, read_rest
-    from tillerlens.core.shot_file import read_shot
-    from tillerlens.core.units import parse_length
     from tillerlens.film.draw import measure_draw
     from tillerlens.film.journal import usual_folder
     from tillerlens.film.weight import weigh_pull
     from tillerlens.mechanics.bench import Given, as_document, check_given
-    from tillerlens.report.words.quantities import Units, in_words
+    from tillerlens.report.words.quantities import in_words
 
-    units = Units("cm", "kg") if metric else Units()
+    units = units_of(metric)
     if chart is not None and (chart.suffix.lower() != ".svg" or not chart.parent.is_dir()):
         raise typer.BadParameter(f"{chart} is not an SVG file's name in a folder that is there; write it like OUT.svg.")
     try:
@@ -80,7 +74,6 @@ def draw_command(
     for reason in film.reasons:
         typer.echo(in_words(reason, units), err=True)
     if chart is not None and len([s for s in film.stages if s.phase != "let-down"]) > 1:
-        from tillerlens.core.files import write_whole
         from tillerlens.report.charts.film import draw_figure
 
         write_whole(chart, draw_figure(film, units, earlier).encode())
@@ -92,7 +85,7 @@ def draw_command(
         typer.echo(json.dumps(film.as_document() | weighed, allow_nan=False))
     elif lines := as_text(film, units, bench):
         typer.echo("\n".join(lines))
-    raise typer.Exit(TOLD if film.status == "measured" else ASKS)
+    raise typer.Exit(DONE if film.status == "measured" else ASKS)
 
 
 def _keep(video: Path, film: DrawFilm, bow: str, place: str | None, originals: str | None) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import sys
 from collections.abc import Callable, Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -30,8 +31,6 @@ def export(
 
     What is missing or damaged is listed in the zip (gaps.json) and told; the rest is written. Exit status 3: there are gaps.
     """
-    from dataclasses import asdict
-
     from tillerlens.record import store
     from tillerlens.record.exchange import export as write
 
@@ -65,8 +64,6 @@ def import_(
 
     Exit status 3: it asks what to do, or the zip lacks a picture.
     """
-    from dataclasses import asdict
-
     from tillerlens.record.exchange import Choice, apply_import, plan_import
 
     if differing not in ("ask", "skip", "both"):
@@ -106,8 +103,6 @@ def remeasure(
     json_out: JsonOut = False,
 ) -> None:
     """Measure stages anew with this version, from their originals, and show what changed. Exit status 3: something failed."""
-    from dataclasses import asdict
-
     from tillerlens.record import store
     from tillerlens.record.remeasure import remeasure as redo
 
@@ -234,8 +229,6 @@ def check(
     --heal puts pictures back from the bin, has damaged small pictures made again, and takes the values beside a stage from its
     measurement again. Exit status: 0 all is whole, 3 faults were found and not all could be healed.
     """
-    from dataclasses import asdict
-
     from tillerlens.record import identity
     from tillerlens.record.check import check as look
 

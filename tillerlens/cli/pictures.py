@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 import typer
 
 from tillerlens import __version__
-from tillerlens.core.errors import TillerLensError
+from tillerlens.core.errors import ShotError, TillerLensError
 from tillerlens.core.reading import shown
+from tillerlens.core.shot_file import read_shot
 from tillerlens.core.unforeseen import net
 
 if TYPE_CHECKING:
@@ -70,8 +71,6 @@ def measure_one(path: Path, shot: Path | None, rest: Path | None) -> MeasuredPic
 
 def _measure_with_shot(path: Path, picture: Photo, shot: Path | None, rest: Path | None) -> MeasuredPicture:
     from tillerlens.core.document import check_same_bow, read_rest
-    from tillerlens.core.errors import ShotError
-    from tillerlens.core.shot_file import read_shot
     from tillerlens.measure import measure_photo
 
     file = shot or shot_beside(path)

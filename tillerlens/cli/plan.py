@@ -5,30 +5,26 @@ from __future__ import annotations
 import json
 import math
 import re
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tillerlens.cli.bench import ASKS, TOLD, UNUSABLE, Weigh, bench_app, read_size, read_weighings, sides_and_sections
-from tillerlens.core.errors import ShotError, TillerLensError
+from tillerlens.cli.bench import read_size, read_weighings, sides_and_sections
+from tillerlens.cli.shared import ASKS, DONE, Calipers, HeatFactor, JsonOut, Moisture, UnstrungDocument, Weigh, refusing
+from tillerlens.core.errors import DocumentError, ShotError
+from tillerlens.core.files import write_whole
 from tillerlens.core.json_form import JsonDocument
 from tillerlens.core.reading import shown
+from tillerlens.core.units import parse_length, parse_quantity, parse_weight
 
 if TYPE_CHECKING:
     from tillerlens.mechanics.layout import Layout
     from tillerlens.mechanics.scraping import Foretold, Scrape
 
 # Everything else is imported where it is used, so that --help answers at once.
-
-JsonOut = Annotated[bool, typer.Option("--json", help="Print a JSON document.")]
-
-
-def add_plan() -> None:
-    """Hang these commands on the bench's command line."""
-    for name, command in (("scrape", scrape_command), ("moisture", moisture_command), ("layout", layout_command)):
-        bench_app.command(name)(command)
 
 
 def scrape_command(
@@ -39,7 +35,7 @@ def scrape_command(
             help="Measurement documents of the bow drawn, one of them weighed; one from belly or back stands in for calipers.",
         ),
     ],
-    rest: Annotated[Path, typer.Option(help="The same bow unstrung.")],
+    rest: UnstrungDocument,
     weight: Annotated[str, typer.Option(help="Target draw weight, like 45lb.")],
     draw: Annotated[str, typer.Option(help="Target draw to the back of the handle, like 28in.")],
     bend: Annotated[
@@ -50,9 +46,7 @@ def scrape_command(
     ] = "arc",
     tiller: Annotated[str, typer.Option(help="Target tiller, upper minus lower gap, lowest to highest.")] = "0in to 1/4in",
     keep: Annotated[str, typer.Option(help="Weight kept for shooting in and finishing.")] = "2.5lb",
-    calipers: Annotated[
-        Path | None, typer.Option(help="CSV of caliper stations: limb,from_nock,width,thickness[,crown]; lengths like 1 3/8in.")
-    ] = None,
+    calipers: Calipers = None,
     weigh: Weigh = None,
     brace: Annotated[str | None, typer.Option(help="Back of the handle to the braced string.")] = None,
     scraped: Annotated[
@@ -72,8 +66,6 @@ def scrape_command(
     Exit status: 0 told, also when the advice is to take nothing off; 2 bad usage, or something needed is missing.
     """
     from tillerlens.core.document import read_documents, read_one
-    from tillerlens.core.files import write_whole
-    from tillerlens.core.units import parse_weight
     from tillerlens.mechanics.bench import Unpictured
     from tillerlens.mechanics.plan import as_document, plan_from_documents
     from tillerlens.mechanics.scraping.target import BENDS, ScrapeTarget
@@ -85,7 +77,7 @@ def scrape_command(
 
     if bend not in BENDS:
         raise typer.BadParameter(f"{bend} is no bend; choose one of {', '.join(BENDS)}.")
-    try:
+    with refusing():
         kept = parse_weight(keep, or_none=True)
         wish = ScrapeTarget(parse_weight(weight), read_size(draw), bend, _span(tiller), kept)
         at_rest = read_one(rest)
@@ -103,9 +95,6 @@ def scrape_command(
             write_whole(chart, plan_chart(plan).to_json().encode())
         if pdf is not None:
             write_whole(pdf, plan_pdf(plan, "Scraping plan", paper=paper))  # type: ignore[arg-type]
-    except TillerLensError as error:
-        typer.echo(str(error), err=True)
-        raise typer.Exit(UNUSABLE) from error
     said = plan_in_words(plan)
     if json_out:
         words = {part: [line.text for line in getattr(said, part)] for part in ("first", "steps", "expect", "care")}
@@ -115,7 +104,6 @@ def scrape_command(
         for table in plan_tables(plan) if plan.stop is None else ():
             typer.echo("\n".join(["", table.caption, *in_columns([table.head, *table.rows])]))
         typer.echo("\n".join(["", *(line.text for line in [*said.expect, *said.care]), *said.doubts, *said.always]))
-    raise typer.Exit(TOLD)
 
 
 def moisture_command(
@@ -138,18 +126,16 @@ def moisture_command(
         read_humidity,
         read_moisture,
     )
+    from tillerlens.record.typed import read_celsius
 
-    try:
-        celsius, share = _celsius(temperature), read_humidity(humidity) / 100
+    with refusing():
+        celsius, share = read_celsius(temperature, ShotError), read_humidity(humidity) / 100
         found = None if wood is None else find_wood(wood)
         usual = DryBand.of("" if found is None else found.species.name)
         band = DryBand(usual.low if low is None else read_moisture(low), usual.high if high is None else read_moisture(high))
         both = {m: equilibrium_moisture(celsius, share, m).value for m in MODELS}
         told = moisture_of_air(celsius, share)
         likely = None if found is None else found.strength(told.value)
-    except TillerLensError as error:
-        typer.echo(str(error), err=True)
-        raise typer.Exit(UNUSABLE) from error
     verdict = dryness(told, band)
     if json_out:
         document: JsonDocument = {
@@ -188,10 +174,8 @@ def layout_command(
     tips: Annotated[str, typer.Option(help="Width at the nocks.")] = "1/2in",
     most_set: Annotated[str, typer.Option("--set", help="The most set you accept.")] = "2in",
     tree: Annotated[str | None, typer.Option(help="Tree's diameter, for the crown of the back.")] = None,
-    moisture: Annotated[str | None, typer.Option(help="The wood's moisture, like 9%; left out: 12, the handbook's.")] = None,
-    heat_factor: Annotated[
-        float | None, typer.Option(help="How much more a heat-hardened belly takes before set, in your experience.")
-    ] = None,
+    moisture: Moisture = None,
+    heat_factor: HeatFactor = None,
     heated: Annotated[
         bool, typer.Option("--heated", help="The belly will be heat-hardened; without your own factor a range is taken.")
     ] = False,
@@ -201,14 +185,13 @@ def layout_command(
 
     Exit status: 0 laid out, 3 the bow should not be cut so, 2 bad usage.
     """
-    from tillerlens.core.units import parse_length, parse_weight
     from tillerlens.mechanics.find_wood import find_wood
     from tillerlens.mechanics.layout import lay_out, wish_of_wood
     from tillerlens.mechanics.wood import read_moisture
     from tillerlens.report.words.layout import layout_words
     from tillerlens.report.words.quantities import Units, in_columns
 
-    try:
+    with refusing():
         found, percent = find_wood(wood), None if moisture is None else read_moisture(moisture)
         wish = replace(
             wish_of_wood(
@@ -220,9 +203,6 @@ def layout_command(
             most_set=parse_length(most_set),
         )  # fmt: skip
         got = lay_out(wish)
-    except TillerLensError as error:
-        typer.echo(str(error), err=True)
-        raise typer.Exit(UNUSABLE) from error
     said = layout_words(got, wish, found, percent, Units())
     if json_out:
         typer.echo(json.dumps(_layout_document(got, found.species.name), allow_nan=False))
@@ -231,7 +211,7 @@ def layout_command(
         for table in (said.sizes, said.what_ifs):
             lines += ["", *in_columns(table), ""] if table else []
         typer.echo("\n".join([*lines, *(s.text for s in said.rest)]).replace("\n\n\n", "\n\n"))
-    raise typer.Exit(TOLD if got.stopped is None else ASKS)
+    raise typer.Exit(DONE if got.stopped is None else ASKS)
 
 
 def _layout_document(got: Layout, wood: str) -> JsonDocument:
@@ -265,8 +245,6 @@ def _tenth_up(x: float) -> str:
 
 def _span(text: str) -> tuple[float, float]:
     """Two lengths, or one that is meant exactly."""
-    from tillerlens.core.units import parse_length
-
     ends = [parse_length(part) for part in re.split(r"\s+to\s+", text.strip())]
     if len(ends) > 2:
         raise ShotError(f"'{text}' is not a tiller.", "Write it like '0in to 1/4in'.", given=text)
@@ -274,7 +252,6 @@ def _span(text: str) -> tuple[float, float]:
 
 
 def _read_plan(path: Path) -> Foretold:
-    from tillerlens.core.errors import DocumentError
     from tillerlens.mechanics.plan import read_foretold
 
     try:
@@ -286,14 +263,7 @@ def _read_plan(path: Path) -> Foretold:
     return read_foretold(document if isinstance(document, dict) else {})
 
 
-def _celsius(text: str) -> float:
-    from tillerlens.record.typed import read_celsius
-
-    return read_celsius(text, ShotError)
-
-
 def _scraped(text: str) -> Scrape:
-    from tillerlens.core.units import parse_length, parse_quantity, parse_weight
     from tillerlens.mechanics.observed import READING_U_N
     from tillerlens.mechanics.scraping import Scrape
 
@@ -304,3 +274,6 @@ def _scraped(text: str) -> Scrape:
     ends = sorted((parse_length(a), parse_length(b)))
     strokes = parse_quantity(n, {"": 1.0}, "number of strokes", "20")
     return Scrape(limb, (ends[0], ends[1]), strokes, parse_weight(before), parse_weight(after), READING_U_N)  # type: ignore[arg-type]
+
+
+COMMANDS: dict[str, Callable[..., None]] = {"scrape": scrape_command, "moisture": moisture_command, "layout": layout_command}

@@ -1,4 +1,4 @@
-"""The record's commands: parse, call, print, translate errors. ``add_commands`` hangs them on the command line."""
+"""The record's commands: parse, call, print, translate errors."""
 
 from __future__ import annotations
 
@@ -28,6 +28,10 @@ from tillerlens.cli.shared import (
     opened,
     progress,
 )
+from tillerlens.core.errors import DocumentError, PhotoError, ShotError
+from tillerlens.core.reading import shown
+from tillerlens.core.shot_file import read_shot
+from tillerlens.core.unforeseen import Unforeseen, net
 
 if TYPE_CHECKING:
     from tillerlens.core.measurement import Measurement
@@ -42,15 +46,7 @@ stage_app = typer.Typer(no_args_is_help=True, help="A bow's pictures, each with 
 event_app = typer.Typer(no_args_is_help=True, help="What was done to a bow, or found out about it, between pictures.")
 
 
-def add_commands(app: typer.Typer) -> None:
-    """Hang the record's commands on the program's command line."""
-    from tillerlens.cli import exchange
-
-    app.add_typer(bow_app, name="bow")
-    app.add_typer(stage_app, name="stage")
-    app.add_typer(event_app, name="event")
-    for name, command in exchange.COMMANDS.items():
-        app.command(name)(command)
+GROUPS = {"bow": bow_app, "stage": stage_app, "event": event_app}
 
 
 # --- what all commands share; compare and report use it too ---------------------------------------------------
@@ -221,9 +217,6 @@ def stage_add(
     Exit status: 3 kept, but at least one needs help or was refused; 2 at least one cannot be used and was left out.
     """
     from tillerlens.cli.pictures import pictures_in, shot_beside
-    from tillerlens.core.errors import DocumentError, PhotoError, ShotError
-    from tillerlens.core.reading import shown
-    from tillerlens.core.unforeseen import Unforeseen, net
     from tillerlens.record import store
     from tillerlens.record.entries import as_document, now
     from tillerlens.record.originals import taken_at
@@ -269,8 +262,6 @@ def stage_add(
 
 
 def _read_shot_file(file: Path, name: str) -> Form:
-    from tillerlens.core.shot_file import read_shot
-
     return read_shot(file, name).as_dict()
 
 
@@ -312,7 +303,7 @@ def stage_list(bow: BowName, place: RecordAddress = None, originals: Originals =
 @stage_app.command("show")
 def stage_show(stage: StageName, place: RecordAddress = None, originals: Originals = None, json_out: JsonOut = False) -> None:
     """One stage with its corrections; with --json also the whole measurement document and the history of measurements."""
-    from tillerlens.history.as_now import told_together
+    from tillerlens.history.as_now import judged_together
     from tillerlens.record import store
     from tillerlens.record.entries import as_document
 
@@ -323,7 +314,7 @@ def stage_show(stage: StageName, place: RecordAddress = None, originals: Origina
         lines += [_say_correction(c) for c in corrections]
         # hinges and stiff places as all pictures of that time tell them, as the app's pages do
         stages, events = store.list_stages(record, bow.id), store.list_events(record, bow.id)
-        told = told_together(stages, events, lambda s: store.measurement(record, s.id))
+        told = judged_together(stages, events, lambda s: store.measurement(record, s.id))
         measured = told.get(found.id) or store.measurement(record, found.id)
         document = {
             "stage": as_document(found, whole=True),

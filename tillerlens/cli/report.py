@@ -2,35 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tillerlens.cli.shared import JsonOut, Originals, RecordAddress, answer, open_place, opened, told
+from tillerlens.cli.shared import JsonOut, Metric, Originals, RecordAddress, answer, errors_in_words, open_place, opened, units_of
+from tillerlens.core.errors import DocumentError, ShotError
+from tillerlens.core.files import write_whole
 from tillerlens.core.json_form import JsonDocument
 from tillerlens.core.reading import shown
+from tillerlens.core.units import parse_length
 
 if TYPE_CHECKING:
     from tillerlens.core.measurement import Measurement
     from tillerlens.history.story import Story
     from tillerlens.measures.compare import AtRest, Comparison, Scraped, ScrapeOutcome
     from tillerlens.measures.set import SetFound
-    from tillerlens.report.words.quantities import Units
 
 # Everything else is imported where it is used, so that --help answers at once.
 
-Metric = Annotated[bool, typer.Option("--metric", help="Show centimetres and kilograms.")]
 _WHAT = "a measurement document, a photograph with its shot file beside it, or a stage of the record like BOW:3"
-
-
-def add_commands(app: typer.Typer) -> None:
-    """Hang these commands on the program's command line."""
-    for command in (compare, report, shelf):
-        app.command(command.__name__)(command)
 
 
 def compare(
@@ -57,7 +52,7 @@ def compare(
     from tillerlens.report.words.front import belly_since
     from tillerlens.report.words.verdict import Sentence
 
-    with told():
+    with errors_in_words():
         a, b = _given(then, place, originals), _given(now, place, originals)
         colours = [one.found.belly for one in (a, b)]
         if colours[0] is not None and colours[1] is not None:
@@ -65,13 +60,13 @@ def compare(
             document: JsonDocument = {"darker": {limb: v.as_dict() for limb, v in darker_since(colours[0], colours[1]).items()}}
         elif a.found.state == b.found.state == "unstrung":
             found = set_between(a.found, b.found)
-            said = set_sentences(found, _units(metric))
+            said = set_sentences(found, units_of(metric))
             document = _set_document(found)
         else:
             pair = compare_pictures(a.found, b.found, _at_rest(a, b, place, originals))
             scrapes = [_read_scraped(s) for s in scraped or []] or _noted_scrapes(a, b, place, originals)
             outcomes = judge_scrapes(pair, scrapes)
-            said = comparison_sentences(pair, outcomes, _units(metric))
+            said = comparison_sentences(pair, outcomes, units_of(metric))
             document = _comparison_document(pair, outcomes)
     document["sentences"] = [{"about": s.about, "tone": s.tone, "text": s.text} for s in said]
     answer(document, "\n".join(s.text for s in said), json_out)
@@ -88,7 +83,6 @@ def report(
     json_out: JsonOut = False,
 ) -> None:
     """Write a bow's report: summary, pictures, bend, gaps, set, weights, events, findings, cautions."""
-    from tillerlens.core.files import write_whole
     from tillerlens.report.page import render_page
     from tillerlens.report.pdf import render_pdf
     from tillerlens.report.story import lay_out
@@ -96,8 +90,8 @@ def report(
     kind = out.suffix.lower()
     if kind not in (".pdf", ".html"):
         raise typer.BadParameter(f"{out} is neither a PDF's nor a page's name; write it like OUT.pdf or OUT.html.")
-    units = _units(metric)
-    with told():
+    units = units_of(metric)
+    with errors_in_words():
         files = [Path(f) for f in of]
         story = _story_of_files(files, name) if all(f.is_file() for f in files) else _story_of_bow(of, place, originals)
         content = lay_out(story, units)
@@ -116,9 +110,6 @@ def shelf(
     json_out: JsonOut = False,
 ) -> None:
     """All bows beside each other: wood, length, width, reflex kept, weight, speed at grains per pound."""
-    from dataclasses import asdict
-
-    from tillerlens.core.files import write_whole
     from tillerlens.history.of_record import shelf_lines
     from tillerlens.history.trends import SHELF_HEADS, shelf_csv, sorted_shelf
 
@@ -147,7 +138,6 @@ def _given(words: str, place: str | None, originals: str | None) -> _Given:
     path = Path(words)
     if path.is_file():
         return _Given(_measured(path))
-    from tillerlens.core.errors import DocumentError
     from tillerlens.record import store
 
     with open_place(place, originals) as record:
@@ -162,7 +152,6 @@ def _measured(path: Path) -> Measurement:
     """A measurement from its document's file, or of a photograph measured now."""
     from tillerlens.cli.pictures import measure_one
     from tillerlens.core.document import read_one
-    from tillerlens.core.errors import DocumentError
 
     if path.suffix.lower() != ".json":
         found = measure_one(path, None, None).measurement
@@ -173,8 +162,6 @@ def _measured(path: Path) -> Measurement:
 
 
 def _read_scraped(text: str) -> Scraped:
-    from tillerlens.core.errors import ShotError
-    from tillerlens.core.units import parse_length
     from tillerlens.measures.compare import Scraped
 
     parts = text.split()
@@ -197,7 +184,6 @@ def _at_rest(a: _Given, b: _Given, place: str | None, originals: str | None) -> 
     """The bow's shape at rest with two pictures of the record; of files nobody knows which it would be."""
     if a.stage is None or b.stage is None or a.stage.bow_id != b.stage.bow_id:
         return None
-    from tillerlens.core.errors import DocumentError
     from tillerlens.history.as_now import at_rest_of
     from tillerlens.record import Stage, store
     from tillerlens.record.views import timeline
@@ -215,7 +201,7 @@ def _at_rest(a: _Given, b: _Given, place: str | None, originals: str | None) -> 
 
 
 def _story_of_bow(of: Sequence[str], place: str | None, originals: str | None) -> Story:
-    from tillerlens.history.as_now import told_together
+    from tillerlens.history.as_now import judged_together
     from tillerlens.history.bench import weighed_now
     from tillerlens.history.of_record import story_of
     from tillerlens.record import RecordError, store
@@ -226,7 +212,7 @@ def _story_of_bow(of: Sequence[str], place: str | None, originals: str | None) -
     with open_place(place, originals) as record:
         found = timeline(record, store.find_bow(record, of[0]).id)
         kept = {s.id: m for s in found.stages if (m := store.measurement(record, s.id)) is not None}
-        kept |= told_together(found.stages, found.events, lambda stage: kept[stage.id])
+        kept |= judged_together(found.stages, found.events, lambda stage: kept[stage.id])
         weighed = weighed_now(found.bow, found.stages, found.events, lambda stage: kept[stage.id])
         return replace(story_of(record, found.bow.id, found=found), weighed=weighed)
 
@@ -282,6 +268,8 @@ def _comparison_document(found: Comparison, outcomes: Sequence[ScrapeOutcome]) -
 
 
 def _set_document(found: SetFound) -> JsonDocument:
+    from tillerlens.core.measurement import printed
+
     return {
         "format": "tillerlens-set",
         "rest": [found.then, found.now],
@@ -292,10 +280,10 @@ def _set_document(found: SetFound) -> JsonDocument:
                 "at_tip": s.at_tip.as_dict(),
                 "thirds": {k: v.as_dict() for k, v in s.thirds.items()},
                 "shares": {k: v.as_dict(1) for k, v in s.shares.items()},
-                "from_nock_mm": [round(float(v), 1) for v in s.along.from_nock_mm],
-                "change_per_m": [round(float(v), 5) for v in s.smooth_per_m],
-                "u_change_per_m": [round(float(v), 5) for v in s.u_smooth_per_m],
-                "stretches_from_nock_mm": [[round(v, 1) for v in ends] for ends in s.stretches],
+                "from_nock_mm": printed(s.along.from_nock_mm, 1),
+                "change_per_m": printed(s.smooth_per_m, 5),
+                "u_change_per_m": printed(s.u_smooth_per_m, 5),
+                "stretches_from_nock_mm": printed(s.stretches, 1),
             }
             for limb, s in found.limbs.items()
         },
@@ -306,7 +294,4 @@ def _cell(v: Any) -> str:
     return "" if v is None else f"{v:.1f}" if isinstance(v, float) else str(v)
 
 
-def _units(metric: bool) -> Units:
-    from tillerlens.report.words.quantities import Units
-
-    return Units("cm", "kg") if metric else Units()
+COMMANDS: dict[str, Callable[..., None]] = {"compare": compare, "report": report, "shelf": shelf}

@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
+import io
 import socket
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
+from tillerlens.cli.shared import UNUSABLE, refusing
 from tillerlens.core.errors import TillerLensError
 
 if TYPE_CHECKING:
     from tillerlens.server import Shop
 
 _ALONE, _ALL = "127.0.0.1", "0.0.0.0"
-
-
-def add_serve(app: typer.Typer) -> None:
-    """Hang the command on the program's command line."""
-    app.command("serve")(serve)
 
 
 def serve(
@@ -36,10 +33,8 @@ def serve(
         _refuse("--look and --pin go with --lan; without it nobody but this computer gets in.")
     if _taken(port):
         _refuse(f"Port {port} is taken. Choose another, like --port {port + 1 if port < 65535 else port - 1}.")
-    try:
+    with refusing():
         shop = make_shop(lan, look, pin, host or [], port)
-    except TillerLensError as error:
-        _refuse(str(error))
     if lan:
         _say_address(shop)
     try:
@@ -137,8 +132,6 @@ def lan_address() -> str:
 
 
 def _say_address(shop: Shop) -> None:
-    import io
-
     import segno
 
     pins = shop.keys.pins
@@ -159,7 +152,7 @@ def _say_address(shop: Shop) -> None:
 
 def _refuse(text: str) -> NoReturn:
     typer.echo(text, err=True)
-    raise typer.Exit(2)
+    raise typer.Exit(UNUSABLE)
 
 
 def _taken(port: int) -> bool:

@@ -7,6 +7,7 @@ import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -16,8 +17,9 @@ from tillerlens.core.errors import TillerLensError
 
 if TYPE_CHECKING:
     from tillerlens.record import Record, Stage
+    from tillerlens.report.words.quantities import Units
 
-UNUSABLE, ASKS = 2, 3  # exit statuses; 2 is also bad usage
+DONE, UNUSABLE, ASKS = 0, 2, 3  # exit statuses; 2 is also bad usage
 # What a fault in the record could still make Python raise; no known one does, which the fuzzers hold it to.
 UNFORESEEN = (ValueError, TypeError, KeyError, IndexError, AttributeError, ArithmeticError, AssertionError, RecursionError)
 _CHECK = "'tillerlens check' shows what is wrong with a record."
@@ -28,6 +30,16 @@ RecordAddress = Annotated[
         "--record", metavar="PLACE", help="The record's folder, or postgresql:// address; else TILLERLENS_RECORD or your own."
     ),
 ]
+Calipers = Annotated[
+    Path | None, typer.Option(help="CSV of caliper stations: limb,from_nock,width,thickness[,crown]; lengths like 1 3/8in.")
+]
+HeatFactor = Annotated[
+    float | None, typer.Option(help="How much more a heat-hardened belly takes before set, in your experience.")
+]
+Metric = Annotated[bool, typer.Option("--metric", help="Show centimetres and kilograms.")]
+Moisture = Annotated[str | None, typer.Option(help="The wood's moisture, like 9%; left out: 12, the handbook's.")]
+UnstrungDocument = Annotated[Path, typer.Option(help="The same bow unstrung.")]
+Weigh = Annotated[list[str] | None, typer.Option(help="A weighing without a picture, DRAW=WEIGHT, like 20in=33lb.")]
 JsonOut = Annotated[bool, typer.Option("--json", help="Print JSON documents, in SI units.")]
 BowName = Annotated[str, typer.Argument(metavar="BOW", help="The bow's name, or the beginning of its identity.")]
 StageName = Annotated[
@@ -47,22 +59,36 @@ Yes = Annotated[bool, typer.Option("--yes", help="Don't ask.")]
 @contextmanager
 def opened(place: str | None, originals: str | None = None, new: bool | None = None) -> Iterator[Record]:
     """The record, open; an error is a sentence on stderr and exit status 2. new: as for ``open_place``."""
-    with told(), open_place(place, originals, new) as record:
+    with errors_in_words(), open_place(place, originals, new) as record:
         yield record
 
 
 @contextmanager
-def told() -> Iterator[None]:
+def errors_in_words() -> Iterator[None]:
+    """An error is a sentence on stderr and exit status 2; so is one that nobody foresaw."""
+    try:
+        with refusing():
+            yield
+    except UNFORESEEN as error:
+        _LOG.debug("unforeseen", exc_info=True)
+        say(f"That did not work: something unexpected went wrong ({type(error).__name__}). {_CHECK}", err=True)
+        raise typer.Exit(UNUSABLE) from error
+
+
+@contextmanager
+def refusing() -> Iterator[None]:
     """An error is a sentence on stderr and exit status 2."""
     try:
         yield
     except TillerLensError as error:
         say(error, err=True)
         raise typer.Exit(UNUSABLE) from error
-    except UNFORESEEN as error:
-        _LOG.debug("unforeseen", exc_info=True)
-        say(f"That did not work: something unexpected went wrong ({type(error).__name__}). {_CHECK}", err=True)
-        raise typer.Exit(UNUSABLE) from error
+
+
+def units_of(metric: bool) -> Units:
+    from tillerlens.report.words.quantities import Units
+
+    return Units("cm", "kg") if metric else Units()
 
 
 def open_place(place: str | None, originals: str | None = None, new: bool | None = None) -> Record:

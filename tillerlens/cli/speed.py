@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Annotated, get_args
 
 import typer
 
-from tillerlens.cli.shared import Originals, RecordAddress, opened
-from tillerlens.core.errors import TillerLensError
-from tillerlens.core.events import Face
+from tillerlens.cli.shared import ASKS, UNUSABLE, Originals, RecordAddress, opened, units_of
+from tillerlens.core.errors import ShotError, TillerLensError
+from tillerlens.core.events import ArrowSpeedDetails, Face
 from tillerlens.core.json_form import JsonDocument
 from tillerlens.core.unforeseen import net
+from tillerlens.core.units import parse_length
 
 if TYPE_CHECKING:
     from tillerlens.film.heard import Heard
@@ -20,13 +21,6 @@ if TYPE_CHECKING:
     from tillerlens.record import Record
 
 # Everything else is imported where it is used, so that --help answers at once.
-
-TOLD, UNUSABLE, ASKS = 0, 2, 3  # exit statuses; 2 is also bad usage
-
-
-def add_speed(app: typer.Typer) -> None:
-    """Hang the command on the program's command line."""
-    app.command("speed")(speed_command)
 
 
 def speed_command(
@@ -57,13 +51,12 @@ def speed_command(
     from tillerlens.film.heard import HeardError, hear
     from tillerlens.film.sound import read_sound
     from tillerlens.mechanics.flight import check_range, fly, together
-    from tillerlens.record.typed import read_part, read_range
-    from tillerlens.report.words.quantities import Units
+    from tillerlens.record.typed import read_arrow_mass, read_part, read_range
     from tillerlens.report.words.speed import speed_words
 
-    units = Units("cm", "kg") if metric else Units()
+    units = units_of(metric)
     try:
-        at, kg = read_range(distance, phone, phone_to_target, temperature, arrow_length, shaft, brace), _arrow(arrow)
+        at, kg = read_range(distance, phone, phone_to_target, temperature, arrow_length, shaft, brace), read_arrow_mass(arrow)
         check_range(at, kg)
         within = None if part is None else read_part(part)
         if keep is not None:
@@ -92,18 +85,9 @@ def speed_command(
     else:
         said = [s.text for s in speed_words(heard, flights, shots, at, units)]
         typer.echo("\n".join([*said, *([kept] if kept else [])]))
-    raise typer.Exit(TOLD)
-
-
-def _arrow(text: str) -> float:
-    from tillerlens.record.typed import read_arrow_mass
-
-    return read_arrow_mass(text)
 
 
 def _draw(draw: str | None, draw_to: str) -> tuple[float, Face]:
-    from tillerlens.core.errors import ShotError
-    from tillerlens.core.units import parse_length
     from tillerlens.mechanics.evidence import check_draw
 
     if draw is None:
@@ -118,7 +102,6 @@ def _draw(draw: str | None, draw_to: str) -> tuple[float, Face]:
 
 def _kept(record: Record, bow: str, shots: Shots, draw_mm: float, draw_to: Face) -> str:
     from tillerlens.cli.record import say_event, who_did
-    from tillerlens.core.events import ArrowSpeedDetails
     from tillerlens.record import Event, store
     from tillerlens.record.entries import now
 

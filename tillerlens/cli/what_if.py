@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tillerlens.cli.bench import TOLD, UNUSABLE, Weigh, bench_app, read_size, read_weighings, sides_and_sections
-from tillerlens.core.errors import ShotError, TillerLensError
+from tillerlens.cli.bench import read_size, read_weighings, sides_and_sections
+from tillerlens.cli.shared import Calipers, JsonOut, UnstrungDocument, Weigh, refusing
+from tillerlens.core.errors import ShotError
+from tillerlens.core.units import parse_length, parse_weight
 
 if TYPE_CHECKING:
     from tillerlens.mechanics.what_if import Change
@@ -32,11 +34,6 @@ _EXAMPLES = (
 )
 
 
-def add_what_if() -> None:
-    """Hang the command on the bench's command line."""
-    bench_app.command("whatif")(what_if_command)
-
-
 def what_if_command(
     measured: Annotated[
         list[Path],
@@ -45,31 +42,28 @@ def what_if_command(
             help="Measurement documents of the bow strung, a drawn one weighed; one from belly or back stands in for calipers.",
         ),
     ],
-    rest: Annotated[Path, typer.Option(help="The same bow unstrung.")],
+    rest: UnstrungDocument,
     draw: Annotated[str, typer.Option(help="Target draw to the back of the handle, like 28in.")],
     change: Annotated[list[str], typer.Option(help=f"What to try; several go together. Like {_EXAMPLES}.")],
-    calipers: Annotated[
-        Path | None, typer.Option(help="CSV of caliper stations: limb,from_nock,width,thickness[,crown]; lengths like 1 3/8in.")
-    ] = None,
+    calipers: Calipers = None,
     weigh: Weigh = None,
     brace: Annotated[str | None, typer.Option(help="Back of the handle to the braced string, as it is now.")] = None,
     gained: Annotated[
         list[str] | None, typer.Option(help="What heat did to an earlier bow of yours: its weight at one draw, like 48lb-53lb.")
     ] = None,
-    json_out: Annotated[bool, typer.Option("--json", help="Print a JSON document.")] = False,
+    json_out: JsonOut = False,
 ) -> None:
     """Try before you cut: weight, tiller, string angle and strain after a change, against today.
 
     Exit status: 0 told, 2 bad usage, an unusable file, or a change that cannot be tried.
     """
     from tillerlens.core.document import read_documents, read_rest
-    from tillerlens.core.units import parse_length
     from tillerlens.mechanics.bench import Unpictured
     from tillerlens.mechanics.what_if import as_document, compare, heat_gain, standing_from_documents
-    from tillerlens.report.words.quantities import Units
-    from tillerlens.report.words.what_if import HEAD, as_lines, table, what_if_words
+    from tillerlens.report.words.quantities import Units, in_columns
+    from tillerlens.report.words.what_if import HEAD, table, what_if_words
 
-    try:
+    with refusing():
         changes = [read_change(text) for text in change]
         if gained:
             gain = heat_gain([_gained(text) for text in gained])
@@ -85,20 +79,15 @@ def what_if_command(
             Unpictured(read_weighings(weigh or []), None if brace is None else read_size(brace)),
         )
         tried = compare(standing, changes)
-    except TillerLensError as error:
-        typer.echo(str(error), err=True)
-        raise typer.Exit(UNUSABLE) from error
     if json_out:
         typer.echo(json.dumps(as_document(tried), allow_nan=False))
     else:
         said = what_if_words(tried, own_heat=bool(gained))
-        typer.echo("\n".join([said[0].text, "", *as_lines([HEAD, *table(tried, Units())]), "", *(s.text for s in said[1:])]))
-    raise typer.Exit(TOLD)
+        typer.echo("\n".join([said[0].text, "", *in_columns([HEAD, *table(tried, Units())]), "", *(s.text for s in said[1:])]))
 
 
 def read_change(text: str) -> Change:
     """A change from what a person writes. Raises ShotError with examples."""
-    from tillerlens.core.units import parse_length
     from tillerlens.mechanics.what_if import Change
 
     clean = text.strip().lower()
@@ -131,7 +120,6 @@ def _share(text: str) -> float | None:
 
 
 def _gained(text: str) -> tuple[float, float]:
-    from tillerlens.core.units import parse_weight
     from tillerlens.mechanics.evidence import check_weight
 
     before, sign, after = text.partition("-")

@@ -5,14 +5,13 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from functools import cache
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
 from tillerlens.core.errors import DocumentError
 from tillerlens.core.json_form import JsonObject
 from tillerlens.core.measurement import LIMBS, Measurement, measurement_of
-from tillerlens.core.reading import parse_json, read_file, shown
+from tillerlens.core.reading import parse_json, read_file, schema_of, shown
 from tillerlens.core.shot import Shot
 from tillerlens.core.units import MM_PER_INCH, format_inches
 
@@ -21,12 +20,9 @@ SAME_BOW_MM = MM_PER_INCH
 MAX_FILE_MB = 100.0  # some hundred measurements
 
 
-@cache
 def measurement_schema() -> JsonObject:
-    """The JSON Schema of the measurement document, as shipped."""
-    place = resources.files("tillerlens").joinpath("schemas", "measurement.schema.json")
-    schema: JsonObject = json.loads(place.read_text(encoding="utf-8"))
-    return schema
+    """The JSON Schema of the measurement document."""
+    return schema_of("measurement")
 
 
 _NUMBER = {"type": ["number", "null"]}
@@ -122,7 +118,7 @@ def as_rest(found: Measurement, name: str) -> Measurement:
     return found
 
 
-def told_apart(a: Shot | None, b: Shot | None) -> tuple[str, float, float] | None:
+def differing_size(a: Shot | None, b: Shot | None) -> tuple[str, float, float] | None:
     """What shows that two shots are of different bows: the word for it and both sizes (mm); None where they may be of one."""
     if a is None or b is None:
         return None
@@ -134,7 +130,7 @@ def told_apart(a: Shot | None, b: Shot | None) -> tuple[str, float, float] | Non
 
 def check_same_bow(rest: Measurement, shot: Shot) -> None:
     """Raise DocumentError when the bow at rest has another length or handle than the bow of this shot."""
-    found = told_apart(rest.shot, shot)
+    found = differing_size(rest.shot, shot)
     if found is not None:
         word, rest_mm, here_mm = found
         raise DocumentError(

@@ -7,7 +7,7 @@ is ``schemas/measurement.schema.json``.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal, cast
 
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from tillerlens.core.errors import DocumentError, Reason
 from tillerlens.core.events import LimbName as LimbName
-from tillerlens.core.json_form import JsonDocument, JsonObject
+from tillerlens.core.json_form import JsonDocument, JsonObject, JsonValue
 from tillerlens.core.shot import Shot
 from tillerlens.core.shot_file import known_shot
 
@@ -25,6 +25,10 @@ COVER = 2.0  # standard uncertainties to each side of a value: about 95 in 100
 Array = NDArray[np.float64]
 Status = Literal["measured", "needs_help", "refused"]
 LIMBS: tuple[LimbName, LimbName] = ("upper", "lower")
+PROFILE_PLACES = {  # decimal places in the document
+    "from_nock_mm": 2, "curvature_per_m": 5, "u_curvature_per_m": 5, "thickness_mm": 3, "u_thickness_mm": 3, "lever_arm_mm": 2,
+    "centre_px": 2,
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -40,12 +44,8 @@ class Value:
     budget: dict[str, float] = field(default_factory=dict)
 
     def as_dict(self, places: int = 4) -> JsonDocument:
-        return {
-            "value": _number(self.value, places),
-            "u": _number(self.u, places),
-            "unit": self.unit,
-            "budget": {k: _number(v, places) for k, v in self.budget.items()},
-        }
+        numbers = {"value": printed(self.value, places), "u": printed(self.u, places)}
+        return {**numbers, "unit": self.unit, "budget": {k: printed(v, places) for k, v in self.budget.items()}}
 
 
 @dataclass(frozen=True)
@@ -93,16 +93,8 @@ class Spot:
     centre_px: tuple[float, float]
 
     def as_dict(self) -> JsonDocument:
-        return {
-            "limb": self.limb,
-            "kind": self.kind,
-            "from_nock_mm": _number(self.from_nock_mm, 1),
-            "length_mm": _number(self.length_mm, 1),
-            "bend_percent": _number(self.bend_percent, 1),
-            "u_percent": _number(self.u_percent, 1),
-            "confidence": _number(self.confidence, 2),
-            "centre_px": _list(np.asarray(self.centre_px), 1),
-        }
+        numbers = printed_fields(self, from_nock_mm=1, length_mm=1, bend_percent=1, u_percent=1, confidence=2, centre_px=1)
+        return {"limb": self.limb, "kind": self.kind, **numbers}
 
 
 @dataclass(frozen=True, eq=False)
@@ -120,16 +112,8 @@ class TracedBow:
     gap_lines_px: Array  # (K, 2, 2): belly, string; not kept
 
     def as_dict(self) -> JsonDocument:
-        in_frame = {
-            "nocks_mm": [_list(q, 2) for q in self.nocks_mm],
-            "hook_mm": None if self.hook_mm is None else _list(self.hook_mm, 2),
-        }
-        return {
-            "nocks_px": [_list(q, 2) for q in self.nocks_px],
-            "handle_px": _list(self.handle_px, 2),
-            "hook_px": None if self.hook_px is None else _list(self.hook_px, 2),
-            **(in_frame if len(self.nocks_mm) else {}),
-        }
+        in_frame = printed_fields(self, nocks_mm=2, hook_mm=2) if len(self.nocks_mm) else {}
+        return {**printed_fields(self, nocks_px=2, handle_px=2, hook_px=2), **in_frame}
 
 
 @dataclass(frozen=True)
@@ -177,31 +161,20 @@ class BellyColour:
     def as_dict(self) -> JsonDocument:
         return {
             "reference": self.reference,
-            "u_reference": _number(self.u_reference, 2),
-            "limbs": {
-                b.limb: {"from_nock_mm": _list(b.from_nock_mm, 1), "lightness": _list(b.lightness, 2), "u": _list(b.u, 2)}
-                for b in self.limbs
-            },
+            "u_reference": printed(self.u_reference, 2),
+            "limbs": {b.limb: printed_fields(b, from_nock_mm=1, lightness=2, u=2) for b in self.limbs},
             "patches": [
-                {
-                    "limb": p.limb,
-                    "kind": p.kind,
-                    "start_mm": _number(p.start_mm, 1),
-                    "end_mm": _number(p.end_mm, 1),
-                    "by": _number(p.by, 2),
-                    "u": _number(p.u, 2),
-                }
-                for p in self.patches
+                {"limb": p.limb, "kind": p.kind, **printed_fields(p, start_mm=1, end_mm=1, by=2, u=2)} for p in self.patches
             ],
         }
 
     @classmethod
-    def from_dict(cls, printed: Mapping[str, Any]) -> BellyColour:
+    def from_dict(cls, read: Mapping[str, Any]) -> BellyColour:
         limbs = tuple(
-            BellyLimb(limb, *(np.array(printed["limbs"][limb][k], float) for k in ("from_nock_mm", "lightness", "u")))
+            BellyLimb(limb, *(np.array(read["limbs"][limb][k], float) for k in ("from_nock_mm", "lightness", "u")))
             for limb in LIMBS
         )
-        return cls(printed["reference"], float(printed["u_reference"]), limbs, tuple(Patch(**p) for p in printed["patches"]))
+        return cls(read["reference"], float(read["u_reference"]), limbs, tuple(Patch(**p) for p in read["patches"]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -226,8 +199,7 @@ class FrontView:
             "right_px": _thinned(self.right_px),
             "left_px": _thinned(self.left_px),
             "string_px": _thinned(self.string_px),
-            "nocks_px": [_list(q, 1) for q in self.nocks_px],
-            "handle_px": _list(self.handle_px, 1),
+            **printed_fields(self, nocks_px=1, handle_px=1),
         }
 
 
@@ -255,11 +227,11 @@ class Followed:
 MOST_FOLLOWED = 100  # places of a line that was followed, in a document
 
 
-def _thinned(px: Array) -> list[list[float | None]]:
+def _thinned(px: Array) -> JsonValue:
     if len(px) == 0:
         return []
     keep = np.unique(np.linspace(0, len(px) - 1, min(len(px), MOST_FOLLOWED)).round().astype(int))
-    return [_list(px[i], 1) for i in keep]
+    return printed(px[keep], 1)
 
 
 @dataclass(frozen=True)
@@ -348,24 +320,13 @@ class Measurement:
             "values": {k: v.as_dict() for k, v in self.values.items()},
             "gaps": [
                 {
-                    "from_handle_mm": _number(g.from_handle_mm, 3),
-                    "upper": g.upper.as_dict(),
-                    "lower": g.lower.as_dict(),
-                    "difference": g.difference.as_dict(),
+                    "from_handle_mm": printed(g.from_handle_mm, 3),
+                    **{name: getattr(g, name).as_dict() for name in ("upper", "lower", "difference")},
                 }
                 for g in self.gaps
             ],
             "profile": {
-                k: {
-                    "from_nock_mm": _list(p.from_nock_mm, 2),
-                    "curvature_per_m": _list(p.curvature_per_m, 5),
-                    "u_curvature_per_m": _list(p.u_curvature_per_m, 5),
-                    "thickness_mm": _list(p.thickness_mm, 3),
-                    "u_thickness_mm": _list(p.u_thickness_mm, 3),
-                    "lever_arm_mm": _list(p.lever_arm_mm, 2),
-                    "centre_px": [_list(q, 2) for q in p.centre_px],
-                    **({"centre_mm": [_list(q, 2) for q in p.centre_mm]} if len(p.centre_mm) else {}),
-                }
+                k: printed_fields(p, **PROFILE_PLACES) | (printed_fields(p, centre_mm=2) if len(p.centre_mm) else {})
                 for k, p in self.profile.items()
             },
             "spots": [s.as_dict() for s in self.spots],
@@ -375,7 +336,7 @@ class Measurement:
             doc["trace"] = self.trace.as_dict()
         if self.front is not None:
             doc["widths"] = [
-                {"limb": w.limb, "from_nock_mm": _number(w.from_nock_mm, 1), **w.width.as_dict()} for w in self.front.widths
+                {"limb": w.limb, "from_nock_mm": printed(w.from_nock_mm, 1), **w.width.as_dict()} for w in self.front.widths
             ]
             doc["front"] = self.front.as_dict()
         if self.belly is not None:
@@ -385,18 +346,27 @@ class Measurement:
         return doc
 
 
-def _number(x: float, places: int) -> float | None:
-    return round(float(x), places) if math.isfinite(x) else None
+def printed(it: Any, places: int) -> JsonValue:
+    """A number, a value or rows of them, rounded for a document; null for what is not known or not finite. A value goes without
+    its causes, which ``Value.as_dict`` holds."""
+    if it is None:
+        return None
+    if isinstance(it, Value):
+        return {"value": printed(it.value, places), "u": printed(it.u, places), "unit": it.unit}
+    if isinstance(it, Iterable):
+        return [printed(x, places) for x in it]
+    return round(float(it), places) if math.isfinite(it) else None
 
 
-def _list(xs: Array, places: int) -> list[float | None]:
-    return [_number(x, places) for x in np.asarray(xs, float).ravel()]
+def printed_fields(of: object, **places: int) -> JsonDocument:
+    """Fields of an object as ``printed``, each to its number of decimal places."""
+    return {name: printed(getattr(of, name), n) for name, n in places.items()}
 
 
-def read_value(printed: Mapping[str, Any]) -> Value:
+def read_value(read: Mapping[str, Any]) -> Value:
     """A printed value; null becomes NaN."""
-    budget = {k: number_or_nan(v) for k, v in printed.get("budget", {}).items()}
-    return Value(number_or_nan(printed["value"]), number_or_nan(printed["u"]), printed.get("unit", "mm"), budget)
+    budget = {k: number_or_nan(v) for k, v in read.get("budget", {}).items()}
+    return Value(number_or_nan(read["value"]), number_or_nan(read["u"]), read.get("unit", "mm"), budget)
 
 
 def number_or_nan(x: Any) -> float:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import stat
+from functools import cache
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +21,19 @@ def shown(text: str, most: int = _NAME_SHOWN) -> str:
     """``text`` as it may stand in a sentence: no control characters, no halves of character pairs, and not too long."""
     clean = "".join(c if c.isprintable() else "?" for c in text[: most + 1])
     return clean if len(clean) <= most else clean[: most - 1] + "…"
+
+
+def is_text(text: str) -> bool:
+    """Whether it can be kept as text: no NUL, no half of a character pair."""
+    return "\x00" not in text and not any("\ud800" <= c <= "\udfff" for c in text)
+
+
+@cache
+def schema_of(name: str) -> JsonObject:
+    """One of the package's JSON Schemas, as shipped."""
+    place = resources.files("tillerlens").joinpath("schemas", f"{name}.schema.json")
+    schema: JsonObject = json.loads(place.read_text(encoding="utf-8"))
+    return schema
 
 
 def read_file(path: Path, most_mb: float, error: type[TillerLensError]) -> bytes:

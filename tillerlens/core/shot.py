@@ -7,13 +7,11 @@ centre of the top-left pixel.
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, field
-from functools import cache
-from importlib import resources
 from typing import Any, Literal, TypeGuard
 
 from tillerlens.core.json_form import JsonObject
+from tillerlens.core.reading import schema_of
 from tillerlens.core.units import MM_PER_INCH, pounds_from_newtons
 
 State = Literal["unstrung", "braced", "drawn"]
@@ -144,12 +142,9 @@ SCALE_LENGTHS = {
 }
 
 
-@cache
 def shot_schema() -> JsonObject:
-    """The JSON Schema of the shot file, as shipped."""
-    text = resources.files("tillerlens").joinpath("schemas", "shot.schema.json").read_text(encoding="utf-8")
-    schema: JsonObject = json.loads(text)
-    return schema
+    """The JSON Schema of the shot file."""
+    return schema_of("shot")
 
 
 def _scale_form(scale: Scale) -> JsonObject:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from tillerlens.core.errors import DocumentError, ShotError
-from tillerlens.core.reading import BRIEF, parse_json, read_file, shown
+from tillerlens.core.reading import BRIEF, is_text, parse_json, read_file, shown
 from tillerlens.core.shot import ACROSS, LENGTHS, MOST_PX, MOST_WHOLE, SCALE_LENGTHS, Form, Point, Scale, Shot, shot_schema
 from tillerlens.core.units import MM_PER_INCH, newtons_from_pounds
 
@@ -106,19 +106,14 @@ def _check_entries(form: Mapping[str, Any]) -> None:
             raise ShotError(f"{where} is not a number.", _FIX, field=path)
         if isinstance(value, int) and abs(value) > MOST_WHOLE:
             raise ShotError(f"{where} is far too large a number.", _FIX, field=path)
-        if isinstance(value, str) and not _is_plain(value):
+        if isinstance(value, str) and not is_text(value):
             raise ShotError(f"{where} holds characters that cannot be kept.", "Write it again as plain text.", field=path)
         if isinstance(value, Mapping):
-            if not all(isinstance(key, str) and _is_plain(key) for key in value):
+            if not all(isinstance(key, str) and is_text(key) for key in value):
                 raise ShotError(f"{where} has a name that cannot be kept.", "Write names as plain text.", field=path)
             todo += [(item, f"{path}.{key}".lstrip("."), deep + 1) for key, item in value.items()]
         elif isinstance(value, list | tuple):
             todo += [(item, f"{path}.{i}", deep + 1) for i, item in enumerate(value)]
-
-
-def _is_plain(text: str) -> bool:
-    """Whether text can be written to a file: no NUL, no half of a character pair."""
-    return "\x00" not in text and not any("\ud800" <= c <= "\udfff" for c in text)
 
 
 def _in_words(error: Any) -> ShotError:

@@ -1,5 +1,5 @@
-"""What of a bow's record speaks of it as it was at one time: nothing from before wood last came off
-or heat changed it, but the shape at rest where only wood came off."""
+"""Which pictures and events describe a bow at a given time: none from before wood last came off or heat changed it, except the
+shape at rest where only wood came off."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class OnHand:
 
 
 def on_hand(stages: Sequence[Stage], events: Sequence[Event]) -> OnHand:
-    """What speaks of the bow at the end of these stages and events, each list oldest first.
+    """What describes the bow at the end of these stages and events, each list oldest first.
 
     Scraping changes the limbs' stiffness and not their shape at rest; heat changes both.
     """
@@ -103,7 +103,7 @@ def moisture_of(events: Sequence[Event]) -> float | None:
 
 
 def on_hand_with(stage: Stage, stages: Sequence[Stage], events: Sequence[Event]) -> OnHand:
-    """What speaks of the bow as it was in one picture: all between the change before it and the next."""
+    """What describes the bow as it was in one picture: everything between the change before it and the next."""
     end = min((e.happened_at for e in events if e.kind in CHANGES and e.happened_at >= stage.taken_at), default=None)
     if end is None:
         return on_hand(stages, events)
@@ -131,7 +131,7 @@ def finding_of(hand: OnHand, document: Documents) -> Finding | Reason | None:
         return error.reason if len(hand.strung) > 1 or hand.rest is not None else None
 
 
-def told_together(
+def judged_together(
     stages: Sequence[Stage], events: Sequence[Event], kept: Callable[[Stage], Measurement | None]
 ) -> dict[str, Measurement]:
     """The measurements of all measured stages by identity, those of one time with one finding, so that all of them tell the same.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from tillerlens.core.errors import Reason, TillerLensError
 from tillerlens.core.events import ArrowSpeedDetails, CalipersDetails, LeftAlone, PlanDetails, ScrapeDetails
@@ -16,7 +16,7 @@ from tillerlens.history.as_now import on_hand as on_hand  # the pages ask for th
 from tillerlens.history.of_record import pulls_of as pulls_of
 from tillerlens.history.of_record import to_back as to_back
 from tillerlens.measures.compare import SCALE_U_N
-from tillerlens.measures.set import LIKE_DRAW_MM, EarlyDraw, early_draw
+from tillerlens.measures.set import LIKE_DRAW_MM, EarlyDraw, WeighedDraw, early_draw
 from tillerlens.mechanics.bench import Bench, Given, tell
 from tillerlens.mechanics.bench import check_weighings as check_weighings
 from tillerlens.mechanics.cast import SPEED_U, ArrowSpeed
@@ -170,33 +170,28 @@ def foretold_of(events: Sequence[Event]) -> Foretold | None:
 def heat_gains_of(bow: Bow, stages: Sequence[Stage], events: Sequence[Event]) -> list[tuple[float, float]]:
     """Weights (N) at one draw before and after each heating of a bow, with no scraping and no other heating between them."""
     pulls, _ = pulls_of(bow, stages, events)
-    turns = [e for e in events if e.kind in CHANGES]
-    out = []
-    for k, e in enumerate(turns):
-        if e.kind != "heat":
-            continue
-        before = [p for p in pulls if p.when < e.happened_at and (k == 0 or p.when > turns[k - 1].happened_at)]
-        after = [p for p in pulls if p.when > e.happened_at and (k + 1 == len(turns) or p.when < turns[k + 1].happened_at)]
+    pairs = _weighed_about(pulls, [e for e in events if e.kind in CHANGES])
+    return [(a.weight_n, b.weight_n) for e, a, b in pairs if e.kind == "heat"]
+
+
+def _weighed_about(pulls: Sequence[WeighedDraw], changes: Sequence[Event]) -> Iterator[tuple[Event, WeighedDraw, WeighedDraw]]:
+    """Each change, oldest first, with the deepest two weighings at one draw before and after it and no other change between."""
+    times = [e.happened_at for e in changes]
+    for k, e in enumerate(changes):
+        before = [p for p in pulls if p.when < times[k] and (k == 0 or p.when > times[k - 1])]
+        after = [p for p in pulls if p.when > times[k] and (k + 1 == len(times) or p.when < times[k + 1])]
         pairs = [(a, b) for a in before for b in after if abs(a.draw_mm - b.draw_mm) <= LIKE_DRAW_MM]
         if pairs:
-            a, b = max(pairs, key=lambda p: p[0].draw_mm)
-            out.append((a.weight_n, b.weight_n))
-    return out
+            yield (e, *max(pairs, key=lambda p: p[0].draw_mm))
 
 
 def history_of(bow: Bow, stages: Sequence[Stage], events: Sequence[Event]) -> list[Scrape]:
     """Scrapings with counted strokes, each alone between two weighings at one draw: what a stroke of this hand takes off."""
     pulls, _ = pulls_of(bow, stages, events)
-    scrapes = [(e, d) for e in events if isinstance(d := e.details, ScrapeDetails)]
     out = []
-    for k, (e, d) in enumerate(scrapes):
-        before = [p for p in pulls if p.when < e.happened_at and (k == 0 or p.when > scrapes[k - 1][0].happened_at)]
-        after = [p for p in pulls if p.when > e.happened_at and (k + 1 == len(scrapes) or p.when < scrapes[k + 1][0].happened_at)]
-        pairs = [(a, b) for a in before for b in after if abs(a.draw_mm - b.draw_mm) <= LIKE_DRAW_MM]
-        if d.strokes is None or not pairs:
-            continue
-        a, b = max(pairs, key=lambda p: p[0].draw_mm)
-        # the two draws differ a little: weight rises about in proportion to draw
-        u = max(READING_U_N, a.weight_n * abs(a.draw_mm - b.draw_mm) / a.draw_mm)
-        out.append(Scrape(d.limb, d.from_nock_mm, float(d.strokes), a.weight_n, b.weight_n, u))
+    for e, a, b in _weighed_about(pulls, [e for e in events if e.kind == "scrape"]):
+        if isinstance(d := e.details, ScrapeDetails) and d.strokes is not None:
+            # the two draws differ a little: weight rises about in proportion to draw
+            u = max(READING_U_N, a.weight_n * abs(a.draw_mm - b.draw_mm) / a.draw_mm)
+            out.append(Scrape(d.limb, d.from_nock_mm, float(d.strokes), a.weight_n, b.weight_n, u))
     return out

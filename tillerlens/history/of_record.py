@@ -9,8 +9,8 @@ from typing import Any
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.events import ArrowSpeedDetails, FindingDetails, HeatDetails, MassDetails, ScrapeDetails, WeighingDetails
 from tillerlens.core.measurement import Measurement, Value
-from tillerlens.history.as_now import told_together
-from tillerlens.history.story import MOST_PICTURES, ArrowShot, Done, Found, StageShown, Story, spread
+from tillerlens.history.as_now import judged_together
+from tillerlens.history.story import MOST_PICTURES, ArrowShot, Done, NotedFinding, StageShown, Story, spread
 from tillerlens.history.trends import ReflexAt, ShelfLine, TrendPoint, shelf_line, weight_at
 from tillerlens.measures.compare import SCALE_U_N, Scraped
 from tillerlens.measures.set import WeighedDraw
@@ -25,7 +25,7 @@ def story_of(record: Record, bow_id: str, pictures: bool = True, found: Timeline
     no such bow."""
     found = found or timeline(record, bow_id)
     kept = {s.id: store.measurement(record, s.id) for s in found.stages}
-    kept |= told_together(found.stages, found.events, lambda stage: kept[stage.id])
+    kept |= judged_together(found.stages, found.events, lambda stage: kept[stage.id])
     findings = [e for e in found.events if e.kind == "finding"]
     shown = spread(len(found.stages), MOST_PICTURES) if pictures else set()
     pinned = {e.stage_id for e in findings}
@@ -47,7 +47,7 @@ def story_of(record: Record, bow_id: str, pictures: bool = True, found: Timeline
         found.bow.notes,
         tuple(stages),
         tuple(Done(e.happened_at, e.details, _noted(e)) for e in found.events if e.kind not in _ELSEWHERE),
-        tuple(Found(e.happened_at, _where(e, found.stages), e.notes) for e in findings),
+        tuple(NotedFinding(e.happened_at, _where(e, found.stages), e.notes) for e in findings),
         tuple(reflexes_of(found.stages, found.events)),
         tuple(pulls),
         tuple(_shots(found.bow, found.events, pulls)),

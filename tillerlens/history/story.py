@@ -59,7 +59,7 @@ class Done:
 
 
 @dataclass(frozen=True)
-class Found:
+class NotedFinding:
     """Something found on a picture: of which stage and limb, and the bowyer's own notes."""
 
     when: datetime
@@ -91,7 +91,7 @@ class Story:
     notes: str = ""
     stages: tuple[StageShown, ...] = ()
     events: tuple[Done, ...] = ()
-    findings: tuple[Found, ...] = ()
+    findings: tuple[NotedFinding, ...] = ()
     reflexes: tuple[ReflexAt, ...] = ()
     pulls: tuple[WeighedDraw, ...] = ()
     shots: tuple[ArrowShot, ...] = ()

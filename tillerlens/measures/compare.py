@@ -41,7 +41,7 @@ class Scraped:
 
 
 @dataclass(frozen=True)
-class Patch:
+class ChangedStretch:
     """A stretch of a limb, mm from its nock, that bends more (+) or less than before: percent of the bend there before."""
 
     limb: LimbName
@@ -58,7 +58,7 @@ class ScrapeOutcome:
     scraped: Scraped
     outcome: ScrapeEffect
     percent: Value
-    patch: Patch | None
+    patch: ChangedStretch | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,7 +71,7 @@ class Comparison:
     values: dict[str, Value]
     gaps: dict[float, tuple[Value, Value, Value]]
     bend: dict[LimbName, BendChange]
-    patches: tuple[Patch, ...]
+    patches: tuple[ChangedStretch, ...]
     weight: Value | None
     doubts: tuple[Reason, ...]
     from_rest: bool = False
@@ -196,7 +196,7 @@ def _changes(a: tuple[Value, Value, Value], b: tuple[Value, Value, Value]) -> tu
     return upper, lower, difference
 
 
-def _patches(bend: dict[LimbName, BendChange]) -> tuple[Patch, ...]:
+def _patches(bend: dict[LimbName, BendChange]) -> tuple[ChangedStretch, ...]:
     """Stretches whose bend changed beyond its interval and which stand out from how the rest of both limbs changed.
 
     The second condition is a repeatability read off the pair itself, so that the largest of many places is not taken for a
@@ -222,11 +222,11 @@ def _patches(bend: dict[LimbName, BendChange]) -> tuple[Patch, ...]:
     return tuple(sorted(unique.values(), key=lambda p: -abs(p.percent.value)))
 
 
-def _patch(c: BendChange, contrast: Array, peak: int) -> Patch:
+def _patch(c: BendChange, contrast: Array, peak: int) -> ChangedStretch:
     on = contrast > contrast[peak] / 2
     i, j = next((i, j) for i, j in stretches_of(on) if i <= peak <= j)
     x = c.from_nock_mm
-    return Patch(c.limb, float(x[i]), float(x[j]), float(x[peak]), _peak_percent(c, peak))
+    return ChangedStretch(c.limb, float(x[i]), float(x[j]), float(x[peak]), _peak_percent(c, peak))
 
 
 def _peak_percent(c: BendChange, peak: int) -> Value:

@@ -15,7 +15,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.core.document import told_apart
+from tillerlens.core.document import differing_size
 from tillerlens.core.errors import DocumentError
 from tillerlens.core.measurement import LIMBS, LimbName, Measurement, Value
 from tillerlens.core.shot import Shot
@@ -89,7 +89,7 @@ def read_picture(found: Measurement) -> Picture:
 
 def check_one_bow(then: Picture, now: Picture) -> None:
     """Raise DocumentError where the lengths or the handles typed cannot be one bow's."""
-    found = told_apart(then.shot, now.shot)
+    found = differing_size(then.shot, now.shot)
     if found is not None:
         word, a, b = found
         raise DocumentError(

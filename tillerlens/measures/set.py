@@ -201,7 +201,7 @@ def _shares(thirds: dict[str, Value], at_tip: Value) -> dict[str, Value]:
 # --- reflex over time
 
 
-def share_kept(form_reflex_mm: float, now: Value) -> Value:
+def share_of_reflex_left(form_reflex_mm: float, now: Value) -> Value:
     """Reflex now over the reflex of the form that the bow was bent on, in %. The form is taken as exact to 1/16 in."""
     if not form_reflex_mm > 0:
         raise SetError("The form's reflex must be above zero.", "Give the reflex of the form.")

@@ -13,7 +13,7 @@ import numpy as np
 
 from tillerlens.core.errors import Reason, TillerLensError
 from tillerlens.core.json_form import JsonDocument
-from tillerlens.core.measurement import LimbName, Measurement, Value
+from tillerlens.core.measurement import LimbName, Measurement, Value, printed, printed_fields
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.measures.set import SetFound, set_between
 from tillerlens.mechanics.cast import ArrowSpeed, Cast, judge_cast, usual_speeds
@@ -42,7 +42,7 @@ from tillerlens.mechanics.hung import Hung, weight_by_sizes
 from tillerlens.mechanics.observed import MechanicsError, ObservedBow, Weighing, read_observed
 from tillerlens.mechanics.section import LimbSections, by_calipers
 from tillerlens.mechanics.stiffness import Modulus, Stiffness, bending_modulus, estimate_stiffness
-from tillerlens.mechanics.strain import ANY_WOOD, SIDES, LimbStrain, Risk, StrainLimit, most_at_risk, strain_ahead, strain_now
+from tillerlens.mechanics.strain import ANY_WOOD, LimbStrain, Risk, StrainLimit, most_at_risk, strain_ahead, strain_now
 
 BRACE_U_MM = 3.0
 SAME_DRAW_MM = 1.0
@@ -237,7 +237,7 @@ def hang(given: Given, hung: Hung, picture: str | None = None) -> Given:
 
 
 def check_given(given: Given) -> None:
-    """Raise MechanicsError for the first picture, reading or arrow that cannot speak of this bow."""
+    """Raise MechanicsError for the first picture, reading or arrow that cannot be of this bow."""
 
     def check(make: Callable[[], Any]) -> Any:
         return make() or True
@@ -246,7 +246,7 @@ def check_given(given: Given) -> None:
 
 
 def _fitting(given: Given, attempt: Callable[[Callable[[], Any]], Any]) -> Given:
-    """What is given, less what cannot speak of this bow; ``attempt`` runs a check and notes why it fails, giving None then."""
+    """What is given, less what cannot be of this bow; ``attempt`` runs a check and notes why it fails, giving None then."""
 
     def fits(check: Callable[..., None], *what: Any) -> bool:
         def passed() -> bool:
@@ -361,46 +361,30 @@ def as_document(b: Bench, others: Sequence[float] = ()) -> JsonDocument:
     return {
         "format": "tillerlens-bench",
         "format_version": 1,
-        "full_draw_mm": _number(b.full_draw_mm, 2),
+        "full_draw_mm": printed(b.full_draw_mm, 2),
         "stiffness": None if b.stiffness is None else _stiffness(b.stiffness),
-        "modulus_MPa": None if b.modulus is None else _value(Value(b.modulus.value, b.modulus.u, "MPa"), 1),
+        "modulus_MPa": None if b.modulus is None else printed(Value(b.modulus.value, b.modulus.u, "MPa"), 1),
         "strain_seen": _strain(b.strain_seen, b.risk_seen, b.draw_seen_mm),
         "strain_full_draw": _strain(b.strain_full, b.risk_full, b.full_draw_mm),
         "force_draw": None if b.curve is None else _force(b.curve, b.stacking, b.full_draw_mm),
-        "by_sizes_N": None if b.by_sizes is None else _list(b.by_sizes, 1),
+        "by_sizes_N": printed(b.by_sizes, 1),
         "arrows": None if b.cast is None else _arrows(b.cast, others),
-        "usual_speeds_m_s": [{"arrow_kg": m, "from_to": _list(v, 2)} for m in others if (v := usual(b, m)) is not None],
+        "usual_speeds_m_s": [{"arrow_kg": m, "from_to": printed(v, 2)} for m in others if (v := usual(b, m)) is not None],
         "reasons": [r.as_dict() for r in b.reasons],
     }
-
-
-def _number(x: float, places: int) -> float | None:
-    return round(float(x), places) if np.isfinite(x) else None
-
-
-def _list(xs: Any, places: int) -> list[float | None]:
-    return [_number(x, places) for x in xs]
-
-
-def _value(v: Value, places: int = 4) -> JsonDocument:
-    return {"value": _number(v.value, places), "u": _number(v.u, places), "unit": v.unit}
 
 
 def _stiffness(s: Stiffness) -> JsonDocument:
     k = 1e-6 if s.absolute else 1.0
     return {
         "unit": "N m2" if s.absolute else "of the average",
-        "u_level_relative": _number(s.u_level, 4),
-        "u_rest_unknown_relative": _number(s.u_unrested, 4),
+        "u_level_relative": printed(s.u_level, 4),
+        "u_rest_unknown_relative": printed(s.u_unrested, 4),
         "pictures": list(s.pictures),
         "rest_known": s.rest_known,
         **{
-            name: {
-                "from_nock_mm": _list(m.from_nock_mm, 1),
-                "stiffness": _list(k * m.ei, 4),
-                "u_relative": _list(m.u_relative, 4),
-                "rest_curvature_per_m": _list(1000 * m.rest, 4),
-            }
+            name: printed_fields(m, from_nock_mm=1, u_relative=4)
+            | {"stiffness": printed(k * m.ei, 4), "rest_curvature_per_m": printed(1000 * m.rest, 4)}
             for name, m in s.limbs.items()
         },
     }
@@ -410,54 +394,49 @@ def _strain(strain: dict[LimbName, LimbStrain] | None, risk: Risk | None, draw_m
     if strain is None:
         return None
     return {
-        "draw_back_mm": _number(draw_mm, 2),
-        **{
-            name: {"from_nock_mm": _list(x.from_nock_mm, 1)} | {n: _list(getattr(x, n), 6) for n in (*SIDES, "u_belly", "u_back")}
-            for name, x in strain.items()
-        },
+        "draw_back_mm": printed(draw_mm, 2),
+        **{k: printed_fields(x, from_nock_mm=1, belly=6, back=6, u_belly=6, u_back=6) for k, x in strain.items()},
         "most_at_risk": None if risk is None else _risk(risk),
     }
 
 
 def _risk(risk: Risk) -> JsonDocument:
+    expected = risk.set_expected
     return {
         "limb": risk.limb,
         "side": risk.side,
-        "from_nock_mm": _number(risk.from_nock_mm, 1),
-        "strain": _value(risk.strain, 6),
-        "share_of_limit": _value(risk.share),
+        **printed_fields(risk, from_nock_mm=1, strain=6),
+        "share_of_limit": printed(risk.share, 4),
         "clear": risk.clear,
-        "strain_causes": {k: _number(v, 6) for k, v in risk.strain.budget.items()},
-        "limit": _number(risk.limit.strain, 6),
+        "strain_causes": {k: printed(v, 6) for k, v in risk.strain.budget.items()},
+        "limit": printed(risk.limit.strain, 6),
         "limit_source": risk.limit.source,
-        "set_expected_mm": None
-        if risk.set_expected is None
-        else [_number(risk.set_expected.low_mm, 1), _number(risk.set_expected.high_mm, 1)],
+        "set_expected_mm": None if expected is None else printed((expected.low_mm, expected.high_mm), 1),
         "heat_factor_of_the_user": risk.heat_factor,
     }
 
 
 def _force(c: ForceCurve, stacks: Stacking | None, full_mm: float) -> JsonDocument:
     return {
-        "draw_back_mm": _list(c.draw_mm, 1),
-        "weight_N": _list(c.weight_n, 3),
-        "u_weight_N": _list(c.u_weight_n, 3),
-        "energy_J": _list(c.energy_j, 4),
-        "u_energy_J": _list(c.u_energy_j, 4),
-        "weight_at_full_draw": _value(c.weight_at(full_mm)),
-        "energy_at_full_draw": _value(c.energy_at(full_mm)),
-        "readings_to_mm": _number(c.readings_to_mm, 1),
-        "readings_off_the_curve_mm": _list(c.odd_mm, 1),
+        "draw_back_mm": printed(c.draw_mm, 1),
+        "weight_N": printed(c.weight_n, 3),
+        "u_weight_N": printed(c.u_weight_n, 3),
+        "energy_J": printed(c.energy_j, 4),
+        "u_energy_J": printed(c.u_energy_j, 4),
+        "weight_at_full_draw": printed(c.weight_at(full_mm), 4),
+        "energy_at_full_draw": printed(c.energy_at(full_mm), 4),
+        "readings_to_mm": printed(c.readings_to_mm, 1),
+        "readings_off_the_curve_mm": printed(c.odd_mm, 1),
         "from_own_statics": c.own_shape,
-        "stacking_from_mm": None if stacks is None else _number(stacks.onset_mm, 1),
+        "stacking_from_mm": None if stacks is None else printed(stacks.onset_mm, 1),
     }
 
 
 def _arrows(c: Cast, others: Sequence[float]) -> JsonDocument:
     return {
-        "energy": _value(c.energy_j),
-        "virtual_mass": _value(c.virtual_mass_kg, 6),
-        "arrow_energy": [_value(v) for v in c.arrow_energy_j],
-        "efficiency": [_value(v) for v in c.efficiency],
-        "expected": [{"arrow_kg": m, "speed": _value(c.speed(m)), "unlike_those_shot": c.far(m)} for m in others],
+        "energy": printed(c.energy_j, 4),
+        "virtual_mass": printed(c.virtual_mass_kg, 6),
+        "arrow_energy": printed(c.arrow_energy_j, 4),
+        "efficiency": printed(c.efficiency, 4),
+        "expected": [{"arrow_kg": m, "speed": printed(c.speed(m), 4), "unlike_those_shot": c.far(m)} for m in others],
     }

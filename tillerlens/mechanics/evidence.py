@@ -1,4 +1,4 @@
-"""One gate for evidence: which measurements may speak of a bow, and as what.
+"""Which measurements count as evidence of a bow, and as what.
 
 What does not fit is refused with a sentence: a drawn picture given as the shape at rest would halve every strain, and a
 picture of another bow would tell of hinges that are not there.
@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from tillerlens.core.document import SAME_BOW_MM, told_apart
+from tillerlens.core.document import SAME_BOW_MM, differing_size
 from tillerlens.core.measurement import LIMBS, LimbName, Measurement
 from tillerlens.core.units import (
     FOOT_M,
@@ -86,7 +86,7 @@ def check_one_bow(pictures: Sequence[Measurement], length_mm: float | None = Non
     """
     for k, a in enumerate(pictures):
         for b in pictures[k + 1 :]:
-            found = told_apart(a.shot, b.shot)
+            found = differing_size(a.shot, b.shot)
             if found is not None:
                 word, one, other = found
                 raise MechanicsError(

@@ -1,4 +1,4 @@
-"""The one finding of a bow's hinges and stiff places as it is now: found together, on all pictures that speak of it.
+"""The one finding of a bow's hinges and stiff places as it is now: found together, on every picture that shows it.
 
 Every page, plan, report and command reads this finding, so that no two of them can tell a different story of one bow.
 """

@@ -79,7 +79,7 @@ ENDS_U = 0.1
 LEAST_Z, BLIND_Z = 3.4, 4.1
 """How far beyond chance a place must stand: about 150 places and widths on two limbs. In simulation the clearest chance bump of
 98 in 100 sound bows stays below the first, with one draw or several and whatever the look of the errors, where the picture at
-rest is about as good as the others; below the second where it is three and five times noisier: then all hangs on how the others
+rest is about as good as the others; below the second where it is three and five times noisier: all depends on how the others
 agree, which a few pictures show only roughly."""
 REST_NOISIER = 1.5
 LEAST_BEND = 0.08
@@ -137,7 +137,7 @@ class LimbCurve:
 
 
 @dataclass(frozen=True)
-class Found:
+class AnomaliesFound:
     """told: places that stand out beyond chance, the clearest first. odd: those that stand out more than wood does. perhaps:
     hinges that cannot be told: they stand out too little, ``significance`` from ``LEFT_Z`` on, or more than wood does, or lie
     where the smoothing rings."""
@@ -170,11 +170,11 @@ class BendAnomaly:
         return self.from_nock_mm.value - self.length_mm / 2, self.from_nock_mm.value + self.length_mm / 2
 
 
-def find_places(upper: LimbCurve, lower: LimbCurve, least_z: float = BLIND_Z) -> Found:
+def find_places(upper: LimbCurve, lower: LimbCurve, least_z: float = BLIND_Z) -> AnomaliesFound:
     """Hinges and stiff places of both limbs. ``least_z``: how far beyond chance a place must stand, in standard uncertainties."""
     curves = [_inside(c) for c in (upper, lower)]
     if min(len(c.from_nock_mm) for c in curves) < FEWEST:
-        return Found()
+        return AnomaliesFound()
     field = _Field.of(curves)
     believed = field.believed(least_z)
     found = sorted(field.places(believed), key=lambda p: -p.significance)
@@ -200,7 +200,7 @@ def find_places(upper: LimbCurve, lower: LimbCurve, least_z: float = BLIND_Z) ->
         return any(q.limb == p.limb and q.kind != p.kind and _apart(p, q) < reach for q in rivals)
 
     told = tuple(replace(p, sure=not rivalled(p)) for p in found if not rung(p))
-    return Found(told, tuple(odd), tuple(perhaps))
+    return AnomaliesFound(told, tuple(odd), tuple(perhaps))
 
 
 def _apart(one: BendAnomaly, other: BendAnomaly) -> float:

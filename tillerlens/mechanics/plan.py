@@ -12,7 +12,7 @@ import numpy as np
 
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.json_form import JsonDocument, JsonObject
-from tillerlens.core.measurement import LIMBS, LimbName, Measurement, Value
+from tillerlens.core.measurement import LIMBS, LimbName, Measurement, Value, printed, printed_fields
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.mechanics.bench import Given, Unpictured, check_weighings, known_brace, weigh_curve
 from tillerlens.mechanics.current_bow import CurrentBow, CurrentLimb, DrawReading, Weighed
@@ -247,27 +247,25 @@ def as_document(plan: Plan) -> JsonDocument:
         "format": "tillerlens-scraping-plan",
         "format_version": 1,
         "wish": {
-            "weight_N": _number(plan.wish.weight, 2), "draw_back_mm": _number(plan.wish.draw_back, 1), "bend": plan.wish.bend,
-            "tiller_mm": [_number(x, 2) for x in plan.wish.tiller], "keep_N": _number(plan.wish.keep, 2),
+            "weight_N": printed(plan.wish.weight, 2), "draw_back_mm": printed(plan.wish.draw_back, 1), "bend": plan.wish.bend,
+            "tiller_mm": printed(plan.wish.tiller, 2), "keep_N": printed(plan.wish.keep, 2),
         },
         "order": plan.order,
-        "hand": {"ratio": _number(plan.hand.ratio, 4), "u": _number(plan.hand.u, 4), "steps": plan.hand.steps},
-        "stop_pulling_at": {"weight_N": _number(plan.limit.weight, 2), "draw_back_mm": _number(plan.limit.draw_back, 1)},
+        "hand": {**printed_fields(plan.hand, ratio=4, u=4), "steps": plan.hand.steps},
+        "stop_pulling_at": {"weight_N": printed(plan.limit.weight, 2), "draw_back_mm": printed(plan.limit.draw_back, 1)},
         "stop": plan.stop,
         "holds": [reason.as_dict() for reason in plan.holds],
         "stretches": [
             {
-                "limb": s.limb, "from_nock_mm": [_number(x, 1) for x in s.from_nock_mm], "share": _number(s.share, 5),
-                "need_share": _value(s.need_share, 5), "mm": None if s.mm is None else _number(s.mm, 3),
-                "strokes": None if s.strokes is None else _value(s.strokes, 1), "stiff_place": s.stiff,
+                "limb": s.limb, **printed_fields(s, from_nock_mm=1, share=5, need_share=5, mm=3, strokes=1),
+                "stiff_place": s.stiff,
             }
             for s in plan.stretches
         ],
         "leave": [
             {
-                "limb": q.limb, "from_nock_mm": [_number(x, 1) for x in q.from_nock_mm], "softer": _number(q.softer, 3),
-                "told": q.told, "before": q.before, "slight": q.slight,
-                "after_ln": None if q.after is None else _value(q.after, 4),
+                "limb": q.limb, **printed_fields(q, from_nock_mm=1, softer=3), "told": q.told, "before": q.before,
+                "slight": q.slight, "after_ln": printed(q.after, 4),
             }
             for q in plan.leave
         ],
@@ -275,10 +273,9 @@ def as_document(plan: Plan) -> JsonDocument:
         "after": _forecast(plan.after),
         "limbs": {
             k: {
-                "from_nock_mm": _list(n.from_nock_mm, 1), "need_share": _list(n.need, 5), "u_need_share": _list(n.u_need, 5),
-                "take_share": _list(n.take, 5), "thickness_mm": None if n.thickness is None else _list(n.thickness, 3),
-                "u_thickness_mm": None if n.u_thickness is None else _list(n.u_thickness, 3),
-                "thickness_from": n.thickness_from or None,
+                **printed_fields(n, from_nock_mm=1), "need_share": printed(n.need, 5), "u_need_share": printed(n.u_need, 5),
+                "take_share": printed(n.take, 5), "thickness_mm": printed(n.thickness, 3),
+                "u_thickness_mm": printed(n.u_thickness, 3), "thickness_from": n.thickness_from or None,
             }
             for k, n in zip(LIMBS, plan.limbs, strict=True)
         },
@@ -288,26 +285,10 @@ def as_document(plan: Plan) -> JsonDocument:
 
 def _forecast(f: Forecast) -> JsonDocument:
     return {
-        "draw_back_mm": _number(f.draw_back, 1),
-        "weight": _value(f.weight, 3),
-        "gaps": [
-            {"from_handle_mm": _number(g.from_handle_mm, 1)}
-            | {n: _value(getattr(g, n), 3) for n in ("upper", "lower", "difference")}
-            for g in f.gaps
-        ],
+        "draw_back_mm": printed(f.draw_back, 1),
+        "weight": printed(f.weight, 3),
+        "gaps": [printed_fields(g, from_handle_mm=1, upper=3, lower=3, difference=3) for g in f.gaps],
     }
-
-
-def _number(x: float, places: int) -> float | None:
-    return round(float(x), places) if np.isfinite(x) else None
-
-
-def _list(xs: Floats, places: int) -> list[float | None]:
-    return [_number(float(x), places) for x in xs]
-
-
-def _value(v: Value, places: int) -> JsonDocument:
-    return {"value": _number(v.value, places), "u": _number(v.u, places), "unit": v.unit}
 
 
 __all__ = ["as_document", "current_from_documents", "plan_from_documents", "read_foretold"]

@@ -36,7 +36,7 @@ MODEL_U = 0.01  # shear, string's give, wood that is not quite elastic (common p
 MOST_U = 0.35  # a stiffness less sure than this is not told
 SPREAD = (0.7, 4.0)  # how far the pictures' own scatter may narrow or widen the band; what they share does not scatter
 NO_REST_U = 1e-3  # 1/mm: natural bends are no tighter than a metre (common practice, no source)
-FIXED_U = 1e-4  # of ln tension of the picture that relative stiffness hangs on
+FIXED_U = 1e-4  # of ln tension of the picture that relative stiffness is fixed by
 UNTOLD = 9.0  # of ln stiffness: nothing is known
 CORRELATED_MM = 45.0  # the smoothing spline's own length
 

@@ -1,7 +1,7 @@
 """String tensions of pictures where none shows the bow at rest: what is known of natural bends stands in for that picture.
 
 Curvature, the string's lever and the length of the string fit a strung bow at any tension: a stiffer bow that was more reflexed
-looks the same. So a tension that was not weighed, and stiffness with it, hangs on how bent the bow was by itself. That is
+looks the same. So a tension that was not weighed, and stiffness with it, depends on how bent the bow was by itself. That is
 a guess with a wide interval, and every number that follows from it has to carry that interval.
 
 The natural bend of a limb is taken as random (a Gaussian process): tips some centimetres reflexed or set, alike on both limbs,

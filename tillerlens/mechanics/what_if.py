@@ -9,15 +9,15 @@ Places along a limb are counted from today's nock. mm, N, radians; shares of 1.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Literal, get_args
+from typing import Any, Literal, get_args
 
 import numpy as np
 
 from tillerlens.core.json_form import JsonDocument
-from tillerlens.core.measurement import LIMBS, LimbName, Measurement, Value
+from tillerlens.core.measurement import LIMBS, LimbName, Measurement, Value, printed, printed_fields
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.mechanics.bench import Unpictured
 from tillerlens.mechanics.current_bow import SEGMENTS, CurrentBow, Weighed, gaps_of, sharpen, thinned
@@ -472,22 +472,23 @@ def _outcome(standing: Standing, found: _Answers) -> Outcome:
 def as_document(tried: Tried) -> JsonDocument:
     """The JSON form, in mm, N, J, degrees and shares of 1."""
 
-    def one(v: Value) -> JsonDocument:
-        known = [round(float(x), 5) if np.isfinite(x) else None for x in (v.value, v.u)]
-        return {"value": known[0], "u": known[1], "unit": v.unit}
+    def each(of: Mapping[LimbName, Any], places: int = 5) -> JsonDocument:
+        return {k: printed(v, places) for k, v in of.items()}
 
     def outcome(o: Outcome) -> JsonDocument:
+        names = ("upper", "lower", "difference")
         return {
-            "weight": one(o.weight), "energy": one(o.energy), "brace_height_back": one(o.brace_back),
+            **printed_fields(o, weight=5, energy=5), "brace_height_back": printed(o.brace_back, 5),
             "gaps": [
-                {"from_handle_mm": round(x, 1), "upper": one(g[0]), "lower": one(g[1]), "difference": one(g[2])}
+                {"from_handle_mm": round(x, 1), **{n: printed(v, 5) for n, v in zip(names, g, strict=True)}}
                 for x, g in o.gaps.items()
             ],
-            "tip_from_handle": {k: one(v) for k, v in o.tip.items()},
-            "string_angle": {k: one(v) for k, v in o.string_angle.items()},
-            "strain_belly": {k: {**one(v), "from_nock_mm": round(o.strain_at[k], 1)} for k, v in o.strain.items()},
-            "shape_mm": {k: [[round(float(c), 2) for c in p] for p in xy] for k, xy in o.shape.items()},
-            "hook_mm": [round(float(c), 2) for c in o.hook],
+            "tip_from_handle": each(o.tip), "string_angle": each(o.string_angle),
+            "strain_belly": {
+                k: {"value": printed(v.value, 5), "u": printed(v.u, 5), "unit": v.unit, "from_nock_mm": round(o.strain_at[k], 1)}
+                for k, v in o.strain.items()
+            },
+            "shape_mm": each(o.shape, 2), "hook_mm": printed(o.hook, 2),
         }  # fmt: skip
 
     return {
@@ -500,6 +501,6 @@ def as_document(tried: Tried) -> JsonDocument:
         ],
         "today": outcome(tried.today),
         "after": outcome(tried.after),
-        "difference": {k: one(v) for k, v in tried.difference.items() if np.isfinite(v.value)},
+        "difference": {k: printed(v, 5) for k, v in tried.difference.items() if np.isfinite(v.value)},
         "strain_by": tried.strain_from,
     }

@@ -15,12 +15,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, datetime
 from functools import cache
-from importlib import resources
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from tillerlens.core.errors import TillerLensError
 from tillerlens.core.events import DETAILS, Details, EventKind, Face, NoteDetails, ScrapeDetails
 from tillerlens.core.json_form import JsonObject
+from tillerlens.core.reading import is_text, schema_of
 from tillerlens.core.shot import State
 from tillerlens.core.units import format_inches, format_pounds, newtons_from_pounds
 
@@ -302,12 +302,9 @@ def plain_name(name: str) -> str:
 # --- checks -------------------------------------------------------------------------------------------------
 
 
-@cache
 def record_schema() -> JsonObject:
-    """The JSON Schema of everything that a record holds, as shipped."""
-    text = resources.files("tillerlens").joinpath("schemas", "record.schema.json").read_text(encoding="utf-8")
-    schema: JsonObject = json.loads(text)
-    return schema
+    """The JSON Schema of everything that a record holds."""
+    return schema_of("record")
 
 
 @cache
@@ -322,7 +319,7 @@ def check_form(name: str, document: Any) -> None:
     for value in _leaves(document):
         if isinstance(value, float) and not math.isfinite(value):
             raise RecordError("A number is missing or infinite.", "Give a number, or leave the field out.")
-        if isinstance(value, str) and ("\x00" in value or not _is_text(value)):
+        if isinstance(value, str) and not is_text(value):
             raise RecordError("A text holds characters that cannot be kept.", "Write it again as plain text.")
     errors = sorted(_validator(name).iter_errors(document), key=lambda e: (len(e.absolute_path), str(list(e.absolute_path))))
     if errors:
@@ -339,14 +336,6 @@ def _leaves(value: Any) -> Iterator[Any]:
             yield from _leaves(item)
     else:
         yield value
-
-
-def _is_text(value: str) -> bool:
-    try:
-        value.encode()
-    except UnicodeEncodeError:  # half of a character pair
-        return False
-    return True
 
 
 def _say_number(number: float, unit: str) -> str:

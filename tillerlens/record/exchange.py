@@ -289,7 +289,7 @@ class BowPlan:
 
 
 @dataclass(frozen=True)
-class Plan:
+class ImportPlan:
     """What an import would do; ``digest`` ties it to the very zip that was read."""
 
     path: Path
@@ -297,7 +297,7 @@ class Plan:
     bows: tuple[BowPlan, ...]
 
 
-def plan_import(record: Record, path: Path, limits: Limits | None = None, progress: Progress | None = None) -> Plan:
+def plan_import(record: Record, path: Path, limits: Limits | None = None, progress: Progress | None = None) -> ImportPlan:
     """Read and check a zip whole, and say what importing it would do. Nothing is written. Raises BundleError."""
     plans, seen = [], set[str]()
     with open_bundle(path, limits) as bundle:
@@ -318,11 +318,11 @@ def plan_import(record: Record, path: Path, limits: Limits | None = None, progre
                 heals = _count(incoming, bundle, unsound)
                 plans.append(replace(plan, heals=heals, lacking=tuple(lacking)))
             bundle.check_files(bow_id, incoming, known - unsound.document_hashes)
-        return Plan(Path(path), bundle.digest, tuple(plans))
+        return ImportPlan(Path(path), bundle.digest, tuple(plans))
 
 
 def apply_import(
-    record: Record, plan: Plan, choices: Mapping[str, Choice] | None = None, progress: Progress | None = None
+    record: Record, plan: ImportPlan, choices: Mapping[str, Choice] | None = None, progress: Progress | None = None
 ) -> tuple[BowPlan, ...]:
     """Do what a plan says, bow by bow, each whole or not at all; returns what was done with each.
 

@@ -41,7 +41,7 @@ _TAKEN, _ZONE = 0x9003, 0x9011  # EXIF 2.32 (CIPA DC-008): DateTimeOriginal, Off
 
 
 @dataclass(frozen=True)
-class Kept:
+class StoredOriginal:
     """A file in its place. fresh: nothing of its name was there before."""
 
     sha256: str
@@ -55,7 +55,7 @@ def place_of(folder: Path, sha256: str) -> Path:
     return folder / "originals" / sha256[:2] / sha256
 
 
-def keep(folder: Path, source: Source | Readable, name: str) -> Kept:
+def keep(folder: Path, source: Source | Readable, name: str) -> StoredOriginal:
     """Copy a picture or video into the record's folder. OSError when the disk does not take it; nothing is then left.
 
     name: what errors call it. Raises RecordError for a file that is neither a picture nor a video.
@@ -78,7 +78,7 @@ def keep(folder: Path, source: Source | Readable, name: str) -> Kept:
         fresh = not place.exists()
         os.replace(temporary, place)  # over one of the same bytes too, which heals a damaged one
         settle(place.parent)
-        return Kept(digest.hexdigest(), size, media, fresh)
+        return StoredOriginal(digest.hexdigest(), size, media, fresh)
     finally:
         Path(temporary).unlink(missing_ok=True)
 

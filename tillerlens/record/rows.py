@@ -19,6 +19,7 @@ from typing import Any
 from sqlalchemy import Connection, insert, select
 
 from tillerlens.core.json_form import JsonObject
+from tillerlens.core.reading import is_text
 from tillerlens.record.entries import (
     Bow,
     Correction,
@@ -189,13 +190,7 @@ def _is_number(value: Any) -> bool:
 
 
 def _is_text(value: Any) -> bool:
-    if not isinstance(value, str) or value.isascii():
-        return isinstance(value, str)
-    try:
-        value.encode()
-    except UnicodeEncodeError:  # bytes that were no text
-        return False
-    return True
+    return isinstance(value, str) and (value.isascii() or is_text(value))  # bytes that were no text are halves of characters
 
 
 def _are_values(values: Any) -> bool:

@@ -26,15 +26,15 @@ from tillerlens.measures.set import (
     fit_recovery,
     rest_kind,
     set_between,
-    share_kept,
+    share_of_reflex_left,
 )
 from tillerlens.mechanics.cast import grains_per_pound
 from tillerlens.report.charts import svg as figures
 from tillerlens.report.content import Figure, PictureShown, Report, ReportSection, Table
 from tillerlens.report.words.compare import (
     early_draw_sentence,
-    kept_sentence,
     recovery_sentence,
+    reflex_left_sentence,
     scraping_sentence,
     set_sentences,
 )
@@ -171,7 +171,7 @@ def _rest_words(story: Story, fitted: Recovery | None, units: Units) -> list[Sen
     out = []
     read = [r for r in story.reflexes if math.isfinite(r.reflex.value)]
     if read and story.form_reflex_mm and story.form_reflex_mm > 0:
-        kept = kept_sentence(share_kept(story.form_reflex_mm, read[-1].reflex))
+        kept = reflex_left_sentence(share_of_reflex_left(story.form_reflex_mm, read[-1].reflex))
         out.append(replace(kept, text=phrase("kept.last", kind=read[-1].kind, kept=kept.text)))
     if fitted is not None:
         out.append(recovery_sentence(fitted, units))

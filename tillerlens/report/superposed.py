@@ -29,7 +29,7 @@ EARLIER, LATER, RIM = (120, 190, 255), (255, 176, 0), (20, 20, 20)  # light blue
 
 
 @dataclass(frozen=True)
-class Frame:
+class BowFrame:
     """What of the bow's frame is shown: mm at the left, right, bottom and top, and how many pixels a mm is wide."""
 
     left: float
@@ -88,17 +88,17 @@ def to_bow(found: Measurement) -> Array:
     return np.asarray(np.diag([1000.0, 1000.0, 1.0]) @ warp(got.x) @ normal)
 
 
-def frame_for(pictures: Sequence[Measurement], width_px: int = 1400) -> Frame:
+def frame_for(pictures: Sequence[Measurement], width_px: int = 1400) -> BowFrame:
     """What holds the bows of these pictures, string and hook with them."""
     mm = np.vstack([places_of(m)[1] for m in pictures])
     left, bottom = mm.min(0) - MARGIN_MM
     right, top = mm.max(0) + MARGIN_MM
     more = max(0.0, LEAST_HIGH * (right - left) - (top - bottom)) / 2  # an unstrung bow alone would be a strip
     bottom, top = bottom - more, top + more
-    return Frame(float(left), float(right), float(bottom), float(top), width_px / float(right - left))
+    return BowFrame(float(left), float(right), float(bottom), float(top), width_px / float(right - left))
 
 
-def lay(rgb: Rgb, found: Measurement, frame: Frame) -> Rgb:
+def lay(rgb: Rgb, found: Measurement, frame: BowFrame) -> Rgb:
     """The picture (H, W, 3) as it looks in the frame; grey where it does not reach."""
     import cv2
 
@@ -119,7 +119,7 @@ def faded(then: Rgb, now: Rgb, part: float) -> Rgb:
     return np.asarray(np.round(then * (1 - part) + now * part), np.uint8)
 
 
-def with_lines(rgb: Rgb, frame: Frame, then: Measurement, now: Measurement) -> Rgb:
+def with_lines(rgb: Rgb, frame: BowFrame, then: Measurement, now: Measurement) -> Rgb:
     """Both centrelines over the picture: the earlier one in dashes, the later one drawn through."""
     import cv2
 
@@ -182,4 +182,4 @@ def _turn_shift_scale(p: Array, q: Array, ways: tuple[float, ...]) -> Array:
     return best
 
 
-__all__ = ["Frame", "faded", "frame_for", "lay", "places_of", "to_bow", "with_lines"]
+__all__ = ["BowFrame", "faded", "frame_for", "lay", "places_of", "to_bow", "with_lines"]

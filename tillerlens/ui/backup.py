@@ -10,8 +10,8 @@ import streamlit as st
 
 from tillerlens.record import Record
 from tillerlens.record.entries import now
-from tillerlens.record.exchange import BowPlan, Choice, Plan, apply_import, export, plan_import
-from tillerlens.ui.context import told
+from tillerlens.record.exchange import BowPlan, Choice, ImportPlan, apply_import, export, plan_import
+from tillerlens.ui.context import errors_in_place
 from tillerlens.ui.text import plain
 
 _SAYS = {
@@ -27,7 +27,7 @@ def offer(record: Record, bow_ids: Sequence[str] | None, key: str, label: str) -
     """A button that makes the backup, and then the file to take along. bow_ids: None for the whole shop."""
     made: dict[str, tuple[bytes, str]] = st.session_state.setdefault("backups", {})
     if st.button(label, key=f"backup_{key}"):
-        with told(), st.spinner("Packing photos, measurements and notes"), tempfile.TemporaryDirectory() as folder:
+        with errors_in_place(), st.spinner("Packing photos, measurements and notes"), tempfile.TemporaryDirectory() as folder:
             out = Path(folder) / "backup.zip"
             packed = export(record, out, bow_ids)
             made[key] = (out.read_bytes(), f"tillerlens-{now():%Y-%m-%d}.zip")
@@ -44,7 +44,7 @@ def put_back(record: Record) -> None:
     if upload is None:
         st.caption("One larger than 64 MB is put back at the computer: tillerlens import FILE.")
         return
-    with told(), tempfile.TemporaryDirectory() as folder:
+    with errors_in_place(), tempfile.TemporaryDirectory() as folder:
         place = Path(folder) / "backup.zip"
         place.write_bytes(upload.getvalue())
         with st.spinner("Reading the backup"):
@@ -60,7 +60,7 @@ def put_back(record: Record) -> None:
                 st.warning(f"The photo {plain(name)} is neither in the backup nor here. Put back another backup that holds it.")
 
 
-def _choice(plan: Plan) -> Choice:
+def _choice(plan: ImportPlan) -> Choice:
     if not any(bow.asks for bow in plan.bows):
         return "skip"
     chosen = st.segmented_control(

@@ -24,7 +24,7 @@ from tillerlens.history.as_now import CHANGES
 from tillerlens.record import Bow, Event, Stage, originals, store
 from tillerlens.record.entries import now, say_time
 from tillerlens.ui import cache, workspace
-from tillerlens.ui.context import Place
+from tillerlens.ui.context import PageContext
 from tillerlens.ui.fields import SCALE_FIELDS, SCALES, view_fields
 from tillerlens.ui.workspace import OF_A_BOARD, Board, OnBench
 
@@ -46,21 +46,21 @@ MOST_LOOKED_AT = 4  # boards, for one photo
 
 
 @dataclass(frozen=True)
-class Known:
+class BenchContext:
     """What holds for every photo of a bow on the bench. last: the newest stage."""
 
-    place: Place
+    place: PageContext
     bow: Bow
     stages: tuple[Stage, ...]
     boards: tuple[Board, ...]
     changed: Event | None = None  # the last scrape or heating
 
     @staticmethod
-    def of(place: Place, bow: Bow) -> Known:
+    def of(place: PageContext, bow: Bow) -> BenchContext:
         stages = tuple(store.list_stages(place.record, bow.id))
         changes = [e for kind in CHANGES for e in store.list_events(place.record, bow.id, kind)]
         last = max(changes, key=lambda e: e.happened_at, default=None)
-        return Known(place, bow, stages, tuple(workspace.boards(place.record.folder)), last)
+        return BenchContext(place, bow, stages, tuple(workspace.boards(place.record.folder)), last)
 
     def before_change(self, picture: OnBench) -> Event | None:
         """The last change of the bow, where this photo's time puts it before that, or nobody knows the photo's time."""
@@ -78,7 +78,7 @@ class Known:
 # --- guessed
 
 
-def guess(known: Known, data: bytes, name: str) -> OnBench:
+def guess(known: BenchContext, data: bytes, name: str) -> OnBench:
     """A photo as it is likely meant, by the order of photos, the marks that it shows and the boards that are known."""
     folder, bow = known.place.record.folder, known.bow
     photo = cache.decoded(data, name)
@@ -98,7 +98,7 @@ def guess(known: Known, data: bytes, name: str) -> OnBench:
     return told_of
 
 
-def _next_state(known: Known, when: datetime) -> tuple[str, str]:
+def _next_state(known: BenchContext, when: datetime) -> tuple[str, str]:
     before = [(s.taken_at, s.state) for s in known.stages if s.taken_at <= when and not s.from_front]
     waiting = [w for w in workspace.on_bench(known.place.record.folder, known.bow.id) if w.form.get("view") != "front"]
     before += [(time_of(w), w.form.get("state", "unstrung")) for w in waiting if time_of(w) <= when]
@@ -108,7 +108,7 @@ def _next_state(known: Known, when: datetime) -> tuple[str, str]:
     return NEXT.get(last, "drawn"), f"the photo before is {last}"
 
 
-def _scale(known: Known, data: bytes, name: str, sha256: str) -> tuple[Board | None, Form, str]:
+def _scale(known: BenchContext, data: bytes, name: str, sha256: str) -> tuple[Board | None, Form, str]:
     """The board that the photo shows; else the last one, where only a person could point at its marks; else the bow itself."""
     for k, board in enumerate(known.boards[:MOST_LOOKED_AT]):
         if board.scale["kind"] in LOOKED_FOR:
@@ -139,7 +139,7 @@ def time_of(picture: OnBench) -> datetime:
 # --- the whole shot, and what was measured
 
 
-def form_of(known: Known, picture: OnBench) -> Form:
+def form_of(known: BenchContext, picture: OnBench) -> Form:
     """The shot's form: the photo's own fields with the bow's sizes and the board's scale."""
     bow, board = known.bow, known.board(picture)
     last = known.stages[-1].shot if known.stages else {}
@@ -162,14 +162,14 @@ def form_of(known: Known, picture: OnBench) -> Form:
     return workspace.hanging({**usual, **hangs, **board.form(), **mine, **sizes})
 
 
-def _brace_measured(known: Known) -> Form:
+def _brace_measured(known: BenchContext) -> Form:
     """The brace height of the last braced picture from the side, where it was read as well as a ruler would."""
     values = [s.value("brace_height_belly") for s in known.stages if s.state == "braced" and s.status == "measured"]
     sharp = [v for v in values if v is not None and 0 < v.u < BRACE_SHARP_MM]
     return {"brace_height_in": round(sharp[-1].value / MM_PER_INCH, 4)} if sharp else {}
 
 
-def as_seen_from(known: Known, picture: OnBench, seen: str) -> Form:
+def as_seen_from(known: BenchContext, picture: OnBench, seen: str) -> Form:
     """The fields of a photo that shows its bow from there; one that is higher than wide has its upper limb at the top, unless
     something else was said."""
     board, fields = known.board(picture), view_fields(seen)
@@ -186,7 +186,7 @@ def on_board(picture: OnBench, board_id: str | None, scale: Form | None = None) 
     return replace(picture, board_id=board_id, form=form, guessed=(*picture.guessed[:1], ""))
 
 
-def lacking(known: Known, form: Form) -> str | None:
+def lacking(known: BenchContext, form: Form) -> str | None:
     """What must be typed before this photo can be measured, in a sentence; None where nothing."""
     if "bow_length_nock_to_nock_in" not in form or "handle_in" not in form:
         return "Fill in the bow's length and its stiff handle first, at the top."
@@ -203,35 +203,35 @@ def lacking(known: Known, form: Form) -> str | None:
 
 
 @dataclass(frozen=True)
-class Found:
+class MeasuredPhoto:
     """A photo with its measurement and the picture at rest that it was judged against: a stage, or another photo on the bench."""
 
     picture: OnBench
     form: Form
     measurement: Measurement
     rest_json: str | None = None
-    rest: Stage | Found | None = None
+    rest: Stage | MeasuredPhoto | None = None
 
 
 class Rests:
     """The bow at rest, for strung photos: one rule for a photo kept alone and for many kept at once, by time and not by the order
     in which they are kept."""
 
-    def __init__(self, known: Known) -> None:
+    def __init__(self, known: BenchContext) -> None:
         self._record = known.place.record
         heated = store.list_events(self._record, known.bow.id, "heat")
         self._heated = [e.happened_at for e in heated]
-        self._all: list[tuple[datetime, Stage | Found]] = [
+        self._all: list[tuple[datetime, Stage | MeasuredPhoto]] = [
             (s.taken_at, s) for s in known.stages if s.state == "unstrung" and s.status == "measured" and not s.from_front
         ]
 
-    def take(self, found: Found) -> None:
+    def take(self, found: MeasuredPhoto) -> None:
         """One on the bench too, once it is measured."""
         m = found.measurement
         if m.status == "measured" and m.state == "unstrung" and m.front is None:
             self._all.append((time_of(found.picture), found))
 
-    def of(self, picture: OnBench) -> Stage | Found | None:
+    def of(self, picture: OnBench) -> Stage | MeasuredPhoto | None:
         """The last one at rest before this photo, else the first one after it; heat between the two bends the bow anew."""
         when = time_of(picture)
         if picture.form.get("state") == "unstrung" or picture.form.get("view") == "front":
@@ -241,15 +241,15 @@ class Rests:
         one = max(before, key=lambda q: q[0]) if before else min(alike, key=lambda q: q[0], default=None)
         return None if one is None else one[1]
 
-    def document(self, rest: Stage | Found | None) -> str | None:
+    def document(self, rest: Stage | MeasuredPhoto | None) -> str | None:
         """Its measurement as JSON."""
         if rest is None:
             return None
-        found = rest.measurement if isinstance(rest, Found) else store.measurement(self._record, rest.id)
+        found = rest.measurement if isinstance(rest, MeasuredPhoto) else store.measurement(self._record, rest.id)
         return None if found is None else as_json(found)
 
 
-def measure(known: Known, picture: OnBench, rests: Rests) -> Found:
+def measure(known: BenchContext, picture: OnBench, rests: Rests) -> MeasuredPhoto:
     """Measure a photo as it stands; where its state was only guessed and the photo shows another, as that. Raises
     TillerLensError."""
     found = _measure(known, picture, rests)
@@ -270,7 +270,7 @@ def doubts_state(measurement: Measurement) -> bool:
     return any(reason.code in STATE_DOUBTED for reason in measurement.reasons)
 
 
-def _state_shown(known: Known, picture: OnBench, rests: Rests, measurement: Measurement) -> Form | None:
+def _state_shown(known: BenchContext, picture: OnBench, rests: Rests, measurement: Measurement) -> Form | None:
     """The state that the photo shows, and the view, where those are others than were guessed."""
     turned = any(reason.code == "view_unlikely" for reason in measurement.reasons)
     if turned:
@@ -290,7 +290,7 @@ def _state_shown(known: Known, picture: OnBench, rests: Rests, measurement: Meas
     return _face_shown(known, picture, rests, straight=False)
 
 
-def _face_shown(known: Known, picture: OnBench, rests: Rests, straight: bool) -> Form | None:
+def _face_shown(known: BenchContext, picture: OnBench, rests: Rests, straight: bool) -> Form | None:
     """Whether the photo shows the bow's belly: with its string along the limbs, or, where what was followed is ``straight`` and
     broad, without one."""
     for state in ("braced", "unstrung") if straight else ("braced",):
@@ -301,19 +301,19 @@ def _face_shown(known: Known, picture: OnBench, rests: Rests, straight: bool) ->
     return None
 
 
-def _measure(known: Known, picture: OnBench, rests: Rests) -> Found:
+def _measure(known: BenchContext, picture: OnBench, rests: Rests) -> MeasuredPhoto:
     form = form_of(known, picture)
     at_rest = rests.of(picture)
     rest = rests.document(at_rest)
     read = partial(workspace.picture_of, known.place.record.folder, picture)
     measurement = cache.measured_by_hash(picture.sha256, picture.name, json.dumps(form, sort_keys=True), rest, read)
-    return Found(picture, form, measurement, rest, at_rest)
+    return MeasuredPhoto(picture, form, measurement, rest, at_rest)
 
 
 # --- kept
 
 
-def keep(known: Known, found: Found, stage_of: dict[str, str]) -> Stage:
+def keep(known: BenchContext, found: MeasuredPhoto, stage_of: dict[str, str]) -> Stage:
     """Put a photo on the timeline with what was measured, whatever that says. stage_of: stages of the photos kept with it, by
     hash. Raises TillerLensError; then the photo is still on the bench."""
     place, picture = known.place, found.picture
@@ -331,7 +331,7 @@ def keep(known: Known, found: Found, stage_of: dict[str, str]) -> Stage:
     return stage
 
 
-def board_of(known: Known, picture: OnBench) -> tuple[Known, OnBench]:
+def board_of(known: BenchContext, picture: OnBench) -> tuple[BenchContext, OnBench]:
     """The photo's own scale kept as a board, so that it is never described again; unchanged where it has one or needs none."""
     scale = picture.form.get("scale", BARE)
     if picture.board_id is not None or scale["kind"] == BARE["kind"]:
@@ -351,7 +351,7 @@ def board_of(known: Known, picture: OnBench) -> tuple[Known, OnBench]:
 
 
 def keep_all(
-    known: Known,
+    known: BenchContext,
     pictures: Sequence[OnBench],
     tell: Callable[[float, str], object] | None = None,
     others: Sequence[OnBench] = (),
@@ -367,21 +367,21 @@ def keep_all(
     rests = Rests(known)
     wanted = {p.sha256 for p in pictures}
     every = at_rest_first([*pictures, *(o for o in others if o.sha256 not in wanted and o.form.get("state") == "unstrung")])
-    waiting: dict[str, Found] = {}
+    waiting: dict[str, MeasuredPhoto] = {}
     for k, picture in enumerate(every):
         if tell is not None:
             tell(k / len(every), f"{k + 1} of {len(every)}")
         try:
             why = lacking(known, form_of(known, picture))
             if why is not None:
-                raise workspace.KeptError(f"{picture.name} is not kept yet.", why)
+                raise workspace.AppFileError(f"{picture.name} is not kept yet.", why)
             if picture.sha256 not in wanted:
                 found = measure(known, picture, rests)
                 waiting[picture.sha256] = found
                 continue
             known, picture = board_of(known, picture)
             found = measure(known, picture, rests)
-            rest = found.rest.picture.sha256 if isinstance(found.rest, Found) else ""
+            rest = found.rest.picture.sha256 if isinstance(found.rest, MeasuredPhoto) else ""
             if rest in waiting:
                 known, leaned_on = board_of(known, waiting[rest].picture)
                 done.append(keep(known, replace(waiting.pop(rest), picture=leaned_on), stage_of))
@@ -402,8 +402,8 @@ def in_order(pictures: Sequence[OnBench]) -> list[OnBench]:
     return sorted(pictures, key=time_of)
 
 
-def thumbnail(known: Known, picture: OnBench) -> bytes:
-    """Raises PhotoError and KeptError."""
+def thumbnail(known: BenchContext, picture: OnBench) -> bytes:
+    """Raises PhotoError and AppFileError."""
     return cache.small(picture.sha256, picture.name, partial(workspace.picture_of, known.place.record.folder, picture))
 
 

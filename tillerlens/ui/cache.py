@@ -49,7 +49,7 @@ def decoded(data: bytes, name: str) -> Photo:
 
 @st.cache_resource(max_entries=2, show_spinner=False)  # at 48 megapixels 450 MB each
 def _prepared(data: bytes, name: str, _photo: Photo) -> Prepared:
-    """What the photograph gives before anything is known of the bow, so that a moved point costs only what hangs on it."""
+    """What the photograph gives before anything is known of the bow: moving a point recomputes only what depends on it."""
     MEASURING.require()
     return prepare(_photo)
 
@@ -68,7 +68,7 @@ def doubts(data: bytes, name: str) -> tuple[Reason, ...]:
 
 @st.cache_resource(max_entries=8, show_spinner=False)
 def _fitted(data: bytes, name: str, scale_json: str, _shot: Shot, _photo: Photo) -> CameraFit:
-    """The camera; ``scale_json`` holds all of the shot that it hangs on. Raises ScaleError."""
+    """The camera; ``scale_json`` holds everything of the shot that it depends on. Raises ScaleError."""
     MEASURING.require()
     return fit_scale(_photo, _shot)
 

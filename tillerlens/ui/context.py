@@ -15,23 +15,22 @@ from typing import Any, NoReturn
 import streamlit as st
 
 from tillerlens.core.errors import TillerLensError
-from tillerlens.record import Bow, Record, RecordError, Stage, store
+from tillerlens.record import Bow, Record, RecordError, Stage, open_record, store
 from tillerlens.record.database import ORIGINALS_VARIABLE, PLACE_VARIABLE
 from tillerlens.report.words.quantities import Units
 from tillerlens.report.words.verdict import Wish
 from tillerlens.server import LookingOnly, looking_only
-from tillerlens.server.record import open_for
 from tillerlens.server.visit import ASK, LOOKING
 from tillerlens.ui import workspace
-from tillerlens.ui.text import plain, told_apart
+from tillerlens.ui.text import distinct_labels, plain
 from tillerlens.ui.typed import hold_units, said
 
-_ROOMS = "rooms"  # the pages by name, set by the house on every run
+_ROOMS = "rooms"  # the pages by name, set by ``ui.app`` on every run
 _NAMES = ("bow", "stage")
 
 
 @dataclass(frozen=True, eq=False)
-class Place:
+class PageContext:
     """The shop as one run of a page sees it. bow, stage: what the address names, or None."""
 
     record: Record
@@ -52,7 +51,7 @@ class Place:
         return Wish(low, high)
 
 
-def here() -> Place:
+def here() -> PageContext:
     """The place that the address and the session name. Raises RecordError when the record cannot be opened."""
     record = the_record()
     settings = workspace.settings(record.folder)
@@ -61,7 +60,7 @@ def here() -> Place:
     wanted = {name: st.query_params.get(name) or st.session_state.get(f"at_{name}") for name in _NAMES}
     bow, stage = _find(record, wanted["bow"], wanted["stage"])
     remember(bow, stage)
-    return Place(record, settings, bow, stage)
+    return PageContext(record, settings, bow, stage)
 
 
 def the_record() -> Record:
@@ -73,7 +72,7 @@ def the_record() -> Record:
 
 @st.cache_resource(show_spinner="Opening the record")
 def _open(place: str | None, originals: str | None, looking: bool) -> Record:
-    return open_for(looking)  # reads the same two from the environment
+    return open_record(looking=looking)  # reads the same two from the environment
 
 
 def _find(record: Record, bow_id: str | None, stage_id: str | None) -> tuple[Bow | None, Stage | None]:
@@ -128,7 +127,7 @@ def query(bow: Bow | None, stage: Stage | None) -> dict[str, str]:
     return {name: e.id for name, e in (("bow", bow), ("stage", stage)) if e is not None}
 
 
-def pick_bow(place: Place, quiet: bool = False) -> Bow:
+def pick_bow(place: PageContext, quiet: bool = False) -> Bow:
     """The bow this page is about, with a field to take another one; ends the page's run when the shelf is empty. quiet: no field
     where the address names a bow.
     """
@@ -140,7 +139,7 @@ def pick_bow(place: Place, quiet: bool = False) -> Bow:
         st.stop()
     if quiet and place.bow is not None:
         return next((b for b in bows if b.id == place.bow.id), place.bow)
-    names = told_apart({b.id: b.name for b in bows})
+    names = distinct_labels({b.id: b.name for b in bows})
     ids: list[str] = list(names)
     at = None if place.bow is None or place.bow.id not in names else ids.index(place.bow.id)
     if at is None and len(ids) == 1:
@@ -182,7 +181,7 @@ def was_stopped(key: str) -> bool:
 
 
 @contextmanager
-def told() -> Iterator[None]:
+def errors_in_place() -> Iterator[None]:
     """Say an error in place, in words with the way out, and go on below it."""
     try:
         yield
@@ -198,6 +197,6 @@ def say_error(error: TillerLensError) -> None:
     st.error(plain(said(error)))
     damaged = error.fields.get("damaged")
     if damaged is not None and st.button("Set the damaged file aside and start again", key=f"aside_{damaged}"):
-        with told():
+        with errors_in_place():
             st.toast(f"It lies beside it now as {workspace.set_aside(damaged).name}.")
             st.rerun()

@@ -8,7 +8,7 @@ from typing import Any
 import streamlit as st
 
 from tillerlens.core.measurement import Measurement
-from tillerlens.history.as_now import CHANGES, told_together
+from tillerlens.history.as_now import CHANGES, judged_together
 from tillerlens.record import Event, Record, Stage, store
 
 
@@ -25,4 +25,4 @@ def _told(
     _record: Record, _stages: tuple[Stage, ...], _events: tuple[Event, ...],
 ) -> dict[str, Measurement]:  # fmt: skip
     kept = {s.id: store.measurement(_record, s.id) for s in _stages if s.status == "measured"}
-    return told_together(_stages, _events, lambda stage: kept.get(stage.id))
+    return judged_together(_stages, _events, lambda stage: kept.get(stage.id))

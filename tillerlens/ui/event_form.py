@@ -16,8 +16,8 @@ from tillerlens.record.typed import EVENT_WORDS
 from tillerlens.record.views import Timeline
 from tillerlens.report.words.quantities import Units
 from tillerlens.report.words.record import event_in_words
-from tillerlens.ui.context import Place, say_error
-from tillerlens.ui.text import told_apart
+from tillerlens.ui.context import PageContext, say_error
+from tillerlens.ui.text import distinct_labels
 from tillerlens.ui.typed import in_units, length_text, length_unit, weight_text
 
 KINDS: dict[str, str] = {
@@ -77,7 +77,7 @@ _CHOICES = {
 }
 
 
-def ask_event(kind: str, event: Event | None, found: Timeline, place: Place, key: str, button: str) -> Event | None:
+def ask_event(kind: str, event: Event | None, found: Timeline, place: PageContext, key: str, button: str) -> Event | None:
     """Show one kind's form; the event once the button was pressed and everything could be read, else None."""
     with st.form(key):
         when = st.datetime_input(
@@ -109,7 +109,7 @@ def ask_event(kind: str, event: Event | None, found: Timeline, place: Place, key
             return None
 
 
-def _ask_details(kind: str, event: Event | None, place: Place, key: str) -> dict[str, str]:
+def _ask_details(kind: str, event: Event | None, place: PageContext, key: str) -> dict[str, str]:
     texts: dict[str, str] = {}
     columns = st.columns(2)
     for i, (word, label) in enumerate(_LABELS.get(kind, {}).items()):
@@ -132,7 +132,7 @@ def _ask_stage(event: Event | None, found: Timeline, key: str) -> str | None:
     ids = [s.id for s in found.stages]
     names = {s.id: f"{k}. {s.pose}, {s.taken_at.astimezone():%d %b %Y}" for k, s in enumerate(found.stages, start=1)}
     at = ids.index(event.stage_id) if event is not None and event.stage_id in ids else len(ids) - 1
-    return st.selectbox("On which picture", ids, at, format_func=told_apart(names).__getitem__, key=f"{key}_stage")
+    return st.selectbox("On which picture", ids, at, format_func=distinct_labels(names).__getitem__, key=f"{key}_stage")
 
 
 def _read(kind: str, texts: dict[str, str]) -> dict[str, object]:

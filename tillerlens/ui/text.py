@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 
-def told_apart(names: Mapping[str, str]) -> dict[str, str]:
+def distinct_labels(names: Mapping[str, str]) -> dict[str, str]:
     """The names by key, the second of two alike and any further one with its number: a list to choose from goes by the words."""
     out: dict[str, str] = {}
     for key, name in names.items():

@@ -1,4 +1,4 @@
-"""What the house says about its visitors: who else is here, that somebody may only look, and which upload was refused."""
+"""What the app says about its visitors: who else is here, that somebody may only look, and which upload was refused."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from tillerlens.ui.text import plain
 LOOKING_LINE = "You are here to look only: what would change something is hidden. Ask whoever runs the shop for the other PIN."
 EVERY_S = 10.0  # how often the line about the others is made anew
 
-# How the keys begin of what changes the shop, and of what does not; a test holds every button in the house to one of the two.
+# How the keys begin of what changes the shop, and of what does not; a test sorts every button of the app into one of the two.
 CHANGES = (
     "keep",
     "off_",

@@ -6,10 +6,10 @@ import streamlit as st
 
 from tillerlens.record import Bow
 from tillerlens.ui import demo
-from tillerlens.ui.context import Place, go, has_room
+from tillerlens.ui.context import PageContext, go, has_room
 
 
-def bar(place: Place) -> None:
+def bar(place: PageContext) -> None:
     """The walk's bar, while somebody walks: the address says so (``?walk=2``), or the session."""
     at = _step_now()
     if at is None:
@@ -40,7 +40,7 @@ def bar(place: Place) -> None:
             go("shelf")
 
 
-def _steps(place: Place, bow: Bow) -> list[demo.Step]:
+def _steps(place: PageContext, bow: Bow) -> list[demo.Step]:
     return [s for s in demo.steps_of(place.record, bow) if has_room(s.room)]
 
 
@@ -51,7 +51,7 @@ def _step_now() -> int | None:
     return at
 
 
-def _step_to(place: Place, bow: Bow, at: int) -> None:
+def _step_to(place: PageContext, bow: Bow, at: int) -> None:
     st.session_state["walk"] = at
     st.query_params.pop("walk", None)
     step = _steps(place, bow)[at]

@@ -25,18 +25,18 @@ from tillerlens.report.words.record import event_in_words
 from tillerlens.report.words.verdict import CARE_ALWAYS, CARE_UNDER_TENSION, Sentence, Wish
 from tillerlens.ui import chart_view
 from tillerlens.ui import context as places
-from tillerlens.ui.context import Place, say_error
+from tillerlens.ui.context import PageContext, say_error
 from tillerlens.ui.documents import documents_of
 from tillerlens.ui.fields import in_words
 from tillerlens.ui.rows import field_rows, more_rows
 from tillerlens.ui.style import badge
-from tillerlens.ui.text import plain, told_apart
+from tillerlens.ui.text import distinct_labels, plain
 from tillerlens.ui.typed import in_length, is_bare, length_text, length_unit, units_now
 from tillerlens.ui.workspace import Settings
 
 
 @dataclass(frozen=True, eq=False)
-class Known:
+class BowContext:
     """A bow with its stages and events, oldest first, and how the reader wants it said."""
 
     record: Record
@@ -93,7 +93,7 @@ class Known:
         return of.full_draw_of(self.bow)
 
 
-def open_page(place: Place, title: str) -> Known:
+def open_page(place: PageContext, title: str) -> BowContext:
     """The page's head with the bow it is about, and all that is known of it."""
     for key in st.session_state.pop("bench_clear", []):
         st.session_state[key] = ""
@@ -101,7 +101,9 @@ def open_page(place: Place, title: str) -> Known:
     bow = places.pick_bow(place)
     found = timeline(place.record, bow.id)
     say_flash()
-    return Known(place.record, found.bow, found.stages, found.events, place.units, replace(place, bow=bow).wish, place.settings)
+    return BowContext(
+        place.record, found.bow, found.stages, found.events, place.units, replace(place, bow=bow).wish, place.settings
+    )
 
 
 # --- words
@@ -117,7 +119,7 @@ def say_rest(sentences: Sequence[Sentence]) -> None:
         st.markdown(f"{badge(s)} {in_words(s.text)}".strip())
 
 
-def missing(text: str, remedy: str, known: Known | None = None, room: str = "", label: str = "") -> None:
+def missing(text: str, remedy: str, known: BowContext | None = None, room: str = "", label: str = "") -> None:
     """One sentence for what is not there yet, and one for what to add and where, with the way there."""
     st.info(f"{in_words(text)} {in_words(remedy)}")
     if known is not None and places.has_room(room):
@@ -133,8 +135,8 @@ def cautions(tension: bool = True) -> None:
 # --- charts
 
 
-def chart(known: Known, title: str, make: Callable[[], Any], key: str, alt: str, more: object = "") -> None:
-    """A chart on its own sheet of paper. alt: what it shows, in words. more: what the chart hangs on besides the bow's record."""
+def chart(known: BowContext, title: str, make: Callable[[], Any], key: str, alt: str, more: object = "") -> None:
+    """A chart on its own sheet of paper. alt: what it shows, in words. more: what it depends on besides the bow's record."""
 
     def made() -> Any:
         drawn = make()
@@ -159,7 +161,7 @@ def field(label: str, read: Callable[[str], Any], key: str, **more: Any) -> tupl
         return None, False
 
 
-def keep_events(known: Known, entries: Sequence[tuple[str, Mapping[str, object], str]], when: datetime) -> bool:
+def keep_events(known: BowContext, entries: Sequence[tuple[str, Mapping[str, object], str]], when: datetime) -> bool:
     """Write (kind, what was typed by its fields' names, notes) into the record; False, with the reason said, where one cannot be
     kept. None: not typed."""
     try:
@@ -194,7 +196,7 @@ def say_flash() -> None:
         st.success(plain(text))
 
 
-def take_back(known: Known, kinds: Sequence[str], key: str) -> None:
+def take_back(known: BowContext, kinds: Sequence[str], key: str) -> None:
     """Choose one of the entries of these kinds and take it out of the record again."""
     entries: dict[str, Event] = {}
     for e in reversed(known.events):
@@ -205,7 +207,9 @@ def take_back(known: Known, kinds: Sequence[str], key: str) -> None:
     with st.expander("Take back an entry"):
         parts = {i: [q for q in scrape_of(known.events, e) if q.kind in kinds] for i, e in entries.items()}
         said = {i: "; ".join(event_in_words(e.details, known.units) for e in every) for i, every in parts.items()}
-        names = told_apart({i: f"{entries[i].happened_at.astimezone():%Y-%m-%d %H:%M}: {words}" for i, words in said.items()})
+        names = distinct_labels(
+            {i: f"{entries[i].happened_at.astimezone():%Y-%m-%d %H:%M}: {words}" for i, words in said.items()}
+        )
         chosen = st.selectbox("Entry", list(entries), format_func=names.__getitem__, key=f"back_{key}")
         sure = st.checkbox("Yes, remove it from the record", key=f"back_sure_{key}_{chosen}")
         if st.button("Remove this entry", disabled=not sure, key=f"back_do_{key}"):
@@ -226,7 +230,7 @@ def clear(keys: Sequence[str], text: str) -> None:
     st.rerun()
 
 
-def sections(known: Known) -> dict[LimbName, LimbSections] | None:
+def sections(known: BowContext) -> dict[LimbName, LimbSections] | None:
     """The limbs' sections by the calipers, else by the last picture of the belly or back and those from the side."""
     read = _calipers(known)
     hand = of.on_hand(known.stages, known.events)
@@ -240,7 +244,7 @@ def sections(known: Known) -> dict[LimbName, LimbSections] | None:
     return found
 
 
-def _calipers(known: Known) -> dict[LimbName, LimbSections] | None:
+def _calipers(known: BowContext) -> dict[LimbName, LimbSections] | None:
     """The sections of the last caliper readings that were kept, and the fields to type new ones."""
     kept = next((e for e in reversed(known.events) if e.kind == "calipers"), None)
     found = kept.details if kept is not None and isinstance(kept.details, CalipersDetails) else None

@@ -31,7 +31,7 @@ OF_A_BOARD = ("scale", "standoff_in", "standoff_u_in", "upper_limb", "back", "ma
 ALONE = threading.RLock()  # held from reading a file to writing it changed, or two sessions undo each other's changes
 
 
-class KeptError(TillerLensError):
+class AppFileError(TillerLensError):
     """What the app keeps beside the record cannot be read; ``fields['damaged']`` is the file that can be set aside."""
 
     code = "kept"
@@ -150,9 +150,9 @@ def remove_board(folder: Path, board_id: str) -> None:
 
 
 def check_board(board: Board) -> None:
-    """Raise ShotError or KeptError when no picture could be measured by this board."""
+    """Raise ShotError or AppFileError when no picture could be measured by this board."""
     if not board.name.strip():
-        raise KeptError("The board has no name.", "Write what you call it.")
+        raise AppFileError("The board has no name.", "Write what you call it.")
     marks: Form = {}
     kind = board.scale.get("kind")
     if kind in ("lines_and_two_marks", "tape", "two_marks", "stick"):
@@ -195,7 +195,7 @@ def lay_down(folder: Path, data: bytes, name: str, bow_id: str, form: Form) -> O
 
 
 def note(folder: Path, picture: OnBench) -> None:
-    """Keep what is now known of a picture on the bench. Raises KeptError when somebody else has taken it away."""
+    """Keep what is now known of a picture on the bench. Raises AppFileError when somebody else has taken it away."""
     place = _bench(folder, picture.bow_id) / f"{picture.sha256}.json"
     with ALONE:
         if not place.with_suffix(".picture").exists():
@@ -224,8 +224,8 @@ def picture_of(folder: Path, picture: OnBench) -> bytes:
         raise _taken_away(picture.name) from error
 
 
-def _taken_away(name: str) -> KeptError:
-    return KeptError(f"{name} is no longer on the bench.", "Check the timeline. If it is not there, add it again.")
+def _taken_away(name: str) -> AppFileError:
+    return AppFileError(f"{name} is no longer on the bench.", "Check the timeline. If it is not there, add it again.")
 
 
 def on_bench(folder: Path, bow_id: str) -> list[OnBench]:
@@ -245,7 +245,7 @@ def _came(notes: Path) -> tuple[int, str]:
 
 
 def clear_away(folder: Path, picture: OnBench) -> None:
-    """Take a picture off the bench: its notes first, since bytes alone are nobody's."""
+    """Take a picture off the bench: its notes first, since bytes without notes are never shown."""
     refuse_if_looking()
     with ALONE:
         for ending in ("json", "picture"):
@@ -254,7 +254,7 @@ def clear_away(folder: Path, picture: OnBench) -> None:
 
 def _bench(folder: Path, bow_id: str) -> Path:
     if not re.fullmatch("[0-9a-f-]{36}", bow_id):
-        raise KeptError("There is no such bow.", "Choose one from the shelf.")
+        raise AppFileError("There is no such bow.", "Choose one from the shelf.")
     return folder / "bench" / bow_id
 
 
@@ -274,7 +274,7 @@ def _load(place: Path, what: str) -> JsonObject | None:
         return None
     except OSError as error:
         cause = (error.strerror or str(error)).lower()
-        raise KeptError(f"{what} cannot be read: {cause}.", "Check the record's folder.") from error
+        raise AppFileError(f"{what} cannot be read: {cause}.", "Check the record's folder.") from error
     except ValueError as error:
         raise _damaged(place, what) from error
     if not isinstance(document, dict):
@@ -282,20 +282,20 @@ def _load(place: Path, what: str) -> JsonObject | None:
     return document
 
 
-def _damaged(place: Path, what: str) -> KeptError:
+def _damaged(place: Path, what: str) -> AppFileError:
     remedy = f"Put the file back from a backup, or set it aside and start again: {place}"
-    return KeptError(f"{what} are damaged.", remedy, damaged=place)
+    return AppFileError(f"{what} are damaged.", remedy, damaged=place)
 
 
 def set_aside(place: Path) -> Path:
-    """Give a damaged file another name, so that a new one can be begun; where it lies now. Raises KeptError."""
+    """Give a damaged file another name, so that a new one can be begun; where it lies now. Raises AppFileError."""
     refuse_if_looking()
     aside = place.with_name(f"{place.name}.damaged-{new_id()[:8]}")
     try:
         return place.rename(aside)
     except OSError as error:
         cause = (error.strerror or str(error)).lower()
-        raise KeptError(f"{place.name} cannot be set aside: {cause}.", "Check the record's folder.") from error
+        raise AppFileError(f"{place.name} cannot be set aside: {cause}.", "Check the record's folder.") from error
 
 
 def _save(place: Path, document: Mapping[str, Any]) -> None:

@@ -18,7 +18,7 @@ from tillerlens.mechanics.observed import SCALE_GAIN_U, own_u
 from tillerlens.mechanics.scraping.cuts import Cut, cut_limbs, expected_after, leaves_of, over_of, weights_of
 from tillerlens.mechanics.scraping.hand import Foretold, Hand, Scrape, learned, missed, per_stroke, together
 from tillerlens.mechanics.scraping.model import NEVER, Care, Forecast, Leave, LimbNeed, Order, Plan, PullLimit, Stop, Stretch
-from tillerlens.mechanics.scraping.target import ScrapeTarget, amplification, excess, find_need, tiller_bounds
+from tillerlens.mechanics.scraping.target import ScrapeTarget, StretchExcess, amplification, excess, find_need, tiller_bounds
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Equilibrium, NoEquilibrium, drawn
 
 NEAR_LN, WITHIN_MM = 0.05, 0.2  # how freely a step is reshaped to keep the tiller, and how closely that is then kept
@@ -52,13 +52,7 @@ def plan_scraping(
     now = _forecast(state, jac @ best.cov @ jac.T, present, wish)
     if present.weighed is not None and present.weighed.draw_back == wish.draw_back:
         now = replace(now, weight=present.weighed.weight)  # in the very figures that every other page says
-    hand, along = Hand() if last is None else last.hand, np.zeros(len(best.cov))
-    if last is not None and abs(last.draw_back - wish.draw_back) < 1.0:
-        if missed(last, now.weight):
-            best = replace(best, doubts=(*best.doubts, _MISSED))
-        else:
-            hand = learned(last, now.weight)
-            along = together(last, now.weight) * (best.cov @ jac[-1])
+    best, hand, along = _taught(best, last, now, wish, jac)
     leave = leaves_of(present, best.bow, state, care, last)
     over = excess(best.bow, state, present, wish)
     n = over.size
@@ -66,22 +60,10 @@ def plan_scraping(
     cuts = cut_limbs(present, leave, over, cov, care)
     u_need = _u_need(weights_of(cuts, present.patches), cov)
     work = _Work(best, present, wish, care, hand, along, state, jac, now, cuts)
-    stop = _at_weight(now, wish, leave)
-    holds = _holds(present, leave, care, wish, stop)
+    at_weight = _at_weight(now, wish, leave)
+    holds = _holds(present, leave, care, wish, at_weight)
     need = work.need(over, u_need) if cuts else np.zeros(0)
-    told, order = work.step(need) if stop is None and cuts else (np.zeros(len(cuts)), "weight")
-    after = now
-    if stop == "at_weight" and cuts:
-        told, after = work.trim(over, u_need)
-        if told.any():
-            stop, order = None, "trim"
-    elif stop is None and not told.any():
-        stop = "only_hinges" if any(q.told for q in leave) else "nothing_told"
-    if stop is None and order != "trim":
-        told, after = work.within_tiller(told)
-        stop = None if told.any() else "tiller"
-    if told.any():
-        after = work.after(told, closely=True)
+    told, after, stop, order = _decided(work, at_weight, need, (over, u_need), leave)
     ln_ei, beyond_shape = work.ln_ei(told), any(r.code == "beyond_shape" for r in holds)
     leave = expected_after(leave, ln_ei, present, float(np.hypot(hand.u / hand.ratio, care.place_u)))
     stroke = per_stroke(history, present, responses(best.bow, present, present.seen.draw_back)[1]) if history else None
@@ -104,6 +86,37 @@ def plan_scraping(
         hand,
         present.finding,
     )
+
+
+def _decided(
+    work: _Work, stop: Stop | None, need: Floats, over: tuple[Floats, Floats], leave: tuple[Leave, ...]
+) -> tuple[Floats, Forecast, Stop | None, Order]:
+    """(J,) what is told to come off each stretch, what is expected after it, why nothing comes off, and what the step is for.
+    ``stop``: at the weight already; ``over``: what ``excess`` tells, and how surely."""
+    cuts, after = work.cuts, work.now
+    told, order = work.step(need) if stop is None and cuts else (np.zeros(len(cuts)), "weight")
+    if stop == "at_weight" and cuts:
+        told, after = work.trim(*over)
+        if told.any():
+            stop, order = None, "trim"
+    elif stop is None and not told.any():
+        stop = "only_hinges" if any(q.told for q in leave) else "nothing_told"
+    if stop is None and order != "trim":
+        told, after = work.within_tiller(told)
+        stop = None if told.any() else "tiller"
+    return told, work.after(told, closely=True) if told.any() else after, stop, order
+
+
+def _taught(
+    best: Sharpened, last: Foretold | None, now: Forecast, wish: ScrapeTarget, jac: Floats
+) -> tuple[Sharpened, Hand, Floats]:
+    """The bow, the hand, and how what is known of the two goes together (P,), after the step that ``last`` foretold."""
+    hand, alone = Hand() if last is None else last.hand, np.zeros(len(best.cov))
+    if last is None or abs(last.draw_back - wish.draw_back) >= 1.0:
+        return best, hand, alone
+    if missed(last, now.weight):
+        return replace(best, doubts=(*best.doubts, _MISSED)), hand, alone
+    return best, learned(last, now.weight), together(last, now.weight) * (best.cov @ jac[-1])
 
 
 _MISSED = Reason(
@@ -195,18 +208,10 @@ class _Work:
     def need(self, over: Floats, u_over: Floats) -> Floats:
         """(J,) ln EI that has to come off each stretch for the wished weight and tiller, with a bend as wished."""
         u_gap = np.array([r.difference.u for r in self.now.gaps])
-        masks = [c.mask(self.present.limbs[c.k].limb.s) for c in self.cuts]
-        return find_need(
-            self.best.bow,
-            self.present,
-            self.wish,
-            (self.state, self.jac),
-            over_of(self.cuts, self.present.patches, over),
-            u_over,
-            [(c.k, m) for c, m in zip(self.cuts, masks, strict=True)],
-            weights_of(self.cuts, self.present.patches),
-            u_gap,
-        )
+        masks = [(c.k, c.mask(self.present.limbs[c.k].limb.s)) for c in self.cuts]
+        patches = self.present.patches
+        found = StretchExcess(masks, weights_of(self.cuts, patches), over_of(self.cuts, patches, over), u_over)
+        return find_need(self.best.bow, self.present, self.wish, (self.state, self.jac), found, u_gap)
 
     def step(self, need: Floats) -> tuple[Floats, Order]:
         """(J,) share of the thickness told to come off in this step, in round amounts: first what makes the limbs even, then the

@@ -99,33 +99,40 @@ def tiller_bounds(state: Equilibrium, stations: Floats, wish: ScrapeTarget) -> t
     return wished_gap_difference(state, stations, low), wished_gap_difference(state, stations, high)
 
 
+@dataclass(frozen=True, eq=False)
+class StretchExcess:
+    """Stretches and how much too stiff each is. ``masks``: each one's limb and where on it the stretch is 1 (n,); ``weights``
+    (J, P): how much of every patch it covers; ``over``, ``u_over`` (J,): what ``excess`` tells of them, and how surely."""
+
+    masks: Sequence[tuple[int, Floats]]
+    weights: Floats
+    over: Floats
+    u_over: Floats
+
+
 def find_need(
     bow: Bow,
     present: CurrentBow,
     wish: ScrapeTarget,
     seen: tuple[Equilibrium, Floats],
-    over: Floats,
-    u_over: Floats,
-    stretches: Sequence[tuple[int, Floats]],
-    weights: Floats,
+    found: StretchExcess,
     u_gap: Floats,
 ) -> Floats:
     """(J,) the least change of ln EI by stretch, never below 0, that brings weight and tiller to the wish with a bend as wished.
 
-    seen: the present bow at the wished draw, and its Jacobian by patch. over, u_over (J,): what ``excess`` tells of the
-    stretches, and how surely. stretches: the limb of each and where it is 1 (n,). weights (J, P): how much of every patch it
-    covers. u_gap (k,): standard uncertainty of the gap differences; the less they are known, the less they ask.
+    seen: the present bow at the wished draw, and its Jacobian by patch. u_gap (k,): standard uncertainty of the gap differences;
+    the less they are known, the less they ask.
     """
     state, jac = seen
-    stations, k, n = present.seen.stations, present.seen.stations.size, over.size
-    part = jac[:, : weights.shape[1]] @ weights.T
+    stations, k, n = present.seen.stations, present.seen.stations.size, found.over.size
+    part = jac[:, : found.weights.shape[1]] @ found.weights.T
     jac_w, jac_g = part[-1], part[:k] - part[k : 2 * k]
-    limb = np.array([q[0] for q in stretches])
+    limb = np.array([q[0] for q in found.masks])
     # unknowns: need by stretch, then the level of each limb
     shape = np.zeros((n, n + 2))
     shape[:, :n] = np.eye(n)
     shape[np.arange(n), n + limb] = 1
-    free = np.hypot(SHAPE_FREE, u_over)
+    free = np.hypot(SHAPE_FREE, found.u_over)
     shape /= free[:, None]
     pad = np.zeros((k, 2))
     fit = np.hypot(GAP_FIT_MM, u_gap)
@@ -144,12 +151,12 @@ def find_need(
         ])  # fmt: skip
         b = np.concatenate([
             [off_w / WEIGHT_FIT], (off + jac_g @ need) / fit, (up - lo - middle + jac_g @ need) / MIDDLE_FIT_MM,
-            over / free,
+            found.over / free,
         ])  # fmt: skip
         fresh = np.clip(lsq_linear(a, b, (low, high)).x[:n], 0, None)
         moved = float(np.abs(fresh - need).max())
         need = fresh
-        less = _less(bow, stretches, need)
+        less = _less(bow, found.masks, need)
         got = drawn(less, present.string_length, wish.draw_back, present.how, segments=SEGMENTS, start=state)
         if moved < 0.002:
             break

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any, cast
+from typing import Any
 
 import altair as alt
 import numpy as np
@@ -23,10 +23,10 @@ from tillerlens.mechanics.section import LimbSections
 from tillerlens.mechanics.strain import LimbStrain, Risk
 from tillerlens.mechanics.wood import DryBand
 from tillerlens.report.charts import Rows
-from tillerlens.report.charts.picture import COLOURS, limb_colour, limb_dash, line_legend
+from tillerlens.report.charts.parts import COLOURS, INK, WISH, banded, bend_tips, inline, limb_colour, line_legend, stacked
 from tillerlens.report.words.quantities import Units, newtons_per
 
-INK, PALE, WISH = "#2b2b2b", "#6f6a5e", "#d9d2bd"
+PALE = "#6f6a5e"
 HEIGHT = 300
 TOLD = (0.1, 0.9)  # parts of the working limb whose bend is known well enough to set the wish's level
 Array = NDArray[np.float64]
@@ -44,14 +44,11 @@ def bend_from_rest_chart(
     rows, wished = from_rest_rows(rest, bent, units, bend, sections)
     x = alt.X("at:Q", title=f"from the handle's centre ({units.axis})", scale=alt.Scale(nice=False, zero=False))
     y = f"bend from rest, {units.bend_axis}"
-    base = _chart(rows).encode(x, color=limb_colour())
-    band = base.mark_area(opacity=0.18).encode(alt.Y("low:Q", title=y), alt.Y2("high:Q"))
-    line = base.mark_line(strokeWidth=2.5).encode(alt.Y("bend:Q"), strokeDash=limb_dash(), tooltip=_tips(units))
-    layers: list[Any] = [band, line]
+    layers = banded(rows, x, "bend", y, tooltip=bend_tips(units))
     if wished:
-        wish = _chart(wished).mark_line(strokeWidth=7, opacity=0.35).encode(x, alt.Y("wish:Q", title=y), color=limb_colour())
+        wish = inline(wished).mark_line(strokeWidth=7, opacity=0.35).encode(x, alt.Y("wish:Q", title=y), color=limb_colour())
         layers.insert(0, wish)
-    return cast(alt.LayerChart, alt.layer(*layers).properties(height=HEIGHT))
+    return stacked(layers, HEIGHT)
 
 
 def from_rest_rows(
@@ -126,8 +123,8 @@ def shape_pair_chart(then: Picture, now: Picture, units: Units | None = None) ->
     words = f"← upper limb, {units.axis} from the handle's centre, lower limb →"
     x = alt.X("at:Q", title=words, axis=alt.Axis(labelExpr="abs(datum.value)"), scale=alt.Scale(nice=False))
     y = alt.Y("height:Q", title=f"toward the back ({units.axis})", scale=alt.Scale(zero=False))
-    line = _chart(rows).mark_line(strokeWidth=2.5).encode(x, y, order="order:Q", color=colour, strokeDash=dash)
-    return cast(alt.LayerChart, alt.layer(line).properties(height=220))
+    line = inline(rows).mark_line(strokeWidth=2.5).encode(x, y, order="order:Q", color=colour, strokeDash=dash)
+    return stacked([line], 220)
 
 
 # --- weight over draw
@@ -144,24 +141,24 @@ def force_draw_chart(
     rows = force_rows(curve, units)
     x = alt.X("draw:Q", title=f"draw to the back ({units.axis})", scale=alt.Scale(nice=False, zero=False))
     y = f"weight ({units.weight})"
-    base = _chart(rows).encode(x)
+    base = inline(rows).encode(x)
     layers: list[Any] = [base.mark_area(opacity=0.2, color=INK).encode(alt.Y("low:Q", title=y), alt.Y2("high:Q"))]
     what = alt.Scale(domain=["as read", "expected"], range=[[1, 0], [6, 4]])
     dash = alt.StrokeDash("part:N", title=None, scale=what, legend=line_legend())
     tips = [alt.Tooltip("draw:Q", title="draw", format=".1f"), alt.Tooltip("weight:Q", format=".1f")]
     layers.append(base.mark_line(strokeWidth=2.5, color=INK).encode(alt.Y("weight:Q", title=y), strokeDash=dash, tooltip=tips))
     read = [{"draw": round(units.on_axis(r.draw_mm), 3), "weight": round(r.weight_n / per, 3)} for r in readings]
-    layers.append(_chart(read).mark_point(size=90, filled=True, color=INK, opacity=1).encode(x, alt.Y("weight:Q"), tooltip=tips))
+    layers.append(inline(read).mark_point(size=90, filled=True, color=INK, opacity=1).encode(x, alt.Y("weight:Q"), tooltip=tips))
     if math.isfinite(stacks_from_mm):
         at = [{"draw": units.on_axis(stacks_from_mm), "says": "stacks"}]
-        layers.append(_chart(at).mark_rule(strokeDash=[2, 3], color=PALE).encode(x))
-        layers.append(_chart(at).mark_text(align="right", dx=-4, y=10, color=INK).encode(x, text="says:N"))
+        layers.append(inline(at).mark_rule(strokeDash=[2, 3], color=PALE).encode(x))
+        layers.append(inline(at).mark_text(align="right", dx=-4, y=10, color=INK).encode(x, text="says:N"))
     if wish is not None:
         wanted = [{"draw": units.on_axis(wish[0]), "weight": wish[1] / per, "says": "target"}]
-        mark = _chart(wanted).encode(x, alt.Y("weight:Q"))
+        mark = inline(wanted).encode(x, alt.Y("weight:Q"))
         layers.append(mark.mark_point(size=260, shape="diamond", color=COLOURS["lower"], strokeWidth=2.5))
         layers.append(mark.mark_text(align="right", dx=-14, fontWeight="bold", color=INK).encode(text="says:N"))
-    return cast(alt.LayerChart, alt.layer(*layers).properties(height=HEIGHT))
+    return stacked(layers, HEIGHT)
 
 
 def force_rows(curve: ForceCurve, units: Units) -> Rows:
@@ -188,19 +185,17 @@ def strain_chart(strains: Mapping[LimbName, LimbStrain], risk: Risk | None, unit
         raise ValueError("no strain is known along these limbs")
     x = alt.X("at:Q", title=f"from the nock ({units.axis})", scale=alt.Scale(nice=False))
     y = "belly pressed by (%)"
-    base = _chart(rows).encode(x, color=limb_colour())
-    layers: list[Any] = [base.mark_area(opacity=0.18).encode(alt.Y("low:Q", title=y), alt.Y2("high:Q"))]
-    layers.append(base.mark_line(strokeWidth=2.5).encode(alt.Y("strain:Q", title=y), strokeDash=limb_dash()))
+    layers = banded(rows, x, "strain", y)
     if risk is not None:
         limit = [{"limit": 100 * risk.limit.strain, "says": "the wood's limit"}]
-        layers.append(_chart(limit).mark_rule(color=INK, strokeWidth=2, strokeDash=[10, 3, 2, 3]).encode(alt.Y("limit:Q")))
-        words = _chart(limit).mark_text(align="left", x=6, dy=-7, color=INK)
+        layers.append(inline(limit).mark_rule(color=INK, strokeWidth=2, strokeDash=[10, 3, 2, 3]).encode(alt.Y("limit:Q")))
+        words = inline(limit).mark_text(align="left", x=6, dy=-7, color=INK)
         layers.append(words.encode(alt.Y("limit:Q"), text="says:N"))
         place = [{"at": units.on_axis(risk.from_nock_mm), "strain": 100 * risk.strain.value, "says": "most at risk"}]
-        spot = _chart(place).encode(x, alt.Y("strain:Q"))
+        spot = inline(place).encode(x, alt.Y("strain:Q"))
         layers += [spot.mark_point(size=240, shape="circle", color=INK, strokeWidth=2.5)]
         layers += [spot.mark_text(dy=-16, fontWeight="bold", color=INK).encode(text="says:N")]
-    return cast(alt.LayerChart, alt.layer(*layers).properties(height=HEIGHT))
+    return stacked(layers, HEIGHT)
 
 
 def strain_rows(strains: Mapping[LimbName, LimbStrain], units: Units) -> Rows:
@@ -231,12 +226,12 @@ def arrows_chart(cast_: Cast, shots: Sequence[ArrowSpeed], units: Units | None =
     x = alt.X("arrow:Q", title=f"arrow ({'g' if metric else 'grains'})", scale=alt.Scale(zero=False, nice=False))
     y = f"speed ({'m/s' if metric else 'fps'})"
     free = alt.Scale(zero=False)
-    base = _chart(rows).encode(x)
+    base = inline(rows).encode(x)
     band = base.mark_area(opacity=0.2, color=INK).encode(alt.Y("low:Q", title=y, scale=free), alt.Y2("high:Q"))
     line = base.mark_line(color=INK, strokeWidth=2.5).encode(alt.Y("speed:Q", title=y, scale=free))
     shot = [{"arrow": s.arrow_kg * mass, "speed": s.speed_m_s * fast} for s in shots]
-    points = _chart(shot).mark_point(size=90, filled=True, color=INK, opacity=1).encode(x, alt.Y("speed:Q"))
-    return cast(alt.LayerChart, alt.layer(band, line, points).properties(height=240))
+    points = inline(shot).mark_point(size=90, filled=True, color=INK, opacity=1).encode(x, alt.Y("speed:Q"))
+    return stacked([band, line, points], 240)
 
 
 def moisture_chart(readings: Sequence[tuple[str, Value]], band: DryBand) -> alt.LayerChart:
@@ -247,25 +242,10 @@ def moisture_chart(readings: Sequence[tuple[str, Value]], band: DryBand) -> alt.
     rows: Rows = [{"what": w, "value": v.value, "low": v.value - COVER * v.u, "high": v.value + COVER * v.u} for w, v in known]
     most = max(16.0, *(v.value + COVER * v.u + 1 for _, v in known))
     x = alt.X("low:Q", title="moisture (% of the dry mass)", scale=alt.Scale(domain=[0, most], nice=False))
-    ground = _chart([{"low": band.low, "high": band.high, "says": "dry enough to bend"}])
+    ground = inline([{"low": band.low, "high": band.high, "says": "dry enough to bend"}])
     shaded = ground.mark_rect(color=WISH, opacity=0.8).encode(x, alt.X2("high:Q"))
     words = ground.mark_text(align="left", dx=3, y=9, color=INK).encode(x, text="says:N")
-    base = _chart(rows).encode(alt.Y("what:N", title=None, sort=[what for what, _ in known], axis=alt.Axis(labelLimit=220)))
+    base = inline(rows).encode(alt.Y("what:N", title=None, sort=[what for what, _ in known], axis=alt.Axis(labelLimit=220)))
     reach = base.mark_rule(strokeWidth=3, color=INK).encode(x, alt.X2("high:Q"))
     point = base.mark_point(size=110, filled=True, color=INK, opacity=1).encode(alt.X("value:Q"))
-    return cast(alt.LayerChart, alt.layer(shaded, words, reach, point).properties(height=60 + 34 * len(rows)))
-
-
-# --- parts
-
-
-def _chart(rows: Rows) -> alt.Chart:
-    return alt.Chart(alt.InlineData(values=rows))
-
-
-def _tips(units: Units) -> list[alt.Tooltip]:
-    return [
-        alt.Tooltip("limb:N"),
-        alt.Tooltip("at:Q", title=f"from the handle's centre ({units.axis})", format=".1f"),
-        alt.Tooltip("bend:Q", title=f"bend, {units.bend_axis}", format=".2f"),
-    ]
+    return stacked([shaded, words, reach, point], 60 + 34 * len(rows))

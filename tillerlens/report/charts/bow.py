@@ -18,10 +18,9 @@ from tillerlens.history.trends import TRENDS, ReflexAt, TrendPoint
 from tillerlens.measures.compare import Comparison
 from tillerlens.measures.set import Recovery, RestReading, SetFound
 from tillerlens.report.charts import Rows
-from tillerlens.report.charts.picture import COLOURS, limb_colour, limb_dash
+from tillerlens.report.charts.parts import COLOURS, INK, PALE, banded, inline, limb_colour, stacked, zero_line
 from tillerlens.report.words.quantities import Units, say_length, say_two_limbs
 
-INK, THEN = "#2b2b2b", "#8f8a7d"
 SET_RANGE = ["#f3eddc", "#c9a227", "#7a3b00", "#2a0f00"]  # lighter to darker throughout, so that grey keeps the order
 _HEIGHT = 260
 _KINDS = ["just unstrung", "resting", "rested", "time not noted"]
@@ -47,19 +46,17 @@ def set_map_chart(found: SetFound, units: Units | None = None) -> alt.VConcatCha
     )
     for limb in LIMBS:
         own = [c for c in cells if c["limb"] == limb]
-        layers = [_chart(own).mark_area(fill="#ffffff", stroke=THEN, strokeWidth=1).encode(*place)]
+        layers = [inline(own).mark_area(fill="#ffffff", stroke=PALE, strokeWidth=1).encode(*place)]
         told = [c for c in own if c["told"]]
         if told:
             colour = alt.Color("size:Q", title=f"change of bend, {units.bend_axis}", scale=shade, legend=legend)
             tips = ["limb:N", alt.Tooltip("from:Q", title=title, format=".1f"), alt.Tooltip("set:Q", format=".2f")]
-            layers.append(_chart(told).mark_rect(stroke=None).encode(*place, alt.X2("to:Q"), color=colour, tooltip=tips))
+            layers.append(inline(told).mark_rect(stroke=None).encode(*place, alt.X2("to:Q"), color=colour, tooltip=tips))
             legend = None  # one for both
         rows.append(alt.layer(*layers).properties(height=42, title=f"{limb} limb"))
-    base = _chart(curve).encode(alt.X("at:Q", title=title, scale=along), color=limb_colour())
     bent = f"set: more bend to the belly, {units.bend_axis}"
-    band = base.mark_area(opacity=0.18).encode(alt.Y("low:Q", title=bent), alt.Y2("high:Q"))
-    line = base.mark_line(strokeWidth=2.5).encode(alt.Y("set:Q"), strokeDash=limb_dash())
-    curves = alt.layer(band, line, _nought()).properties(height=_HEIGHT)
+    lines = banded(curve, alt.X("at:Q", title=title, scale=along), "set", bent)
+    curves = stacked([*lines, zero_line()], _HEIGHT)
     return cast(alt.VConcatChart, alt.vconcat(*rows, curves).resolve_scale(color="independent"))
 
 
@@ -90,13 +87,13 @@ def reflex_chart(readings: Sequence[ReflexAt], units: Units | None = None) -> al
         if math.isfinite(r.reflex.value)
     ]
     _some(rows, "no reflex was read")
-    base = _chart(rows).encode(alt.X("when:T", title=None), alt.Y("value:Q", title=f"reflex ({units.axis})"))
+    base = inline(rows).encode(alt.X("when:T", title=None), alt.Y("value:Q", title=f"reflex ({units.axis})"))
     shape = alt.Shape("kind:N", title=None, scale=alt.Scale(domain=_KINDS, range=_KIND_SHAPES), legend=alt.Legend(orient="top"))
     bars = base.mark_rule(color=INK).encode(alt.Y("low:Q", title=f"reflex ({units.axis})"), alt.Y2("high:Q"))
-    line = base.mark_line(color=THEN, strokeWidth=1)
+    line = base.mark_line(color=PALE, strokeWidth=1)
     points = base.mark_point(size=110, filled=True, color=INK, opacity=1)
     points = points.encode(shape=shape, tooltip=["when:T", "kind:N", "said:N"])
-    return _stacked([_nought(), line, bars, points])
+    return stacked([zero_line(), line, bars, points], _HEIGHT)
 
 
 def recovery_chart(readings: Sequence[RestReading], fitted: Recovery | None, units: Units | None = None) -> alt.LayerChart:
@@ -116,13 +113,13 @@ def recovery_chart(readings: Sequence[RestReading], fitted: Recovery | None, uni
             }
             for t, v, u in zip(fitted.minutes, fitted.reflex_mm, fitted.u_reflex_mm, strict=True)
         ]
-        base = _chart(curve).encode(alt.X("hours:Q", title="hours since unstringing"))
+        base = inline(curve).encode(alt.X("hours:Q", title="hours since unstringing"))
         layers.append(base.mark_area(opacity=0.18, color=INK).encode(alt.Y("low:Q", title=y), alt.Y2("high:Q")))
         layers.append(base.mark_line(color=INK, strokeWidth=2).encode(alt.Y("value:Q")))
-    dots = _chart(rows).encode(alt.X("hours:Q", title="hours since unstringing"))
+    dots = inline(rows).encode(alt.X("hours:Q", title="hours since unstringing"))
     layers.append(dots.mark_rule(color=INK).encode(alt.Y("low:Q", title=y), alt.Y2("high:Q")))
     layers.append(dots.mark_point(size=110, filled=True, color=INK, opacity=1).encode(alt.Y("value:Q")))
-    return _stacked(layers)
+    return stacked(layers, _HEIGHT)
 
 
 def gap_pair_chart(found: Comparison, units: Units | None = None) -> alt.LayerChart:
@@ -139,7 +136,7 @@ def gap_pair_chart(found: Comparison, units: Units | None = None) -> alt.LayerCh
     _some(rows, "the two stages have no gap in common")
     most = 1.45 * max(abs(r["gap"]) for r in rows)
     order = list(dict.fromkeys(r["station"] for r in rows))
-    base = _chart(rows).encode(
+    base = inline(rows).encode(
         alt.Y("station:N", title=f"from the handle's centre ({units.axis})", sort=order),
         alt.X(
             "gap:Q",
@@ -155,7 +152,7 @@ def gap_pair_chart(found: Comparison, units: Units | None = None) -> alt.LayerCh
     now = base.transform_filter("datum.stage == 'now'").mark_bar().encode(color=colour)
     left = base.transform_filter("datum.gap < 0").mark_text(align="right", dx=-4, fontSize=10).encode(text="said:N")
     right = base.transform_filter("datum.gap >= 0").mark_text(align="left", dx=4, fontSize=10).encode(text="said:N")
-    return _stacked([then, now, left, right], 46 * len(order) + 60)
+    return stacked([then, now, left, right], 46 * len(order) + 60)
 
 
 def bend_pair_chart(found: Comparison, units: Units | None = None) -> alt.VConcatChart:
@@ -182,10 +179,10 @@ def bend_pair_chart(found: Comparison, units: Units | None = None) -> alt.VConca
         ]
         stage, top = ["earlier", "now"], alt.Legend(orient="top")
         dash = alt.StrokeDash("stage:N", title=None, scale=alt.Scale(domain=stage, range=[[5, 4], [1, 0]]), legend=top)
-        colour = alt.Color("stage:N", title=None, scale=alt.Scale(domain=stage, range=[THEN, COLOURS[limb]]), legend=top)
+        colour = alt.Color("stage:N", title=None, scale=alt.Scale(domain=stage, range=[PALE, COLOURS[limb]]), legend=top)
         along = alt.Scale(nice=False, zero=False)
         line = (
-            _chart(rows)
+            inline(rows)
             .mark_line(strokeWidth=2.5)
             .encode(
                 alt.X("at:Q", title=title, scale=along),
@@ -194,7 +191,7 @@ def bend_pair_chart(found: Comparison, units: Units | None = None) -> alt.VConca
                 strokeDash=dash,
             )
         )
-        ground = _chart(spans).mark_rect(color="#ded8c8").encode(alt.X("from:Q", scale=along), alt.X2("to:Q"))
+        ground = inline(spans).mark_rect(color="#ded8c8").encode(alt.X("from:Q", scale=along), alt.X2("to:Q"))
         panels.append(alt.layer(*([ground] if spans else []), line).properties(height=200, title=f"{limb} limb"))
     return cast(alt.VConcatChart, alt.vconcat(*panels).resolve_scale(color="independent", strokeDash="independent"))
 
@@ -209,9 +206,9 @@ def trends_chart(points: Sequence[TrendPoint], units: Units | None = None) -> al
             continue
         title, factor = _trend_unit(trend, units)
         rows = [{"when": p.when.isoformat(), **_scaled(p.value, factor)} for p in chosen]
-        base = _chart(rows).encode(alt.X("when:T", title=None))
+        base = inline(rows).encode(alt.X("when:T", title=None))
         bars = base.mark_rule(color=INK).encode(alt.Y("low:Q", title=title, scale=alt.Scale(zero=False)), alt.Y2("high:Q"))
-        line = base.mark_line(color=THEN, strokeWidth=1).encode(alt.Y("value:Q"))
+        line = base.mark_line(color=PALE, strokeWidth=1).encode(alt.Y("value:Q"))
         dots = base.mark_point(size=80, filled=True, color=INK, opacity=1).encode(alt.Y("value:Q"), tooltip=["when:T", "value:Q"])
         panels.append(alt.layer(line, bars, dots).properties(height=130))
     if not panels:
@@ -220,18 +217,6 @@ def trends_chart(points: Sequence[TrendPoint], units: Units | None = None) -> al
 
 
 # --- parts
-
-
-def _chart(rows: Rows) -> alt.Chart:
-    return alt.Chart(alt.InlineData(values=rows))
-
-
-def _stacked(layers: list[Any], height: int = _HEIGHT) -> alt.LayerChart:
-    return cast(alt.LayerChart, alt.layer(*layers).properties(height=height))
-
-
-def _nought() -> alt.Chart:
-    return _chart([{"zero": 0}]).mark_rule(color="#9a9a9a").encode(alt.Y("zero:Q"))
 
 
 def _interval(value: Value, units: Units) -> JsonObject:

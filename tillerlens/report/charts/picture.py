@@ -6,22 +6,20 @@ The limbs differ in colour, in dash and in the shape of their points, so that a 
 from __future__ import annotations
 
 import math
-from typing import Any, cast
+from typing import Any
 
 import altair as alt
 import numpy as np
 
-from tillerlens.core.measurement import COVER, LIMBS, LimbName, Measurement
+from tillerlens.core.measurement import COVER, LimbName, Measurement
 from tillerlens.report.charts import Rows
+from tillerlens.report.charts.parts import WISH, banded, bend_tips, inline, limb_colour, stacked, zero_line
 from tillerlens.report.words.from_rest import bend_of
 from tillerlens.report.words.quantities import Units, say_two_limbs
 from tillerlens.report.words.verdict import Wish, limb_length_mm
 
-COLOURS = {"upper": "#0b5a8a", "lower": "#c2570c"}  # dark blue and burnt orange: apart for every eye
-_DASHES = {"upper": [1, 0], "lower": [7, 4]}
 _SHAPES = {"upper": "circle", "lower": "diamond"}
 _HEIGHT = 380  # with legend and axes
-_WISH_COLOUR = "#d9d2bd"
 
 
 def bend_chart(measurement: Measurement, units: Units | None = None, rest: Measurement | None = None) -> alt.LayerChart:
@@ -37,16 +35,11 @@ def bend_chart(measurement: Measurement, units: Units | None = None, rest: Measu
     if not rows:
         raise ValueError("the measurement has no profile to chart")
     along = alt.X("at:Q", title=f"from the handle's centre ({units.axis})", scale=alt.Scale(nice=False))
-    base = _chart(rows).encode(along, color=limb_colour())
-    band = base.mark_area(opacity=0.18).encode(alt.Y("low:Q", title=bend.axis_in(units)), alt.Y2("high:Q"))
-    line = base.mark_line(strokeWidth=2.5).encode(
-        alt.Y("bend:Q", title=bend.axis_in(units)), strokeDash=limb_dash(), tooltip=_bend_tips(units)
-    )
-    layers: list[Any] = [band, line]
+    layers = banded(rows, along, "bend", bend.axis_in(units), tooltip=bend_tips(units))
     spots = _spot_rows(measurement, units)
     if spots:
         layers += _spot_marks(spots)
-    return _stacked(layers, _HEIGHT)
+    return stacked(layers, _HEIGHT)
 
 
 def bend_rows(measurement: Measurement, units: Units) -> Rows:
@@ -89,16 +82,10 @@ def belly_chart(measurement: Measurement, units: Units | None = None) -> alt.Lay
         for b in measurement.belly.limbs
         for x, value, u in zip(b.from_nock_mm, b.lightness, b.u, strict=True)
     ]
-    base = _chart(rows).encode(
-        alt.X("at:Q", title=f"from the nock ({units.axis})", scale=alt.Scale(nice=False)), color=limb_colour()
-    )
+    along = alt.X("at:Q", title=f"from the nock ({units.axis})", scale=alt.Scale(nice=False))
     title, scale = "lightness (black 0, white paper 95)", alt.Scale(zero=False)
-    band = base.mark_area(opacity=0.18).encode(alt.Y("low:Q", title=title, scale=scale), alt.Y2("high:Q"))
     tips = [alt.Tooltip("limb:N"), alt.Tooltip("at:Q", format=".1f"), alt.Tooltip("light:Q", title="lightness", format=".0f")]
-    line = base.mark_line(strokeWidth=2.5).encode(
-        alt.Y("light:Q", title=title, scale=scale), strokeDash=limb_dash(), tooltip=tips
-    )
-    return _stacked([band, line], _HEIGHT)
+    return stacked(banded(rows, along, "light", title, scale, tooltip=tips), _HEIGHT)
 
 
 def gap_chart(measurement: Measurement, units: Units | None = None) -> alt.LayerChart:
@@ -125,7 +112,7 @@ def gap_chart(measurement: Measurement, units: Units | None = None) -> alt.Layer
                 )
     most = 1.45 * max(abs(r["gap"]) for r in rows) if rows else 1.0
     order = [_station(row.from_handle_mm, units) for row in measurement.gaps]
-    base = _chart(rows).encode(
+    base = inline(rows).encode(
         alt.Y("station:N", title=f"from the handle's centre ({units.axis})", sort=order),
         alt.X(
             "gap:Q",
@@ -137,13 +124,13 @@ def gap_chart(measurement: Measurement, units: Units | None = None) -> alt.Layer
     bars = base.mark_bar().encode(color=limb_colour(legend=False))
     left = base.transform_filter("datum.gap < 0").mark_text(align="right", dx=-4).encode(text="said:N")
     right = base.transform_filter("datum.gap >= 0").mark_text(align="left", dx=4).encode(text="said:N")
-    return _stacked([bars, left, right], 30 * len(order) + 90)
+    return stacked([bars, left, right], 30 * len(order) + 90)
 
 
 def difference_chart(measurement: Measurement, units: Units | None = None, wish: Wish | None = None) -> alt.LayerChart:
     """Upper minus lower gap at each station with its interval, over the band that is wished for.
 
-    A bar that does not touch the line at nought is a difference that this photograph can tell. Raises
+    A bar that stands clear of zero is a difference that this photograph can tell. Raises
     ValueError where no difference has a known interval.
     """
     units, wish = units or Units(), wish or Wish()
@@ -160,52 +147,18 @@ def difference_chart(measurement: Measurement, units: Units | None = None, wish:
     if not rows:
         raise ValueError("the measurement has no difference of gaps to chart")
     band = {"from": units.on_axis(wish.low_mm), "to": units.on_axis(wish.high_mm)}
-    wished = _chart([band]).mark_rect(color=_WISH_COLOUR, opacity=0.7)
-    nought = _chart([{"zero": 0}]).mark_rule(color="#333333").encode(alt.Y("zero:Q"))
-    base = _chart(rows).encode(
+    wished = inline([band]).mark_rect(color=WISH, opacity=0.7)
+    base = inline(rows).encode(
         alt.X("at:Q", title=f"from the handle's centre ({units.axis})", scale=alt.Scale(zero=False, padding=16))
     )
     title = f"upper minus lower ({units.axis})"
     bars = base.mark_rule(strokeWidth=3, color="#333333").encode(alt.Y("low:Q", title=title), alt.Y2("high:Q"))
     points = base.mark_point(filled=True, size=80, color="#333333", opacity=1).encode(alt.Y("difference:Q"))
     wished = wished.encode(alt.Y("from:Q", title=title), alt.Y2("to:Q"))
-    return _stacked([wished, nought, bars, points], 330)
+    return stacked([wished, zero_line("#333333"), bars, points], 330)
 
 
 # --- parts
-
-
-def limb_colour(legend: bool = True) -> alt.Color:
-    """The limbs' colours on every chart."""
-    scale = alt.Scale(domain=list(LIMBS), range=[COLOURS[limb] for limb in LIMBS])
-    return alt.Color("limb:N", title=None, scale=scale, legend=line_legend() if legend else None)
-
-
-def limb_dash() -> alt.StrokeDash:
-    """The limbs' dashes, which tell them apart in a black print."""
-    scale = alt.Scale(domain=list(LIMBS), range=[_DASHES[limb] for limb in LIMBS])
-    return alt.StrokeDash("limb:N", title=None, scale=scale, legend=line_legend())
-
-
-def line_legend() -> alt.Legend:
-    """A legend of strokes as the lines have them."""
-    return alt.Legend(orient="top", symbolType="stroke", symbolSize=700, symbolOpacity=1, symbolStrokeWidth=3)
-
-
-def _chart(rows: Rows) -> alt.Chart:
-    return alt.Chart(alt.InlineData(values=rows))  # inline, so that no row limit and no other library is met
-
-
-def _stacked(layers: list[Any], height: int) -> alt.LayerChart:
-    return cast(alt.LayerChart, alt.layer(*layers).properties(height=height))
-
-
-def _bend_tips(units: Units) -> list[alt.Tooltip]:
-    return [
-        alt.Tooltip("limb:N"),
-        alt.Tooltip("at:Q", title=f"from the handle's centre ({units.axis})", format=".1f"),
-        alt.Tooltip("bend:Q", title=f"bend, {units.bend_axis}", format=".2f"),
-    ]
 
 
 def _from_handle(measurement: Measurement, limb: LimbName, from_nock_mm: Any) -> Any:
@@ -235,11 +188,11 @@ def _spot_marks(rows: Rows) -> list[Any]:
     # a layer for each shape and no scale of shapes: with one the legend would show points in place of the lines
     shaped = {shape: [row for row in rows if _SHAPES[row["limb"]] == shape] for shape in _SHAPES.values()}
     points = [
-        _chart(some).mark_point(size=220, strokeWidth=2.5, color="#222222", shape=shape).encode(*at)
+        inline(some).mark_point(size=220, strokeWidth=2.5, color="#222222", shape=shape).encode(*at)
         for shape, some in shaped.items()
         if some
     ]
-    words = _chart(rows).mark_text(dy=-18, fontWeight="bold", fontSize=13)
+    words = inline(rows).mark_text(dy=-18, fontWeight="bold", fontSize=13)
     return [*points, words.encode(*at, text="spot:N")]
 
 

@@ -18,7 +18,7 @@ from tillerlens.core.measurement import COVER, LIMBS
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.mechanics.scraping import LimbNeed, Plan
 from tillerlens.report.charts import Rows
-from tillerlens.report.charts.picture import COLOURS
+from tillerlens.report.charts.parts import COLOURS
 from tillerlens.report.charts.svg import WIDE, draw_rule, draw_text, svg
 from tillerlens.report.words.plan_tables import kept_off, say_amount, scraped
 from tillerlens.report.words.quantities import Units

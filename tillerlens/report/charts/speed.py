@@ -7,8 +7,9 @@ import numpy as np
 from tillerlens.core.json_form import JsonObject
 from tillerlens.film.heard import Heard
 from tillerlens.film.sound import Sound
+from tillerlens.report.charts.parts import INK
 
-INK, PALE, MARK = "#2b2b2b", "#8f8a7d", "#a3321f"
+MARK = "#a3321f"
 BEFORE_S, AFTER_S, STEP_S, QUIETEST_DB = 0.3, 0.4, 0.004, -90.0
 
 

@@ -19,7 +19,7 @@ from tillerlens.core.units import NEWTON_PER_POUND, STANDARD_GRAVITY
 from tillerlens.history.trends import ReflexAt
 from tillerlens.measures.pair import Picture, less_rest
 from tillerlens.measures.set import Recovery, RestReading, SetFound, WeighedDraw
-from tillerlens.report.charts.picture import COLOURS
+from tillerlens.report.charts.parts import COLOURS
 from tillerlens.report.words.quantities import Units
 
 Array = NDArray[np.float64]

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from tillerlens.core.json_form import JsonObject
 from tillerlens.mechanics.what_if import Outcome, Tried
+from tillerlens.report.charts.parts import INK, PALE
 from tillerlens.report.words.quantities import Units
 
-INK, PALE = "#2b2b2b", "#8f8a7d"
 STAGES = ["today", "after"]
 EVERY = 2  # a joint of two is plenty for the eye
 

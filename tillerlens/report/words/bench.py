@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 
 from tillerlens.core.measurement import COVER, LIMBS, LimbName, Value
-from tillerlens.core.units import grains_from_kg
 from tillerlens.measures.compare import Comparison
 from tillerlens.measures.from_rest import THIRDS
 from tillerlens.measures.pair import added
@@ -19,7 +18,9 @@ from tillerlens.report.words.quantities import (
     Units,
     energy_and_reach,
     in_units,
-    is_told,
+    is_significant,
+    say_arrow,
+    say_arrow_reach,
     say_inch,
     say_length,
     say_weight,
@@ -82,7 +83,7 @@ def moved_sentence(found: Comparison) -> Sentence:
     up, low = turned["upper"], turned["lower"]
     apart = added({"upper": (1.0, up), "lower": (-1.0, low)}, "deg")
     words = {"state": bent.state, "upper": _degrees(up), "lower": _degrees(low)}
-    if not is_told(apart):
+    if not is_significant(apart):
         return Sentence("moved", phrase("moved.alike", **words), "fine")
     return Sentence("moved", phrase("moved", more="upper" if apart.value > 0 else "lower", **words), "changed")
 
@@ -91,16 +92,10 @@ def _degrees(v: Value) -> str:
     return f"{v.value:.1f}° (±{math.ceil(10 * COVER * v.u) / 10:.1f}°)" if math.isfinite(v.u) else f"{v.value:.1f}°"
 
 
-def _reach(u: float, per: float, unit: str) -> str:
-    """Two standard uncertainties in a unit, rounded up to a tenth: a printed interval never promises more than is known."""
-    return f"±{math.ceil(10 * COVER * u / per - 1e-9) / 10:.1f} {unit}" if math.isfinite(u) else "interval unknown"
-
-
 def number_rows(bench: Bench, units: Units) -> list[tuple[str, str, str]]:
     """(what, value, interval) of what the readings tell, for a table; only what is known."""
     rows = []
     full = say_length(bench.full_draw_mm, units)
-    metric = units.length == "cm"
     if bench.curve is not None and math.isfinite(bench.curve.weight_at(bench.full_draw_mm).value):
         weight, energy = bench.curve.weight_at(bench.full_draw_mm), bench.curve.energy_at(bench.full_draw_mm)
         rows.append((f"weight at {full}", say_weight(weight.value, units), say_weight_reach(weight, units)))
@@ -111,15 +106,12 @@ def number_rows(bench: Bench, units: Units) -> list[tuple[str, str, str]]:
         rows.append((f"the last {say_inch(units)} before {full} adds", say_weight(rise.value, units), reach))
     if bench.cast is not None:
         mass = bench.cast.virtual_mass_kg
-        if metric:
-            rows.append(("virtual mass of limbs and string", f"{1000 * mass.value:.1f} g", _reach(mass.u, 0.001, "g")))
-        else:
-            value, u = grains_from_kg(mass.value), grains_from_kg(COVER * mass.u)
-            rows.append(("virtual mass of limbs and string", f"{value:.0f} gr", f"±{math.ceil(u)} gr"))
+        rows.append(("virtual mass of limbs and string", say_arrow(mass.value, units), say_arrow_reach(mass.u, units)))
         for kg, e in zip(bench.cast.masses_kg, bench.cast.efficiency, strict=True):
             if math.isfinite(e.value):
-                arrow = f"{1000 * kg:.1f} g" if metric else f"{grains_from_kg(kg):.0f} gr"
-                rows.append((f"efficiency with {arrow}", f"{100 * e.value:.0f} %", f"±{math.ceil(100 * COVER * e.u)} %"))
+                rows.append(
+                    (f"efficiency with {say_arrow(kg, units)}", f"{100 * e.value:.0f} %", f"±{math.ceil(100 * COVER * e.u)} %")
+                )
     risk, draw = most_strained(bench)
     if risk is not None:
         at = f"most strain at {say_length(draw, units)}, {risk.side} of the {risk.limb} limb"

@@ -12,7 +12,7 @@ import numpy as np
 
 from tillerlens.core.measurement import COVER, LIMBS, Value
 from tillerlens.core.units import MM_PER_INCH
-from tillerlens.measures.compare import Comparison, Patch, ScrapeOutcome
+from tillerlens.measures.compare import ChangedStretch, Comparison, ScrapeOutcome
 from tillerlens.measures.set import JUST_MIN, EarlyDraw, LimbSet, Recovery, SetFound
 from tillerlens.report.words.phrases import phrase
 from tillerlens.report.words.quantities import (
@@ -20,11 +20,11 @@ from tillerlens.report.words.quantities import (
     in_units,
     in_words,
     is_plain,
-    is_told,
+    is_significant,
     say_interval,
     say_length,
     say_place,
-    say_told,
+    say_significant,
     say_weight,
 )
 from tillerlens.report.words.verdict import Sentence, Tone, scale_of_set
@@ -62,10 +62,10 @@ def comparison_sentences(found: Comparison, outcomes: Sequence[ScrapeOutcome] = 
     """The scraping sentence first, then gaps, weight and what is in doubt."""
     units = units or Units()
     out = [scraping_sentence(found, outcomes, units)]
-    told = {d: g for d, g in found.gaps.items() if is_told(g[2])}
+    told = {d: g for d, g in found.gaps.items() if is_significant(g[2])}
     if told and not found.doubts:
         at = max(told, key=lambda d: abs(told[d][2].value))
-        amount, interval = say_told(told[at][2], units)
+        amount, interval = say_significant(told[at][2], units)
         words = {"place": say_place(at, units), "which": "upper" if told[at][2].value > 0 else "lower"}
         plain = any(is_plain(g[2], units) for g in told.values())
         text = phrase("gaps", amount=amount, interval=interval, **words)
@@ -81,7 +81,7 @@ def comparison_sentences(found: Comparison, outcomes: Sequence[ScrapeOutcome] = 
 
 def _weight(change: Value, units: Units) -> str:
     interval = f"±{say_weight(COVER * change.u, units)}"
-    if not is_told(change):
+    if not is_significant(change):
         return phrase("weight.same", interval=interval)
     key = "weight.heavier" if change.value > 0 else "weight.lighter"
     return phrase(key, amount=say_weight(abs(change.value), units), interval=interval)
@@ -98,7 +98,7 @@ def _nothing(found: Comparison) -> str:
 def _tips(found: Comparison, units: Units) -> list[str]:
     """How the two tips' difference in height changed, where that is told."""
     moved = found.values.get("tip_height_difference")
-    if moved is None or not is_told(moved):
+    if moved is None or not is_significant(moved):
         return []
     then, now = found.then.values["tip_height_difference"], found.now.values["tip_height_difference"]
     return [phrase("scraping.tips", before=_apart(then, units), after=_apart(now, units))]
@@ -106,13 +106,13 @@ def _tips(found: Comparison, units: Units) -> list[str]:
 
 def _apart(tips: Value, units: Units) -> str:
     """How two tips stand, from the upper minus the lower height; heights are toward the back."""
-    if not is_told(tips):
+    if not is_significant(tips):
         return phrase("scraping.level", interval=say_interval(tips, units))
-    amount, interval = say_told(tips, units)
+    amount, interval = say_significant(tips, units)
     return phrase("scraping.apart", amount=amount, interval=interval, ahead="upper" if tips.value < 0 else "lower")
 
 
-def _patch(p: Patch, units: Units) -> str:
+def _patch(p: ChangedStretch, units: Units) -> str:
     return f"{_percent(p.percent)} {_span(p.start_mm, p.end_mm, units)}"
 
 
@@ -139,7 +139,7 @@ def set_sentences(found: SetFound, units: Units | None = None) -> list[Sentence]
     out = [Sentence("set", _overall(found, units), _tone(found.overall, units))]
     if is_plain(found.difference, units):
         more = "upper" if found.difference.value > 0 else "lower"
-        amount, interval = say_told(found.difference, units)
+        amount, interval = say_significant(found.difference, units)
         out.append(Sentence("set_limbs", phrase("set_limbs", more=more, amount=amount, interval=interval), "changed"))
     elif math.isfinite(found.difference.u):
         reach = say_interval(found.difference, units)
@@ -169,7 +169,7 @@ def _overall(found: SetFound, units: Units) -> str:
         return phrase("set.no_interval")
     if not is_plain(v, units):
         return phrase("set.none", interval=say_interval(v, units))
-    amount, interval = say_told(v, units)
+    amount, interval = say_significant(v, units)
     if v.value < 0:
         return phrase("set.less", amount=amount, interval=interval)
     return phrase("set.taken", amount=amount, interval=interval, **scale_of_set(v, units))
@@ -199,7 +199,7 @@ def _shows(limb: LimbSet, units: Units) -> list[str]:
 def recovery_sentence(found: Recovery, units: Units | None = None) -> Sentence:
     """What springs back, and how the curve was made."""
     units = units or Units()
-    if not is_told(found.springs_back):
+    if not is_significant(found.springs_back):
         return Sentence("recovery", phrase("recovery.none", interval=say_interval(found.springs_back, units)), "open")
     low, high = (_time(math.log(2) * m) for m in found.tau_minutes)  # an exponential is half done after ln 2 of its constant
     end = f"{say_length(found.final.value, units)} ({say_interval(found.final, units)})"
@@ -213,7 +213,7 @@ def _time(minutes: float) -> str:
     return f"{minutes / 60:.0f} hours" if minutes < 48 * 60 else f"{minutes / 1440:.0f} days"
 
 
-def kept_sentence(kept: Value) -> Sentence:
+def reflex_left_sentence(kept: Value) -> Sentence:
     """Share of the form's reflex that is left."""
     if not math.isfinite(kept.u):
         return Sentence("kept", phrase("kept.no_interval", share=f"{kept.value:.0f} %"), "open")

@@ -16,15 +16,14 @@ from tillerlens.report.words.quantities import (
     Units,
     in_columns,
     in_words,
-    is_told,
+    is_significant,
     say,
     say_energy,
     say_interval,
     say_length,
     say_place,
     say_value,
-    say_weight,
-    say_weight_reach,
+    say_weighed,
 )
 from tillerlens.report.words.verdict import Sentence, Wish, judged_from_rest, spot_in_words, verdict
 
@@ -86,7 +85,7 @@ def draw_words(film: DrawFilm, units: Units | None = None) -> list[Sentence]:
     if middle is not None:
         out.append(_of_gaps(middle, units))
     if (rock := film.rock()) is not None:
-        if is_told(rock):
+        if is_significant(rock):
             out.append(_said("handle", "rock", "finding", angle=say_value(rock, units), reach=say_interval(rock, units)))
         else:
             most_turn = say_interval(Value(0.0, rock.u + abs(rock.value) / 2, "deg"), units).lstrip("±")
@@ -163,7 +162,7 @@ def _weighed(stage: Stage, curve: ForceCurve, units: Units) -> tuple[str, str]:
     weight, energy = curve.weight_at(stage.draw_mm), curve.energy_at(stage.draw_mm)
     if stage.phase == "let-down" or not np.isfinite(weight.value):
         return "", ""
-    return f"{say_weight(weight.value, units)} ({say_weight_reach(weight, units)})", say_energy(energy, units)
+    return say_weighed(weight, units), say_energy(energy, units)
 
 
 def draw_table(film: DrawFilm, units: Units | None = None, curve: ForceCurve | None = None) -> list[str]:
@@ -187,7 +186,7 @@ def _row(film: DrawFilm, stage: Stage, units: Units) -> tuple[str, ...]:
 
 def _of_gaps(gap: GapChange, units: Units) -> Sentence:
     size, place = Value(abs(gap.change.value), gap.change.u, "mm"), say_place(gap.from_handle_mm, units)
-    if not is_told(gap.change):
+    if not is_significant(gap.change):
         most = say_interval(Value(0.0, size.u + size.value / 2, "mm"), units).lstrip("±")
         return _said("limbs", "gaps.alike", "fine", place=place, most=most)
     limb = "upper" if gap.change.value > 0 else "lower"
@@ -197,7 +196,7 @@ def _of_gaps(gap: GapChange, units: Units) -> Sentence:
 
 def _of_lead(lead: Lead, told: str, units: Units) -> Sentence:
     size = Value(abs(lead.ahead.value), lead.ahead.u, "mm")
-    if not is_told(lead.ahead):
+    if not is_significant(lead.ahead):
         most = say_interval(Value(0.0, lead.ahead.u + size.value / 2, "mm"), units).lstrip("±")
         return _said("limbs", f"together.{lead.phase}", "fine", most=most)
     limb = "upper" if lead.ahead.value > 0 else "lower"

@@ -9,7 +9,7 @@ import numpy as np
 from tillerlens.core.measurement import COVER, LIMBS, BellyColour, Measurement, Value
 from tillerlens.measures.belly import apart, darker_since, shade
 from tillerlens.report.words.phrases import phrase
-from tillerlens.report.words.quantities import Units, is_plain, say_interval, say_place, say_told, say_value
+from tillerlens.report.words.quantities import Units, is_plain, say_interval, say_place, say_significant, say_value
 
 
 def front_sentences(measurement: Measurement, units: Units) -> list[tuple[str, str, bool]]:
@@ -23,7 +23,7 @@ def front_sentences(measurement: Measurement, units: Units) -> list[tuple[str, s
     for limb in LIMBS:
         value = values.get(f"side_bend_{limb}")
         if value is not None and limb in bends and is_plain(value, units):
-            amount, interval = say_told(value, units)
+            amount, interval = say_significant(value, units)
             place = say_place(bends[limb], units)
             text = phrase("front.bend", Limb=limb.capitalize(), way=_way(value), amount=amount, place=place, interval=interval)
             out.append((f"side_bend_{limb}", text, True))
@@ -106,7 +106,7 @@ def _side(name: str, value: Value | None, units: Units) -> tuple[str, str, bool]
         return name, phrase(f"front.{name}.open"), False
     if not is_plain(value, units):
         return name, phrase(f"front.{name}.none", interval=say_interval(value, units)), False
-    amount, interval = say_told(value, units)
+    amount, interval = say_significant(value, units)
     return name, phrase(f"front.{name}", amount=amount, way=_way(value), interval=interval), True
 
 

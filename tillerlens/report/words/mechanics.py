@@ -29,8 +29,9 @@ from tillerlens.report.words.quantities import (
     say_place,
     say_speed,
     say_speed_reach,
+    say_weighed,
     say_weight,
-    say_weight_reach,
+    up,
 )
 from tillerlens.report.words.verdict import CARE_ALWAYS, CARE_UNDER_TENSION, Sentence
 
@@ -92,10 +93,10 @@ def stiffness_words(stiffness: Stiffness, units: Units) -> list[Sentence]:
     out = [Sentence("stiffness", phrase(f"stiffness.from_{'some' if count > 1 else 'one'}", count=count, where=where))]
     if not stiffness.rest_known:
         key = "stiffness.no_rest_off" if stiffness.absolute else "stiffness.no_rest"
-        off = f"±{_up(100 * COVER * stiffness.u_unrested):.0f} %"
+        off = f"±{up(100 * COVER * stiffness.u_unrested):.0f} %"
         out.append(Sentence("stiffness", phrase(key, off=off), "open"))
     apart = limbs_apart(stiffness)
-    interval = f"±{_up(COVER * apart.u):.0f} %"
+    interval = f"±{up(COVER * apart.u):.0f} %"
     if abs(apart.value) > COVER * apart.u:
         limb, other = ("upper", "lower") if apart.value > 0 else ("lower", "upper")
         # said of the stiffer limb against the other
@@ -109,7 +110,7 @@ def stiffness_words(stiffness: Stiffness, units: Units) -> list[Sentence]:
 
 
 def modulus_words(modulus: Modulus) -> list[Sentence]:
-    words = {"value": f"{modulus.value / 1000:.1f} GPa", "interval": f"±{_up(COVER * modulus.u / 100) / 10:.1f} GPa"}
+    words = {"value": f"{modulus.value / 1000:.1f} GPa", "interval": f"±{up(COVER * modulus.u / 100) / 10:.1f} GPa"}
     if not modulus.verdict:
         return [Sentence("modulus", phrase("modulus", **words))]
     words |= {"book": f"{modulus.expected / 1000:.1f} GPa", "spread": f"±{100 * modulus.spread:.0f} %"}
@@ -178,7 +179,7 @@ def limit_words(risk: Risk, sections_known: bool) -> list[Sentence]:
         out.append(Sentence("limit", phrase("limit.crush", low=f"{YIELDS[0]:g}", high=f"{YIELDS[1]:g}", **words)))
     if risk.strain.budget:
         parts = sorted(risk.strain.budget.items(), key=lambda part: -part[1])
-        causes = ", ".join(f"{name} ±{_up(1e4 * COVER * u) / 100:.2f} %" for name, u in parts if u > 0.1 * risk.strain.u)
+        causes = ", ".join(f"{name} ±{up(1e4 * COVER * u) / 100:.2f} %" for name, u in parts if u > 0.1 * risk.strain.u)
         out.append(Sentence("limit", phrase("limit.causes", causes=causes)))
     if limit.said:
         out.append(Sentence("wood", limit.said))
@@ -193,7 +194,7 @@ def limit_words(risk: Risk, sections_known: bool) -> list[Sentence]:
 
 
 def _percent(strain: Value) -> str:
-    return f"{100 * strain.value:.2f} % (±{_up(1e4 * COVER * strain.u) / 100:.2f} %)"
+    return f"{100 * strain.value:.2f} % (±{up(1e4 * COVER * strain.u) / 100:.2f} %)"
 
 
 def _set_words(bench: Bench, units: Units) -> list[Sentence]:
@@ -219,13 +220,13 @@ def force_words(curve: ForceCurve, full_mm: float, stacks: Stacking | None, unit
     key = "weight"
     if full_mm > curve.readings_to_mm + 1:
         key = "weight.expect" if curve.own_shape else "weight.expect_plain"
-    words = {"at": at, "weight": _weight(weight, units), "last": say_length(curve.readings_to_mm, units)}
+    words = {"at": at, "weight": say_weighed(weight, units), "last": say_length(curve.readings_to_mm, units)}
     out = [Sentence("weight", phrase(key, **words))]
     out.append(Sentence("energy", phrase("energy", at=at, energy=say_energy(energy, units))))
     for draw in curve.odd_mm:
         out.append(Sentence("reading", phrase("reading", draw=say_length(draw, units)), "finding"))
     if stacks is not None and math.isfinite(stacks.onset_mm):
-        words = {"onset": say_place(stacks.onset_mm, units), "at": at, "rise": _weight(stacks.rise, units)}
+        words = {"onset": say_place(stacks.onset_mm, units), "at": at, "rise": say_weighed(stacks.rise, units)}
         words |= {"inch": say_inch(units), "an_inch": say_inch(units, "an "), "share": f"{STACK_PERCENT_PER_INCH:g} %"}
         key = "stacking" if stacks.sure else "stacking.may"
         out.append(Sentence("stacking", phrase(key, **words), "finding" if stacks.sure else "open"))
@@ -234,13 +235,8 @@ def force_words(curve: ForceCurve, full_mm: float, stacks: Stacking | None, unit
 
 def hung_words(hung: Hung, units: Units | None = None) -> list[Sentence]:
     """What hangs from the string, summed, and the care it takes."""
-    out = [Sentence("hung", phrase("hung", weight=_weight(hung.weight, units or Units())))]
+    out = [Sentence("hung", phrase("hung", weight=say_weighed(hung.weight, units or Units())))]
     return [*out, Sentence("care", phrase("hung.care"))]
-
-
-def _weight(v: Value, units: Units) -> str:
-    """``47.7 lb (±1.4 lb)``; the interval is rounded up."""
-    return f"{say_weight(v.value, units)} ({say_weight_reach(v, units)})"
 
 
 # --- arrows ---------------------------------------------------------------------------------------------------
@@ -253,7 +249,7 @@ def cast_words(cast: Cast, units: Units) -> list[Sentence]:
     told = [e for e in cast.efficiency if math.isfinite(e.value)]
     if told:
         e, arrow = told[0], cast.masses_kg[0]
-        words = {"share": f"{100 * e.value:.0f} %", "interval": f"±{_up(100 * COVER * e.u):.0f} %"}
+        words = {"share": f"{100 * e.value:.0f} %", "interval": f"±{up(100 * COVER * e.u):.0f} %"}
         out.append(Sentence("arrows", phrase("arrows.efficiency", arrow=say_arrow(arrow, units), **words)))
     return out
 
@@ -271,8 +267,3 @@ def usual_words(speeds: tuple[float, float], arrow_kg: float, units: Units) -> S
     low, high = (say_speed(v, units) for v in speeds)
     words = {"arrow": say_arrow(arrow_kg, units), "low": low.rpartition(" ")[0], "high": high}
     return Sentence("speed", phrase("speed.usual", **words), "open")
-
-
-def _up(x: float) -> float:
-    """Rounded up to a whole number, at least 1; a hair less, so that the last bit makes no step. NaN stays."""
-    return max(1.0, math.ceil(x - 1e-9)) if math.isfinite(x) else math.nan

@@ -10,13 +10,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from tillerlens.core.measurement import COVER, LIMBS, Value
+from tillerlens.core.measurement import COVER, LIMBS
 from tillerlens.mechanics.finding import Finding, confidence
 from tillerlens.mechanics.observed import own_u
 from tillerlens.mechanics.places import BendAnomaly
 from tillerlens.mechanics.scraping import Forecast, Leave, Plan, Stretch
 from tillerlens.report.words.plan_tables import kept_off, rounded, say_amount, say_strokes, scraped, skipped_inside, told_step
-from tillerlens.report.words.quantities import Units, say, say_length, say_weight, say_weight_reach
+from tillerlens.report.words.quantities import Units, say, say_length, say_weighed, say_weight
 from tillerlens.report.words.verdict import CARE_ALWAYS, CARE_UNDER_TENSION, how_sure, stands_on_in_words
 
 PASSES = ((0.01, "a light pass"), (0.02, "a pass or two"), (0.04, "a few passes"), (1.0, "several passes"))
@@ -127,8 +127,8 @@ def plan_in_words(plan: Plan, units: Units | None = None) -> PlanWords:
         "keep": say_weight(wish.keep, units),
         "draw": _draw(wish.draw_back, units),
         "end": say_weight(plan.now.weight.value - wish.keep, units),
-        "now": _weight(plan.now.weight, units),
-        "after": _weight(plan.after.weight, units),
+        "now": say_weighed(plan.now.weight, units),
+        "after": say_weighed(plan.after.weight, units),
     }
     first = [_line(f"hold_{reason.code}", **words) for reason in plan.holds]
     low = plan.stop in ("there", "at_weight") and plan.now.weight.value * (1 + COVER * own_u(plan.now.weight)) < wish.aim
@@ -260,10 +260,6 @@ def _down(mm: float, units: Units) -> float:
     """To the half inch or cm below: where to stop is never rounded up; a wish is said as it is."""
     step = told_step(units)
     return math.floor(mm / step + 0.02) * step
-
-
-def _weight(value: Value, units: Units) -> str:
-    return f"{say_weight(value.value, units)} ({say_weight_reach(value, units)})"
 
 
 def _hand(plan: Plan) -> Line:

@@ -73,7 +73,7 @@ class Units:
         return math.degrees(per_m * (100.0 if self.length == "cm" else MM_PER_INCH) / 1000)
 
 
-def is_told(value: Value) -> bool:
+def is_significant(value: Value) -> bool:
     """Whether a value differs from zero by more than its interval. Without a known interval nothing is
     told.
     """
@@ -93,8 +93,8 @@ def say_length(mm: float, units: Units, finer: int = 1) -> str:
     return f"{_steps(mm, per / 10**places) / 10**places + 0.0:.{places}f} {unit}"
 
 
-def say_told(value: Value, units: Units) -> tuple[str, str]:
-    """Size and interval of a length that ``is_told``, on the ruler of choice: ``3/16 in`` and ``±1/16 in``."""
+def say_significant(value: Value, units: Units) -> tuple[str, str]:
+    """Size and interval of a length that ``is_significant``, on the ruler of choice: ``3/16 in`` and ``±1/16 in``."""
     size = Value(abs(value.value), value.u, "mm")
     amount = say_length(size.value, units)
     if _steps(size.value, units.division_mm) == 0:
@@ -104,7 +104,7 @@ def say_told(value: Value, units: Units) -> tuple[str, str]:
 
 def is_plain(value: Value, units: Units) -> bool:
     """Whether a length is told and prints as more than the interval printed beside it: what a headline is made of."""
-    if not is_told(value):
+    if not is_significant(value):
         return False
     size = Value(abs(value.value), value.u, "mm")
     return covering(size, units.division_mm) < _steps(size.value, units.division_mm) * units.division_mm * (1 - 1e-9)
@@ -236,6 +236,11 @@ def say_weight_reach(weight: Value, units: Units) -> str:
     return f"±{covering(Value(weight.value / per, weight.u / per, ''), 0.1):.1f} {units.weight}"
 
 
+def say_weighed(weight: Value, units: Units) -> str:
+    """``47.7 lb (±1.4 lb)``; the interval is rounded up."""
+    return f"{say_weight(weight.value, units)} ({say_weight_reach(weight, units)})"
+
+
 def say_inch(units: Units, article: str = "") -> str:
     """The step of draw that a rise in weight is told for."""
     return "2.54 cm" if units.length == "cm" else f"{article}inch"
@@ -253,8 +258,8 @@ def say_arrow_reach(u_kg: float, units: Units) -> str:
     if not math.isfinite(u_kg):
         return "interval unknown"
     if units.length == "cm":
-        return f"±{_up(COVER * 1e4 * u_kg) / 10:.1f} g"
-    return f"±{_up(COVER * grains_from_kg(u_kg)):.0f} gr"
+        return f"±{up(COVER * 1e4 * u_kg) / 10:.1f} g"
+    return f"±{up(COVER * grains_from_kg(u_kg)):.0f} gr"
 
 
 def say_mass(kg: float, units: Units) -> str:
@@ -279,7 +284,7 @@ def say_speed_reach(u_m_s: float, units: Units) -> str:
     """The interval of a speed, rounded up: ``±6 fps`` or ``±1.8 m/s``."""
     if not math.isfinite(u_m_s):
         return "interval unknown"
-    return f"±{_up(COVER * 10 * u_m_s) / 10:.1f} m/s" if units.length == "cm" else f"±{_up(COVER * u_m_s / FOOT_M):.0f} fps"
+    return f"±{up(COVER * 10 * u_m_s) / 10:.1f} m/s" if units.length == "cm" else f"±{up(COVER * u_m_s / FOOT_M):.0f} fps"
 
 
 def say_energy(energy: Value, units: Units) -> str:
@@ -294,7 +299,7 @@ def energy_and_reach(energy: Value, units: Units) -> tuple[str, str]:
     return f"{energy.value / per:.1f} {unit}", f"±{reach:.1f} {unit}"
 
 
-def _up(x: float) -> float:
+def up(x: float) -> float:
     """Rounded up to a whole number, at least 1; a hair less, so that the last bit makes no step. NaN stays."""
     return max(1.0, math.ceil(x - 1e-9)) if math.isfinite(x) else math.nan
 

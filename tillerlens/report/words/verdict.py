@@ -26,13 +26,13 @@ from tillerlens.report.words.quantities import (
     in_units,
     in_words,
     is_plain,
-    is_told,
+    is_significant,
     say,
     say_interval,
     say_length,
     say_minutes,
     say_place,
-    say_told,
+    say_significant,
     say_value,
     say_weight,
 )
@@ -148,7 +148,7 @@ def _limbs(measurement: Measurement, units: Units, wish: Wish) -> list[Sentence]
     known = [row for row in rows if math.isfinite(row.difference.u)]
     if not known:
         return [Sentence("limbs", phrase("limbs.no_interval" if rows else "limbs.no_gap"), "open")]
-    told = [row for row in known if is_told(row.difference)]
+    told = [row for row in known if is_significant(row.difference)]
     most_mm = max(abs(row.difference.value) + COVER * row.difference.u for row in known)
     if most_mm <= ALIKE_MM:
         within = say_length(math.ceil(most_mm / units.division_mm) * units.division_mm, units)
@@ -162,7 +162,7 @@ def _limbs(measurement: Measurement, units: Units, wish: Wish) -> list[Sentence]
 def _difference(told: list[GapRow], units: Units, wish: Wish) -> list[Sentence]:
     most = max(told, key=lambda row: abs(row.difference.value))
     larger, smaller = _by_sign(most.difference.value)
-    amount, interval = say_told(most.difference, units)
+    amount, interval = say_significant(most.difference, units)
     words = {"amount": amount, "interval": interval, "place": say_place(most.from_handle_mm, units)}
     words |= {"Larger": larger.capitalize(), "larger": larger, "smaller": smaller}
     if not any(is_plain(row.difference, units) for row in told):
@@ -176,7 +176,7 @@ def _difference(told: list[GapRow], units: Units, wish: Wish) -> list[Sentence]:
     turned = [row for row in told if row.difference.value * most.difference.value < 0]
     if turned:
         other = max(turned, key=lambda row: abs(row.difference.value))
-        amount, interval = say_told(other.difference, units)
+        amount, interval = say_significant(other.difference, units)
         words |= {"amount": amount, "interval": interval, "place": say_place(other.from_handle_mm, units)}
         out.append(Sentence("limbs", phrase("limbs.crossed", **words), "finding"))
     return out
@@ -337,7 +337,7 @@ def _tips(values: dict[str, Value], units: Units) -> list[Sentence]:
     if difference is None or not is_plain(difference, units):
         return []
     ahead, _ = _by_sign(-difference.value)
-    amount, interval = say_told(difference, units)
+    amount, interval = say_significant(difference, units)
     return [Sentence("tips", phrase("tips", ahead=ahead, amount=amount, interval=interval))]
 
 
@@ -394,7 +394,7 @@ def _reflex_in_words(reflex: Value, units: Units) -> str:
         return phrase("reflex.no_interval", amount=say_value(reflex, units))
     if not is_plain(reflex, units):
         return phrase("reflex.nothing", interval=say_interval(reflex, units))
-    amount, interval = say_told(reflex, units)
+    amount, interval = say_significant(reflex, units)
     return phrase("reflex" if reflex.value > 0 else "reflex.follow", amount=amount, interval=interval)
 
 
@@ -409,7 +409,7 @@ def _reflex_difference(difference: Value | None, units: Units) -> list[Sentence]
         interval = say_interval(difference, units)
         return [Sentence("reflex_difference", phrase("reflex_difference.none", interval=interval), "fine")]
     more, less = _by_sign(difference.value)
-    amount, interval = say_told(difference, units)
+    amount, interval = say_significant(difference, units)
     words = {"more": more, "less": less, "amount": amount, "interval": interval}
     return [Sentence("reflex_difference", phrase("reflex_difference", **words))]
 
@@ -424,7 +424,7 @@ def _set(measurement: Measurement, units: Units, earlier: Value | None) -> list[
         return [Sentence("set", phrase("set.no_interval"), "open")]
     if not is_plain(taken, units):
         return [Sentence("set", phrase("set.none_since", interval=say_interval(taken, units)), "fine")]
-    amount, interval = say_told(taken, units)
+    amount, interval = say_significant(taken, units)
     if taken.value < 0:
         return [Sentence("set", phrase("set.less_since", amount=amount, interval=interval))]
     text = phrase("set.since", amount=amount, interval=interval, **scale_of_set(taken, units))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 from tillerlens.core.measurement import COVER, LIMBS, Value
 from tillerlens.core.units import JOULE_PER_FOOT_POUND, MM_PER_INCH, NEWTON_PER_POUND, STANDARD_GRAVITY
@@ -131,9 +130,3 @@ def _agreeing(three: Three, per: float, step: float, unit: str, reach_unit: str,
         reach = 0.0 if v.value == 0 and v.u == 0 else covering(v, step, n * step)  # nothing where nothing changes
         said.append(f"{n * step + 0.0:.{places}f}{unit} (±{reach:.{places}f}{reach_unit})")
     return said
-
-
-def as_lines(rows: Sequence[Sequence[str]]) -> list[str]:
-    """The table in columns, for a terminal."""
-    widths = [max(len(row[i]) for row in rows) for i in range(len(HEAD))]
-    return ["  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip() for row in rows]

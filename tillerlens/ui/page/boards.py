@@ -12,16 +12,16 @@ from tillerlens.core.units import MM_PER_INCH
 from tillerlens.report.pdf import Paper
 from tillerlens.report.tag_sheets import SIDE_RANGE_MM, render_tag_sheets
 from tillerlens.ui import fields, typed, workspace
-from tillerlens.ui.context import Place, say_error, told
+from tillerlens.ui.context import PageContext, errors_in_place, say_error
 from tillerlens.ui.fields import SCALES
-from tillerlens.ui.text import plain, told_apart
+from tillerlens.ui.text import distinct_labels, plain
 from tillerlens.ui.typed import in_length, length_text, length_unit, read_length, units_now
-from tillerlens.ui.workspace import Board, KeptError
+from tillerlens.ui.workspace import AppFileError, Board
 
 _NEW = "a new board"
 
 
-def show(place: Place) -> None:
+def show(place: PageContext) -> None:
     st.title("Boards")
     st.markdown("Describe a board or wall once. Later photos take their scale and standoff from it.")
     boards = workspace.boards(place.record.folder)
@@ -42,10 +42,10 @@ def _list(boards: list[Board]) -> None:
         st.markdown(f"- **{plain(board.name)}**: {SCALES[board.scale['kind']]}{plain(standoff)}{last}")
 
 
-def _edit(place: Place, boards: list[Board]) -> None:
+def _edit(place: PageContext, boards: list[Board]) -> None:
     by_id: dict[str, Board | None] = {_NEW: None, **{b.id: b for b in boards}}
     ids = list(by_id)
-    names = told_apart({_NEW: _NEW, **{b.id: b.name for b in boards}})
+    names = distinct_labels({_NEW: _NEW, **{b.id: b.name for b in boards}})
     chosen = st.selectbox("Describe", ids, 0, format_func=names.__getitem__, key="board_chosen")
     board = by_id[chosen]
     _fill_once(board, chosen)
@@ -54,9 +54,9 @@ def _edit(place: Place, boards: list[Board]) -> None:
         scale, more, bad = _ask()
         one, two = st.columns(2)
         if one.button("Keep this board", type="primary", key="keep_board"):
-            with told():
+            with errors_in_place():
                 if bad:
-                    raise KeptError("The board is not kept yet.", "Fill in what is marked above.")
+                    raise AppFileError("The board is not kept yet.", "Fill in what is marked above.")
                 fresh = Board(name, scale, **more)
                 workspace.keep_board(place.record.folder, fresh if board is None else replace(fresh, id=board.id))
                 st.session_state.pop("filled", None)
@@ -66,7 +66,7 @@ def _edit(place: Place, boards: list[Board]) -> None:
             return
         sure = two.checkbox("I want to take this board off the list", key=f"sure_{board.id}")
         if two.button("Take it off", disabled=not sure, key="off_board"):
-            with told():
+            with errors_in_place():
                 workspace.remove_board(place.record.folder, board.id)
                 st.rerun()
 
@@ -93,7 +93,7 @@ def _ask() -> tuple[Form, Form, list[str]]:
 # --- tags
 
 
-def _tags(place: Place) -> None:
+def _tags(place: PageContext) -> None:
     low, high = (length_text(round(mm / MM_PER_INCH * 10) / 10 * MM_PER_INCH) for mm in SIDE_RANGE_MM)
     st.markdown(
         "Four sheets with a tag each, for the corners of a board. Print at full size, glue them flat, and measure from centre to "

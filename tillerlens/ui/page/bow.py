@@ -14,14 +14,14 @@ from tillerlens.report.charts.bow import reflex_chart, trends_chart
 from tillerlens.report.words.quantities import say_interval, say_minutes, say_value, say_weight
 from tillerlens.ui import backup, error_net, workspace
 from tillerlens.ui.bow_form import ask_bow, facts
-from tillerlens.ui.context import Place, go, has_room, link, pick_bow, say_error, told
+from tillerlens.ui.context import PageContext, errors_in_place, go, has_room, link, pick_bow, say_error
 from tillerlens.ui.event_form import KINDS, ask_event, say_event
 from tillerlens.ui.fields import in_words
 from tillerlens.ui.page.picture import hand_over
 from tillerlens.ui.stages import line_of, small_picture
 from tillerlens.ui.style import badge
 from tillerlens.ui.text import plain
-from tillerlens.ui.widgets import Known, chart, scrape_of
+from tillerlens.ui.widgets import BowContext, chart, scrape_of
 
 _MORE_ROOMS = {
     "compare": "Compare",
@@ -33,7 +33,7 @@ _MORE_ROOMS = {
 _AT_ONCE = 12  # entries shown before one asks for more
 
 
-def show(place: Place) -> None:
+def show(place: PageContext) -> None:
     head = st.empty()
     head.title("Timeline")
     bow = pick_bow(place)
@@ -42,7 +42,7 @@ def show(place: Place) -> None:
     if trouble is not None:
         say_error(trouble)
     found = timeline(place.record, bow.id)
-    place = Place(place.record, place.settings, found.bow)
+    place = PageContext(place.record, place.settings, found.bow)
     _first(place, found)
     _ways(place, found)
     with st.expander("Note what was done or seen"):
@@ -52,7 +52,7 @@ def show(place: Place) -> None:
     _bow_itself(place, found.bow)
 
 
-def _first(place: Place, found: Timeline) -> None:
+def _first(place: PageContext, found: Timeline) -> None:
     """The sentence of the newest measured picture, before anything else."""
     measured = [s for s in reversed(found.stages) if s.status == "measured"]
     newest = next((s for s in measured if not s.from_front), measured[0] if measured else None)
@@ -68,9 +68,9 @@ def _first(place: Place, found: Timeline) -> None:
         st.caption(plain(found.bow.notes))
 
 
-def _ways(place: Place, found: Timeline) -> None:
+def _ways(place: PageContext, found: Timeline) -> None:
     waiting = 0
-    with told():  # a damaged note on the bench must not hide the timeline
+    with errors_in_place():  # a damaged note on the bench must not hide the timeline
         waiting = len(workspace.on_bench(place.record.folder, found.bow.id))
     if waiting:
         label = f"{waiting} {'photo waits' if waiting == 1 else 'photos wait'} to be kept"
@@ -87,7 +87,7 @@ def _ways(place: Place, found: Timeline) -> None:
 # --- pictures and events
 
 
-def _entries(place: Place, found: Timeline) -> None:
+def _entries(place: PageContext, found: Timeline) -> None:
     entries = list(reversed(found.in_order()))
     if not entries:
         st.info("Nothing here yet. Add a picture, or note what was done.")
@@ -111,7 +111,7 @@ def _entries(place: Place, found: Timeline) -> None:
         st.checkbox(f"Show what came before ({len(entries) - len(shown)} more)", key=key)
 
 
-def _stage(place: Place, bow: Bow, stage: Stage, number: int) -> None:
+def _stage(place: PageContext, bow: Bow, stage: Stage, number: int) -> None:
     with st.container(border=True):
         picture, words = st.columns([1, 3], gap="medium", vertical_alignment="center")
         data = small_picture(place.record, stage)
@@ -135,7 +135,7 @@ def _stage(place: Place, bow: Bow, stage: Stage, number: int) -> None:
                 go("stage", bow, stage)
 
 
-def _numbers(place: Place, stage: Stage) -> str:
+def _numbers(place: PageContext, stage: Stage) -> str:
     """Draw or brace, weight and tiller of a picture, in a line; what was not measured is left out."""
     if stage.status != "measured":
         return ""
@@ -149,7 +149,7 @@ def _numbers(place: Place, stage: Stage) -> str:
     return " · ".join(parts)
 
 
-def _scrape(place: Place, found: Timeline, together: Sequence[Event]) -> None:
+def _scrape(place: PageContext, found: Timeline, together: Sequence[Event]) -> None:
     """All stretches of one scrape as one entry, which is undone in one press."""
     first = together[0]
     scrapes = [e for e in together if e.kind == "scrape"]
@@ -166,12 +166,12 @@ def _scrape(place: Place, found: Timeline, together: Sequence[Event]) -> None:
                 _change_event(place, found, event)
 
 
-def _remove_all(place: Place, events: Sequence[Event]) -> None:
+def _remove_all(place: PageContext, events: Sequence[Event]) -> None:
     for event in events:
         store.remove_event(place.record, event.id)
 
 
-def _event(place: Place, found: Timeline, event: Event) -> None:
+def _event(place: PageContext, found: Timeline, event: Event) -> None:
     with st.container(border=True):
         what, notes = say_event(event, place.units)
         who = f" ({plain(event.who)})" if event.who else ""
@@ -184,12 +184,12 @@ def _event(place: Place, found: Timeline, event: Event) -> None:
         _change_event(place, found, event)
         sure = st.checkbox("I want to take this off the timeline for good", key=f"sure_{event.id}")
         if st.button("Take it off", disabled=not sure, key=f"off_{event.id}"):
-            with told():
+            with errors_in_place():
                 store.remove_event(place.record, event.id)
                 st.rerun()
 
 
-def _change_event(place: Place, found: Timeline, event: Event) -> None:
+def _change_event(place: PageContext, found: Timeline, event: Event) -> None:
     held = f"held_{event.id}"
     opened: Event = st.session_state.setdefault(held, event)  # as this person saw it when the form was opened
     changed = ask_event(event.kind, opened, found, place, f"event_{event.id}_{opened.version}", "Keep the change")
@@ -198,7 +198,7 @@ def _change_event(place: Place, found: Timeline, event: Event) -> None:
         _change(lambda: store.update_event(place.record, changed))
 
 
-def _add_event(place: Place, found: Timeline) -> None:
+def _add_event(place: PageContext, found: Timeline) -> None:
     kind = st.selectbox("What was it?", list(KINDS), format_func=KINDS.__getitem__, key="event_kind")
     if kind == "finding" and not found.stages:
         st.info("A finding is pinned on a picture. Add a picture first.")
@@ -206,7 +206,7 @@ def _add_event(place: Place, found: Timeline) -> None:
     count = st.session_state.get("events_added", 0)
     event = ask_event(kind, None, found, place, f"new_event_{kind}_{count}", "Put it on the timeline")
     if event is not None:
-        with told():
+        with errors_in_place():
             store.add_event(place.record, event)
             st.session_state["events_added"] = count + 1
             st.toast("It is on the timeline.")
@@ -226,10 +226,10 @@ def _change(change: Callable[[], object]) -> None:
 # --- over time, and the bow itself
 
 
-def _over_time(place: Place, found: Timeline) -> None:
+def _over_time(place: PageContext, found: Timeline) -> None:
     if len(found.stages) < 2:
         return
-    known = Known(place.record, found.bow, found.stages, found.events, place.units, place.wish, place.settings)
+    known = BowContext(place.record, found.bow, found.stages, found.events, place.units, place.wish, place.settings)
     with st.expander("Over time"):
         points = trends_of(place.record, found.bow.id)
         chart(
@@ -250,7 +250,7 @@ def _over_time(place: Place, found: Timeline) -> None:
             )
 
 
-def _bow_itself(place: Place, bow: Bow) -> None:
+def _bow_itself(place: PageContext, bow: Bow) -> None:
     with st.expander("The bow itself: sizes, target, notes"):
         held = f"held_{bow.id}"
         opened: Bow = st.session_state.setdefault(held, bow)
@@ -263,8 +263,8 @@ def _bow_itself(place: Place, bow: Bow) -> None:
         backup.offer(place.record, [bow.id], bow.id, "Make a backup of this bow")
         text = st.text_input("To be sure, write the bow's name", key=f"off_name_{bow.id}")
         if st.button("Take it off for good", key=f"off_bow_{bow.id}"):
-            with told():
+            with errors_in_place():
                 if text.strip() != bow.name:
-                    raise workspace.KeptError("Nothing was taken off.", f"Write the bow's name first: {bow.name}.")
+                    raise workspace.AppFileError("Nothing was taken off.", f"Write the bow's name first: {bow.name}.")
                 store.remove_bow(place.record, bow.id)
                 go("shelf")

@@ -29,18 +29,18 @@ from tillerlens.report.charts.bow import bend_pair_chart, gap_pair_chart, recove
 from tillerlens.report.words.bench import moved_sentence
 from tillerlens.report.words.compare import comparison_sentences, recovery_sentence, set_sentences
 from tillerlens.report.words.names import in_order, name_of
-from tillerlens.report.words.quantities import is_plain, is_told, say_interval, say_place, say_two_limbs, say_value
+from tillerlens.report.words.quantities import is_plain, is_significant, say_interval, say_place, say_two_limbs, say_value
 from tillerlens.report.words.verdict import Sentence
 from tillerlens.ui import error_net, widgets
-from tillerlens.ui.context import Place, say_error
-from tillerlens.ui.text import told_apart
+from tillerlens.ui.context import PageContext, say_error
+from tillerlens.ui.text import distinct_labels
 from tillerlens.ui.typed import read_minutes
-from tillerlens.ui.widgets import Known
+from tillerlens.ui.widgets import BowContext
 
 VIEWS = ("laid over each other", "side by side")
 
 
-def show(place: Place) -> None:
+def show(place: PageContext) -> None:
     known = widgets.open_page(place, "Compare")
     measured = known.measured()
     if len(measured) < 2:
@@ -67,11 +67,11 @@ def show(place: Place) -> None:
         say_error(error)
 
 
-def _choose(known: Known, measured: list[Stage]) -> tuple[Stage, Stage]:
+def _choose(known: BowContext, measured: list[Stage]) -> tuple[Stage, Stage]:
     """The two stages, by default the newest pair that can be compared; the address keeps them."""
     by_id = {s.id: s for s in measured}
     usual_then, usual_now = newest_alike(measured)
-    names = told_apart({i: known.title(s) for i, s in by_id.items()})
+    names = distinct_labels({i: known.title(s) for i, s in by_id.items()})
     chosen = []
     for column, name, usual in zip(st.columns(2), ("earlier", "later"), (usual_then, usual_now), strict=True):
         wanted = st.query_params.get(name)
@@ -96,7 +96,7 @@ def newest_alike(measured: Sequence[Stage]) -> tuple[Stage, Stage]:
 
 
 def weighs_otherwise(found: Comparison) -> bool:
-    return found.weight is not None and is_told(found.weight)
+    return found.weight is not None and is_significant(found.weight)
 
 
 def _alike(then: Stage, now: Stage) -> bool:
@@ -118,7 +118,7 @@ def weightiest_first(said: Sequence[Sentence], fine_too: bool = True) -> list[Se
 # --- both at rest, or not
 
 
-def _at_rest(known: Known, then: Stage, now: Stage, found: SetFound) -> None:
+def _at_rest(known: BowContext, then: Stage, now: Stage, found: SetFound) -> None:
     first, *more = weightiest_first(set_sentences(found, known.units), fine_too=False)
     pair = (then.id, now.id)
     widgets.say_first(first)
@@ -145,7 +145,7 @@ def _at_rest(known: Known, then: Stage, now: Stage, found: SetFound) -> None:
     _numbers(values, known)
 
 
-def _ask_minutes(known: Known, stage: Stage, which: str) -> None:
+def _ask_minutes(known: BowContext, stage: Stage, which: str) -> None:
     """How long the bow had been unstrung, asked where it is missing; the measurement stays as it is."""
     key = f"rested_{stage.id}"
     label = f"How long had it been unstrung in the {which} picture? (like 5 min, 2 h, 3 days)"
@@ -164,7 +164,7 @@ def _ask_minutes(known: Known, stage: Stage, which: str) -> None:
     st.rerun()
 
 
-def _recovery(known: Known, now: Stage) -> tuple[list[RestReading], Recovery | None]:
+def _recovery(known: BowContext, now: Stage) -> tuple[list[RestReading], Recovery | None]:
     """The readings of the unstringing that the later picture belongs to, and their curve."""
     of_now = now.values["reflex"]["value"] if "reflex" in now.values else None
     for session in sessions(reflexes_of(known.stages, known.events)):
@@ -173,7 +173,7 @@ def _recovery(known: Known, now: Stage) -> tuple[list[RestReading], Recovery | N
     return [], None
 
 
-def _strung(known: Known, then: Stage, now: Stage, found: Comparison) -> None:
+def _strung(known: BowContext, then: Stage, now: Stage, found: Comparison) -> None:
     pair = (then.id, now.id)
     outcomes = judge_scrapes(found, scrapes_between(known.record, then, now))
     said = comparison_sentences(found, outcomes, known.units)
@@ -205,7 +205,7 @@ def _strung(known: Known, then: Stage, now: Stage, found: Comparison) -> None:
     _numbers({name_of(n): found.values[n] for n in in_order(found.values)}, known)
 
 
-def _shapes(known: Known, then: Picture, now: Picture, pair: tuple[str, str]) -> None:
+def _shapes(known: BowContext, then: Picture, now: Picture, pair: tuple[str, str]) -> None:
     alt = "The centrelines of both stages laid on the handle, the earlier dashed; heights are enlarged"
     widgets.chart(
         known, "The two shapes, heights enlarged", partial(shape_pair_chart, then, now, known.units), "shapes", alt, pair
@@ -215,7 +215,7 @@ def _shapes(known: Known, then: Picture, now: Picture, pair: tuple[str, str]) ->
 # --- the pictures
 
 
-def _picture(known: Known, then: Stage, now: Stage) -> None:
+def _picture(known: BowContext, then: Stage, now: Stage) -> None:
     view = st.segmented_control("The two pictures", VIEWS, default=VIEWS[0], key="compare_view", required=True)
     if view == VIEWS[1]:
         for column, stage, which in zip(st.columns(2), (then, now), ("Earlier", "Later"), strict=True):
@@ -232,7 +232,7 @@ def _picture(known: Known, then: Stage, now: Stage) -> None:
 
 
 @error_net.fragment
-def _fade(known: Known, then: Stage, now: Stage) -> None:
+def _fade(known: BowContext, then: Stage, now: Stage) -> None:
     try:
         with st.spinner("Laying the two pictures over each other"):
             a, b, frame = _laid(known, then, now)
@@ -251,7 +251,7 @@ def _fade(known: Known, then: Stage, now: Stage) -> None:
     st.caption("Lined up on the handle, back up, upper limb to the left. Dashed blue: earlier; amber: later.")
 
 
-def _laid(known: Known, then: Stage, now: Stage) -> tuple[Any, Any, superposed.Frame]:
+def _laid(known: BowContext, then: Stage, now: Stage) -> tuple[Any, Any, superposed.BowFrame]:
     a, b = known.document(then), known.document(now)
     frame = superposed.frame_for((a, b))
     pictures = [
@@ -263,7 +263,13 @@ def _laid(known: Known, then: Stage, now: Stage) -> tuple[Any, Any, superposed.F
 
 @st.cache_data(max_entries=6, show_spinner=False)
 def _warped(
-    folder: str, sha256: str, name: str, mark: str, frame: superposed.Frame, _found: Measurement, _store: tuple[Known, Stage]
+    folder: str,
+    sha256: str,
+    name: str,
+    mark: str,
+    frame: superposed.BowFrame,
+    _found: Measurement,
+    _store: tuple[BowContext, Stage],
 ) -> Any:
     """The original warped into the frame; ``mark`` tells measurements apart. Raises RecordError and PhotoError."""
     known, stage = _store
@@ -273,7 +279,7 @@ def _warped(
 # --- numbers
 
 
-def _gaps(found: Comparison, known: Known) -> None:
+def _gaps(found: Comparison, known: BowContext) -> None:
     lines = ["| from handle | upper | lower | upper − lower |", "|---|---|---|---|"]
     for at, changes in sorted(found.gaps.items()):
         two = say_two_limbs(*changes, known.units)
@@ -286,10 +292,10 @@ def _gaps(found: Comparison, known: Known) -> None:
         st.caption("Bold: more than its interval.")
 
 
-def _numbers(values: dict[str, Value], known: Known) -> None:
+def _numbers(values: dict[str, Value], known: BowContext) -> None:
     lines = ["| change | now minus earlier | interval |", "|---|---|---|"]
     for name, v in values.items():
-        told = "**" if is_told(v) else ""
+        told = "**" if is_significant(v) else ""
         interval = say_interval(v, known.units).replace(" ", "\u00a0")
         lines.append(f"| {name} | {told}{say_value(v, known.units)}{told} | {interval} |")
     with st.expander("All numbers"):

@@ -30,14 +30,14 @@ from tillerlens.report.words.speed import speed_words
 from tillerlens.report.words.verdict import Sentence
 from tillerlens.ui import widgets
 from tillerlens.ui.chart_view import drawn
-from tillerlens.ui.context import Place, say_error
+from tillerlens.ui.context import PageContext, say_error
+from tillerlens.ui.drawings import drawing
 from tillerlens.ui.fields import FACES
-from tillerlens.ui.guide_pictures import hung_weight
 from tillerlens.ui.page.weights import bench_of
 from tillerlens.ui.queue import MEASURING, in_turn
 from tillerlens.ui.text import plain
 from tillerlens.ui.typed import in_length, in_units, is_bare, read_length, units_now
-from tillerlens.ui.widgets import Known
+from tillerlens.ui.widgets import BowContext
 
 CLIPS = ["m4a", "mp4", "mov", "wav", "mp3", "aac", "3gp", "webm", "ogg", "flac", "caf", "amr"]
 MOST_CLIPS = 12
@@ -45,7 +45,7 @@ GRAINS_PER_POUND = 10.0  # the arrow whose speed is expected where none is named
 
 
 @dataclass(frozen=True, eq=False)
-class Told:
+class HeardShots:
     """What the last shots said, with a chart of each clip's sound, which itself is not held on to. ``draw_mm`` and ``draw_to``
     go into the record with it; None: not typed."""
 
@@ -59,7 +59,7 @@ class Told:
     draw_to: str
 
 
-def show(place: Place) -> None:
+def show(place: PageContext) -> None:
     known = widgets.open_page(place, "Without scale or chronograph")
     top = st.container()
     said = _speed(known)
@@ -78,7 +78,7 @@ def show(place: Place) -> None:
 # --- speed by ear
 
 
-def _speed(known: Known) -> Sentence | None:
+def _speed(known: BowContext) -> Sentence | None:
     st.markdown("#### Speed by ear")
     st.markdown(
         "Let the phone record one shot, string and thump. Measure from the bow's handle to the target's face, and say where the "
@@ -86,7 +86,7 @@ def _speed(known: Known) -> Sentence | None:
     )
     key = f"ear_{known.bow.id}"
     _ask_shot(known, key)
-    told: Told | None = st.session_state.get(f"{key}_told")
+    told: HeardShots | None = st.session_state.get(f"{key}_told")
     if told is None:
         _expected(known)
         return None
@@ -114,7 +114,7 @@ def _speed(known: Known) -> Sentence | None:
     return said[0]
 
 
-def _ask_shot(known: Known, key: str) -> None:
+def _ask_shot(known: BowContext, key: str) -> None:
     metric = known.units.length == "cm"
     far, mass = ("m" if metric else "yd"), ("g" if known.units.weight == "kg" else "gr")
     with st.form(f"{key}_form", border=True):
@@ -152,7 +152,7 @@ def _ask_shot(known: Known, key: str) -> None:
         say_error(error)
 
 
-def _listen(files: Sequence[tuple[str, bytes]], texts: dict[str, str], to: str) -> Told:
+def _listen(files: Sequence[tuple[str, bytes]], texts: dict[str, str], to: str) -> HeardShots:
     """All that the clips say. Raises TillerLensError for what is missing or cannot be heard."""
     metric = units_now().length == "cm"
     if not files or len(files) > MOST_CLIPS:
@@ -186,14 +186,14 @@ def _listen(files: Sequence[tuple[str, bytes]], texts: dict[str, str], to: str) 
             names.append(sound.name)
             charts.append(sound_spec(sound, heard[-1]))
     flights = tuple(fly(h.between_s, at, kg) for h in heard)
-    return Told(tuple(names), tuple(charts), tuple(heard), flights, together(flights), at, draw, to)
+    return HeardShots(tuple(names), tuple(charts), tuple(heard), flights, together(flights), at, draw, to)
 
 
 def _decoded(data: bytes, name: str) -> Callable[[], Sound]:
     return lambda: read_sound(data, name)
 
 
-def _expected(known: Known) -> None:
+def _expected(known: BowContext) -> None:
     """Where no arrow's speed is known, what wooden bows usually give of the energy that the weighings tell."""
     if known.of_kind("arrow_speed"):
         return
@@ -207,7 +207,7 @@ def _expected(known: Known) -> None:
         widgets.say_rest([usual_words(speeds, kg, known.units)])
 
 
-def _bench_of(known: Known) -> Bench | None:
+def _bench_of(known: BowContext) -> Bench | None:
     hand = of.on_hand(known.stages, known.events)
     if not hand.weighings and not any(s.state == "drawn" for s in hand.strung):
         return None
@@ -218,11 +218,11 @@ def _bench_of(known: Known) -> Bench | None:
 # --- weight without a scale
 
 
-def _hung(known: Known, alone: bool) -> Sentence | None:
+def _hung(known: BowContext, alone: bool) -> Sentence | None:
     """alone: whether what is found is the page's first sentence, so that it need not be said here."""
     st.markdown("#### Weight without a scale")
     words, picture = st.columns([3, 2], gap="medium")
-    picture.image(hung_weight(), width="stretch", alt="A bow on its tree with jugs on the string and a rope as a stop")
+    picture.image(drawing("hung_weight"), width="stretch", alt="A bow on its tree with jugs on the string and a rope as a stop")
     with words:
         st.markdown(
             "Hang a known weight from the string and take the photo as for any draw: that is one weighing. With a photo of the "
@@ -259,7 +259,7 @@ def _hung(known: Known, alone: bool) -> Sentence | None:
     return _weighed(known, hung, asked[0], stage, (key, alone))
 
 
-def _weighed(known: Known, hung: Hung, text: str, stage: Stage, how: tuple[str, bool]) -> Sentence | None:
+def _weighed(known: BowContext, hung: Hung, text: str, stage: Stage, how: tuple[str, bool]) -> Sentence | None:
     """The sum, what it makes of the curve, and the way into the record."""
     key, alone = how
     draw = stage.values.get("draw_length_back", {})

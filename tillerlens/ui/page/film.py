@@ -31,11 +31,11 @@ from tillerlens.report.words.film import draw_rows, draw_words, first_words, fra
 from tillerlens.report.words.quantities import Units
 from tillerlens.report.words.verdict import Sentence
 from tillerlens.ui import batch, chart_view, error_net, widgets
-from tillerlens.ui.batch import Known, Rests
-from tillerlens.ui.context import Place, link, long_work, pick_bow, say_error, told, was_stopped
+from tillerlens.ui.batch import BenchContext, Rests
+from tillerlens.ui.context import PageContext, errors_in_place, link, long_work, pick_bow, say_error, was_stopped
 from tillerlens.ui.fields import in_words
 from tillerlens.ui.queue import MEASURING, in_turn
-from tillerlens.ui.text import plain, told_apart
+from tillerlens.ui.text import distinct_labels, plain
 from tillerlens.ui.workspace import OnBench
 
 _KINDS = ["mp4", "mov", "m4v", "3gp", "mkv", "webm"]
@@ -46,12 +46,12 @@ _EVERY = {2.0: "every 2 in (5 cm) of draw", 1.0: "every inch (2.5 cm) of draw", 
 _REMEMBERED, _KEPT, _PLAYED, _WEIGHED = "draw_film", "draw_film_kept", "draw_film_played", "draw_film_weighed"
 
 
-def show(place: Place) -> None:
+def show(place: PageContext) -> None:
     head = st.empty()
     head.title("Draw on film")
     bow = pick_bow(place, quiet=True)
     head.title(f"Draw on film: {plain(bow.name)}")
-    known = Known.of(replace(place, bow=bow), bow)
+    known = BenchContext.of(replace(place, bow=bow), bow)
     form = _form(known)
     why = batch.lacking(known, form)
     if why is not None:
@@ -85,9 +85,9 @@ def show(place: Place) -> None:
         st.session_state[_REMEMBERED] = key, film
     _tell(known, film)
     if film.stages:
-        with told():
+        with errors_in_place():
             _play(film, _to_play(data, film, key), known.place.units)
-        with told():
+        with errors_in_place():
             bench, readings = _weighed(known, film, key)
             _weight(known, bench, readings, key)
             _numbers(film, known.place.units, None if bench is None else bench.curve)
@@ -96,7 +96,7 @@ def show(place: Place) -> None:
         _offer_to_keep(known, data, film, key)
 
 
-def _offer_to_keep(known: Known, data: bytes, film: DrawFilm, key: object) -> None:
+def _offer_to_keep(known: BenchContext, data: bytes, film: DrawFilm, key: object) -> None:
     """Frames of the pull for the timeline, where everything else about the bow stands."""
     count = len(over_the_pull(film.stages))
     if st.session_state.get(_KEPT) == key:
@@ -104,19 +104,19 @@ def _offer_to_keep(known: Known, data: bytes, film: DrawFilm, key: object) -> No
         link("bow", "To the timeline", known.bow)
     elif count and st.button(f"Keep {count} frame{'s' if count > 1 else ''} of the pull with the bow", key="keep_film"):
         rest = Rests(known).of(_on_bench(known, film.name))
-        with told(), st.spinner("Keeping the frames"):
+        with errors_in_place(), st.spinner("Keeping the frames"):
             keep_draw(known.place.record, known.bow.id, data, film, rest.id if isinstance(rest, Stage) else None)
             st.session_state[_KEPT] = key
             st.rerun()
 
 
-def _on_bench(known: Known, name: str) -> OnBench:
+def _on_bench(known: BenchContext, name: str) -> OnBench:
     return OnBench("", name, known.bow.id, {"state": "drawn"})
 
 
-def _form(known: Known) -> Form:
+def _form(known: BenchContext) -> Form:
     """The shot's form: the bow's sizes with the scale of the board that is chosen."""
-    names = told_apart({b.id: b.name for b in known.boards})
+    names = distinct_labels({b.id: b.name for b in known.boards})
     board = None
     if names:
         board = st.selectbox(
@@ -125,7 +125,7 @@ def _form(known: Known) -> Form:
     return batch.form_of(known, OnBench("", "clip", known.bow.id, {"state": "drawn"}, board_id=board or None))
 
 
-def _followed(known: Known, data: bytes, name: str, form: Form, every_in: float) -> DrawFilm | None:
+def _followed(known: BenchContext, data: bytes, name: str, form: Form, every_in: float) -> DrawFilm | None:
     bar = st.empty()
     with bar.container():
         tell = long_work("Looking for the bow", "film")
@@ -151,7 +151,7 @@ def _followed(known: Known, data: bytes, name: str, form: Form, every_in: float)
     return film
 
 
-def _tell(known: Known, film: DrawFilm) -> None:
+def _tell(known: BenchContext, film: DrawFilm) -> None:
     units = known.place.units
     if film.status != "measured":
         _reasons(film)
@@ -165,7 +165,7 @@ def _tell(known: Known, film: DrawFilm) -> None:
         _reasons(film)
 
 
-def _weighed(known: Known, film: DrawFilm, key: object) -> tuple[Bench | None, Sequence[Reading]]:
+def _weighed(known: BenchContext, film: DrawFilm, key: object) -> tuple[Bench | None, Sequence[Reading]]:
     """What the bow weighs along the pull by its weighings since wood last came off, and those; worked out once."""
     record, bow = known.place.record, known.bow
     events = store.list_events(record, bow.id)
@@ -185,7 +185,7 @@ def _weighed(known: Known, film: DrawFilm, key: object) -> tuple[Bench | None, S
     return bench, readings
 
 
-def _weight(known: Known, bench: Bench | None, readings: Sequence[Reading], key: object) -> None:
+def _weight(known: BenchContext, bench: Bench | None, readings: Sequence[Reading], key: object) -> None:
     if bench is None:
         st.caption("Weigh the bow at two draws, and the weight along this pull and its energy stand here.")
         link("weights", "Type in weighings", known.bow)

@@ -16,7 +16,7 @@ from tillerlens.ui import widgets
 from tillerlens.ui.context import say_error
 from tillerlens.ui.text import plain
 from tillerlens.ui.typed import in_length, in_weight, length_text, read_length, read_weight, units_now, weight_text
-from tillerlens.ui.widgets import Known
+from tillerlens.ui.widgets import BowContext
 
 # field, what it asks, what it holds at first where the bow does not tell, may it stay empty
 _FIELDS = (
@@ -32,7 +32,7 @@ _FIELDS = (
 _HINTS = {"width": "left empty: what makers usually cut", "tree": "left empty: a flat back", "wood": "hickory, osage, red oak"}
 
 
-def show_next_bow(known: Known, moisture: float | None) -> None:
+def show_next_bow(known: BowContext, moisture: float | None) -> None:
     """A form for the sizes and, below it, the layout. ``moisture``: the wood's, %, as last noted."""
     st.markdown("#### The next bow")
     key = f"laid_out_{known.bow.id}"
@@ -64,7 +64,7 @@ def _usual(name: str, usual: float | None) -> str:
     return length_text(round(usual, -1) if units_now().length == "cm" else usual)  # whole centimetres where those are read
 
 
-def _start(known: Known, name: str) -> str:
+def _start(known: BowContext, name: str) -> str:
     bow = known.bow
     if name == "length" and bow.length_mm is not None:
         return length_text(bow.length_mm)

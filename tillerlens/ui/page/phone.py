@@ -8,11 +8,11 @@ from tillerlens.server import Access, Shop, looking_only, shop_now, visitor
 from tillerlens.server.answers import START, WARNING
 from tillerlens.server.uploads import MOST_MB
 from tillerlens.server.visit import others_in_words
-from tillerlens.ui.context import Place
+from tillerlens.ui.context import PageContext
 from tillerlens.ui.text import plain
 
 
-def show(place: Place) -> None:
+def show(place: PageContext) -> None:
     st.title("On the phone")
     shop = shop_now()
     if shop is None or shop.address is None:

@@ -18,8 +18,8 @@ from tillerlens.record.entries import say_time
 from tillerlens.report.words.verdict import verdict
 from tillerlens.server.uploads import MOST_MB
 from tillerlens.ui import batch, cache, error_net, workspace
-from tillerlens.ui.batch import BARE, Found, Known, Rests
-from tillerlens.ui.context import Place, go, link, long_work, pick_bow, say_error, told, was_stopped
+from tillerlens.ui.batch import BARE, BenchContext, MeasuredPhoto, Rests
+from tillerlens.ui.context import PageContext, errors_in_place, go, link, long_work, pick_bow, say_error, was_stopped
 from tillerlens.ui.fields import (
     BRACE,
     DEEP,
@@ -40,7 +40,7 @@ from tillerlens.ui.page.photo import Picked, point_at
 from tillerlens.ui.page.stage import earlier_reflex_of
 from tillerlens.ui.result import Shown, show_details
 from tillerlens.ui.stages import line_of
-from tillerlens.ui.text import plain, told_apart
+from tillerlens.ui.text import distinct_labels, plain
 from tillerlens.ui.typed import (
     follow,
     followed,
@@ -59,7 +59,7 @@ _NEW = "new:"
 _PLACES = {"left": "on the left", "right": "on the right", "top": "at the top", "bottom": "at the bottom"}
 
 
-def show(place: Place) -> None:
+def show(place: PageContext) -> None:
     head = st.empty()
     head.title("Add photos")
     bow = pick_bow(place, quiet=True)
@@ -68,7 +68,7 @@ def show(place: Place) -> None:
     with st.container():  # what stands below keeps its place, and stays open, when a trouble goes
         for trouble in _refused(bow):
             st.error(plain(trouble))
-    known = Known.of(place, bow)
+    known = BenchContext.of(place, bow)
     waiting = batch.in_order(workspace.on_bench(place.record.folder, bow.id))
     if waiting:
         _kept_just_now(place, bow)
@@ -90,7 +90,7 @@ def show(place: Place) -> None:
 # --- onto the bench
 
 
-def hand_over(place: Place, bow: Bow) -> None:
+def hand_over(place: PageContext, bow: Bow) -> None:
     """The field that takes photos; what was handed over lies on the bench, and the page that shows it is opened."""
     count = st.session_state.get("handed", 0)
     uploads = st.file_uploader(
@@ -127,11 +127,11 @@ def _refused(bow: Bow) -> Sequence[str]:
     return troubles if of == bow.id else ()
 
 
-def _lay(place: Place, bow: Bow, data: bytes, name: str) -> str | None:
+def _lay(place: PageContext, bow: Bow, data: bytes, name: str) -> str | None:
     """Put one picture on the bench; the trouble in words when it is none, or is on the timeline already."""
     try:
         photo = cache.decoded(data, name)
-        known = Known.of(place, bow)
+        known = BenchContext.of(place, bow)
         if any(s.sha256 == photo.sha256 for s in known.stages):
             return f"{name} is on this bow's timeline already."
         batch.guess(known, data, name)
@@ -142,7 +142,7 @@ def _lay(place: Place, bow: Bow, data: bytes, name: str) -> str | None:
     return None
 
 
-def _kept_just_now(place: Place, bow: Bow) -> None:
+def _kept_just_now(place: PageContext, bow: Bow) -> None:
     """What was kept last, with the way to each."""
     ids = st.session_state.get("just_kept")
     if not ids:
@@ -164,7 +164,7 @@ def _kept_just_now(place: Place, bow: Bow) -> None:
 # --- on the bench
 
 
-def _bench(known: Known, waiting: list[OnBench]) -> None:
+def _bench(known: BenchContext, waiting: list[OnBench]) -> None:
     alone = len(waiting) == 1
     wanted = st.query_params.get("picture")
     close = waiting[0].sha256 if alone else next((w.sha256 for w in waiting if w.sha256 == wanted), None)
@@ -185,7 +185,7 @@ def _bench(known: Known, waiting: list[OnBench]) -> None:
     _measure(known, cards)
 
 
-def _sizes(known: Known) -> Known:
+def _sizes(known: BenchContext) -> BenchContext:
     """The two lengths that every photo of a bow needs, asked of the bow once; whatever is typed is kept with it at once."""
     if known.bow.length_mm is not None and known.bow.handle_mm is not None:
         return known
@@ -216,30 +216,30 @@ def _sizes(known: Known) -> Known:
 # --- what it hangs on
 
 
-def _scales(known: Known) -> dict[str, str]:
+def _scales(known: BenchContext) -> dict[str, str]:
     """What a photo's scale may come from: boards by their identity, the bow itself, or one that is described here."""
     names = {b.id: f"{b.name} ({SCALES[b.scale['kind']]})" for b in known.boards}
     names |= {BARE["kind"]: "no board: the bow's own length"}
-    return told_apart(names | {f"{_NEW}{kind}": f"new: {words}" for kind, words in SCALES.items() if kind != BARE["kind"]})
+    return distinct_labels(names | {f"{_NEW}{kind}": f"new: {words}" for kind, words in SCALES.items() if kind != BARE["kind"]})
 
 
-def _scale_of(known: Known, picture: OnBench) -> str:
+def _scale_of(known: BenchContext, picture: OnBench) -> str:
     if known.board(picture) is not None:
         return str(picture.board_id)
     kind = picture.form.get("scale", BARE)["kind"]
     return kind if kind == BARE["kind"] else f"{_NEW}{kind}"
 
 
-def _put_scale(known: Known, picture: OnBench, chosen: str) -> None:
+def _put_scale(known: BenchContext, picture: OnBench, chosen: str) -> None:
     if chosen.startswith(_NEW):
         changed = batch.on_board(picture, None, {"kind": chosen.removeprefix(_NEW)})
     else:
         changed = batch.on_board(picture, None if chosen == BARE["kind"] else chosen)
-    with told():
+    with errors_in_place():
         workspace.note(known.place.record.folder, changed)
 
 
-def _ask_scale(known: Known, pictures: list[OnBench], key: str, label: str) -> list[OnBench]:
+def _ask_scale(known: BenchContext, pictures: list[OnBench], key: str, label: str) -> list[OnBench]:
     """One choice for these photos, and the fields of what is described anew; the photos as they then are."""
     names = _scales(known)
     now = {_scale_of(known, p) for p in pictures}
@@ -258,7 +258,7 @@ def _ask_scale(known: Known, pictures: list[OnBench], key: str, label: str) -> l
     return pictures
 
 
-def _describe(known: Known, pictures: list[OnBench], kind: str, key: str) -> list[OnBench]:
+def _describe(known: BenchContext, pictures: list[OnBench], kind: str, key: str) -> list[OnBench]:
     """The fields of a scale that is not on the list of boards yet."""
     from tillerlens.ui.rows import ask_centres  # number rows for tags
 
@@ -281,7 +281,7 @@ def _describe(known: Known, pictures: list[OnBench], kind: str, key: str) -> lis
     for p in pictures:
         changed = replace(p, form={**{k: v for k, v in p.form.items() if k not in ("scale", "standoff_in")}, **new})
         if changed != p:
-            with told():
+            with errors_in_place():
                 workspace.note(known.place.record.folder, changed)
         out.append(changed)
     return out
@@ -297,7 +297,7 @@ def _text(inches: Any) -> str:
 class _Card:
     """One photo beside its fields. What they say is kept as it is typed; the verdict's place is filled once it is measured."""
 
-    def __init__(self, known: Known, picture: OnBench, number: int, others: list[OnBench], close: bool) -> None:
+    def __init__(self, known: BenchContext, picture: OnBench, number: int, others: list[OnBench], close: bool) -> None:
         self.known, self.picture, self.alone, self.close = known, picture, len(others) == 1, close
         self.pressed, self.usable, self.others = False, True, others
         self.bad: TillerLensError | None = None
@@ -331,7 +331,7 @@ class _Card:
 
     def _note(self, changed: OnBench) -> None:
         if changed != self.picture:
-            with told():
+            with errors_in_place():
                 workspace.note(self.known.place.record.folder, changed)
             self.picture = changed
 
@@ -375,7 +375,7 @@ class _Card:
         if chosen == seen:
             return
         form = {k: v for k, v in self.picture.form.items() if k not in ("view", "facing")}
-        with told():
+        with errors_in_place():
             form |= batch.as_seen_from(self.known, self.picture, chosen)
         if chosen != "side" and form.get("state") == "drawn":
             form["state"] = "braced"
@@ -484,7 +484,7 @@ class _Card:
         own = {k: v for k, v in self.picture.form.items() if k not in _POINTED}
         self._note(replace(self.picture, form={**own, **{k: pointed[k] for k in _POINTED if k in pointed}}))
 
-    def say(self, found: Found) -> None:
+    def say(self, found: MeasuredPhoto) -> None:
         """The verdict, what was guessed, and, looked at closely, everything else."""
         place, measurement = self.known.place, found.measurement
         earlier = earlier_reflex_of(self.known.stages, measurement.state)
@@ -508,7 +508,7 @@ class _Card:
 _POINTED = ("marks_px", "clicks", "set_by_hand", "edges_px")
 
 
-def _say_guesses(known: Known, picture: OnBench) -> None:
+def _say_guesses(known: BenchContext, picture: OnBench) -> None:
     state, scale = (*picture.guessed, "", "")[:2]
     board = known.board(picture)
     own = SCALES[picture.form.get("scale", BARE)["kind"]]
@@ -516,7 +516,7 @@ def _say_guesses(known: Known, picture: OnBench) -> None:
     st.caption(plain(f"{state} {scale}".strip()))
 
 
-def _measure(known: Known, cards: list[_Card]) -> None:
+def _measure(known: BenchContext, cards: list[_Card]) -> None:
     """Measure them one by one into their places; the fields can be used meanwhile."""
     rests = Rests(known)
     of = {c.sha: c for c in cards if c.usable}
@@ -547,15 +547,15 @@ def _measure(known: Known, cards: list[_Card]) -> None:
             card.say(found)
 
 
-def _say_quality(known: Known, picture: OnBench) -> None:
+def _say_quality(known: BenchContext, picture: OnBench) -> None:
     """What to do better with the next photo, one thing at a time, while this one cannot be measured yet."""
-    with told(), st.spinner("Looking at the photo"):
+    with errors_in_place(), st.spinner("Looking at the photo"):
         doubts = cache.doubts(workspace.picture_of(known.place.record.folder, picture), picture.name)
         if doubts:
             st.warning(plain(f"{doubts[0].text} {doubts[0].remedy}".strip()))
 
 
-def _keep(known: Known, cards: list[_Card], waiting: list[OnBench]) -> None:
+def _keep(known: BenchContext, cards: list[_Card], waiting: list[OnBench]) -> None:
     """Measure and keep; what cannot be kept stays on the bench, and it is said why."""
     pictures = [c.picture for c in cards if c.usable and c.bad is None]
     if was_stopped("keeping"):
@@ -580,7 +580,7 @@ def _keep(known: Known, cards: list[_Card], waiting: list[OnBench]) -> None:
     go("picture", known.bow)
 
 
-def _clear(place: Place, picture: OnBench) -> None:
+def _clear(place: PageContext, picture: OnBench) -> None:
     workspace.clear_away(place.record.folder, picture)
     st.query_params.pop("picture", None)
     st.rerun()

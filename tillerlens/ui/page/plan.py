@@ -30,12 +30,12 @@ from tillerlens.report.words.plan_tables import plan_tables, scraped
 from tillerlens.report.words.quantities import Units, say_interval, say_place, say_value
 from tillerlens.report.words.verdict import Sentence
 from tillerlens.ui import widgets
-from tillerlens.ui.context import Place, say_error
+from tillerlens.ui.context import PageContext, say_error
 from tillerlens.ui.page import what_if
 from tillerlens.ui.queue import MEASURING, in_turn
 from tillerlens.ui.text import plain
 from tillerlens.ui.typed import in_length, in_weight, length_text, read_length, read_weight, say_in, weight_text
-from tillerlens.ui.widgets import Known
+from tillerlens.ui.widgets import BowContext
 
 CLOCKS_APART = timedelta(minutes=10)  # by which a phone's clock may be ahead of the shop's
 BEND_WORDS: dict[Bend, str] = {
@@ -48,7 +48,7 @@ BEND_WORDS: dict[Bend, str] = {
 }
 
 
-def show(place: Place) -> None:
+def show(place: PageContext) -> None:
     known = widgets.open_page(place, "Scraping plan")
     _undo(known)
     top = st.container()
@@ -60,7 +60,7 @@ def show(place: Place) -> None:
     widgets.take_back(known, ("scrape",), "plan")
 
 
-def _undo(known: Known) -> None:
+def _undo(known: BowContext) -> None:
     """The scrape that was just noted, taken back in one press."""
     when = st.session_state.get("just_scraped")
     part = next((e for e in known.events if e.kind == "scrape" and e.happened_at == when), None)
@@ -80,7 +80,7 @@ def _undo(known: Known) -> None:
 # --- what is wished
 
 
-def _wish(known: Known) -> ScrapeTarget | None:
+def _wish(known: BowContext) -> ScrapeTarget | None:
     """The wish that the bow carries, with the fields to change it; weight and draw are kept with the bow."""
     bow, full = known.bow, known.full_draw_mm
     with st.expander("Target", expanded=bow.wish_weight_n is None or full is None):
@@ -120,7 +120,7 @@ def _wish(known: Known) -> ScrapeTarget | None:
         return ScrapeTarget(bow.wish_weight_n, full, bend, usual, kept)
 
 
-def _keep_wish(known: Known, weight: float | None, draw: float | None) -> None:
+def _keep_wish(known: BowContext, weight: float | None, draw: float | None) -> None:
     if weight is None or draw is None:
         st.error("Weight and draw are both needed.")
         return
@@ -136,7 +136,7 @@ def _keep_wish(known: Known, weight: float | None, draw: float | None) -> None:
 # --- the plan
 
 
-def _planned(known: Known, wish: ScrapeTarget | None, sections: dict[LimbName, LimbSections] | None) -> None:
+def _planned(known: BowContext, wish: ScrapeTarget | None, sections: dict[LimbName, LimbSections] | None) -> None:
     hand = of.on_hand(known.stages, known.events)
     drawn = [s for s in hand.strung if s.state == "drawn"]
     lacking = _out_of_time(known) or _lacking(known, hand, wish)
@@ -185,7 +185,7 @@ def _plan(mark: str, wish: ScrapeTarget, _of: tuple[Any, ...]) -> Plan:
 _WAYS = {"picture": "Add a picture", "bow": "To the timeline"}
 
 
-def _out_of_time(known: Known) -> tuple[str, str, str, str] | None:
+def _out_of_time(known: BowContext) -> tuple[str, str, str, str] | None:
     """As ``_lacking``, of the first time that is still to come: it would count as newer than whatever is done next."""
     latest = now() + CLOCKS_APART
     for number, stage in enumerate(known.stages, start=1):
@@ -199,7 +199,7 @@ def _out_of_time(known: Known) -> tuple[str, str, str, str] | None:
     return text, "A plan goes by what was done last.", "Set the time of that entry on the timeline.", "bow"
 
 
-def evidence_of(known: Known, hand: of.OnHand) -> str:
+def evidence_of(known: BowContext, hand: of.OnHand) -> str:
     """Which pictures the plan goes by, and which it leaves out and why, in sentences."""
     number = {s.id: k for k, s in enumerate(known.stages, start=1)}
     used = {s.id for s in hand.strung}
@@ -218,7 +218,7 @@ def _when(at: datetime) -> str:
     return f"{at.astimezone():%d %b %Y, %H:%M}"
 
 
-def _lacking(known: Known, hand: of.OnHand, wish: ScrapeTarget | None) -> tuple[str, str, str, str] | None:
+def _lacking(known: BowContext, hand: of.OnHand, wish: ScrapeTarget | None) -> tuple[str, str, str, str] | None:
     """(sentence, why, what to do, where) of the first thing a plan lacks."""
     drawn = [s for s in hand.strung if s.state == "drawn"]
     if wish is None:
@@ -245,7 +245,7 @@ def _lacking(known: Known, hand: of.OnHand, wish: ScrapeTarget | None) -> tuple[
     return None
 
 
-def _say(known: Known, plan: Plan, said: PlanWords) -> None:
+def _say(known: BowContext, plan: Plan, said: PlanWords) -> None:
     lead = _lead(plan, said)
     widgets.say_first(lead)
     alt = "Both limbs' outlines, handle to handle, with the wood to take off hanging from the belly and what to leave in boxes"
@@ -274,7 +274,7 @@ def _say(known: Known, plan: Plan, said: PlanWords) -> None:
         _did_it(known, plan)
 
 
-def _tables(known: Known, plan: Plan) -> None:
+def _tables(known: BowContext, plan: Plan) -> None:
     """Both limbs by station, and the whole on one page for the bench."""
     st.markdown("#### By station")
     for column, table in zip(st.columns(2, gap="medium"), plan_tables(plan, known.units), strict=True):
@@ -308,7 +308,7 @@ def _lead(plan: Plan, said: PlanWords) -> Sentence:
     return Sentence("plan", f"Take the most off here: {where[0].lower()}{where[1:]}{count}.", "finding")
 
 
-def _gaps(known: Known, plan: Plan) -> None:
+def _gaps(known: BowContext, plan: Plan) -> None:
     if not plan.now.gaps or plan.stop is not None:
         return
     lines = ["| from handle | upper − lower now | after |", "|---|---|---|"]
@@ -323,7 +323,7 @@ def _gaps(known: Known, plan: Plan) -> None:
 # --- done
 
 
-def _did_it(known: Known, plan: Plan) -> None:
+def _did_it(known: BowContext, plan: Plan) -> None:
     """Strokes, if they were counted, and one button that notes every stretch as scraped."""
     st.markdown("#### When it is done")
     with st.form("did_it", border=True):
@@ -364,5 +364,5 @@ def _mark(plan: Plan) -> str:
     return "_".join(f"{s.limb[0]}{s.from_nock_mm[0]:.0f}" for s in plan.stretches)
 
 
-def _said_stretch(s: Stretch, plan: Plan, known: Known) -> str:
+def _said_stretch(s: Stretch, plan: Plan, known: BowContext) -> str:
     return f"Strokes on the {s.limb} limb, {say_where(s, plan.leave, known.units)} from the nock"

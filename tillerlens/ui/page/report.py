@@ -16,16 +16,16 @@ from tillerlens.report.page import render_page
 from tillerlens.report.pdf import Paper, render_pdf
 from tillerlens.report.story import lay_out
 from tillerlens.ui import widgets
-from tillerlens.ui.context import Place, say_error
+from tillerlens.ui.context import PageContext, say_error
 from tillerlens.ui.text import plain
-from tillerlens.ui.widgets import Known
+from tillerlens.ui.widgets import BowContext
 
 PAPERS: dict[Paper, str] = {"letter": "Letter", "a4": "A4"}
 ALWAYS = ("Inspection", "Take care")  # cautions are in every report
 PREVIEW_DPI = 90.0
 
 
-def show(place: Place) -> None:
+def show(place: PageContext) -> None:
     known = widgets.open_page(place, "Report")
     try:
         with st.spinner("Gathering the bow's pages"):
@@ -45,7 +45,7 @@ def show(place: Place) -> None:
     _preview(content, paper)
 
 
-def _first(known: Known, content: Report) -> None:
+def _first(known: BowContext, content: Report) -> None:
     summary = content.section("Summary").text
     measured = sum(s.status == "measured" for s in known.stages)
     text = summary[0] if summary else f"{measured} of {len(known.stages)} pictures are measured."
@@ -66,7 +66,7 @@ def _choose(content: Report) -> tuple[Report, Paper]:
     return replace(content, sections=kept, notes=content.notes if notes else ""), paper
 
 
-def _take_along(known: Known, content: Report, paper: Paper) -> None:
+def _take_along(known: BowContext, content: Report, paper: Paper) -> None:
     stem = re.sub(r"[^\w-]+", "-", known.bow.name).strip("-") or "bow"
     left, right = st.columns(2)
     left.download_button(
@@ -98,12 +98,12 @@ def _preview(content: Report, paper: Paper) -> None:
 # --- made once, by what goes in
 
 
-def _content(known: Known) -> Report:
+def _content(known: BowContext) -> Report:
     return _laid_out(known.mark, known)
 
 
 @st.cache_data(max_entries=6, show_spinner=False)
-def _laid_out(key: str, _known: Known) -> Report:
+def _laid_out(key: str, _known: BowContext) -> Report:
     story = story_of(_known.record, _known.bow.id, found=Timeline(_known.bow, _known.stages, _known.events, {}))
     weighed = weighed_now(_known.bow, _known.stages, _known.events, _known.document)
     _known.unchanged()

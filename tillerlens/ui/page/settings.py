@@ -12,7 +12,7 @@ from tillerlens.core.events import Face
 from tillerlens.report.words.quantities import LengthUnit, WeightUnit
 from tillerlens.report.words.verdict import CARE_ALWAYS, CARE_UNDER_TENSION, Wish
 from tillerlens.ui import backup, workspace
-from tillerlens.ui.context import Place, say_error, told
+from tillerlens.ui.context import PageContext, errors_in_place, say_error
 from tillerlens.ui.text import plain
 from tillerlens.ui.typed import forget_units, in_length, length_text, read_length
 
@@ -22,7 +22,7 @@ _LOWER = {"right": "on the left", "left": "on the right", "bottom": "at the top"
 _FACES: list[Face] = ["back", "belly"]
 
 
-def show(place: Place) -> None:
+def show(place: PageContext) -> None:
     st.title("Settings")
     st.markdown("For everybody who opens this shop. Each change is kept at once.")
     now = place.settings
@@ -58,7 +58,7 @@ def show(place: Place) -> None:
         else:
             changed = replace(changed, wish_low_mm=low, wish_high_mm=high)
     if changed != now:
-        with told():
+        with errors_in_place():
             workspace.keep_settings(place.record.folder, changed, before=now)
             st.toast("Kept.")
             forget_units()
@@ -74,7 +74,7 @@ def show(place: Place) -> None:
     st.caption(f"The record is kept in {plain(place.record.address)}")
 
 
-def _wish(column: Any, label: str, usual_mm: float, place: Place, key: str) -> float | None:
+def _wish(column: Any, label: str, usual_mm: float, place: PageContext, key: str) -> float | None:
     usual = length_text(usual_mm, place.units) or "0"
     with column:
         text = st.text_input(in_length(label), usual, key=f"{key}_{place.units.length}")

@@ -12,7 +12,7 @@ from tillerlens.record import store
 from tillerlens.record.views import ShelfRow, shelf
 from tillerlens.ui import demo, error_net
 from tillerlens.ui.bow_form import ask_bow, facts
-from tillerlens.ui.context import Place, go, long_work, say_error, told, was_stopped
+from tillerlens.ui.context import PageContext, errors_in_place, go, long_work, say_error, was_stopped
 from tillerlens.ui.fields import in_words
 from tillerlens.ui.stages import line_of, small_picture
 from tillerlens.ui.style import badge
@@ -29,7 +29,7 @@ _SORTS = {
 STOPPING_S = 20.0  # one picture's measuring on a slow machine
 
 
-def show(place: Place) -> None:
+def show(place: PageContext) -> None:
     if was_stopped("demo"):
         with st.spinner("Stopping"):
             _until_it_is_gone(place)
@@ -58,7 +58,7 @@ def show(place: Place) -> None:
             _offer_demo(place, samples, "Put the demo bow on the shelf")
 
 
-def _doubt(place: Place) -> None:
+def _doubt(place: PageContext) -> None:
     """Say it where the pictures beside the record seem to be another record's: nothing of theirs is then moved or taken away."""
     if place.record.doubt is not None:
         st.warning(plain(f"{place.record.doubt.text} {place.record.doubt.remedy}"))
@@ -74,9 +74,9 @@ def _sorted(rows: list[ShelfRow], by: str) -> list[ShelfRow]:
     return rows
 
 
-def _row(place: Place, row: ShelfRow) -> None:
+def _row(place: PageContext, row: ShelfRow) -> None:
     bow, newest = row.bow, row.newest
-    at = Place(place.record, place.settings, bow)
+    at = PageContext(place.record, place.settings, bow)
     with st.container(border=True):
         picture, words = st.columns([1, 3], gap="medium", vertical_alignment="center")
         with picture:
@@ -106,18 +106,18 @@ def _row(place: Place, row: ShelfRow) -> None:
                 go("picture", bow)
 
 
-def _new_bow(place: Place) -> None:
+def _new_bow(place: PageContext) -> None:
     with st.expander("Put a new bow on the shelf"):
         _ask_new(place)
 
 
-def _ask_new(place: Place) -> None:
+def _ask_new(place: PageContext) -> None:
     """The fields of a new bow; once it is on the shelf, its first photos are asked for."""
     count = st.session_state.get("bows_added", 0)
     given = ask_bow(None, place.units, f"new_bow_{count}", "Put it on the shelf and add photos")
     if given is None:
         return
-    with told():
+    with errors_in_place():
         bow = store.add_bow(place.record, given)
         st.session_state["bows_added"] = count + 1
         go("picture", bow)
@@ -126,7 +126,7 @@ def _ask_new(place: Place) -> None:
 # --- the first start
 
 
-def _first_start(place: Place, samples: Path) -> None:
+def _first_start(place: PageContext, samples: Path) -> None:
     """An empty shop: a bow of one's own can be put up, the walk is offered, and a sample is measured at once."""
     st.title("TillerLens")
     with st.container(border=True):
@@ -141,19 +141,19 @@ def _first_start(place: Place, samples: Path) -> None:
     look(samples, title=False)
 
 
-def _until_it_is_gone(place: Place) -> None:
+def _until_it_is_gone(place: PageContext) -> None:
     """The run that was stopped takes its half of the demo away when it hears of it, which this one does not see."""
     end = time.monotonic() + STOPPING_S
     while demo.demo_bow(place.record) is not None and time.monotonic() < end:
         time.sleep(0.2)
 
 
-def _offer_demo(place: Place, samples: Path, label: str) -> None:
+def _offer_demo(place: PageContext, samples: Path, label: str) -> None:
     st.caption("Everything of the demo is invented, and its pictures are made up. It takes half a minute to measure them.")
     if not st.button(label, type="primary", key="put_up_demo"):
         return
     tell = long_work("Measuring the demo's pictures", "demo")  # stopped, the demo is taken off the shelf again
-    with told():
+    with errors_in_place():
         bow = demo.put_up(place.record, samples, lambda part, name: tell(part, f"Measuring {name}"))
         st.session_state["walk"] = 0
         step = demo.steps_of(place.record, bow)[0]

@@ -22,7 +22,7 @@ from tillerlens.report.words.quantities import Units
 from tillerlens.report.words.verdict import verdict
 from tillerlens.ui import context as places
 from tillerlens.ui import error_net
-from tillerlens.ui.context import Place, go, link, pick_bow, told
+from tillerlens.ui.context import PageContext, errors_in_place, go, link, pick_bow
 from tillerlens.ui.documents import documents_of
 from tillerlens.ui.fields import CLICKS
 from tillerlens.ui.page.photo import Picked, look_at
@@ -33,7 +33,7 @@ from tillerlens.ui.text import plain
 PICTURE_PX = 1600
 
 
-def show(place: Place) -> None:
+def show(place: PageContext) -> None:
     st.title("One picture")
     bow = pick_bow(place)
     place = replace(place, bow=bow)
@@ -57,7 +57,7 @@ def show(place: Place) -> None:
         link("bow", "Back to the timeline", bow)
 
 
-def _choose(place: Place, stages: list[Stage]) -> Stage:
+def _choose(place: PageContext, stages: list[Stage]) -> Stage:
     """The stage of the address, else the newest; a row to step through the others."""
     ids = [s.id for s in stages]
     at = ids.index(place.stage.id) if place.stage is not None and place.stage.id in ids else len(ids) - 1
@@ -75,7 +75,7 @@ def _choose(place: Place, stages: list[Stage]) -> Stage:
 # --- as it is kept
 
 
-def _as_kept(place: Place, stage: Stage) -> bool:
+def _as_kept(place: PageContext, stage: Stage) -> bool:
     found = _measured(place, stage)
     if found is None:
         return False
@@ -88,7 +88,7 @@ def _as_kept(place: Place, stage: Stage) -> bool:
     return True
 
 
-def _belly_since(place: Place, stage: Stage, found: Measurement) -> tuple[str, ...]:
+def _belly_since(place: PageContext, stage: Stage, found: Measurement) -> tuple[str, ...]:
     """What a belly's colour has become since the last picture that shows it."""
     if found.belly is None:
         return ()
@@ -100,7 +100,7 @@ def _belly_since(place: Place, stage: Stage, found: Measurement) -> tuple[str, .
     return ()
 
 
-def _measured(place: Place, stage: Stage) -> Measurement | None:
+def _measured(place: PageContext, stage: Stage) -> Measurement | None:
     """The stage's measurement, with what all pictures of the bow at that time tell of hinges and stiff places."""
     if stage.status != "measured":
         return store.measurement(place.record, stage.id)
@@ -108,7 +108,7 @@ def _measured(place: Place, stage: Stage) -> Measurement | None:
     return documents_of(place.record, found.stages, found.events).get(stage.id)
 
 
-def _at_rest(place: Place, stage: Stage) -> str | None:
+def _at_rest(place: PageContext, stage: Stage) -> str | None:
     """The measurement of the bow unstrung that this strung picture's bend is shown from, as JSON; None where there is none."""
     if stage.state == "unstrung" or stage.from_front:
         return None
@@ -118,8 +118,8 @@ def _at_rest(place: Place, stage: Stage) -> str | None:
     return None if found is None else as_json(found)
 
 
-def _picture(place: Place, stage: Stage, found: Measurement, rest: str | None) -> None:
-    with told(), st.spinner("Drawing the picture"):
+def _picture(place: PageContext, stage: Stage, found: Measurement, rest: str | None) -> None:
+    with errors_in_place(), st.spinner("Drawing the picture"):
         if can_be_redrawn(found) and not stage.media.startswith("video/"):
             text = as_json(found)
             picture = in_turn(lambda: _drawn_over(place.record, stage, text, rest, place.units))
@@ -136,7 +136,7 @@ def _drawn_over(_record: Record, _stage: Stage, document: str, rest: str | None,
     return redrawn(store.original(_record, _stage), _stage.photo_name, found, units, PICTURE_PX, from_json(rest))
 
 
-def earlier_reflex(place: Place, stage: Stage) -> Value | None:
+def earlier_reflex(place: PageContext, stage: Stage) -> Value | None:
     """The bow's first measured reflex, for telling set; none for the first picture itself, nor for a strung bow."""
     return earlier_reflex_of(store.list_stages(place.record, stage.bow_id), stage.state, stage.id)
 
@@ -152,7 +152,7 @@ def earlier_reflex_of(stages: Sequence[Stage], state: str, stage_id: str = "") -
 # --- put right
 
 
-def _correct(place: Place, stage: Stage) -> bool:
+def _correct(place: PageContext, stage: Stage) -> bool:
     """The photograph with its editor; every change that can be measured is kept at once, with who made it."""
     if stage.media.startswith("video/"):
         return True
@@ -171,7 +171,7 @@ def _correct(place: Place, stage: Stage) -> bool:
     _keep(place, stage, shown)
     put = any(name in stage.shot.get("clicks", {}) for name in CLICKS) or stage.shot.get("edges_px")
     if put and st.button("Back to what was found", key="back_to_found"):
-        with told():
+        with errors_in_place():
             bare = {k: v for k, v in stage.shot.items() if k not in ("clicks", "set_by_hand", "edges_px")}
             _put(place, stage, bare, "back to what was found")
             st.session_state["anew"] = st.session_state.get("anew", 0) + 1
@@ -180,7 +180,7 @@ def _correct(place: Place, stage: Stage) -> bool:
     return True
 
 
-def _voids(place: Place, stage: Stage, shown: Shown) -> bool:
+def _voids(place: PageContext, stage: Stage, shown: Shown) -> bool:
     """Whether a change undoes a measurement that stands; then that is said here, with what stands, and kept only if wanted."""
     changed = store.changed_fields(stage.shot, _as_filed(shown, stage).facts.as_dict())
     if stage.status != "measured" or shown.measurement.status == "measured" or not changed:
@@ -197,7 +197,7 @@ def _voids(place: Place, stage: Stage, shown: Shown) -> bool:
             st.session_state["anew"] = st.session_state.get("anew", 0) + 1
             st.rerun()
         if on.button("Keep it all the same", key=f"keep_void_{stage.id}", width="stretch"):
-            with told():
+            with errors_in_place():
                 _put(place, stage, _as_filed(shown, stage), "kept though not measured")
                 st.rerun()
     return True
@@ -209,9 +209,9 @@ def _as_filed(shown: Shown, stage: Stage) -> Measurement:
     return replace(found, shot=replace(found.facts, photo_name=stage.shot.get("photo", found.facts.photo_name)))
 
 
-def _keep(place: Place, stage: Stage, shown: Shown) -> None:
+def _keep(place: PageContext, stage: Stage, shown: Shown) -> None:
     measured = _as_filed(shown, stage)
-    with told():
+    with errors_in_place():
         if store.changed_fields(stage.shot, measured.facts.as_dict()):
             _put(place, stage, measured, "")
             st.toast("Your correction is kept.")
@@ -219,7 +219,7 @@ def _keep(place: Place, stage: Stage, shown: Shown) -> None:
             store.save_measurement(place.record, stage.id, measured)
 
 
-def _put(place: Place, stage: Stage, new: Measurement | Mapping[str, Any], reason: str) -> None:
+def _put(place: PageContext, stage: Stage, new: Measurement | Mapping[str, Any], reason: str) -> None:
     """Keep a corrected measurement with its shot, or a shot alone."""
     form, found = (new.facts.as_dict(), new) if isinstance(new, Measurement) else (new, None)
     try:
@@ -232,7 +232,7 @@ def _put(place: Place, stage: Stage, new: Measurement | Mapping[str, Any], reaso
 # --- beside it
 
 
-def _about(place: Place, stage: Stage) -> None:
+def _about(place: PageContext, stage: Stage) -> None:
     corrections = store.list_corrections(place.record, stage.id)
     if corrections:
         with st.expander(f"Corrections ({len(corrections)})"):
@@ -244,18 +244,18 @@ def _about(place: Place, stage: Stage) -> None:
         _notes(place, stage)
         sure = st.checkbox("I want to take this picture and its measurements off the timeline for good", key=f"sure_{stage.id}")
         if st.button("Take it off", disabled=not sure, key=f"off_{stage.id}"):
-            with told():
+            with errors_in_place():
                 store.remove_stage(place.record, stage.id)
                 go("bow", place.bow)
 
 
-def _notes(place: Place, stage: Stage) -> None:
+def _notes(place: PageContext, stage: Stage) -> None:
     notes = st.text_area("Notes on this picture", stage.notes, key=f"notes_{stage.id}")
     was = stage.taken_at.astimezone().replace(tzinfo=None)
     given = st.datetime_input("Taken", was, key=f"when_{stage.id}", step=60)
     if st.button("Keep time and notes", key=f"keep_notes_{stage.id}"):
         same = not isinstance(given, datetime) or given.replace(second=0, microsecond=0) == was.replace(second=0, microsecond=0)
-        with told():
+        with errors_in_place():
             taken_at = stage.taken_at if same else given.astimezone()
             store.update_stage(place.record, replace(stage, notes=notes, taken_at=taken_at))
             st.toast("Kept.")

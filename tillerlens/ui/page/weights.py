@@ -26,12 +26,12 @@ from tillerlens.report.words.mechanics import bench_words
 from tillerlens.report.words.quantities import in_words, say_length
 from tillerlens.report.words.verdict import Sentence
 from tillerlens.ui import widgets
-from tillerlens.ui.context import Place, say_error
+from tillerlens.ui.context import PageContext, say_error
 from tillerlens.ui.fields import FACES
 from tillerlens.ui.queue import MEASURING, in_turn
 from tillerlens.ui.rows import field_rows, more_rows, pairs_of, row_keys
 from tillerlens.ui.typed import in_length, in_units, in_weight, length_text, read_length, read_weight, say_in
-from tillerlens.ui.widgets import Known
+from tillerlens.ui.widgets import BowContext
 
 
 @dataclass(frozen=True)
@@ -42,7 +42,7 @@ class Typed:
     others: tuple[float, ...]
 
 
-def show(place: Place) -> None:
+def show(place: PageContext) -> None:
     known = widgets.open_page(place, "Weights and cast")
     top = st.container()
     _quick_entry(known)
@@ -57,7 +57,7 @@ def show(place: Place) -> None:
 # --- what is told
 
 
-def _told(known: Known, typed: Typed, sections: dict[LimbName, LimbSections] | None, top: Any, below: Any) -> None:
+def _told(known: BowContext, typed: Typed, sections: dict[LimbName, LimbSections] | None, top: Any, below: Any) -> None:
     """The verdict and its picture into top, all else into below."""
     hand = of.on_hand(known.stages, known.events)
     drawn = [s for s in hand.strung if s.state == "drawn"]
@@ -82,7 +82,7 @@ def _told(known: Known, typed: Typed, sections: dict[LimbName, LimbSections] | N
         _say(known, bench, given, typed, early)
 
 
-def _say(known: Known, bench: Bench, given: Given, typed: Typed, early: EarlyDraw | None) -> None:
+def _say(known: BowContext, bench: Bench, given: Given, typed: Typed, early: EarlyDraw | None) -> None:
     rows = number_rows(bench, known.units)
     if rows:
         st.markdown("#### Numbers")
@@ -104,7 +104,7 @@ def _say(known: Known, bench: Bench, given: Given, typed: Typed, early: EarlyDra
         widgets.say_rest([s for s in said if s not in shown])
 
 
-def _left_out(known: Known) -> list[Sentence]:
+def _left_out(known: BowContext) -> list[Sentence]:
     """Readings that are kept but do not count, and why."""
     hand, bow = of.on_hand(known.stages, known.events), known.bow
     out = [Sentence(r.code, in_words(r, known.units), "open") for r in hand.left_out]
@@ -125,7 +125,7 @@ def _left_out(known: Known) -> list[Sentence]:
     return out
 
 
-def _force(known: Known, bench: Bench, given: Given, typed: Typed) -> None:
+def _force(known: BowContext, bench: Bench, given: Given, typed: Typed) -> None:
     assert bench.curve is not None
     drawn = [s for s in of.on_hand(known.stages, known.events).strung if s.state == "drawn"]
     seen, _ = of.pulls_of(known.bow, drawn, ())
@@ -139,7 +139,7 @@ def _force(known: Known, bench: Bench, given: Given, typed: Typed) -> None:
         st.caption("Note the target draw and weight with the bow, and the curve is carried on to it.")
 
 
-def _strain(known: Known, bench: Bench, typed: Typed) -> None:
+def _strain(known: BowContext, bench: Bench, typed: Typed) -> None:
     ahead = bench.risk_full is not None and bench.full_draw_mm > bench.draw_seen_mm + 1
     strains, risk = (bench.strain_full, bench.risk_full) if ahead else (bench.strain_seen, bench.risk_seen)
     if strains is None:
@@ -166,7 +166,7 @@ def bench_of(mark: str, heat_factor: float, _of: tuple[Any, ...]) -> tuple[Given
 # --- what is typed in
 
 
-def _quick_entry(known: Known) -> None:
+def _quick_entry(known: BowContext) -> None:
     st.markdown("#### Type in readings")
     left, right = st.columns(2)
     metric = known.units.weight == "kg"
@@ -190,12 +190,12 @@ def _quick_entry(known: Known) -> None:
         st.caption("Draws to the belly count once the handle's thickness is noted with the bow.")
 
 
-def _to(known: Known, key: str) -> Any:
+def _to(known: BowContext, key: str) -> Any:
     usual = known.settings.draw_to
     return st.segmented_control("Draw measured", FACES, format_func=FACES.__getitem__, default=usual, key=key, required=True)
 
 
-def _keep_weighings(known: Known, rows: list[list[str]], to: str) -> None:
+def _keep_weighings(known: BowContext, rows: list[list[str]], to: str) -> None:
     try:
         pairs = pairs_of(rows, read_length, read_weight, "a draw and a weight")
         for reading in pairs:
@@ -208,7 +208,7 @@ def _keep_weighings(known: Known, rows: list[list[str]], to: str) -> None:
         widgets.clear(row_keys("weigh", 2), f"Kept: {len(pairs)} weighing{'s' if len(pairs) > 1 else ''}.")
 
 
-def _keep_arrows(known: Known, rows: list[list[str]], draw: str, to: str) -> None:
+def _keep_arrows(known: BowContext, rows: list[list[str]], draw: str, to: str) -> None:
     try:
         pairs = pairs_of(rows, in_units(read_arrow_mass), in_units(read_speed), "an arrow and its speed")
         at = read_length(draw)
@@ -223,7 +223,7 @@ def _keep_arrows(known: Known, rows: list[list[str]], draw: str, to: str) -> Non
         widgets.clear(row_keys("arrow", 2), f"Kept: {len(pairs)} arrow{'s' if len(pairs) > 1 else ''}.")
 
 
-def _beside(known: Known) -> Typed:
+def _beside(known: BowContext) -> Typed:
     with st.expander("Brace height, other arrows, the bow's own mass, a heated belly"):
         had = of.on_hand(known.stages, known.events).brace_back_mm
         brace, fit = widgets.field(

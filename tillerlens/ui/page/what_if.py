@@ -21,14 +21,14 @@ from tillerlens.report.words.what_if import HEAD, table, what_if_words
 from tillerlens.ui import chart_view, widgets
 from tillerlens.ui.context import say_error
 from tillerlens.ui.text import plain
-from tillerlens.ui.widgets import Known
+from tillerlens.ui.widgets import BowContext
 
 WHERES: tuple[Where, ...] = ("upper", "lower", "both")
 NBSP = "\u00a0"
 ALT = "The drawn bow and its string today, dashed, and after the change, solid"
 
 
-def show(known: Known, sections: dict[LimbName, LimbSections] | None) -> None:
+def show(known: BowContext, sections: dict[LimbName, LimbSections] | None) -> None:
     """The controls and the answer; nothing where the page above says what the bow lacks, or that its weighings disagree."""
     hand, full = of.on_hand(known.stages, known.events), known.full_draw_mm
     weighed = any(s.state == "drawn" and "scale_reading_lb" in s.shot for s in hand.strung)
@@ -48,7 +48,7 @@ def show(known: Known, sections: dict[LimbName, LimbSections] | None) -> None:
 
 
 @st.fragment
-def _try(known: Known, standing: Standing) -> None:
+def _try(known: BowContext, standing: Standing) -> None:
     changes, own_heat = _with_own_heat(known, _controls(known.units, standing))
     try:
         tried = compare(standing, changes)
@@ -64,7 +64,7 @@ def _try(known: Known, standing: Standing) -> None:
     widgets.say_rest(more)
 
 
-def _with_own_heat(known: Known, changes: list[Change]) -> tuple[list[Change], bool]:
+def _with_own_heat(known: BowContext, changes: list[Change]) -> tuple[list[Change], bool]:
     """Heating by what the user's own bows gained, where the record has such, and whether it has."""
     if not any(c.kind == "heat" for c in changes):
         return changes, False

@@ -13,7 +13,7 @@ from tillerlens.core.events import HeatDetails, MoistureDetails
 from tillerlens.core.measurement import Value
 from tillerlens.history.bench import found_wood, moisture_of
 from tillerlens.history.of_record import form_reflex, reflexes_of
-from tillerlens.measures.set import share_kept
+from tillerlens.measures.set import share_of_reflex_left
 from tillerlens.mechanics.wood import (
     DRYNESS_WORDS,
     DryBand,
@@ -29,15 +29,15 @@ from tillerlens.record import Event
 from tillerlens.record.typed import read_number, read_temperature
 from tillerlens.report.charts.bench import moisture_chart
 from tillerlens.report.charts.bow import reflex_chart
-from tillerlens.report.words.compare import kept_sentence
+from tillerlens.report.words.compare import reflex_left_sentence
 from tillerlens.report.words.quantities import say_interval, say_length, say_place
 from tillerlens.report.words.verdict import Sentence, Tone
 from tillerlens.ui import widgets
-from tillerlens.ui.context import Place
+from tillerlens.ui.context import PageContext
 from tillerlens.ui.page.next_bow import show_next_bow
 from tillerlens.ui.text import plain
 from tillerlens.ui.typed import in_length, read_length
-from tillerlens.ui.widgets import Known
+from tillerlens.ui.widgets import BowContext
 
 METER_U = 1.0  # %: a pin meter is good to 1 or 2, and reads shallow (common practice, no source)
 REST_HOURS = 48.0  # after heating (common practice, no source)
@@ -58,7 +58,7 @@ class Moisture:
     trouble: str = ""  # why the last reading of the air tells nothing
 
 
-def show(place: Place) -> None:
+def show(place: PageContext) -> None:
     known = widgets.open_page(place, "Wood and heat")
     own = found_wood(known.bow.wood)
     band, found = DryBand.of(known.bow.wood if own is None else own.species.name), _moisture(known)
@@ -77,7 +77,7 @@ def show(place: Place) -> None:
 # --- dry enough?
 
 
-def _moisture(known: Known) -> Moisture:
+def _moisture(known: BowContext) -> Moisture:
     meter = air = when = None
     trouble = ""
     for e in known.of_kind("moisture"):
@@ -94,7 +94,7 @@ def _moisture(known: Known) -> Moisture:
     return Moisture(meter, air, when, trouble)
 
 
-def _dry(found: Moisture, band: DryBand, known: Known) -> None:
+def _dry(found: Moisture, band: DryBand, known: BowContext) -> None:
     judged = found.meter or found.air
     if found.trouble:
         st.error(plain(found.trouble))
@@ -120,7 +120,7 @@ def _dry(found: Moisture, band: DryBand, known: Known) -> None:
     widgets.say_rest(said)
 
 
-def _moisture_entry(known: Known, usual: DryBand) -> DryBand:
+def _moisture_entry(known: BowContext, usual: DryBand) -> DryBand:
     st.markdown("#### Moisture")
     left, right = st.columns(2)
     with left, st.form("moisture", border=True):
@@ -145,7 +145,7 @@ def _moisture_entry(known: Known, usual: DryBand) -> DryBand:
 # --- heat
 
 
-def _heat(known: Known) -> None:
+def _heat(known: BowContext) -> None:
     st.markdown("#### Heat")
     sessions = known.of_kind("heat")
     if sessions:
@@ -182,7 +182,7 @@ def _heat(known: Known) -> None:
                 widgets.clear([f"heat_{n}" for n in names], "Kept: the heating.")
 
 
-def _heat_cells(e: Event, known: Known) -> list[str]:
+def _heat_cells(e: Event, known: BowContext) -> list[str]:
     d = e.details
     assert isinstance(d, HeatDetails)
     return [
@@ -195,7 +195,7 @@ def _heat_cells(e: Event, known: Known) -> list[str]:
     ]
 
 
-def _reflex(known: Known) -> None:
+def _reflex(known: BowContext) -> None:
     st.markdown("#### How much of the form's reflex is kept")
     read = [r for r in reflexes_of(known.stages, known.events) if math.isfinite(r.reflex.value)]
     form = form_reflex(known.bow, known.events)
@@ -206,7 +206,7 @@ def _reflex(known: Known) -> None:
     if form is None or form <= 0:
         widgets.missing("The reflex of the form is not noted.", "Note it with a heating above, or with the bow.")
     else:
-        kept = kept_sentence(share_kept(form, read[-1].reflex))
+        kept = reflex_left_sentence(share_of_reflex_left(form, read[-1].reflex))
         text = f"By the last reading, {read[-1].when.astimezone():%Y-%m-%d}, {read[-1].kind}: {kept.text}"
         widgets.say_rest([Sentence("kept", text, kept.tone)])
     alt = "Reflex over the bow's life, each reading with its interval and how long the bow had been unstrung"
@@ -216,7 +216,7 @@ def _reflex(known: Known) -> None:
 # --- woods
 
 
-def _woods(known: Known, found: Moisture) -> None:
+def _woods(known: BowContext, found: Moisture) -> None:
     own = found_wood(known.bow.wood)
     at = found.meter or found.air
     if own is not None and at is not None:
