@@ -333,9 +333,9 @@ def refused_picture(pictures):
 
 
 def asking_picture(pictures):
-    """A third of the bow is out of the picture."""
+    """Three tenths of the picture are cut off, and a limb with them."""
     rgb = read_photo(pictures["braced"].data, "braced.jpg").rgb
-    return _measured(_jpeg(np.ascontiguousarray(rgb[:, : rgb.shape[1] * 2 // 3])), pictures["braced"].shot, "needs_help")
+    return _measured(_jpeg(np.ascontiguousarray(rgb[:, : rgb.shape[1] * 7 // 10])), pictures["braced"].shot, "needs_help")
 
 
 def bare_wall(pictures):

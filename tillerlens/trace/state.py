@@ -58,7 +58,8 @@ def check_state(
         if pose.is_pulled(string) and string is not None and min(string.clear) > enough:
             raise _differs("The string is seen to run from both nocks to a hook", said, "drawn")
     _, seen, scatter = line_between(light, maps, pose.nocks)
-    taut = seen > TAUT_SEEN and scatter < TAUT_SCATTER_PX
+    # tips so far toward the belly are at odds with an unstrung bow by themselves: less of a string will do
+    taut = seen > (BENT_SEEN if said == "unstrung" else TAUT_SEEN) and scatter < TAUT_SCATTER_PX
     if said == "braced" and taut and chord_mm < MOST_BRACE_MM:
         return []
     if taut and LEAST_BRACE_MM < chord_mm < MOST_BRACE_MM:
