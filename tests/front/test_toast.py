@@ -88,6 +88,19 @@ def test_a_dark_bellys_sheen_is_in_its_interval():
     assert read(replace(dark, cooked=58.0))[0].u_reference < 3.5
 
 
+def test_a_lamps_bright_middle_between_the_papers_is_no_pale_belly():
+    """Papers in the corners don't see it; the board beside the limbs does: more than twice the light there made 45 read 65."""
+    belly = Belly(1, tags=True, ground_rough=0.0, spot=1.6)
+    found, _ = read(belly)
+    for limb in found.limbs:
+        off = limb.lightness - lightness(belly, limb.limb, limb.from_nock_mm)
+        assert np.abs(off).max() < 5.0
+        assert (np.abs(off) < 2 * np.hypot(limb.u, found.u_reference)).all()
+    rough, _ = read(replace(belly, ground_rough=1.5))  # where the board tells nothing for certain, the doubt does
+    off = rough.limbs[0].lightness - lightness(belly, "upper", rough.limbs[0].from_nock_mm)
+    assert (np.abs(off) < 2 * np.hypot(rough.limbs[0].u, rough.u_reference)).all()
+
+
 def test_a_ground_of_many_paints_tells_nothing_of_the_light():
     even, _ = read(Belly(1))
     rough, _ = read(Belly(1, ground_rough=1.5))

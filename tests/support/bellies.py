@@ -38,6 +38,7 @@ class Belly:
     ground_rough: float = 0.03
     tags: bool = False
     exposure: float = 0.75
+    spot: float = 0.0  # ln light that a lamp adds at the bow's middle, gone towards its tips
 
 
 def random_belly(seed: int, patches: bool) -> Belly:
@@ -92,6 +93,7 @@ def drawn(b: Belly) -> tuple[np.ndarray, FrontShape, Camera, dict]:
             ground[near] = 0.03
     scene = on * wood + (1 - on) * ground
     lit = np.exp(b.falls[0] * y / (2 * HALF_MM))[:, None] * np.exp(b.falls[1] * x / 100.0)[None]
+    lit = lit * np.exp(b.spot * np.exp(-0.5 * (y / 600.0) ** 2))[:, None]
     shine = b.streak * np.exp(-0.5 * ((x[None] - 0.35 * half[:, None]) / (0.15 * half[:, None])) ** 2)
     for limb, at, long, strength in b.shine:
         side = (y < 0) if limb == "upper" else (y > 0)
