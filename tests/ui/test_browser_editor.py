@@ -305,8 +305,10 @@ def test_a_server_started_anew_hears_of_the_corrections_again(visitor, tmp_path)
         page.keyboard.press("Shift+ArrowDown")
         page.get_by_text("Hook: set by you, 10 pixels").wait_for()
     page.wait_for_timeout(1500)
-    with running_app(tmp_path, port=port), page.expect_websocket():
-        page.locator('[data-testid="stApp"][data-test-script-state="running"]').wait_for()
+    with running_app(tmp_path, port=port):
+        with page.expect_websocket():  # it finds the server again by itself; its run may be over before one can look
+            pass
+        page.wait_for_timeout(1500)
         settled(page)
         spot(page, "handle").focus()
         page.keyboard.press("Shift+ArrowDown")
