@@ -176,10 +176,10 @@ def test_shortening_a_uniform_bow_follows_the_elliptic_tables(row, shorter) -> N
 
 
 def test_an_update_is_quick(standing: Standing) -> None:
-    """Under 150 ms of the processor's time; the best of three, since the machine has other work."""
+    """Under 150 ms of the processor's time; the best of ten, since a machine with other work is slowed by that too."""
     _ = standing.today
     took = []
-    for _ in range(3):
+    for _ in range(10):
         start = time.process_time()
         compare(standing, ALL)
         took.append(time.process_time() - start)
