@@ -37,7 +37,7 @@ class Once:
         self.usual: dict[str, dict[str, object]] = {}
         self.anew = False
         self.hits = 0
-        self.shared: Path | None = None  # where the session's processes put them
+        self.shared: Path | None = None  # where the test run's processes put them
 
     def __call__(self, photo: Any, shot: Any, rest: Measurement | None = None, *more: Any, **named: Any) -> Measurement:
         as_the_app = len(more) == OF_THE_APP
@@ -56,7 +56,7 @@ class Once:
         return None if self.shared is None else self.shared / hashlib.sha256(repr(key).encode()).hexdigest()
 
     def _of_others(self, key: tuple[object, ...]) -> Measurement | None:
-        """What another process of this session has measured so."""
+        """What another process of the same test run has measured so."""
         place = self._place(key)
         with suppress(FileNotFoundError):
             return None if place is None else pickle.loads(place.read_bytes())
