@@ -1,4 +1,4 @@
-"""Photographs that many tests measure under the same shot, measured once a session, whichever of its processes asks.
+"""Photographs that many tests measure under the same shot, measured once a test run, whichever of its processes asks.
 
 The package is left as it is: only the name ``tillerlens.measure.measure_photo`` gives what the same call gave before. Nothing is
 remembered while a test has put something of its own in the core's place, nor for what was prepared or fitted beforehand; but the
@@ -93,7 +93,7 @@ ONCE = Once(measure.measure_photo)
 
 
 def share(folder: Path) -> None:
-    """Have the processes of one session that name the same folder measure each photograph once among them."""
+    """Have the processes of one test run that name the same folder measure each photograph once among them."""
     folder.mkdir(exist_ok=True)
     ONCE.shared = folder
 
