@@ -19,7 +19,7 @@ def pytest_configure():
 
 @pytest.fixture(autouse=True, scope="session")
 def measured_by_one_of_them(tmp_path_factory, worker_id):
-    """What one of the session's processes has measured, the others take from it."""
+    """What one process of a test run has measured, the others take from it."""
     if worker_id != "master":
         measured_once.share(tmp_path_factory.getbasetemp().parent / "measured")
 

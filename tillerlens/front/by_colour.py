@@ -28,10 +28,8 @@ NEAR_LINE = ((60.0, 1), (30.0, 1), (15.0, 1), (8.0, 2), (5.0, 2))
 OUTSIDE = 0.002  # of all that is seen along the line, beyond either of its ends
 CORE_ROWS, FAR_ROWS = 2.5, 18.0  # of a strip about its middle: wood for certain; and from there on ground for certain
 ABOUT_COLUMNS = 41  # along a strip, that wood's and ground's colours are taken from
-LEAST_TONE_U, DARKER_U = (
-    0.06,
-    0.4,
-)  # of the logarithm of light: by grain and noise; and by which a shadow darkens its ground
+# Of the logarithm of light: by grain and noise; and by which a shadow darkens its ground.
+LEAST_TONE_U, DARKER_U = 0.06, 0.4
 SHADED_U = 0.3  # and of wood where it rounds off, or beside its string
 BLACK = 1e-3  # of full light
 CLEAR = 0.8  # of a column's middle that must be wood, for the column to show the bow

@@ -8,6 +8,7 @@ ground beside the limbs where that is of one paint. Colour is not hardness.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,7 +58,8 @@ DARKEST, DARKEST_COLOUR = 1e-4, 1e-5  # of full light, before a logarithm or a l
 MOST_WHITE = 0.9  # of a place's light that a shine may be taken for
 LEAST_HUE = 1e-3  # saturation of a limb that is grey all over
 CIE_OFFSET, CIE_SCALE = 16, 116  # L* = 116 (Y / Yn)^(1/3) - 16 (CIE 15)
-# Where the board shows round a tag's sheet, in sides from its middle; of what it shows of the light, that may be the board's own.
+# Where the board shows round a tag's sheet, in sides from its middle; and what share of what it shows may be its own colour's (no
+# source).
 BOARD_ROUND, BOARD_SHARE_U = (1.15, 1.3), 0.25
 # sRGB's coding of linear light (IEC 61966-2-1): the straight part's end and slope, the power law's numbers.
 SRGB_LINEAR, SRGB_SLOPE, SRGB_SCALE, SRGB_OFFSET, SRGB_POWER = 0.0031308, 12.92, 1.055, 0.055, 1 / 2.4
@@ -82,11 +84,10 @@ def read_belly(
     found = _reference(light, camera, shot)
     if isinstance(found, Reason):
         return None, (found,)
-    px, white, kind, board = found
     along = {limb: _along(light, bow, k, shot) for k, limb in enumerate(LIMBS)}
     every = np.vstack([along[limb].px for limb in LIMBS])
-    level, u_level, u_aside = _light_along(light, bow, px, white, every, board)
-    known = {"paper": (PAPER_L, PAPER_L_U), "uncooked wood": (WOOD_L, WOOD_L_U)}[kind]
+    level, u_level, u_aside = _light_along(light, bow, found, every)
+    known = {"paper": (PAPER_L, PAPER_L_U), "uncooked wood": (WOOD_L, WOOD_L_U)}[found.kind]
     n = len(along["upper"].px)
     *gain, u_lean = _leaning(along["upper"], along["lower"], level[:n], level[n:])
     tilt = np.concatenate([along[limb].tilt for limb in LIMBS])
@@ -98,7 +99,7 @@ def read_belly(
     per_light = float(np.median(np.concatenate([_per_light(one.lightness) for one in limbs])))
     dark = ((float(np.median(np.concatenate([one.lightness for one in limbs]))) + 16) / 116) ** 3
     common = float(np.linalg.norm([known[1], per_light * SHEEN_U / dark, per_light * u_aside]))
-    return BellyColour(kind, common, tuple(limbs), tuple(p for one in limbs for p in patches(one))), ()
+    return BellyColour(found.kind, common, tuple(limbs), tuple(p for one in limbs for p in patches(one))), ()
 
 
 def patches(limb: BellyLimb) -> list[Patch]:
@@ -141,9 +142,18 @@ def _usual(at: Array, lightness: Array) -> Array:
     return np.asarray(level + slope * (at - at.mean()))
 
 
-def _reference(light: NDArray[np.uint16], camera: Camera, shot: Shot) -> tuple[Array, Array, str, Array | None] | Reason:
-    """Places (k, 2) px of paper or uncooked wood with their light (k, 3), which of the two, and ln light (k,) of the board round
-    each where that is known to be paper on it; else what to do."""
+class _Reference(NamedTuple):
+    """Paper or uncooked wood (``kind``): places (k, 2) px, their light (k, 3), and ln light (k,) of the board round each, where
+    they are tags on one."""
+
+    px: Array
+    white: Array
+    kind: str
+    board: Array | None
+
+
+def _reference(light: NDArray[np.uint16], camera: Camera, shot: Shot) -> _Reference | Reason:
+    """What is white or uncooked in the picture; else what to do."""
     board: Array | None = None
     clicked = next((name for name in ("white_paper", "raw_wood") if name in shot.clicks), None)
     if clicked is not None:
@@ -165,7 +175,7 @@ def _reference(light: NDArray[np.uint16], camera: Camera, shot: Shot) -> tuple[A
     if not fit.any():
         text = "The white paper is burnt out or black in this picture, so how dark the belly is can't be told."
         return Reason("white_burnt", text, "Take it again a little darker: tap the paper on the phone's screen first.")
-    return at[fit], seen[fit], kind, None if board is None else board[fit]
+    return _Reference(at[fit], seen[fit], kind, None if board is None else board[fit])
 
 
 def _patch(light: NDArray[np.uint16], at: Array) -> Array:
@@ -214,22 +224,21 @@ def _along(light: NDArray[np.uint16], bow: FrontShape, k: int, shot: Shot) -> _A
     return _Along(from_nock, mean, middle, tilt, bow.handle - (nock + inward * from_nock))
 
 
-def _light_along(
-    light: NDArray[np.uint16], bow: FrontShape, at: Array, white: Array, px: Array, board: Array | None
-) -> tuple[Array, Array, float]:
+def _light_along(light: NDArray[np.uint16], bow: FrontShape, found: _Reference, px: Array) -> tuple[Array, Array, float]:
     """What the reference's light (n, 3) would be at places (n, 2) px of the limbs; its doubt (n,), of ln light along the bow; and
     that of all places alike, by how far the paper lies to one side in light that falls off to there."""
+    at, white = found.px, found.white
     if len(at) >= 3:  # a plane of ln light through the papers
         scale = float(np.ptp(at, axis=0).max())
         basis = lambda q: np.column_stack([np.ones(len(q)), (q - at.mean(0)) / scale])  # noqa: E731
         coefficients, *_ = np.linalg.lstsq(basis(at), np.log(white), rcond=None)
         miss = float(np.sqrt(np.mean((np.log(white) - basis(at) @ coefficients) ** 2)))
         level, u = np.exp(basis(px) @ coefficients), np.full(len(px), float(np.hypot(PAPER_U, miss)))
-        if board is None:
+        if found.board is None:
             return level, u, 0.0
         # a lamp's bright middle lies between the papers: the board beside the limbs shows it, if it is of one colour
         run, rough, _ = _ground(light, bow, px)
-        more = run - basis(px) @ np.linalg.lstsq(basis(at), board, rcond=None)[0]
+        more = run - basis(px) @ np.linalg.lstsq(basis(at), found.board, rcond=None)[0]
         if rough < UNEVEN_GROUND:
             return level * np.exp(more)[:, None], np.hypot(u, np.hypot(rough / 2, BOARD_SHARE_U * more)), 0.0
         return level, u, float(np.median(np.abs(more)))

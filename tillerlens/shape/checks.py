@@ -196,8 +196,8 @@ def placing_doubts(placed: Placed) -> tuple[Reason, ...]:
 def _nock_doubts(settled: Settled) -> tuple[Reason, ...]:
     past, lost = settled.shares.get("past", 0.0), settled.shares.get("lost", 0.0)
     if max(past, lost) > SURE:
-        where = "past" if past > lost else "short of"
-        text = f"The limbs seem to end {where} the nocks that the bow's length gives. The nocks were placed by the length."
+        end = "The limbs seem to end past" if past > lost else "A limb seems to end short of"
+        text = f"{end} the {'nocks' if past > lost else 'nock'} that the bow's length gives. The nocks were placed by the length."
         remedy = "Check the length nock to nock; tape of a light colour at the nocks makes them show."
         return (Reason("nocks_by_length", text, remedy),)
     if max(past, lost) > 1 - SURE:

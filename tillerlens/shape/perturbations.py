@@ -20,6 +20,7 @@ from tillerlens.shape.bow_shape import (
     TIP_WIDTH_U_MM,
     BowShape,
     Evidence,
+    LimbFit,
 )
 from tillerlens.shape.checks import doubtful_roots
 from tillerlens.shape.evidence import grip_depth, limb_width_u
@@ -104,7 +105,7 @@ def tip_unseen_u(overhang_mm: tuple[float, float], shape: BowShape) -> dict[str,
     for name, limb, past_mm in zip(LIMBS, (shape.upper, shape.lower), overhang_mm, strict=True):
         if past_mm >= 0:
             continue
-        u = max(float(np.abs(np.mean(limb.curve.curvature))), LEAST_BEND_PER_MM) * past_mm**2 / 2
+        u = _carried_on_u(limb, past_mm)
         length_mm = float(limb.from_centre_mm[0] + limb.from_nock_mm[0])
         parts = {f"tip_height_{name}": 1.0, "tip_height_difference": 1.0}
         parts |= {f"reflex_{name}": 1.0, "reflex_difference": 1.0, "reflex": 0.5}
@@ -126,14 +127,18 @@ def root_unseen_u(trace: Trace, shape: BowShape, handle_mm: float) -> dict[str, 
         a, b = trace.zones[name]
         from_root = seen[a:b][::-1] if name == "upper" else seen[a:b]
         unseen_mm = station_mm * (int(np.argmax(from_root)) if from_root.any() else b - a)
-        bend = max(float(np.abs(np.mean(limb.curve.curvature))), LEAST_BEND_PER_MM)
         for d in STATIONS_IN:
             beyond = unseen_mm - max(d * MM_PER_INCH - handle_mm / 2, 0.0)
             if beyond > 0 and f"gap_difference_{d}" in shape.numbers:
-                u = bend * beyond**2 / 2
+                u = _carried_on_u(limb, beyond)
                 out[f"gap_{name}_{d}"] = u
                 out[f"gap_difference_{d}"] = float(np.hypot(out.get(f"gap_difference_{d}", 0.0), u))
     return out
+
+
+def _carried_on_u(limb: LimbFit, unseen_mm: float) -> float:
+    """How far (mm, as a standard uncertainty) a limb's curve may be off across it, so far beyond what was seen of it."""
+    return max(float(np.abs(np.mean(limb.curve.curvature))), LEAST_BEND_PER_MM) * unseen_mm**2 / 2
 
 
 def edge_perturbations(trace: Trace) -> list[Perturbation]:

@@ -29,7 +29,7 @@ UNEVEN_MM, UNEVEN_U_MM = 14.0, 6.0
 # source). Tips lost on a ground of their own colour are short of the nocks by less.
 PAST_MM, PAST_U_MM, PAST_APART_U_MM, PAST = 25.0, 10.0, 8.0, 0.45
 LOST_MM, LOST_U_MM, LOST = -8.0, 5.0, 0.1
-# One tip alone hidden, or lost on its ground, by an inch or so; the other ends at its nock.
+# One tip alone hidden, or lost on its ground, by an inch or so; the other ends at its nock (no source).
 ONE_LOST_MM, ONE_LOST_U_MM, ONE_LOST = -22.0, 10.0, 0.03
 # Beyond one end something else may have been followed: a shadow, a line, the string.
 STRAYED_MM, STRAYED_U_MM, STRAYED = 70.0, 30.0, 0.04
