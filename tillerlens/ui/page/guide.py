@@ -28,8 +28,9 @@ def _steps(units: Units) -> tuple[Step, ...]:
         (
             MARKS,
             drawing("marks"),
-            "Four printed tags at the corners, flat on the board, are best. A ruled grid or four dots at known distances work as "
-            "well. Two marks or a tape give a length but can't square a crooked picture, so every number is less sure.",
+            "Four printed tags at the corners, flat on the board, are best; they may hang askew. A ruled grid or four dots at "
+            "known distances work as well. Two marks or a tape give a length but can't square a crooked picture, so every "
+            "number is less sure.",
             "Three boards with a bow before each: four tags at the corners, a ruled grid, four dots; below them a tape",
         ),
         (
