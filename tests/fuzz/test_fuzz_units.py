@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from tests.fuzz.trying import try_out
 from tillerlens.cli import bench, plan, report
 from tillerlens.core import units
-from tillerlens.core.errors import TillerLensError
+from tillerlens.core.errors import ShotError, TillerLensError
 from tillerlens.measures.compare import Scraped
 from tillerlens.mechanics import wood
 from tillerlens.mechanics.scraping import Scrape
@@ -37,7 +37,7 @@ READERS = {
     "temperature": typed.read_temperature,
     "place": typed._place,
     "bow's word": lambda text: list(typed.read_words([text, f"length={text}"], typed.BOW_WORDS).values()),
-    "air": plan._celsius,
+    "air": lambda text: typed.read_celsius(text, ShotError),
     "humidity": wood.read_humidity,
     "moisture": wood.read_moisture,
     "strokes": plan._scraped,
