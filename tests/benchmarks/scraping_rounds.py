@@ -2,11 +2,12 @@
 """Random bows with faults, four rounds of photograph -> plan -> scrape: how near do they come to the wish?
 
     python tests/benchmarks/scraping_rounds.py [--bows 200] [--rounds 4] [--seed 1] [--straight] [--banded] [--free] [--each]
+                                               [--jobs 1]
 
 --straight: the plan is given what pictures tell straight, with twice the noise and one draw, instead of through measurement
 documents. --banded: the documents' curvature errs as that of rendered pictures does, else with long waves. --free: the handle
-rocks on its cradle. --each: a line for every bow, with the tallies so far. The true bow's statics are finer than the plan's,
-its faults lie anywhere, and the hand is 20 % off in common and 10 % by place.
+rocks on its cradle. --each: a line for every bow, with the tallies so far. --jobs: processes; the figures don't depend on it.
+The true bow's statics are finer than the plan's, its faults lie anywhere, and the hand is 20 % off in common and 10 % by place.
 
 A stiff place that was found is scraped, so the next rounds see only what is left of it, often a narrow ridge between two hollows;
 that is counted by itself.
@@ -22,9 +23,12 @@ tiller by more than its interval; forecasts covered by +-2u in 92 to 98 of 100; 
 from __future__ import annotations
 
 import argparse
+import multiprocessing
 import sys
 import time
+from collections.abc import Iterable
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -171,10 +175,18 @@ def main() -> None:
     ap.add_argument("--seed", type=int, default=1)
     for flag in ("--straight", "--banded", "--free", "--each"):
         ap.add_argument(flag, action="store_true")
+    ap.add_argument("--jobs", type=int, default=1)
     a = ap.parse_args()
+    one = partial(run_bow, rounds=a.rounds, how=Pull(handle_free=True) if a.free else None, straight=a.straight, banded=a.banded)
+    seeds = range(1000 * a.seed, 1000 * a.seed + a.bows)
+    with multiprocessing.get_context("spawn").Pool(a.jobs) as pool:
+        report(a, pool.imap(one, seeds))
+
+
+def report(a: argparse.Namespace, each: Iterable[Outcome]) -> None:
+    """Print what became of every bow as it comes, then the tables."""
     outcomes = []
-    for k in range(a.bows):
-        o = run_bow(1000 * a.seed + k, a.rounds, Pull(handle_free=True) if a.free else None, a.straight, a.banded)
+    for k, o in enumerate(each):
         outcomes.append(o)
         if a.each:
             print(f"{k:4d} {'ok ' if o.good else 'BAD'} gap " + " ".join(f"{g:5.1f}" for g in o.gap) + "  over % "
