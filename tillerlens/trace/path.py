@@ -136,9 +136,11 @@ def _at(image: NDArray[np.float32], xy: Array) -> Array:
 
 def _longest(mask: NDArray[np.bool_], cost: Array) -> Array:
     """The path between the two places of a blob that are farthest apart along it; map px (N, 2)."""
-    wall = np.where(mask, cost, -1.0)
     ys, xs = np.nonzero(mask)
-    far = (int(ys[0]), int(xs[0]))
+    about = slice(ys.min(), ys.max() + 1), slice(xs.min(), xs.max() + 1)  # the map is many times as large as most blobs
+    mask = mask[about]
+    wall = np.where(mask, cost[about], -1.0)
+    far = (int(ys[0] - ys.min()), int(xs[0] - xs.min()))
     steps = np.where(mask, 1.0, -1.0)
     start = far
     for _ in range(2):
@@ -147,7 +149,7 @@ def _longest(mask: NDArray[np.bool_], cost: Array) -> Array:
         reach[~np.isfinite(reach)] = -1
         far = tuple(int(v) for v in np.unravel_index(int(np.argmax(reach)), reach.shape))  # type: ignore[assignment]
     route, _ = route_through_array(wall, start, far, fully_connected=True, geometric=True)
-    return np.asarray(route, float)[:, ::-1]
+    return (np.asarray(route, float) + [ys.min(), xs.min()])[:, ::-1]
 
 
 def _cut_at_corners(path: Array, arm: float) -> Array:

@@ -8,11 +8,14 @@ left to right that bend no faster than a limb does, this finds the one with the 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TypeVar
 
 import numpy as np
+from numpy.lib.stride_tricks import as_strided, sliding_window_view
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+Values = TypeVar("Values", NDArray[np.float64], NDArray[np.int8])
 
 STRIDE = 16  # map px along the bow from knot to knot
 STEEPEST = 40  # map px across it in one stride: limbs at full draw stand up to 68 degrees off the bow's run
@@ -73,13 +76,9 @@ def _bend(
     for below in under:
         best, turn = _after_turning(value, begin=ends is None)
         best += (below - least) * long
-        value, came = np.full(below.shape, NEVER), np.full(below.shape, BEGIN, np.int8)
-        for j, s in enumerate(slopes):
-            if abs(s) < h:
-                to, of = slice(max(0, s), h - max(0, -s)), slice(max(0, -s), h - max(0, s))
-                value[to, j], came[to, j] = best[of, j], turn[of, j]
+        value = _arrived(best, NEVER)
         values.append(value)
-        turns.append(came)
+        turns.append(_arrived(turn, BEGIN))
     if ends is None:
         k = int(np.argmax([v.max() for v in values]))
     else:
@@ -108,18 +107,29 @@ def _after_turning(value: Array, begin: bool) -> tuple[Array, NDArray[np.int8]]:
         of, to = slice(max(0, -by), n - max(0, by)), slice(max(0, by), n - max(0, -by))
         moved = value[:, of] - TURN_COST[abs(by)]
         better = moved > best[:, to]
-        best[:, to][better], turn[:, to][better] = moved[better], by
+        np.copyto(best[:, to], moved, where=better)
+        np.copyto(turn[:, to], np.int8(by), where=better)
     if begin:
         fresh = best <= 0
-        best[fresh], turn[fresh] = 0.0, BEGIN
+        np.copyto(best, 0.0, where=fresh)
+        np.copyto(turn, np.int8(BEGIN), where=fresh)
     return best, turn
+
+
+def _arrived(at: Values, outside: float) -> Values:
+    """What was at each row and slope (h, slopes), at the row where that slope leads; ``outside`` where none leads."""
+    h, n = at.shape
+    tall = np.full((h + n - 1, n), outside, at.dtype)
+    tall[n // 2 : n // 2 + h] = at
+    row, column = tall.strides
+    # row r of slope j came from row r - (j - n // 2): one step along the slopes goes one row up
+    return as_strided(tall[n - 1 :], at.shape, (row, column - row), writeable=False).copy()
 
 
 def _under(tall: Array, x: int, slopes: NDArray[np.intp], h: int) -> Array:
     """Mean evidence (h, slopes) along the stride from each row at ``x``."""
-    out = np.zeros((h, len(slopes)))
+    out = np.zeros((len(slopes), h))
     for k in range(0, STRIDE, 2):
-        for j, s in enumerate(slopes):
-            at = len(slopes) // 2 + round(k * int(s) / STRIDE)
-            out[:, j] += tall[at : at + h, x + k]
-    return out / (STRIDE / 2)
+        from_row = sliding_window_view(np.ascontiguousarray(tall[:, x + k]), h)
+        out += from_row[len(slopes) // 2 + np.round(k * slopes / STRIDE).astype(int)]
+    return np.ascontiguousarray(out.T) / (STRIDE / 2)

@@ -6,6 +6,7 @@ summed along whole lines, which finds a string that no single pixel shows clearl
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -102,13 +103,14 @@ def likely_hooks(maps: FinderMaps, pose: BowPose, least_mm: float = LEAST_DRAW_M
     across = np.arange(-ASIDE_MM, ASIDE_MM + 1, GRID_MM) * px_per_mm
 
     def score(d: Array, a: Array) -> Array:
-        hooks = handle + d[:, None, None] * belly + a[None, :, None] * side
-        t = ON_LINE[None, None, :, None]
+        hooks = maps.to_map((handle + d[:, None, None] * belly + a[None, :, None] * side).reshape(-1, 2))
         total = []
-        for nock in pose.nocks:
-            pts = maps.to_map(nock + t * (hooks[:, :, None] - nock))
-            v = sample(evidence, pts.reshape(len(d) * len(a), -1, 2))
-            total.append(np.minimum(v, MOST_HINT).reshape(len(d), len(a), -1).mean(2))
+        for nock in maps.to_map(pose.nocks):
+            lines = np.empty((2, len(hooks), len(ON_LINE)), np.float32)
+            for axis in (0, 1):
+                lines[axis] = nock[axis] + ON_LINE * (hooks[:, axis, None] - nock[axis])
+            v = sample(evidence, lines.transpose(1, 2, 0))
+            total.append(np.minimum(v, MOST_HINT).mean(1).reshape(len(d), len(a)))
         return np.asarray(np.sqrt(total[0] * total[1]) + BOTH * (total[0] + total[1]))
 
     centred = ASIDE_COST * (across / px_per_mm / HOOK_ASIDE_MM) ** 2
@@ -135,6 +137,7 @@ class _Ridges:
     best_start: Array
 
 
+_Supposed = tuple[Array, "_Beside", "_Beside"]  # a supposed hook, and the picture beside both lines to it
 _Chosen = tuple[Array, _Ridges, _Ridges, tuple[int, int, int, int]]  # a supposed hook, both sides' evidence, the pair
 _START = np.arange(-12.0, 12.01, 1.0)  # the string starts at the nock, which may lie inside the limb's end
 _START_FREE = 5.0  # px beside the supposed nock that a start may well be
@@ -164,7 +167,20 @@ def _lines_through(blocks: int, offsets: int) -> NDArray[np.intp]:
     return lines
 
 
-def _ridges(light: NDArray[np.uint16], start: Array, end: Array, maps: FinderMaps, look: Array = LIGHT) -> _Ridges:
+@dataclass(frozen=True, eq=False)
+class _Beside:
+    """The picture beside one guess of the string, whatever is looked for in it: where the guess runs, its blocks' places along it,
+    ``tone`` (blocks, offsets, colours) and what the network says for string there, ``hint`` (blocks, offsets less the arms)."""
+
+    start: Array
+    along: Array
+    normal: Array
+    share: Array
+    tone: NDArray[np.float32]
+    hint: NDArray[np.float32]
+
+
+def _beside(light: NDArray[np.uint16], maps: FinderMaps, start: Array, end: Array) -> _Beside:
     d = end - start
     length = float(np.hypot(*d))
     u = d / length
@@ -177,30 +193,33 @@ def _ridges(light: NDArray[np.uint16], start: Array, end: Array, maps: FinderMap
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     v = cv2.warpAffine(light, to_picture, (len(off), len(t)), flags=flags, borderMode=cv2.BORDER_REPLICATE)
     v = np.sqrt(v.astype(np.float32) / FULL)  # near to equal steps of noise
-    v = v.reshape(blocks, _IN_BLOCK, len(off), -1).mean(1) @ look.T
-    ridge = v[:, _ARM:-_ARM] - 0.5 * (v[:, : -2 * _ARM] + v[:, 2 * _ARM :])
-    noise = MAD_TO_U * np.median(np.abs(ridge - np.median(ridge, axis=(0, 1))), axis=(0, 1)) + 1e-4
-    grey = (v / noise).sum(2)
-    # against the nearer of the two sides: else the ground beside a dark shadow would pass for a light string
-    over = [s * grey[:, _ARM:-_ARM] - np.maximum(s * grey[:, : -2 * _ARM], s * grey[:, 2 * _ARM :]) for s in (1.0, -1.0)]
-    o = off[_ARM:-_ARM]
     tb = t.reshape(blocks, _IN_BLOCK).mean(1)
     # a cast shadow is a line too, but the network does not take it for a string
-    hint = np.minimum(sample(maps.string, maps.to_map(start + o[None, :, None] * n + tb[:, None, None] * d)), _MOST_MAP)
-    lines = _lines_through(blocks, len(o))
-    shown, table, first, caps = [], [], [], []
-    for above in over:  # lighter or darker than what is behind it
-        up = np.clip(above, 0, None)
-        cap = float(np.percentile(up.max(1), _CAP_PERCENTILE)) + 1e-9
-        caps.append(cap)
-        evidence = np.minimum(up, cap) / cap * min(1.0, cap / _PLAIN_NOISES) + hint
-        total = evidence.ravel()[lines].mean(2)
-        total = total - _START_COST * (_START[:, None] / _START_FREE) ** 2
-        first.append(_START[total.argmax(0)])
-        table.append(total.max(0))
-        shown.append(np.where(up > _SHOWS, up, 0.0))
-    lighter = caps[0] / caps[1] if look is LIGHT else 0.0
-    return _Ridges(start, d, n, tb, o, np.array(shown), np.array(table), lighter, np.array(first))
+    beside = start + off[_ARM:-_ARM][None, :, None] * n + tb[:, None, None] * d
+    hint = np.minimum(sample(maps.string, maps.to_map(beside)), _MOST_MAP)
+    return _Beside(start, d, n, tb, v.reshape(blocks, _IN_BLOCK, len(off), -1).mean(1), hint)
+
+
+def _ridges(q: _Beside, look: Array = LIGHT) -> _Ridges:
+    v = q.tone @ look.T
+    ridge = v[:, _ARM:-_ARM] - 0.5 * (v[:, : -2 * _ARM] + v[:, 2 * _ARM :])
+    of_colour = np.ascontiguousarray(ridge.reshape(-1, len(look)).T)
+    off_middle = np.abs(of_colour - np.median(of_colour, axis=1, keepdims=True))
+    grey = (v / (MAD_TO_U * np.median(off_middle, axis=1) + 1e-4)).sum(2)
+    inner, before, after = grey[:, _ARM:-_ARM], grey[:, : -2 * _ARM], grey[:, 2 * _ARM :]
+    # Lighter or darker than what is behind it, against the nearer of the two sides: else the ground beside a dark shadow would
+    # pass for a light string.
+    up = np.maximum([inner - np.maximum(before, after), np.minimum(before, after) - inner], 0.0)
+    caps = np.percentile(up.max(2), _CAP_PERCENTILE, axis=1) + 1e-9
+    evidence = np.minimum(up, caps[:, None, None]) / caps[:, None, None] * np.minimum(1.0, caps / _PLAIN_NOISES)[:, None, None]
+    evidence = (evidence + q.hint).reshape(2, -1)
+    total = evidence.take(_lines_through(*q.hint.shape), axis=1).mean(3)
+    total -= _START_COST * (_START[:, None] / _START_FREE) ** 2
+    lighter = float(caps[0] / caps[1]) if look is LIGHT else 0.0
+    shown = np.where(up > _SHOWS, up, 0.0)
+    return _Ridges(
+        q.start, q.along, q.normal, q.share, _OFF[_ARM:-_ARM], shown, total.max(1), lighter, _START[total.argmax(1)]
+    )
 
 
 def _settle(r: _Ridges, sign: int, end: int) -> tuple[Array, float, float]:
@@ -275,10 +294,12 @@ def find_string(
         # else a ruled line from nock to nock would do for both halves
         least_mm = min(chord_mm + PAST_MM, MOST_DRAW_MM - PAST_MM) if chord_mm > DEEP_MM else LEAST_DRAW_MM
     sought = _Sought(light, maps, pose, clicked, least_mm)
-    by_light = _best_of(sought, LIGHT)
+    hooks = likely_hooks(maps, pose, least_mm) if clicked is None else [clicked]
+    supposed = [sought.beside(hook) for hook in hooks]
+    by_light = _best_of(sought, supposed, LIGHT)
     if not by_hue or (by_light is not None and min(by_light.clear) > FAINT):
         return by_light
-    hues = [_best_of(sought, hue[None]) for hue in HUE]
+    hues = [_best_of(sought, supposed, hue[None]) for hue in HUE]
     best = max((s for s in hues if s is not None), key=lambda s: s.merit, default=None)
     clearer = best is not None and (by_light is None or best.merit > by_light.merit + HUE_CLEARER)
     return best if clearer else by_light
@@ -294,26 +315,31 @@ class _Sought:
     clicked: Array | None
     least_mm: float
 
+    def beside(self, hook: Array) -> _Supposed:
+        """A supposed hook, and the picture beside both lines to it."""
+        upper, lower = (_beside(self.light, self.maps, nock, hook) for nock in self.pose.nocks)
+        return hook, upper, lower
 
-def _best_of(q: _Sought, look: Array) -> DrawnString | None:
-    """The best pair of lines from the nocks to a hook, by one look of the string."""
+
+def _best_of(q: _Sought, supposed: Sequence[_Supposed], look: Array) -> DrawnString | None:
+    """The best pair of lines from the nocks to a hook near one of those supposed, by one look of the string."""
     nocks, handle, belly, px_per_mm = q.pose.nocks, q.pose.handle, q.pose.belly, q.pose.px_per_mm
-    hooks = likely_hooks(q.maps, q.pose, q.least_mm) if q.clicked is None else [q.clicked]
     side = np.array([-belly[1], belly[0]])
 
-    def tried(hook: Array) -> tuple[float, _Chosen]:
-        a, b = (_ridges(q.light, nock, hook, q.maps, look) for nock in nocks)
+    def tried(one: _Supposed) -> tuple[float, _Chosen]:
+        hook, a, b = one[0], _ridges(one[1], look), _ridges(one[2], look)
         past = np.inf if q.clicked is not None else float((hook - handle) @ belly) / px_per_mm - q.least_mm
         merit, pick = _pair(a, b, (hook - handle) @ side / px_per_mm, side / px_per_mm, past, belly / px_per_mm)
         return merit, (hook, a, b, pick)
 
-    found = [tried(hook) for hook in hooks]
+    found = [tried(one) for one in supposed]
     if not found or max(merit for merit, _ in found) == -np.inf:
         return None
     if q.clicked is None:
         # the network's string may be too faint to lead to within the reach of a line's end: look around the best as well
         at = max(found, key=lambda f: f[0])[1][0]
-        found += [tried(at + STEP_PX * (i * belly + j * side)) for i in (-1, 0, 1) for j in (-1, 0, 1) if i or j]
+        around = [at + STEP_PX * (i * belly + j * side) for i in (-1, 0, 1) for j in (-1, 0, 1) if i or j]
+        found += [tried(q.beside(hook)) for hook in around]
     found.sort(key=lambda f: -f[0])
     best = _lines(*found[0], nocks, px_per_mm)
     if best is None:
@@ -352,7 +378,7 @@ def _lines(merit: float, chosen: _Chosen, nocks: Array, px_per_mm: float) -> Dra
 def find_braced_string(light: NDArray[np.uint16], maps: FinderMaps, nocks: Array) -> tuple[Array, float] | None:
     """The braced string's straight line, (2, 2) px from near the upper nock to near the lower, and the share of its length that
     shows; None when not seen, or when a plank's joint or a ruled line beside it may as well be the string."""
-    r = _ridges(light, nocks[0], nocks[1], maps)
+    r = _ridges(_beside(light, maps, nocks[0], nocks[1]))
     line, seen, scatter = _straightest(r)
     return (line, seen) if np.isfinite(scatter) and seen > FAINT and not _has_rival(r) else None
 
@@ -360,7 +386,7 @@ def find_braced_string(light: NDArray[np.uint16], maps: FinderMaps, nocks: Array
 def line_between(light: NDArray[np.uint16], maps: FinderMaps, nocks: Array) -> tuple[Array, float, float]:
     """The straight line that runs nearest from nock to nock: (2, 2) px, the share of its length that shows, and how far what
     shows lies off it, px (NaN where too little does)."""
-    return _straightest(_ridges(light, nocks[0], nocks[1], maps))
+    return _straightest(_ridges(_beside(light, maps, nocks[0], nocks[1])))
 
 
 def _straightest(r: _Ridges) -> tuple[Array, float, float]:

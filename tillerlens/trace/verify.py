@@ -140,24 +140,30 @@ def _steps(edge_px: Array, other_px: Array) -> Array:
     thick = np.linalg.norm(edge_px - other_px, axis=1)
     if not np.isfinite(thick).any():
         return out
-    usual = float(np.nanmedian(thick))
-    known = np.asarray(np.isfinite(edge_px).all(axis=1), bool)
-    for i in range(JUMP_PLACES, n - JUMP_PLACES):
-        before, after = np.arange(i - JUMP_PLACES, i - JUMP_GAP + 1), np.arange(i + JUMP_GAP, i + JUMP_PLACES + 1)
-        p, q = edge_px[before[known[before]]], edge_px[after[known[after]]]
-        if min(len(p), len(q)) < JUMP_LEAST:
-            continue
-        along = q.mean(axis=0) - p.mean(axis=0)
-        along = along / max(float(np.linalg.norm(along)), 1e-9)
-        across, here = np.array([-along[1], along[0]]), (p.mean(axis=0) + q.mean(axis=0)) / 2
-        ends = [_carried(part, here, along, across) for part in (p, q)]
-        out[i] = abs(ends[0] - ends[1]) / usual
+    known = np.isfinite(edge_px).all(axis=1)
+    middles = np.arange(JUMP_PLACES, n - JUMP_PLACES)[:, None]
+    before, after = middles + np.arange(-JUMP_PLACES, -JUMP_GAP + 1), middles + np.arange(JUMP_GAP, JUMP_PLACES + 1)
+    enough = np.minimum(known[before].sum(axis=1), known[after].sum(axis=1)) >= JUMP_LEAST
+    places = [(edge_px[some[enough]], known[some[enough]]) for some in (before, after)]
+    p, q = (_mean(at, seen) for at, seen in places)
+    along = q - p
+    along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-9)
+    ends = [_carried(at, seen, (p + q) / 2, along) for at, seen in places]
+    out[middles[enough, 0]] = np.abs(ends[0] - ends[1]) / float(np.nanmedian(thick))
     return out
 
 
-def _carried(part: Array, here: Array, along: Array, across: Array) -> float:
-    """How far beside ``here`` the straight line through some places passes."""
-    x, y = (part - here) @ along, (part - here) @ across
-    x0, y0 = float(x.mean()), float(y.mean())
-    slope = float(((x - x0) * (y - y0)).sum() / max(float(((x - x0) ** 2).sum()), 1e-9))
-    return y0 - slope * x0
+def _mean(values: Array, known: NDArray[np.bool_]) -> Array:
+    """Of the known ones of each row, (M, places) or (M, places, 2)."""
+    return np.asarray(np.mean(values, axis=1, where=known.reshape(known.shape + (1,) * (values.ndim - 2))))
+
+
+def _carried(part: Array, known: NDArray[np.bool_], here: Array, along: Array) -> Array:
+    """How far beside each place ``here`` (M, 2) the straight line through some known places (M, places, 2) passes, looked at along
+    the unit ``along`` (M, 2)."""
+    from_here = part - here[:, None]
+    x = (from_here * along[:, None]).sum(axis=2)
+    y = from_here[..., 1] * along[:, :1] - from_here[..., 0] * along[:, 1:]
+    x0, y0 = _mean(x, known), _mean(y, known)
+    x, y = np.where(known, x - x0[:, None], 0.0), np.where(known, y - y0[:, None], 0.0)
+    return np.asarray(y0 - (x * y).sum(axis=1) / np.maximum((x**2).sum(axis=1), 1e-9) * x0)
