@@ -123,7 +123,7 @@ def test_a_bow_is_looked_for_by_colour_only_where_nothing_else_looks_like_it(mon
     monkeypatch.setattr(measure, "_read", reading)
     monkeypatch.setattr(measure, "turned_looks", lambda rgb, maps: maps)
     photo = SimpleNamespace(rgb=np.zeros((8, 8, 3), np.uint8))
-    prepared = Prepared(photo, np.zeros((8, 8, 3), np.uint16), shown(np.zeros((4, 4))), ())
+    prepared = Prepared(photo, np.zeros((8, 8, 3), np.uint16), 0.0, shown(np.zeros((4, 4))), ())
     for shot, tried in ((one, [False, True]), (two, [False]), (replace(one, belly_heated=True), [False])):
         asked.clear()
         with pytest.raises(NeedsHelp, match="By network"):

@@ -25,7 +25,7 @@ def linear_light(rgb: NDArray[np.uint8]) -> NDArray[np.uint16]:
     return np.asarray(cv2.LUT(rgb, LINEAR_16), dtype=np.uint16)
 
 
-def sample(image: NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.float32], xy: NDArray[np.float64]) -> NDArray[np.float32]:
+def sample(image: NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.float32], xy: NDArray[np.floating]) -> NDArray[np.float32]:
     """Bilinear samples of an image at pixel places (..., 2); outside the picture the edge is repeated."""
     if xy.size == 0:  # OpenCV takes no empty map
         return np.zeros(xy.shape[:-1] + image.shape[2:], np.float32)

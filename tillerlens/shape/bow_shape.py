@@ -200,11 +200,9 @@ def wood_thickness(apparent: Array, share: Array, lean: Array, section: AssumedS
 
 def mapped(e: Evidence) -> tuple[Array, Array, Array]:
     """Silhouettes and tips in the bow's plane, board mm."""
-    return (
-        e.camera.to_plane(e.back_px, e.standoff_mm),
-        e.camera.to_plane(e.belly_px, e.standoff_mm),
-        e.camera.to_plane(e.tips_px, e.standoff_mm),
-    )
+    n = len(e.back_px)
+    together = e.camera.to_plane(np.concatenate([e.back_px, e.belly_px, e.tips_px]), e.standoff_mm)
+    return together[:n], together[n : 2 * n], together[2 * n :]
 
 
 def make_layout(
@@ -300,7 +298,7 @@ def _fade_strays(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: A
         return 0.0
     at, tangent = (np.column_stack([np.interp(u, lay.spline.at, of[:, k]) for k in (0, 1)]) for of in (curve.xy, curve.tangent))
     off = (back[cols] + belly[cols]) / 2 - at
-    return float(np.sqrt(np.mean((off[:, 1] * tangent[:, 0] - off[:, 0] * tangent[:, 1]) ** 2)))
+    return float(np.sqrt(np.mean(_across(off, tangent) ** 2)))
 
 
 def _lost(part: str, columns: int) -> NeedsHelp:
@@ -351,7 +349,8 @@ class _BoardLimb(NamedTuple):
 
 def _limb(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Array) -> _BoardLimb:
     b, c = back[lay.columns], belly[lay.columns]
-    half = np.linalg.norm(b - c, axis=1) / 2
+    across = b - c
+    half = np.hypot(across[:, 0], across[:, 1]) / 2
     cubic = lay.thick_fit @ half
     # at the root the limb's middle lies half a thickness below the handle's back
     below = (c[-ROOT_COLUMNS:] - b[-ROOT_COLUMNS:]).mean(0)
@@ -360,14 +359,18 @@ def _limb(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Array) -
     curve = read_curve(lay.spline, lay.spline.coefficients(np.vstack([tip, (b + c) / 2, root])))
     share = np.clip((lay.spline.at - lay.tip_mm) / (lay.spline.at[-1] - lay.tip_mm), 0, 1)
     apparent = np.maximum(np.polyval(cubic, share), LEAST_HALF_MM)
-    normal = np.column_stack([-curve.tangent[:, 1], curve.tangent[:, 0]])
     oblique = _obliquity(e.camera, e.standoff_mm, curve.xy)
-    lean = np.abs((oblique * normal).sum(1))
+    lean = np.abs(_across(oblique, curve.tangent))
     broad = width_profile(share, e.limb_width_mm, e.tip_width_mm) / 2 * lean
     q = e.section_q
     true = (np.maximum(apparent**q - broad**q, (LEAST_SHARE * apparent) ** q)) ** (1 / q)
-    seen = np.abs(((oblique + e.section.tilt) * normal).sum(1))
+    seen = np.abs(_across(oblique + e.section.tilt, curve.tangent))
     return _BoardLimb(curve, apparent, true, wood_thickness(2 * apparent, share, seen, e.section) / 2)
+
+
+def _across(v: Array, tangent: Array) -> Array:
+    """How far vectors (N, 2) reach to the left of unit tangents (N, 2)."""
+    return np.asarray(v[:, 1] * tangent[:, 0] - v[:, 0] * tangent[:, 1])
 
 
 class _HandleLine(NamedTuple):
@@ -477,21 +480,24 @@ def bow_shape(e: Evidence, layout: ShapeLayout, state: str, numbers: bool = True
     return replace(shape, numbers=_numbers(e, shape, state)) if numbers else shape
 
 
-def _at(limb: LimbFit, from_nock_mm: float) -> tuple[Array, Array, float]:
-    """Centre, unit tangent (towards the handle) and thickness at a distance from the nock."""
-    x = limb.from_nock_mm
-    p = np.array([np.interp(from_nock_mm, x, limb.curve.xy[:, j]) for j in (0, 1)])
-    t = np.array([np.interp(from_nock_mm, x, limb.curve.tangent[:, j]) for j in (0, 1)])
-    return p, t / np.hypot(*t), float(np.interp(from_nock_mm, x, limb.thickness_mm))
+def _at(limb: LimbFit, from_nock_mm: Array) -> tuple[Array, Array, Array]:
+    """Centres (K, 2), unit tangents (K, 2, towards the handle) and thickness (K,) at distances (K,) from the nock."""
+    x, curve = limb.from_nock_mm, limb.curve
+    p, t = (np.column_stack([np.interp(from_nock_mm, x, of[:, j]) for j in (0, 1)]) for of in (curve.xy, curve.tangent))
+    return p, t / np.hypot(t[:, :1], t[:, 1:]), np.interp(from_nock_mm, x, limb.thickness_mm)
 
 
-def belly_at(limb: LimbFit, from_centre_mm: float) -> Array:
-    """The belly's place (2,) mm at a distance from the handle's centre along the limb."""
-    from_nock = limb.from_centre_mm[0] + limb.from_nock_mm[0] - from_centre_mm
-    p, t, thick = _at(limb, from_nock)
-    n = np.array([-t[1], t[0]])
-    n = n if n[1] < 0 else -n
-    return np.asarray(p + n * thick / 2)
+def _face(limb: LimbFit, from_nock_mm: Array, toward_back: bool) -> Array:
+    """Places (K, 2) mm on the limb's back or belly at distances (K,) from the nock."""
+    p, t, thick = _at(limb, from_nock_mm)
+    n = np.column_stack([-t[:, 1], t[:, 0]])
+    outward = np.where((n[:, 1] > 0) == toward_back, 1.0, -1.0)
+    return np.asarray(p + n * (outward * thick / 2)[:, None])
+
+
+def belly_at(limb: LimbFit, from_centre_mm: Array) -> Array:
+    """The belly's places (K, 2) mm at distances (K,) from the handle's centre along the limb."""
+    return _face(limb, limb.from_centre_mm[0] + limb.from_nock_mm[0] - from_centre_mm, toward_back=False)
 
 
 def _turns(limb: LimbFit) -> Array:
@@ -505,19 +511,15 @@ def _numbers(e: Evidence, s: BowShape, state: str) -> dict[str, float]:
     out: dict[str, float] = {}
     (ux, uy), (lx, ly) = s.nocks_mm
     limbs = {"upper": s.upper, "lower": s.lower}
-    backs = {}
+    at_nock = {name: _at(limb, np.zeros(1)) for name, limb in limbs.items()}
     for name, limb in limbs.items():
-        p, t, thick = _at(limb, 0.0)
-        n = np.array([-t[1], t[0]])
-        n = n if n[1] > 0 else -n
-        backs[name] = p + n * thick / 2
-        out[f"tip_height_{name}"] = float(p[1])
+        out[f"tip_height_{name}"] = float(at_nock[name][0][0, 1])
         out[f"limb_length_{name}"] = float(limb.from_centre_mm[0] + limb.from_nock_mm[0])
         out |= {f"turn_{name}_{third}": v for third, v in zip(("outer", "mid", "inner"), _turns(limb), strict=True)}
     out["tip_height_difference"] = uy - ly
     out["length_nock_to_nock"] = s.length_mm
     if state == "unstrung":
-        (ax, ay), (bx, by) = backs["upper"], backs["lower"]
+        (ax, ay), (bx, by) = (_face(limb, np.zeros(1), toward_back=True)[0] for limb in limbs.values())
         line_at_0 = ay + (by - ay) * (0 - ax) / (bx - ax)
         tilt = np.hypot(bx - ax, by - ay) / abs(bx - ax)
         out["reflex"] = float((line_at_0 - s.back_at_handle_mm) / tilt)
@@ -526,21 +528,18 @@ def _numbers(e: Evidence, s: BowShape, state: str) -> dict[str, float]:
         out["reflex_difference"] = float(ay - by)
         return out
     line = lambda x: uy + (ly - uy) * (x - ux) / (lx - ux)  # noqa: E731
-    for d_in in STATIONS_IN:
-        d = d_in * MM_PER_INCH
-        if d > min(out["limb_length_upper"], out["limb_length_lower"]) - STATION_FROM_NOCK_MM:
-            continue
-        for name, limb in limbs.items():
-            b = belly_at(limb, d)
-            out[f"gap_{name}_{d_in}"] = float(b[1] - line(b[0]))
-        out[f"gap_difference_{d_in}"] = out[f"gap_upper_{d_in}"] - out[f"gap_lower_{d_in}"]
+    outermost = min(out["limb_length_upper"], out["limb_length_lower"]) - STATION_FROM_NOCK_MM
+    stations = [d_in for d_in in STATIONS_IN if d_in * MM_PER_INCH <= outermost]
     fade = max(limbs["upper"].from_centre_mm[-1], limbs["lower"].from_centre_mm[-1]) + 1.0
-    fades = {n: belly_at(m, fade) for n, m in limbs.items()}
-    out["tiller_at_fades"] = float(fades["upper"][1] - line(fades["upper"][0]) - fades["lower"][1] + line(fades["lower"][0]))
+    belly = {name: belly_at(limb, np.r_[np.array(stations) * MM_PER_INCH, fade]) for name, limb in limbs.items()}
+    gap = {name: b[:, 1] - line(b[:, 0]) for name, b in belly.items()}
+    for k, d_in in enumerate(stations):
+        out |= {f"gap_{name}_{d_in}": float(gap[name][k]) for name in limbs}
+        out[f"gap_difference_{d_in}"] = out[f"gap_upper_{d_in}"] - out[f"gap_lower_{d_in}"]
+    out["tiller_at_fades"] = float(gap["upper"][-1] - gap["lower"][-1])
     grip = e.grip_thickness_mm
-    for name, limb, nock in (("upper", s.upper, s.nocks_mm[0]), ("lower", s.lower, s.nocks_mm[1])):
-        _, t, _ = _at(limb, 0.0)
-        other = s.nocks_mm[1 if name == "upper" else 0]
+    for name, nock, other in (("upper", *s.nocks_mm), ("lower", *s.nocks_mm[::-1])):
+        t = at_nock[name][1][0]
         to = s.hook_mm if state == "drawn" else other
         if to is None:
             continue

@@ -15,7 +15,6 @@ from tillerlens.core.errors import NeedsHelp, Reason
 from tillerlens.core.json_form import JsonDocument
 from tillerlens.core.shot import Shot
 from tillerlens.photo.camera import CameraFit
-from tillerlens.photo.light import lit_from_camera
 from tillerlens.shape.bow_shape import Evidence
 from tillerlens.shape.evidence import evidence_of, flash_shadow, layout_of, view_tilt_u
 from tillerlens.shape.nocks import (
@@ -49,7 +48,8 @@ class TracedPicture:
 
     Attributes
     ----------
-    light, trace, shot, fit : the picture, its trace, what was typed and clicked, and the camera by the marks alone.
+    light, flash : the picture's linear light, and how likely the camera's own flash lit it.
+    trace, shot, fit : its trace, what was typed and clicked, and the camera by the marks alone.
     evidence : for the shape, with camera and lengths as ``by_ends`` settled them.
     model : computes the shape from evidence.
     handle : the handle's centre, as clicked and as seen.
@@ -57,6 +57,7 @@ class TracedPicture:
     """
 
     light: NDArray[np.uint16]
+    flash: float
     trace: Trace
     shot: Shot
     fit: CameraFit
@@ -138,7 +139,7 @@ def begin(prepared: Prepared, fit: CameraFit, shot: Shot, trace: Trace) -> Trace
     model = ShapeModel(layout_of(evidence, shot, trace), shot.state)
     handle = _handle_readings(prepared.light, trace, shot)
     by_ends = _settled(fit, shot, trace, evidence, model, handle, _known_without_string(trace, shot))
-    return TracedPicture(prepared.light, trace, shot, fit, by_ends.applied(evidence), model, handle, by_ends)
+    return TracedPicture(prepared.light, prepared.flash, trace, shot, fit, by_ends.applied(evidence), model, handle, by_ends)
 
 
 def see_string(t: TracedPicture, stop_short: bool = True) -> StringSeen:
@@ -193,8 +194,7 @@ def place_nocks(t: TracedPicture, seen: StringSeen) -> Placed:
     tilt_u = (0.0, 0.0) if last.fit.squared else view_tilt_u(t.fit.camera, camera, t.trace.path_px)
     evidence = last.applied(evidence)
     # as good as the one view is the other: the limbs are seen from halfway between them
-    flash = lit_from_camera(t.light)
-    shadow = flash_shadow(flash, camera, t.shot.standoff_mm, evidence.section.mean_width_mm, t.trace.fringe_taken)
+    shadow = flash_shadow(t.flash, camera, t.shot.standoff_mm, evidence.section.mean_width_mm, t.trace.fringe_taken)
     section = replace(evidence.section, tilt=(-tilt_u[0], -tilt_u[1]), shadow_mm=shadow.value)
     evidence = replace(evidence, section=section)
     return Placed(
@@ -204,7 +204,7 @@ def place_nocks(t: TracedPicture, seen: StringSeen) -> Placed:
         ShapeModel(layout_of(evidence, t.shot, t.trace), t.shot.state),
         None if seen.string is None else _less_sure_if_astray(seen.string, seen.offsets, t.trace),
         tilt_u,
-        flash,
+        t.flash,
         shadow.u,
     )
 

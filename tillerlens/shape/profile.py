@@ -137,7 +137,7 @@ def traced_bow(placed: Placed, s: BowShape) -> TracedBow:
         for d in STATIONS_IN:
             if f"gap_difference_{d}" in s.numbers:
                 for limb in (s.upper, s.lower):
-                    b = belly_at(limb, d * MM_PER_INCH)
+                    b = belly_at(limb, np.array([d * MM_PER_INCH]))[0]
                     foot = np.array([b[0], uy + (ly - uy) * (b[0] - ux) / (lx - ux)])
                     lines.append(to_px(e, s, np.array([b, foot])))
     return TracedBow(

@@ -134,7 +134,7 @@ def _inside_of(
     }
     tone = {}
     for name, at in rows.items():
-        v = np.sqrt(sample(light, strip.px(np.broadcast_to(columns[:, None], at.shape), at)) / np.float32(FULL))
+        v = np.sqrt(sample(light, strip.px(columns[:, None], at)) / np.float32(FULL))
         tone[name] = ndimage.gaussian_filter1d(v.mean(1), TELL_COLUMNS, axis=0, mode="nearest")
     apart = np.linalg.norm(tone["between"] - tone["ground"], axis=1)
     return np.asarray(far & (apart > NO_GROUND * np.linalg.norm(tone["limb"] - tone["ground"], axis=1)))
@@ -150,7 +150,7 @@ def _centres(
     """
     off = np.arange(-REACH, REACH + 0.01, FINE_ROWS)
     rows = start[:, None] + unit * off[None]
-    v = sample(light, strip.px(np.broadcast_to(columns[:, None], rows.shape), rows)) / np.float32(FULL)
+    v = sample(light, strip.px(columns[:, None], rows)) / np.float32(FULL)
     v = ndimage.uniform_filter1d(v, ALONG, axis=0, mode="nearest")
     grad = np.gradient(v, FINE_ROWS, axis=1)
     g = np.clip(np.einsum("cok,ck->co", grad, _telling(v, off)), 0, None)
@@ -181,12 +181,19 @@ def _telling(v: Array, off: Array) -> Array:
     return w / np.maximum(np.linalg.norm(w, axis=1, keepdims=True), 1e-12)
 
 
-def measure_edges(light: NDArray[np.uint16], strip: Strip, band: Band, ends: tuple[float, float]) -> tuple[Side, Side]:
-    """Both silhouettes between the end columns, left-hand side of the path first (for a path running right: the upper)."""
+def measure_edges(
+    light: NDArray[np.uint16], strip: Strip, band: Band, ends: tuple[float, float], by_flash: bool
+) -> tuple[Side, Side]:
+    """Both silhouettes between the end columns, left-hand side of the path first (for a path running right: the upper).
+
+    ``by_flash``: whether the camera's own flash may have lit the picture; another lamp's shadow is softer, or stands clear of the
+    limb.
+    """
     seen = np.zeros(len(strip.path), bool)
     seen[max(band.first, int(np.ceil(ends[0]))) : min(band.last, int(ends[1])) + 1] = True
     proposals = [np.where(seen, rows, np.nan) for rows in (band.upper_row, band.lower_row)]
-    fringes = one_lamp(*(find_shadow_fringe(light, strip, p, way) for p, way in zip(proposals, (-1, 1), strict=True)))
+    beside = (find_shadow_fringe(light, strip, p, way) if by_flash else None for p, way in zip(proposals, (-1, 1), strict=True))
+    fringes = one_lamp(*beside)
     sides = []
     for proposal, fringe, outward in zip(proposals, fringes, (-1, 1), strict=True):
         if fringe is None:
@@ -247,7 +254,7 @@ def plain_margin_px(light: NDArray[np.uint16], strip: Strip, row: Array, inward:
     for part in np.array_split(have, MARGIN_WINDOWS):
         cols = part[:: max(1, len(part) // 60)]
         rows = row[cols][:, None] + inward * off[None] / strip.step
-        v = np.median(sample(light, strip.px(np.broadcast_to(cols[:, None].astype(float), rows.shape), rows)), axis=0)
+        v = np.median(sample(light, strip.px(cols[:, None].astype(float), rows)), axis=0)
         ratio = v / np.maximum(v[off < -CLEAR_PX].mean(0), 1.0)
         level = ratio.mean(1)
         colour = np.linalg.norm(ratio - level[:, None], axis=1) / np.maximum(level, BLACK)
@@ -282,7 +289,7 @@ def dark_beyond_px(light: NDArray[np.uint16], strip: Strip, row: Array, outward:
         line = np.polynomial.polynomial.Polynomial.fit(cols, row[cols], 1)
         begin = float(np.quantile(outward * (row[cols] - line(cols)), INNER))
         rows = (line(cols) + outward * begin)[:, None] + outward * off[None] / strip.step
-        v = np.median(sample(light, strip.px(np.broadcast_to(cols[:, None].astype(float), rows.shape), rows)), axis=0).mean(1)
+        v = np.median(sample(light, strip.px(cols[:, None].astype(float), rows)), axis=0).mean(1)
         level = v / max(float(np.median(v[off > FAR_PX - GROUND_PX])), 1.0)
         centres.append(float(cols.mean()))
         widths.append(_hard_band(off, level))
@@ -329,7 +336,7 @@ def wood_beyond_px(light: NDArray[np.uint16], strip: Strip, row: Array, outward:
     for part in np.array_split(have, WOOD_WINDOWS):
         cols = part[:: max(1, len(part) // 50)]
         rows = row[cols][:, None] + outward * off[None] / strip.step
-        v = np.median(sample(light, strip.px(np.broadcast_to(cols[:, None].astype(float), rows.shape), rows)), axis=0)
+        v = np.median(sample(light, strip.px(cols[:, None].astype(float), rows)), axis=0)
         ratio = v / np.maximum(np.median(v[off > FAR_PX - GROUND_PX], axis=0), 1.0)
         level = ratio.mean(1)
         hue = (ratio - level[:, None]) / np.maximum(level, BLACK)[:, None]

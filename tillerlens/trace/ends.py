@@ -73,7 +73,7 @@ def colour_step(light: NDArray[np.uint16], strip: Strip, band: Band) -> Array:
     centre = ndimage.gaussian_filter1d(np.interp(cols, cols[seen], mid[seen]), 4)
     half = float(np.nanmedian((band.lower_row - band.upper_row) / 2))
     rows = centre[None] + ACROSS[:, None] * half
-    inner = np.sqrt(sample(light, strip.px(np.broadcast_to(cols[None].astype(float), rows.shape), rows)).mean(0) / FULL)
+    inner = np.sqrt(sample(light, strip.px(cols[None].astype(float), rows)).mean(0) / FULL)
     outer = []
     for away in (-GROUND_AT, GROUND_AT):
         outer.append(np.sqrt(sample(light, strip.px(cols.astype(float), centre + away * half)) / FULL))
@@ -196,6 +196,4 @@ def _rows_inside(strip: Strip, band: Band, column: float, half: int, inset: floa
 
 def _across(light: NDArray[np.uint16], strip: Strip, columns: Array, rows: Array) -> Array:
     """Linear light (rows, columns, 3), 0 ... 1."""
-    shape = (len(rows), len(columns))
-    px = strip.px(np.broadcast_to(columns[None], shape), np.broadcast_to(rows[:, None], shape))
-    return np.asarray(sample(light, px) / FULL)
+    return np.asarray(sample(light, strip.px(columns[None], rows[:, None])) / FULL)

@@ -147,7 +147,7 @@ def outline(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot, vari
     back_is_right = bool(strip.normal[round(sum(ends.column) / 2)] @ np.array(TO_BACK[shot.back], float) > 0)
     band = with_grip(prepared.photo.rgb, strip, band, 0 if back_is_right else 1, *_handle_columns(strip, ends, shot))
     by_hand = corrections(strip, shot)
-    sides = measure_edges(light, strip, corrected(band, by_hand), ends.column)
+    sides = measure_edges(light, strip, corrected(band, by_hand), ends.column, by_flash=prepared.flash > 0)
     cols = np.arange(int(np.ceil(ends.column[0])), int(np.floor(ends.column[1])) + 1, EVERY)
     grip_at = _grip_station(strip, cols, band.lower_row[cols] - band.upper_row[cols], shot)
     zones = _zones(len(cols), shot, grip_at)

@@ -57,8 +57,9 @@ def smooth_paths(
     if len(xs) < 4:
         return []
     slopes = np.arange(-steepest, steepest + 1)
-    tall = np.pad(seen, ((steepest, steepest), (0, STRIDE)))
-    under = [_under(tall, int(x), slopes, h) for x in xs[:-1]]
+    tall = np.pad(seen.T, ((0, STRIDE), (steepest, steepest)))
+    from_row = sliding_window_view(tall, h, axis=1)
+    under = [_under(from_row, int(x), slopes) for x in xs[:-1]]
     lines = (_bend(xs, slopes, under, least, ends) for least in leasts)
     return [line for line in lines if line is not None]
 
@@ -126,10 +127,10 @@ def _arrived(at: Values, outside: float) -> Values:
     return as_strided(tall[n - 1 :], at.shape, (row, column - row), writeable=False).copy()
 
 
-def _under(tall: Array, x: int, slopes: NDArray[np.intp], h: int) -> Array:
-    """Mean evidence (h, slopes) along the stride from each row at ``x``."""
-    out = np.zeros((len(slopes), h))
+def _under(from_row: Array, x: int, slopes: NDArray[np.intp]) -> Array:
+    """Mean evidence (h, slopes) along the stride from each row at ``x``. ``from_row`` (w, slopes, h): the columns of the evidence
+    as each slope begins to see them."""
+    out = np.zeros(from_row.shape[1:])
     for k in range(0, STRIDE, 2):
-        from_row = sliding_window_view(np.ascontiguousarray(tall[:, x + k]), h)
-        out += from_row[len(slopes) // 2 + np.round(k * slopes / STRIDE).astype(int)]
+        out += from_row[x + k, len(slopes) // 2 + np.round(k * slopes / STRIDE).astype(int)]
     return np.ascontiguousarray(out.T) / (STRIDE / 2)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from tillerlens.core.errors import Reason
 from tillerlens.photo.intake import Photo, judge
-from tillerlens.photo.light import linear_light
+from tillerlens.photo.light import linear_light, lit_from_camera
 from tillerlens.trace.network import FinderMaps, find_maps
 
 NOCKS = ("nock_upper", "nock_lower")  # the clicks' names, in the order of every pair of ends
@@ -23,12 +23,14 @@ class Prepared:
     ----------
     photo : the decoded picture.
     light : (H, W, 3) linear light.
+    flash : how likely the camera's own flash lit it.
     maps : where the finder sees limb, string and shadow.
     doubts : what is amiss with the photograph itself.
     """
 
     photo: Photo
     light: NDArray[np.uint16]
+    flash: float
     maps: FinderMaps
     doubts: tuple[Reason, ...]
 
@@ -42,7 +44,8 @@ def prepare(photo: Photo, doubts: tuple[Reason, ...] | None = None) -> Prepared:
     doubts : of the photograph, where it has been judged already.
     """
     found = tuple(judge(photo)) if doubts is None else doubts
-    return Prepared(photo, linear_light(photo.rgb), find_maps(photo.rgb), found)
+    light = linear_light(photo.rgb)
+    return Prepared(photo, light, lit_from_camera(light), find_maps(photo.rgb), found)
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from scipy import ndimage
 from scipy.special import erf
 
 from tillerlens.core.robust import CAUCHY, MAD_TO_U
-from tillerlens.photo.light import FULL, lit_from_camera, sample
+from tillerlens.photo.light import FULL, sample
 from tillerlens.trace.straighten import Strip
 
 Array = NDArray[np.float64]
@@ -78,7 +78,7 @@ def _pairs(blur: float) -> tuple[Array, Array]:
 
 
 def find_shadow_fringe(light: NDArray[np.uint16], strip: Strip, proposal: Array, outward: int) -> ShadowFringe | None:
-    """The shadow fringe beside one proposed silhouette; None where there is none.
+    """The shadow fringe beside one proposed silhouette, as a flash throws it; None where there is none.
 
     Parameters
     ----------
@@ -96,14 +96,12 @@ def find_shadow_fringe(light: NDArray[np.uint16], strip: Strip, proposal: Array,
     beside = ndimage.map_coordinates(strip.maps.shadow, places, order=1)
     if np.mean([beside[p].mean(0).max() > NETWORK for p in parts]) < AGREE:
         return None
-    if lit_from_camera(light) == 0.0:  # another lamp's shadow is softer, or stands clear of the limb
-        return None
     profiles, shadows = [], []
     for part in parts:
         cols = have[part[::2]].astype(float)
         rows = row[part[::2]][:, None] + outward * REACH[None]
         across = np.broadcast_to(cols[:, None], rows.shape)
-        profiles.append(np.median(sample(light, strip.px(across, rows)), axis=0) / FULL)
+        profiles.append(np.median(sample(light, strip.px(cols[:, None], rows)), axis=0) / FULL)
         shadows.append(ndimage.map_coordinates(strip.maps.shadow, [rows, across], order=1, mode="nearest").mean(0))
     v, shadow = np.array(profiles), np.array(shadows)  # (W, O, 3), (W, O)
     far = v[:, REACH >= FAR].mean(2)

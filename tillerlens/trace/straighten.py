@@ -52,7 +52,7 @@ class Strip:
     maps: StripMaps
 
     def px(self, column: Array, row: Array) -> Array:
-        """Strip places to picture pixels, (..., 2)."""
+        """Strip places, columns and rows of shapes that go together, to picture pixels, (..., 2)."""
         i = np.arange(len(self.path))
         base = np.stack([np.interp(column, i, self.path[:, k]) for k in (0, 1)], -1)
         n = np.stack([np.interp(column, i, self.normal[:, k]) for k in (0, 1)], -1)

@@ -106,7 +106,7 @@ def likely_hooks(maps: FinderMaps, pose: BowPose, least_mm: float = LEAST_DRAW_M
         hooks = maps.to_map((handle + d[:, None, None] * belly + a[None, :, None] * side).reshape(-1, 2))
         total = []
         for nock in maps.to_map(pose.nocks):
-            lines = np.empty((2, len(hooks), len(ON_LINE)), np.float32)
+            lines = np.empty((2, len(hooks), len(ON_LINE)), np.float32)  # as OpenCV takes them
             for axis in (0, 1):
                 lines[axis] = nock[axis] + ON_LINE * (hooks[:, axis, None] - nock[axis])
             v = sample(evidence, lines.transpose(1, 2, 0))
@@ -169,8 +169,8 @@ def _lines_through(blocks: int, offsets: int) -> NDArray[np.intp]:
 
 @dataclass(frozen=True, eq=False)
 class _Beside:
-    """The picture beside one guess of the string, whatever is looked for in it: where the guess runs, its blocks' places along it,
-    ``tone`` (blocks, offsets, colours) and what the network says for string there, ``hint`` (blocks, offsets less the arms)."""
+    """The picture beside one guess of the string, whatever is looked for in it: where the guess runs, its blocks' places along
+    it, ``tone`` (blocks, offsets, colours), and ``hint`` (blocks, offsets less the arms) of string from the network."""
 
     start: Array
     along: Array
@@ -217,9 +217,7 @@ def _ridges(q: _Beside, look: Array = LIGHT) -> _Ridges:
     total -= _START_COST * (_START[:, None] / _START_FREE) ** 2
     lighter = float(caps[0] / caps[1]) if look is LIGHT else 0.0
     shown = np.where(up > _SHOWS, up, 0.0)
-    return _Ridges(
-        q.start, q.along, q.normal, q.share, _OFF[_ARM:-_ARM], shown, total.max(1), lighter, _START[total.argmax(1)]
-    )
+    return _Ridges(q.start, q.along, q.normal, q.share, _OFF[_ARM:-_ARM], shown, total.max(1), lighter, _START[total.argmax(1)])
 
 
 def _settle(r: _Ridges, sign: int, end: int) -> tuple[Array, float, float]:

@@ -140,7 +140,7 @@ def _steps(edge_px: Array, other_px: Array) -> Array:
     thick = np.linalg.norm(edge_px - other_px, axis=1)
     if not np.isfinite(thick).any():
         return out
-    known = np.isfinite(edge_px).all(axis=1)
+    known = np.asarray(np.isfinite(edge_px).all(axis=1), bool)
     middles = np.arange(JUMP_PLACES, n - JUMP_PLACES)[:, None]
     before, after = middles + np.arange(-JUMP_PLACES, -JUMP_GAP + 1), middles + np.arange(JUMP_GAP, JUMP_PLACES + 1)
     enough = np.minimum(known[before].sum(axis=1), known[after].sum(axis=1)) >= JUMP_LEAST
@@ -159,8 +159,8 @@ def _mean(values: Array, known: NDArray[np.bool_]) -> Array:
 
 
 def _carried(part: Array, known: NDArray[np.bool_], here: Array, along: Array) -> Array:
-    """How far beside each place ``here`` (M, 2) the straight line through some known places (M, places, 2) passes, looked at along
-    the unit ``along`` (M, 2)."""
+    """How far beside each place ``here`` (M, 2), across the unit ``along`` (M, 2), the straight line through the known ones of
+    some places (M, places, 2) passes."""
     from_here = part - here[:, None]
     x = (from_here * along[:, None]).sum(axis=2)
     y = from_here[..., 1] * along[:, :1] - from_here[..., 0] * along[:, 1:]
