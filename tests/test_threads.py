@@ -94,7 +94,8 @@ def test_reading_a_picture_and_writing_a_file_switch_nothing_for_all_threads(tmp
 
 
 def test_what_all_threads_share_of_the_tables_cannot_be_written():
-    for table in (_lines_through(12, 73), *_pairs(0.9)):
+    lines = _lines_through(12, 73)
+    for table in (lines.data, lines.indices, *_pairs(0.9)):
         with pytest.raises(ValueError, match="read-only"):
             table[0] = 0
 

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.sparse import csr_array
 
 from tillerlens.core.robust import MAD_TO_U
 from tillerlens.photo.light import FULL, sample
@@ -156,15 +157,17 @@ _LEAST_SCATTER, _SLACK = 0.02, 0.1  # px
 _OFF_COST = 0.08  # of merit, for a hook HOOK_ASIDE_MM beside the handle's middle
 
 
-@lru_cache(maxsize=8)
-def _lines_through(blocks: int, offsets: int) -> NDArray[np.intp]:
-    """Where each line from a start to an end runs through evidence of (blocks, offsets): flat indices (start, end, blocks)."""
+@lru_cache(maxsize=32)  # a megabyte each; one string's lines are of a dozen lengths
+def _lines_through(blocks: int, offsets: int) -> csr_array:
+    """Takes flat evidence of (blocks, offsets) to its mean along each line from a start to an end: (starts and ends, places)."""
     share = np.linspace(*_ON_STRING, blocks * _IN_BLOCK).reshape(blocks, _IN_BLOCK).mean(1)
     at = _START[:, None, None] * (1 - share) + _END[None, :, None] * share
     column = np.clip(np.round(at / _FINE).astype(np.intp) + offsets // 2, 0, offsets - 1)
-    lines = np.arange(blocks, dtype=np.intp) * offsets + column
-    lines.flags.writeable = False  # shared by all threads
-    return lines
+    places = (np.arange(blocks, dtype=np.intp) * offsets + column).ravel()
+    means = csr_array((np.full(len(places), 1 / blocks), places, np.arange(0, len(places) + 1, blocks)))
+    means.resize(len(_START) * len(_END), blocks * offsets)
+    means.data.flags.writeable = means.indices.flags.writeable = False  # shared by all threads
+    return means
 
 
 @dataclass(frozen=True, eq=False)
@@ -205,15 +208,15 @@ def _ridges(q: _Beside, look: Array = LIGHT) -> _Ridges:
     ridge = v[:, _ARM:-_ARM] - 0.5 * (v[:, : -2 * _ARM] + v[:, 2 * _ARM :])
     of_colour = np.ascontiguousarray(ridge.reshape(-1, len(look)).T)
     off_middle = np.abs(of_colour - np.median(of_colour, axis=1, keepdims=True))
-    grey = (v / (MAD_TO_U * np.median(off_middle, axis=1) + 1e-4)).sum(2)
+    grey = v @ (1 / (MAD_TO_U * np.median(off_middle, axis=1) + 1e-4))
     inner, before, after = grey[:, _ARM:-_ARM], grey[:, : -2 * _ARM], grey[:, 2 * _ARM :]
     # Lighter or darker than what is behind it, against the nearer of the two sides: else the ground beside a dark shadow would
     # pass for a light string.
     up = np.maximum([inner - np.maximum(before, after), np.minimum(before, after) - inner], 0.0)
     caps = np.percentile(up.max(2), _CAP_PERCENTILE, axis=1) + 1e-9
     evidence = np.minimum(up, caps[:, None, None]) / caps[:, None, None] * np.minimum(1.0, caps / _PLAIN_NOISES)[:, None, None]
-    evidence = (evidence + q.hint).reshape(2, -1)
-    total = evidence.take(_lines_through(*q.hint.shape), axis=1).mean(3)
+    lines = _lines_through(*q.hint.shape)
+    total = np.array([lines @ one.ravel() for one in evidence + q.hint]).reshape(2, len(_START), len(_END))
     total -= _START_COST * (_START[:, None] / _START_FREE) ** 2
     lighter = float(caps[0] / caps[1]) if look is LIGHT else 0.0
     shown = np.where(up > _SHOWS, up, 0.0)
