@@ -21,6 +21,8 @@ from tillerlens.trace import network as nets
 from tillerlens.trace.shadow_fringe import _pairs
 from tillerlens.trace.string import _lines_through
 
+pytestmark = pytest.mark.usefixtures("measured_anew")  # a memory would hide what threads do to each other
+
 FOUR = ("bramble-drawn-grid", "heron-braced", "heron-unstrung", "plover-drawn-sun")
 
 
@@ -101,6 +103,6 @@ def test_what_all_threads_share_of_the_tables_cannot_be_written():
 
 
 @pytest.mark.slow
-def test_four_pictures_at_once_give_the_documents_of_each_alone(alone, measured_anew):
+def test_four_pictures_at_once_give_the_documents_of_each_alone(alone):
     for _ in range(3):
         assert at_once([lambda n=n: document(n) for n in FOUR]) == list(alone.values())

@@ -3,6 +3,9 @@
 The package is left as it is: only the name ``tillerlens.measure.measure_photo`` gives what the same call gave before. Nothing is
 remembered while a test has put something of its own in the core's place, nor for what was prepared or fitted beforehand; but the
 app, which does so for the same photograph, has a memory of its own.
+
+Where a photograph is measured under another shot the networks mostly look at what they have seen: a pass over the same pixels
+gives the maps that it gave before.
 """
 
 from __future__ import annotations
@@ -14,16 +17,21 @@ import pickle
 import sys
 import tempfile
 import zlib
+from collections import OrderedDict
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from tillerlens import measure
 from tillerlens.core.document import as_json
 from tillerlens.core.measurement import Measurement
+from tillerlens.trace.network import _Network
 
+MOST_PASSES = 150  # two megabytes each
 OF_THE_APP = 3  # what the app alone gives besides: all that was prepared, fitted and traced of this photograph
 _OUTSIDE = ("ui", "cli", "record", "report", "history", "server")  # rooms that no measurement stands on
 
@@ -92,6 +100,24 @@ def _by_name(found: Measurement, name: str) -> Measurement | None:
 ONCE = Once(measure.measure_photo)
 
 
+class Passes:
+    """A network's ``run`` with a memory of the last passes, for all networks."""
+
+    def __init__(self, run: Callable[[_Network, Any], Any]) -> None:
+        self.run = run
+        self.kept: OrderedDict[tuple[object, ...], Any] = OrderedDict()
+
+    def __call__(self, network: _Network, blob: Any) -> Any:
+        if ONCE.anew:
+            return self.run(network, blob)
+        key = network._name, blob.shape, hashlib.sha1(blob.astype(np.uint8), usedforsecurity=False).digest()  # it is a picture's
+        maps = self.kept.pop(key, None)
+        self.kept[key] = self.run(network, blob) if maps is None else maps
+        if len(self.kept) > MOST_PASSES:
+            self.kept.popitem(last=False)
+        return self.kept[key].copy()
+
+
 def share(folder: Path) -> None:
     """Have the processes of one test run that name the same folder measure each photograph once among them."""
     folder.mkdir(exist_ok=True)
@@ -101,6 +127,8 @@ def share(folder: Path) -> None:
 def remember() -> None:
     """To be called before anything imports ``measure_photo`` by its name."""
     measure.measure_photo = ONCE  # type: ignore[assignment]
+    passes = Passes(_Network.run)
+    _Network.run = lambda network, blob: passes(network, blob)  # type: ignore[method-assign]
 
 
 @contextmanager

@@ -68,8 +68,8 @@ def test_a_stretch_drawn_away_on_both_sides_is_measured_again(monkeypatch):
     shot = read_shot(SAMPLES / f"{name}.shot.json", photo.name, (photo.width, photo.height))
     measure = outline.measure_edges
 
-    def astray(light, strip, band, ends):
-        left, right = measure(light, strip, band, ends)
+    def astray(light, strip, band, ends, by_flash):
+        left, right = measure(light, strip, band, ends, by_flash)
         a = int(ends[0] + 0.2 * (ends[1] - ends[0]))
         stretch = slice(a, a + int(0.07 * (ends[1] - ends[0])))
         left.row[stretch] -= 9.0
