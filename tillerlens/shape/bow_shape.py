@@ -112,15 +112,15 @@ class LimbLayout:
     columns : whose middles the spline follows, nock first.
     root : a few of the handle beside the fade, of which only the back counts.
     spline : the fit.
-    tip_mm : of the limb's end, in the spline's parameter.
     thick_fit : (4, n) silhouettes' half distances to a cubic along the limb.
+    share : (M,) of the curve's samples along the limb, 0 at its end ... 1 at the fade.
     """
 
     columns: NDArray[np.intp]
     root: NDArray[np.intp]
     spline: SplineLayout
-    tip_mm: float
     thick_fit: Array
+    share: Array
 
 
 @dataclass(frozen=True, eq=False)
@@ -283,8 +283,8 @@ def _limb_layout(
         cutoff_mm,
         nock_u_per_mm,
     )
-    share = np.clip((u - tip_u) / (fade_u - tip_u), 0, 1)
-    return LimbLayout(cols, root, spline, tip_u, np.linalg.pinv(np.vander(share, 4)))
+    columns_share, share = (np.clip((at - tip_u) / (fade_u - tip_u), 0, 1) for at in (u, spline.at))
+    return LimbLayout(cols, root, spline, np.linalg.pinv(np.vander(columns_share, 4)), share)
 
 
 def _fade_strays(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Array) -> float:
@@ -357,15 +357,14 @@ def _limb(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Array) -
     below = below / np.linalg.norm(below)
     root = back[lay.root] + below * np.polyval(cubic, 1.0)
     curve = read_curve(lay.spline, lay.spline.coefficients(np.vstack([tip, (b + c) / 2, root])))
-    share = np.clip((lay.spline.at - lay.tip_mm) / (lay.spline.at[-1] - lay.tip_mm), 0, 1)
-    apparent = np.maximum(np.polyval(cubic, share), LEAST_HALF_MM)
+    apparent = np.maximum(np.polyval(cubic, lay.share), LEAST_HALF_MM)
     oblique = _obliquity(e.camera, e.standoff_mm, curve.xy)
     lean = np.abs(_across(oblique, curve.tangent))
-    broad = width_profile(share, e.limb_width_mm, e.tip_width_mm) / 2 * lean
+    broad = width_profile(lay.share, e.limb_width_mm, e.tip_width_mm) / 2 * lean
     q = e.section_q
     true = (np.maximum(apparent**q - broad**q, (LEAST_SHARE * apparent) ** q)) ** (1 / q)
     seen = np.abs(_across(oblique + e.section.tilt, curve.tangent))
-    return _BoardLimb(curve, apparent, true, wood_thickness(2 * apparent, share, seen, e.section) / 2)
+    return _BoardLimb(curve, apparent, true, wood_thickness(2 * apparent, lay.share, seen, e.section) / 2)
 
 
 def _across(v: Array, tangent: Array) -> Array:
@@ -425,7 +424,8 @@ def _nock_at(e: Evidence, tip: Array, curve: Curve, is_end: bool, overhang_mm: f
 
 
 def _arc(curve: Curve) -> Array:
-    return np.r_[0, np.cumsum(np.linalg.norm(np.diff(curve.xy, axis=0), axis=1))]
+    step = np.diff(curve.xy, axis=0)
+    return np.append(0.0, np.cumsum(np.hypot(step[:, 0], step[:, 1])))
 
 
 def bow_shape(e: Evidence, layout: ShapeLayout, state: str, numbers: bool = True) -> BowShape:

@@ -110,7 +110,7 @@ class Curve:
 def read_curve(layout: SplineLayout, coefficients: Array) -> Curve:
     """The curve of spline coefficients (C, 2)."""
     p, d, dd = layout.value @ coefficients, layout.first @ coefficients, layout.second @ coefficients
-    speed = np.linalg.norm(d, axis=1)
+    speed = np.hypot(d[:, 0], d[:, 1])
     return Curve(p, d / speed[:, None], (d[:, 0] * dd[:, 1] - d[:, 1] * dd[:, 0]) / speed**3)
 
 

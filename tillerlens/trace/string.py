@@ -255,14 +255,15 @@ def _pair(
     """
     to_shift = np.linalg.inv(np.stack([a.normal, b.normal]))  # offsets of the two ends -> shift of the hook
     shift = np.stack(np.meshgrid(_END, _END, indexing="ij"), -1) @ to_shift.T
-    aside_mm = aside + shift @ side
+    off_middle = _OFF_COST * ((aside + shift @ side) / HOOK_ASIDE_MM) ** 2
     near = past + shift @ belly < 0
+    shown = np.clip(a.table, 0, None), np.clip(b.table, 0, None)
     best, pick = -np.inf, (0, 0, 0, 0)
     for sa in (0, 1):
         for sb in (0, 1):
-            both = np.clip(a.table[sa], 0, None)[:, None] * np.clip(b.table[sb], 0, None)[None]
+            both = shown[0][sa][:, None] * shown[1][sb][None]
             colour = LIGHTER * min(1.0, a.lighter / HALO, b.lighter / HALO) * (sa == sb == 0) - OTHER_COLOUR * (sa != sb)
-            merit = 2 * np.sqrt(both) + colour - _OFF_COST * (aside_mm / HOOK_ASIDE_MM) ** 2
+            merit = 2 * np.sqrt(both) + colour - off_middle
             merit[near] = -np.inf
             i, j = np.unravel_index(int(np.argmax(merit)), merit.shape)
             if merit[i, j] > best:
