@@ -78,7 +78,7 @@ def _numbers(text, start):
 
 
 @given(orders(4))
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=5, deadline=None)
 def test_a_plan_of_any_order_is_a_plan_or_a_sentence(shop, days):
     known = known_as(shop, days)
     hand = of.on_hand(known.stages, known.events)
