@@ -109,6 +109,8 @@ MAY_BE_Z, LEFT_Z, MAY_BE_BEND, MAY_BE_MOST = 2.5, 1.5, 0.06, 3
 """A place that stands out too little to be believed may still be a hinge. Of 107 simulated bows without one, one in seven showed
 one beyond ``MAY_BE_Z`` and two in three one beyond ``LEFT_Z``; of 195 hinges of 12 % and more, 3 lay below the first and 1 below
 the second."""
+SOFTER_Z = 1.0
+"""What stands out by less than its own uncertainty is no softer than the rest."""
 HINGE_BEND = 0.12
 """A hinge bends by so much more than the wood beside it, or it is none (common practice, no source)."""
 
@@ -390,10 +392,10 @@ class _Field:
             out.append(best)
 
     def softest(self, believed: list[_Bump], but: Collection[LimbName]) -> list[BendAnomaly]:
-        """The softest place of each limb ``but`` those with a hinge that is told or suspected, unless the pictures exclude a
-        hinge there: one that hides in their errors lies there sooner than anywhere else."""
+        """The softest place of each limb ``but`` those with a hinge that is told or suspected, where there is one that is softer
+        than the rest and the pictures don't exclude a hinge: one that hides in their errors lies there sooner than elsewhere."""
         best = [self._best(believed, [k]) for k, limb in enumerate(LIMBS) if limb not in but]
-        places = self.places([b for b in best if b is not None], believed)
+        places = self.places([b for b in best if b is not None and b.z >= SOFTER_Z], believed)
         return [p for p in places if p.bend.value + COVER * p.bend.u >= HINGE_BEND]
 
     def rivals(self, believed: list[_Bump], ln: float = RIVAL_LN) -> list[BendAnomaly]:

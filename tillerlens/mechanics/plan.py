@@ -63,7 +63,7 @@ def read_foretold(last: JsonObject) -> Foretold:
             float("nan") if before is None else float(before["weight"]["value"]),
             Hand() if hand is None else Hand(float(hand["ratio"]), float(hand["u"]), int(hand["steps"])),
             tuple(left for q, left in _left(last) if q["told"] or q["before"]),
-            tuple(left for q, left in _left(last) if not (q["told"] or q["before"])),
+            tuple(left for q, left in _left(last) if not (q["told"] or q["before"] or q.get("once"))),
         )
     except (TypeError, KeyError, ValueError, IndexError) as error:
         raise MechanicsError("The last plan is not a plan's document.", "Give what bench scrape --json printed.") from error
@@ -265,7 +265,7 @@ def as_document(plan: Plan) -> JsonDocument:
         "leave": [
             {
                 "limb": q.limb, **printed_fields(q, from_nock_mm=1, softer=3), "told": q.told, "before": q.before,
-                "slight": q.slight, "after_ln": printed(q.after, 4),
+                "slight": q.slight, "once": q.once, "after_ln": printed(q.after, 4),
             }
             for q in plan.leave
         ],

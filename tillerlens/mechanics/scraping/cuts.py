@@ -11,7 +11,7 @@ import numpy as np
 from tillerlens.core.measurement import COVER, LIMBS, Value
 from tillerlens.mechanics.current_bow import BLIND_U, PATCH_MM, TIP_MM, CurrentBow, CurrentLimb, Patches
 from tillerlens.mechanics.elastica import Floats
-from tillerlens.mechanics.places import BUMP_MEAN, MAY_BE_Z, BendAnomaly
+from tillerlens.mechanics.places import BUMP_MEAN, LEFT_Z, MAY_BE_Z, BendAnomaly
 from tillerlens.mechanics.scraping.hand import Foretold, Left
 from tillerlens.mechanics.scraping.model import NEVER, Care, Leave
 from tillerlens.mechanics.statics import Bow, Equilibrium
@@ -179,8 +179,8 @@ def _may_be(place: BendAnomaly) -> Leave:
     at = place.from_nock_mm
     half = max(MAY_BE_MM / 2, COVER * at.u)
     ends = at.value - half, at.value + half
-    slight = place.significance < MAY_BE_Z
-    return Leave(place.limb, ends, place.bend.value, told=False, slight=slight, more=_more(place.bend))
+    slight, once = place.significance < MAY_BE_Z, place.significance < LEFT_Z
+    return Leave(place.limb, ends, place.bend.value, told=False, slight=slight, once=once, more=_more(place.bend))
 
 
 def _more(bend: Value) -> Value:
