@@ -13,7 +13,7 @@ from tillerlens.mechanics.current_bow import BLIND_U, PATCH_MM, TIP_MM, CurrentB
 from tillerlens.mechanics.elastica import Floats
 from tillerlens.mechanics.places import BUMP_MEAN, LEFT_Z, MAY_BE_Z, BendAnomaly
 from tillerlens.mechanics.scraping.hand import Foretold, Left
-from tillerlens.mechanics.scraping.model import NEVER, Care, Leave
+from tillerlens.mechanics.scraping.model import Care, Leave
 from tillerlens.mechanics.statics import Bow, Equilibrium
 
 END = 0.07  # of a limb, that its smooth course is not drawn through
@@ -110,7 +110,7 @@ def _now(q: Left, present: CurrentBow, bend: _Bend) -> Value:
 
 def _may_still_be(q: Left, more: Value, bend: _Bend) -> bool:
     """Whether what was left alone may be a hinge, as far as is known by now."""
-    return bend.more_than_both(bend.length - sum(q.from_nock_mm) / 2) > 0 or more.value + NEVER * more.u >= HINGE_LN
+    return bend.more_than_both(bend.length - sum(q.from_nock_mm) / 2) > 0 or more.value + COVER * more.u >= HINGE_LN
 
 
 def _closed(leave: list[Leave]) -> list[Leave]:
