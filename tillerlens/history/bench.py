@@ -135,11 +135,13 @@ def sections_by(calipers: CalipersDetails) -> dict[LimbName, LimbSections]:
 def taken_step(plan: Plan) -> PlanDetails:
     """That a plan's step was taken, and what it expected of it; read back by ``foretold_of``."""
     told, after = plan.foretold, plan.after.weight
-    left = tuple(
-        LeftAlone(q.limb, *(round(v, 1) for v in q.from_nock_mm), *((q.after.value, q.after.u) if q.after else ()))
-        for q in told.left
+    left, skipped = (
+        tuple(
+            LeftAlone(q.limb, *(round(v, 1) for v in q.from_nock_mm), *((q.after.value, q.after.u) if q.after else ()))
+            for q in of
+        )
+        for of in (told.left, told.skipped)
     )
-    skipped = tuple(LeftAlone(k, round(a, 1), round(b, 1)) for k, a, b in told.skipped)
     hand = plan.hand
     return PlanDetails(
         plan.after.draw_back, after.value, after.u, plan.now.weight.value, hand.ratio, hand.u, hand.steps, left, skipped
@@ -153,15 +155,17 @@ def foretold_of(events: Sequence[Event]) -> Foretold | None:
     if not taken or scraped is None or taken[-1][1] < scraped:
         return None
     d = taken[-1][0]
-    left = tuple(
-        Left(
-            q.limb,
-            (q.start_from_nock_mm, q.end_from_nock_mm),
-            None if q.ln_after is None else Value(q.ln_after, q.u_ln_after or 0.0, ""),
+    left, skipped = (
+        tuple(
+            Left(
+                q.limb,
+                (q.start_from_nock_mm, q.end_from_nock_mm),
+                None if q.ln_after is None else Value(q.ln_after, q.u_ln_after or 0.0, ""),
+            )
+            for q in of
         )
-        for q in d.left
+        for of in (d.left, d.skipped)
     )
-    skipped = tuple((q.limb, q.start_from_nock_mm, q.end_from_nock_mm) for q in d.skipped)
     hand = Hand() if d.hand_ratio is None else Hand(d.hand_ratio, float(d.u_hand_ratio or 0.0), d.hand_steps or 0)
     before = math.nan if d.weight_before_n is None else d.weight_before_n
     return Foretold(d.draw_mm, Value(d.weight_n, d.u_weight_n, "N"), before, hand, left, skipped)

@@ -22,14 +22,14 @@ Statistical Signal Processing: Detection Theory*, 1998, 4.4 and 5.5).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tillerlens.core.measurement import LIMBS, LimbName, Value
+from tillerlens.core.measurement import COVER, LIMBS, LimbName, Value
 
 Array = NDArray[np.float64]
 AnomalyKind = Literal["hinge", "stiff"]
@@ -109,6 +109,10 @@ MAY_BE_Z, LEFT_Z, MAY_BE_BEND, MAY_BE_MOST = 2.5, 1.5, 0.06, 3
 """A place that stands out too little to be believed may still be a hinge. Of 107 simulated bows without one, one in seven showed
 one beyond ``MAY_BE_Z`` and two in three one beyond ``LEFT_Z``; of 195 hinges of 12 % and more, 3 lay below the first and 1 below
 the second."""
+SOFTER_Z = 1.0
+"""What stands out by less than its own uncertainty is no softer than the rest."""
+HINGE_BEND = 0.12
+"""A hinge bends by so much more than the wood beside it, or it is none (common practice, no source)."""
 
 
 RIVAL_LN, HINGE_RIVAL_LN = 2.0, 4.5
@@ -140,7 +144,7 @@ class LimbCurve:
 class AnomaliesFound:
     """told: places that stand out beyond chance, the clearest first. odd: those that stand out more than wood does. perhaps:
     hinges that cannot be told: they stand out too little, ``significance`` from ``LEFT_Z`` on, or more than wood does, or lie
-    where the smoothing rings."""
+    where the smoothing rings; or nothing on their limb is softer."""
 
     told: tuple[BendAnomaly, ...] = ()
     odd: tuple[BendAnomaly, ...] = ()
@@ -194,6 +198,8 @@ def find_places(upper: LimbCurve, lower: LimbCurve, least_z: float = BLIND_Z) ->
     perhaps = [p for p in perhaps if p.bend.value > MAY_BE_BEND]
     # too near to a fault or a thick fade to be told, or more than wood does: no wood comes off there either
     perhaps = [p for p in found if p.kind == "hinge" and (p in odd or rung(p))] + perhaps
+    softest = field.softest(believed, {p.limb for p in (*found, *perhaps) if p.kind == "hinge"})
+    perhaps += [p for p in softest if not any(q.limb == p.limb and _apart(p, q) < limb[p.limb].cutoff_mm for q in found)]
 
     def rivalled(p: BendAnomaly) -> bool:
         reach = limb[p.limb].cutoff_mm
@@ -384,6 +390,13 @@ class _Field:
             if best is None or best.z < LEFT_Z:
                 return out
             out.append(best)
+
+    def softest(self, believed: list[_Bump], but: Collection[LimbName]) -> list[BendAnomaly]:
+        """The softest place of each limb ``but`` those with a hinge that is told or suspected, where there is one that is softer
+        than the rest and the pictures don't exclude a hinge: one that hides in their errors lies there sooner than elsewhere."""
+        best = [self._best(believed, [k]) for k, limb in enumerate(LIMBS) if limb not in but]
+        places = self.places([b for b in best if b is not None and b.z >= SOFTER_Z], believed)
+        return [p for p in places if p.bend.value + COVER * p.bend.u >= HINGE_BEND]
 
     def rivals(self, believed: list[_Bump], ln: float = RIVAL_LN) -> list[BendAnomaly]:
         """Places that explain as well but for ``ln`` what one of the other kind beside them was told for: the smoothing of a

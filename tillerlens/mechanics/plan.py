@@ -62,16 +62,16 @@ def read_foretold(last: JsonObject) -> Foretold:
             weight,
             float("nan") if before is None else float(before["weight"]["value"]),
             Hand() if hand is None else Hand(float(hand["ratio"]), float(hand["u"]), int(hand["steps"])),
-            tuple(Left(limb, (low, high), _expected(q)) for q, (limb, low, high) in _left(last) if q["told"] or q["before"]),
-            tuple(where for q, where in _left(last) if not (q["told"] or q["before"])),
+            tuple(left for q, left in _left(last) if q["told"] or q["before"]),
+            tuple(left for q, left in _left(last) if not (q["told"] or q["before"] or q.get("once"))),
         )
     except (TypeError, KeyError, ValueError, IndexError) as error:
         raise MechanicsError("The last plan is not a plan's document.", "Give what bench scrape --json printed.") from error
 
 
-def _left(last: JsonObject) -> list[tuple[JsonObject, tuple[LimbName, float, float]]]:
+def _left(last: JsonObject) -> list[tuple[JsonObject, Left]]:
     return [
-        (q, (q["limb"], float(q["from_nock_mm"][0]), float(q["from_nock_mm"][1])))
+        (q, Left(q["limb"], (float(q["from_nock_mm"][0]), float(q["from_nock_mm"][1])), _expected(q)))
         for q in last.get("leave") or []
         if q["limb"] in LIMBS
     ]
@@ -265,7 +265,7 @@ def as_document(plan: Plan) -> JsonDocument:
         "leave": [
             {
                 "limb": q.limb, **printed_fields(q, from_nock_mm=1, softer=3), "told": q.told, "before": q.before,
-                "slight": q.slight, "after_ln": printed(q.after, 4),
+                "slight": q.slight, "once": q.once, "after_ln": printed(q.after, 4),
             }
             for q in plan.leave
         ],

@@ -30,7 +30,10 @@ Array = NDArray[np.float64]
 STEP_MM = 8.0
 FIRST, LAST = 0.07, 0.97  # of the limb from the nock, as for spots
 ROOT_MM, ROOT_SHARE = 35.0, 0.05  # within the smoothing's reach of the fade its bend may be off by this share
-SHARED = 0.5  # of a curvature's variance, common to pictures taken alike: edges in the same light, the same smoothing
+SHARED = 0.5
+"""Of a curvature's variance, common to pictures taken alike: edges in the same light, the same smoothing. Errors of four rendered
+pictures of one bow, braced to full draw, correlate by 0.7 to 0.9; were they independent, 92 in 100 places would still lie within
+2u by two draws without the shape at rest."""
 OWN_PARTS = (0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 1.0)  # what each picture may have to itself of it, where several tell
 MODEL_U = 0.01  # shear, string's give, wood that is not quite elastic (common practice, no source)
 MOST_U = 0.35  # a stiffness less sure than this is not told

@@ -11,8 +11,8 @@ import numpy as np
 from tillerlens.core.measurement import COVER, LIMBS, Value
 from tillerlens.mechanics.current_bow import BLIND_U, PATCH_MM, TIP_MM, CurrentBow, CurrentLimb, Patches
 from tillerlens.mechanics.elastica import Floats
-from tillerlens.mechanics.places import BUMP_MEAN, MAY_BE_Z, BendAnomaly
-from tillerlens.mechanics.scraping.hand import Foretold
+from tillerlens.mechanics.places import BUMP_MEAN, LEFT_Z, MAY_BE_Z, BendAnomaly
+from tillerlens.mechanics.scraping.hand import Foretold, Left
 from tillerlens.mechanics.scraping.model import Care, Leave
 from tillerlens.mechanics.statics import Bow, Equilibrium
 
@@ -76,32 +76,41 @@ def _less_spans(of: list[tuple[float, float]], less: Sequence[tuple[float, float
 def leaves_of(present: CurrentBow, bow: Bow, state: Equilibrium, care: Care, last: Foretold | None = None) -> tuple[Leave, ...]:
     """The finding's hinges with what lies beside them, and places that may be hinges, along each limb.
 
-    bow, state: what explains picture and scale best, drawn. last: the plan before. Wood does not grow back: the hinges that it
-    named stay hinges until what is seen there and what was expected of them after the wood that came off beside them, taken
-    together, exclude one (``HINGE_LN``); and what it skipped is left out again until it no longer seems to bend more than the
-    wood beside it.
+    bow, state: what explains picture and scale best, drawn. last: the plan before. Wood does not grow back: what it left out,
+    named or skipped, is left out again until what is seen there and what was expected of it after the wood that came off beside
+    it, taken together, exclude a hinge (``HINGE_LN``), and it no longer seems to bend more than the wood beside it.
     """
     found, perhaps = ((), ()) if present.finding is None else (present.finding.places, present.finding.perhaps)
     out = [_leave(present, care.beside_hinge_mm, p) for p in found if p.kind == "hinge"]
     stiff = [(p.limb, p.ends_mm) for p in found if p.kind == "stiff"]
     bends = {limb: _Bend.of(k, bow, state) for k, limb in enumerate(LIMBS)}
     for q in () if last is None else last.left:
-        at = bends[q.limb].length - sum(q.from_nock_mm) / 2
-        seen = Value(bends[q.limb].more(at), _u_more(present.limbs[LIMBS.index(q.limb)], at), "")
-        more = seen if q.after is None else _together(seen, q.after)
         # held against what was expected even where a stiff place is told: next to a hinge the smoothing rings as one
-        if bends[q.limb].more_than_both(at) > 0 or more.value + COVER * more.u >= HINGE_LN:
+        more = _now(q, present, bends[q.limb])
+        if _may_still_be(q, more, bends[q.limb]):
             again = Leave(q.limb, q.from_nock_mm, float(np.expm1(more.value)), told=False, before=True, more=more)
             out += _beside(again, out)
     for place in perhaps:  # what is seen now speaks louder than what was skipped
         out += _beside(_may_be(place), out)
-    for limb, low, high in () if last is None else last.skipped:
-        middle = (low + high) / 2
-        at = bends[limb].length - middle
-        if bends[limb].more_than_both(at) > 0 and not any(k == limb and a < middle < b for k, (a, b) in stiff):
-            again = Leave(limb, (low, high), float(np.expm1(bends[limb].more(at))), told=False, slight=True)
+    for q in () if last is None else last.skipped:
+        more = _now(q, present, bends[q.limb])
+        middle = sum(q.from_nock_mm) / 2
+        if _may_still_be(q, more, bends[q.limb]) and not any(k == q.limb and a < middle < b for k, (a, b) in stiff):
+            again = Leave(q.limb, q.from_nock_mm, float(np.expm1(more.value)), told=False, slight=True, more=more)
             out += _beside(again, out)
     return tuple(_closed(out))
+
+
+def _now(q: Left, present: CurrentBow, bend: _Bend) -> Value:
+    """How much more than the wood beside it what was left alone bends, ln: by what is seen and what was expected."""
+    at = bend.length - sum(q.from_nock_mm) / 2
+    seen = Value(bend.more(at), _u_more(present.limbs[LIMBS.index(q.limb)], at), "")
+    return seen if q.after is None else _together(seen, q.after)
+
+
+def _may_still_be(q: Left, more: Value, bend: _Bend) -> bool:
+    """Whether what was left alone may be a hinge, as far as is known by now."""
+    return bend.more_than_both(bend.length - sum(q.from_nock_mm) / 2) > 0 or more.value + COVER * more.u >= HINGE_LN
 
 
 def _closed(leave: list[Leave]) -> list[Leave]:
@@ -132,7 +141,7 @@ def _together(seen: Value, expected: Value) -> Value:
 def expected_after(
     leave: Sequence[Leave], ln_ei: tuple[Floats, Floats], present: CurrentBow, u_taken: float
 ) -> tuple[Leave, ...]:
-    """The places with what is expected of the named ones after a step.
+    """The places with what is expected of them after a step.
 
     ln_ei: change of ln EI that the step makes by place (n,) of each limb. u_taken: its relative standard uncertainty. Wood off
     beside a hinge makes the wood there bend more, and the hinge less by comparison.
@@ -170,7 +179,13 @@ def _may_be(place: BendAnomaly) -> Leave:
     at = place.from_nock_mm
     half = max(MAY_BE_MM / 2, COVER * at.u)
     ends = at.value - half, at.value + half
-    return Leave(place.limb, ends, place.bend.value, told=False, slight=place.significance < MAY_BE_Z)
+    slight, once = place.significance < MAY_BE_Z, place.significance < LEFT_Z
+    return Leave(place.limb, ends, place.bend.value, told=False, slight=slight, once=once, more=_more(place.bend))
+
+
+def _more(bend: Value) -> Value:
+    """What a place's bend comes to on the averages taken here, ln."""
+    return Value(SEEN_SHARE * float(np.log1p(bend.value)), SEEN_SHARE * bend.u / (1 + bend.value), "")
 
 
 def _u_more(limb: CurrentLimb, at: float) -> float:
@@ -225,9 +240,7 @@ def _leave(present: CurrentBow, beside: float, place: BendAnomaly) -> Leave:
     length = present.limbs[LIMBS.index(place.limb)].limb.length
     low, high = place.ends_mm
     ends = max(0.0, low - beside), min(length, high + beside)
-    bend = place.bend
-    more = Value(SEEN_SHARE * float(np.log1p(bend.value)), SEEN_SHARE * bend.u / (1 + bend.value), "")
-    return Leave(place.limb, ends, bend.value, more=more)
+    return Leave(place.limb, ends, place.bend.value, more=_more(place.bend))
 
 
 def cut_limbs(present: CurrentBow, leave: tuple[Leave, ...], over: Floats, cov: Floats, care: Care) -> list[Cut]:

@@ -30,7 +30,7 @@ class Hand:
 
 @dataclass(frozen=True)
 class Left:
-    """A hinge that a plan left alone, ends from the nock, mm. ``after``: how much more than the wood beside it it is expected to
+    """A place that a plan left alone, ends from the nock, mm. ``after``: how much more than the wood beside it it is expected to
     bend after the step, ln on the averages that ``leaves_of`` takes, with the doubt of finding and hand; None where not kept."""
 
     limb: LimbName
@@ -41,15 +41,14 @@ class Left:
 @dataclass(frozen=True)
 class Foretold:
     """A plan's forecast whose step was taken: weight (N) after it at the draw, the weight before it and the hand as known then;
-    ``before`` NaN where that was not kept. ``left``: the hinges it named; ``skipped``: what else it left out, as limb and ends
-    from the nock, mm."""
+    ``before`` NaN where that was not kept. ``left``: the hinges it named; ``skipped``: what else it left out."""
 
     draw_back: float
     weight: Value
     before: float = float("nan")
     hand: Hand = Hand()
     left: tuple[Left, ...] = ()
-    skipped: tuple[tuple[LimbName, float, float], ...] = ()
+    skipped: tuple[Left, ...] = ()
 
 
 @dataclass(frozen=True)

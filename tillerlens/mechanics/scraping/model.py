@@ -74,9 +74,10 @@ class Stretch:
 class Leave:
     """A stretch to keep the scraper off: a hinge with its neighbourhood, by how much it is softer than the wood around.
     ``told``: the finding names it; else it may be one, and the next picture will tell. ``before``: an earlier plan named it.
-    ``slight``: it hardly looks like one, but leaving it out costs nothing and scraping a hinge does. ``more``: how much more than
-    the wood beside it it bends, ln on the averages that ``leaves_of`` takes, by what is seen now and what was expected of it
-    before; None for what is only skipped. ``after``: what of that is expected after the step.
+    ``slight``: it hardly looks like one, but leaving it out costs nothing and scraping a hinge does. ``once``: all that tells for
+    it is that its limb shows nothing softer, so the next plan chooses anew. ``more``: how much more than the wood beside it it
+    bends, ln on the averages that ``leaves_of`` takes, by what is seen now and what was expected of it
+    before; None where an earlier plan that skipped it kept nothing of that. ``after``: what of that is expected after the step.
     """
 
     limb: LimbName
@@ -85,6 +86,7 @@ class Leave:
     told: bool = True
     before: bool = False
     slight: bool = False
+    once: bool = False
     more: Value | None = None
     after: Value | None = None
 
@@ -153,6 +155,8 @@ class Plan:
     @property
     def foretold(self) -> Foretold:
         """What the next plan holds this one's step against, once it was taken."""
-        left = tuple(Left(q.limb, q.from_nock_mm, q.after) for q in self.leave if q.told or q.before)
-        skipped = tuple((q.limb, *q.from_nock_mm) for q in self.leave if not (q.told or q.before))
+        left, skipped = (
+            tuple(Left(q.limb, q.from_nock_mm, q.after) for q in self.leave if (q.told or q.before) is named and not q.once)
+            for named in (True, False)
+        )
         return Foretold(self.after.draw_back, self.after.weight, self.now.weight.value, self.hand, left, skipped)
