@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from tillerlens.core.errors import NeedsHelp, Reason, ShotError
 from tillerlens.core.measurement import LIMBS, FrontView, Measurement, Value, Width
 from tillerlens.core.shot import Shot
 from tillerlens.core.units import MM_PER_INCH, format_inches
 from tillerlens.front.by_colour import turned_looks
+from tillerlens.front.edges import REACH_PX
 from tillerlens.front.read import FrontTrace, read_front
 from tillerlens.front.shape import (
     CAUSES,
@@ -33,14 +36,18 @@ from tillerlens.front.shape import (
     shape,
     slopes,
 )
-from tillerlens.front.string import StringLine, find_front_string
+from tillerlens.front.string import StringLine, find_front_string, half_band_px, taken_out
 from tillerlens.front.toast import read_belly
 from tillerlens.photo.camera import N_PARAMETERS, CameraFit, with_theta
+from tillerlens.photo.light import linear_light
 from tillerlens.shape.checks import scale_doubts
 from tillerlens.shape.uncertainty import from_seen
 from tillerlens.trace.reading import Prepared
 
 Array = NDArray[np.float64]
+_Reading = tuple[
+    FrontTrace, Array, Array, float, FrontShape
+]  # and what is doubtful, with its covariance, and the length's miss (u)
 
 EDGE_U_PX, HUE_SHARE = 0.5, 0.5  # of an edge, by blur and rounding; and of how far its light alone lets it lie
 PALE_RIM_U_MM = 1.0  # of a heated belly's edge: its rounding and sides stay pale, and before a pale ground they go unseen
@@ -59,6 +66,9 @@ HALF_INCH_MM = MM_PER_INCH / 2  # places are reported to it
 # From an edge, that the string or its shadow may be taken for it: a string's loop, its twist and its shadow are so broad; and how
 # far the edge may then be off.
 BESIDE_MM, BESIDE_U_MM = 8.0, 2.0
+# From where the string's light ends, that an edge may be taken for it, and of the bow, the least stretch along which it is.
+CLEAR_PX, STRETCH = 2.0, 0.02
+LEAST_BESIDE = 0.5  # of the bow, that a string behind it shows beside
 OFF_WOOD_MM = 15.0  # that a nock may seem to lie beyond the wood's end: the depth of a notch and what a length is off by
 TAPERED = 0.85  # of a limb's broadest, that it has at the most 4 in from its nock (common practice, no source)
 MOST_JUMP = 6.0  # times the usual way from station to station
@@ -109,9 +119,11 @@ def measure_front(
     """
     trace, x, p, off, first = _found(prepared, fit, shot)
     _check_aside(first)
-    string = _string(prepared.light, first, shot, trace)
-    if string is not None:
-        p = p + np.diag(_beside_string(first, string, trace.px_per_mm))
+    line = _string(prepared.light, first, shot, trace)
+    if line is not None:
+        (trace, x, p, off, first), more = _beside_string(prepared, line, fit, shot, (trace, x, p, off, first))
+        p = p + np.diag(more)
+    string = line if shot.facing == "belly" else None
     outline = Outline(trace.right_px, trace.left_px, None if string is None else string.px)
     last = shape(x, outline, fit.camera, shot)
     values = _values(last, lambda q: shape(q, outline, fit.camera, shot).numbers, x, p)
@@ -377,25 +389,44 @@ def _px(found: FrontShape, at: Array, mm: float) -> Array:
 
 
 def _string(light: NDArray[np.uint16], found: FrontShape, shot: Shot, trace: FrontTrace) -> StringLine | None:
-    """The string before the bow. Seen from the back it is behind the limbs, and what shows beside the handle is too little of it
-    to tell it from a line of the wall."""
-    if shot.state != "braced" or shot.facing == "back":
+    """The string before the bow, or behind it. From the back it tells nothing, since too little of it may show beside the handle
+    to tell it from a line of the wall; but where it runs along a limb, an edge may be taken for it."""
+    if shot.state != "braced":
         return None
     at = np.arange(len(found.middle_px), dtype=float)
-    return find_front_string(light, np.array([_px(found, at, mm) for mm in found.nocks]), trace.px_per_mm)
+    line = find_front_string(light, np.array([_px(found, at, mm) for mm in found.nocks]), trace.px_per_mm)
+    if line is None or shot.facing == "belly":
+        return line
+    sides = [line.off_px(edge) for edge in (trace.right_px, trace.left_px)]
+    seen = np.isfinite(sides[0]) & np.isfinite(sides[1])
+    beside = np.mean((sides[0] * sides[1])[seen] > 0)
+    return line if beside > LEAST_BESIDE else None  # what shows on the limb itself is no string behind it
 
 
-def _beside_string(found: FrontShape, string: StringLine, px_per_mm: float) -> Array:
-    """(SIZE,) what the edges' variances (mm2) grow by about the handle: where the string or its shadow runs along an edge, that
-    edge may have been taken for one of theirs."""
-    at = int(np.argmin(np.abs(found.way_mm - found.handle)))
+def _beside_string(prepared: Prepared, string: StringLine, fit: CameraFit, shot: Shot, first: _Reading) -> tuple[_Reading, Array]:
+    """What was read, once more in a picture without its string where that lies beside an edge; and what the edges' variances
+    (SIZE,) mm2 grow by, since there they could be seen least, or were taken for the string's."""
+    trace, _, _, _, found = first
+    reach = half_band_px(string) + CLEAR_PX
+    off = [string.off_px(edge) for edge in (found.right_px, found.left_px)]
+    about = max(1, round(len(off[0]) * STRETCH))
+    near = [ndimage.median_filter((np.abs(side) < reach).astype(np.uint8), about, mode="nearest") > 0 for side in off]
+    # beyond an edge it also passes for the ground there
+    beyond = (off[0] * off[1] > 0) & (np.min(np.abs(off), axis=0) < reach + REACH_PX)
+    take = near[0] | near[1] | beyond
+    out = first
+    if take.any():
+        rgb = taken_out(prepared.photo.rgb, string, found.middle_px, take)
+        again = replace(prepared, photo=replace(prepared.photo, rgb=rgb), light=linear_light(rgb))
+        with suppress(NeedsHelp):  # then what was read first stands, with the doubt
+            out = _read(again, fit, shot, by_colour=trace.by_colour)
     more = np.zeros(SIZE)
-    for start, edge in ((RIGHT, found.right_px), (LEFT, found.left_px)):
-        off = float(np.min(np.linalg.norm(string.px - edge[at], axis=1))) / px_per_mm
-        seen = np.linalg.norm(np.diff(string.px, axis=0), axis=1).mean() / px_per_mm  # its places lie so far apart
-        if np.sqrt(max(0.0, off**2 - (seen / 2) ** 2)) < BESIDE_MM:
+    at, handle = np.linspace(1, -1, len(near[0])), int(np.argmin(np.abs(found.way_mm - found.handle)))
+    for start, side, edge in ((RIGHT, near[0], found.right_px), (LEFT, near[1], found.left_px)):
+        more[start : start + len(KNOTS)] = [BESIDE_U_MM**2 * float(np.mean(side[np.abs(at - k) < ABOUT_KNOT])) for k in KNOTS]
+        if abs(float(string.off_px(edge)[handle])) < BESIDE_MM * trace.px_per_mm:
             more[start + len(KNOTS) // 2] = BESIDE_U_MM**2
-    return more
+    return out, more
 
 
 def _reasons(fit: CameraFit, shot: Shot, string: StringLine | None, left_out: list[str], off: float) -> tuple[Reason, ...]:

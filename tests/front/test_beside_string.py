@@ -1,0 +1,93 @@
+"""A string that runs along a limb's edge: it is taken out of the picture, and the edge is the less sure there."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from tests.front.test_front import FRONT, picture_with_string
+from tillerlens.core.errors import NeedsHelp
+from tillerlens.core.shot_file import read_shot
+from tillerlens.front import measure
+from tillerlens.front.shape import KNOTS, LEFT, RIGHT, SIZE, FrontShape
+from tillerlens.front.string import find_front_string, half_band_px, taken_out
+from tillerlens.photo.intake import Photo
+from tillerlens.trace.reading import Prepared
+
+NOCKS = np.array([[100.0, 200.0], [1900.0, 200.0]])
+ALONG = np.column_stack([np.linspace(100, 1900, 600), np.full(600, 200.0)])
+
+
+def picture(string=True):
+    return (picture_with_string((0, 0), 5, seen=string) >> 8).astype(np.uint8)
+
+
+def line():
+    return find_front_string(picture().astype(np.uint16) << 8, NOCKS, 1.5)
+
+
+def test_a_string_is_taken_out_where_it_is_to_be_and_nowhere_else():
+    """On the left half only: there nothing of it is left, to 3 of 255, and on the right it stands untouched."""
+    seen, out = picture(), taken_out(picture(), line(), ALONG, ALONG[:, 0] < 1000)
+    bare = picture(string=False).astype(float)
+    assert np.abs(ndmean(out[150:250, 120:980] - bare[150:250, 120:980])).max() < 3
+    np.testing.assert_array_equal(out[:, 1020:], seen[:, 1020:])
+
+
+def ndmean(v):
+    return v.reshape(v.shape[0], -1, 20, 3).mean((2, 3))
+
+
+def reading(upper_mm, lower_mm):
+    """A bow that lies level, its two edges so far from a string at row 200 (px)."""
+    right, left = ALONG + [0, upper_mm], ALONG + [0, lower_mm]
+    trace = SimpleNamespace(right_px=right, left_px=left, px_per_mm=1.0, by_colour=False)
+    found = FrontShape({}, ALONG[:, 0], (right + left) / 2, right, left, 1000.0, (120.0, 1880.0))
+    return trace, np.zeros(SIZE), np.zeros((SIZE, SIZE)), 0.0, found
+
+
+def read_again(monkeypatch, first, fails=False):
+    """What the picture was that was read again, or None, and by how much each edge's doubt grew about its knots."""
+    asked = []
+
+    def again(prepared, fit, shot, by_colour=False):
+        asked.append(prepared)
+        if fails:
+            raise NeedsHelp("Lost.", "")
+        return first
+
+    monkeypatch.setattr(measure, "_read", again)
+    photo = Photo(picture(), "", "", None, None, 1, "PNG")
+    prepared = Prepared(photo, np.zeros((1, 1, 3), np.uint16), None, ())
+    _, more = measure._beside_string(prepared, line(), None, read_shot(FRONT), first)
+    return (asked[0].photo.rgb if asked else None), more[RIGHT:LEFT], more[LEFT:SIZE]
+
+
+@pytest.mark.parametrize("fails", [False, True])
+def test_an_edge_along_the_string_is_read_without_it_and_doubted_over_its_whole_length(monkeypatch, fails):
+    seen, right, left = read_again(monkeypatch, reading(1.0, -40.0), fails)
+    assert np.abs(seen[:, 200:1800].astype(float) - picture(string=False)[:, 200:1800]).max() < 12
+    assert right == pytest.approx(np.full(len(KNOTS), measure.BESIDE_U_MM**2))
+    assert not left.any()
+
+
+def test_a_string_well_inside_the_limb_stays_and_one_just_beyond_an_edge_goes(monkeypatch):
+    """Beyond an edge it would pass for the ground; the edge itself is seen."""
+    seen, right, left = read_again(monkeypatch, reading(30.0, -30.0))
+    assert seen is None
+    assert not (right.any() or left.any())
+    seen, right, left = read_again(monkeypatch, reading(12.0, 50.0))
+    assert seen is not None
+    assert not (right.any() or left.any())
+
+
+@pytest.mark.parametrize(("inside", "told"), [(True, False), (False, True)])
+def test_a_line_on_the_limb_is_no_string_behind_it(monkeypatch, inside, told):
+    trace, *_, found = reading(*((20.0, -20.0) if inside else (12.0, 40.0)))
+    light, shot = picture_with_string((0, 0), 5), read_shot(FRONT | {"facing": "back"})
+    monkeypatch.setattr(measure, "find_front_string", lambda *_: line())
+    assert (measure._string(light, found, shot, trace) is not None) is told
+
+
+def test_what_shows_a_string_is_broader_than_it_is():
+    assert half_band_px(line()) > line().width_px / 2 + 1
