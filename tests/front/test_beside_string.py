@@ -46,7 +46,7 @@ def reading(upper_mm, lower_mm):
     return trace, np.zeros(SIZE), np.zeros((SIZE, SIZE)), 0.0, found
 
 
-def read_again(monkeypatch, first, fails=False):
+def read_again(monkeypatch, first, fails=False, then=None):
     """What the picture was that was read again, or None, and by how much each edge's doubt grew about its knots."""
     asked = []
 
@@ -54,7 +54,7 @@ def read_again(monkeypatch, first, fails=False):
         asked.append(prepared)
         if fails:
             raise NeedsHelp("Lost.", "")
-        return first
+        return then or first
 
     monkeypatch.setattr(measure, "_read", again)
     photo = Photo(picture(), "", "", None, None, 1, "PNG")
@@ -78,7 +78,12 @@ def test_a_string_well_inside_the_limb_stays_and_one_just_beyond_an_edge_goes(mo
     assert not (right.any() or left.any())
     seen, right, left = read_again(monkeypatch, reading(12.0, 50.0))
     assert seen is not None
-    assert not (right.any() or left.any())
+    assert not (np.delete(right, len(KNOTS) // 2).any() or left.any())  # about the handle its loop and shadow reach further
+
+
+def test_what_an_edge_moved_by_without_the_string_is_half_doubt(monkeypatch):
+    _, right, _ = read_again(monkeypatch, reading(1.0, -40.0), then=reading(9.0, -40.0))
+    assert right == pytest.approx(np.full(len(KNOTS), measure.BESIDE_U_MM**2 + 4.0**2), rel=0.02)
 
 
 @pytest.mark.parametrize(("inside", "told"), [(True, False), (False, True)])

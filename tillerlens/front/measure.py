@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from contextlib import suppress
 from dataclasses import replace
 
 import numpy as np
@@ -66,8 +65,9 @@ HALF_INCH_MM = MM_PER_INCH / 2  # places are reported to it
 # From an edge, that the string or its shadow may be taken for it: a string's loop, its twist and its shadow are so broad; and how
 # far the edge may then be off.
 BESIDE_MM, BESIDE_U_MM = 8.0, 2.0
-# From where the string's light ends, that an edge may be taken for it, and of the bow, the least stretch along which it is.
-CLEAR_PX, STRETCH = 2.0, 0.02
+# Of the bow, the least stretch along which an edge is taken for the string; and how much of what it moved by it may still be off.
+STRETCH, MOVED_SHARE = 0.02, 0.5
+OWN_EDGE_PX = 1.0  # from where a string ends, within which an edge is likely its own
 LEAST_BESIDE = 0.5  # of the bow, that a string behind it shows beside
 OFF_WOOD_MM = 15.0  # that a nock may seem to lie beyond the wood's end: the depth of a notch and what a length is off by
 TAPERED = 0.85  # of a limb's broadest, that it has at the most 4 in from its nock (common practice, no source)
@@ -397,7 +397,7 @@ def _string(light: NDArray[np.uint16], found: FrontShape, shot: Shot, trace: Fro
     line = find_front_string(light, np.array([_px(found, at, mm) for mm in found.nocks]), trace.px_per_mm)
     if line is None or shot.facing == "belly":
         return line
-    sides = [line.off_px(edge) for edge in (trace.right_px, trace.left_px)]
+    sides = [line.beside_px(edge)[1] for edge in (trace.right_px, trace.left_px)]
     seen = np.isfinite(sides[0]) & np.isfinite(sides[1])
     beside = np.mean((sides[0] * sides[1])[seen] > 0)
     return line if beside > LEAST_BESIDE else None  # what shows on the limb itself is no string behind it
@@ -407,26 +407,42 @@ def _beside_string(prepared: Prepared, string: StringLine, fit: CameraFit, shot:
     """What was read, once more in a picture without its string where that lies beside an edge; and what the edges' variances
     (SIZE,) mm2 grow by, since there they could be seen least, or were taken for the string's."""
     trace, _, _, _, found = first
-    reach = half_band_px(string) + CLEAR_PX
-    off = [string.off_px(edge) for edge in (found.right_px, found.left_px)]
-    about = max(1, round(len(off[0]) * STRETCH))
-    near = [ndimage.median_filter((np.abs(side) < reach).astype(np.uint8), about, mode="nearest") > 0 for side in off]
+    edges = found.right_px, found.left_px
+    off = [string.beside_px(edge)[1] for edge in edges]
+    band, about = half_band_px(string), max(1, round(len(off[0]) * STRETCH))
+
+    def stretches(on: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        return np.asarray(ndimage.median_filter(on.astype(np.uint8), about, mode="nearest") > 0)
+
+    on_it = stretches(np.min(np.abs(off), axis=0) < string.width_px / 2 + OWN_EDGE_PX)
     # beyond an edge it also passes for the ground there
-    beyond = (off[0] * off[1] > 0) & (np.min(np.abs(off), axis=0) < reach + REACH_PX)
-    take = near[0] | near[1] | beyond
-    out = first
-    if take.any():
-        rgb = taken_out(prepared.photo.rgb, string, found.middle_px, take)
-        again = replace(prepared, photo=replace(prepared.photo, rgb=rgb), light=linear_light(rgb))
-        with suppress(NeedsHelp):  # then what was read first stands, with the doubt
-            out = _read(again, fit, shot, by_colour=trace.by_colour)
+    gap = np.where(off[0] * off[1] > 0, np.min(np.abs(off), axis=0), 0.0)
+    take = on_it | stretches((gap > band) & (gap < band + REACH_PX))
+    near = [stretches(np.abs(side) < band) for side in off]
+    out = _without_string(prepared, string, fit, shot, first, take) if take.any() else first
     more = np.zeros(SIZE)
-    at, handle = np.linspace(1, -1, len(near[0])), int(np.argmin(np.abs(found.way_mm - found.handle)))
-    for start, side, edge in ((RIGHT, near[0], found.right_px), (LEFT, near[1], found.left_px)):
-        more[start : start + len(KNOTS)] = [BESIDE_U_MM**2 * float(np.mean(side[np.abs(at - k) < ABOUT_KNOT])) for k in KNOTS]
-        if abs(float(string.off_px(edge)[handle])) < BESIDE_MM * trace.px_per_mm:
-            more[start + len(KNOTS) // 2] = BESIDE_U_MM**2
+    at, handle = np.linspace(1, -1, len(take)), int(np.argmin(np.abs(found.way_mm - found.handle)))
+    for start, side, edge, new in zip((RIGHT, LEFT), near, edges, (out[4].right_px, out[4].left_px), strict=True):
+        (way, was), (new_way, now) = string.beside_px(edge), string.beside_px(new)
+        moved = (np.interp(way, new_way, now) - was) / trace.px_per_mm
+        wrong = np.where(side, BESIDE_U_MM**2 + (MOVED_SHARE * moved) ** 2, 0.0)
+        more[start : start + len(KNOTS)] = [float(np.mean(wrong[np.abs(at - k) < ABOUT_KNOT])) for k in KNOTS]
+        if abs(float(was[handle])) < BESIDE_MM * trace.px_per_mm:
+            more[start + len(KNOTS) // 2] = max(BESIDE_U_MM**2, float(more[start + len(KNOTS) // 2]))
     return out, more
+
+
+def _without_string(
+    prepared: Prepared, string: StringLine, fit: CameraFit, shot: Shot, first: _Reading, take: NDArray[np.bool_]
+) -> _Reading:
+    """The bow read again without the stretches (N,) of its string that are to ``take``; where that comes to nothing, what was
+    read ``first``."""
+    rgb = taken_out(prepared.photo.rgb, string, first[4].middle_px, take)
+    again = replace(prepared, photo=replace(prepared.photo, rgb=rgb), light=linear_light(rgb))
+    try:
+        return _read(again, fit, shot, by_colour=first[0].by_colour)
+    except NeedsHelp:
+        return first
 
 
 def _reasons(fit: CameraFit, shot: Shot, string: StringLine | None, left_out: list[str], off: float) -> tuple[Reason, ...]:

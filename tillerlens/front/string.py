@@ -26,7 +26,7 @@ MARGIN_PX = 10  # of the strip, beside where the line may start
 ABOUT_HANDLE = np.linspace(0.35, 0.65, 7)  # of the way from nock to nock: where the line is given
 NEAR_PX, WINDOW_PX = 4.0, 2.5  # to either side of the line, where the string's middle is sought; its weighting's width
 LEAST_U_PX, LEAST_SCATTER_PX, LEAST_CONTRAST = 0.15, 0.05, 0.004  # the last in square root of light
-WIDE_PX = 8.0  # to either side of its middle: so far off there is no string
+WIDE_PX = 6.0  # to either side of its middle: so far off there is no string
 SPREAD_PX, SIDE_PX = (
     2.0,
     (0.5, 1.5, 2.5),
@@ -45,11 +45,11 @@ class StringLine:
     width_px: float
     seen: float
 
-    def off_px(self, at: Array) -> Array:
-        """How far (N,) px places (N, 2) lie beside it, + to its right-hand side, upper nock first."""
-        along = self.ends_px[1] - self.ends_px[0]
-        across = np.array([-along[1], along[0]]) / float(np.linalg.norm(along))
-        return np.asarray((at - self.ends_px[0]) @ across)
+    def beside_px(self, at: Array) -> tuple[Array, Array]:
+        """How far (N,) px along it from the upper nock places (N, 2) lie, and how far beside it, + to its right-hand side."""
+        along = (self.ends_px[1] - self.ends_px[0]) / float(np.linalg.norm(self.ends_px[1] - self.ends_px[0]))
+        from_end = at - self.ends_px[0]
+        return np.asarray(from_end @ along), np.asarray(from_end @ np.array([-along[1], along[0]]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,9 +131,9 @@ def taken_out(rgb: NDArray[np.uint8], string: StringLine, beside: Array, take: N
     low, high = (np.array(v).astype(int) for v in (np.minimum(a, b) - half - 1, np.maximum(a, b) + half + 2))
     low, high = np.maximum(low, 0), np.minimum(high, [rgb.shape[1], rgb.shape[0]])
     xy = np.stack(np.meshgrid(np.arange(low[0], high[0]), np.arange(low[1], high[1])), -1).reshape(-1, 2)
-    way, off = (xy - a) @ along, (xy - a) @ across
+    way, off = string.beside_px(xy)
     on = (np.abs(off) < half) & (way > 0) & (way < length)
-    on &= np.interp(way, (beside - a) @ along, take.astype(float)) > 0
+    on &= np.interp(way, string.beside_px(beside)[0], take.astype(float)) > 0
     xy, way, off = xy[on], way[on], off[on]
     sides = []
     for side in (-1, 1):
