@@ -9,6 +9,7 @@ from tests.front.test_front import FRONT, picture_with_string
 from tillerlens.core.errors import NeedsHelp
 from tillerlens.core.shot_file import read_shot
 from tillerlens.front import measure
+from tillerlens.front.read import Way
 from tillerlens.front.shape import KNOTS, LEFT, RIGHT, SIZE, FrontShape
 from tillerlens.front.string import find_front_string, half_band_px, taken_out
 from tillerlens.photo.intake import Photo
@@ -41,7 +42,7 @@ def ndmean(v):
 def reading(upper_mm, lower_mm):
     """A bow that lies level, its two edges so far from a string at row 200 (px)."""
     right, left = ALONG + [0, upper_mm], ALONG + [0, lower_mm]
-    trace = SimpleNamespace(right_px=right, left_px=left, px_per_mm=1.0, by_colour=False)
+    trace = SimpleNamespace(right_px=right, left_px=left, px_per_mm=1.0, way=Way.AS_SEEN)
     found = FrontShape({}, ALONG[:, 0], (right + left) / 2, right, left, 1000.0, (120.0, 1880.0))
     return trace, np.zeros(SIZE), np.zeros((SIZE, SIZE)), 0.0, found
 
@@ -50,7 +51,7 @@ def read_again(monkeypatch, first, fails=False, then=None):
     """What the picture was that was read again, or None, and by how much each edge's doubt grew about its knots."""
     asked = []
 
-    def again(prepared, fit, shot, by_colour=False):
+    def again(prepared, fit, shot, way):
         asked.append(prepared)
         if fails:
             raise NeedsHelp("Lost.", "")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import replace
 
 import numpy as np
@@ -15,7 +16,7 @@ from tillerlens.core.shot import Shot
 from tillerlens.core.units import MM_PER_INCH, format_inches
 from tillerlens.front.by_colour import turned_looks
 from tillerlens.front.edges import REACH_PX
-from tillerlens.front.read import FrontTrace, read_front
+from tillerlens.front.read import FrontTrace, Way, read_front
 from tillerlens.front.shape import (
     CAUSES,
     HALF_WINDOW_MM,
@@ -49,7 +50,7 @@ _Reading = tuple[
 ]  # and what is doubtful, with its covariance, and the length's miss (u)
 
 EDGE_U_PX, HUE_SHARE = 0.5, 0.5  # of an edge, by blur and rounding; and of how far its light alone lets it lie
-PALE_RIM_U_MM = 1.0  # of a heated belly's edge: its rounding and sides stay pale, and before a pale ground they go unseen
+PALE_RIM_U_MM = 1.5  # of a heated belly's edge: its rounding and sides stay pale, and before a pale ground they go unseen
 COLOUR_U_MM = 1.0  # of an edge that colour tells: a lit rim is left out, and a gap between planks beside it is taken in
 BOTH_OUT_PX = 0.25  # by sharpening, blur and rounding, of each edge of a limb alike
 TAPER_DEGREE, EVEN_PX = 4, 0.6  # of a polynomial that is an even taper, and how far limbs leave one that are made with care
@@ -158,31 +159,34 @@ def measure_front(
 def _found(prepared: Prepared, fit: CameraFit, shot: Shot) -> tuple[FrontTrace, Array, Array, float, FrontShape]:
     """What was traced, all that is doubtful with its covariance, how far off the length was (u), and the bow's shape.
 
-    A bow that comes to nothing as the networks see it is looked for once more, by its colour along a nearly straight line. Where
-    two things look like the bow a person has to say which; and a heated belly's rim stays so pale that colour leaves it out.
+    A bow that comes to nothing as the networks see it is looked for once more along a nearly straight line, by its colour first.
+    Of two things that look like the bow a person has to say which; and a heated belly's rim stays so pale that colour leaves it
+    out.
     """
     try:
         return _read(prepared, fit, shot)
-    except NeedsHelp as first:
-        if "rival" in first.fields or (shot.belly_heated and shot.facing == "belly"):
-            raise
-        try:
-            again = replace(prepared, maps=turned_looks(prepared.photo.rgb, prepared.maps))
-            return _read(again, fit, shot, by_colour=True)
-        except NeedsHelp:
-            raise first from None
+    except NeedsHelp as error:
+        first = error
+    if "rival" in first.fields:
+        raise first
+    again = replace(prepared, maps=turned_looks(prepared.photo.rgb, prepared.maps))
+    pale_rim = shot.belly_heated and shot.facing == "belly"
+    for way in (Way.STRAIGHT,) if pale_rim else (Way.BY_COLOUR, Way.STRAIGHT):
+        with suppress(NeedsHelp):  # the first refusal stands, if no other reading comes to anything
+            return _read(again, fit, shot, way)
+    raise first
 
 
 def _read(
-    prepared: Prepared, fit: CameraFit, shot: Shot, by_colour: bool = False
+    prepared: Prepared, fit: CameraFit, shot: Shot, way: Way = Way.AS_SEEN
 ) -> tuple[FrontTrace, Array, Array, float, FrontShape]:
-    trace = read_front(prepared, fit, shot, by_colour)
+    trace = read_front(prepared, fit, shot, way)
     _check_upper(trace.tips_px, shot)
     bare = Outline(trace.right_px, trace.left_px, None)
     x, p, off = _settled(trace, bare, fit, shot)
     found = shape(x, bare, fit.camera, shot)
     _check_alike(found)
-    if by_colour:
+    if way is not Way.AS_SEEN:
         _check_tapers(found)
     if min(x[PAST_UP], x[PAST_LOW]) < -OFF_WOOD_MM:
         raise not_as_long(shorter=True, ratio=float(found.way_mm[-1]) / shot.nock_to_nock_mm)
@@ -282,7 +286,7 @@ def _edges_u(trace: FrontTrace, shot: Shot) -> Array:
     the limb's width leaves an even taper there, which an edge that was taken wrongly for a stretch does."""
     at = np.linspace(1, -1, len(trace.right_u_px))
     handle_share, rim = shot.handle_mm / shot.nock_to_nock_mm, PALE_RIM_U_MM if shot.belly_heated else 0.0
-    rim = float(np.hypot(rim, COLOUR_U_MM if trace.by_colour else 0.0))
+    rim = float(np.hypot(rim, COLOUR_U_MM if trace.way is Way.BY_COLOUR else 0.0))
     width = np.linalg.norm(trace.right_px - trace.left_px, axis=1)
     rough = np.zeros(len(at))
     for part in (at > handle_share, at < -handle_share):
@@ -440,7 +444,7 @@ def _without_string(
     rgb = taken_out(prepared.photo.rgb, string, first[4].middle_px, take)
     again = replace(prepared, photo=replace(prepared.photo, rgb=rgb), light=linear_light(rgb))
     try:
-        return _read(again, fit, shot, by_colour=first[0].by_colour)
+        return _read(again, fit, shot, first[0].way)
     except NeedsHelp:
         return first
 
