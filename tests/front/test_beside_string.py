@@ -1,7 +1,5 @@
 """A string that runs along a limb's edge: it is taken out of the picture, and the edge is the less sure there."""
 
-from types import SimpleNamespace
-
 import numpy as np
 import pytest
 
@@ -9,7 +7,7 @@ from tests.front.test_front import FRONT, picture_with_string
 from tillerlens.core.errors import NeedsHelp
 from tillerlens.core.shot_file import read_shot
 from tillerlens.front import measure
-from tillerlens.front.read import Way
+from tillerlens.front.read import FrontTrace
 from tillerlens.front.shape import KNOTS, LEFT, RIGHT, SIZE, FrontShape
 from tillerlens.front.string import find_front_string, half_band_px, taken_out
 from tillerlens.photo.intake import Photo
@@ -39,34 +37,41 @@ def ndmean(v):
     return v.reshape(v.shape[0], -1, 20, 3).mean((2, 3))
 
 
-def reading(upper_mm, lower_mm):
+def reading(upper_px, lower_px, u_px=0.5):
     """A bow that lies level, its two edges so far from a string at row 200 (px)."""
-    right, left = ALONG + [0, upper_mm], ALONG + [0, lower_mm]
-    trace = SimpleNamespace(right_px=right, left_px=left, px_per_mm=1.0, way=Way.AS_SEEN)
+    right, left = ALONG + [0, upper_px], ALONG + [0, lower_px]
+    u = np.full(len(ALONG), u_px)
+    trace = FrontTrace(ALONG, right, left, u, u, ALONG[[0, -1]], (1.0, 1.0), 1.0, 1.0)
+    return _judged(trace)
+
+
+def _judged(trace, *_):
+    right, left = trace.right_px, trace.left_px
     found = FrontShape({}, ALONG[:, 0], (right + left) / 2, right, left, 1000.0, (120.0, 1880.0))
     return trace, np.zeros(SIZE), np.zeros((SIZE, SIZE)), 0.0, found
 
 
 def read_again(monkeypatch, first, fails=False, then=None):
-    """What the picture was that was read again, or None, and by how much each edge's doubt grew about its knots."""
+    """What the picture was that was read again, or None, what came of it, and by how much each edge's doubt grew."""
     asked = []
 
-    def again(prepared, fit, shot, way):
+    def again(prepared, *_):
         asked.append(prepared)
         if fails:
             raise NeedsHelp("Lost.", "")
-        return then or first
+        return (then or first)[0]
 
-    monkeypatch.setattr(measure, "_read", again)
+    monkeypatch.setattr(measure, "read_front", again)
+    monkeypatch.setattr(measure, "_judged", _judged)
     photo = Photo(picture(), "", "", None, None, 1, "PNG")
     prepared = Prepared(photo, np.zeros((1, 1, 3), np.uint16), None, ())
-    _, more = measure._beside_string(prepared, line(), None, read_shot(FRONT), first)
-    return (asked[0].photo.rgb if asked else None), more[RIGHT:LEFT], more[LEFT:SIZE]
+    out, more = measure._beside_string(prepared, line(), None, read_shot(FRONT), first)
+    return (asked[0].photo.rgb if asked else None), out[0], more[RIGHT:LEFT], more[LEFT:SIZE]
 
 
 @pytest.mark.parametrize("fails", [False, True])
 def test_an_edge_along_the_string_is_read_without_it_and_doubted_over_its_whole_length(monkeypatch, fails):
-    seen, right, left = read_again(monkeypatch, reading(1.0, -40.0), fails)
+    seen, _, right, left = read_again(monkeypatch, reading(1.0, -40.0), fails)
     assert np.abs(seen[:, 200:1800].astype(float) - picture(string=False)[:, 200:1800]).max() < 12
     assert right == pytest.approx(np.full(len(KNOTS), measure.BESIDE_U_MM**2))
     assert not left.any()
@@ -74,17 +79,21 @@ def test_an_edge_along_the_string_is_read_without_it_and_doubted_over_its_whole_
 
 def test_a_string_well_inside_the_limb_stays_and_one_just_beyond_an_edge_goes(monkeypatch):
     """Beyond an edge it would pass for the ground; the edge itself is seen."""
-    seen, right, left = read_again(monkeypatch, reading(30.0, -30.0))
+    seen, _, right, left = read_again(monkeypatch, reading(30.0, -30.0))
     assert seen is None
     assert not (right.any() or left.any())
-    seen, right, left = read_again(monkeypatch, reading(12.0, 50.0))
+    seen, _, right, left = read_again(monkeypatch, reading(12.0, 50.0))
     assert seen is not None
     assert not (np.delete(right, len(KNOTS) // 2).any() or left.any())  # about the handle its loop and shadow reach further
 
 
 def test_what_an_edge_moved_by_without_the_string_is_half_doubt(monkeypatch):
-    _, right, _ = read_again(monkeypatch, reading(1.0, -40.0), then=reading(9.0, -40.0))
+    """And it alone moves: the other edge lies far from the string, and stays; nor is either the surer for what was filled in."""
+    _, out, right, _ = read_again(monkeypatch, reading(1.0, -40.0), then=reading(9.0, -50.0, 0.2))
     assert right == pytest.approx(np.full(len(KNOTS), measure.BESIDE_U_MM**2 + 4.0**2), rel=0.02)
+    assert np.median(out.right_px[:, 1]) == pytest.approx(209.0)
+    assert np.median(out.left_px[:, 1]) == pytest.approx(160.0)
+    assert min(out.right_u_px.min(), out.left_u_px.min()) == pytest.approx(0.5)
 
 
 @pytest.mark.parametrize(("inside", "told"), [(True, False), (False, True)])

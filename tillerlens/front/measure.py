@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
 
@@ -177,16 +177,19 @@ def _found(prepared: Prepared, fit: CameraFit, shot: Shot) -> tuple[FrontTrace, 
     raise first
 
 
-def _read(
-    prepared: Prepared, fit: CameraFit, shot: Shot, way: Way = Way.AS_SEEN
-) -> tuple[FrontTrace, Array, Array, float, FrontShape]:
+def _read(prepared: Prepared, fit: CameraFit, shot: Shot, way: Way = Way.AS_SEEN) -> _Reading:
     trace = read_front(prepared, fit, shot, way)
     _check_upper(trace.tips_px, shot)
+    return _judged(trace, fit, shot)
+
+
+def _judged(trace: FrontTrace, fit: CameraFit, shot: Shot) -> _Reading:
+    """What the edges make of the bow; raises ``NeedsHelp`` where that can't be it."""
     bare = Outline(trace.right_px, trace.left_px, None)
     x, p, off = _settled(trace, bare, fit, shot)
     found = shape(x, bare, fit.camera, shot)
     _check_alike(found)
-    if way is not Way.AS_SEEN:
+    if trace.way is not Way.AS_SEEN:
         _check_tapers(found)
     if min(x[PAST_UP], x[PAST_LOW]) < -OFF_WOOD_MM:
         raise not_as_long(shorter=True, ratio=float(found.way_mm[-1]) / shot.nock_to_nock_mm)
@@ -422,8 +425,9 @@ def _beside_string(prepared: Prepared, string: StringLine, fit: CameraFit, shot:
     # beyond an edge it also passes for the ground there
     gap = np.where(off[0] * off[1] > 0, np.min(np.abs(off), axis=0), 0.0)
     take = on_it | stretches((gap > band) & (gap < band + REACH_PX))
+    nearer = np.abs(off[0]) < np.abs(off[1])
     near = [stretches(np.abs(side) < band) for side in off]
-    out = _without_string(prepared, string, fit, shot, first, take) if take.any() else first
+    out = _without_string(prepared, string, fit, shot, first, (take & nearer, take & ~nearer)) if take.any() else first
     more = np.zeros(SIZE)
     at, handle = np.linspace(1, -1, len(take)), int(np.argmin(np.abs(found.way_mm - found.handle)))
     for start, side, edge, new in zip((RIGHT, LEFT), near, edges, (out[4].right_px, out[4].left_px), strict=True):
@@ -437,14 +441,29 @@ def _beside_string(prepared: Prepared, string: StringLine, fit: CameraFit, shot:
 
 
 def _without_string(
-    prepared: Prepared, string: StringLine, fit: CameraFit, shot: Shot, first: _Reading, take: NDArray[np.bool_]
+    prepared: Prepared, string: StringLine, fit: CameraFit, shot: Shot, first: _Reading, take: Sequence[NDArray[np.bool_]]
 ) -> _Reading:
-    """The bow read again without the stretches (N,) of its string that are to ``take``; where that comes to nothing, what was
-    read ``first``."""
-    rgb = taken_out(prepared.photo.rgb, string, first[4].middle_px, take)
+    """What was read ``first``, with its right and left edge along the stretches (N,) to ``take`` as they are read in the picture
+    without that of its string; as it was, where that comes to nothing."""
+    trace, found = first[0], first[4]
+    rgb = taken_out(prepared.photo.rgb, string, found.middle_px, take[0] | take[1])
     again = replace(prepared, photo=replace(prepared.photo, rgb=rgb), light=linear_light(rgb))
+    edges, us = [], []
     try:
-        return _read(again, fit, shot, first[0].way)
+        bare = read_front(again, fit, shot, trace.way)
+        for was, was_u, now, now_u, of in (
+            (found.right_px, trace.right_u_px, bare.right_px, bare.right_u_px, take[0]),
+            (found.left_px, trace.left_u_px, bare.left_px, bare.left_u_px, take[1]),
+        ):
+            seen = np.isfinite(now[:, 0])
+            new_way, way = string.beside_px(now[seen])[0], string.beside_px(was)[0]
+            new = np.column_stack([np.interp(way, new_way, now[seen][:, k]) for k in (0, 1)])
+            edges.append(np.where(of[:, None], new, was))
+            us.append(
+                np.where(of, np.maximum(np.interp(way, new_way, now_u[seen]), was_u), was_u)
+            )  # what is filled in tells less
+        merged = replace(trace, right_px=edges[0], left_px=edges[1], right_u_px=us[0], left_u_px=us[1])
+        return _judged(merged, fit, shot)
     except NeedsHelp:
         return first
 
