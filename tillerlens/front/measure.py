@@ -435,7 +435,8 @@ def _beside_string(prepared: Prepared, string: StringLine, fit: CameraFit, shot:
         moved = (np.interp(way, new_way, now) - was) / trace.px_per_mm
         wrong = np.where(side, BESIDE_U_MM**2 + (MOVED_SHARE * moved) ** 2, 0.0)
         more[start : start + len(KNOTS)] = [float(np.mean(wrong[np.abs(at - k) < ABOUT_KNOT])) for k in KNOTS]
-        if abs(float(was[handle])) < BESIDE_MM * trace.px_per_mm:
+        # about the handle its shadow may lie along the one edge as it does along the other
+        if min(abs(float(side[handle])) for side in off) < BESIDE_MM * trace.px_per_mm:
             more[start + len(KNOTS) // 2] = max(BESIDE_U_MM**2, float(more[start + len(KNOTS) // 2]))
     return out, more
 
