@@ -1,6 +1,7 @@
 """A draw on film: followed to a few millimetres whatever the clip is like, and nothing told of what isn't seen."""
 
 import json
+import re
 from dataclasses import fields, replace
 from datetime import UTC, datetime
 from importlib import resources
@@ -99,6 +100,16 @@ def test_every_frame_of_a_draw_is_followed(follow, pictures):
     Draft202012Validator(schema()).validate(json.loads(json.dumps(film.as_document(), allow_nan=False)))
     shown = ElementTree.fromstring(draw_figure(film))
     assert "since the lowest row" in "".join(shown.itertext())
+    # on a phone it is 360 px wide: of 720 units, letters of 18 are 9 px
+    small = ElementTree.fromstring(draw_figure(film, on_phone=True))
+    letters = [t for t in small.iter() if t.tag.endswith("text")]
+    assert min(float(t.get("font-size")) for t in letters) >= 18
+    for text in letters:  # nothing is cut off at either side
+        wide = 0.6 * float(text.get("font-size")) * len(text.text)
+        left = float(text.get("x")) - {"start": 0.0, "middle": 0.5, "end": 1.0}[text.get("text-anchor")] * wide
+        assert left >= 0 and left + wide <= 721
+    assert "".join(small.itertext()) == "".join(shown.itertext())
+    assert draw_table(film)[0].split()[:2] == ["Draw", "Phase"]
 
 
 def test_the_page_follows_a_clip_plays_it_and_keeps_frames_of_its_pull(follow, pictures, monkeypatch, tmp_path):
@@ -183,6 +194,7 @@ def test_a_report_tells_the_weight_and_energy_of_a_bow_that_was_weighed():
 def test_the_first_look_says_where_and_what_one_photograph_says():
     first, *_ = first_words(draw.FirstLook(1.2, df.measured(POSES[14])))
     assert first.text.startswith("First look at 1.2 s, drawn 23 5/8 in")
+    assert re.search(r"drawn [^:]*\)\. [A-Z]", first.text)  # a sentence of its own
 
 
 def test_the_traced_bow_lies_on_the_film_in_every_frame(follow, pictures):

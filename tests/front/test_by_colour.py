@@ -11,6 +11,7 @@ from tillerlens.core.errors import NeedsHelp
 from tillerlens.core.shot_file import read_shot
 from tillerlens.front import by_colour, measure, read
 from tillerlens.front.by_colour import inside_by_colour, straight_path, turned_looks
+from tillerlens.front.read import Way
 from tillerlens.front.shape import FrontShape
 from tillerlens.trace import network
 from tillerlens.trace.network import FinderMaps, find_maps
@@ -112,19 +113,20 @@ def light_of(rows, rng):
 
 
 def test_a_bow_is_looked_for_by_colour_only_where_nothing_else_looks_like_it(monkeypatch):
-    """The first refusal is told where the other reading comes to nothing too; of two bows a person says which is meant, and a
-    heated belly's pale rim would be left out."""
+    """The first refusal is told where the other readings come to nothing too; of two bows a person says which is meant, and a
+    heated belly's pale rim would be left out by its colour."""
     asked, one, two = [], read_shot(FRONT), read_shot(FRONT)
 
-    def reading(prepared, fit, shot, by_colour=False):
-        asked.append(by_colour)
-        raise NeedsHelp("By colour." if by_colour else "By network.", "", **({"rival": 0.9} if shot is two else {}))
+    def reading(prepared, fit, shot, way=Way.AS_SEEN):
+        asked.append(way)
+        raise NeedsHelp("By network." if way is Way.AS_SEEN else "Otherwise.", "", **({"rival": 0.9} if shot is two else {}))
 
     monkeypatch.setattr(measure, "_read", reading)
     monkeypatch.setattr(measure, "turned_looks", lambda rgb, maps: maps)
     photo = SimpleNamespace(rgb=np.zeros((8, 8, 3), np.uint8))
     prepared = Prepared(photo, np.zeros((8, 8, 3), np.uint16), 0.0, shown(np.zeros((4, 4))), ())
-    for shot, tried in ((one, [False, True]), (two, [False]), (replace(one, belly_heated=True), [False])):
+    heated, straight = replace(one, belly_heated=True), [Way.AS_SEEN, Way.STRAIGHT]
+    for shot, tried in ((one, [Way.AS_SEEN, Way.BY_COLOUR, Way.STRAIGHT]), (two, [Way.AS_SEEN]), (heated, straight)):
         asked.clear()
         with pytest.raises(NeedsHelp, match="By network"):
             measure._found(prepared, None, shot)
@@ -133,11 +135,11 @@ def test_a_bow_is_looked_for_by_colour_only_where_nothing_else_looks_like_it(mon
 
 def test_clicked_nocks_give_a_straight_path_that_turns_at_a_clicked_handle():
     clicks = {"nock_upper": [100.0, 50.0], "nock_lower": [140.0, 950.0]}
-    straight = read._coarse(None, None, read_shot(FRONT | {"clicks": clicks}), False)
+    straight = read._coarse(None, None, read_shot(FRONT | {"clicks": clicks}), Way.AS_SEEN)
     off = (straight - straight[0]) @ np.array([900.0, -40.0]) / np.hypot(900.0, 40.0)
     assert np.abs(off).max() < 1e-6
     assert straight[-1] == pytest.approx([140.0, 950.0])
-    bent = read._coarse(None, None, read_shot(FRONT | {"clicks": clicks | {"handle": [170.0, 500.0]}}), False)
+    bent = read._coarse(None, None, read_shot(FRONT | {"clicks": clicks | {"handle": [170.0, 500.0]}}), Way.AS_SEEN)
     assert np.linalg.norm(bent - np.array([170.0, 500.0]), axis=1).min() < 5.0  # 200 places on 900 px
 
 
@@ -154,3 +156,16 @@ def test_what_is_too_broad_for_a_bow_is_asked_about(monkeypatch):
     with pytest.raises(NeedsHelp, match="can't be told from what is behind it") as refused:
         read.read_front(prepared, fit_from(), shot)
     assert refused.value.fields["fault"] == "unseen"
+
+
+def test_edges_that_jump_aside_together_are_asked_about():
+    """From the limb, 20 rows broad and tapering, to its shadow beside it; one edge alone may lie on a dark line for a while."""
+    n, cols = 600, np.arange(0, 600, 3)
+    half = np.linspace(5, 10, n)
+    band = Band(32 - half, 32 + half, 0, n - 1)
+    read._check_steady(band, cols)
+    one = replace(band, lower_row=np.where(np.arange(n) < 100, band.lower_row + 9, band.lower_row))
+    read._check_steady(one, cols)
+    both = replace(one, upper_row=np.where(np.arange(n) < 100, band.upper_row + 9, band.upper_row))
+    with pytest.raises(NeedsHelp, match="jump to one side"):
+        read._check_steady(both, cols)

@@ -139,8 +139,11 @@ def made(lightness_, u=1.0):
 def test_a_stretch_within_its_doubt_is_no_patch():
     at = np.arange(40.0, 600.0, 10.0)
     deep = made(45 - 9.0 * (np.abs(at - 300) < 40))
-    assert [(p.kind, p.start_mm, p.end_mm) for p in patches(deep)] == [("dark", 270.0, 330.0)]
-    assert patches(replace(deep, u=np.full(at.shape, 4.0))) == []
+    assert [(p.kind, p.start_mm, p.end_mm) for p in patches(deep, np.zeros(at.shape))] == [("dark", 270.0, 330.0)]
+    unsure = replace(deep, u=np.full(at.shape, 4.0))
+    assert patches(unsure, np.zeros(at.shape)) == []
+    # a lamp's light runs on evenly: what is doubtful of it makes no patch of three inches
+    assert [(p.kind, p.start_mm, p.end_mm) for p in patches(unsure, np.full(at.shape, 3.9))] == [("dark", 270.0, 330.0)]
 
 
 def test_before_and_after_are_compared():

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from tillerlens.core.errors import NeedsHelp, Reason, ShotError
 from tillerlens.core.measurement import LIMBS, FrontView, Measurement, Value, Width
 from tillerlens.core.shot import Shot
 from tillerlens.core.units import MM_PER_INCH, format_inches
 from tillerlens.front.by_colour import turned_looks
-from tillerlens.front.read import FrontTrace, read_front
+from tillerlens.front.edges import REACH_PX
+from tillerlens.front.read import FrontTrace, Way, read_front
 from tillerlens.front.shape import (
     CAUSES,
     HALF_WINDOW_MM,
@@ -33,17 +36,21 @@ from tillerlens.front.shape import (
     shape,
     slopes,
 )
-from tillerlens.front.string import StringLine, find_front_string
+from tillerlens.front.string import StringLine, find_front_string, half_band_px, taken_out
 from tillerlens.front.toast import read_belly
 from tillerlens.photo.camera import N_PARAMETERS, CameraFit, with_theta
+from tillerlens.photo.light import linear_light
 from tillerlens.shape.checks import scale_doubts
 from tillerlens.shape.uncertainty import from_seen
 from tillerlens.trace.reading import Prepared
 
 Array = NDArray[np.float64]
+_Reading = tuple[
+    FrontTrace, Array, Array, float, FrontShape
+]  # and what is doubtful, with its covariance, and the length's miss (u)
 
 EDGE_U_PX, HUE_SHARE = 0.5, 0.5  # of an edge, by blur and rounding; and of how far its light alone lets it lie
-PALE_RIM_U_MM = 1.0  # of a heated belly's edge: its rounding and sides stay pale, and before a pale ground they go unseen
+PALE_RIM_U_MM = 1.5  # of a heated belly's edge: its rounding and sides stay pale, and before a pale ground they go unseen
 COLOUR_U_MM = 1.0  # of an edge that colour tells: a lit rim is left out, and a gap between planks beside it is taken in
 BOTH_OUT_PX = 0.25  # by sharpening, blur and rounding, of each edge of a limb alike
 TAPER_DEGREE, EVEN_PX = 4, 0.6  # of a polynomial that is an even taper, and how far limbs leave one that are made with care
@@ -59,6 +66,10 @@ HALF_INCH_MM = MM_PER_INCH / 2  # places are reported to it
 # From an edge, that the string or its shadow may be taken for it: a string's loop, its twist and its shadow are so broad; and how
 # far the edge may then be off.
 BESIDE_MM, BESIDE_U_MM = 8.0, 2.0
+# Of the bow, the least stretch along which an edge is taken for the string; and how much of what it moved by it may still be off.
+STRETCH, MOVED_SHARE = 0.02, 0.5
+OWN_EDGE_PX = 1.0  # from where a string ends, within which an edge is likely its own
+LEAST_BESIDE = 0.5  # of the bow, that a string behind it shows beside
 OFF_WOOD_MM = 15.0  # that a nock may seem to lie beyond the wood's end: the depth of a notch and what a length is off by
 TAPERED = 0.85  # of a limb's broadest, that it has at the most 4 in from its nock (common practice, no source)
 MOST_JUMP = 6.0  # times the usual way from station to station
@@ -109,9 +120,11 @@ def measure_front(
     """
     trace, x, p, off, first = _found(prepared, fit, shot)
     _check_aside(first)
-    string = _string(prepared.light, first, shot, trace)
-    if string is not None:
-        p = p + np.diag(_beside_string(first, string, trace.px_per_mm))
+    line = _string(prepared.light, first, shot, trace)
+    if line is not None:
+        (trace, x, p, off, first), more = _beside_string(prepared, line, fit, shot, (trace, x, p, off, first))
+        p = p + np.diag(more)
+    string = line if shot.facing == "belly" else None
     outline = Outline(trace.right_px, trace.left_px, None if string is None else string.px)
     last = shape(x, outline, fit.camera, shot)
     values = _values(last, lambda q: shape(q, outline, fit.camera, shot).numbers, x, p)
@@ -146,31 +159,37 @@ def measure_front(
 def _found(prepared: Prepared, fit: CameraFit, shot: Shot) -> tuple[FrontTrace, Array, Array, float, FrontShape]:
     """What was traced, all that is doubtful with its covariance, how far off the length was (u), and the bow's shape.
 
-    A bow that comes to nothing as the networks see it is looked for once more, by its colour along a nearly straight line. Where
-    two things look like the bow a person has to say which; and a heated belly's rim stays so pale that colour leaves it out.
+    A bow that comes to nothing as the networks see it is looked for once more along a nearly straight line, by its colour first.
+    Of two things that look like the bow a person has to say which; and a heated belly's rim stays so pale that colour leaves it
+    out.
     """
     try:
         return _read(prepared, fit, shot)
-    except NeedsHelp as first:
-        if "rival" in first.fields or (shot.belly_heated and shot.facing == "belly"):
-            raise
-        try:
-            again = replace(prepared, maps=turned_looks(prepared.photo.rgb, prepared.maps))
-            return _read(again, fit, shot, by_colour=True)
-        except NeedsHelp:
-            raise first from None
+    except NeedsHelp as error:
+        first = error
+    if "rival" in first.fields:
+        raise first
+    again = replace(prepared, maps=turned_looks(prepared.photo.rgb, prepared.maps))
+    pale_rim = shot.belly_heated and shot.facing == "belly"
+    for way in (Way.STRAIGHT,) if pale_rim else (Way.BY_COLOUR, Way.STRAIGHT):
+        with suppress(NeedsHelp):  # the first refusal stands, if no other reading comes to anything
+            return _read(again, fit, shot, way)
+    raise first
 
 
-def _read(
-    prepared: Prepared, fit: CameraFit, shot: Shot, by_colour: bool = False
-) -> tuple[FrontTrace, Array, Array, float, FrontShape]:
-    trace = read_front(prepared, fit, shot, by_colour)
+def _read(prepared: Prepared, fit: CameraFit, shot: Shot, way: Way = Way.AS_SEEN) -> _Reading:
+    trace = read_front(prepared, fit, shot, way)
     _check_upper(trace.tips_px, shot)
+    return _judged(trace, fit, shot)
+
+
+def _judged(trace: FrontTrace, fit: CameraFit, shot: Shot) -> _Reading:
+    """What the edges make of the bow; raises ``NeedsHelp`` where that can't be it."""
     bare = Outline(trace.right_px, trace.left_px, None)
     x, p, off = _settled(trace, bare, fit, shot)
     found = shape(x, bare, fit.camera, shot)
     _check_alike(found)
-    if by_colour:
+    if trace.way is not Way.AS_SEEN:
         _check_tapers(found)
     if min(x[PAST_UP], x[PAST_LOW]) < -OFF_WOOD_MM:
         raise not_as_long(shorter=True, ratio=float(found.way_mm[-1]) / shot.nock_to_nock_mm)
@@ -270,7 +289,7 @@ def _edges_u(trace: FrontTrace, shot: Shot) -> Array:
     the limb's width leaves an even taper there, which an edge that was taken wrongly for a stretch does."""
     at = np.linspace(1, -1, len(trace.right_u_px))
     handle_share, rim = shot.handle_mm / shot.nock_to_nock_mm, PALE_RIM_U_MM if shot.belly_heated else 0.0
-    rim = float(np.hypot(rim, COLOUR_U_MM if trace.by_colour else 0.0))
+    rim = float(np.hypot(rim, COLOUR_U_MM if trace.way is Way.BY_COLOUR else 0.0))
     width = np.linalg.norm(trace.right_px - trace.left_px, axis=1)
     rough = np.zeros(len(at))
     for part in (at > handle_share, at < -handle_share):
@@ -377,25 +396,77 @@ def _px(found: FrontShape, at: Array, mm: float) -> Array:
 
 
 def _string(light: NDArray[np.uint16], found: FrontShape, shot: Shot, trace: FrontTrace) -> StringLine | None:
-    """The string before the bow. Seen from the back it is behind the limbs, and what shows beside the handle is too little of it
-    to tell it from a line of the wall."""
-    if shot.state != "braced" or shot.facing == "back":
+    """The string before the bow, or behind it. From the back it tells nothing, since too little of it may show beside the handle
+    to tell it from a line of the wall; but where it runs along a limb, an edge may be taken for it."""
+    if shot.state != "braced":
         return None
     at = np.arange(len(found.middle_px), dtype=float)
-    return find_front_string(light, np.array([_px(found, at, mm) for mm in found.nocks]), trace.px_per_mm)
+    line = find_front_string(light, np.array([_px(found, at, mm) for mm in found.nocks]), trace.px_per_mm)
+    if line is None or shot.facing == "belly":
+        return line
+    sides = [line.beside_px(edge)[1] for edge in (trace.right_px, trace.left_px)]
+    seen = np.isfinite(sides[0]) & np.isfinite(sides[1])
+    beside = np.mean((sides[0] * sides[1])[seen] > 0)
+    return line if beside > LEAST_BESIDE else None  # what shows on the limb itself is no string behind it
 
 
-def _beside_string(found: FrontShape, string: StringLine, px_per_mm: float) -> Array:
-    """(SIZE,) what the edges' variances (mm2) grow by about the handle: where the string or its shadow runs along an edge, that
-    edge may have been taken for one of theirs."""
-    at = int(np.argmin(np.abs(found.way_mm - found.handle)))
+def _beside_string(prepared: Prepared, string: StringLine, fit: CameraFit, shot: Shot, first: _Reading) -> tuple[_Reading, Array]:
+    """What was read, once more in a picture without its string where that lies beside an edge; and what the edges' variances
+    (SIZE,) mm2 grow by, since there they could be seen least, or were taken for the string's."""
+    trace, _, _, _, found = first
+    edges = found.right_px, found.left_px
+    off = [string.beside_px(edge)[1] for edge in edges]
+    band, about = half_band_px(string), max(1, round(len(off[0]) * STRETCH))
+
+    def stretches(on: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        return np.asarray(ndimage.median_filter(on.astype(np.uint8), about, mode="nearest") > 0)
+
+    on_it = stretches(np.min(np.abs(off), axis=0) < string.width_px / 2 + OWN_EDGE_PX)
+    # beyond an edge it also passes for the ground there
+    gap = np.where(off[0] * off[1] > 0, np.min(np.abs(off), axis=0), 0.0)
+    take = on_it | stretches((gap > band) & (gap < band + REACH_PX))
+    nearer = np.abs(off[0]) < np.abs(off[1])
+    near = [stretches(np.abs(side) < band) for side in off]
+    out = _without_string(prepared, string, fit, shot, first, (take & nearer, take & ~nearer)) if take.any() else first
     more = np.zeros(SIZE)
-    for start, edge in ((RIGHT, found.right_px), (LEFT, found.left_px)):
-        off = float(np.min(np.linalg.norm(string.px - edge[at], axis=1))) / px_per_mm
-        seen = np.linalg.norm(np.diff(string.px, axis=0), axis=1).mean() / px_per_mm  # its places lie so far apart
-        if np.sqrt(max(0.0, off**2 - (seen / 2) ** 2)) < BESIDE_MM:
-            more[start + len(KNOTS) // 2] = BESIDE_U_MM**2
-    return more
+    at, handle = np.linspace(1, -1, len(take)), int(np.argmin(np.abs(found.way_mm - found.handle)))
+    for start, side, edge, new in zip((RIGHT, LEFT), near, edges, (out[4].right_px, out[4].left_px), strict=True):
+        (way, was), (new_way, now) = string.beside_px(edge), string.beside_px(new)
+        moved = (np.interp(way, new_way, now) - was) / trace.px_per_mm
+        wrong = np.where(side, BESIDE_U_MM**2 + (MOVED_SHARE * moved) ** 2, 0.0)
+        more[start : start + len(KNOTS)] = [float(np.mean(wrong[np.abs(at - k) < ABOUT_KNOT])) for k in KNOTS]
+        # about the handle its shadow may lie along the one edge as it does along the other
+        if min(abs(float(side[handle])) for side in off) < BESIDE_MM * trace.px_per_mm:
+            more[start + len(KNOTS) // 2] = max(BESIDE_U_MM**2, float(more[start + len(KNOTS) // 2]))
+    return out, more
+
+
+def _without_string(
+    prepared: Prepared, string: StringLine, fit: CameraFit, shot: Shot, first: _Reading, take: Sequence[NDArray[np.bool_]]
+) -> _Reading:
+    """What was read ``first``, with its right and left edge along the stretches (N,) to ``take`` as they are read in the picture
+    without that of its string; as it was, where that comes to nothing."""
+    trace, found = first[0], first[4]
+    rgb = taken_out(prepared.photo.rgb, string, found.middle_px, take[0] | take[1])
+    again = replace(prepared, photo=replace(prepared.photo, rgb=rgb), light=linear_light(rgb))
+    edges, us = [], []
+    try:
+        bare = read_front(again, fit, shot, trace.way)
+        for was, was_u, now, now_u, of in (
+            (found.right_px, trace.right_u_px, bare.right_px, bare.right_u_px, take[0]),
+            (found.left_px, trace.left_u_px, bare.left_px, bare.left_u_px, take[1]),
+        ):
+            seen = np.isfinite(now[:, 0])
+            new_way, way = string.beside_px(now[seen])[0], string.beside_px(was)[0]
+            new = np.column_stack([np.interp(way, new_way, now[seen][:, k]) for k in (0, 1)])
+            edges.append(np.where(of[:, None], new, was))
+            us.append(
+                np.where(of, np.maximum(np.interp(way, new_way, now_u[seen]), was_u), was_u)
+            )  # what is filled in tells less
+        merged = replace(trace, right_px=edges[0], left_px=edges[1], right_u_px=us[0], left_u_px=us[1])
+        return _judged(merged, fit, shot)
+    except NeedsHelp:
+        return first
 
 
 def _reasons(fit: CameraFit, shot: Shot, string: StringLine | None, left_out: list[str], off: float) -> tuple[Reason, ...]:

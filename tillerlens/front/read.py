@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from enum import Enum
 from functools import partial
 from typing import NamedTuple
 
@@ -55,6 +56,7 @@ WIDEST = 1.5  # times the first strip's step: what seems broader than that suits
 TURNS = 4  # strips cut until the path lies in the limb's middle
 HOLE_ROWS = 7  # the string on the limb's face: a hole so narrow is limb
 EVERY = 3  # columns between the stations
+ASTRIDE, ASIDE = 5, 0.4  # stations that a jump is looked for across, and its least share of the limb's width
 # Columns inward of an end that tell its direction, and between which its width is read; that, where none shows, in rows.
 BEFORE, NEAR, THIN_ROWS = 20, (3, 40), 4.0
 FINEST, TIP_INSIDE = 0.25, np.linspace(-0.7, 0.7, 9)  # of the limbs' own step; of a tip's half width, where it is looked at
@@ -79,13 +81,22 @@ BASE, RUN = (9, 3), (13, 2.0)  # median and Gaussian over an edge as proposed (s
 STRAY_PX = 2.5  # of an edge from its own smooth run, beyond which it is another edge
 
 
+class Way(Enum):
+    """How a picture is read: as the networks see it; as one nearly straight thing that they see faintly; or as one whose colour
+    differs from the ground's."""
+
+    AS_SEEN = "as seen"
+    STRAIGHT = "straight"
+    BY_COLOUR = "by colour"
+
+
 @dataclass(frozen=True, eq=False)
 class FrontTrace:
     """Stations along the bow from the upper tip to the lower.
 
     ``path_px``, ``right_px``, ``left_px`` (N, 2): the path and both edges, NaN where not seen; right as the viewer sees it with
     the upper limb up. ``right_u_px``, ``left_u_px`` (N,): how far each may lie from there. ``tips_px`` (2, 2): where the wood
-    ends, and ``tip_u_mm`` how far along the bow that may be off. ``by_colour``: how it was read.
+    ends, and ``tip_u_mm`` how far along the bow that may be off. ``way``: how it was read.
     """
 
     path_px: Array
@@ -97,18 +108,18 @@ class FrontTrace:
     tip_u_mm: tuple[float, float]
     px_per_mm: float
     support: float
-    by_colour: bool = False
+    way: Way = Way.AS_SEEN
 
 
 @sketched
-def read_front(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot, by_colour: bool = False) -> FrontTrace:
+def read_front(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot, way: Way = Way.AS_SEEN) -> FrontTrace:
     """Find the bow and both its edges from tip to tip.
 
     Parameters
     ----------
     sketch : shows what was followed, should it be refused.
     prepared, fit, shot : the picture, its camera, and what was typed and clicked.
-    by_colour : as one nearly straight thing whose colour differs from the ground, and not as the networks see it.
+    way : how the picture is read.
 
     Raises
     ------
@@ -116,7 +127,8 @@ def read_front(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot, b
         Where no bow is found for certain, it runs out of the picture, or too little of its edges shows.
     """
     rgb, light, maps = prepared.photo.rgb, prepared.light, prepared.maps
-    path = _coarse(prepared, fit, shot, by_colour)
+    by_colour = way is Way.BY_COLOUR
+    path = _coarse(prepared, fit, shot, way)
     sketch.path(path)
     rows, columns = np.clip(np.round(maps.to_map(path)).astype(int)[:, ::-1], 0, np.array(maps.limb.shape) - 1).T
     support = float(np.mean(maps.limb[rows, columns]))
@@ -130,6 +142,7 @@ def read_front(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot, b
     a, b = int(np.ceil(ends[0])), int(ends[1])
     cols = np.arange(a, b + 1, EVERY)
     rows = band.upper_row, band.lower_row
+    _check_steady(band, cols)
     place = partial(place_edge, light, strip, strung=shot.state == "braced" and shot.facing == "belly")
     edges = [_edge(place, strip, cols, of, way, px_per_mm) for of, way in ((rows, -1), (rows[::-1], 1))]
     sides = [strip.px(cols.astype(float), row) for row, _ in edges]
@@ -151,7 +164,26 @@ def read_front(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot, b
         )
     tips = np.array([strip.px(np.array(at), np.array(MIDDLE_ROW)) for at in ends])
     sides_u = edges[0][1], edges[1][1]
-    return FrontTrace(strip.path[cols], right_px, left_px, *sides_u, tips, tip_u_mm, px_per_mm, support, by_colour)
+    return FrontTrace(strip.path[cols], right_px, left_px, *sides_u, tips, tip_u_mm, px_per_mm, support, way)
+
+
+def _check_steady(band: Band, cols: NDArray[np.intp]) -> None:
+    """Raise ``NeedsHelp`` where both edges jump to one side: from the limb to its shadow, or to a plank."""
+    upper, lower = band.upper_row[cols], band.lower_row[cols]
+    seen = np.isfinite(upper) & np.isfinite(lower)
+    if seen.sum() < 4 * ASTRIDE:
+        return
+    sides = [ndimage.median_filter(side[seen], ASTRIDE, mode="nearest") for side in (upper, lower)]
+    moved = [side[ASTRIDE:] - side[:-ASTRIDE] for side in sides]
+    thick = np.minimum((sides[1] - sides[0])[ASTRIDE:], (sides[1] - sides[0])[:-ASTRIDE])
+    together = np.where(moved[0] * moved[1] > 0, np.min(np.abs(moved), axis=0), 0.0)
+    if np.any(together > ASIDE * thick):
+        raise NeedsHelp(
+            "Both edges of a limb jump to one side, so something beside it was followed.",
+            "Take it again in even light before a plain ground that differs from the wood.",
+            clicks=CLICKS,
+            fault="unseen",
+        )
 
 
 def _check_ends(light: NDArray[np.uint16], strip: Strip, band: Band, ends: tuple[float, float], px_per_mm: float) -> None:
@@ -170,15 +202,15 @@ def _check_ends(light: NDArray[np.uint16], strip: Strip, band: Band, ends: tuple
             raise runs_out(k, end)
 
 
-def _coarse(prepared: Prepared, fit: CameraFit, shot: Shot, by_colour: bool) -> Array:
+def _coarse(prepared: Prepared, fit: CameraFit, shot: Shot, way: Way) -> Array:
     """As a side view is found; where the brightest path comes to nothing, by dynamic programming. Between clicked nocks it is
     straight, or turns at a clicked handle: seen from its belly or back a bow hardly bends."""
     if {"nock_upper", "nock_lower"} <= shot.clicks.keys():
         clicked = np.array([shot.clicks[name] for name in CLICKS_ALONG if name in shot.clicks], float)
-        way = np.r_[0, np.cumsum(np.linalg.norm(np.diff(clicked, axis=0), axis=1))]
-        even = np.linspace(0, way[-1], CLICKED_STATIONS)
-        return np.column_stack([np.interp(even, way, clicked[:, k]) for k in (0, 1)])
-    if by_colour:
+        far = np.r_[0, np.cumsum(np.linalg.norm(np.diff(clicked, axis=0), axis=1))]
+        even = np.linspace(0, far[-1], CLICKED_STATIONS)
+        return np.column_stack([np.interp(even, far, clicked[:, k]) for k in (0, 1)])
+    if way is not Way.AS_SEEN:
         return straight_path(prepared.maps, fit.camera, shot)
     try:
         return find_bow(prepared.maps, fit, shot).px

@@ -26,16 +26,30 @@ MARGIN_PX = 10  # of the strip, beside where the line may start
 ABOUT_HANDLE = np.linspace(0.35, 0.65, 7)  # of the way from nock to nock: where the line is given
 NEAR_PX, WINDOW_PX = 4.0, 2.5  # to either side of the line, where the string's middle is sought; its weighting's width
 LEAST_U_PX, LEAST_SCATTER_PX, LEAST_CONTRAST = 0.15, 0.05, 0.004  # the last in square root of light
+WIDE_PX = 6.0  # to either side of its middle: so far off there is no string
+SPREAD_PX, SIDE_PX = (
+    2.0,
+    (0.5, 1.5, 2.5),
+)  # of a string's light, beyond itself; and from there on, where what is beside it is read
 APART_PX = 12.0  # a thick string and the halo that sharpening puts round it
 
 
 @dataclass(frozen=True, eq=False)
 class StringLine:
-    """``px`` (K, 2) along the string about the handle; ``u_px`` across; ``seen``: share of it."""
+    """``px`` (K, 2) along the string about the handle, ``ends_px`` (2, 2) beside the nocks; ``u_px`` across; ``width_px``: its
+    own, about; ``seen``: share of it."""
 
     px: Array
+    ends_px: Array
     u_px: float
+    width_px: float
     seen: float
+
+    def beside_px(self, at: Array) -> tuple[Array, Array]:
+        """How far (N,) px along it from the upper nock places (N, 2) lie, and how far beside it, + to its right-hand side."""
+        along = (self.ends_px[1] - self.ends_px[0]) / float(np.linalg.norm(self.ends_px[1] - self.ends_px[0]))
+        from_end = at - self.ends_px[0]
+        return np.asarray(from_end @ along), np.asarray(from_end @ np.array([-along[1], along[0]]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,9 +102,52 @@ def find_front_string(light: NDArray[np.uint16], nocks_px: Array, px_per_mm: flo
     if lit[OVER].mean() < LEAST_SEEN or lit[CENTRE].mean() < LEAST_CENTRE or _has_rival(strip, line):
         return None
     slope, start, u = _fitted(strip, line, lit)
-    about = ABOUT_HANDLE
-    px = a + about[:, None] * (b - a) + (start + slope * about)[:, None] * across
-    return StringLine(px, max(LEAST_U_PX, u), float(lit[OVER].mean()))
+    px, ends = (
+        a + about[:, None] * (b - a) + (start + slope * about)[:, None] * across for about in (ABOUT_HANDLE, np.array([0.0, 1.0]))
+    )
+    return StringLine(px, ends, max(LEAST_U_PX, u), _width(strip, start, slope), float(lit[OVER].mean()))
+
+
+def _width(strip: _Strip, start: float, slope: float) -> float:
+    """About how broad (px) the string at a line is: its light, less that at its sides, over the most of it."""
+    rows = np.arange(-WIDE_PX, WIDE_PX + 0.01, STEP_PX)
+    row = (start + slope * strip.share[None] + rows[:, None] - strip.off[0]) / STEP_PX
+    index = np.clip(np.round(row).astype(int), 0, len(strip.off) - 1)
+    tone = strip.tone[index, np.arange(ALONG)[None]]  # (R, ALONG, 3)
+    plain = np.linspace(tone[:3].mean(0), tone[-3:].mean(0), len(rows))
+    across = np.median((tone - plain).reshape(len(rows), PARTS, -1, 3).mean(2)[:, OVER], axis=1)
+    told = np.clip(across @ across[len(rows) // 2], 0, None)
+    return float(np.clip(STEP_PX * told.sum() / max(float(told.max()), 1e-12), WIDTHS_PX[0], WIDTHS_PX[-1]))
+
+
+def taken_out(rgb: NDArray[np.uint8], string: StringLine, beside: Array, take: NDArray[np.bool_]) -> NDArray[np.uint8]:
+    """The picture (H, W, 3) without its string beside those of the places (N, 2) px, in order along it, that are to ``take``
+    (N,): what lies at both its sides, run into each other where it is."""
+    a, b = string.ends_px
+    length = float(np.linalg.norm(b - a))
+    along = (b - a) / length
+    across = np.array([-along[1], along[0]])
+    half = half_band_px(string)
+    low, high = (np.array(v).astype(int) for v in (np.minimum(a, b) - half - 1, np.maximum(a, b) + half + 2))
+    low, high = np.maximum(low, 0), np.minimum(high, [rgb.shape[1], rgb.shape[0]])
+    xy = np.stack(np.meshgrid(np.arange(low[0], high[0]), np.arange(low[1], high[1])), -1).reshape(-1, 2)
+    way, off = string.beside_px(xy)
+    on = (np.abs(off) < half) & (way > 0) & (way < length)
+    on &= np.interp(way, string.beside_px(beside)[0], take.astype(float)) > 0
+    xy, way, off = xy[on], way[on], off[on]
+    sides = []
+    for side in (-1, 1):
+        at = a + way[:, None, None] * along + side * (half + np.array(SIDE_PX))[:, None] * across
+        sides.append(sample(rgb, at).mean(1))
+    share = ((off + half) / (2 * half))[:, None]
+    out = rgb.copy()
+    out[xy[:, 1], xy[:, 0]] = np.round(sides[0] * (1 - share) + sides[1] * share)
+    return out
+
+
+def half_band_px(string: StringLine) -> float:
+    """Half as broad as what of the picture shows the string: blur and a phone's halved colour spread it."""
+    return string.width_px / 2 + SPREAD_PX
 
 
 def _best_line(strip: _Strip, width: float) -> _Line:

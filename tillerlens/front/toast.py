@@ -48,6 +48,7 @@ SHEEN_U = 0.02  # of white paper's light, that a smooth face mirrors all over: a
 SPECK_U = 0.8  # CIELAB units: grain and noise, of a window's mean
 PLAIN, SURE = 4.0, 2.5  # CIELAB units that an eye sees at once; and standard uncertainties beyond which a place is unlike
 LEAST_LONG_MM = 30.0  # of a patch
+NEARBY = 0.1  # of the light's doubt, by which it may change within a patch's length
 FEWEST = 5  # places of a limb that a usual shade is told of
 LIKE_PLACES = 1.5  # medians of the distance from a limb's own shade, up to which a place counts for it
 BLACK = 0.02  # of full light: paper darker than that says nothing of the light
@@ -86,29 +87,35 @@ def read_belly(
         return None, (found,)
     along = {limb: _along(light, bow, k, shot) for k, limb in enumerate(LIMBS)}
     every = np.vstack([along[limb].px for limb in LIMBS])
-    level, u_level, u_aside = _light_along(light, bow, found, every)
+    level, u_level, u_aside, run_known = _light_along(light, bow, found, every)
     known = {"paper": (PAPER_L, PAPER_L_U), "uncooked wood": (WOOD_L, WOOD_L_U)}[found.kind]
     n = len(along["upper"].px)
     *gain, u_lean = _leaning(along["upper"], along["lower"], level[:n], level[n:])
     tilt = np.concatenate([along[limb].tilt for limb in LIMBS])
     level = level * np.exp(np.concatenate(gain))[:, None]
     u_level = np.hypot(u_level, np.hypot(u_lean, TILT_U) * np.abs(tilt))
-    limbs = []
+    limbs, found_patches = [], []
     for limb, part in zip(LIMBS, (slice(0, n), slice(n, None)), strict=True):
-        limbs.append(_lightness(limb, along[limb], level[part], u_level[part], known[0]))
+        one, u_of_light = _lightness(limb, along[limb], level[part], u_level[part], known[0])
+        limbs.append(one)
+        found_patches += patches(one, (1 - NEARBY) * u_of_light if run_known else np.zeros(len(one.u)))
     per_light = float(np.median(np.concatenate([_per_light(one.lightness) for one in limbs])))
     dark = ((float(np.median(np.concatenate([one.lightness for one in limbs]))) + 16) / 116) ** 3
     common = float(np.linalg.norm([known[1], per_light * SHEEN_U / dark, per_light * u_aside]))
-    return BellyColour(found.kind, common, tuple(limbs), tuple(p for one in limbs for p in patches(one))), ()
+    return BellyColour(found.kind, common, tuple(limbs), tuple(found_patches)), ()
 
 
-def patches(limb: BellyLimb) -> list[Patch]:
-    """Stretches of one limb that are paler or darker than its own usual shade, by more than light and grain explain."""
+def patches(limb: BellyLimb, even_u: Array) -> list[Patch]:
+    """Stretches of one limb that are paler or darker than its own usual shade, by more than light and grain explain.
+
+    ``even_u`` (n,): what of its doubt is alike for all that lies within some inches; it makes no patch.
+    """
     at, lightness, u = limb.from_nock_mm, limb.lightness, limb.u
     if len(at) < FEWEST:
         return []
     usual = _usual(at, lightness)
     off = lightness - usual
+    u = np.sqrt(np.maximum(u**2 - even_u**2, 0.0))
     rough = MAD_TO_U * float(np.median(np.abs(off)))  # uneven light and grain make the whole limb so uneven
     out: list[Patch] = []
     for sign, kind in ((1.0, "pale"), (-1.0, "dark")):
@@ -224,9 +231,10 @@ def _along(light: NDArray[np.uint16], bow: FrontShape, k: int, shot: Shot) -> _A
     return _Along(from_nock, mean, middle, tilt, bow.handle - (nock + inward * from_nock))
 
 
-def _light_along(light: NDArray[np.uint16], bow: FrontShape, found: _Reference, px: Array) -> tuple[Array, Array, float]:
-    """What the reference's light (n, 3) would be at places (n, 2) px of the limbs; its doubt (n,), of ln light along the bow; and
-    that of all places alike, by how far the paper lies to one side in light that falls off to there."""
+def _light_along(light: NDArray[np.uint16], bow: FrontShape, found: _Reference, px: Array) -> tuple[Array, Array, float, bool]:
+    """What the reference's light (n, 3) would be at places (n, 2) px of the limbs; its doubt (n,), of ln light along the bow;
+    that of all places alike, by how far the paper lies to one side in light that falls off to there; and whether the ground shows
+    how the light runs, so that what is doubtful of it is so evenly from place to place."""
     at, white = found.px, found.white
     if len(at) >= 3:  # a plane of ln light through the papers
         scale = float(np.ptp(at, axis=0).max())
@@ -235,22 +243,22 @@ def _light_along(light: NDArray[np.uint16], bow: FrontShape, found: _Reference, 
         miss = float(np.sqrt(np.mean((np.log(white) - basis(at) @ coefficients) ** 2)))
         level, u = np.exp(basis(px) @ coefficients), np.full(len(px), float(np.hypot(PAPER_U, miss)))
         if found.board is None:
-            return level, u, 0.0
+            return level, u, 0.0, False
         # a lamp's bright middle lies between the papers: the board beside the limbs shows it, if it is of one colour
         run, rough, _ = _ground(light, bow, px)
         more = run - basis(px) @ np.linalg.lstsq(basis(at), found.board, rcond=None)[0]
         if rough < UNEVEN_GROUND:
-            return level * np.exp(more)[:, None], np.hypot(u, np.hypot(rough / 2, BOARD_SHARE_U * more)), 0.0
-        return level, u, float(np.median(np.abs(more)))
+            return level * np.exp(more)[:, None], np.hypot(u, np.hypot(rough / 2, BOARD_SHARE_U * more)), 0.0, True
+        return level, u, float(np.median(np.abs(more))), False
     run, rough, falls = _ground(light, bow, px)
     far = float(np.mean([np.min(np.linalg.norm(bow.middle_px - q, axis=1)) for q in at]))
     aside = float(np.hypot(PAPER_U, falls * far))
     even = rough < UNEVEN_GROUND
     if not even:
-        return np.broadcast_to(white.mean(0), (len(px), 3)), np.full(len(px), CARRIED_U), max(aside, CARRIED_U)
+        return np.broadcast_to(white.mean(0), (len(px), 3)), np.full(len(px), CARRIED_U), max(aside, CARRIED_U), False
     near = [int(np.argmin(np.linalg.norm(px - q, axis=1))) for q in at]
     start = np.mean([np.log(w) - run[k] for w, k in zip(white, near, strict=True)], axis=0)
-    return np.exp(start + run[:, None]), np.full(len(px), float(np.hypot(GROUND_U, rough / 2))), aside
+    return np.exp(start + run[:, None]), np.full(len(px), float(np.hypot(GROUND_U, rough / 2))), aside, True
 
 
 def _ground(light: NDArray[np.uint16], bow: FrontShape, px: Array) -> tuple[Array, float, float]:
@@ -302,8 +310,8 @@ def _by_lean(limb: _Along, awry: float, growth: float) -> Array:
     return np.asarray(np.log(np.maximum(np.cos(limb.tilt) + aslant * np.sin(limb.tilt), LEAST_LIT)))
 
 
-def _lightness(limb: str, seen: _Along, level: Array, u_level: Array, reference_l: float) -> BellyLimb:
-    """One limb's lightness and its doubt along it."""
+def _lightness(limb: str, seen: _Along, level: Array, u_level: Array, reference_l: float) -> tuple[BellyLimb, Array]:
+    """One limb's lightness and its doubt along it, and what of that (n,) is the light's."""
     reference_y = ((reference_l + CIE_OFFSET) / CIE_SCALE) ** 3
     lab = _lab(np.clip(seen.light / level * reference_y, DARKEST_COLOUR, 1.0))
     lightness = lab[:, 0]
@@ -315,7 +323,7 @@ def _lightness(limb: str, seen: _Along, level: Array, u_level: Array, reference_
     white = np.clip(1 - saturation / max(float(np.median(saturation)), LEAST_HUE) - HUE_FREE, 0.0, MOST_WHITE)
     shine = np.where(lightness > np.median(lightness), -np.log(1 - white) * per_light, 0.0)
     u = np.hypot(u, shine)
-    return BellyLimb(limb, seen.from_nock_mm, lightness, u)  # type: ignore[arg-type]
+    return BellyLimb(limb, seen.from_nock_mm, lightness, u), per_light * u_level  # type: ignore[arg-type]
 
 
 def _per_light(lightness: Array) -> Array:

@@ -25,6 +25,7 @@ from tillerlens.report.words.quantities import Units
 Array = NDArray[np.float64]
 
 WIDE, FONT = 720.0, "DejaVu Sans, sans-serif"
+LETTER = 0.6  # how broad a letter is at the most, usually, of the letters' size
 INK, PALE, GRID = "#2b2b2b", "#8f8a7d", "#e4dfd2"
 _DASH: dict[LimbName, str] = {"upper": "", "lower": "7 4"}
 _STAGE_DASH = ("8 4", "2 3", "10 3 2 3", "1 4")  # of earlier stages; the last is drawn through
@@ -42,6 +43,7 @@ class Plot:
     top: float = 26.0
     right: float = 16.0
     bottom: float = 40.0
+    text_scale: float = 1.0  # of what stands at the axes: more where the figure is shown small
     parts: list[str] = field(default_factory=list)
 
     def at(self, x: Any, y: Any) -> tuple[Any, Any]:
@@ -77,17 +79,19 @@ class Plot:
     def axes(self, x_title: str, y_title: str, x_ticks: Sequence[tuple[float, str]] | None = None) -> None:
         """Grid, ticks and titles, under what is drawn already."""
         under: list[str] = []
+        k = self.text_scale
         for v in ticks(*self.y):
             _, py = self.at(self.x[0], v)
             under.append(draw_rule(self.left, py, WIDE - self.right, py, GRID))
-            under.append(draw_text(self.left - 6, py + 4, f"{v:g}", "end", 11))
+            under.append(draw_text(self.left - 6, py + 4 * k, f"{v:g}", "end", 11 * k))
         for v, words in x_ticks if x_ticks is not None else [(v, f"{v:g}") for v in ticks(*self.x)]:
             px, _ = self.at(v, self.y[0])
             under.append(draw_rule(px, self.top, px, self.height - self.bottom, GRID))
-            under.append(draw_text(px, self.height - self.bottom + 15, words, "middle", 11))
+            under.append(draw_text(px, self.height - self.bottom + 15 * k, words, "middle", 11 * k))
         middle = (self.left + WIDE - self.right) / 2
-        under.append(draw_text(middle, self.height - 7, x_title, "middle", 12))
-        under.append(draw_text(self.left, 13, y_title, "start", 12))
+        size = min(12 * k, 2 * min(middle, WIDE - middle) / (LETTER * max(1, len(x_title))))  # as large as fits
+        under.append(draw_text(middle, self.height - 7 * k, x_title, "middle", size))
+        under.append(draw_text(self.left, 13 * k, y_title, "start", 12 * k))
         self.parts = under + self.parts
 
     def svg(self) -> str:

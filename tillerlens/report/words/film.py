@@ -38,13 +38,13 @@ PATTERNS = {
     "gaps.alike": "Over the pull both limbs' gaps at {place} grow alike, to less than {most}.",
     "rock": "The handle turns by {angle} ({reach}) while the bow is drawn.",
     "still": "The handle hardly turns: less than {most} while the bow is drawn.",
-    "look": "First look at {at_s} s, drawn {draw}: {verdict}",
+    "look": "First look at {at_s} s, drawn {draw}. {verdict}",
     "frame": "{at_s} s, drawn {draw}",
     "passed": "{count} of the chosen frames could not be measured and were left out.",
 }
 COLUMNS = (
     "Draw",
-    "",
+    "Phase",
     "Upper tip",
     "Lower tip",
     "Upper less lower",

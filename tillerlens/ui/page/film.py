@@ -160,7 +160,11 @@ def _tell(known: BenchContext, film: DrawFilm) -> None:
         return
     _say(said)
     if len([s for s in film.stages if s.phase != "let-down"]) > 1:
-        st.image(draw_figure(film, units), width="stretch", alt="How far each place of the bow has bent, draw upward")
+        for on_phone in (False, True):  # its letters are drawn to size; the style sheet shows the one that suits
+            with st.container(key="only_on_phone" if on_phone else "only_on_wide"):
+                figure = draw_figure(film, units, on_phone=on_phone)
+                st.image(figure, width="stretch", alt="How far each place of the bow has bent, draw upward")
+        st.caption("Each row is one draw, the longest at the top. The darker a place, the more it has bent.")
     if film.status == "measured":
         _reasons(film)
 
