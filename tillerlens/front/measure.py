@@ -64,8 +64,8 @@ BESIDE_CLICK_MM = 8.0  # from a clicked nock to the limb's middle: tips are no b
 ABOUT_KNOT = 0.2  # of half the bow: how far about a knot an edge's uncertainty is taken
 HALF_INCH_MM = MM_PER_INCH / 2  # places are reported to it
 # From an edge, that the string or its shadow may be taken for it: a string's loop, its twist and its shadow are so broad; and how
-# far the edge may then be off.
-BESIDE_MM, BESIDE_U_MM = 8.0, 2.0
+# far the edge may then be off. About the handle the shadow may lie so much further aside.
+BESIDE_MM, BESIDE_U_MM, SHADOW_MM = 8.0, 2.0, 4.0
 # Of the bow, the least stretch along which an edge is taken for the string; and how much of what it moved by it may still be off.
 STRETCH, MOVED_SHARE = 0.02, 0.5
 OWN_EDGE_PX = 1.0  # from where a string ends, within which an edge is likely its own
@@ -435,8 +435,8 @@ def _beside_string(prepared: Prepared, string: StringLine, fit: CameraFit, shot:
         moved = (np.interp(way, new_way, now) - was) / trace.px_per_mm
         wrong = np.where(side, BESIDE_U_MM**2 + (MOVED_SHARE * moved) ** 2, 0.0)
         more[start : start + len(KNOTS)] = [float(np.mean(wrong[np.abs(at - k) < ABOUT_KNOT])) for k in KNOTS]
-        # about the handle its shadow may lie along the one edge as it does along the other
-        if min(abs(float(side[handle])) for side in off) < BESIDE_MM * trace.px_per_mm:
+        # about the handle its shadow may lie along the one edge as it does along the other, and some way beside the string
+        if min(abs(float(side[handle])) for side in off) < (BESIDE_MM + SHADOW_MM) * trace.px_per_mm:
             more[start + len(KNOTS) // 2] = max(BESIDE_U_MM**2, float(more[start + len(KNOTS) // 2]))
     return out, more
 
