@@ -27,8 +27,8 @@ from tillerlens.photo.camera import CameraFit
 from tillerlens.photo.intake import Photo, judge
 from tillerlens.photo.scale import fit_scale
 from tillerlens.shape.bow_shape import BowShape
-from tillerlens.shape.checks import CROOKED_MM, check_reach, check_shape, placing_doubts, root_doubts, shape_doubts
-from tillerlens.shape.perturbations import perturbations_of, root_unseen_u, tip_turn_u, tip_unseen_u
+from tillerlens.shape.checks import CROOKED_MM, LEFT_OUT, check_reach, check_shape, placing_doubts, root_doubts, shape_doubts
+from tillerlens.shape.perturbations import perturbations_of, root_unseen_u, stretch_unseen_u, tip_turn_u, tip_unseen_u
 from tillerlens.shape.placing import Placed, begin, place_nocks, see_string
 from tillerlens.shape.profile import limb_profiles, shadow_doubt, traced_bow, width_doubt
 from tillerlens.shape.uncertainty import Sensitivity, sensitivities
@@ -38,6 +38,7 @@ from tillerlens.trace.reading import Prepared, TraceVariant, prepare
 from tillerlens.trace.self_scale import fit_to_bow
 from tillerlens.trace.sketch import shown_on_refusal
 from tillerlens.trace.trace import Trace, trace_of
+from tillerlens.trace.verify import prove
 
 # Gives a trace that was made before under the same key, else has it made now. A trace depends on neither the state nor the hook.
 Remembered = Callable[[str, Callable[[], Trace]], Trace]
@@ -124,22 +125,35 @@ def _fit_by_marks(photo: Photo, shot: Shot) -> tuple[CameraFit | None, Shot, tup
 
 
 def _best_reading(task: _Task) -> Measurement:
-    """The first reading, or where it comes to nothing the one along the dynamic-programming path."""
+    """The first reading, or where it comes to nothing, or followed something beside a limb for a stretch, the one along the
+    dynamic-programming path."""
     try:
-        return _followed_up(task, TraceVariant())[0]
-    except NeedsHelp as first:
+        first = _followed_up(task, TraceVariant())[0]
+    except NeedsHelp as refusal:
         try:
             with net("measuring", task.prepared.photo.name):
                 found, trace = _followed_up(task, TraceVariant(smooth_path=True))
         except TillerLensError as second:
-            if first.fields.get("followed") is None:
-                first.fields["followed"] = second.fields.get("followed")
+            if refusal.fields.get("followed") is None:
+                refusal.fields["followed"] = second.fields.get("followed")
             # that the bow is cut off explains best what was followed, unless that is longer than the bow; else the first asks
-            cut = second.fields.get("fault") == "cut" and first.fields.get("ratio", 0.0) <= 1.0
-            raise (second if cut else first) from None
-        if first.fields.get("fault") == "cut" and min(trace.end_clear) < CLEAR_END:
+            cut = second.fields.get("fault") == "cut" and refusal.fields.get("ratio", 0.0) <= 1.0
+            raise (second if cut else refusal) from None
+        if refusal.fields.get("fault") == "cut" and min(trace.end_clear) < CLEAR_END:
             raise  # the second stops short of the border, but not at a tip that shows
         return found
+    if not _strayed(first):
+        return first
+    try:
+        with net("measuring", task.prepared.photo.name):
+            other = _followed_up(task, TraceVariant(smooth_path=True))[0]
+    except TillerLensError:  # the first stands, and tells its stretch
+        return first
+    return first if _strayed(other) else other
+
+
+def _strayed(found: Measurement) -> bool:
+    return any(reason.code == LEFT_OUT for reason in found.reasons)
 
 
 def _followed_up(task: _Task, variant: TraceVariant) -> tuple[Measurement, Trace]:
@@ -167,23 +181,25 @@ def _read(task: _Task, variant: TraceVariant) -> tuple[Measurement, Trace] | Tra
         check_view(task.fit, shot, (prepared.photo.width, prepared.photo.height), trace.path_px, trace.grip_column)
 
         picture = begin(prepared, task.fit, shot, trace)
-        string = see_string(picture, stop_short=variant.nocks_px is None)
-        if string.far_inside:
-            # what was followed past the nock bends the limb's last inches: follow it again, only so far
-            return replace(variant, nocks_px=tuple(string.far_inside.items()))
+        string = see_string(picture, anew=variant.nocks_px is None)
+        if string.far_off:
+            # what was followed past the nock bends the limb's last inches, and what was lost before it is missing: once more
+            return replace(variant, nocks_px=tuple(string.far_off.items()))
         placed = place_nocks(picture, string)
 
         shape = placed.model.shape(placed.evidence)
         if shape.handle_scatter_mm > CROOKED_MM and not variant.handle_held:
             return replace(variant, handle_held=True)  # a line beside the handle may have been followed in its back's place
-        check_shape(shape, placed.settled.length_off_u)
+        proof = prove(prepared.light, trace.back_px, trace.belly_px)
         check_reach(placed, shape)
-        of_outline = outline_doubts(prepared.light, trace)
+        check_shape(shape, placed.settled.length_off_u, shot, proof, trace.zones)
+        of_outline = outline_doubts(proof, trace)
 
         changes = sensitivities(perturbations_of(trace, placed, shape), placed.evidence, shape, placed.model.shape)
         overhang_mm = placed.evidence.overhang_mm
         influence = changes.with_own("tip", tip_turn_u(trace, overhang_mm, shape) | tip_unseen_u(overhang_mm, shape))
         influence = influence.with_own("edge", root_unseen_u(trace, shape, shot.handle_mm))
+        influence = influence.with_own("edge", stretch_unseen_u(placed.model.layout, shape))
 
         doubts = task.doubts + string.doubts + placing_doubts(placed) + of_outline + root_doubts(shape)
         doubts += shape_doubts(trace, placed, shape) + width_doubt(shot, shape, influence) + shadow_doubt(placed, shape)

@@ -10,29 +10,46 @@ import pytest
 
 from tests.support.against_truth import SAMPLES
 from tillerlens import measure
-from tillerlens.core.errors import Reason
 from tillerlens.core.shot_file import read_shot
 from tillerlens.photo.intake import read_photo
 from tillerlens.photo.scale import fit_scale
 from tillerlens.shape import placing
 from tillerlens.shape.evidence import evidence_of, layout_of
-from tillerlens.shape.nocks import NockOffset, ShapeModel, _inside, nocks_by_string, nocks_far_inside, string_of
+from tillerlens.shape.nocks import (
+    NockOffset,
+    ShapeModel,
+    _inside,
+    nocks_afar,
+    nocks_by_string,
+    nocks_far_off,
+    string_of,
+)
 from tillerlens.trace.outline import outline
 from tillerlens.trace.reading import TraceVariant, prepare
+from tillerlens.trace.state import UNSEEN
 from tillerlens.trace.string import DrawnString
 from tillerlens.trace.trace import trace_of
 
 
-@pytest.fixture(scope="module")
-def drawn():
-    photo = read_photo(SAMPLES / "heron-drawn-27.jpg")
-    shot = read_shot(SAMPLES / "heron-drawn-27.shot.json")
-    truth = json.loads((SAMPLES / "heron-drawn-27.truth.json").read_text())["outline_px"]
+def traced(name):
+    photo = read_photo(SAMPLES / f"{name}.jpg")
+    shot = read_shot(SAMPLES / f"{name}.shot.json")
+    truth = json.loads((SAMPLES / f"{name}.truth.json").read_text())["outline_px"]
     ready, fit = prepare(photo), fit_scale(photo, shot)
     trace = trace_of(ready, outline(ready, fit, shot, TraceVariant()), TraceVariant())
     evidence = evidence_of(fit, shot, trace)
     model = ShapeModel(layout_of(evidence, shot, trace), shot.state)
     return ready.light, shot, truth, trace, evidence, model
+
+
+@pytest.fixture(scope="module")
+def drawn():
+    return traced("heron-drawn-27")
+
+
+@pytest.fixture(scope="module")
+def braced():
+    return traced("heron-braced")
 
 
 def strung(starts, hook):
@@ -48,7 +65,7 @@ def test_a_string_that_leaves_the_limb_inside_its_end_puts_the_nock_there(drawn,
     for met, mm in zip(found, inside_mm, strict=True):
         assert met is not None and met.mm == pytest.approx(mm, abs=0.5)  # between two samples of the limb's curve
         assert met == NockOffset(0.0, 0.0) if not mm else 1.0 < met.u_mm < 3.0  # it leaves the limb steeply
-    far = nocks_far_inside(evidence, model, found)
+    far = nocks_far_off(evidence, model, found)
     assert set(far) == {name for name, mm in zip(("nock_upper", "nock_lower"), inside_mm, strict=True) if mm}
 
 
@@ -112,5 +129,43 @@ def test_a_string_that_was_not_seen_tells_no_nocks(monkeypatch):
     monkeypatch.setattr(placing, "nocks_by_string", lambda *a: asked.append(a) or (None, None))
     assert measure.measure_photo(photo, shot).status == "measured" and asked
     asked.clear()
-    monkeypatch.setattr(placing, "check_state", lambda *a: [Reason("no_braced_string", "No string was seen.", "Look.")])
-    assert measure.measure_photo(photo, shot).status == "measured" and not asked
+    monkeypatch.setattr(placing, "check_state", lambda *a: [UNSEEN])
+    monkeypatch.setattr(placing, "nocks_afar", lambda *a: None)
+    found = measure.measure_photo(photo, shot)
+    assert found.status == "needs_help" and found.reasons[0].asks.wants == "nock_upper" and not asked
+    clicks = dict(zip(("nock_upper", "nock_lower"), (truth_nock(n) for n in ("nock_upper", "nock_lower")), strict=True))
+    found = measure.measure_photo(photo, replace(shot, clicks={**shot.clicks, **clicks}))
+    assert found.status == "measured" and not asked and UNSEEN in found.reasons
+
+
+def truth_nock(name):
+    return tuple(json.loads((SAMPLES / "heron-braced.truth.json").read_text())["outline_px"][name])
+
+
+@pytest.mark.parametrize("off_mm", [(80.0, -80.0), (-60.0, 100.0)])
+def test_a_braced_string_shows_both_nocks_though_neither_end_is_near_one(braced, off_mm):
+    """One limb followed past its nock and the other lost before it by as much: the bow is as long as it should be."""
+    light, shot, truth, trace, evidence, model = braced
+    at, within = (_inside(evidence, model, np.full(2, mm)) for mm in (0.0, 60.0))
+    outward = (at - within) / np.linalg.norm(at - within, axis=1, keepdims=True)
+    tips = evidence.tips_px + np.array(off_mm)[:, None] * trace.px_per_mm * outward
+    beyond = ((trace.path_px[:, None] - tips) * outward).sum(2) > -5.0 * trace.px_per_mm  # what was lost there was not seen
+    near = np.linalg.norm(trace.path_px[:, None] - at, axis=2) < 200 * trace.px_per_mm
+    lost = (beyond & near).any(1)[:, None]
+    back, belly = (np.where(lost, np.nan, px) for px in (evidence.back_px, evidence.belly_px))
+    off = replace(evidence, tips_px=tips, back_px=back, belly_px=belly)
+    model = ShapeModel(layout_of(off, shot, trace), shot.state)
+    met = nocks_afar(light, trace, off, model)
+    assert met is not None
+    far = nocks_far_off(off, model, met)
+    for name in ("nock_upper", "nock_lower"):
+        assert np.linalg.norm(np.array(far[name]) - truth[name]) < 6 * trace.px_per_mm
+
+
+def test_a_string_that_meets_one_limb_only_is_none(braced, monkeypatch):
+    """What was seen from nock to nock passes the lower limb by: neither nock is placed by it, and the bowyer is asked."""
+    photo = read_photo(SAMPLES / "heron-braced.jpg")
+    shot = read_shot(SAMPLES / "heron-braced.shot.json", photo.name, (photo.width, photo.height))
+    monkeypatch.setattr(placing, "nocks_by_string", lambda *a: (NockOffset(5.0, 1.0), None))
+    monkeypatch.setattr(placing, "nocks_afar", lambda *a: None)
+    assert measure.measure_photo(photo, shot).reasons[0].text == UNSEEN.text

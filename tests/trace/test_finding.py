@@ -345,13 +345,30 @@ def test_a_braced_string_beside_a_joint_as_plain_as_itself_is_not_told(joint_px)
         light[201 - joint_px : 204 - joint_px] = 6000.0
     rgb = np.repeat(np.clip(light + rng.normal(0, 300, light.shape), 0, 65535).astype(np.uint16)[..., None], 3, axis=2)
     nothing = np.zeros((100, 300), np.float32)
-    found = find_braced_string(rgb, FinderMaps(nothing, nothing, nothing, (4.0, 4.0)), nocks)
+    found = find_braced_string(rgb, FinderMaps(nothing, nothing, nothing, (4.0, 4.0)), nocks, 1.0)
     if joint_px == 12:
         assert found is None
     else:
         assert found is not None
         line, seen = found
         assert np.abs(line[:, 1] - (202 if joint_px is None else 200.5)).max() < 1.0 and seen > 0.9
+
+
+@pytest.mark.parametrize("px_per_mm", [1.0, 2.2, 3.6])
+def test_a_string_of_cord_is_found_however_sharp_the_picture(px_per_mm):
+    """Five millimetres thick: 11 px where a phone's picture was taken square, the same colour as 4 px to either side."""
+    rng = np.random.default_rng(8)
+    long, thick = round(1000 * px_per_mm), round(5 * px_per_mm)
+    nocks = np.array([[60.0, 190.0], [60.0 + long, 190.0]])
+    light = np.full((400, long + 120), 20000.0)
+    light[200 - thick // 2 : 200 - thick // 2 + thick] = 6000.0
+    rgb = np.repeat(np.clip(light + rng.normal(0, 300, light.shape), 0, 65535).astype(np.uint16)[..., None], 3, axis=2)
+    nothing = np.zeros((100, (long + 120) // 4), np.float32)
+    found = find_braced_string(rgb, FinderMaps(nothing, nothing, nothing, (4.0, 4.0)), nocks, px_per_mm)
+    assert found is not None
+    line, seen = found
+    middle = 200 - thick // 2 + (thick - 1) / 2
+    assert np.abs(line[:, 1] - middle).max() < 1.0 * px_per_mm and seen > 0.9
 
 
 def test_a_scrap_that_seems_to_carry_a_string_is_not_the_bow_by_whose_length_the_picture_is_scaled():

@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from tillerlens.core.errors import NeedsHelp
 from tillerlens.core.robust import CAUCHY, MAD_TO_U
@@ -38,6 +39,13 @@ LEAST_HALF_MM = 0.1  # of a limb's thickness
 END_SAMPLES = 6  # of the curve, that tell which way it ends
 BEYOND_MM = 45.0  # the curve is carried on past the visible end: a dark tip may be lost on a dark ground
 LEAST_APART_MM = 0.05  # of two columns along the limb: nearer they are one datum
+# A stretch where the middles step aside by so much and back again follows something beside the limb: wood bends, however sharply,
+# and never steps. Of neighbours at either side of a step, whose straight lines are carried on to it: those left out and those
+# looked at. And how much of the limb such a stretch may be: beyond it nothing tells which of the two is the limb.
+STEP_MM, STEP_GAP, STEP_SIDE, STEP_OF_MOST, MOST_STRAY = 3.0, 2, 10, 0.65, 0.3
+# Of the limb, from its nock: further in, a step that is not taken back before the handle leaves the root in doubt. On 49 rendered
+# pictures what was right stepped there by 1.3 mm at the most.
+ROOT_PART, ROOT_STEP_MM = 0.7, 1.5
 LEAST_COLUMNS = 6  # of the handle or a limb: through fewer no line can be fitted, nor its scatter estimated
 SAMPLES = 161  # places along each limb where the curve is read
 STRAIGHT_ROUNDS, STRAIGHT_MM = 12, 0.15  # of reweighting the handle's back; the least scatter assumed
@@ -114,6 +122,9 @@ class LimbLayout:
     spline : the fit.
     thick_fit : (4, n) silhouettes' half distances to a cubic along the limb.
     share : (M,) of the curve's samples along the limb, 0 at its end ... 1 at the fade.
+    strays : columns left out, since their middles run beside the limb.
+    root_step_mm : by how much the middles step aside near the limb's root, with no step back; 0 where they don't.
+    from_step : columns from that step to the root.
     """
 
     columns: NDArray[np.intp]
@@ -121,6 +132,9 @@ class LimbLayout:
     spline: SplineLayout
     thick_fit: Array
     share: Array
+    strays: NDArray[np.intp]
+    root_step_mm: float
+    from_step: NDArray[np.intp]
 
 
 @dataclass(frozen=True, eq=False)
@@ -206,7 +220,14 @@ def mapped(e: Evidence) -> tuple[Array, Array, Array]:
 
 
 def make_layout(
-    e: Evidence, handle_mm: float, cutoff_mm: float, weight: Array, path_px: Array, state: str, handle_held: bool = False
+    e: Evidence,
+    handle_mm: float,
+    cutoff_mm: float,
+    weight: Array,
+    path_px: Array,
+    state: str,
+    handle_held: bool = False,
+    leave_out: bool = True,
 ) -> ShapeLayout:
     """Split the columns into limbs and handle by arc length along the path, and prepare the splines.
 
@@ -219,6 +240,7 @@ def make_layout(
     path_px : (N, 2) the smooth path beside the silhouettes.
     state : "unstrung", "braced" or "drawn".
     handle_held : the handle's back is the line between the limbs' roots, and no evidence of its own.
+    leave_out : stretches whose middles run beside their limb; not where a person has set its edges.
 
     Raises
     ------
@@ -234,7 +256,8 @@ def make_layout(
     nock_u = None if state == "unstrung" else NOCK_BEND_U_PER_MM
     columns = _Columns(s, (back + belly) / 2, weight, have)
     limbs = [
-        _limb_layout(columns, sign, centre + sign * half, tip, cutoff_mm, nock_u) for sign, tip in zip((-1, 1), tips, strict=True)
+        _limb_layout(columns, sign, centre + sign * half, tip, cutoff_mm, nock_u, leave_out)
+        for sign, tip in zip((-1, 1), tips, strict=True)
     ]
     handle = np.nonzero(have & (np.abs(s - centre) < HANDLE_TRIM * half))[0]
     if len(handle) < LEAST_COLUMNS:
@@ -259,7 +282,13 @@ class _Columns(NamedTuple):
 
 
 def _limb_layout(
-    columns: _Columns, sign: int, fade: float, tip: Array, cutoff_mm: float, nock_u_per_mm: float | None
+    columns: _Columns,
+    sign: int,
+    fade: float,
+    tip: Array,
+    cutoff_mm: float,
+    nock_u_per_mm: float | None,
+    leave_out: bool,
 ) -> LimbLayout:
     """One limb, on the ``sign`` side of its fade (mm along the path)."""
     s, past_fade = columns.s, sign * (columns.s - fade)
@@ -271,6 +300,14 @@ def _limb_layout(
     u = np.abs(s[cols] - s[cols[0]])
     keep = np.r_[True, np.diff(np.maximum.accumulate(u)) > LEAST_APART_MM]
     cols, u = cols[keep], u[keep]
+    step = _steps(u, columns.middle[cols])
+    stray = _strays(step) if leave_out else np.zeros(len(cols), bool)
+    near_root = np.where(np.arange(len(cols)) > ROOT_PART * len(cols), np.abs(step), 0.0)
+    at = int(np.argmax(near_root))
+    root_step, from_step = (
+        (float(near_root[at]), cols[at:]) if near_root[at] > ROOT_STEP_MM and not stray[at] else (0.0, cols[:0])
+    )
+    strays, cols, u = cols[stray], cols[~stray], u[~stray]
     # the tip is a datum too: near it the silhouettes are often hidden by the nock and its string
     tip_u = -float(np.linalg.norm(tip - columns.middle[cols[0]]))
     fade_u = abs(s[cols[0]] - fade)
@@ -284,7 +321,45 @@ def _limb_layout(
         nock_u_per_mm,
     )
     columns_share, share = (np.clip((at - tip_u) / (fade_u - tip_u), 0, 1) for at in (u, spline.at))
-    return LimbLayout(cols, root, spline, np.linalg.pinv(np.vander(columns_share, 4)), share)
+    return LimbLayout(cols, root, spline, np.linalg.pinv(np.vander(columns_share, 4)), share, strays, root_step, from_step)
+
+
+def _steps(u: Array, middle: Array) -> Array:
+    """By how much, mm, a limb's middles (N, 2), mm, at ``u`` (N,) along it, step aside at each of them.
+
+    By straight lines through those before and after, carried on to it; 0 near the limb's ends.
+    """
+    n, reach = len(u), STEP_GAP + STEP_SIDE
+    step = np.zeros(n)
+    if n < 4 * reach:
+        return step
+    chord = (middle[-1] - middle[0]) / np.linalg.norm(middle[-1] - middle[0])
+    y = (middle - middle[0]) @ np.array([-chord[1], chord[0]])
+
+    def carried(first: int) -> Array:
+        """From ``STEP_SIDE`` neighbours that begin so far from each place, the straight line at that place."""
+        at = np.arange(reach, n - reach)[:, None]
+        near = at + first + np.arange(STEP_SIDE)
+        x, v = u[near] - u[at], y[near]
+        x0, v0 = x.mean(1), v.mean(1)
+        slope = ((x - x0[:, None]) * (v - v0[:, None])).sum(1) / ((x - x0[:, None]) ** 2).sum(1)
+        return np.asarray(v0 - slope * x0)
+
+    step[reach : n - reach] = carried(STEP_GAP) - carried(-STEP_GAP - STEP_SIDE + 1)
+    return step
+
+
+def _strays(step: Array) -> NDArray[np.bool_]:
+    """Which of a limb's middles, that step aside by ``step`` (N,), mm, lie in a stretch beside the limb."""
+    around, stray = 2 * (STEP_GAP + STEP_SIDE) + 1, np.zeros(len(step), bool)
+    most = ndimage.maximum_filter1d(np.abs(step), around)
+    # beside a step those lines straddle it and stray as well, to the other side and by about half as much
+    own = np.array([(way > STEP_MM) & (way >= ndimage.maximum_filter1d(way, around)) for way in (step, -step)]).any(0)
+    peaks = np.nonzero(own & (np.abs(step) > STEP_OF_MOST * most))[0]
+    for out, back in zip(peaks, peaks[1:], strict=False):
+        if step[out] * step[back] < 0 and back - out <= MOST_STRAY * len(step):
+            stray[out - STEP_GAP : back + STEP_GAP + 1] = True
+    return stray
 
 
 def _fade_strays(e: Evidence, lay: LimbLayout, back: Array, belly: Array, tip: Array) -> float:

@@ -4,27 +4,35 @@ from __future__ import annotations
 
 import numpy as np
 
-from tillerlens.core.errors import NeedsHelp, Reason
+from tillerlens.core.errors import Ask, NeedsHelp, Reason
 from tillerlens.core.measurement import LIMBS
+from tillerlens.core.shot import Shot
 from tillerlens.core.units import format_inches
-from tillerlens.shape.bow_shape import BEYOND_MM, BowShape, LimbFit
+from tillerlens.shape.bow_shape import BEYOND_MM, BowShape, LimbFit, ShapeLayout
 from tillerlens.shape.evidence import grip_seen
 from tillerlens.shape.nocks import to_px
 from tillerlens.shape.placing import Placed
 from tillerlens.shape.settle import LOST_MM, LOST_U_MM, Settled
+from tillerlens.trace.outline import EVERY
 from tillerlens.trace.path import CLICKS
 from tillerlens.trace.string import FAINT
 from tillerlens.trace.trace import Trace
+from tillerlens.trace.verify import Proof
 
 THICKNESS_RATIO = 1.5  # one limb over the other, at like places (common practice: limbs are made alike; a broad face may show)
 COMPARED_AT = np.array([0.25, 0.5, 0.75])  # of each limb's length from its nock, where their thickness is compared
+# Beside its handle over its middle (on 139 rendered pictures with known outlines at most 1.7; common practice: a third more).
+TAPERED, ROOT_AT, MIDDLE_AT = 1.9, np.array([0.88, 0.93, 0.98]), np.linspace(0.3, 0.6, 7)
 ROOT_SHARE, ROOT_MM = 0.25, 1.0  # of the limb's thickness, and beside: how far a limb's root may stand off the handle's line
 # Where a limb was traced well it leaves its handle within a few degrees; handles are carved, spliced and bent to more (common
 # practice, no source).
 ROOT_SLOPE = np.radians(8.0)
-BACKWARD_PER_MM = 2.5e-3  # a strung limb may keep some reflex, never a bend of a foot's radius towards the back
-LENGTH_OFF_U = 5.5  # beyond it either the trace is not the whole bow or the typed length is wrong
-DIFFERS_U = 3.0  # beyond it the length and the trace are reported to differ
+# A strung limb may keep some reflex, never a bend of this radius towards the back but in its outer part, where recurves are bent;
+# an unstrung one may be as crooked as its stave (common practice, no source). There its edges must show, by so much.
+BACKWARD_PER_MM, RECURVED, SHOWS = 2.5e-3, 0.4, 0.85
+# Beyond the one, or the other where both nocks are clicked, either the trace is not the whole bow or the typed length is wrong.
+# Of 260 rendered pictures measured four lay between the two, and one of them was a shelf's edge.
+DIFFERS_U, LENGTH_OFF_U = 3.0, 5.5
 LEAST_ROOT = 0.9  # of the limb's greatest thickness, at its root
 LIKE_ROOTS = 1.25  # one limb's thickness beside the handle over the other's, at the most, of what it is further out
 OUTER = 0.6  # of a limb's length from its nock: as far as its root does not reach
@@ -35,6 +43,7 @@ NOCK_SAMPLES, ROOT_SAMPLES = 3, 3  # at a limb's ends, where its spline's bend i
 BACKWARD_NOCK_SAMPLES = 5  # a tip may be bent back
 HALF_SHOWN = 0.12  # of a limb's length at either side of a doubtful place, that is marked
 CROOKED_MM = 2.0  # rms of a handle's back about its straight line, beyond which it isn't straight
+LEFT_OUT = "stretch_left_out"  # the code of that doubt
 SURE = 0.9  # posterior probability from which a supposition is reported
 HANDLE_KNOWN_MM = 4.0  # a standard uncertainty of the handle's place below which the limbs' difference is sharp
 OBLIQUE_RAD = np.radians(25)
@@ -44,11 +53,19 @@ MOST_SHORT_MM = 0.75 * BEYOND_MM  # the same where the length agrees; the rest i
 _HOW = "Click the two nocks and the middle of the handle, or retake with even light and the bow clear of other things."
 
 
-def check_shape(s: BowShape, length_off_u: float) -> None:
-    """Raise ``NeedsHelp`` when what was followed is not the whole bow, or its two edges cannot both be the bow's."""
-    if abs(length_off_u) > LENGTH_OFF_U:
+def check_shape(s: BowShape, length_off_u: float, shot: Shot, proof: Proof, zones: dict[str, tuple[int, int]]) -> None:
+    """Raise ``NeedsHelp`` when what was followed is not the whole bow, or its two edges cannot both be the bow's.
+
+    Parameters
+    ----------
+    s, length_off_u : the shape, and how far its length is off what was typed, in standard uncertainties.
+    shot : what was typed and clicked.
+    proof, zones : where the outline shows as an edge, and the limbs' stations in it.
+    """
+    clicked = {"nock_upper", "nock_lower"} <= set(shot.clicks)
+    if abs(length_off_u) > (LENGTH_OFF_U if clicked else DIFFERS_U):
         raise NeedsHelp(
-            "The traced bow is much {} than the length typed.".format("longer" if length_off_u < 0 else "shorter"),
+            "The traced bow is clearly {} than the length typed.".format("longer" if length_off_u < 0 else "shorter"),
             "Check the length nock to nock and the marks' distances, or click the two nocks.",
             clicks=CLICKS,
             off_u=length_off_u,
@@ -58,7 +75,9 @@ def check_shape(s: BowShape, length_off_u: float) -> None:
     _check_thickness(s)
     for name, limb in zip(LIMBS, (s.upper, s.lower), strict=True):
         _check_root(name, limb)
-        bends = np.abs(limb.curve.curvature[NOCK_SAMPLES:-ROOT_SAMPLES])
+        _check_backward(name, limb, shot.state != "unstrung", proof, zones[name])
+        first = max(NOCK_SAMPLES, _on_limb(limb))
+        bends = np.abs(limb.curve.curvature[first:-ROOT_SAMPLES])
         if (sharp := float(np.max(bends))) > SHARPEST_PER_MM:
             raise NeedsHelp(
                 f"The {name} limb was traced with a bend no limb has: something else was followed.",
@@ -67,7 +86,7 @@ def check_shape(s: BowShape, length_off_u: float) -> None:
                 per_mm=sharp,
                 fault="edge",
                 limb=name,
-                share=_around(limb, int(np.argmax(bends)) + NOCK_SAMPLES),
+                share=_around(limb, int(np.argmax(bends)) + first),
             )
 
 
@@ -114,6 +133,23 @@ def _check_thickness(s: BowShape) -> None:
             limb=thick,
             share=(worst - HALF_SHOWN, worst + HALF_SHOWN),
         )
+    for name, m in zip(LIMBS, limbs, strict=True):
+        root, middle = (
+            np.array(
+                [np.median(np.interp(at * m.from_nock_mm[-1], m.from_nock_mm, of)) for of in (m.apparent_mm, m.thickness_mm)]
+            )
+            for at in (ROOT_AT, MIDDLE_AT)
+        )
+        if (ratio := float(np.min(root / middle))) > TAPERED:
+            raise NeedsHelp(
+                f"The {name} limb looks {ratio:.1f} times as thick beside the handle as in its middle: a shadow or line may have "
+                "been taken for its edge.",
+                _HOW,
+                clicks=CLICKS,
+                fault="edge",
+                limb=name,
+                share=(1 - 2 * HALF_SHOWN, 1.0),
+            )
 
 
 def _check_root(name: str, limb: LimbFit) -> None:
@@ -131,8 +167,7 @@ def _check_root(name: str, limb: LimbFit) -> None:
         )
     tangent = limb.curve.tangent[-1]
     slope = float(np.arctan2(abs(tangent[1]), abs(tangent[0])))
-    bends = limb.curve.curvature[BACKWARD_NOCK_SAMPLES:-ROOT_SAMPLES]
-    if slope > ROOT_SLOPE or float(bends.min()) < -BACKWARD_PER_MM:
+    if slope > ROOT_SLOPE:
         raise NeedsHelp(
             f"The {name} limb leaves the handle in a way no limb does where it was traced: something beside it was followed.",
             _HOW,
@@ -140,8 +175,35 @@ def _check_root(name: str, limb: LimbFit) -> None:
             slope_rad=slope,
             fault="edge",
             limb=name,
-            share=at_root if slope > ROOT_SLOPE else _around(limb, int(np.argmin(bends)) + BACKWARD_NOCK_SAMPLES),
+            share=at_root,
         )
+
+
+def _check_backward(name: str, limb: LimbFit, strung: bool, proof: Proof, zone: tuple[int, int]) -> None:
+    first = max(BACKWARD_NOCK_SAMPLES, _on_limb(limb))
+    at = int(np.argmin(limb.curve.curvature[first:-ROOT_SAMPLES])) + first
+    if limb.curve.curvature[at] >= -BACKWARD_PER_MM:
+        return
+    stretch = _around(limb, at)
+    a, b = zone
+    shares = stretch if name == "upper" else (1 - stretch[1], 1 - stretch[0])
+    shown = proof.share(*(round(a + share * (b - a)) for share in shares))
+    if shown < SHOWS or (strung and limb.from_nock_mm[at] > RECURVED * limb.from_nock_mm[-1]):
+        raise NeedsHelp(
+            f"The {name} limb was traced with a bend toward its back that no limb has: something beside it was followed.",
+            _HOW,
+            clicks=CLICKS,
+            per_mm=float(limb.curve.curvature[at]),
+            shown=shown,
+            fault="edge",
+            limb=name,
+            share=stretch,
+        )
+
+
+def _on_limb(limb: LimbFit) -> int:
+    """The first of a limb's samples that lies between its nock and the handle: those before carry the curve on unseen."""
+    return int(np.searchsorted(limb.from_nock_mm, 0.0))
 
 
 def _around(m: LimbFit, at: int) -> tuple[float, float]:
@@ -242,7 +304,7 @@ def root_doubts(s: BowShape) -> tuple[Reason, ...]:
 def shape_doubts(trace: Trace, placed: Placed, s: BowShape) -> tuple[Reason, ...]:
     """Doubts of a shape that passed ``check_shape``: the trace's own, the view, the scale, the string, the grip."""
     shot, string, settled = placed.shot, placed.string, placed.settled
-    out = list(trace.doubts)
+    out = [*trace.doubts, *_stray_doubts(trace, placed.model.layout)]
     if settled.fit.camera.obliqueness() > OBLIQUE_RAD:
         text = "The picture was taken far from square to the board."
         out.append(Reason("oblique", text, "Stand so that the board looks like a rectangle."))
@@ -260,6 +322,20 @@ def shape_doubts(trace: Trace, placed: Placed, s: BowShape) -> tuple[Reason, ...
         text = "The back of the handle isn't straight, so heights measured from it are less sure."
         out.append(Reason("handle_not_straight", text))
     return tuple(out)
+
+
+def _stray_doubts(trace: Trace, layout: ShapeLayout) -> list[Reason]:
+    """A doubt for each limb beside which something else was followed for a stretch."""
+    out = []
+    for name, lay in zip(LIMBS, (layout.upper, layout.lower), strict=True):
+        if len(lay.strays):
+            long = format_inches((np.ptp(lay.strays) + 1) * EVERY * trace.step_px / trace.px_per_mm)
+            text = f"Along {long} of the {name} limb the line runs beside the wood; that stretch is left out."
+            places = trace.path_px[np.sort(lay.strays)]
+            line = tuple((float(x), float(y)) for x, y in places)
+            remedy = "Set a place on each edge of the limb there, where the line is marked."
+            out.append(Reason(LEFT_OUT, text, remedy, Ask("edge_back", line[len(line) // 2], line)))
+    return out
 
 
 def scale_doubts(squared: bool, length_off_u: float) -> list[Reason]:

@@ -49,7 +49,9 @@ def evidence_of(fit: CameraFit, shot: Shot, trace: Trace) -> Evidence:
 
 def layout_of(e: Evidence, shot: Shot, trace: Trace) -> ShapeLayout:
     """Split the trace into limbs and handle. Raises ``NeedsHelp`` where too little of one is left."""
-    return make_layout(e, shot.handle_mm, cutoff_mm(trace), trace.weight, trace.path_px, shot.state, trace.handle_held)
+    by_eye = any(len(places) for places in shot.edges_px.values())
+    held = trace.handle_held
+    return make_layout(e, shot.handle_mm, cutoff_mm(trace), trace.weight, trace.path_px, shot.state, held, not by_eye)
 
 
 def cutoff_mm(trace: Trace) -> float:

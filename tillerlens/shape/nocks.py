@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tillerlens.core.shot import Shot
-from tillerlens.shape.bow_shape import BowShape, Evidence, ShapeLayout, bow_shape
-from tillerlens.trace.string import FAINT, PLAIN, PULLED_MM, BowPose, DrawnString, find_braced_string, find_string
+from tillerlens.shape.bow_shape import BowShape, Evidence, LimbFit, ShapeLayout, bow_shape
+from tillerlens.trace.string import FAINT, PLAIN, PULLED_MM, BowPose, DrawnString, find_braced_string, find_string, likely_braced
 from tillerlens.trace.trace import Trace
 
 Array = NDArray[np.float64]
@@ -32,7 +32,9 @@ NEARER_MM = 7.0  # about the best of those, one limb at a time: half of their sp
 PASSED_BY_PX = 5.0  # a string that passes its nocks by so much may not be theirs
 CLEARLY_BETTER = 0.3  # of merit
 BETTER_SEEN, PLAINLY_SEEN = 0.1, 0.85  # of a braced string's length
-FAR_INSIDE_MM = 6.0
+FAR_INSIDE_MM, FAR_BEYOND_MM = 6.0, 12.0  # of a nock from the limb's end: it is followed again, to the nock
+# Past a limb's end and inside it: how far off its nock a string is looked for that starts from neither end, and in what steps.
+AFAR_MM, AFAR_STEP_MM = 120.0, 2.5
 BELOW_MM = 100.0  # from the handle towards the belly: a place that gives the direction in the picture
 PULLED_WORTH = 0.75  # a pulled string this nearly as clear as a straight line is taken for the string of a bow said to be drawn
 
@@ -125,9 +127,15 @@ def _inside(e: Evidence, model: ShapeModel, mm: Array) -> Array:
     s = model.bare(e)
     out = []
     for k, m in enumerate((s.upper, s.lower)):
-        at = mm[k] - e.overhang_mm[k]
-        out.append([np.interp(at, m.from_nock_mm, m.curve.xy[:, j]) for j in (0, 1)])
+        out.append(_along(m, np.array([mm[k] - e.overhang_mm[k]]))[0])
     return to_px(e, s, np.array(out))
+
+
+def _along(limb: LimbFit, from_nock_mm: Array) -> Array:
+    """Places (N, 2) mm on a limb's curve, and straight on past its end."""
+    x = limb.from_nock_mm
+    past = np.minimum(from_nock_mm - x[0], 0.0)[:, None] * limb.curve.tangent[0] / np.hypot(*limb.curve.tangent[0])
+    return np.column_stack([np.interp(from_nock_mm, x, limb.curve.xy[:, j]) for j in (0, 1)]) + past
 
 
 def pose_of(e: Evidence, model: ShapeModel) -> BowPose:
@@ -150,42 +158,75 @@ def nocks_by_string(
     -------
     None for a limb where no string is seen or the nock was set otherwise.
     """
-    s = model.bare(e)
     lines: list[Array | None] = [None, None]
     if string is not None and min(string.clear) > FAINT:  # both, since the two lines share one hook
         lines = list(string.lines)
     elif string is None and model.state == "braced":
         line = braced_line(light, trace, e, model)
         lines = [line, None if line is None else line[::-1]]
-    inside: list[NockOffset | None] = [None, None]
-    for k, (line, limb) in enumerate(zip(lines, (s.upper, s.lower), strict=True)):
-        if line is None or trace.tip_cause[k] != "tip":
-            continue
-        board = e.camera.to_plane(line, e.standoff_mm)
-        p = np.column_stack([(board - s.origin_mm) @ s.x_axis, (board - s.origin_mm) @ s.y_axis])
-        d = (p[1] - p[0]) / np.linalg.norm(p[1] - p[0])
-        across = np.array([-d[1], d[0]])
-        away = (limb.curve.xy - p[0]) @ across
-        x = limb.from_nock_mm + e.overhang_mm[k]  # from the end
-        cross = np.nonzero((x[1:] < OVERHANG_MOST_MM) & (np.sign(away[1:]) != np.sign(away[:-1])))[0]
-        if len(cross):
-            at = x[cross] + away[cross] / (away[cross] - away[cross + 1]) * (x[cross + 1] - x[cross])
-            pick = int(np.argmin(np.abs(at)))
-            steep = abs(float(limb.curve.tangent[cross[pick]] @ across))
-            met = NockOffset(float(at[pick]), float(np.hypot(LOOP_U_MM, LINE_U_MM / max(steep, 1e-3))))
-            inside[k] = met if abs(met.mm) > max(OVERHANG_LEAST_MM, AT_END_U * met.u_mm) else NockOffset(0.0, 0.0)
+    s = model.bare(e)
+    inside = [None if line is None or trace.tip_cause[k] != "tip" else _met(e, s, k, line) for k, line in enumerate(lines)]
     return inside[0], inside[1]
+
+
+def _met(
+    e: Evidence, s: BowShape, k: int, line: Array, beyond_mm: float = 0.0, most_mm: float = OVERHANG_MOST_MM
+) -> NockOffset | None:
+    """Where a line (2, 2) px from near a limb's nock meets it, at most so far inside its end, or beyond the end on the limb's
+    straight continuation; None where it doesn't."""
+    limb = (s.upper, s.lower)[k]
+    board = e.camera.to_plane(line, e.standoff_mm)
+    p = np.column_stack([(board - s.origin_mm) @ s.x_axis, (board - s.origin_mm) @ s.y_axis])
+    d = (p[1] - p[0]) / np.linalg.norm(p[1] - p[0])
+    across = np.array([-d[1], d[0]])
+    x, xy, tangent = limb.from_nock_mm, limb.curve.xy, limb.curve.tangent
+    if beyond_mm > 0:
+        past = np.array([x[0] - beyond_mm])
+        x, xy, tangent = np.r_[past, x], np.vstack([_along(limb, past), xy]), np.vstack([tangent[:1], tangent])
+    away = (xy - p[0]) @ across
+    x = x + e.overhang_mm[k]  # from the end
+    cross = np.nonzero((x[1:] < most_mm) & (np.sign(away[1:]) != np.sign(away[:-1])))[0]
+    if not len(cross):
+        return None
+    at = x[cross] + away[cross] / (away[cross] - away[cross + 1]) * (x[cross + 1] - x[cross])
+    pick = int(np.argmin(np.abs(at)))
+    steep = abs(float(tangent[cross[pick]] @ across))
+    met = NockOffset(float(at[pick]), float(np.hypot(LOOP_U_MM, LINE_U_MM / max(steep, 1e-3))))
+    return met if abs(met.mm) > max(OVERHANG_LEAST_MM, AT_END_U * met.u_mm) else NockOffset(0.0, 0.0)
+
+
+def nocks_afar(light: NDArray[np.uint16], trace: Trace, e: Evidence, model: ShapeModel) -> Offsets | None:
+    """Where a braced string meets the limbs that starts from neither end: one was followed past its nock, or lost before it.
+
+    Returns
+    -------
+    None where none is seen, or a nock was set otherwise.
+    """
+    if any(cause != "tip" for cause in trace.tip_cause):
+        return None
+    pose, s = pose_of(e, model), model.bare(e)
+    mm = np.arange(-AFAR_MM, AFAR_MM + 1, AFAR_STEP_MM)
+    limbs = [to_px(e, s, _along(m, mm - over)) for m, over in zip((s.upper, s.lower), e.overhang_mm, strict=True)]
+    best: tuple[float, Array] | None = None
+    for nocks in likely_braced(light, trace.maps, (limbs[0], limbs[1]), pose.px_per_mm):
+        found = find_braced_string(light, trace.maps, nocks, pose.px_per_mm)
+        if found is not None and (best is None or found[1] > best[0] + BETTER_SEEN):
+            best = found[1], found[0]
+    if best is None or best[0] < PLAINLY_SEEN:
+        return None
+    met = [_met(e, s, k, line, AFAR_MM, AFAR_MM) for k, line in enumerate((best[1], best[1][::-1]))]
+    return None if met[0] is None or met[1] is None else (met[0], met[1])
 
 
 def braced_line(light: NDArray[np.uint16], trace: Trace, e: Evidence, model: ShapeModel) -> Array | None:
     """The braced string's straight line (2, 2) px from the upper limb to the lower, sought from the limbs' ends and from further
     in; None where none is seen, or one of the board's lines may as well be it."""
     fixed = np.array([cause != "tip" for cause in trace.tip_cause])
-    first = _inside(e, model, np.zeros(2))
+    first, px_per_mm = _inside(e, model, np.zeros(2)), pose_of(e, model).px_per_mm
     best: tuple[float, Array] | None = None
     for mm in TRIED_MM:
         nocks = np.where(fixed[:, None], first, _inside(e, model, np.full(2, mm)))
-        found = find_braced_string(light, trace.maps, nocks)
+        found = find_braced_string(light, trace.maps, nocks, px_per_mm)
         if found is not None and (best is None or found[1] > best[0] + BETTER_SEEN):
             best = found[1], found[0]
         if fixed.all() or (best is not None and best[0] > PLAINLY_SEEN):
@@ -225,12 +266,12 @@ def combine(
     return out[0], out[1]
 
 
-def nocks_far_inside(e: Evidence, model: ShapeModel, inside: Offsets) -> dict[str, tuple[float, float]]:
-    """Places in the picture of the nocks that the string shows so far inside the limb's end that the end was something else."""
+def nocks_far_off(e: Evidence, model: ShapeModel, inside: Offsets) -> dict[str, tuple[float, float]]:
+    """Places in the picture of the nocks that the string shows so far from the limb's end that the end was something else."""
     places = _inside(e, model, np.array([0.0 if met is None else met.mm for met in inside]))
     out = {}
     for name, met, (x, y) in zip(("nock_upper", "nock_lower"), inside, places, strict=True):
-        if met is not None and met.mm > FAR_INSIDE_MM:
+        if met is not None and (met.mm > FAR_INSIDE_MM or met.mm < -FAR_BEYOND_MM):
             out[name] = (float(x), float(y))
     return out
 

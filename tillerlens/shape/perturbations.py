@@ -21,6 +21,8 @@ from tillerlens.shape.bow_shape import (
     BowShape,
     Evidence,
     LimbFit,
+    LimbLayout,
+    ShapeLayout,
 )
 from tillerlens.shape.checks import doubtful_roots
 from tillerlens.shape.evidence import grip_depth, limb_width_u
@@ -42,6 +44,7 @@ HANDLE_MODES, HANDLE_TURNS = 2, 0.4  # of the handle's back: mean and turn, and 
 STEP_USUAL_MM, STEP_U = 0.4, 0.8
 # How far a handle's back may leave the straight line between its ends by crook and carving (common practice, no source).
 HANDLE_UNSEEN_U_MM = 1.0
+UNSEEN_HALF_MM = 20.0  # of a stretch: over less a limb's curve can't stray
 LEAST_BEND_PER_MM = 3e-4  # of a limb, as its natural crook alone may bend it where it is not seen
 TIP_TURN_U_RAD = np.radians(0.2)
 # The uncertainty of the limb's direction at its nock doubles with each such stretch that is unseen, or traced past the nock, and
@@ -69,6 +72,7 @@ def perturbations_of(trace: Trace, placed: Placed, shape: BowShape) -> list[Pert
         out += _string_perturbations(placed.string.u_px)
     out += thickness_perturbations(limb_width_u(shot), placed.tilt_u, placed.shadow_u_mm)
     out += _lost_wood(trace, shape)
+    out += [_moved_root(trace, lay) for lay in (placed.model.layout.upper, placed.model.layout.lower) if lay.root_step_mm]
     # where both limbs step off the handle's line alike, its back or theirs may be another line
     step = abs(float(shape.upper.curve.xy[-1, 1] + shape.lower.curve.xy[-1, 1])) / 2 - STEP_USUAL_MM
     for mm in (STEP_U * step, _handle_level_u(trace, shape)):
@@ -136,6 +140,24 @@ def root_unseen_u(trace: Trace, shape: BowShape, handle_mm: float) -> dict[str, 
     return out
 
 
+def stretch_unseen_u(layout: ShapeLayout, shape: BowShape) -> dict[str, float]:
+    """Standard uncertainty (mm) of the gaps along a stretch of a limb that was not seen, or was left out since something beside
+    it was followed there: the curve bridges it, and the limb may bend twice as much there as it does elsewhere or not at all."""
+    out: dict[str, float] = {}
+    for name, lay, limb in zip(LIMBS, (layout.upper, layout.lower), (shape.upper, shape.lower), strict=True):
+        seen = lay.spline.u[1 : len(lay.columns) + 1] - lay.spline.u[0]  # from the tip
+        length_mm = float(limb.from_centre_mm[0] + limb.from_nock_mm[0])
+        k = int(np.argmax(np.diff(seen)))
+        half = (seen[k + 1] - seen[k]) / 2
+        for d in STATIONS_IN:
+            from_middle = abs(length_mm - d * MM_PER_INCH - (seen[k] + half))
+            if half > UNSEEN_HALF_MM and from_middle < half and f"gap_difference_{d}" in shape.numbers:
+                u = _carried_on_u(limb, half) * (1 - (from_middle / half) ** 2)
+                out[f"gap_{name}_{d}"] = u
+                out[f"gap_difference_{d}"] = float(np.hypot(out.get(f"gap_difference_{d}", 0.0), u))
+    return out
+
+
 def _carried_on_u(limb: LimbFit, unseen_mm: float) -> float:
     """How far (mm, as a standard uncertainty) a limb's curve may be off across it, so far beyond what was seen of it."""
     return max(float(np.abs(np.mean(limb.curve.curvature))), LEAST_BEND_PER_MM) * unseen_mm**2 / 2
@@ -189,6 +211,15 @@ def _moved_edge(side: str, px: Array) -> Perturbation:
         return replace(e, back_px=there) if side == "back" else replace(e, belly_px=there)
 
     return Perturbation("edge", moved)
+
+
+def _moved_root(trace: Trace, lay: LimbLayout) -> Perturbation:
+    """Both silhouettes moved aside together, from where a limb's middles step aside near its root up to the handle: from there on
+    they may follow something beside it."""
+    px = np.zeros(len(trace.back_px))
+    px[lay.from_step] = lay.root_step_mm * trace.px_per_mm
+    back, belly = _moved_edge("back", px).moved, _moved_edge("belly", -px).moved
+    return Perturbation("edge", lambda e: belly(back(e)))
 
 
 def _lost_wood(trace: Trace, shape: BowShape) -> list[Perturbation]:

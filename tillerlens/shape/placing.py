@@ -22,15 +22,16 @@ from tillerlens.shape.nocks import (
     Offsets,
     ShapeModel,
     combine,
+    nocks_afar,
     nocks_by_string,
-    nocks_far_inside,
+    nocks_far_off,
     pose_of,
     string_of,
 )
 from tillerlens.shape.settle import HandleReading, Settled, settle, suppositions
 from tillerlens.trace.handle import see_grip
 from tillerlens.trace.reading import NOCKS, Prepared
-from tillerlens.trace.state import check_state
+from tillerlens.trace.state import UNSEEN, check_state
 from tillerlens.trace.string import FAINT, DrawnString
 from tillerlens.trace.trace import Trace
 
@@ -76,14 +77,14 @@ class StringSeen:
     string : of a drawn bow; None where it was not found.
     hook_px : (2,) its hook, where it is known: clicked or plainly seen.
     offsets : where it meets the limbs, inside their ends.
-    far_inside : nocks (px, by the clicks' names) so far inside what was followed that the end was something else.
+    far_off : nocks (px, by the clicks' names) so far from the end of what was followed that the end was something else.
     doubts : of the state said.
     """
 
     string: DrawnString | None
     hook_px: Array | None
     offsets: Offsets
-    far_inside: dict[str, tuple[float, float]]
+    far_off: dict[str, tuple[float, float]]
     doubts: tuple[Reason, ...]
 
 
@@ -142,13 +143,13 @@ def begin(prepared: Prepared, fit: CameraFit, shot: Shot, trace: Trace) -> Trace
     return TracedPicture(prepared.light, prepared.flash, trace, shot, fit, by_ends.applied(evidence), model, handle, by_ends)
 
 
-def see_string(t: TracedPicture, stop_short: bool = True) -> StringSeen:
+def see_string(t: TracedPicture, anew: bool = True) -> StringSeen:
     """Seek the string, check the state by it, and find where it meets the limbs.
 
     Parameters
     ----------
     t : the traced picture.
-    stop_short : look for nocks far inside the ends: only while the limbs were followed past them.
+    anew : look for nocks far from the ends: only while the limbs can be followed anew.
 
     Raises
     ------
@@ -163,9 +164,19 @@ def see_string(t: TracedPicture, stop_short: bool = True) -> StringSeen:
     pose = pose_of(evidence, t.model)
     doubts = () if clicked else tuple(check_state(t.light, t.trace.maps, t.shot.state, pose, string))
     # where no string was seen from nock to nock, a line that passes the limbs elsewhere is none either
-    unseen = any(reason.code == "no_braced_string" for reason in doubts)
+    unseen = any(reason.code == UNSEEN.code for reason in doubts)
     offsets = (None, None) if unseen else nocks_by_string(t.light, t.trace, evidence, t.model, string)
-    far = nocks_far_inside(evidence, t.model, offsets) if from_within and stop_short else {}
+    if t.shot.state == "braced" and (offsets[0] is None) != (offsets[1] is None) and set(t.trace.tip_cause) == {"tip"}:
+        unseen, offsets, doubts = True, (None, None), (*doubts, UNSEEN)  # a string meets both limbs
+    if unseen and anew and (afar := nocks_afar(t.light, t.trace, evidence, t.model)) is not None:
+        offsets, from_within, doubts = afar, True, tuple(reason for reason in doubts if reason.code != UNSEEN.code)
+    nocks = [name for name in NOCKS if name not in t.shot.clicks]
+    if nocks and any(reason.code == UNSEEN.code for reason in doubts):
+        # the ends alone tell neither a nock from a tip, nor that one limb was followed past its nock and the other lost before it
+        at = pose_of(evidence, t.model).nocks[NOCKS.index(nocks[0])]
+        remedy = "Click both nocks, where the string sits, or say how the bow is if it isn't braced."
+        raise NeedsHelp(UNSEEN.text, remedy, clicks=NOCKS, fault="click", wants=nocks[0], place_px=(float(at[0]), float(at[1])))
+    far = nocks_far_off(evidence, t.model, offsets) if anew and from_within else {}
     return StringSeen(string, evidence.hook_px, offsets, far, doubts)
 
 

@@ -188,9 +188,10 @@ def _rows_inside(strip: Strip, band: Band, column: float, half: int, inset: floa
     """Nine rows across the limb near a column, its edges left out by a share of its thickness; None where it was not seen."""
     body = int(np.clip(round(column), 0, len(strip.path) - 1))
     near = slice(max(0, body - half), body + half + 1)
-    top, low = np.nanmedian(band.upper_row[near]), np.nanmedian(band.lower_row[near])
-    if not np.isfinite(top + low):
+    both = np.stack([band.upper_row[near], band.lower_row[near]])
+    if not np.isfinite(both).any(1).all():
         return None
+    top, low = np.nanmedian(both, axis=1)
     return np.linspace(top + inset * (low - top), low - inset * (low - top), ROWS)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +28,7 @@ from tillerlens.trace.by_hand import (
     path_to_clicks,
 )
 from tillerlens.trace.edges import Side, held_to, measure_edges
-from tillerlens.trace.ends import Ends, find_ends, settle_ends
+from tillerlens.trace.ends import Ends, find_ends, limb_share, settle_ends
 from tillerlens.trace.path import CLICKS, LENGTH_TOLERANCE, CoarsePath, find_bow, not_its_length, plane_length
 from tillerlens.trace.picture_border import check_clicked, check_frame, runs_out
 from tillerlens.trace.reading import Prepared, TraceVariant
@@ -65,6 +65,7 @@ HANDLE_AGREES = 0.25  # of the handle's length: a bump further from where its mi
 TURNS, MOST_TURNS_OF_PART = 4, 10  # strips cut until the ends stay where they are; and of a bow that was found in part
 CARRIED_ON_OF_PART = 120  # steps at either end between two strips, of a bow that was found in part
 ENDS_STAY = 8  # columns, that the distance of the ends may change from one strip to the next
+LAST_COLUMNS, STILL_LIMB = 24, 0.8  # of the strip, and how much of them must be limb for it to run on
 LEAST_BAND = 0.5  # of the strip, along which the limb must show
 END_MARGIN = 2  # columns inside an end, from which on the limb's middle is read
 LEAST_MIDDLES = 12  # stations of weight: else any that were seen give the middle
@@ -133,12 +134,14 @@ def outline(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot, vari
     coarse = find_bow(prepared.maps, fit, shot, variant.smooth_path)
     sketch.path(coarse.px)
     px_per_mm = _px_per_mm(fit, coarse.px[len(coarse.px) // 2], shot.standoff_mm)
-    strip, band, ends = _along_path(prepared, coarse, px_per_mm, fit, shot, variant.smooth_path)
-    check_scale(strip, ends, shot)
+    shown = dict(variant.nocks_px or ())
+    to_nocks = replace(shot, clicks={**shown, **shot.clicks})
+    strip, band, ends = _along_path(prepared, coarse, px_per_mm, fit, to_nocks, variant.smooth_path)
+    check_scale(strip, ends, to_nocks)
     thick_px = strip.step * float(np.nanmedian(band.lower_row - band.upper_row))
     ends, clicked = clicked_ends(strip, ends, shot, thick_px)
     check_handle(strip, shot, px_per_mm)
-    ends, by_string = ends_at_nocks(strip, ends, dict(variant.nocks_px or ()))
+    ends, by_string = ends_at_nocks(strip, ends, shown)
     check_frame(light, strip, band, ends.column)
     if ends.column[1] - ends.column[0] < LEAST_BETWEEN * len(strip.path):
         raise ask_to_move("Too little of what was followed lies between the clicked nocks.", "nock_upper")
@@ -186,25 +189,38 @@ def _straighten(
     prepared: Prepared, coarse: Array, px_per_mm: float, fit: CameraFit, shot: Shot, in_part: bool
 ) -> tuple[Strip, Band, Ends]:
     """Cut the strip along the coarse path, then along the middle it shows, until its ends stay where they are. Of a bow that was
-    found in part the limbs are followed on to their ends by longer strides."""
+    found in part, and where a limb fills the strip to its last column, they are followed on to their ends by longer strides."""
     step = strip_step(px_per_mm)
-    path, length = first_path(path_to_clicks(coarse, shot)), 0.0
-    for turn in range(MOST_TURNS_OF_PART if in_part else TURNS):
+    path, length, stayed = first_path(path_to_clicks(coarse, shot)), 0.0, False
+    for turn in range(MOST_TURNS_OF_PART):
         strip = cut_strip(prepared.photo.rgb, path, step)
         band = read_band(strip, HANDLE_HIDES * shot.handle_mm * px_per_mm / step)
         if band.last - band.first < max(LEAST_BAND * len(strip.path), LEAST_COLUMNS):
             raise not_followed()
         ends = find_ends(prepared.light, strip, band, fit, shot)
-        between, band = between_clicks(strip, band, ends.column, shot)
+        further = ends.column if stayed else _runs_on(strip, band, ends)
+        stayed = further != ends.column and turn + 1 >= TURNS  # carried on again and again: what fills the strip is not the limb
+        between, band = between_clicks(strip, band, further, shot)
         grown = between[1] - between[0] - length
-        if turn and abs(grown) < ENDS_STAY:
+        if (turn and abs(grown) < ENDS_STAY) or (turn + 1 >= TURNS and not in_part and further == ends.column):
             break
         length += grown
         middle = middle_to_clicks(strip, *_band_middle(band, between, shot), shot)
-        path = next_path(strip, *middle, CARRIED_ON_OF_PART if in_part else CARRIED_ON)
+        path = next_path(strip, *middle, CARRIED_ON_OF_PART if in_part or further != ends.column else CARRIED_ON)
         if turn == 0 and (fitting := fitting_step(strip, band)) != step:
             length, step = length * step / fitting, fitting
     return strip, band, ends
+
+
+def _runs_on(strip: Strip, band: Band, ends: Ends) -> tuple[float, float]:
+    """The end columns, moved to the strip's own where a limb doesn't clearly end before it and still fills it there."""
+    share, (first, last) = limb_share(strip, band), ends.column
+    fills = [float(part.mean()) > STILL_LIMB for part in (share[:LAST_COLUMNS], share[-LAST_COLUMNS:])]
+    if fills[0] and ends.clear[0] < CLEAR_END:
+        first = 0.0
+    if fills[1] and ends.clear[1] < CLEAR_END:
+        last = len(share) - 1.0
+    return first, last
 
 
 def _handle_columns(strip: Strip, ends: Ends, shot: Shot) -> tuple[int, int]:

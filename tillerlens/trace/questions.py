@@ -32,7 +32,7 @@ from tillerlens.trace.network import FinderMaps
 from tillerlens.trace.picture_border import runs_out
 from tillerlens.trace.reading import Prepared
 from tillerlens.trace.sketch import Traced
-from tillerlens.trace.verify import UNSEEN_ASK, doubtful_stretch, prove
+from tillerlens.trace.verify import UNSEEN_ASK, Proof, doubtful_stretch, prove
 
 Array = NDArray[np.float64]
 
@@ -126,10 +126,10 @@ def check_view(fit: CameraFit, shot: Shot, size: tuple[int, int], path_px: Array
         raise NeedsHelp(reason.text, reason.remedy, clicks=(), view=view)
 
 
-def outline_doubts(light: NDArray[np.uint16], trace: Traced) -> tuple[Reason, ...]:
+def outline_doubts(proof: Proof, trace: Traced) -> tuple[Reason, ...]:
     """The finished outline held against the picture: a doubt, with its stretch, where no edge shows at the line for long or where
     a back's line steps aside. Raises ``NeedsHelp`` where half of a limb's edge does not show."""
-    found = doubtful_stretch(prove(light, trace.back_px, trace.belly_px), trace.back_px, trace.belly_px, trace.zones["handle"])
+    found = doubtful_stretch(proof, trace.back_px, trace.belly_px, trace.zones["handle"])
     if found is None:
         return ()
     where = f"{found.side}'s edge of the {found.limb} limb"

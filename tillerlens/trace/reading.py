@@ -55,7 +55,7 @@ class TraceVariant:
     Attributes
     ----------
     smooth_path : start from the dynamic-programming path, not from the one through the map's brightest places.
-    nocks_px : nocks that the string has shown to lie well inside the ends traced before: the clicks' names and places.
+    nocks_px : nocks that the string has shown to lie well off the ends traced before: the clicks' names and places.
     handle_held : put the handle's back on the line between the limbs' roots.
     """
 

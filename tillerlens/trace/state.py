@@ -25,6 +25,7 @@ TAUT_SEEN, TAUT_SCATTER_PX = 0.9, 0.4  # a straight line so whole and so straigh
 BENT_SEEN = 0.85
 
 _LOOK = "Say how the bow is in this picture, or check that it is the picture you meant."
+UNSEEN = Reason("no_braced_string", "No string was seen from nock to nock.", _LOOK)  # of a braced bow
 
 
 def check_state(
@@ -57,7 +58,7 @@ def check_state(
         enough = FAINT if chord_mm > MOST_BRACE_MM else BENT_SEEN  # no brace is so high: less of the string will do
         if pose.is_pulled(string) and string is not None and min(string.clear) > enough:
             raise _differs("The string is seen to run from both nocks to a hook", said, "drawn")
-    _, seen, scatter = line_between(light, maps, pose.nocks)
+    _, seen, scatter = line_between(light, maps, pose.nocks, pose.px_per_mm)
     # tips so far toward the belly are at odds with an unstrung bow by themselves: less of a string will do
     taut = seen > (BENT_SEEN if said == "unstrung" else TAUT_SEEN) and scatter < TAUT_SCATTER_PX
     if said == "braced" and taut and chord_mm < MOST_BRACE_MM:
@@ -74,7 +75,7 @@ def check_state(
         text = f"The tips stand {chord_mm / MM_PER_INCH:.0f} in toward the belly, as on a {kind} bow."
         return [Reason("state_unlikely", text, _LOOK)]
     if said == "braced" and seen < FAINT:
-        return [Reason("no_braced_string", "No string was seen from nock to nock.", _LOOK)]
+        return [UNSEEN]
     return []
 
 

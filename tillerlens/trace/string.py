@@ -23,6 +23,7 @@ from tillerlens.trace.network import FinderMaps
 Array = NDArray[np.float64]
 
 CANDIDATES = 6
+PEAK_PLACES = 9  # along each limb: the likeliest among so many
 # Likely hooks on the finder's map: a grid of places (mm) before the handle's back and beside the line through it; the lines from
 # there to the nocks, clear of nock and hook, at so many places; what the map is smoothed by (px), how much limb counts as string,
 # and what a place may count for at the most; what of the weaker line and of both counts, and what being off the middle costs.
@@ -35,11 +36,13 @@ MEET_MM = 60  # from the hook that was supposed to where the two lines meet
 LEAST_U_PX, STRETCHES, FAINT_U_MM = 0.6, 8, 20
 FAINT = 0.6  # share of a line that must show before it is trusted
 STEP_PX = 22.0
+GRAIN_MM = 1.5  # so that the thickest string, of cord, is narrower than what it is held against lies apart
 # No shadow is lighter than its ground: of a light and a dark line side by side the dark one is the shadow, unless the light
 # one is so weak beside it that it may be the halo of a camera's sharpening.
 LIGHTER, HALO = 0.4, 0.3
 OTHER_COLOUR = 0.3  # merit lost where one half is lighter and the other darker than its background
 RIVAL_STEPS = 9  # of a line's end: a rival is the best among so many
+COARSER = 0.5  # of merit, that a straight line must gain by coarser grains
 RIVAL_LINE, RIVAL_APART_PX = 0.1, 6.0  # a line from nock to nock this close in merit, this far away, may be the string instead
 RIVAL, RIVAL_SHARE = 0.06, 0.5  # a solution this close in merit, elsewhere, adds so much of its distance to the uncertainty
 PLAIN = 2.8
@@ -136,16 +139,19 @@ class _Ridges:
     table: Array
     lighter: float  # how strongly the lighter lines stand out, the darker ones = 1
     best_start: Array
+    grain: int  # px of a unit beside the guess; so many are averaged
 
 
 _Supposed = tuple[Array, "_Beside", "_Beside"]  # a supposed hook, and the picture beside both lines to it
 _Chosen = tuple[Array, _Ridges, _Ridges, tuple[int, int, int, int]]  # a supposed hook, both sides' evidence, the pair
+# All beside the guess is in grains: of one px, and of as many as keep a thick string narrow in a sharp picture.
 _START = np.arange(-12.0, 12.01, 1.0)  # the string starts at the nock, which may lie inside the limb's end
 _START_FREE = 5.0  # px beside the supposed nock that a start may well be
 _END = np.arange(-14.0, 14.01, 0.5)
 _ARM = 8  # half px steps: 4 px at each side, clear of the string itself
 _FINE = 0.5  # px
-_OFF = np.arange(-18.0, 18.01, _FINE)  # px beside the guess, that are looked at
+_OFF = 36  # half px steps beside the guess, that are looked at
+_PLACES_APART = 5  # half grains beside the line, from one place along a limb to the next
 _ON_STRING = (0.04, 0.96)  # of the way from nock to hook, where the string is looked for
 _BLOCK_PX, _IN_BLOCK, _LEAST_BLOCKS = 14, 8, 12  # length of a stretch that is judged as one, places in it, and how few there are
 _MOST_MAP = 0.7  # what the network's string may count for at the most
@@ -170,6 +176,12 @@ def _lines_through(blocks: int, offsets: int) -> csr_array:
     return means
 
 
+def grains_of(px_per_mm: float) -> tuple[int, ...]:
+    """Px of the grains at which a string is looked for: a few millimetres wide, it stands out from what lies four beside it."""
+    coarse = max(1, round(GRAIN_MM * px_per_mm))
+    return (1,) if coarse == 1 else (1, coarse)
+
+
 @dataclass(frozen=True, eq=False)
 class _Beside:
     """The picture beside one guess of the string, whatever is looked for in it: where the guess runs, its blocks' places along
@@ -181,46 +193,60 @@ class _Beside:
     share: Array
     tone: NDArray[np.float32]
     hint: NDArray[np.float32]
+    grain: int
+
+    @property
+    def offsets(self) -> Array:
+        """Grains beside the guess, of each column of the evidence."""
+        columns = self.hint.shape[1]
+        return np.asarray((np.arange(columns) - columns // 2) * _FINE)
 
 
-def _beside(light: NDArray[np.uint16], maps: FinderMaps, start: Array, end: Array) -> _Beside:
+def _beside(light: NDArray[np.uint16], maps: FinderMaps, start: Array, end: Array, grain: int = 1, off: int = _OFF) -> _Beside:
+    """``off``: half grains to either side that are looked at."""
     d = end - start
     length = float(np.hypot(*d))
     u = d / length
     n = np.array([-u[1], u[0]])
-    off = _OFF
-    blocks = max(_LEAST_BLOCKS, int(length / _BLOCK_PX))
+    blocks = max(_LEAST_BLOCKS, int(length / (_BLOCK_PX * grain)))
     t = np.linspace(*_ON_STRING, blocks * _IN_BLOCK)
-    # a turned rectangle of the picture: a row for each place along the line, a column for each beside it
-    to_picture = np.column_stack([(off[1] - off[0]) * n, (t[1] - t[0]) * d, start + t[0] * d + off[0] * n])
+    # a turned rectangle of the picture: a row for each place along the line, columns of half a px for each beside it
+    columns = (2 * off + 1) * grain
+    corner = start + t[0] * d - (columns - 1) / 2 * _FINE * n
+    to_picture = np.column_stack([_FINE * n, (t[1] - t[0]) * d, corner])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    v = cv2.warpAffine(light, to_picture, (len(off), len(t)), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    v = cv2.warpAffine(light, to_picture, (columns, len(t)), flags=flags, borderMode=cv2.BORDER_REPLICATE)
     v = np.sqrt(v.astype(np.float32) / FULL)  # near to equal steps of noise
+    tone = v.reshape(blocks, _IN_BLOCK, 2 * off + 1, grain, -1).mean((1, 3))
     tb = t.reshape(blocks, _IN_BLOCK).mean(1)
     # a cast shadow is a line too, but the network does not take it for a string
-    beside = start + off[_ARM:-_ARM][None, :, None] * n + tb[:, None, None] * d
-    hint = np.minimum(sample(maps.string, maps.to_map(beside)), _MOST_MAP)
-    return _Beside(start, d, n, tb, v.reshape(blocks, _IN_BLOCK, len(off), -1).mean(1), hint)
+    across = np.arange(_ARM - off, off - _ARM + 1) * _FINE * grain
+    hint = np.minimum(sample(maps.string, maps.to_map(start + across[None, :, None] * n + tb[:, None, None] * d)), _MOST_MAP)
+    return _Beside(start, d, n, tb, tone, hint, grain)
 
 
-def _ridges(q: _Beside, look: Array = LIGHT) -> _Ridges:
+def _over_ground(q: _Beside, look: Array) -> Array:
+    """By how many noises each place is lighter, and darker, than what is behind it: (2, blocks, offsets less the arms)."""
     v = q.tone @ look.T
     ridge = v[:, _ARM:-_ARM] - 0.5 * (v[:, : -2 * _ARM] + v[:, 2 * _ARM :])
     of_colour = np.ascontiguousarray(ridge.reshape(-1, len(look)).T)
     off_middle = np.abs(of_colour - np.median(of_colour, axis=1, keepdims=True))
     grey = v @ (1 / (MAD_TO_U * np.median(off_middle, axis=1) + 1e-4))
     inner, before, after = grey[:, _ARM:-_ARM], grey[:, : -2 * _ARM], grey[:, 2 * _ARM :]
-    # Lighter or darker than what is behind it, against the nearer of the two sides: else the ground beside a dark shadow would
-    # pass for a light string.
-    up = np.maximum([inner - np.maximum(before, after), np.minimum(before, after) - inner], 0.0)
+    # against the nearer of the two sides: else the ground beside a dark shadow would pass for a light string
+    return np.maximum([inner - np.maximum(before, after), np.minimum(before, after) - inner], 0.0)
+
+
+def _ridges(q: _Beside, look: Array = LIGHT) -> _Ridges:
+    up = _over_ground(q, look)
     caps = np.percentile(up.max(2), _CAP_PERCENTILE, axis=1) + 1e-9
     evidence = np.minimum(up, caps[:, None, None]) / caps[:, None, None] * np.minimum(1.0, caps / _PLAIN_NOISES)[:, None, None]
     lines = _lines_through(*q.hint.shape)
     total = np.array([lines @ one.ravel() for one in evidence + q.hint]).reshape(2, len(_START), len(_END))
     total -= _START_COST * (_START[:, None] / _START_FREE) ** 2
     lighter = float(caps[0] / caps[1]) if look is LIGHT else 0.0
-    shown = np.where(up > _SHOWS, up, 0.0)
-    return _Ridges(q.start, q.along, q.normal, q.share, _OFF[_ARM:-_ARM], shown, total.max(1), lighter, _START[total.argmax(1)])
+    shown, first = np.where(up > _SHOWS, up, 0.0), _START[total.argmax(1)]
+    return _Ridges(q.start, q.along, q.normal, q.share, q.offsets, shown, total.max(1), lighter, first, q.grain)
 
 
 def _settle(r: _Ridges, sign: int, end: int) -> tuple[Array, float, float]:
@@ -241,8 +267,8 @@ def _settle(r: _Ridges, sign: int, end: int) -> tuple[Array, float, float]:
         away = np.abs(place - np.polyval(line, r.share))
         scatter = MAD_TO_U * float(np.median(away[keep])) + _LEAST_SCATTER
         keep = seen & (away < 3 * scatter + _SLACK)
-    ends = [r.start + k * r.along + float(np.polyval(line, k)) * r.normal for k in (0.0, 1.0)]
-    return np.array(ends), float(keep.mean()), scatter
+    ends = [r.start + k * r.along + r.grain * float(np.polyval(line, k)) * r.normal for k in (0.0, 1.0)]
+    return np.array(ends), float(keep.mean()), r.grain * scatter
 
 
 def _pair(
@@ -254,7 +280,7 @@ def _pair(
     past the nearest place where a hook may be; ``belly``: (2,) mm per px that way.
     """
     to_shift = np.linalg.inv(np.stack([a.normal, b.normal]))  # offsets of the two ends -> shift of the hook
-    shift = np.stack(np.meshgrid(_END, _END, indexing="ij"), -1) @ to_shift.T
+    shift = np.stack(np.meshgrid(a.grain * _END, b.grain * _END, indexing="ij"), -1) @ to_shift.T
     off_middle = _OFF_COST * ((aside + shift @ side) / HOOK_ASIDE_MM) ** 2
     near = past + shift @ belly < 0
     shown = np.clip(a.table, 0, None), np.clip(b.table, 0, None)
@@ -297,11 +323,18 @@ def find_string(
         least_mm = min(chord_mm + PAST_MM, MOST_DRAW_MM - PAST_MM) if chord_mm > DEEP_MM else LEAST_DRAW_MM
     sought = _Sought(light, maps, pose, clicked, least_mm)
     hooks = likely_hooks(maps, pose, least_mm) if clicked is None else [clicked]
-    supposed = [sought.beside(hook) for hook in hooks]
-    by_light = _best_of(sought, supposed, LIGHT)
+    supposed: list[list[_Supposed]] = []
+    found: list[DrawnString] = []
+    for grain in grains_of(pose.px_per_mm):
+        supposed.append([sought.beside(hook, grain) for hook in hooks])
+        if (one := _best_of(sought, supposed[-1], LIGHT)) is not None:
+            found.append(one)
+            if one.merit > PLAIN and min(one.clear) > FAINT:
+                break
+    by_light = max(found, key=lambda s: s.merit, default=None)
     if not by_hue or (by_light is not None and min(by_light.clear) > FAINT):
         return by_light
-    hues = [_best_of(sought, supposed, hue[None]) for hue in HUE]
+    hues = [_best_of(sought, at_grain, hue[None]) for hue in HUE for at_grain in supposed]
     best = max((s for s in hues if s is not None), key=lambda s: s.merit, default=None)
     clearer = best is not None and (by_light is None or best.merit > by_light.merit + HUE_CLEARER)
     return best if clearer else by_light
@@ -317,9 +350,9 @@ class _Sought:
     clicked: Array | None
     least_mm: float
 
-    def beside(self, hook: Array) -> _Supposed:
+    def beside(self, hook: Array, grain: int) -> _Supposed:
         """A supposed hook, and the picture beside both lines to it."""
-        upper, lower = (_beside(self.light, self.maps, nock, hook) for nock in self.pose.nocks)
+        upper, lower = (_beside(self.light, self.maps, nock, hook, grain) for nock in self.pose.nocks)
         return hook, upper, lower
 
 
@@ -340,8 +373,9 @@ def _best_of(q: _Sought, supposed: Sequence[_Supposed], look: Array) -> DrawnStr
     if q.clicked is None:
         # the network's string may be too faint to lead to within the reach of a line's end: look around the best as well
         at = max(found, key=lambda f: f[0])[1][0]
-        around = [at + STEP_PX * (i * belly + j * side) for i in (-1, 0, 1) for j in (-1, 0, 1) if i or j]
-        found += [tried(q.beside(hook)) for hook in around]
+        grain = supposed[0][1].grain
+        around = [at + grain * STEP_PX * (i * belly + j * side) for i in (-1, 0, 1) for j in (-1, 0, 1) if i or j]
+        found += [tried(q.beside(hook, grain)) for hook in around]
     found.sort(key=lambda f: -f[0])
     best = _lines(*found[0], nocks, px_per_mm)
     if best is None:
@@ -377,18 +411,51 @@ def _lines(merit: float, chosen: _Chosen, nocks: Array, px_per_mm: float) -> Dra
     return DrawnString(meet, lines, u, (ca, cb), (offset[0], offset[1]), 1 in pick[:2], merit)
 
 
-def find_braced_string(light: NDArray[np.uint16], maps: FinderMaps, nocks: Array) -> tuple[Array, float] | None:
+def find_braced_string(light: NDArray[np.uint16], maps: FinderMaps, nocks: Array, px_per_mm: float) -> tuple[Array, float] | None:
     """The braced string's straight line, (2, 2) px from near the upper nock to near the lower, and the share of its length that
     shows; None when not seen, or when a plank's joint or a ruled line beside it may as well be the string."""
-    r = _ridges(_beside(light, maps, nocks[0], nocks[1]))
+    fine, *coarse = _between(light, maps, nocks, px_per_mm)
+    # the ground between two lines is a line as well to a coarser look, if hardly plainer than they are to the finer
+    r = next((r for r in coarse if r.table.max() > fine.table.max() + COARSER), fine)
     line, seen, scatter = _straightest(r)
     return (line, seen) if np.isfinite(scatter) and seen > FAINT and not _has_rival(r) else None
 
 
-def line_between(light: NDArray[np.uint16], maps: FinderMaps, nocks: Array) -> tuple[Array, float, float]:
+def line_between(light: NDArray[np.uint16], maps: FinderMaps, nocks: Array, px_per_mm: float) -> tuple[Array, float, float]:
     """The straight line that runs nearest from nock to nock: (2, 2) px, the share of its length that shows, and how far what
     shows lies off it, px (NaN where too little does)."""
-    return _straightest(_ridges(_beside(light, maps, nocks[0], nocks[1])))
+    return max((_straightest(r) for r in _between(light, maps, nocks, px_per_mm)), key=lambda found: found[1])
+
+
+def _between(light: NDArray[np.uint16], maps: FinderMaps, nocks: Array, px_per_mm: float) -> list[_Ridges]:
+    return [_ridges(_beside(light, maps, nocks[0], nocks[1], grain)) for grain in grains_of(px_per_mm)]
+
+
+def likely_braced(light: NDArray[np.uint16], maps: FinderMaps, limbs: tuple[Array, Array], px_per_mm: float) -> list[Array]:
+    """Where a braced string may run from one limb to the other: its two ends (2, 2) px, the likeliest first.
+
+    Parameters
+    ----------
+    limbs : (N, 2), (M, 2) px, places along the upper and the lower limb and past their ends, where it may start.
+    """
+    grain = grains_of(px_per_mm)[-1]
+    start, end = (limb[len(limb) // 2] for limb in limbs)
+    length = float(np.linalg.norm(end - start))
+    along = (end - start) / length
+    normal = np.array([-along[1], along[0]])
+    # each place, in the frame of the line between the middle ones: along it from its start, as a share, and beside it in grains
+    share, aside = zip(*(((limb - start) @ along / length, (limb - start) @ normal / grain) for limb in limbs), strict=True)
+    q = _beside(light, maps, start, end, grain, int(max(np.abs(b).max() for b in aside) / _FINE) + 2 * _ARM)
+    evidence = np.minimum(_over_ground(q, LIGHT), _PLAIN_NOISES) / _PLAIN_NOISES + q.hint
+    evidence = ndimage.maximum_filter1d(evidence, _PLACES_APART, axis=2)
+    blocks, columns = q.hint.shape
+    part = (q.share - share[0][:, None, None]) / (share[1][None, :, None] - share[0][:, None, None])
+    beside = aside[0][:, None, None] * (1 - part) + aside[1][None, :, None] * part
+    column = np.clip(np.round(beside / _FINE).astype(np.intp) + columns // 2, 0, columns - 1)
+    merit = np.max([e[np.arange(blocks), column].mean(2) for e in evidence], axis=0)
+    peaks = np.argwhere(merit >= ndimage.maximum_filter(merit, PEAK_PLACES, mode="nearest"))
+    peaks = peaks[np.argsort(-merit[peaks[:, 0], peaks[:, 1]])][:CANDIDATES]
+    return [np.array([limbs[0][i], limbs[1][j]]) for i, j in peaks]
 
 
 def _straightest(r: _Ridges) -> tuple[Array, float, float]:
@@ -401,4 +468,5 @@ def _has_rival(r: _Ridges) -> bool:
     best = np.unravel_index(int(np.argmax(r.table)), r.table.shape)
     peak = r.table >= ndimage.maximum_filter1d(r.table, RIVAL_STEPS, axis=1)
     apart = np.maximum(np.abs(r.best_start - r.best_start[best]), np.abs(_END - _END[best[1]]))
-    return bool((peak & (r.table > r.table[best] - RIVAL_LINE) & (apart > RIVAL_APART_PX)).any())
+    apart_at_least = max(RIVAL_APART_PX / r.grain, _ARM * _FINE)
+    return bool((peak & (r.table > r.table[best] - RIVAL_LINE) & (apart > apart_at_least)).any())
