@@ -8,7 +8,7 @@ import pytest
 from tests.support.bellies import Belly, drawn, lightness, random_belly, read
 from tillerlens.core.measurement import BellyColour, BellyLimb
 from tillerlens.core.shot_file import read_shot
-from tillerlens.front.toast import _Along, _leaning, patches, read_belly
+from tillerlens.front.toast import _Along, _leaning, _slope, patches, read_belly
 from tillerlens.measures.belly import apart, darker_since
 from tillerlens.report.words.front import belly_since
 
@@ -155,3 +155,10 @@ def test_before_and_after_are_compared():
     said = belly_since(before, after, "2 Mar 2026")
     assert said[0] == "Since 2 Mar 2026 the upper limb's belly has become darker by 12 (±5)."
     assert "shows no change of colour" in said[1]
+
+
+def test_two_places_that_fall_together_tilt_no_belly_without_end():
+    """Along a silhouette places may coincide; a slope between them would be none."""
+    way = np.array([0.0, 10.0, 10.0, 20.0, 30.0])
+    slope = _slope(way, 0.5 * way, np.array([5.0, 10.0, 25.0]))
+    assert slope == pytest.approx(0.5)

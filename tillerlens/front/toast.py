@@ -227,8 +227,14 @@ def _along(light: NDArray[np.uint16], bow: FrontShape, k: int, shot: Shot) -> _A
     a, b = (int(q * order.shape[1]) for q in MIDDLE)
     mean = np.take_along_axis(seen, order[:, a:b, None], axis=1).mean(1)
     middle = np.column_stack([np.interp(nock + inward * from_nock, way, bow.middle_px[:, j]) for j in (0, 1)])
-    tilt = np.interp(nock + inward * from_nock, way, np.gradient(bow.depth_mm, way))
+    tilt = _slope(way, bow.depth_mm, nock + inward * from_nock)
     return _Along(from_nock, mean, middle, tilt, bow.handle - (nock + inward * from_nock))
+
+
+def _slope(way: Array, depth: Array, at: Array) -> Array:
+    """How steeply a depth (N,) changes along the bow at places on it. Two of ``way`` (N,) that fall together count as one."""
+    apart = np.r_[True, np.diff(way) > 0]
+    return np.interp(at, way[apart], np.gradient(depth[apart], way[apart]))
 
 
 def _light_along(light: NDArray[np.uint16], bow: FrontShape, found: _Reference, px: Array) -> tuple[Array, Array, float, bool]:
