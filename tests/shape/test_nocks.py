@@ -10,6 +10,7 @@ import pytest
 
 from tests.support.against_truth import SAMPLES
 from tillerlens import measure
+from tillerlens.core.errors import NeedsHelp
 from tillerlens.core.shot_file import read_shot
 from tillerlens.photo.intake import read_photo
 from tillerlens.photo.scale import fit_scale
@@ -169,3 +170,15 @@ def test_a_string_that_meets_one_limb_only_is_none(braced, monkeypatch):
     monkeypatch.setattr(placing, "nocks_by_string", lambda *a: (NockOffset(5.0, 1.0), None))
     monkeypatch.setattr(placing, "nocks_afar", lambda *a: None)
     assert measure.measure_photo(photo, shot).reasons[0].text == UNSEEN.text
+
+
+def test_a_string_that_leads_beside_the_limb_is_not_laid_to_a_click_that_nobody_made(braced):
+    """The nocks are asked for as the string's: nothing was clicked."""
+    _, shot, truth, trace, _, _ = braced
+    photo = read_photo(SAMPLES / "heron-braced.jpg")
+    x, y = truth["nock_upper"]
+    aside = (x + 80.0, y + 300.0)  # past the tip of a limb that slants, and far to one side
+    with pytest.raises(NeedsHelp) as caught:
+        outline(prepare(photo), fit_scale(photo, shot), shot, TraceVariant(nocks_px=(("nock_upper", aside),)))
+    assert "clicked" not in caught.value.text and "The string seems to end beside the upper limb" in caught.value.text
+    assert caught.value.fields["wants"] == "nock_upper" and caught.value.fields["place_px"] == aside

@@ -188,6 +188,19 @@ def corrected(band: Band, places: tuple[Array, Array]) -> Band:
     return Band(rows[0], rows[1], band.first, band.last)
 
 
+def string_beside(name: str, place: tuple[float, float]) -> NeedsHelp:
+    """The refusal of a limb that was followed elsewhere than to where its string seems to sit."""
+    limb = name.removeprefix("nock_")
+    return NeedsHelp(
+        f"The string seems to end beside the {limb} limb that was followed.",
+        f"Click the {limb} nock, where the string sits.",
+        clicks=CLICKS,
+        fault="click",
+        wants=name,
+        place_px=place,
+    )
+
+
 def _nock_beside(name: str) -> NeedsHelp:
     limb = name.removeprefix("nock_")
     return NeedsHelp(

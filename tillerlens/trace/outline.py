@@ -26,6 +26,7 @@ from tillerlens.trace.by_hand import (
     ends_at_nocks,
     middle_to_clicks,
     path_to_clicks,
+    string_beside,
 )
 from tillerlens.trace.edges import Side, held_to, measure_edges
 from tillerlens.trace.ends import Ends, find_ends, limb_share, settle_ends
@@ -136,7 +137,13 @@ def outline(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot, vari
     px_per_mm = _px_per_mm(fit, coarse.px[len(coarse.px) // 2], shot.standoff_mm)
     shown = dict(variant.nocks_px or ())
     to_nocks = replace(shot, clicks={**shown, **shot.clicks})
-    strip, band, ends = _along_path(prepared, coarse, px_per_mm, fit, to_nocks, variant.smooth_path)
+    try:
+        strip, band, ends = _along_path(prepared, coarse, px_per_mm, fit, to_nocks, variant.smooth_path)
+    except NeedsHelp as error:
+        name = error.fields.get("wants")
+        if name in shown and name not in shot.clicks:  # nobody clicked there: the string led to it
+            raise string_beside(name, shown[name]) from None
+        raise
     check_scale(strip, ends, to_nocks)
     thick_px = strip.step * float(np.nanmedian(band.lower_row - band.upper_row))
     ends, clicked = clicked_ends(strip, ends, shot, thick_px)
