@@ -192,7 +192,7 @@ def _read(task: _Task, variant: TraceVariant) -> tuple[Measurement, Trace] | Tra
             return replace(variant, handle_held=True)  # a line beside the handle may have been followed in its back's place
         proof = prove(prepared.light, trace.back_px, trace.belly_px)
         check_reach(placed, shape)
-        check_shape(shape, placed.settled.length_off_u, shot, proof, trace.zones)
+        check_shape(shape, placed.settled, shot, proof, trace.zones)
         of_outline = outline_doubts(proof, trace)
 
         changes = sensitivities(perturbations_of(trace, placed, shape), placed.evidence, shape, placed.model.shape)

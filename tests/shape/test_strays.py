@@ -86,10 +86,11 @@ def replace_task(prepared):
     return measure._Task(prepared, None, None, (), None, Measurement("refused", "braced"), measure._made_now)
 
 
-def checked(shape, trace, strung, shown, off_u=0.0, clicks=()):
+def checked(shape, trace, strung, shown, off_u=0.0, clicks=(), squared=False):
     n = len(trace.back_px)
     shot = SimpleNamespace(state="braced" if strung else "unstrung", clicks=dict.fromkeys(clicks))
-    check_shape(shape, off_u, shot, Proof(np.full((2, n), 0.2), np.full((2, n), shown)), trace.zones)
+    settled = SimpleNamespace(length_off_u=off_u, fit=SimpleNamespace(squared=squared))
+    check_shape(shape, settled, shot, Proof(np.full((2, n), 0.2), np.full((2, n), shown)), trace.zones)
 
 
 @pytest.mark.parametrize(
@@ -150,10 +151,11 @@ def test_a_limb_that_steps_aside_before_its_handle_makes_what_hangs_on_its_root_
 
 
 def test_a_length_that_the_picture_contradicts_is_asked_about_unless_the_nocks_are_clicked(braced):
-    """Three standard uncertainties: a shelf's edge may be as long as that."""
+    """Three standard uncertainties where nothing squares the picture: a shelf's edge may be as long as that."""
     _, _, _, trace, evidence, model = braced
     shape = model.shape(evidence)
     checked(shape, trace, True, True, off_u=2.9)
+    checked(shape, trace, True, True, off_u=-3.5, squared=True)  # a quarter of an inch: told, not asked
     checked(shape, trace, True, True, off_u=-3.5, clicks=("nock_upper", "nock_lower"))
     for clicks in ((), ("nock_upper",)):
         with pytest.raises(NeedsHelp, match="clearly longer than the length typed"):

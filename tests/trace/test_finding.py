@@ -13,7 +13,7 @@ from tests.outside.test_curves import CUTOFF_MM, HANDLE_MM, seen
 from tillerlens.core.errors import NeedsHelp
 from tillerlens.core.shot_file import read_shot
 from tillerlens.photo.camera import Camera
-from tillerlens.shape.bow_shape import HELD_U_MM, make_layout
+from tillerlens.shape.bow_shape import HELD_U_MM, Held, make_layout
 from tillerlens.trace.ends import Ends, find_ends
 from tillerlens.trace.network import FinderMaps, StripMaps
 from tillerlens.trace.outline import _check_inside
@@ -162,7 +162,7 @@ def test_a_handle_of_a_few_places_is_asked_about(n):
 def test_a_back_put_on_the_limbs_line_tells_no_direction():
     e = straight_bow()
     path = (e.back_px + e.belly_px) / 2
-    own, held = (make_layout(e, HANDLE_MM, CUTOFF_MM, np.ones(len(path)), path, "unstrung", h) for h in (False, True))
+    own, held = (make_layout(e, HANDLE_MM, CUTOFF_MM, np.ones(len(path)), path, "unstrung", Held(h)) for h in (False, True))
     assert held.back_share == 0.0 and own.back_share > 0.0
     assert held.direction_u_rad == pytest.approx(HELD_U_MM * np.sqrt(2) / HANDLE_MM)
     assert own.direction_u_rad < held.direction_u_rad

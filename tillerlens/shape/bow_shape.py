@@ -219,6 +219,17 @@ def mapped(e: Evidence) -> tuple[Array, Array, Array]:
     return together[:n], together[n : 2 * n], together[2 * n :]
 
 
+class Held(NamedTuple):
+    """What is not left to the picture: ``handle``, whose back then is the line between the limbs' roots and no evidence of its
+    own; ``edges``, set by a person, so that no stretch of them is left out."""
+
+    handle: bool = False
+    edges: bool = False
+
+
+NOTHING_HELD = Held()
+
+
 def make_layout(
     e: Evidence,
     handle_mm: float,
@@ -226,8 +237,7 @@ def make_layout(
     weight: Array,
     path_px: Array,
     state: str,
-    handle_held: bool = False,
-    leave_out: bool = True,
+    held: Held = NOTHING_HELD,
 ) -> ShapeLayout:
     """Split the columns into limbs and handle by arc length along the path, and prepare the splines.
 
@@ -239,8 +249,7 @@ def make_layout(
     weight : (N,) how far each column's middle is trusted.
     path_px : (N, 2) the smooth path beside the silhouettes.
     state : "unstrung", "braced" or "drawn".
-    handle_held : the handle's back is the line between the limbs' roots, and no evidence of its own.
-    leave_out : stretches whose middles run beside their limb; not where a person has set its edges.
+    held : what is not left to the picture.
 
     Raises
     ------
@@ -256,7 +265,7 @@ def make_layout(
     nock_u = None if state == "unstrung" else NOCK_BEND_U_PER_MM
     columns = _Columns(s, (back + belly) / 2, weight, have)
     limbs = [
-        _limb_layout(columns, sign, centre + sign * half, tip, cutoff_mm, nock_u, leave_out)
+        _limb_layout(columns, sign, centre + sign * half, tip, cutoff_mm, nock_u, not held.edges)
         for sign, tip in zip((-1, 1), tips, strict=True)
     ]
     handle = np.nonzero(have & (np.abs(s - centre) < HANDLE_TRIM * half))[0]
@@ -267,7 +276,7 @@ def make_layout(
     u_back, u_fades = _back_u(back[handle], hw), float(np.sqrt(sum(FADE_U_MM**2 + r**2 for r in strays))) / handle_mm
     apart = float(np.hypot(u_back, u_fades))
     u_direction, back_share = u_back * u_fades / apart, float(u_fades**2 / apart**2)
-    if handle_held:
+    if held.handle:
         u_direction, back_share = HELD_U_MM * np.sqrt(2) / handle_mm, 0.0
     return ShapeLayout(limbs[0], limbs[1], handle, hw, u_direction, apart, back_share, handle_mm)
 

@@ -30,8 +30,9 @@ ROOT_SLOPE = np.radians(8.0)
 # A strung limb may keep some reflex, never a bend of this radius towards the back but in its outer part, where recurves are bent;
 # an unstrung one may be as crooked as its stave (common practice, no source). There its edges must show, by so much.
 BACKWARD_PER_MM, RECURVED, SHOWS = 2.5e-3, 0.4, 0.85
-# Beyond the one, or the other where both nocks are clicked, either the trace is not the whole bow or the typed length is wrong.
-# Of 260 rendered pictures measured four lay between the two, and one of them was a shelf's edge.
+# Beyond the one the length and the trace are reported to differ; beyond the other either the trace is not the whole bow or what
+# was typed is wrong. Where marks square the picture the first is a quarter of an inch. Else it is so much that the bow is asked
+# for, unless both nocks are clicked: a shelf's edge was measured that lay between the two.
 DIFFERS_U, LENGTH_OFF_U = 3.0, 5.5
 LEAST_ROOT = 0.9  # of the limb's greatest thickness, at its root
 LIKE_ROOTS = 1.25  # one limb's thickness beside the handle over the other's, at the most, of what it is further out
@@ -53,17 +54,18 @@ MOST_SHORT_MM = 0.75 * BEYOND_MM  # the same where the length agrees; the rest i
 _HOW = "Click the two nocks and the middle of the handle, or retake with even light and the bow clear of other things."
 
 
-def check_shape(s: BowShape, length_off_u: float, shot: Shot, proof: Proof, zones: dict[str, tuple[int, int]]) -> None:
+def check_shape(s: BowShape, settled: Settled, shot: Shot, proof: Proof, zones: dict[str, tuple[int, int]]) -> None:
     """Raise ``NeedsHelp`` when what was followed is not the whole bow, or its two edges cannot both be the bow's.
 
     Parameters
     ----------
-    s, length_off_u : the shape, and how far its length is off what was typed, in standard uncertainties.
+    s, settled : the shape, and the estimate that it was computed from.
     shot : what was typed and clicked.
     proof, zones : where the outline shows as an edge, and the limbs' stations in it.
     """
+    length_off_u = settled.length_off_u
     clicked = {"nock_upper", "nock_lower"} <= set(shot.clicks)
-    if abs(length_off_u) > (LENGTH_OFF_U if clicked else DIFFERS_U):
+    if abs(length_off_u) > (LENGTH_OFF_U if clicked or settled.fit.squared else DIFFERS_U):
         raise NeedsHelp(
             "The traced bow is clearly {} than the length typed.".format("longer" if length_off_u < 0 else "shorter"),
             "Check the length nock to nock and the marks' distances, or click the two nocks.",
@@ -142,8 +144,8 @@ def _check_thickness(s: BowShape) -> None:
         )
         if (ratio := float(np.min(root / middle))) > TAPERED:
             raise NeedsHelp(
-                f"The {name} limb looks {ratio:.1f} times as thick beside the handle as in its middle: a shadow or line may have "
-                "been taken for its edge.",
+                f"The {name} limb looks {ratio:.1f} times as thick beside the handle as in its middle: "
+                "a shadow may pass for its edge.",
                 _HOW,
                 clicks=CLICKS,
                 fault="edge",

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from tillerlens.core.measurement import Value
 from tillerlens.core.shot import Shot
 from tillerlens.photo.camera import OBLIQUENESS_PRIOR_U, Camera, CameraFit
-from tillerlens.shape.bow_shape import LIMB_WIDTH_MM, LIMB_WIDTH_U_MM, AssumedSection, Evidence, ShapeLayout, make_layout
+from tillerlens.shape.bow_shape import LIMB_WIDTH_MM, LIMB_WIDTH_U_MM, AssumedSection, Evidence, Held, ShapeLayout, make_layout
 from tillerlens.shape.spline import shortest_wave_mm
 from tillerlens.trace.trace import Trace
 
@@ -49,9 +49,8 @@ def evidence_of(fit: CameraFit, shot: Shot, trace: Trace) -> Evidence:
 
 def layout_of(e: Evidence, shot: Shot, trace: Trace) -> ShapeLayout:
     """Split the trace into limbs and handle. Raises ``NeedsHelp`` where too little of one is left."""
-    by_eye = any(len(places) for places in shot.edges_px.values())
-    held = trace.handle_held
-    return make_layout(e, shot.handle_mm, cutoff_mm(trace), trace.weight, trace.path_px, shot.state, held, not by_eye)
+    held = Held(trace.handle_held, any(len(places) for places in shot.edges_px.values()))
+    return make_layout(e, shot.handle_mm, cutoff_mm(trace), trace.weight, trace.path_px, shot.state, held)
 
 
 def cutoff_mm(trace: Trace) -> float:
