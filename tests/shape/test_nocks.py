@@ -9,13 +9,14 @@ import numpy as np
 import pytest
 
 from tests.support.against_truth import SAMPLES
+from tests.support.traced_sample import traced
 from tillerlens import measure
 from tillerlens.core.errors import NeedsHelp
 from tillerlens.core.shot_file import read_shot
 from tillerlens.photo.intake import read_photo
 from tillerlens.photo.scale import fit_scale
 from tillerlens.shape import placing
-from tillerlens.shape.evidence import evidence_of, layout_of
+from tillerlens.shape.evidence import layout_of
 from tillerlens.shape.nocks import (
     NockOffset,
     ShapeModel,
@@ -29,18 +30,6 @@ from tillerlens.trace.outline import outline
 from tillerlens.trace.reading import TraceVariant, prepare
 from tillerlens.trace.state import UNSEEN
 from tillerlens.trace.string import DrawnString
-from tillerlens.trace.trace import trace_of
-
-
-def traced(name):
-    photo = read_photo(SAMPLES / f"{name}.jpg")
-    shot = read_shot(SAMPLES / f"{name}.shot.json")
-    truth = json.loads((SAMPLES / f"{name}.truth.json").read_text())["outline_px"]
-    ready, fit = prepare(photo), fit_scale(photo, shot)
-    trace = trace_of(ready, outline(ready, fit, shot, TraceVariant()), TraceVariant())
-    evidence = evidence_of(fit, shot, trace)
-    model = ShapeModel(layout_of(evidence, shot, trace), shot.state)
-    return ready.light, shot, truth, trace, evidence, model
 
 
 @pytest.fixture(scope="module")

@@ -45,9 +45,8 @@ from tillerlens.shape.uncertainty import from_seen
 from tillerlens.trace.reading import Prepared
 
 Array = NDArray[np.float64]
-_Reading = tuple[
-    FrontTrace, Array, Array, float, FrontShape
-]  # and what is doubtful, with its covariance, and the length's miss (u)
+# What is doubtful, with its covariance; how far off the length was, in standard uncertainties; and the bow seen squarely.
+_Reading = tuple[FrontTrace, Array, Array, float, FrontShape]
 
 EDGE_U_PX, HUE_SHARE = 0.5, 0.5  # of an edge, by blur and rounding; and of how far its light alone lets it lie
 PALE_RIM_U_MM = 1.5  # of a heated belly's edge: its rounding and sides stay pale, and before a pale ground they go unseen

@@ -27,10 +27,7 @@ ABOUT_HANDLE = np.linspace(0.35, 0.65, 7)  # of the way from nock to nock: where
 NEAR_PX, WINDOW_PX = 4.0, 2.5  # to either side of the line, where the string's middle is sought; its weighting's width
 LEAST_U_PX, LEAST_SCATTER_PX, LEAST_CONTRAST = 0.15, 0.05, 0.004  # the last in square root of light
 WIDE_PX = 6.0  # to either side of its middle: so far off there is no string
-SPREAD_PX, SIDE_PX = (
-    2.0,
-    (0.5, 1.5, 2.5),
-)  # of a string's light, beyond itself; and from there on, where what is beside it is read
+SPREAD_PX, SIDE_PX = 2.0, (0.5, 1.5, 2.5)  # of a string's light, beyond itself; from there on, where what is beside it is read
 APART_PX = 12.0  # a thick string and the halo that sharpening puts round it
 
 

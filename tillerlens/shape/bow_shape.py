@@ -21,6 +21,7 @@ from tillerlens.core.units import MM_PER_INCH
 from tillerlens.photo.camera import Camera
 from tillerlens.shape.spline import Curve, SplineLayout, lay_out, read_curve
 from tillerlens.trace.path import CLICKS
+from tillerlens.trace.verify import JUMP_GAP, JUMP_PLACES, steps_aside
 
 Array = NDArray[np.float64]
 
@@ -40,11 +41,11 @@ END_SAMPLES = 6  # of the curve, that tell which way it ends
 BEYOND_MM = 45.0  # the curve is carried on past the visible end: a dark tip may be lost on a dark ground
 LEAST_APART_MM = 0.05  # of two columns along the limb: nearer they are one datum
 # A stretch where the middles step aside by so much and back again follows something beside the limb: wood bends, however sharply,
-# and never steps. Of neighbours at either side of a step, whose straight lines are carried on to it: those left out and those
-# looked at. And how much of the limb such a stretch may be: beyond it nothing tells which of the two is the limb.
-STEP_MM, STEP_GAP, STEP_SIDE, STEP_OF_MOST, MOST_STRAY = 3.0, 2, 10, 0.65, 0.3
-# Of the limb, from its nock: further in, a step that is not taken back before the handle leaves the root in doubt. On 49 rendered
-# pictures what was right stepped there by 1.3 mm at the most.
+# and never steps. Of the largest step near by, what a step of its own has at the least; and how much of the limb such a stretch
+# may be: beyond it nothing tells which of the two is the limb.
+STEP_MM, STEP_OF_MOST, MOST_STRAY = 3.0, 0.65, 0.3
+# Of the limb, from its nock: further in, a step that is not taken back before the handle leaves the root in doubt. Of 49 rendered
+# pictures that were measured seven stepped there by more, one of them with its handle turned by a degree.
 ROOT_PART, ROOT_STEP_MM = 0.7, 1.5
 LEAST_COLUMNS = 6  # of the handle or a limb: through fewer no line can be fitted, nor its scatter estimated
 SAMPLES = 161  # places along each limb where the curve is read
@@ -309,13 +310,12 @@ def _limb_layout(
     u = np.abs(s[cols] - s[cols[0]])
     keep = np.r_[True, np.diff(np.maximum.accumulate(u)) > LEAST_APART_MM]
     cols, u = cols[keep], u[keep]
-    step = _steps(u, columns.middle[cols])
+    step = steps_aside(columns.middle[cols])
     stray = _strays(step) if leave_out else np.zeros(len(cols), bool)
     near_root = np.where(np.arange(len(cols)) > ROOT_PART * len(cols), np.abs(step), 0.0)
     at = int(np.argmax(near_root))
-    root_step, from_step = (
-        (float(near_root[at]), cols[at:]) if near_root[at] > ROOT_STEP_MM and not stray[at] else (0.0, cols[:0])
-    )
+    root_steps = near_root[at] > ROOT_STEP_MM and not stray[at]
+    root_step, from_step = (float(near_root[at]), cols[at:]) if root_steps else (0.0, cols[:0])
     strays, cols, u = cols[stray], cols[~stray], u[~stray]
     # the tip is a datum too: near it the silhouettes are often hidden by the nock and its string
     tip_u = -float(np.linalg.norm(tip - columns.middle[cols[0]]))
@@ -333,41 +333,16 @@ def _limb_layout(
     return LimbLayout(cols, root, spline, np.linalg.pinv(np.vander(columns_share, 4)), share, strays, root_step, from_step)
 
 
-def _steps(u: Array, middle: Array) -> Array:
-    """By how much, mm, a limb's middles (N, 2), mm, at ``u`` (N,) along it, step aside at each of them.
-
-    By straight lines through those before and after, carried on to it; 0 near the limb's ends.
-    """
-    n, reach = len(u), STEP_GAP + STEP_SIDE
-    step = np.zeros(n)
-    if n < 4 * reach:
-        return step
-    chord = (middle[-1] - middle[0]) / np.linalg.norm(middle[-1] - middle[0])
-    y = (middle - middle[0]) @ np.array([-chord[1], chord[0]])
-
-    def carried(first: int) -> Array:
-        """From ``STEP_SIDE`` neighbours that begin so far from each place, the straight line at that place."""
-        at = np.arange(reach, n - reach)[:, None]
-        near = at + first + np.arange(STEP_SIDE)
-        x, v = u[near] - u[at], y[near]
-        x0, v0 = x.mean(1), v.mean(1)
-        slope = ((x - x0[:, None]) * (v - v0[:, None])).sum(1) / ((x - x0[:, None]) ** 2).sum(1)
-        return np.asarray(v0 - slope * x0)
-
-    step[reach : n - reach] = carried(STEP_GAP) - carried(-STEP_GAP - STEP_SIDE + 1)
-    return step
-
-
 def _strays(step: Array) -> NDArray[np.bool_]:
     """Which of a limb's middles, that step aside by ``step`` (N,), mm, lie in a stretch beside the limb."""
-    around, stray = 2 * (STEP_GAP + STEP_SIDE) + 1, np.zeros(len(step), bool)
+    around, stray = 2 * JUMP_PLACES + 1, np.zeros(len(step), bool)
     most = ndimage.maximum_filter1d(np.abs(step), around)
-    # beside a step those lines straddle it and stray as well, to the other side and by about half as much
+    # beside a step the lines that tell it straddle it, and step to the other side by about half as much
     own = np.array([(way > STEP_MM) & (way >= ndimage.maximum_filter1d(way, around)) for way in (step, -step)]).any(0)
     peaks = np.nonzero(own & (np.abs(step) > STEP_OF_MOST * most))[0]
     for out, back in zip(peaks, peaks[1:], strict=False):
         if step[out] * step[back] < 0 and back - out <= MOST_STRAY * len(step):
-            stray[out - STEP_GAP : back + STEP_GAP + 1] = True
+            stray[out - JUMP_GAP : back + JUMP_GAP + 1] = True
     return stray
 
 

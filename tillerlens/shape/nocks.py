@@ -5,7 +5,7 @@ A limb's outline ends where its wood does, or where a shadow does; the string sh
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -207,14 +207,10 @@ def nocks_afar(light: NDArray[np.uint16], trace: Trace, e: Evidence, model: Shap
     pose, s = pose_of(e, model), model.bare(e)
     mm = np.arange(-AFAR_MM, AFAR_MM + 1, AFAR_STEP_MM)
     limbs = [to_px(e, s, _along(m, mm - over)) for m, over in zip((s.upper, s.lower), e.overhang_mm, strict=True)]
-    best: tuple[float, Array] | None = None
-    for nocks in likely_braced(light, trace.maps, (limbs[0], limbs[1]), pose.px_per_mm):
-        found = find_braced_string(light, trace.maps, nocks, pose.px_per_mm)
-        if found is not None and (best is None or found[1] > best[0] + BETTER_SEEN):
-            best = found[1], found[0]
-    if best is None or best[0] < PLAINLY_SEEN:
+    best = _plainest(light, trace, likely_braced(light, trace.maps, (limbs[0], limbs[1]), pose.px_per_mm), pose.px_per_mm)
+    if best is None or best[1] < PLAINLY_SEEN:
         return None
-    met = [_met(e, s, k, line, AFAR_MM, AFAR_MM) for k, line in enumerate((best[1], best[1][::-1]))]
+    met = [_met(e, s, k, line, AFAR_MM, AFAR_MM) for k, line in enumerate((best[0], best[0][::-1]))]
     return None if met[0] is None or met[1] is None else (met[0], met[1])
 
 
@@ -222,16 +218,23 @@ def braced_line(light: NDArray[np.uint16], trace: Trace, e: Evidence, model: Sha
     """The braced string's straight line (2, 2) px from the upper limb to the lower, sought from the limbs' ends and from further
     in; None where none is seen, or one of the board's lines may as well be it."""
     fixed = np.array([cause != "tip" for cause in trace.tip_cause])
-    first, px_per_mm = _inside(e, model, np.zeros(2)), pose_of(e, model).px_per_mm
-    best: tuple[float, Array] | None = None
-    for mm in TRIED_MM:
-        nocks = np.where(fixed[:, None], first, _inside(e, model, np.full(2, mm)))
+    first = _inside(e, model, np.zeros(2))
+    tried = (np.where(fixed[:, None], first, _inside(e, model, np.full(2, mm))) for mm in TRIED_MM)
+    best = _plainest(light, trace, [first] if fixed.all() else tried, pose_of(e, model).px_per_mm)
+    return None if best is None else best[0]
+
+
+def _plainest(light: NDArray[np.uint16], trace: Trace, tried: Iterable[Array], px_per_mm: float) -> tuple[Array, float] | None:
+    """The line that shows best of those between pairs of nocks (2, 2) px, the first that plainly does, and the share of it that
+    shows; None where none does."""
+    best: tuple[Array, float] | None = None
+    for nocks in tried:
         found = find_braced_string(light, trace.maps, nocks, px_per_mm)
-        if found is not None and (best is None or found[1] > best[0] + BETTER_SEEN):
-            best = found[1], found[0]
-        if fixed.all() or (best is not None and best[0] > PLAINLY_SEEN):
+        if found is not None and (best is None or found[1] > best[1] + BETTER_SEEN):
+            best = found
+        if best is not None and best[1] > PLAINLY_SEEN:
             break
-    return None if best is None else best[1]
+    return best
 
 
 def combine(

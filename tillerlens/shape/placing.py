@@ -32,7 +32,7 @@ from tillerlens.shape.settle import HandleReading, Settled, settle, suppositions
 from tillerlens.trace.handle import see_grip
 from tillerlens.trace.reading import NOCKS, Prepared
 from tillerlens.trace.state import UNSEEN, check_state
-from tillerlens.trace.string import FAINT, DrawnString
+from tillerlens.trace.string import FAINT, BowPose, DrawnString
 from tillerlens.trace.trace import Trace
 
 Array = NDArray[np.float64]
@@ -163,21 +163,34 @@ def see_string(t: TracedPicture, anew: bool = True) -> StringSeen:
         evidence = replace(evidence, hook_px=None if string is None or faint else string.hook)
     pose = pose_of(evidence, t.model)
     doubts = () if clicked else tuple(check_state(t.light, t.trace.maps, t.shot.state, pose, string))
+    unseen = UNSEEN in doubts
     # where no string was seen from nock to nock, a line that passes the limbs elsewhere is none either
-    unseen = any(reason.code == UNSEEN.code for reason in doubts)
     offsets = (None, None) if unseen else nocks_by_string(t.light, t.trace, evidence, t.model, string)
     if t.shot.state == "braced" and (offsets[0] is None) != (offsets[1] is None) and set(t.trace.tip_cause) == {"tip"}:
-        unseen, offsets, doubts = True, (None, None), (*doubts, UNSEEN)  # a string meets both limbs
+        unseen, offsets = True, (None, None)  # a string meets both limbs
     if unseen and anew and (afar := nocks_afar(t.light, t.trace, evidence, t.model)) is not None:
-        offsets, from_within, doubts = afar, True, tuple(reason for reason in doubts if reason.code != UNSEEN.code)
-    nocks = [name for name in NOCKS if name not in t.shot.clicks]
-    if nocks and any(reason.code == UNSEEN.code for reason in doubts):
-        # the ends alone tell neither a nock from a tip, nor that one limb was followed past its nock and the other lost before it
-        at = pose_of(evidence, t.model).nocks[NOCKS.index(nocks[0])]
-        remedy = "Click both nocks, where the string sits, or say how the bow is if it isn't braced."
-        raise NeedsHelp(UNSEEN.text, remedy, clicks=NOCKS, fault="click", wants=nocks[0], place_px=(float(at[0]), float(at[1])))
+        unseen, from_within, offsets = False, True, afar
+    if unseen:
+        _ask_for_nocks(t.shot, pose)
     far = nocks_far_off(evidence, t.model, offsets) if anew and from_within else {}
+    doubts = tuple(reason for reason in doubts if reason != UNSEEN) + (UNSEEN,) * unseen
     return StringSeen(string, evidence.hook_px, offsets, far, doubts)
+
+
+def _ask_for_nocks(shot: Shot, pose: BowPose) -> None:
+    """Raise ``NeedsHelp`` unless both nocks are clicked. The ends alone tell neither a nock from a tip, nor that one limb was
+    followed past its nock and the other lost before it."""
+    missing = [k for k, name in enumerate(NOCKS) if name not in shot.clicks]
+    if missing:
+        x, y = pose.nocks[missing[0]]
+        raise NeedsHelp(
+            UNSEEN.text,
+            "Click both nocks, where the string sits, or say how the bow is if it isn't braced.",
+            clicks=NOCKS,
+            fault="click",
+            wants=NOCKS[missing[0]],
+            place_px=(float(x), float(y)),
+        )
 
 
 def place_nocks(t: TracedPicture, seen: StringSeen) -> Placed:

@@ -198,22 +198,23 @@ def _straighten(
     """Cut the strip along the coarse path, then along the middle it shows, until its ends stay where they are. Of a bow that was
     found in part, and where a limb fills the strip to its last column, they are followed on to their ends by longer strides."""
     step = strip_step(px_per_mm)
-    path, length, stayed = first_path(path_to_clicks(coarse, shot)), 0.0, False
+    path, length = first_path(path_to_clicks(coarse, shot)), 0.0
     for turn in range(MOST_TURNS_OF_PART):
         strip = cut_strip(prepared.photo.rgb, path, step)
         band = read_band(strip, HANDLE_HIDES * shot.handle_mm * px_per_mm / step)
         if band.last - band.first < max(LEAST_BAND * len(strip.path), LEAST_COLUMNS):
             raise not_followed()
         ends = find_ends(prepared.light, strip, band, fit, shot)
-        further = ends.column if stayed else _runs_on(strip, band, ends)
-        stayed = further != ends.column and turn + 1 >= TURNS  # carried on again and again: what fills the strip is not the limb
+        # carried on again and again: what fills the strip is not the limb
+        further = _runs_on(strip, band, ends) if turn < TURNS else ends.column
+        runs_on = further != ends.column
         between, band = between_clicks(strip, band, further, shot)
         grown = between[1] - between[0] - length
-        if (turn and abs(grown) < ENDS_STAY) or (turn + 1 >= TURNS and not in_part and further == ends.column):
+        if (turn and abs(grown) < ENDS_STAY) or (turn + 1 >= TURNS and not (in_part or runs_on)):
             break
         length += grown
         middle = middle_to_clicks(strip, *_band_middle(band, between, shot), shot)
-        path = next_path(strip, *middle, CARRIED_ON_OF_PART if in_part or further != ends.column else CARRIED_ON)
+        path = next_path(strip, *middle, CARRIED_ON_OF_PART if in_part or runs_on else CARRIED_ON)
         if turn == 0 and (fitting := fitting_step(strip, band)) != step:
             length, step = length * step / fitting, fitting
     return strip, band, ends

@@ -94,7 +94,7 @@ class Doubtful:
 NOCK_SHARE, ROOT_SHARE = 0.04, {"back": 0.02, "belly": 0.12}
 UNSEEN_DOUBT, UNSEEN_ASK = 0.2, 0.5  # of a limb's length, on one side
 JUMP_DOUBT = 0.25  # of its thickness: a limb's back has no steps
-JUMP_PLACES, JUMP_GAP, JUMP_LEAST = 12, 2, 6
+JUMP_PLACES, JUMP_GAP, JUMP_LEAST = 12, 2, 6  # from a step, to where and from where on its line is looked at; of those, how many
 
 
 def doubtful_stretch(proof: Proof, back_px: Array, belly_px: Array, handle: tuple[int, int]) -> Doubtful | None:
@@ -133,23 +133,27 @@ def _weight(d: Doubtful) -> float:
 
 
 def _steps(edge_px: Array, other_px: Array) -> Array:
-    """By how much of the limb's thickness the line steps aside at each place: straight lines through the places before it and
-    after it, carried on to it."""
-    n = len(edge_px)
-    out = np.zeros(n)
+    """By how much of the limb's thickness the line steps aside at each place."""
     thick = np.linalg.norm(edge_px - other_px, axis=1)
     if not np.isfinite(thick).any():
-        return out
-    known = np.asarray(np.isfinite(edge_px).all(axis=1), bool)
-    middles = np.arange(JUMP_PLACES, n - JUMP_PLACES)[:, None]
+        return np.zeros(len(edge_px))
+    return np.abs(steps_aside(edge_px)) / float(np.nanmedian(thick))
+
+
+def steps_aside(line: Array) -> Array:
+    """By how much a line (N, 2), NaN where it isn't known, steps to one side (+) or the other at each place, in its own unit:
+    straight lines through the places before it and after it, carried on to it; 0 where too few are known."""
+    out = np.zeros(len(line))
+    known = np.asarray(np.isfinite(line).all(axis=1), bool)
+    middles = np.arange(JUMP_PLACES, len(line) - JUMP_PLACES)[:, None]
     before, after = middles + np.arange(-JUMP_PLACES, -JUMP_GAP + 1), middles + np.arange(JUMP_GAP, JUMP_PLACES + 1)
     enough = np.minimum(known[before].sum(axis=1), known[after].sum(axis=1)) >= JUMP_LEAST
-    places = [(edge_px[some[enough]], known[some[enough]]) for some in (before, after)]
+    places = [(line[some[enough]], known[some[enough]]) for some in (before, after)]
     p, q = (_mean(at, seen) for at, seen in places)
     along = q - p
     along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-9)
     ends = [_carried(at, seen, (p + q) / 2, along) for at, seen in places]
-    out[middles[enough, 0]] = np.abs(ends[0] - ends[1]) / float(np.nanmedian(thick))
+    out[middles[enough, 0]] = ends[1] - ends[0]
     return out
 
 
