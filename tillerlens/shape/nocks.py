@@ -14,7 +14,20 @@ from numpy.typing import NDArray
 
 from tillerlens.core.shot import Shot
 from tillerlens.shape.bow_shape import BowShape, Evidence, LimbFit, ShapeLayout, bow_shape
-from tillerlens.trace.string import FAINT, PLAIN, PULLED_MM, BowPose, DrawnString, find_braced_string, find_string, likely_braced
+from tillerlens.trace.cast_shadow import falls_toward
+from tillerlens.trace.string import (
+    ALONGSIDE_MM,
+    FAINT,
+    PLAIN,
+    PULLED_MM,
+    BowPose,
+    DrawnString,
+    alongside,
+    find_braced_string,
+    find_string,
+    likely_braced,
+    line_beside,
+)
 from tillerlens.trace.trace import Trace
 
 Array = NDArray[np.float64]
@@ -36,6 +49,7 @@ FAR_INSIDE_MM, FAR_BEYOND_MM = 6.0, 12.0  # of a nock from the limb's end: it is
 # Past a limb's end and inside it: how far off its nock a string is looked for that starts from neither end, and in what steps.
 AFAR_MM, AFAR_STEP_MM = 120.0, 2.5
 BELOW_MM = 100.0  # from the handle towards the belly: a place that gives the direction in the picture
+LEAST_BEND = 0.05  # sine of the angle between a drawn string's halves: less tells no shift along them
 PULLED_WORTH = 0.75  # a pulled string this nearly as clear as a straight line is taken for the string of a bow said to be drawn
 
 
@@ -76,6 +90,50 @@ def string_of(
     The string, or None where it was not found; and whether it was only found from inside the limbs' ends.
     """
     pose = pose_of(e, model)
+    found = _sought(light, trace, e, model, shot, pose)
+    if found[0] is None or "hook" in shot.clicks:
+        return found
+    itself = _that_casts(light, trace, pose, found[0])
+    return found if itself is None else (itself, True)
+
+
+def _that_casts(light: NDArray[np.uint16], trace: Trace, pose: BowPose, shadow: DrawnString) -> DrawnString | None:
+    """The string whose shadow was taken for it; None where it wasn't."""
+    normals = np.array([_normal(line) for line in shadow.lines])
+    if abs(np.linalg.det(normals)) < LEAST_BEND:
+        return None
+    off = [alongside(light, trace.maps, line, pose.px_per_mm) for line in shadow.lines]
+    shifts = np.linalg.solve(normals, np.array([(a, b) for a in off[0] for b in off[1]]).reshape(-1, 2).T).T
+    shifts = shifts[np.linalg.norm(shifts, axis=1) < ALONGSIDE_MM * pose.px_per_mm]
+    if any(_falls(light, trace, shift) for shift in shifts):
+        return None  # that has a shadow of its own
+    strings = [
+        find_string(
+            light,
+            trace.maps,
+            replace(pose, nocks=np.array([line[0] for line in shadow.lines]) + shift),
+            shadow.hook + shift,
+        )
+        for shift in shifts
+        if _falls(light, trace, -shift)
+    ]
+    return max((one for one in strings if one is not None), key=lambda one: one.merit, default=None)
+
+
+def _normal(line: Array) -> Array:
+    """Unit normal (2,) of a line (2, 2) px, to the right of its way."""
+    x, y = (line[1] - line[0]) / np.linalg.norm(line[1] - line[0])
+    return np.array([-y, x])
+
+
+def _falls(light: NDArray[np.uint16], trace: Trace, shift_px: Array) -> bool:
+    return falls_toward(light, trace.back_px, trace.belly_px, trace.zones, shift_px)
+
+
+def _sought(
+    light: NDArray[np.uint16], trace: Trace, e: Evidence, model: ShapeModel, shot: Shot, pose: BowPose
+) -> tuple[DrawnString | None, bool]:
+    """As ``string_of``, whether or not it is the string or its shadow."""
     clicked = np.array(shot.clicks["hook"]) if "hook" in shot.clicks else None
 
     def found(nocks: Array, least_mm: float | None = None, by_hue: bool = True) -> DrawnString | None:
@@ -234,7 +292,17 @@ def _plainest(light: NDArray[np.uint16], trace: Trace, tried: Iterable[Array], p
             best = found
         if best is not None and best[1] > PLAINLY_SEEN:
             break
-    return best
+    return best if best is None else _itself(light, trace, best, px_per_mm)
+
+
+def _itself(light: NDArray[np.uint16], trace: Trace, found: tuple[Array, float], px_per_mm: float) -> tuple[Array, float]:
+    """The braced string where its shadow was taken for it, else what was found."""
+    line = found[0]
+    off, normal = alongside(light, trace.maps, line, px_per_mm), _normal(line)
+    if any(_falls(light, trace, px * normal) for px in off):
+        return found  # it has a shadow of its own
+    beside = [line_beside(light, trace.maps, line, px, px_per_mm) for px in off if _falls(light, trace, -px * normal)]
+    return max((one for one in beside if one is not None and one[1] > FAINT), key=lambda one: one[1], default=found)
 
 
 def combine(

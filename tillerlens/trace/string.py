@@ -13,7 +13,7 @@ from functools import lru_cache
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
+from scipy import ndimage, signal
 from scipy.sparse import csr_array
 
 from tillerlens.core.robust import MAD_TO_U
@@ -46,6 +46,9 @@ COARSER = 0.5  # of merit, that a straight line must gain by coarser grains
 RIVAL_LINE, RIVAL_APART_PX = 0.1, 6.0  # a line from nock to nock this close in merit, this far away, may be the string instead
 RIVAL, RIVAL_SHARE = 0.06, 0.5  # a solution this close in merit, elsewhere, adds so much of its distance to the uncertainty
 PLAIN = 2.8
+# Beside a line: how far off another is looked for that runs along it, how much plainer than the ground it must be (share of what
+# a plain line reaches), how far apart two such are (half grains), and how far they may come together from end to end.
+ALONGSIDE_MM, STANDS_OUT, LINES_APART, TOGETHER = 60.0, 0.25, 8, 0.35
 # What of a string's look is compared with the ground beside it, (channels, 3) of red, green, blue. By its light; and, where that
 # tells little, by its redness and its blueness, which ruled lines, joints and shadows lack.
 LIGHT, HUE = np.eye(3), np.array([[1.0, -0.5, -0.5], [-0.5, -0.5, 1.0]])
@@ -458,8 +461,33 @@ def likely_braced(light: NDArray[np.uint16], maps: FinderMaps, limbs: tuple[Arra
     return [np.array([limbs[0][i], limbs[1][j]]) for i, j in peaks]
 
 
-def _straightest(r: _Ridges) -> tuple[Array, float, float]:
-    sign, end = np.unravel_index(int(np.argmax(r.table)), r.table.shape)
+def alongside(light: NDArray[np.uint16], maps: FinderMaps, line: Array, px_per_mm: float) -> Array:
+    """How far beside a line (2, 2) px others run along it: (K,) px, + to the right of the way from its start to its end."""
+    grain = grains_of(px_per_mm)[-1]
+    q = _beside(light, maps, line[0], line[1], grain, int(ALONGSIDE_MM * px_per_mm / grain / _FINE) + _ARM)
+    evidence = np.minimum(_over_ground(q, LIGHT), _PLAIN_NOISES) / _PLAIN_NOISES
+    shown = ndimage.maximum_filter1d(evidence, _PLACES_APART, axis=2).mean(1)
+    peaks = [signal.find_peaks(v, height=float(np.median(v)) + STANDS_OUT, distance=LINES_APART)[0] for v in shown]
+    off = grain * q.offsets[np.concatenate(peaks)]
+    return np.asarray(off[np.abs(off) > grain * _ARM * _FINE])
+
+
+def line_beside(
+    light: NDArray[np.uint16], maps: FinderMaps, line: Array, off_px: float, px_per_mm: float
+) -> tuple[Array, float] | None:
+    """The straight line (2, 2) px that runs ``off_px`` beside another, and the share of it that shows; None where none does."""
+    along = (line[1] - line[0]) / np.linalg.norm(line[1] - line[0])
+    normal = np.array([-along[1], along[0]])
+    found = [_straightest(r, abs(off_px) / 2) for r in _between(light, maps, line + off_px * normal, px_per_mm)]
+    shown = [(at, seen) for at, seen, scatter in found if np.isfinite(scatter)]
+    apart = [np.abs((at - line) @ normal / off_px - 1).max() < TOGETHER for at, _ in shown]
+    return max((one for one, parallel in zip(shown, apart, strict=True) if parallel), key=lambda one: one[1], default=None)
+
+
+def _straightest(r: _Ridges, within_px: float = np.inf) -> tuple[Array, float, float]:
+    """``within_px``: of the guess, that the line's end lies."""
+    near = np.where(np.abs(r.grain * _END) < within_px, r.table, -np.inf)
+    sign, end = np.unravel_index(int(np.argmax(near)), near.shape)
     return _settle(r, int(sign), int(end))
 
 
