@@ -27,11 +27,21 @@ from tillerlens.photo.camera import CameraFit
 from tillerlens.photo.intake import Photo, judge
 from tillerlens.photo.scale import fit_scale
 from tillerlens.shape.bow_shape import BowShape
-from tillerlens.shape.checks import CROOKED_MM, LEFT_OUT, check_reach, check_shape, placing_doubts, root_doubts, shape_doubts
+from tillerlens.shape.checks import (
+    CROOKED_MM,
+    LEFT_OUT,
+    check_reach,
+    check_shape,
+    check_tapers,
+    placing_doubts,
+    root_doubts,
+    shape_doubts,
+)
 from tillerlens.shape.perturbations import perturbations_of, root_unseen_u, stretch_unseen_u, tip_turn_u, tip_unseen_u
 from tillerlens.shape.placing import Placed, begin, place_nocks, see_string
 from tillerlens.shape.profile import limb_profiles, shadow_doubt, traced_bow, width_doubt
 from tillerlens.shape.uncertainty import Sensitivity, sensitivities
+from tillerlens.trace.handle import grip_station
 from tillerlens.trace.outline import CLEAR_END, Silhouettes, outline
 from tillerlens.trace.questions import check_view, one_thing, outline_doubts
 from tillerlens.trace.reading import Prepared, TraceVariant, prepare
@@ -178,7 +188,8 @@ def _read(task: _Task, variant: TraceVariant) -> tuple[Measurement, Trace] | Tra
     shot, prepared = task.shot, task.prepared
     trace = _trace(task, variant)
     with shown_on_refusal(trace):
-        check_view(task.fit, shot, (prepared.photo.width, prepared.photo.height), trace.path_px, trace.grip_column)
+        grip = None if task.fit.squared or "handle" in shot.clicks else grip_station(prepared.light, trace, shot)
+        check_view(task.fit, shot, (prepared.photo.width, prepared.photo.height), trace.path_px, grip)
 
         picture = begin(prepared, task.fit, shot, trace)
         string = see_string(picture, anew=variant.nocks_px is None)
@@ -191,6 +202,7 @@ def _read(task: _Task, variant: TraceVariant) -> tuple[Measurement, Trace] | Tra
         if shape.handle_scatter_mm > CROOKED_MM and not variant.handle_held:
             return replace(variant, handle_held=True)  # a line beside the handle may have been followed in its back's place
         proof = prove(prepared.light, trace.back_px, trace.belly_px)
+        check_tapers(trace, shot)
         check_reach(placed, shape)
         check_shape(shape, placed.settled, shot, proof, trace.zones)
         of_outline = outline_doubts(proof, trace)

@@ -15,7 +15,7 @@ from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import measure_photo
 from tillerlens.photo.intake import read_photo
 from tillerlens.photo.light import linear_light
-from tillerlens.trace.picture_border import cut_at_border
+from tillerlens.trace.picture_border import cut_at_border, goes_behind
 
 W, H, THICK = 600, 400, 24
 GROUND, WOOD = (178, 176, 170), (150, 112, 70)
@@ -46,6 +46,16 @@ def test_wood_that_goes_on_to_the_border_is_cut_off_wherever_its_end_is_said_to_
 def test_a_nock_well_inside_is_not_asked_about():
     """Three times the limb's thickness from the border, the wood going on: there is room for a tip."""
     assert not is_cut(picture(0), W - 1.0 - 3 * THICK)
+
+
+@pytest.mark.parametrize("cover", [None, (60, 90, 50), WOOD, GROUND])
+def test_something_broad_where_a_limb_ends_may_hide_the_rest_of_it(cover):
+    """Not where the ground goes on, nor before a thing of the wood's colour: its border shows no end there either."""
+    light = picture(200)
+    if cover is not None:
+        light[:, W - 200 :] = linear_light(np.full((1, 1, 3), cover, np.uint8))
+    hides = goes_behind(light, np.array([W - 200.0, 199.5]), np.array([1.0, 0.0]), float(THICK))
+    assert hides == (cover == (60, 90, 50))
 
 
 @pytest.mark.parametrize("clicked", [False, True])

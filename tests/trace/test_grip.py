@@ -9,7 +9,8 @@ import pytest
 
 from tests.core.test_shot import GRID, changed
 from tillerlens.core.shot_file import read_shot
-from tillerlens.trace.handle import see_grip
+from tillerlens.photo.light import linear_light
+from tillerlens.trace.handle import grip_station, see_grip
 
 PX_PER_MM, LONG_PX, ABOVE_PX = 1.8, 2900, 300.0
 SHOT = read_shot(changed(GRID, bow_length_nock_to_nock_in=LONG_PX / PX_PER_MM / 25.4, handle_in=8))
@@ -85,3 +86,20 @@ def test_a_wrap_shows_it_less_well_than_a_swell():
 def test_one_step_of_colour_is_no_wrap():
     """Heartwood that begins at the handle, a shadow across one limb."""
     assert see_grip(light((MIDDLE - 30.0, LONG_PX)), traced(MIDDLE, swell_px=0.0), SHOT) is None
+
+
+def test_a_wrap_far_off_the_middle_tells_from_where_the_bow_was_seen():
+    """Seen from beside one end, the handle's wrap lies at three fifths of the bow; a patch of another width is no grip."""
+    rgb = np.full((80, 1200, 3), 180, np.uint8)
+    rgb[32:48, 50:1150] = (200, 170, 110)
+    rgb[32:48, 670:750] = (60, 40, 30)
+    stations = np.arange(50.0, 1151.0, 4.0)
+    sides = [np.column_stack([stations, np.full(len(stations), y)]) for y in (32.0, 40.0, 48.0)]
+    trace = SimpleNamespace(back_px=sides[0], path_px=sides[1], belly_px=sides[2], grip_column=None, px_per_mm=1.0)
+    shot = SimpleNamespace(handle_mm=100.0)
+    at = grip_station(linear_light(rgb), trace, shot)
+    assert at is not None and abs(stations[at] - 710) < 8
+    assert see_grip(linear_light(rgb), trace, shot) is None  # no centre is told from so far off: nothing squares the view
+    assert grip_station(linear_light(rgb), SimpleNamespace(**{**vars(trace), "grip_column": 7}), shot) == 7
+    rgb[32:48, 660:860] = (60, 40, 30)
+    assert grip_station(linear_light(rgb), trace, shot) is None

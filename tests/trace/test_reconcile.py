@@ -12,6 +12,7 @@ from tillerlens.core.errors import NeedsHelp
 from tillerlens.core.shot_file import read_shot
 from tillerlens.measure import measure_photo
 from tillerlens.photo.intake import read_photo
+from tillerlens.photo.light import linear_light
 from tillerlens.shape.bow_shape import FADE_U_MM, _back_u
 from tillerlens.shape.checks import roots_unlike, thinner_inward
 from tillerlens.shape.perturbations import root_unseen_u
@@ -134,20 +135,32 @@ def test_gaps_beside_an_unseen_root_are_less_sure():
     assert root_unseen_u(trace, shape, 200.0) == {}
 
 
-def test_an_end_that_hardly_shows_is_not_where_the_scale_ends():
+def test_an_end_that_hardly_shows_or_may_be_hidden_is_not_where_the_scale_ends():
     """The bow's length as the only scale needs both its ends. A click is one; marks on the board are another scale."""
-    strip = SimpleNamespace(path=np.column_stack([np.arange(300.0), np.full(300, 40.0)]))
-    ends = Ends((12.0, 280.0), (0.44, 0.97), (1.0, 1.0))
+    strip = SimpleNamespace(
+        path=np.column_stack([np.arange(300.0), np.full(300, 40.0)]),
+        px=lambda column, row: np.array([float(column), 40.0]),
+    )
+    rgb = np.full((80, 300, 3), 180, np.uint8)
+    rgb[34:46, 12:280] = (150, 112, 70)
+    plain, covered = linear_light(rgb), linear_light(np.where((np.arange(300) < 280)[None, :, None], rgb, 60).astype(np.uint8))
 
     def shot(kind, **clicks):
         return SimpleNamespace(scale=SimpleNamespace(kind=kind), clicks=clicks)
 
-    with pytest.raises(NeedsHelp, match="upper limb's end doesn't show") as asked:
-        check_scale(strip, ends, shot("bow_length"))
-    assert asked.value.fields["wants"] == "nock_upper" and asked.value.fields["place_px"] == (12.0, 40.0)
-    check_scale(strip, ends, shot("bow_length", nock_upper=(12.0, 40.0)))
-    check_scale(strip, ends, shot("tape"))
-    check_scale(strip, Ends((12.0, 280.0), (0.6, 0.97), (1.0, 1.0)), shot("bow_length"))
+    def check(light, clear, shot):
+        check_scale(light, strip, Ends((12.0, 280.0), clear, (1.0, 1.0)), shot, 12.0)
+
+    for light, clear, limb, x, why in (
+        (plain, (0.44, 0.97), "upper", 12.0, "upper limb's end doesn't show"),
+        (covered, (0.6, 0.97), "lower", 280.0, "lower limb may go on behind something"),
+    ):
+        with pytest.raises(NeedsHelp, match=why) as asked:
+            check(light, clear, shot("bow_length"))
+        assert asked.value.fields["wants"] == f"nock_{limb}" and asked.value.fields["place_px"] == (x, 40.0)
+        check(light, clear, shot("bow_length", **{f"nock_{limb}": (x, 40.0)}))
+        check(light, clear, shot("tape"))
+    check(plain, (0.6, 0.97), shot("bow_length"))
 
 
 def test_a_limb_that_alone_misses_the_handle_has_strayed():

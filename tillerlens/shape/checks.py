@@ -15,6 +15,7 @@ from tillerlens.shape.placing import Placed
 from tillerlens.shape.settle import LOST_MM, LOST_U_MM, Settled
 from tillerlens.trace.outline import EVERY
 from tillerlens.trace.path import CLICKS
+from tillerlens.trace.reading import NOCKS
 from tillerlens.trace.string import FAINT
 from tillerlens.trace.trace import Trace
 from tillerlens.trace.verify import Proof
@@ -34,6 +35,8 @@ BACKWARD_PER_MM, RECURVED, SHOWS = 2.5e-3, 0.4, 0.85
 # was typed is wrong. Where marks square the picture the first is a quarter of an inch. Else it is so much that the bow is asked
 # for, unless both nocks are clicked: a shelf's edge was measured that lay between the two.
 DIFFERS_U, LENGTH_OFF_U = 3.0, 5.5
+# Of a side view: median thickness of a board at the least, and what share of it its outer eighths have (common practice).
+BOARD_MM, END_SHARE, AS_THICK = 24.0, 8, 0.93
 LEAST_ROOT = 0.9  # of the limb's greatest thickness, at its root
 LIKE_ROOTS = 1.25  # one limb's thickness beside the handle over the other's, at the most, of what it is further out
 OUTER = 0.6  # of a limb's length from its nock: as far as its root does not reach
@@ -90,6 +93,27 @@ def check_shape(s: BowShape, settled: Settled, shot: Shot, proof: Proof, zones: 
                 limb=name,
                 share=_around(limb, int(np.argmax(bends)) + first),
             )
+
+
+def check_tapers(trace: Trace, shot: Shot) -> None:
+    """Raise ``NeedsHelp`` where a bow at rest, followed without clicks, is as thick as a board and as even: it may be one.
+
+    A limb that shows its broad face is as thick, but tapers; a side that doesn't taper is thinner."""
+    if shot.state != "unstrung" or set(NOCKS) & set(shot.clicks):
+        return
+    thick = np.linalg.norm(trace.back_px - trace.belly_px, axis=1) / trace.px_per_mm
+    limbs = [thick[slice(*trace.zones[name])][::way] for name, way in zip(LIMBS, (1, -1), strict=True)]
+    ends = [float(np.nanmedian(limb[: len(limb) // END_SHARE])) for limb in limbs]
+    whole = float(np.nanmedian(np.concatenate(limbs)))
+    if whole > BOARD_MM and min(ends) > AS_THICK * whole:
+        raise NeedsHelp(
+            f"What was followed is {format_inches(whole)} thick from end to end, as a board is and no finished limb.",
+            "Click the two nocks on the bow.",
+            clicks=CLICKS,
+            fault="click",
+            wants=NOCKS[0],
+            place_px=(float(trace.tips_px[0][0]), float(trace.tips_px[0][1])),
+        )
 
 
 def check_reach(placed: Placed, s: BowShape) -> None:

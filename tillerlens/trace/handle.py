@@ -23,6 +23,7 @@ Array = NDArray[np.float64]
 # are cut by eye and rasp, a wrap goes where the hand goes.
 SWELL_U_MM, WRAP_U_MM = 2.0, 4.0
 REACH = 1.3  # of the handle's length: how far from the bow's middle its grip is looked for
+ANYWHERE = 0.25  # of the bow's length: how far from its middle a wrap is looked for that tells an oblique view
 LEAST_SWELL = 0.25  # of the limb's thickness beside it: less is no grip
 LEVELS = np.linspace(0.25, 0.75, 11)  # of the swell, where its two fades are held against each other
 LEAST_LEVELS = 6
@@ -71,6 +72,17 @@ def see_grip(light: NDArray[np.uint16], trace: Trace, shot: Shot) -> Grip | None
     at, u = found
     px = [float(np.interp(at, s, trace.path_px[:, k])) for k in (0, 1)]
     return Grip((px[0], px[1]), float(np.hypot(u, floor * trace.px_per_mm)), by)
+
+
+def grip_station(light: NDArray[np.uint16], trace: Trace, shot: Shot) -> int | None:
+    """The station at the middle of the grip, wherever its swell or its wrap shows; None where neither does. Seen from beside one
+    end it lies far off the bow's middle."""
+    if trace.grip_column is not None:
+        return trace.grip_column
+    s = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(trace.path_px, axis=0), axis=1))]
+    handle_px = shot.handle_mm * trace.px_per_mm
+    found = _wrap(s, _colours(light, trace, s), handle_px, ANYWHERE * float(s[-1]) / handle_px)
+    return None if found is None else int(np.argmin(np.abs(s - found[0])))
 
 
 def _thickness(trace: Trace, s: Array) -> Array:
@@ -149,10 +161,11 @@ def _colours(light: NDArray[np.uint16], trace: Trace, s: Array) -> Array:
     return out
 
 
-def _wrap(s: Array, colour: Array, handle_px: float) -> tuple[float, float] | None:
-    """Middle of a wrap along the bow, by two like steps of colour, and what their places are known to, px."""
+def _wrap(s: Array, colour: Array, handle_px: float, reach: float = REACH) -> tuple[float, float] | None:
+    """Middle of a wrap along the bow, by two like steps of colour, and what their places are known to, px. ``reach``: of the
+    handle's length, about the bow's middle."""
     middle = (s[0] + s[-1]) / 2
-    about = np.abs(s - middle) < REACH * handle_px
+    about = np.abs(s - middle) < reach * handle_px
     near = np.nonzero(about & np.isfinite(colour[:, 0]))[0]
     if len(near) < max(6 * STEP_STATIONS, LEAST_SEEN * about.sum()):
         return None  # a grip whose edges were not followed, or one behind its cradle

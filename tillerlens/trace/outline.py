@@ -31,7 +31,7 @@ from tillerlens.trace.by_hand import (
 from tillerlens.trace.edges import Side, held_to, measure_edges
 from tillerlens.trace.ends import Ends, find_ends, limb_share, settle_ends
 from tillerlens.trace.path import CLICKS, LENGTH_TOLERANCE, CoarsePath, find_bow, not_its_length, plane_length
-from tillerlens.trace.picture_border import check_clicked, check_frame, runs_out
+from tillerlens.trace.picture_border import LOOKED_AT, check_clicked, check_frame, goes_behind, runs_out
 from tillerlens.trace.reading import Prepared, TraceVariant
 from tillerlens.trace.reconcile import common_thickness, reconcile_limb, thickness_of_both
 from tillerlens.trace.second_look import look_again, second_outline, without_islands
@@ -144,8 +144,8 @@ def outline(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot, vari
         if name in shown and name not in shot.clicks:  # nobody clicked there: the string led to it
             raise string_beside(name, shown[name]) from None
         raise
-    check_scale(strip, ends, to_nocks)
     thick_px = strip.step * float(np.nanmedian(band.lower_row - band.upper_row))
+    check_scale(light, strip, ends, to_nocks, thick_px)
     ends, clicked = clicked_ends(strip, ends, shot, thick_px)
     check_handle(strip, shot, px_per_mm)
     ends, by_string = ends_at_nocks(strip, ends, shown)
@@ -263,22 +263,38 @@ def _less_sure_if_unclear(ends: Ends, columns_per_mm: float) -> Ends:
     return Ends(ends.column, ends.clear, (u[0], u[1]))
 
 
-def check_scale(strip: Strip, ends: Ends, shot: Shot) -> None:
-    """Raise ``NeedsHelp`` where the bow's length is the only scale and an end of it hardly shows: one that is lost on its ground
-    makes the bow too short, and with it the scale wrong."""
+def check_scale(light: NDArray[np.uint16], strip: Strip, ends: Ends, shot: Shot, thick_px: float) -> None:
+    """Raise ``NeedsHelp`` where the bow's length is the only scale and an end of it hardly shows, or may be hidden: one that is
+    lost makes the bow too short, and with it the scale wrong.
+
+    Parameters
+    ----------
+    light, strip, ends : the picture, and the limbs' ends in the strip.
+    shot : its scale, and the nocks clicked.
+    thick_px : of the limbs.
+    """
     if shot.scale.kind != "bow_length":
         return
     for k, limb in enumerate(LIMBS):
-        if ends.clear[k] < CLEAR_END and f"nock_{limb}" not in shot.clicks:
-            at = int(np.clip(round(ends.column[k]), 0, len(strip.path) - 1))
-            raise NeedsHelp(
-                f"The {limb} limb's end doesn't show, and the bow's length is the only scale.",
-                f"Click the {limb} nock, where the string sits, or put marks on the board.",
-                clicks=CLICKS,
-                fault="click",
-                wants=f"nock_{limb}",
-                place_px=(float(strip.path[at][0]), float(strip.path[at][1])),
-            )
+        if f"nock_{limb}" in shot.clicks:
+            continue
+        inward = 1 if k == 0 else -1
+        end, before = (strip.px(np.array(ends.column[k] + inward * far), np.array(MIDDLE_ROW)) for far in (0, LOOKED_AT / 2))
+        outward = (end - before) / np.linalg.norm(end - before)
+        if ends.clear[k] < CLEAR_END:
+            unknown = f"The {limb} limb's end doesn't show"
+        elif goes_behind(light, end, outward, thick_px):
+            unknown = f"The {limb} limb may go on behind something"
+        else:
+            continue
+        raise NeedsHelp(
+            f"{unknown}, and the bow's length is the only scale.",
+            f"Click the {limb} nock, where the string sits, or put marks on the board.",
+            clicks=CLICKS,
+            fault="click",
+            wants=f"nock_{limb}",
+            place_px=(float(end[0]), float(end[1])),
+        )
 
 
 def inside_picture(px: Array, photo: Photo, margin_px: float) -> bool:

@@ -20,6 +20,10 @@ PLACES = 24
 BODY, CLEAR_PX = 0.25, 1.5  # of the thickness, to either side of the middle, that is wood; from an end on, where it is past
 LIMB_MM = 14.0  # usual thickness of a limb
 DISTINCT = 0.04  # of full brightness: wood and ground that differ by less cannot be distinguished
+# In thicknesses from where a limb seems to end: what is looked at past it, beside that, and beside the limb. In shares of full
+# brightness: how far what is past it must differ from the ground and the wood, the ground's own sides less, and how even it must
+# be across.
+PAST, PAST_BESIDE, COVER, EVEN_COVER = (0.6, 2.2), (0.9, 1.8), 0.1, 0.03
 LOOKED_AT = 60  # columns inward of an end, whose thickness is that of the limb there
 
 
@@ -39,6 +43,30 @@ def check_frame(light: NDArray[np.uint16], strip: Strip, band: Band, columns: tu
             continue
         if cut_at_border(light, end, (end - before) / length, float(np.median(thick)) * strip.step):
             raise runs_out(k, end)
+
+
+def goes_behind(light: NDArray[np.uint16], end: Array, outward: Array, thick_px: float) -> bool:
+    """Whether something broad, neither wood nor ground, begins where a limb seems to end: it may hide the rest of it.
+
+    Parameters
+    ----------
+    light : (H, W, 3) linear light.
+    end : (2,) px of the limb's end.
+    outward : (2,) unit, on along the limb.
+    thick_px : from edge to edge near the end.
+    """
+    inward = (-PAST[1] * thick_px, -PAST[0] * thick_px)
+    past = (PAST[0] * thick_px, PAST[1] * thick_px)
+    body = (-BODY * thick_px, BODY * thick_px)
+    sides = [(side * PAST_BESIDE[0] * thick_px, side * PAST_BESIDE[1] * thick_px) for side in (-1, 1)]
+    cover, wood = _colour(light, end, outward, past, body), _colour(light, end, outward, inward, body)
+    grounds = [_colour(light, end, outward, inward, side) for side in sides]
+    unlike = min(float(np.linalg.norm(cover - other)) for other in (wood, *grounds))
+    across = max(float(np.linalg.norm(cover - _colour(light, end, outward, past, side))) for side in sides)
+    even = (
+        float(np.linalg.norm(grounds[0] - grounds[1])) < COVER
+    )  # else the limb lies along a border of the ground, and ends at one
+    return even and unlike > COVER and across < EVEN_COVER
 
 
 def check_clicked(light: NDArray[np.uint16], path_px: Array, ends: Iterable[int], px_per_mm: float) -> None:
