@@ -34,6 +34,7 @@ from tillerlens.trace.path import CLICKS, LENGTH_TOLERANCE, CoarsePath, find_bow
 from tillerlens.trace.picture_border import LOOKED_AT, check_clicked, check_frame, goes_behind, runs_out
 from tillerlens.trace.reading import Prepared, TraceVariant
 from tillerlens.trace.reconcile import common_thickness, reconcile_limb, thickness_of_both
+from tillerlens.trace.ruled import off_ruled_lines
 from tillerlens.trace.second_look import look_again, second_outline, without_islands
 from tillerlens.trace.sketch import Sketch, sketched
 from tillerlens.trace.straighten import (
@@ -158,6 +159,7 @@ def outline(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot, vari
     band = with_grip(prepared.photo.rgb, strip, band, 0 if back_is_right else 1, *_handle_columns(strip, ends, shot))
     by_hand = corrections(strip, shot)
     sides = measure_edges(light, strip, corrected(band, by_hand), ends.column, by_flash=prepared.flash > 0)
+    sides = off_ruled_lines(sides, strip, fit, shot, by_hand)
     cols = np.arange(int(np.ceil(ends.column[0])), int(np.floor(ends.column[1])) + 1, EVERY)
     grip_at = _grip_station(strip, cols, band.lower_row[cols] - band.upper_row[cols], shot)
     zones = _zones(len(cols), shot, grip_at)
