@@ -18,7 +18,7 @@ from tillerlens.photo.light import lit_from_camera
 from tillerlens.shape.bow_shape import EASED_Q_U, AssumedSection, Evidence, wood_thickness
 from tillerlens.shape.evidence import flash_shadow, view_tilt_u
 from tillerlens.shape.perturbations import thickness_perturbations
-from tillerlens.shape.profile import limbs_apart, shadow_doubt, thickness_u
+from tillerlens.shape.profile import limbs_apart, shadow_doubt, thickness_u, width_doubt
 from tillerlens.shape.uncertainty import sensitivities
 
 LEANS = np.array([0.02, 0.05, 0.1, 0.15, 0.2, 0.25])
@@ -183,3 +183,15 @@ def test_a_rendered_bows_thickness_lies_within_its_interval_and_a_told_width_sha
             u.append(float(np.median(own)))
         assert u[1] < 0.75 * u[0]
     assert "width_not_told" in {r.code for r in guessed.reasons} - {r.code for r in told.reasons}
+
+
+@pytest.mark.parametrize(
+    ("share", "words"), [(0.1, "tells their thickness to about 28 %"), (0.4, "hardly tells how thick they are")]
+)
+def test_a_thickness_that_is_hardly_told_has_no_per_cent(share, words):
+    limb = SimpleNamespace(wood_mm=np.full(20, 15.0), from_nock_mm=np.linspace(0, 800, 20))
+    changes = np.full((2, 20), share * 15.0)
+    influence = SimpleNamespace(causes=("width", "edge"), thickness=(changes, changes))
+    shot = SimpleNamespace(limb_width_mm=None)
+    (doubt,) = width_doubt(shot, SimpleNamespace(upper=limb, lower=limb), influence)
+    assert words in doubt.text

@@ -22,6 +22,7 @@ Array = NDArray[np.float64]
 BEFORE_NOCK_MM = 1.0  # past the nock, that is still reported
 MODEL_U = 0.01  # of the bend, that a spline's own form may be off by
 LIMBS_ALIKE_U = 0.05  # of their thickness, that a bow's two limbs differ by (common practice, no source)
+HARDLY_TOLD = 0.5  # an expanded uncertainty of the thickness, relative: beyond it a figure is no help
 MOST_BY_WIDTH = 0.12  # of the thickness, as a standard uncertainty: more is said
 NOTHING_LEFT = 1.05  # times the least that the wood may be: all that shows may be broad face
 LEAST_SHADOW = 0.03  # of the thickness, as a standard uncertainty by a flash's shadow: less is not worth a word
@@ -109,7 +110,8 @@ def width_doubt(shot: Shot, s: BowShape, influence: Sensitivity) -> tuple[Reason
         own = max(own, float(np.median(np.sqrt(parts[by_width].sum(0)))))
     if shot.limb_width_mm or own < MOST_BY_WIDTH:
         return ()
-    text = f"Much of the limbs' broad faces shows, so their thickness in this picture is only good to about {200 * whole:.0f} %."
+    told = "hardly tells how thick they are" if 2 * whole > HARDLY_TOLD else f"tells their thickness to about {200 * whole:.0f} %"
+    text = f"Much of the limbs' broad faces shows, so this picture {told}."
     remedy = "Type the limbs' greatest width, near the fades, to sharpen it, or hold the phone level with the limbs."
     return (Reason("width_not_told", text, remedy),)
 
