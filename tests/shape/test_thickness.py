@@ -186,7 +186,7 @@ def test_a_rendered_bows_thickness_lies_within_its_interval_and_a_told_width_sha
 
 
 @pytest.mark.parametrize(
-    ("share", "words"), [(0.1, "tells their thickness to about 28 %"), (0.4, "hardly tells how thick they are")]
+    ("share", "words"), [(0.15, "tells their thickness to about 42 %"), (0.4, "hardly tells how thick they are")]
 )
 def test_a_thickness_that_is_hardly_told_has_no_per_cent(share, words):
     limb = SimpleNamespace(wood_mm=np.full(20, 15.0), from_nock_mm=np.linspace(0, 800, 20))
