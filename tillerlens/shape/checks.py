@@ -107,7 +107,7 @@ def check_tapers(trace: Trace, shot: Shot) -> None:
     whole = float(np.nanmedian(np.concatenate(limbs)))
     if whole > BOARD_MM and min(ends) > AS_THICK * whole:
         raise NeedsHelp(
-            f"What was followed is {format_inches(whole)} thick from end to end, as a board is and no finished limb.",
+            f"What was followed is {format_inches(whole)} thick from end to end: most likely a board, not a limb.",
             "Click the two nocks on the bow.",
             clicks=CLICKS,
             fault="click",
