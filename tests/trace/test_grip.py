@@ -18,6 +18,8 @@ HANDLE_PX = SHOT.handle_mm * PX_PER_MM
 MIDDLE = LONG_PX / 2
 WOOD, WRAP = 30000, 9000
 X = np.arange(0, LONG_PX, 4.5)
+ROOTS = [int(np.searchsorted(X, MIDDLE + sign * HANDLE_PX / 2)) for sign in (-1, 1)]
+ZONES = {"upper": (0, ROOTS[0]), "handle": (ROOTS[0], ROOTS[1]), "lower": (ROOTS[1], len(X))}
 RNG = np.random.default_rng(4)
 
 
@@ -28,7 +30,7 @@ def traced(centre, swell_px=50.0, askew=0.0, noise_px=0.3):
     back = np.column_stack([X, np.full(len(X), ABOVE_PX)])
     belly = np.column_stack([X, ABOVE_PX + thick + RNG.normal(0, noise_px, len(X))])
     path = np.column_stack([X, np.full(len(X), ABOVE_PX + 15)])
-    return SimpleNamespace(path_px=path, back_px=back, belly_px=belly, px_per_mm=PX_PER_MM)
+    return SimpleNamespace(path_px=path, back_px=back, belly_px=belly, px_per_mm=PX_PER_MM, zones=ZONES)
 
 
 def light(wrapped=None):
@@ -95,7 +97,8 @@ def test_a_wrap_far_off_the_middle_tells_from_where_the_bow_was_seen():
     rgb[32:48, 670:750] = (60, 40, 30)
     stations = np.arange(50.0, 1151.0, 4.0)
     sides = [np.column_stack([stations, np.full(len(stations), y)]) for y in (32.0, 40.0, 48.0)]
-    trace = SimpleNamespace(back_px=sides[0], path_px=sides[1], belly_px=sides[2], grip_column=None, px_per_mm=1.0)
+    zones = {"upper": (0, 125), "handle": (125, 150), "lower": (150, len(stations))}
+    trace = SimpleNamespace(back_px=sides[0], path_px=sides[1], belly_px=sides[2], grip_column=None, px_per_mm=1.0, zones=zones)
     shot = SimpleNamespace(handle_mm=100.0)
     at = grip_station(linear_light(rgb), trace, shot)
     assert at is not None and abs(stations[at] - 710) < 8
@@ -103,3 +106,16 @@ def test_a_wrap_far_off_the_middle_tells_from_where_the_bow_was_seen():
     assert grip_station(linear_light(rgb), SimpleNamespace(**{**vars(trace), "grip_column": 7}), shot) == 7
     rgb[32:48, 660:860] = (60, 40, 30)
     assert grip_station(linear_light(rgb), trace, shot) is None
+
+
+def test_a_wrap_whose_edges_are_lost_in_part_is_seen_on_the_path():
+    """A cradle hides the wrap's belly for a third of the handle. Where most of it is lost, a clamp may be what is seen."""
+    trace = traced(MIDDLE + 40, swell_px=0.0)
+    shown = light((MIDDLE + 40 - HANDLE_PX / 3, MIDDLE + 40 + HANDLE_PX / 3))
+    for hidden, seen in ((0.35, True), (0.8, False)):
+        lost = np.abs(X - MIDDLE) < hidden * HANDLE_PX / 2
+        trace.belly_px = np.where(lost[:, None], np.nan, traced(MIDDLE + 40, swell_px=0.0).belly_px)
+        grip = see_grip(shown, trace, SHOT)
+        assert (grip is not None) == seen
+        if grip is not None:
+            assert grip.by == "wrap" and abs(grip.px[0] - (MIDDLE + 40)) < 5

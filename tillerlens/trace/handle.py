@@ -38,6 +38,7 @@ WRAP_LONG = (0.25, 1.1)  # of the handle's length
 LEAST_CONTRAST = 4.0  # of a wrap's end, against how the colour varies beside it
 STEP_STATIONS = 5  # at either side of a wrap's end
 LEAST_BESIDE, WIDEST_GAP = 4, 8.5  # stations: of a limb beside the fade; of an edge lost across a level
+LEAST_OF_HANDLE = 0.5  # of the handle's stations: seen from edge to edge
 LEAST_SEEN = 0.9  # of the stations about the handle, for a wrap
 OF_ONE_COLOUR = 0.85  # of a wrap's stations, and of those beside it
 
@@ -65,7 +66,7 @@ def see_grip(light: NDArray[np.uint16], trace: Trace, shot: Shot) -> Grip | None
     found = _swell(s, _thickness(trace, s), handle_px)
     by, floor = "swell", SWELL_U_MM
     if found is None:
-        found = _wrap(s, _colours(light, trace, s), handle_px)
+        found = _wrap(s, _colours(light, trace), handle_px) or _wrap(s, _colours_on_path(light, trace), handle_px)
         by, floor = "wrap", WRAP_U_MM
     if found is None:
         return None
@@ -81,7 +82,7 @@ def grip_station(light: NDArray[np.uint16], trace: Trace, shot: Shot) -> int | N
         return trace.grip_column
     s = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(trace.path_px, axis=0), axis=1))]
     handle_px = shot.handle_mm * trace.px_per_mm
-    found = _wrap(s, _colours(light, trace, s), handle_px, ANYWHERE * float(s[-1]) / handle_px)
+    found = _wrap(s, _colours(light, trace), handle_px, ANYWHERE * float(s[-1]) / handle_px)
     return None if found is None else int(np.argmin(np.abs(s - found[0])))
 
 
@@ -151,14 +152,27 @@ def _crossings(out: Array, swell: Array, levels: Array) -> tuple[Array, Array]:
     return places, lost
 
 
-def _colours(light: NDArray[np.uint16], trace: Trace, s: Array) -> Array:
+def _colours(light: NDArray[np.uint16], trace: Trace) -> Array:
     """Mean colour (N, 3), near to equal steps of noise, of the limb between its silhouettes; NaN where not seen."""
     share = COLOUR_AT[:, None, None]
     px = trace.back_px[None] * (1 - share) + trace.belly_px[None] * share
     seen = np.isfinite(px).all(axis=(0, 2))
-    out = np.full((len(s), 3), np.nan)
+    out = np.full((len(px[0]), 3), np.nan)
     out[seen] = np.sqrt(sample(light, px[:, seen]).mean(0) / FULL)
     return out
+
+
+def _colours_on_path(light: NDArray[np.uint16], trace: Trace) -> Array:
+    """As ``_colours``, about the path, which runs on where a wrap's edges are lost on a cradle or on the ground; NaN everywhere
+    where more than a few of a handle's are: what lies there may be a clamp before it."""
+    thick = np.linalg.norm(trace.back_px - trace.belly_px, axis=1)
+    a, b = trace.zones["handle"]
+    if not np.isfinite(thick[a:b]).mean() > LEAST_OF_HANDLE:
+        return np.full((len(thick), 3), np.nan)
+    along = np.gradient(trace.path_px, axis=0)
+    across = np.column_stack([-along[:, 1], along[:, 0]]) / np.linalg.norm(along, axis=1, keepdims=True)
+    off = (COLOUR_AT - COLOUR_AT.mean())[:, None, None] * float(np.nanmedian(thick))
+    return np.asarray(np.sqrt(sample(light, trace.path_px[None] + off * across[None]).mean(0) / FULL))
 
 
 def _wrap(s: Array, colour: Array, handle_px: float, reach: float = REACH) -> tuple[float, float] | None:
