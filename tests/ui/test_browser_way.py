@@ -182,7 +182,7 @@ def test_the_first_photo_with_a_board(walker, shop):
 
 def test_ten_at_once(walker, shop):
     _, record = shop
-    walk = walker(PHONE)
+    walk = walker(WIDE)
     own_bow(walk, "64", "8")
     walk.at_most(1, 3)
     names = [f"walk/{name}" for name in WALK]
