@@ -18,7 +18,7 @@ from tillerlens.record import open_record, store
 from tillerlens.ui import workspace
 
 pytestmark = marks
-MEASURING_MS = 120_000  # ten photographs on a busy machine
+MEASURING_MS = 240_000  # ten photographs on a busy machine
 WALK = ("linnet-unstrung", "linnet-braced", "linnet-drawn-18", "linnet-drawn-26", "linnet-rested")
 
 
