@@ -34,12 +34,11 @@ def filled(record):
 def visit(visitor, address):
     """A function that opens a page of the app."""
 
-    def _visit(size, path="", wait=True, **more):
+    def _visit(size, path="", **more):
         page = visitor.page(size, **more)
         page.goto(f"{address}/{path}")
         page.locator("h1").first.wait_for()
-        if wait:
-            settled(page)
+        settled(page)
         return page
 
     return _visit
