@@ -88,7 +88,10 @@ def room_of(module: str) -> str:
     return next(r for r in (".".join(parts[:n]) for n in range(len(parts), -1, -1)) if r in MAY_IMPORT)
 
 
-EVERY = [i for name, file in FILES.items() for i in imports_in(name, file.read_text(encoding="utf-8"), set(FILES))]
+@pytest.fixture(scope="module")
+def every():
+    """All imports of the package: read when they are asked for, not wherever tests are collected."""
+    return [i for name, file in FILES.items() for i in imports_in(name, file.read_text(encoding="utf-8"), set(FILES))]
 
 
 def test_every_module_stands_in_a_room():
@@ -96,24 +99,24 @@ def test_every_module_stands_in_a_room():
     assert loose == set()
 
 
-def test_arrows_go_down():
+def test_arrows_go_down(every):
     rooms = list(MAY_IMPORT)
     assert all(rooms.index(below) < rooms.index(room) for room, allowed in MAY_IMPORT.items() for below in allowed)
-    up = [str(i) for i in EVERY if room_of(i.module) not in {room_of(i.by), *MAY_IMPORT[room_of(i.by)]}]
+    up = [str(i) for i in every if room_of(i.module) not in {room_of(i.by), *MAY_IMPORT[room_of(i.by)]}]
     assert up == []
 
 
-def test_no_arrow_is_allowed_that_nobody_needs():
-    drawn = {(room_of(i.by), room_of(i.module)) for i in EVERY}
+def test_no_arrow_is_allowed_that_nobody_needs(every):
+    drawn = {(room_of(i.by), room_of(i.module)) for i in every}
     assert {(room, below) for room, allowed in MAY_IMPORT.items() for below in allowed} - drawn == set()
 
 
-def test_nothing_private_is_imported():
-    assert [str(i) for i in EVERY if (i.name or "").startswith("_") and not (i.name or "").startswith("__")] == []
+def test_nothing_private_is_imported(every):
+    assert [str(i) for i in every if (i.name or "").startswith("_") and not (i.name or "").startswith("__")] == []
 
 
-def test_no_modules_import_each_other_in_a_circle():
-    wanted = {name: {i.module for i in EVERY if i.by == name and i.module != name} for name in FILES}
+def test_no_modules_import_each_other_in_a_circle(every):
+    wanted = {name: {i.module for i in every if i.by == name and i.module != name} for name in FILES}
     while free := [n for n in wanted if not wanted[n] & set(wanted) or not any(n in w for w in wanted.values())]:
         for name in free:  # it stands on none that is left, or none that is left stands on it
             del wanted[name]
@@ -141,8 +144,13 @@ CORE_ROOMS = {"core", "photo", "trace", "shape", "measures", "mechanics", "front
 MOST_LINES, MOST_PARAMETERS = 60, 7
 
 
-def functions() -> Iterator[tuple[str, int, int]]:
+@pytest.fixture(scope="module")
+def functions():
     """Every function of the core by its module and name, with its lines and parameters."""
+    return list(_functions())
+
+
+def _functions() -> Iterator[tuple[str, int, int]]:
     for module, file in FILES.items():
         if room_of(module) in CORE_ROOMS:
             for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
@@ -152,9 +160,9 @@ def functions() -> Iterator[tuple[str, int, int]]:
                     yield f"{module}.{node.name}", (node.end_lineno or node.lineno) - node.lineno + 1, parameters
 
 
-def test_functions_of_the_core_are_short():
-    assert [name for name, lines, _ in functions() if lines > MOST_LINES] == []
+def test_functions_of_the_core_are_short(functions):
+    assert [name for name, lines, _ in functions if lines > MOST_LINES] == []
 
 
-def test_functions_of_the_core_have_few_parameters():
-    assert [name for name, _, parameters in functions() if parameters > MOST_PARAMETERS] == []
+def test_functions_of_the_core_have_few_parameters(functions):
+    assert [name for name, _, parameters in functions if parameters > MOST_PARAMETERS] == []

@@ -17,7 +17,7 @@ from PIL import Image
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from tests.support.in_browser import ROOT, WIDE, chromium, running_app, settled  # noqa: E402
+from tests.support.in_browser import AT_REST, ROOT, WIDE, chromium, running_app, settled  # noqa: E402
 from tillerlens.core.units import MM_PER_INCH  # noqa: E402
 from tillerlens.record import Bow, open_record, store  # noqa: E402
 from tillerlens.ui import workspace  # noqa: E402
@@ -38,6 +38,7 @@ def main() -> None:
         folder = Path(name)
         page = browser.new_page(viewport=WIDE)
         page.set_default_timeout(ANSWER_MS)
+        page.add_init_script(path=AT_REST)
         begun = time.monotonic()
         with running_app(folder) as url:
             page.goto(url)

@@ -4,6 +4,7 @@ import json
 import re
 from dataclasses import fields, replace
 from datetime import UTC, datetime
+from functools import partial
 from importlib import resources
 from xml.etree import ElementTree
 
@@ -48,24 +49,36 @@ def pictures():
     return [df.picture(p, rng) for p in POSES]
 
 
+def followed(patch, clip, pictures, poses, times=None, every_mm=100.0, asked=None, **how):
+    """Measure a clip whose chosen frames are measured perfectly, so that only the following can be wrong."""
+    times = np.arange(len(poses)) / FPS if times is None else times
+
+    def perfect(photo, shot, rest=None, prepared=None, fit=None):
+        at = float(photo.name.rsplit(" at ", 1)[1].removesuffix(" s"))
+        return df.measured(poses[int(np.argmin(np.abs(times - at)))])
+
+    patch.setattr(draw, "measure_photo", perfect)
+    patch.setattr(draw, "prepare", lambda photo: None)
+    patch.setattr(draw, "find", lambda strung, rest: Finding((), ("x",), None))
+    return draw.measure_draw(df.write(clip, pictures, times, **how), read_shot(df.GIVEN), every_mm, **(asked or {}))
+
+
 @pytest.fixture
 def follow(monkeypatch, tmp_path):
-    """Measure a clip whose chosen frames are measured perfectly, so that only the following can be wrong."""
+    return partial(followed, monkeypatch, tmp_path / "draw.mp4")
 
-    def run(pictures, poses, times=None, every_mm=100.0, asked=None, **how):
-        times = np.arange(len(poses)) / FPS if times is None else times
 
-        def perfect(photo, shot, rest=None, prepared=None, fit=None):
-            at = float(photo.name.rsplit(" at ", 1)[1].removesuffix(" s"))
-            return df.measured(poses[int(np.argmin(np.abs(times - at)))])
+@pytest.fixture(scope="module")
+def clip(tmp_path_factory):
+    """Where the whole draw's film lies."""
+    return tmp_path_factory.mktemp("whole") / "draw.mp4"
 
-        monkeypatch.setattr(draw, "measure_photo", perfect)
-        monkeypatch.setattr(draw, "prepare", lambda photo: None)
-        monkeypatch.setattr(draw, "find", lambda strung, rest: Finding((), ("x",), None))
-        clip = df.write(tmp_path / "draw.mp4", pictures, times, **how)
-        return draw.measure_draw(clip, read_shot(df.GIVEN), every_mm, **(asked or {}))
 
-    return run
+@pytest.fixture(scope="module")
+def film(pictures, clip):
+    """The whole draw, followed once."""
+    with pytest.MonkeyPatch.context() as patch:
+        return followed(patch, clip, pictures, POSES)
 
 
 def schema():
@@ -85,8 +98,7 @@ def close(film, poses):
         assert np.nanmedian(np.abs(off(film, poses, f"string_angle_{limb}", lambda p: p.string_angle_deg))) < 0.5
 
 
-def test_every_frame_of_a_draw_is_followed(follow, pictures):
-    film = follow(pictures, POSES)
+def test_every_frame_of_a_draw_is_followed(film):
     assert film.status == "measured" and not film.reasons
     assert np.isfinite(film.track.draw_mm).all()
     close(film, POSES)
@@ -112,8 +124,7 @@ def test_every_frame_of_a_draw_is_followed(follow, pictures):
     assert draw_table(film)[0].split()[:2] == ["Draw", "Phase"]
 
 
-def test_the_page_follows_a_clip_plays_it_and_keeps_frames_of_its_pull(follow, pictures, monkeypatch, tmp_path):
-    film = follow(pictures, POSES)
+def test_the_page_follows_a_clip_plays_it_and_keeps_frames_of_its_pull(film, clip, monkeypatch):
     look = draw.FirstLook(1.2, df.measured(POSES[14]))
     said = []
 
@@ -127,7 +138,7 @@ def test_the_page_follows_a_clip_plays_it_and_keeps_frames_of_its_pull(follow, p
     with open_record() as record:
         bow = store.add_bow(record, Bow("Bramble", length_mm=1580.0, handle_mm=220.0))
         page = visit("film", bow)
-        page.get("file_uploader")[0].upload("draw.mp4", (tmp_path / "draw.mp4").read_bytes(), "video/mp4").run()
+        page.get("file_uploader")[0].upload("draw.mp4", clip.read_bytes(), "video/mp4").run()
         page.button(key="measure_film").click().run()
         assert errors(page) == [] and not store.list_stages(record, bow.id) and said == [journal.usual_folder()]
         # from the first frame to the last, each with its draw; the picture changes with it
@@ -155,8 +166,8 @@ def weighed_curve(readings, from_mm=200.0, to_mm=600.0):
     return fit_curve(readings, uniform_shape(1580.0, from_mm, to_mm))
 
 
-def test_with_weighings_the_weight_stands_beside_each_frame_of_the_pull_and_not_of_the_let_down(follow, pictures, monkeypatch):
-    film, asked = follow(pictures, POSES), []
+def test_with_weighings_the_weight_stands_beside_each_frame_of_the_pull_and_not_of_the_let_down(film, monkeypatch):
+    asked = []
     readings = [Reading(400.0, 80.0), Reading(560.0, 140.0)]
     curve = weighed_curve(readings)
 
@@ -197,9 +208,8 @@ def test_the_first_look_says_where_and_what_one_photograph_says():
     assert re.search(r"drawn [^:]*\)\. [A-Z]", first.text)  # a sentence of its own
 
 
-def test_the_traced_bow_lies_on_the_film_in_every_frame(follow, pictures):
+def test_the_traced_bow_lies_on_the_film_in_every_frame(film):
     """Limbs between two measured frames are shaped between theirs: an arc's chord lies off it by less than a limb is thick."""
-    film = follow(pictures, POSES)
     off = []
     for row, frame in enumerate(film.track.frame):
         pose, bow = POSES[frame], bow_in_frame(film, row)
@@ -213,24 +223,23 @@ def test_the_traced_bow_lies_on_the_film_in_every_frame(follow, pictures):
     assert len(film.track.frame) == len(POSES) and max(off) < df.THICK_MM / 2 * 0.49  # px a mm
 
 
-def test_frames_of_the_pull_are_kept_once_with_their_own_pictures(follow, pictures, tmp_path):
+def test_frames_of_the_pull_are_kept_once_with_their_own_pictures(film, clip, tmp_path):
     """What is kept is the frame that was measured, to the last pixel, with its own measurement and time."""
-    film = follow(pictures, POSES)
     picked = draw.over_the_pull(film.stages)
     assert 1 < len(picked) <= draw.FOUND_ON and picked[-1].draw_mm == max(s.draw_mm for s in film.stages if s.phase != "let-down")
     begun = datetime(2026, 3, 1, 12, tzinfo=UTC)
     with open_record(tmp_path / "record", new=True) as record:
         bow = store.add_bow(record, Bow("Bramble"))
-        kept = keep_draw(record, bow.id, tmp_path / "draw.mp4", film, when=begun)
+        kept = keep_draw(record, bow.id, clip, film, when=begun)
         assert [s.video_time_s for s in kept] == [round(s.time_s, 3) for s in picked]
         assert [(s.taken_at - begun).total_seconds() for s in kept] == pytest.approx([s.time_s for s in picked], abs=1e-3)
         for stage, of in zip(kept, picked, strict=True):
             assert store.measurement(record, stage.id).values == of.measurement.as_printed().values
             shown = cv2.imdecode(np.frombuffer(store.original(record, stage), np.uint8), cv2.IMREAD_COLOR)
-            (frame,) = (f for f in read_frames(tmp_path / "draw.mp4") if f.index == of.frame)
+            (frame,) = (f for f in read_frames(clip) if f.index == of.frame)
             np.testing.assert_array_equal(shown[:, :, ::-1], frame.rgb())
         assert len(thumbnail(record, kept[0])) > 2000
-        assert keep_draw(record, bow.id, tmp_path / "draw.mp4", film, when=begun) == []
+        assert keep_draw(record, bow.id, clip, film, when=begun) == []
         assert len(store.list_stages(record, bow.id)) == len(kept)
 
 
@@ -357,9 +366,8 @@ def stop_at(doing, nth):
     return progress
 
 
-def test_a_stopped_clip_goes_on_where_it_was_stopped(follow, pictures, monkeypatch, tmp_path):
+def test_a_stopped_clip_goes_on_where_it_was_stopped(follow, film, pictures, monkeypatch, tmp_path):
     """Killed twice, once amid following and once amid measuring, it tells the same to the last digit and does nothing twice."""
-    whole = follow(pictures, POSES)
     kept, steps, measured = tmp_path / "kept", [], []
     monkeypatch.setattr(draw, "CHECKED", 5)
     step, one = draw.Follower.step, draw._measured_frame
@@ -372,9 +380,9 @@ def test_a_stopped_clip_goes_on_where_it_was_stopped(follow, pictures, monkeypat
         path.write_bytes(path.read_bytes()[:-9])  # as if the last line was being written
     assert len(steps) == 18 + len(POSES) - 15  # 15 were kept with a state to go on from
     assert len(measured) == 3
-    film = follow(pictures, POSES, asked={"journals": kept})
-    assert json.dumps(film.as_document()) == json.dumps(whole.as_document())
-    assert len(steps) == 18 + len(POSES) - 15 and len(measured) == len(film.stages) + 1  # the torn one once more
+    again = follow(pictures, POSES, asked={"journals": kept})
+    assert json.dumps(again.as_document()) == json.dumps(film.as_document())
+    assert len(steps) == 18 + len(POSES) - 15 and len(measured) == len(again.stages) + 1  # the torn one once more
     assert list(kept.iterdir()) == []
 
 
@@ -463,8 +471,7 @@ def test_over_the_pull_a_gap_difference_changes_as_told_far_sharper_than_one_fra
     assert joint.gap_changes(of_a_pull(rng, draws / 4, 1.5)) == ()  # over too short a pull
 
 
-def test_how_the_gaps_part_is_said_and_kept(follow, pictures):
-    film = follow(pictures, POSES)
+def test_how_the_gaps_part_is_said_and_kept(film):
     for grows, said in ((1.5, "Over the pull the upper limb's gap at 14 in grows 1/16 in more than the other's"),
                         (-3.0, "Over the pull the lower limb's gap at 14 in grows 1/8 in more than the other's"),
                         (0.0, "Over the pull both limbs' gaps at 14 in grow alike, to less than")):  # fmt: skip

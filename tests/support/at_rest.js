@@ -1,8 +1,12 @@
 // For tests in a browser: counts the runs that the server tells of, waits until the page is at rest, and tells what stands on it.
 // The page's own "not running" cannot be waited for by itself: it says so too while the server has not answered yet.
 (() => {
-  const runs = { begun: 0, ended: 0, asked: 0 };
+  const runs = { begun: 0 };
   const NEW_SESSION = 4, SCRIPT_FINISHED = 6; // fields of Streamlit's ForwardMsg
+  const RERUN_SCRIPT = 11, FILE_URLS_REQUEST = 16; // of its BackMsg
+  let asked = false; // whether the server was asked for a run, or where to put a file, and has not answered yet
+  let running = false; // a run that another one cuts short is never told to have ended
+  let uploads = 0;
 
   const varint = (bytes, at) => {
     let value = 0, shift = 1;
@@ -13,23 +17,36 @@
       if (byte < 128) return [value, at];
     }
   };
-  const count = (bytes) => {
+  const fields = (bytes, tell) => {
     for (let at = 0, tag, size; at < bytes.length; ) {
       [tag, at] = varint(bytes, at);
-      if (tag >> 3 === NEW_SESSION) runs.begun++;
-      if (tag >> 3 === SCRIPT_FINISHED) runs.ended++;
+      tell(tag >> 3);
       const kind = tag & 7;
       if (kind === 2) [size, at] = varint(bytes, at), at += size;
       else if (kind === 0) [, at] = varint(bytes, at);
       else at += kind === 1 ? 8 : 4;
     }
   };
+  const come = (field) => {
+    if (field === NEW_SESSION) runs.begun++, (running = true), (asked = false);
+    if (field === SCRIPT_FINISHED) running = false;
+  };
   const Socket = window.WebSocket;
   window.WebSocket = class extends Socket {
     constructor(...more) {
       super(...more);
-      this.addEventListener("message", (m) => m.data instanceof ArrayBuffer && count(new Uint8Array(m.data)));
+      this.addEventListener("message", (m) => m.data instanceof ArrayBuffer && fields(new Uint8Array(m.data), come));
     }
+    send(data) {
+      if (data instanceof Uint8Array) fields(data, (field) => (asked ||= field === RERUN_SCRIPT || field === FILE_URLS_REQUEST));
+      super.send(data);
+    }
+  };
+  const { send } = XMLHttpRequest.prototype; // a file on its way; that it has come asks for a run
+  XMLHttpRequest.prototype.send = function (...more) {
+    uploads++;
+    this.addEventListener("loadend", () => uploads--);
+    return send.apply(this, more);
   };
 
   const all = (what) => [...document.querySelectorAll(what)];
@@ -39,8 +56,9 @@
   const widest = () => Math.max(...all("html, .stMain, [data-testid=stMain]").map((e) => e.scrollWidth));
   const busy = (before) => {
     const app = document.querySelector('[data-testid="stApp"]');
-    if (!app || runs.begun <= before) return "the server has not answered";
-    if (runs.begun > runs.ended || app.dataset.testScriptState !== "notRunning") return "the script runs";
+    if (!app || runs.begun <= before || asked) return "the server has not answered";
+    if (uploads) return "a file is on its way";
+    if (running || app.dataset.testScriptState !== "notRunning") return "the script runs";
     if (all('[data-stale="true"]').length) return "something old stands there";
     if (all('[data-testid="stSpinner"], [data-testid="stSkeleton"], [data-testid="stAppSkeleton"]').length) return "a spinner turns";
     if (all('[data-testid="stVegaLiteChart"]').some((c) => !c.querySelector("canvas, svg.marks"))) return "a chart is not drawn";
@@ -81,6 +99,7 @@
         unforeseen: all('[class*="st-key-unforeseen_"]').map(text),
         errors: all('[data-testid="stAlertContentError"]').map(text),
         titles: all("h1").map(text),
+        address: Object.fromEntries(new URLSearchParams(location.search)),
         words: main.innerText.split(/\s+/).length,
         width: innerWidth,
         widest: widest(),

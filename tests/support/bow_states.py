@@ -1,7 +1,7 @@
 """A shop with a bow in every state that a page can be asked to show, each told by what its address says.
 
-A state is shown on every page of one bow, and on the shop's pages too where those can tell the difference: the shelf lists all of
-them at once.
+A state is shown on the pages that can tell it from the others: where a bow has but one picture, weights, wood and the like say
+what they say of a bow without any. The shop's pages are opened where they can tell the difference: the shelf lists all bows.
 
 Pictures are the demo's, measured once, and two made from them: one that asks for help and one that is refused. The bows for the
 bench's pages come from the statics (``bench_shop``); nothing of those was measured.
@@ -32,18 +32,27 @@ from tillerlens.ui.app import LOOK, ROOMS
 
 ROOM_NAMES = tuple(room.name for room in (*ROOMS, LOOK))
 OF_A_BOW = tuple(room.name for room in ROOMS if room.of_a_bow)
+IDLE = ("film", "ear")  # say the same of every bow that is measured and weighed, or of none
+OWN_ADDRESS = ("bow", "picture", "stage", "compare")  # read what else an address may name
 MM = 25.4
+
+
+def but(*left_out):
+    return tuple(room for room in OF_A_BOW if room not in left_out)
 
 
 @dataclass(frozen=True)
 class State:
-    """What an address names. says: the errors that stand there rightly, by room, as a regular expression; else none may."""
+    """What an address names. says: the errors that stand there rightly, by room, as a regular expression; else none may. stays:
+    what of the address is shown and stands in it still.
+    """
 
     name: str
     query: dict[str, str] = field(default_factory=dict)
     says: dict[str, str] = field(default_factory=dict)
     rooms: tuple[str, ...] = OF_A_BOW
     open: bool = False  # with every expander open too
+    stays: tuple[str, ...] = ()
 
     def expected(self, room):
         return self.says.get(room, self.says.get("*"))
@@ -85,15 +94,14 @@ def walk_states(record, bow):
         stage = demo.stage_of(record, bow, step)
         at = {"bow": bow.id, "walk": str(k)} | ({} if stage is None else {"stage": stage.id})
         out.append(State(f"walk, step {k + 1}", at, rooms=(step.room,)))
-    out.append(State("walk, elsewhere", {"bow": bow.id, "walk": "1"}, rooms=ROOM_NAMES))
+    out.append(State("walk, elsewhere", {"bow": bow.id, "walk": "1"}, rooms=("shelf", "picture", "film", "ear", "settings")))
     out.append(State("walk, a step that is none", {"bow": bow.id, "walk": "99"}, rooms=("bow",)))
-    out.append(State("walk, left", {"bow": bow.id, "walk": "x"}, rooms=OF_A_BOW))
     return out
 
 
 def damaged_shops(record):
     """(state, file): files beside the record that can no longer be read."""
-    told = tuple(r for r in ROOM_NAMES if r != LOOK.name)  # which asks nothing of the shop
+    told = ("shelf", "bow", "boards", "settings")  # a page is shown once the place is known, which needs the settings
     yield State("damaged settings", says={"*": "settings are damaged"}, rooms=told), record.folder / "settings.json"
     says = {"boards": "boards are damaged"}
     yield State("damaged boards", says=says, rooms=("boards", "shelf", "settings")), record.folder / "boards.json"
@@ -121,24 +129,31 @@ def put_up(record, pictures):
 
     # --- nothing, or one picture
     out.append(of_bow("no picture", bow("Bare", length_mm=None, handle_mm=None)))
-    for state in ("unstrung", "braced", "drawn-26"):
+    for state, rooms in (
+        ("unstrung", but(*IDLE, "weights")),
+        ("braced", ("bow", "picture", "stage", "plan", "report")),
+        ("drawn-26", ("bow", "picture", "stage", "weights", "report")),
+    ):
         one = bow(f"Only {state}")
-        out.append(of_bow(f"only {state}", one, keep(one, state)))
+        out.append(of_bow(f"only {state}", one, keep(one, state), rooms=rooms))
     one = bow("Refused")
     refused = refused_picture(pictures)
-    out.append(of_bow("a refused picture", one, keep(one, "refused", picture=refused)))
+    out.append(
+        of_bow("a refused picture", one, keep(one, "refused", picture=refused), rooms=("bow", "picture", "stage", "report"))
+    )
     one = bow("Refused scale")
-    out.append(of_bow("a picture without marks", one, keep(one, "wall", picture=bare_wall(pictures))))
+    out.append(of_bow("a picture without marks", one, keep(one, "wall", picture=bare_wall(pictures)), rooms=("bow", "stage")))
     one = bow("Asked")
     asks = asking_picture(pictures)
-    out.append(of_bow("a picture that asks", one, keep(one, "asks", picture=asks)))
+    out.append(of_bow("a picture that asks", one, keep(one, "asks", picture=asks), rooms=("bow", "picture", "stage")))
     one = bow("Unmeasured")
-    out.append(of_bow("an unmeasured picture", one, keep(one, "braced", document=None)))
+    out.append(of_bow("an unmeasured picture", one, keep(one, "braced", document=None), rooms=("bow", "picture", "stage")))
     one = bow("All four")
     keep(one, "unstrung")
     keep(one, "refused", 1, refused)
     keep(one, "asks", 2, asks)
-    out.append(of_bow("measured, refused, asked and not measured", one, keep(one, "braced", 3, document=None)))
+    rooms = but(*IDLE, "weights", "wood")
+    out.append(of_bow("measured, refused, asked and not measured", one, keep(one, "braced", 3, document=None), rooms=rooms))
 
     # --- full, real photographs
     one = bow("Linnet's sister", wood="hazel", handle_thickness_mm=1.5 * MM, form_reflex_mm=MM, wish_weight_n=160.0,
@@ -152,7 +167,7 @@ def put_up(record, pictures):
     store.add_event(
         record, event_of(one.id, "finding", BEGIN + timedelta(days=1.6), EVENTS["finding"], "a knot", "", drawn[1].id)
     )
-    out.append(of_bow("full, scraped and not looked at since", one, drawn[1], rooms=ROOM_NAMES, open=True))
+    out.append(of_bow("full, scraped and not looked at since", one, drawn[1], rooms=("shelf", *OF_A_BOW), open=True))
     one = bow("After the scrape", wood="hazel", wish_weight_n=160.0, wish_draw_mm=26 * MM, wish_draw_to="back")
     rest = keep(one, "unstrung")
     before = [keep(one, name, 1 + k / 10, rest_stage_id=rest.id) for k, name in enumerate(("braced", "drawn-18", "drawn-26"))]
@@ -160,68 +175,69 @@ def put_up(record, pictures):
     after = [keep(one, name, 3 + k / 10, rest_stage_id=rest.id) for k, name in enumerate(("braced", "drawn-18", "drawn-26"))]
     note(one, "weighing", 3.5)
     rested = keep(one, "rested", 5)
-    out.append(of_bow("after the scrape", one, after[2], open=True))
+    out.append(of_bow("after the scrape", one, after[2], rooms=but(*IDLE), open=True))
     states = {"rest": rest, "braced": before[0], "drawn": before[2], "braced again": after[0], "drawn again": after[2]}
     for name, then, now in _pairs({**states, "rested": rested}):
         query = {"bow": one.id, "earlier": then.id, "later": now.id}
-        out.append(State(f"compare {name}", query, rooms=("compare",)))
+        out.append(State(f"compare {name}", query, rooms=("compare",), stays=("earlier", "later")))
     for s in (rest, before[0], rested):
         out.append(of_bow(f"after the scrape, {s.state} {s.sequence + 1}", one, s, rooms=("stage",)))
     unweighed = {k: v for k, v in pictures["drawn-26"].shot.items() if k != "scale_reading_lb"}
     one = bow("Not weighed", wish_weight_n=160.0, wish_draw_mm=26 * MM, wish_draw_to="belly")
     keep(one, "unstrung")
-    out.append(of_bow("full, never weighed", one, keep(one, "drawn-26", 1, **_reshot(pictures["drawn-26"], unweighed))))
+    unread = keep(one, "drawn-26", 1, **_reshot(pictures["drawn-26"], unweighed))
+    out.append(of_bow("full, never weighed", one, unread, rooms=("bow", "weights", "ear", "plan", "report")))
 
     out += belly_states(record)
 
     # --- full, from the statics
     out.append(of_bow("bench, with a plan", fill_bench(record, "Kestrel", scraped=False), open=True))
-    out.append(of_bow("bench, scraped", fill_bench(record, "Kestrel scraped"), open=True))
+    out.append(of_bow("bench, scraped", fill_bench(record, "Kestrel scraped"), rooms=but(*IDLE), open=True))
 
     # --- what is no longer there
     one = bow("A picture gone")
     keep(one, "unstrung")
     gone = keep(one, "braced", 1)
     store.remove_stage(record, gone.id)
-    out.append(of_bow("after a picture was taken off", one, gone))
+    out.append(of_bow("after a picture was taken off", one, gone, rooms=OWN_ADDRESS))
     one = bow("Every picture gone")
     gone = keep(one, "braced", 1)
     store.remove_stage(record, gone.id)
-    out.append(of_bow("after the only picture was taken off", one, gone))
+    out.append(of_bow("after the only picture was taken off", one, gone, rooms=("bow", "stage")))
     one = bow("Gone")
     gone = keep(one, "braced")
     store.remove_bow(record, one.id)
-    out.append(of_bow("after the bow was taken off", one, gone))
-    out.append(State("the stage of a bow that was taken off", {"stage": gone.id}, rooms=OF_A_BOW))
+    out.append(of_bow("after the bow was taken off", one, gone, rooms=("bow", "stage")))
+    out.append(State("the stage of a bow that was taken off", {"stage": gone.id}, rooms=("bow", "stage")))
     other = bow("Another's picture")
     keep(other, "unstrung")
-    out.append(State("one bow and another's picture", {"bow": other.id, "stage": braced.id}, rooms=OF_A_BOW))
+    out.append(State("one bow and another's picture", {"bow": other.id, "stage": braced.id}, rooms=OWN_ADDRESS))
     nonsense = {"empty": "", "a path": "../../etc/passwd", "markup": "<img src=x onerror=alert(1)>", "long": "x" * 900}
     for name, text in nonsense.items():
-        rooms = ROOM_NAMES if name == "markup" else OF_A_BOW
         query = {"bow": text, "stage": text, "earlier": text, "later": text, "picture": text, "walk": text}
-        out.append(State(f"an address of nonsense: {name}", query, rooms=rooms))
+        out.append(State(f"an address of nonsense: {name}", query, rooms=OWN_ADDRESS))
 
     # --- files that are no longer whole
     one = bow("A file missing")
     stage = add_stage(record, one, "braced", seed=71, size=(960, 720))
     place_of(record.folder, stage.sha256).unlink()
     file_says = "cannot be read.*Put it back"
-    out.append(of_bow("an original missing", one, stage, {"stage": file_says}))
+    reads = ("bow", "picture", "stage", "report")
+    out.append(of_bow("an original missing", one, stage, {"stage": file_says}, rooms=reads))
     one = bow("A file damaged")
     stage = add_stage(record, one, "drawn", seed=72, size=(960, 720))
     place_of(record.folder, stage.sha256).write_bytes(b"\xff\xd8\xff\xe0 cut off")
-    out.append(of_bow("an original damaged", one, stage, {"stage": "damaged|not what it was"}))
+    out.append(of_bow("an original damaged", one, stage, {"stage": "damaged|not what it was"}, rooms=reads))
     one = bow("A note damaged")
     workspace.lay_down(record.folder, pictures["braced"].data, "braced.jpg", one.id, {})
     next((record.folder / "bench" / one.id).glob("*.json")).write_text("{")
     damaged = "notes on the bench are damaged"
-    out.append(of_bow("a note on the bench damaged", one, None, {"bow": damaged, "picture": damaged}))
+    out.append(of_bow("a note on the bench damaged", one, None, {"bow": damaged, "picture": damaged}, rooms=("bow", "picture")))
 
     # --- on the bench
     one = bow("On the bench")
     _lay(record, one, pictures["braced"], "braced.jpg", pictures["braced"].shot)
-    out.append(of_bow("a picture on the bench", one, rooms=("bow", "picture", "stage")))
+    out.append(of_bow("a picture on the bench", one, rooms=("bow", "picture")))
     one = bow("Nothing known", length_mm=None, handle_mm=None)
     _lay(record, one, pictures["drawn-26"], "drawn.jpg", {"version": 1, "state": "drawn"})
     _lay(record, one, asks, "asks.jpg", asks.shot)
@@ -237,7 +253,7 @@ def put_up(record, pictures):
     for kind in EVENTS:
         if kind != "finding":
             store.add_event(record, event_of(long.id, kind, BEGIN + timedelta(days=2), EVENTS[kind], "note" * 100, "who" * 20))
-    out.append(of_bow("names too long for a page", long, rooms=ROOM_NAMES, open=True))
+    out.append(of_bow("names too long for a page", long, rooms=("shelf", *OF_A_BOW), open=True))
     return out
 
 
@@ -250,15 +266,14 @@ def belly_states(record):
         return store.add_stage(record, of.id, belly.data, shot, name="belly.jpg", taken_at=when, document=document)
 
     one = store.add_bow(record, Bow("Seen from its belly", **size))
-    out = [of_bow("only a belly view", one, keep(one, 0), open=True)]
+    out = [of_bow("only a belly view", one, keep(one, 0), rooms=but(*IDLE, "wood"), open=True)]
     one = store.add_bow(record, Bow("Before and after heat", **size, handle_thickness_mm=1.25 * MM))
     keep(one, 0)
     store.add_event(record, event_of(one.id, "heat", BEGIN + timedelta(days=0.5), EVENTS["heat"], "before noon"))
     after = keep(one, 1)
     side = {k: v for k, v in belly.shot.items() if k not in ("view", "facing", "belly_heated")} | {"back": "left"}
     keep(one, 2, read_shot(side).as_dict(), None)
-    rooms = ("stage", "bow", "report", "weights", "plan", "compare")
-    out.append(of_bow("a belly before and after heat", one, after, rooms=rooms))
+    out.append(of_bow("a belly before and after heat", one, after, rooms=("stage", "bow", "report")))
     one = store.add_bow(record, Bow("A belly on the bench", **size))
     _lay(record, one, belly, "belly.jpg", belly.shot)
     return [*out, of_bow("a belly view on the bench", one, rooms=("picture",), open=True)]

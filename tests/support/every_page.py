@@ -4,10 +4,9 @@ import re
 from dataclasses import dataclass, field
 from typing import Any
 
-from tests.support.in_browser import ANSWER_MS, ROOT
+from tests.support.in_browser import ANSWER_MS
 
 MOST_LATE = 3  # pages that never came to rest, after which no other is opened: each costs ANSWER_MS, and hundreds follow
-SCRIPT = (ROOT / "tests" / "support" / "at_rest.js").read_text(encoding="utf-8")
 # What may stand in the server's log: how it says that it starts and stops.
 # What the framework itself says of a browser that left: a traceback, and nothing else, down to these words.
 _DOWN = r"[ \t].*|Traceback .*|During handling .*|starlette\.websockets\.WebSocketDisconnected: .*|"
@@ -27,7 +26,6 @@ class Watched:
 
     def __post_init__(self):
         p = self.page
-        p.add_init_script(SCRIPT)
         p.on("pageerror", lambda error: self.trouble.append(f"page error: {error}"))
         p.on("console", lambda m: self._hear(m.type == "error", f"console: {m.text}", m.location["url"]))
         p.on("response", lambda r: self._hear(r.status >= 400, f"{r.status}: {r.url}", r.url))

@@ -19,6 +19,8 @@ NEEDED = os.environ.get("TILLERLENS_NEED_BROWSER") == "1"
 # No card to draw with: a drawing process that only pretends to have one can stop painting, and then a page waits for ever.
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
 START_S, ANSWER_MS = 60, 90_000
+SOON_MS = 100  # until what was done is sent to the server
+AT_REST = ROOT / "tests" / "support" / "at_rest.js"
 RUNNING: dict[int, subprocess.Popen] = {}  # by port: for whoever kills one
 WIDE, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
 
@@ -88,6 +90,7 @@ class Visitor:
             self._contexts[kind] = self._browser.new_context(viewport=size, **phone, **more)
         page = self._contexts[kind].new_page()
         page.set_default_timeout(ANSWER_MS)
+        page.add_init_script(path=AT_REST)
         page.trouble = []
         page.on("pageerror", lambda error: page.trouble.append(str(error)))
         self._pages.append(page)
@@ -100,7 +103,14 @@ class Visitor:
 
 
 def settled(page):
-    """Wait until the app's script has started on what was just done, and come to its end."""
-    page.wait_for_timeout(300)
-    page.locator('[data-testid="stApp"][data-test-script-state="notRunning"]').wait_for()
-    page.wait_for_timeout(200)
+    """Wait until the app's script has run for all that was done, and what it shows stands still."""
+    page.wait_for_timeout(SOON_MS)
+    late = page.evaluate("most => tillerTest.rest(0, most)", ANSWER_MS)["late"]
+    assert not late, f"never came to rest: {late}"
+
+
+def opened(page, path):
+    """Another page of the app in the same session, as the browser's own back button opens it: a fraction of a load."""
+    before = page.evaluate("path => (tillerTest.go(path), tillerTest.runs.begun)", path)
+    late = page.evaluate("([before, most]) => tillerTest.rest(before, most)", [before, ANSWER_MS])["late"]
+    assert not late, f"{path} never came to rest: {late}"

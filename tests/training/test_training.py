@@ -39,7 +39,7 @@ def test_a_block_depends_on_the_seed_and_its_number_alone(recipe: Recipe) -> Non
 
 def test_burnt_bellies_are_drawn_where_the_recipe_asks_for_them() -> None:
     """The same block, once with no bow burnt and once with all."""
-    plain = replace(SILHOUETTE, seed=5, block=6)
+    plain = replace(SILHOUETTE, seed=5, block=2)
     block = Block("silhouette", "drawn", 0)
     one = draw_block(block, plain, Stock())
     again = draw_block(block, replace(plain, charred=0.0), Stock())
@@ -50,7 +50,7 @@ def test_burnt_bellies_are_drawn_where_the_recipe_asks_for_them() -> None:
 
 def test_timber_stands_about_where_the_recipe_asks_for_it() -> None:
     """The same block without any and with some in every picture; the limb is asked for in both."""
-    plain = replace(FINDER, seed=6, block=3)
+    plain = replace(FINDER, seed=6, block=2)
     block = Block("finder", "drawn", 0)
     none, full = (draw_block(block, replace(plain, cluttered=share), Stock()) for share in (0.0, 1.0))
     assert all(np.array_equal(a, b) for a, b in zip(draw_block(block, plain, Stock()), none, strict=True))

@@ -150,6 +150,17 @@ def test_how_long_it_was_unstrung_is_asked_where_the_set_is_read(record, full):
     assert "The earlier picture shows the bow" in said(at) and "doesn't say how long" not in said(at)
 
 
+def test_an_address_opened_on_the_same_page_or_gone_back_to_shows_its_own_pair(record, full):
+    """What had been chosen there stayed, and was written over the address."""
+    first, second, third = [s for s in store.list_stages(record, full.id) if s.state == "drawn"][:3]
+    at = visit("compare", full, earlier=first.id, later=third.id)
+    at.selectbox(key=f"earlier_{full.id}").set_value(second.id).run()
+    assert at.query_params["earlier"] == second.id
+    at.query_params["earlier"] = first.id
+    at.run()
+    assert at.selectbox(key=f"earlier_{full.id}").value == first.id and at.query_params["earlier"] == first.id
+
+
 def test_rest_against_drawn_tells_which_limb_bends_more(record, full):
     """The lower limb was made the weaker one, by 1.25 - 0.12 against 1."""
     stages = store.list_stages(record, full.id)

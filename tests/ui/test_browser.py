@@ -42,23 +42,18 @@ def test_the_sample_shows_its_overlay(visit):
     assert not page.trouble
 
 
-@pytest.mark.parametrize("size", [WIDE, PHONE], ids=["bench", "phone"])
-def test_nothing_scrolls_sideways(visit, size):
-    page = visit(size)
-    page.get_by_text("How sure is each number").click()
-    page.wait_for_timeout(1000)
-    wide = page.evaluate(
-        "[document.documentElement, ...document.querySelectorAll('.stMain, [data-testid=stMain]')].map(e => e.scrollWidth)"
-    )
-    assert max(wide) <= size["width"]
-    assert not page.trouble
-
-
-def test_the_verdict_comes_before_the_picture(visit):
+def test_the_verdict_comes_before_the_picture_and_nothing_scrolls_sideways(visit):
     page = visit(PHONE)
     verdict = page.locator("h3").first.bounding_box()
     picture = page.get_by_role("img", name="The photograph with limbs").bounding_box()
     assert verdict["y"] < picture["y"]
+    page.get_by_text("How sure is each number").click()
+    settled(page)
+    wide = page.evaluate(
+        "[document.documentElement, ...document.querySelectorAll('.stMain, [data-testid=stMain]')].map(e => e.scrollWidth)"
+    )
+    assert max(wide) <= PHONE["width"]
+    assert not page.trouble
 
 
 def test_the_numbers_can_be_taken_home(visit):

@@ -52,7 +52,7 @@ def bring(page):
     page.locator(".stage").wait_for()
     settled(page)
     page.locator(".stage").evaluate("e => e.scrollIntoView({block: 'center'})")
-    page.wait_for_timeout(600)
+    settled(page)
 
 
 def spot(page, name):

@@ -42,7 +42,13 @@ class Look:
         """One page at both widths; the one it is opened at is the one it last had, so that each page is opened at either."""
         began = time.monotonic()
         path = f"/{address(state, room)}"
-        self._row(state.name, room, self.watched.load(self.base + path) if load else self.watched.go(path), state.expected(room))
+        seen = self.watched.load(self.base + path) if load else self.watched.go(path)
+        self._row(state.name, room, seen, state.expected(room))
+        self.faults += [
+            f"{room}, {state.name}: {name} is {seen['address'].get(name)}"
+            for name in state.stays
+            if seen["address"].get(name) != state.query[name]
+        ]
         if state.open:
             self.watched.page.evaluate("tillerTest.open()")
         self.wide = PHONE if self.wide is WIDE else WIDE
@@ -92,8 +98,11 @@ def test_every_page_in_every_state(shop, capsys):
             look.at(state, room)
         file.unlink()
     demo_bow, pictures = put_up_demo(record)
-    states = [*walk_states(record, demo_bow), *put_up(record, pictures), *bad_click_states(record, pictures), nobody()]
-    for state in states:
+    walk = walk_states(record, demo_bow)
+    states = [*put_up(record, pictures), *bad_click_states(record, pictures), nobody()]
+    for n, state in enumerate((*walk, *states)):
+        if n == len(walk):
+            look.flip("ended", lambda: look.watched.page.get_by_role("button", name="End the walk").click())
         for room in state.rooms:
             look.at(state, room)
     by_name = {state.name: state for state in states}

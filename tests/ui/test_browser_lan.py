@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from tests.support.bench_shop import fill_bench
-from tests.support.in_browser import PHONE, WIDE, marks, settled
+from tests.support.in_browser import AT_REST, PHONE, WIDE, marks, opened, settled
 from tests.support.serving import listens, serving
 from tillerlens.record import open_record, store
 from tillerlens.ui import workspace
@@ -52,6 +52,7 @@ def enter(a_browser, served):
         opened.append(context)
         page = context.new_page()
         page.set_default_timeout(40_000)
+        page.add_init_script(path=AT_REST)
         page.trouble = []
         page.on("pageerror", lambda error: page.trouble.append(str(error)))
         if pin is not None:
@@ -77,18 +78,29 @@ def open_room(page, address, room, bow):
     page.goto(f"{address}/{'' if room == 'shelf' else room}?{bow}")
     page.locator("h1").first.wait_for()
     settled(page)
-    settled(page)  # a page that takes up its address's bow runs twice
+
+
+def each_room(page, address, bow):
+    """Open every page of the app, the first by its address and the others in the same session; yields their names."""
+    for n, room in enumerate((*ROOMS, LOOK)):
+        if n == 0:
+            open_room(page, address, room.name, bow)
+        else:
+            opened(page, f"/{room.name}?{bow}")
+        yield room.name
 
 
 @pytest.mark.parametrize("where", ["here", "lan"])
 def test_no_page_meets_its_own_content_policy(served, enter, bow, where):
-    """Every page with its charts and pictures, the point editor, and a file taken home."""
+    """Every page with its charts and pictures, the point editor, and a file taken home. One policy stands at every address."""
     address = getattr(served, where)
     page = enter(WIDE, address, None if where == "here" else served.pin)
-    for room in (*ROOMS, LOOK):
-        page.trouble.clear()
-        open_room(page, address, room.name, bow)
-        if room is LOOK:
+    paths = ("/", *(f"/{room.name}" for room in (*ROOMS, LOOK)))
+    said = {page.request.get(f"{address}{path}").headers["content-security-policy"] for path in paths}
+    assert len(said) == 1
+    page.trouble.clear()
+    for room in each_room(page, address, bow):
+        if room == LOOK.name:
             page.get_by_role("img", name="The photograph with limbs").wait_for()
             settled(page)
             page.get_by_text("Point at the marks and the bow", exact=True).click()
@@ -98,7 +110,7 @@ def test_no_page_meets_its_own_content_policy(served, enter, bow, where):
                 page.get_by_role("button", name="Download the numbers").click()
         for chart in page.locator('[data-testid="stVegaLiteChart"]').all():
             chart.locator("canvas, svg.marks").first.wait_for(state="attached")
-        assert page.trouble == [], room.name
+        assert page.trouble == [], room
 
 
 def read_code(image):
@@ -166,14 +178,11 @@ def test_the_link_of_the_code_is_exchanged_at_once(enter):
 def test_whoever_may_only_look_sees_every_page_and_changes_nothing(served, enter, bow, shop_folder):
     page = enter(PHONE, served.lan, served.looking_pin)
     before = kept_in(shop_folder)
-    for room in (*ROOMS, LOOK):
-        open_room(page, served.lan, room.name, bow)
+    for room in each_room(page, served.lan, bow):
         page.get_by_text("You are here to look only").first.wait_for()
-        assert not page.locator('[data-testid="stAlertContentError"], [data-testid="stException"]').count(), room.name
+        assert not page.locator('[data-testid="stAlertContentError"], [data-testid="stException"]').count(), room
         offered = page.locator("button:visible").all_inner_texts()
-        assert not [text for text in offered if re.match("Keep|Take it off|Put|Remove|I did|Browse|Upload", text.strip())], (
-            room.name
-        )
+        assert not [text for text in offered if re.match("Keep|Take it off|Put|Remove|I did|Browse|Upload", text.strip())], room
         assert not page.locator('input[type="file"]:visible').count()
     open_room(page, served.lan, "phone", "")
     assert served.lan in page.content() and served.pin not in page.content() and served.looking_pin not in page.content()

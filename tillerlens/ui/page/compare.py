@@ -75,10 +75,14 @@ def _choose(known: BowContext, measured: list[Stage]) -> tuple[Stage, Stage]:
     chosen = []
     for column, name, usual in zip(st.columns(2), ("earlier", "later"), (usual_then, usual_now), strict=True):
         wanted = st.query_params.get(name)
-        at = list(by_id).index(wanted if wanted in by_id else usual.id)
-        label, key = name.capitalize(), f"{name}_{known.bow.id}"
-        found = column.selectbox(label, list(by_id), at, format_func=names.__getitem__, key=key)
-        if st.query_params.get(name) != found:
+        key, told = f"{name}_{known.bow.id}", f"{name}_{known.bow.id}_told"
+        if wanted in by_id and wanted != st.session_state.get(told):  # opened, or gone back to
+            st.session_state[key] = wanted
+        elif st.session_state.get(key) not in by_id:
+            st.session_state[key] = usual.id
+        found = column.selectbox(name.capitalize(), list(by_id), format_func=names.__getitem__, key=key)
+        st.session_state[told] = found
+        if wanted != found:
             st.query_params[name] = found
         chosen.append(by_id[found])
     return chosen[0], chosen[1]
