@@ -13,11 +13,13 @@ from tillerlens.core.measurement import LIMBS, LimbProfile, Spot
 from tillerlens.measures.spots import find_spots
 from tillerlens.mechanics.places import (
     CUTOFF_MM,
+    LEAST_Z,
     AnomaliesFound,
     BendAnomaly,
     LimbCurve,
     error_correlation,
     find_places,
+    seen_bump,
     slow_share,
 )
 from tillerlens.mechanics.statics import Bow, ElasticLimb, Handle, at_rest, braced, drawn
@@ -132,6 +134,18 @@ def test_a_stiff_spot_is_found_where_it_is(at_mm: float) -> None:
     assert (place.limb, place.kind) == ("upper", "stiff")
     assert place.from_nock_mm.value == pytest.approx(at_mm, abs=25)
     assert place.bend.value == pytest.approx(1 / 1.35 - 1, abs=2.5 * place.bend.u + 0.05)
+
+
+@pytest.mark.parametrize("more", [0.2, -0.2])
+def test_places_that_hide_one_another_are_found_together(more: float) -> None:
+    """Two alike on one limb, either of them taken for its taper while the other is not known. Without noise."""
+    at, middles = np.linspace(0, LENGTH, 120), (240.0, 390.0)
+    even = np.ones(at.size)
+    uneven = even + more * sum(seen_bump(at - middle, 50.0, CUTOFF_MM) for middle in middles)
+    lever = 400 * np.maximum(at / LENGTH, 1e-3)
+    told = find_places(*(LimbCurve(at, c, np.full(at.size, 0.025), lever, LENGTH) for c in (uneven, even)), LEAST_Z).told
+    assert [(p.limb, p.kind) for p in told] == 2 * [("upper", "hinge" if more > 0 else "stiff")]
+    assert sorted(p.from_nock_mm.value for p in told) == pytest.approx(middles, abs=20)
 
 
 @pytest.mark.parametrize("draw_mm", [457.0, 560.0])

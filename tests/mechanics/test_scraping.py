@@ -442,6 +442,20 @@ def test_a_tiller_within_the_wish_is_not_pulled_to_zero():
     assert taken(plan, "upper").sum() == pytest.approx(taken(plan, "lower").sum(), rel=0.35)
 
 
+def test_a_tiller_is_brought_to_the_middle_of_the_wish():
+    """Not just inside: what gaps and hand err then does not carry it out again."""
+    present = exact(bow_of(lower=0.9 * EI))
+    wish = wished(weight_of(present) / 1.3, tiller=(0.0, 6.35))
+    plan = plan_scraping(present, wish)
+    limbs = [
+        ElasticLimb(S, p.limb.ei * (1 - np.interp(LENGTH - S, n.from_nock_mm, n.need)) ** 3, p.limb.kappa0)
+        for p, n in zip(present.limbs, plan.limbs, strict=True)
+    ]
+    state = drawn(Bow(limbs[0], limbs[1], present.handle), present.string_length, FULL, segments=60)
+    up, low = gaps_of(state, STATIONS)
+    assert np.abs(up - low - wished_gap_difference(state, STATIONS, 3.175)).max() < 1.0
+
+
 def test_a_tiller_whose_ends_are_swapped_is_refused():
     with pytest.raises(TargetError, match="low end"):
         ScrapeTarget(200.0, FULL, "arc", (6.0, 0.0))
@@ -701,13 +715,20 @@ def test_four_rounds_bring_random_bows_to_their_wish():
     assert np.mean([f for o in outcomes for f in o.false]) <= 0.03
 
 
-def test_one_round_takes_about_half_the_excess(rng):
-    bench = random_bench(rng)
-    before = bench.weight_over()
-    plan = plan_scraping(photographed(bench, rng), bench.wish)
-    scrape(bench, plan, rng)
-    kept = bench.wish.keep / bench.wish.aim  # half of what stands above the wish is more than half of what stands above the aim
-    assert 0.5 * (before + kept) - kept - 0.08 < bench.weight_over() < 0.75 * before
+def test_one_round_takes_about_half_the_excess():
+    """Of six bows; less where many places are left out, or the hand takes little."""
+    left = []
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        bench = random_bench(rng)
+        before = bench.weight_over()
+        scrape(bench, plan_scraping(photographed(bench, rng), bench.wish), rng)
+        kept = (
+            bench.wish.keep / bench.wish.aim
+        )  # half of what stands above the wish is more than half of what stands above the aim
+        assert 0.5 * (before + kept) - kept - 0.08 < bench.weight_over() < before
+        left.append(bench.weight_over() / before)
+    assert 0.4 < np.median(left) < 0.75
 
 
 def test_change_by_patch_is_what_it_says():

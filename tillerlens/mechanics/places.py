@@ -24,6 +24,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -101,6 +102,10 @@ BUMP_MEAN = 0.64
 SHAPE_U = 0.2
 """Of a place's bend, relative: real ones are not shaped like the bumps tried here."""
 MOST_PLACES = 4
+MOST_TRIED = 8
+"""Told at most, and fitted side by side to find them."""
+MOVED_MM = 40.0
+"""How far a place is moved at a time beside others, mm: at least so much, that a short one may find its way out of another's."""
 FEWEST = 10
 SPREAD_FLOOR = 0.9
 """How far the curves' own scatter may narrow what the documents promised."""
@@ -320,6 +325,18 @@ def _columns_at(curves: list[LimbCurve], limb: int, mm: float) -> Array:
 
 
 @dataclass(frozen=True, eq=False)
+class _Beyond:
+    """What bumps explain beyond the smooth lines and ``used`` columns in all: their ``columns`` (N, T) without those, the squares
+    of these ``power`` (T,), what is ``left`` over (N,), and each bump's ``amount`` (T,) in it."""
+
+    columns: Array
+    power: Array
+    left: Array
+    amount: Array
+    used: int
+
+
+@dataclass(frozen=True, eq=False)
 class _Field:
     """Both limbs whitened: ``y`` (N,) what is left of ln compliance beyond a smooth line, ``basis`` (N, B) orthonormal, the
     smooth lines' own columns; ``tried`` (N, T) the columns of all bumps, ``where`` their limb, middle and half length. ``line``
@@ -364,6 +381,18 @@ class _Field:
         at = np.array([_columns_at(curves, k, m) for k, m, _ in where])
         return cls(y, q, np.hstack(tried), where, at @ np.linalg.solve(r, q.T))
 
+    @cached_property
+    def limb(self) -> NDArray[np.int_]:
+        return np.array([k for k, _, _ in self.where])
+
+    @cached_property
+    def middle(self) -> Array:
+        return np.array([m for _, m, _ in self.where])
+
+    @cached_property
+    def half(self) -> Array:
+        return np.array([h for _, _, h in self.where])
+
     def _basis(self, chosen: list[_Bump]) -> Array:
         extra = [self._column(b) for b in chosen]
         return np.linalg.qr(np.column_stack([self.basis, *extra]))[0] if extra else self.basis
@@ -372,14 +401,38 @@ class _Field:
         return self.tried[:, self.where.index((b.limb, b.middle, b.half))]
 
     def believed(self, least_z: float) -> list[_Bump]:
-        """Bumps that stand out beyond the smooth lines and one another, the clearest first."""
+        """Bumps that stand out beyond the smooth lines and one another, the clearest first.
+
+        They are sought together: beside a hinge the smoothing rings as a stiff place does, and what is found first takes some of
+        what lies beside it. So all that may be a place are fitted side by side, and then the faintest dropped until all that is
+        left stands out.
+        """
         chosen: list[_Bump] = []
-        while len(chosen) < MOST_PLACES:
+        while len(chosen) < MOST_TRIED:
             best = self._best(chosen)
-            if best is None or best.z < least_z or abs(best.amount) < LEAST_BEND:
+            if best is None or best.z < MAY_BE_Z:
                 break
-            chosen.append(best)
-        return chosen
+            chosen = self._side_by_side([*chosen, best])
+        while chosen:
+            chosen = self._side_by_side(chosen)
+            faintest = min(chosen, key=lambda b: b.z if abs(b.amount) >= LEAST_BEND else 0.0)
+            if len(chosen) <= MOST_PLACES and faintest.z >= least_z and abs(faintest.amount) >= LEAST_BEND:
+                break
+            chosen.remove(faintest)
+        return sorted(chosen, key=lambda b: -b.z)
+
+    def _side_by_side(self, chosen: list[_Bump]) -> list[_Bump]:
+        """Each bump moved to where it explains most beside the others."""
+        out = list(chosen)
+        for i, b in enumerate(out):
+            others = out[:i] + out[i + 1 :]
+            seen = self._beyond(others)
+            ok = seen.power > LEAST_POWER * np.max(seen.power)
+            ok &= ~self._near(others, np.full(len(others), np.inf)) & (self.half != LONGER_MM) & (seen.amount * b.amount > 0)
+            ok &= (self.limb == b.limb) & (np.abs(self.middle - b.middle) <= max(b.half, MOVED_MM))
+            if ok.any():
+                out[i] = self._bump(int(np.argmax(np.where(ok, seen.amount**2 * seen.power, -1.0))), seen)
+        return out
 
     def perhaps(self, believed: list[_Bump]) -> list[_Bump]:
         """Places beside the believed ones that may be hinges, the likeliest first, at most ``MAY_BE_MOST`` a limb."""
@@ -414,30 +467,37 @@ class _Field:
     ) -> _Bump | None:
         """The bump that explains most beyond the smooth lines and those chosen; with ``of``, of those limbs' hinges, or stiff
         places where ``sign`` is -1; with ``beside``, of those whose ringing reaches that one."""
+        seen = self._beyond(chosen)
+        # Beside a hinge the smoothing rings as a stiff place does. Where one was told, a hinge is still sought up to its ends.
+        reach = np.array([b.half if of is not None and b.amount * sign < 0 else np.inf for b in chosen])
+        ok = (seen.power > LEAST_POWER * np.max(seen.power)) & ~self._near(chosen, reach) & (self.half != LONGER_MM)
+        if of is not None:
+            ok &= (sign * seen.amount > 0) & np.isin(self.limb, of)
+        if beside is not None:
+            away = np.abs(self.middle - beside.middle)
+            ok &= (away > beside.half) & (away < beside.half + CUTOFF_MM / 2)
+        if not ok.any():
+            return None
+        return self._bump(int(np.argmax(np.where(ok, seen.amount**2 * seen.power, -1.0))), seen)
+
+    def _beyond(self, chosen: list[_Bump]) -> _Beyond:
         q = self._basis(chosen)
         columns = self.tried - q @ (q.T @ self.tried)
         power = (columns**2).sum(0)
         left = self.y - q @ (q.T @ self.y)
-        amount = columns.T @ left / np.maximum(power, 1e-12)
-        # Beside a hinge the smoothing rings as a stiff place does. Where one was told, a hinge is still sought up to its ends.
-        reach = [b.half if of is not None and b.amount * sign < 0 else np.inf for b in chosen]
-        near = np.array(
-            [
-                any(b.limb == k and abs(b.middle - m) < min(b.half + h, r) for b, r in zip(chosen, reach, strict=True))
-                for k, m, h in self.where
-            ]
-        )
-        ok = (power > LEAST_POWER * np.max(power)) & ~near & np.array([h != LONGER_MM for _, _, h in self.where])
-        if of is not None:
-            ok &= (sign * amount > 0) & np.array([k in of for k, _, _ in self.where])
-        if beside is not None:
-            away = np.array([abs(m - beside.middle) for _, m, _ in self.where])
-            ok &= (away > beside.half) & (away < beside.half + CUTOFF_MM / 2)
-        if not ok.any():
-            return None
-        i = int(np.argmax(np.where(ok, amount**2 * power, -1.0)))
-        u = self._spread(left - amount[i] * columns[:, i], q.shape[1] + 1) / float(np.sqrt(power[i]))
-        return _Bump(*self.where[i], float(amount[i]), u, float(abs(amount[i]) / u))
+        return _Beyond(columns, power, left, columns.T @ left / np.maximum(power, 1e-12), q.shape[1])
+
+    def _near(self, chosen: list[_Bump], reach: Array) -> NDArray[np.bool_]:
+        """(T,) whether a bump runs into one of those chosen, each of which reaches no further than that."""
+        near = np.zeros(len(self.where), bool)
+        for b, r in zip(chosen, reach, strict=True):
+            near |= (self.limb == b.limb) & (np.abs(b.middle - self.middle) < np.minimum(b.half + self.half, r))
+        return near
+
+    def _bump(self, i: int, seen: _Beyond) -> _Bump:
+        amount = float(seen.amount[i])
+        u = self._spread(seen.left - amount * seen.columns[:, i], seen.used + 1) / float(np.sqrt(seen.power[i]))
+        return _Bump(*self.where[i], amount, u, abs(amount) / u)
 
     def _spread(self, left: Array, used: int) -> float:
         """How much more the curves scatter than was promised; never less than promised, since few degrees of freedom are left."""
