@@ -125,12 +125,10 @@ def main() -> None:
             front.make(scenes[k], a.out, a.samples)
         return
     if a.kind == "film":
-        w, h = (int(v) for v in (a.size or "1920x1080").split("x"))
-        numbers = a.numbers or range(a.first, a.first + (a.family or 0))
+        size = tuple(int(v) for v in a.size.split("x")) if a.size else None
         a.out.mkdir(parents=True, exist_ok=True)
-        clips = film.family(max(numbers) + 1, a.seed, (w, h), plan.random_bow)
-        for k in numbers:
-            film.make(clips[k], a.out, a.samples)
+        for k in a.numbers or range(a.first, a.first + (a.family or 0)):
+            film.make(film.clip(a.seed, k, size, plan.random_bow, shop.rough_bow), a.out, a.samples)
         return
     if (a.family or a.numbers) and a.kind != "board":
         a.out.mkdir(parents=True, exist_ok=True)

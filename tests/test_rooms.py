@@ -24,7 +24,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "mechanics": {"core", "shape", "measures"},
     "front": {"core", "photo", "trace", "shape"},
     "measure": {"", "core", "photo", "trace", "shape", "measures", "mechanics", "front"},
-    "film": {"", "core", "photo", "trace", "mechanics", "measure"},
+    "film": {"", "core", "photo", "trace", "shape", "mechanics", "measure"},
     "record": {"", "core", "photo", "mechanics", "measure"},
     "history": {"core", "measures", "mechanics", "film", "record"},
     "report.words": {"core", "measures", "mechanics", "film"},

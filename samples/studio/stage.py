@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -194,7 +195,7 @@ def render(stage: Stage, samples: int) -> np.ndarray:
 
 
 def trace(
-    parts: list[tuple[Mesh, dict]],
+    parts: Sequence[tuple[Mesh, Any]],
     camera: Camera,
     emitters: dict,
     samples: int,
@@ -202,9 +203,10 @@ def trace(
     depth: int,
     hide: bool = True,
     at_once: int = 16,
+    fixed: Sequence[Any] = (),
 ) -> np.ndarray:
     """Path-traced light. ``hide``: lamps light the scene but are not seen themselves; ``at_once``: paths a pixel in
-    one pass.
+    one pass; ``fixed``: parts that Mitsuba has already, for scenes that share them.
     """
     import mitsuba as mi
 
@@ -214,6 +216,7 @@ def trace(
         "sensor": camera.sensor(samples, seed),
         **emitters,
     }
+    scene |= {f"fixed{k}": part for k, part in enumerate(fixed)}
     for k, (mesh, material) in enumerate(parts):
         scene[f"part{k}"] = to_mitsuba(f"part{k}", mesh, material)
     loaded = mi.load_dict(scene)
@@ -224,11 +227,14 @@ def trace(
     return np.asarray(light / passes, np.float32)
 
 
-def to_mitsuba(name: str, mesh: Mesh, material: dict) -> Any:
+def to_mitsuba(name: str, mesh: Mesh, material: Any) -> Any:
+    """``material``: a dictionary, or a surface that Mitsuba has already."""
     import mitsuba as mi
 
     props = mi.Properties()
-    if material.get("type") == "area":
+    if not isinstance(material, dict):
+        props["mesh_bsdf"] = material
+    elif material.get("type") == "area":
         props["mesh_emitter"] = mi.load_dict(material)
     else:
         props["mesh_bsdf"] = mi.load_dict(material)

@@ -26,7 +26,7 @@ from tillerlens.core.unforeseen import net
 from tillerlens.film.clip import Frame, glances, length_s, read_frames
 from tillerlens.film.follow import Anchor, Follower, FollowError, nothing
 from tillerlens.film.glance import LOOKS, carried, most_drawn
-from tillerlens.film.joint import GapChange, gap_changes
+from tillerlens.film.joint import GapChange, GapTogether, at_one_handle, gap_changes, gaps_together
 from tillerlens.film.journal import Journal, clip_key
 from tillerlens.film.track import (
     COARSE_PX,
@@ -111,6 +111,7 @@ class DrawFilm:
     stages: tuple[Stage, ...] = ()
     leads: tuple[Lead, ...] = ()
     gap_changes: tuple[GapChange, ...] = ()
+    gaps_together: tuple[GapTogether, ...] = ()
     evidence: Mapping[str, int] = field(default_factory=dict)  # frames followed, seen, measured and not
 
     def rock(self) -> Value | None:
@@ -155,6 +156,14 @@ class DrawFilm:
                     "upper_more": g.change.as_dict(),
                 }
                 for g in self.gap_changes
+            ],
+            "gaps_together": [
+                {
+                    "from_handle_mm": round(g.from_handle_mm, 3),
+                    "draw_mm": round(g.draw_mm, 2),
+                    "difference": g.difference.as_dict(),
+                }
+                for g in self.gaps_together
             ],
             "stages": [
                 {"frame": s.frame, "time_s": round(s.time_s, 4), "phase": s.phase, "draw_mm": round(s.draw_mm, 2),
@@ -517,14 +526,15 @@ def _told(
         "frames_not_measured": len(failed),
     }
     hold = None if held is None else _hold(track, held)
-    parted = () if len(tops) > 1 else gap_changes([(s.draw_mm, s.measurement) for s in stages if s.phase != "let-down"])
+    of_pull = [] if len(tops) > 1 else [(s.draw_mm, s.measurement) for s in stages if s.phase != "let-down"]
+    parted, together = gap_changes(of_pull), gaps_together(of_pull)
     status: Status = "needs_help" if stop else "measured"
-    return DrawFilm(status, clip.name, tuple(reasons), track, hold, tuple(stages), ahead, parted, evidence)
+    return DrawFilm(status, clip.name, tuple(reasons), track, hold, tuple(stages), ahead, parted, together, evidence)
 
 
 def _stages(track: Track, measured: Sequence[tuple[int, Measurement]], held: tuple[int, int] | None, peak: int) -> list[Stage]:
     stages = []
-    for row, m in measured:
+    for (row, _), m in zip(measured, at_one_handle([m for _, m in measured]), strict=True):
         phase: Phase = "hold" if held is not None and held[0] <= row <= held[1] else "pull" if row <= peak else "let-down"
         stages.append(Stage(int(track.frame[row]), float(track.time_s[row]), phase, float(track.draw_mm[row]), m))
     return stages

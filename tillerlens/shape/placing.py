@@ -101,6 +101,7 @@ class Placed:
     tilt_u : standard uncertainty of the direction the limbs are seen from, mm per mm.
     flash : how likely the picture is lit by the camera's own flash.
     shadow_u_mm : standard uncertainty of the limbs' apparent thickness by that flash's shadow.
+    grip : the handle's centre as the picture alone shows it.
     """
 
     shot: Shot
@@ -111,6 +112,7 @@ class Placed:
     tilt_u: tuple[float, float]
     flash: float
     shadow_u_mm: float
+    grip: HandleReading | None
 
     def facts(self, trace: Trace) -> JsonDocument:
         """Evidence for the document: how well the marks fit, what was seen, and what the lengths moved."""
@@ -129,9 +131,19 @@ class Placed:
             "edge_wander_px": round(trace.wander_px, 3),
             "length_off_u": round(float(self.settled.length_off_u), 2),
             "handle_shift_mm": round(float(self.settled.shift_mm), 2),
+            "grip_seen": self._grip_seen(),
             "overhang_mm": [round(float(mm), 1) for mm in self.settled.overhang_mm],
             "string_seen": None if string is None else [round(c, 2) for c in string.clear],
         }
+
+    def _grip_seen(self) -> JsonDocument | None:
+        """How far toward the upper nock from the bow's middle the grip alone puts the handle's centre, mm."""
+        if self.grip is None:
+            return None
+        s, e = self.model.bare(self.evidence), self.evidence
+        off = float((e.camera.to_plane(self.grip.px[None], e.standoff_mm)[0] - s.origin_mm) @ s.x_axis)
+        mm = {"shift_mm": e.middle_shift_mm + off, "u_mm": self.grip.u_mm, "maker_u_mm": self.grip.maker_u_mm}
+        return {name: round(v, 2) for name, v in mm.items()}
 
 
 def begin(prepared: Prepared, fit: CameraFit, shot: Shot, trace: Trace) -> TracedPicture:
@@ -230,6 +242,7 @@ def place_nocks(t: TracedPicture, seen: StringSeen) -> Placed:
         tilt_u,
         t.flash,
         shadow.u,
+        None if "handle" in t.shot.clicks else next(iter(t.handle), None),
     )
 
 
@@ -262,7 +275,7 @@ def _known_without_string(trace: Trace, shot: Shot) -> Offsets:
 def _handle_readings(light: NDArray[np.uint16], trace: Trace, shot: Shot) -> tuple[HandleReading, ...]:
     """Where the handle's centre is: as it is clicked, and as its grip shows. A click that the grip is far from rules alone."""
     grip = see_grip(light, trace, shot)
-    seen = () if grip is None else (HandleReading(np.array(grip.px), grip.u_px / trace.px_per_mm),)
+    seen = () if grip is None else (HandleReading(np.array(grip.px), grip.u_px / trace.px_per_mm, grip.maker_u_mm),)
     if "handle" not in shot.clicks:
         return seen
     u = HANDLE_BY_HAND_U_MM if "handle" in shot.set_by_hand else HANDLE_CLICK_U_MM

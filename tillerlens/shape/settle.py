@@ -43,10 +43,12 @@ SHIFT, UPPER, LOWER = N_PARAMETERS, N_PARAMETERS + 1, N_PARAMETERS + 2
 
 @dataclass(frozen=True, eq=False)
 class HandleReading:
-    """A place (2,) px of the handle's centre in the picture, and its standard uncertainty along the bow."""
+    """A place (2,) px of the handle's centre in the picture, and its standard uncertainty along the bow; ``maker_u_mm`` of it is
+    the same however often one looks."""
 
     px: Array
     u_mm: float
+    maker_u_mm: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -174,6 +176,45 @@ def suppositions(
             covariance[0, 0], covariance[1:, 1:] = shift_u**2, nocks
             out.append(Supposition(name, even, share * weight, np.r_[shift, mean], covariance))
     return out
+
+
+@dataclass(frozen=True)
+class GripSeen:
+    """How far toward the upper nock from the bow's middle one picture's grip puts the handle's centre, and its standard
+    uncertainty; ``maker_u_mm`` of it is the same in all pictures."""
+
+    shift_mm: float
+    u_mm: float
+    maker_u_mm: float
+
+
+def handle_by_grips(shot: Shot, grips: Sequence[GripSeen]) -> tuple[float, float]:
+    """The handle's shift and its standard uncertainty (mm) by many looks at one bow's grip and by how bows are laid out.
+
+    Looks at one bow in one light stray alike, so what each may have to itself is not averaged, and further apart they tell less.
+    """
+    ways = [
+        (w.even, w.weight, float(w.mean[0]), float(w.covariance[0, 0])) for w in suppositions(shot, (0.0, 0.0), (0.0, 0.0), True)
+    ]
+    even, weight, mean, variance = (np.array(c) for c in zip(*ways, strict=True))
+    if grips:
+        x, u, maker = (np.array(c) for c in zip(*((g.shift_mm, g.u_mm, g.maker_u_mm) for g in grips), strict=True))
+        counts = 1 / u**2
+        seen, makers = _weighted_median(x, counts), _weighted_median(maker, counts)
+        apart2 = float(np.sum(counts * (x - seen) ** 2) / counts.sum())
+        own2 = max(_weighted_median(u, counts) ** 2 - makers**2, apart2)
+        spread = variance + makers**2 + own2
+        weight = weight * np.exp(-0.5 * (seen - mean) ** 2 / spread) / np.sqrt(spread)
+        mean, variance = mean + variance / spread * (seen - mean), variance * (1 - variance / spread)
+    weight = weight / weight.sum()
+    likelier = even == (weight[even].sum() >= 0.5)
+    at = float(np.sum((weight * mean)[likelier]) / weight[likelier].sum())
+    return at, float(np.sqrt(np.sum(weight * (variance + (mean - at) ** 2))))
+
+
+def _weighted_median(x: Array, weight: Array) -> float:
+    order = np.argsort(x)
+    return float(x[order][np.searchsorted(np.cumsum(weight[order]), weight.sum() / 2)])
 
 
 def _ends(squared: bool) -> list[tuple[str, float, Array, Array]]:

@@ -45,10 +45,12 @@ OF_ONE_COLOUR = 0.85  # of a wrap's stations, and of those beside it
 
 @dataclass(frozen=True)
 class Grip:
-    """``px`` (x, y) of the handle's centre on the limb's path and its standard uncertainty along the bow."""
+    """``px`` (x, y) of the handle's centre on the limb's path and its standard uncertainty along the bow; ``maker_u_mm`` of it:
+    what no look at the grip tells, of what its maker calls the centre."""
 
     px: tuple[float, float]
     u_px: float
+    maker_u_mm: float
     by: str  # "swell" or "wrap"
 
 
@@ -72,7 +74,7 @@ def see_grip(light: NDArray[np.uint16], trace: Trace, shot: Shot) -> Grip | None
         return None
     at, u = found
     px = [float(np.interp(at, s, trace.path_px[:, k])) for k in (0, 1)]
-    return Grip((px[0], px[1]), float(np.hypot(u, floor * trace.px_per_mm)), by)
+    return Grip((px[0], px[1]), float(np.hypot(u, floor * trace.px_per_mm)), floor, by)
 
 
 def grip_station(light: NDArray[np.uint16], trace: Trace, shot: Shot) -> int | None:

@@ -7,7 +7,7 @@ import numpy as np
 from tillerlens.core.measurement import Value
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.film.draw import DrawFilm, FirstLook, Stage
-from tillerlens.film.joint import GapChange
+from tillerlens.film.joint import GapChange, GapTogether
 from tillerlens.film.track import Lead
 from tillerlens.mechanics.bench import Bench
 from tillerlens.mechanics.force_draw import ForceCurve
@@ -34,6 +34,8 @@ PATTERNS = {
     "back": "On the let-down the {limb} tip comes back first, halfway by {lead} of draw ({reach}).",
     "together.pull": "On the pull both tips move together: a quarter of the way up they are less than {most} of draw apart.",
     "together.let-down": "On the let-down both tips come back together: halfway they are less than {most} of draw apart.",
+    "together": "At full draw the {limb} limb's gap at {place} is {size} wider than the other's, by all frames ({reach}).",
+    "together.alike": "At full draw both limbs' gaps at {place} are alike by all frames, to less than {most}.",
     "gaps": "Over the pull the {limb} limb's gap at {place} grows {change} more than the other's ({reach}).",
     "gaps.alike": "Over the pull both limbs' gaps at {place} grow alike, to less than {most}.",
     "rock": "The handle turns by {angle} ({reach}) while the bow is drawn.",
@@ -81,6 +83,9 @@ def draw_words(film: DrawFilm, units: Units | None = None) -> list[Sentence]:
         lead = next((x for x in film.leads if (x.phase, x.share) == (phase, share)), None)
         if lead is not None:
             out.append(_of_lead(lead, told, units))
+    at_full = next((g for g in film.gaps_together if abs(g.from_handle_mm - GAP_AT_MM) < 1), None)
+    if at_full is not None:
+        out.append(_of_full_draw(at_full, units))
     middle = next((g for g in film.gap_changes if abs(g.from_handle_mm - GAP_AT_MM) < 1), None)
     if middle is not None:
         out.append(_of_gaps(middle, units))
@@ -182,6 +187,16 @@ def _row(film: DrawFilm, stage: Stage, units: Units) -> tuple[str, ...]:
     angles = ("string_angle_upper", "string_angle_lower")
     gap = next((say(g.difference, units) for g in stage.measurement.gaps if abs(g.from_handle_mm - GAP_AT_MM) < 1), "")
     return (at("draw_length_back"), stage.phase, *(at(n) for n in names), gap, *(at(n, "deg") for n in angles))
+
+
+def _of_full_draw(gap: GapTogether, units: Units) -> Sentence:
+    size, place = Value(abs(gap.difference.value), gap.difference.u, "mm"), say_place(gap.from_handle_mm, units)
+    if not is_significant(gap.difference):
+        most = say_interval(Value(0.0, size.u + size.value / 2, "mm"), units).lstrip("±")
+        return _said("limbs", "together.alike", "fine", place=place, most=most)
+    limb = "upper" if gap.difference.value > 0 else "lower"
+    words = {"place": place, "size": say_length(size.value, units, 2), "reach": say_interval(size, units)}
+    return _said("limbs", "together", "finding", limb=limb, **words)
 
 
 def _of_gaps(gap: GapChange, units: Units) -> Sentence:
