@@ -6,10 +6,13 @@ strips are darker than what they belong to, but have its hue.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from tillerlens.front.ruled import Ruled
 from tillerlens.photo.light import FULL, sample
 from tillerlens.trace.straighten import Strip
 
@@ -45,6 +48,14 @@ RIM_MM, RIM_U_MM, SHADE_U_MM = 0.25, 0.2, 0.15
 SUM_PX, LEVEL_PX, SUM_U, STEP_U_PX = 3.5, 1.75, 0.06, 0.5
 
 
+@dataclass(frozen=True, eq=False)
+class Beside:
+    """What else may lie beside an edge: ``strung``, the string, dark as it may be; ``ruled``, lines on the board."""
+
+    strung: bool = True
+    ruled: Ruled | None = None
+
+
 def place_edge(
     light: NDArray[np.uint16],
     strip: Strip,
@@ -52,7 +63,7 @@ def place_edge(
     proposed: tuple[Array, Array],
     outward: int,
     px_per_mm: float,
-    strung: bool = True,
+    beside: Beside | None = None,
 ) -> tuple[Array, Array, Array]:
     """One edge's rows at windows along the limb.
 
@@ -60,7 +71,7 @@ def place_edge(
     ----------
     columns, proposed : (N,) columns of the strip, and the rows where the network ends the limb there and where its other edge is.
     outward : +1 where rows grow out of the limb, -1 where they shrink.
-    strung : what is dark beside an edge may be the string.
+    beside : what else may be there; by default the string.
 
     Returns
     -------
@@ -71,21 +82,30 @@ def place_edge(
     near = at[:, None] + np.linspace(-0.5, 0.5, n)[None] * WINDOW_MM * px_per_mm / strip.step
     off = np.arange(-REACH_PX, REACH_PX + 1e-9, STEP_PX)
     own, other = (np.interp(near, columns, row)[..., None] for row in proposed)
-    v = _seen(light, strip, near, own + outward * off / strip.step)
-    cost = _misfits(v, off, _seen(light, strip, near, own + FACE * (other - own)), 0.0 if strung else BLEED)
+    beside = beside or Beside()
+    rows = own + outward * off / strip.step
+    v = _seen(light, strip, near, rows)
+    board = v if beside.ruled is None else _seen(light, strip, near, rows, beside.ruled)
+    face = _seen(light, strip, near, own + FACE * (other - own))
+    cost = _misfits(v, board, off, face, 0.0 if beside.strung else BLEED)
     places = np.nonzero(np.abs(off) <= PLACES_PX)[0]
     chosen = places[_smoothest(cost[:, places], off[places])]
     take = np.arange(len(at))
     worth = np.exp(-(cost[:, places] - cost[take, chosen][:, None]).clip(0, None) / 2)
     u = np.sqrt(np.sum(worth * (off[places] - off[chosen][:, None]) ** 2, axis=1) / worth.sum(1))
+    v = np.where((off[None] > off[chosen][:, None])[..., None], board, v)
     found = _past_rim(v, off, _sharpened(v, off, off[chosen]), px_per_mm)
     return at, np.interp(at, columns, proposed[0]) + outward * found / strip.step, u
 
 
-def _seen(light: NDArray[np.uint16], strip: Strip, columns: Array, rows: Array) -> Array:
-    """Linear light (W, O, 3) at rows (W, n, O) over the columns (W, n) of each window: a knot or a flake counts for little."""
+def _seen(light: NDArray[np.uint16], strip: Strip, columns: Array, rows: Array, ruled: Ruled | None = None) -> Array:
+    """Linear light (W, O, 3) at rows (W, n, O) over the columns (W, n) of each window: a knot or a flake counts for little.
+    With ``ruled``, as the board would be without its lines."""
     flat = rows.reshape(len(rows), -1)
-    v = sample(light, strip.px(np.broadcast_to(columns[..., None], rows.shape).reshape(flat.shape), flat))
+    px = strip.px(np.broadcast_to(columns[..., None], rows.shape).reshape(flat.shape), flat)
+    v = sample(light, px)
+    if ruled is not None:
+        v = v / ruled.lighter(px).astype(np.float32)
     return np.asarray(np.median(v.reshape(*rows.shape, 3) / np.float32(FULL), axis=1), float)
 
 
@@ -95,24 +115,25 @@ def _tone(v: Array) -> tuple[Array, Array]:
     return seen.mean(2), seen[..., [0, 2]] - seen[..., [1]]
 
 
-def _misfits(v: Array, off: Array, face: Array, bleed: float) -> Array:
-    """How badly (W, O) an edge at each offset explains the light (W, O, 3): wood within, ground beyond. ``face`` (W, F, 3): the
-    limb's light further in, which stands for the wood where a string runs beside the edge; ``bleed``: what of a brighter place's
-    hue one beside it has."""
+def _misfits(v: Array, board: Array, off: Array, face: Array, bleed: float) -> Array:
+    """How badly (W, O) an edge at each offset explains the light (W, O, 3): wood within, ground beyond, which is the light of
+    ``board`` there. ``face`` (W, F, 3): the limb's light further in, which stands for the wood where a string runs beside the
+    edge; ``bleed``: what of a brighter place's hue one beside it has."""
     bright, hue = _tone(v)
-    inner, outer = ((bright[:, far], hue[:, far]) for far in (off <= -FAR_PX, off >= FAR_PX))
+    beyond = _tone(board)
+    inner, outer = ((b[:, far], h[:, far]) for (b, h), far in (((bright, hue), off <= -FAR_PX), (beyond, off >= FAR_PX)))
     inner, string = _without_string(inner, _tone(face))
     brighter = np.expm1(ndimage.maximum_filter1d(bright, 2 * round(BLEED_PX / STEP_PX) + 1, axis=1) - bright)
     bled = bleed * np.where(string[:, None], 0.0, brighter)
     of = []
-    for (own_bright, own_hue), along in ((inner, ALONG_MM), (outer, EVERY_MM)):
+    for (own_bright, own_hue), along, (seen_bright, seen_hue) in ((inner, ALONG_MM, (bright, hue)), (outer, EVERY_MM, beyond)):
         size = max(1, round(along / EVERY_MM))
         usual = ndimage.median_filter(np.median(own_hue, axis=1), (size, 1), mode="nearest")
         level = ndimage.median_filter(np.median(own_bright, axis=1), size, mode="nearest")
         spread = np.median(np.abs(own_hue - usual[:, None]), axis=(1, 2))
         hue_u = np.hypot(HUE_U, SPREADS * ndimage.median_filter(spread, SPREAD_WINDOWS, mode="nearest"))
-        away = np.sum((hue - usual[:, None]) ** 2, axis=2) / (hue_u[:, None] ** 2 + bled**2)
-        over = bright - level[:, None]
+        away = np.sum((seen_hue - usual[:, None]) ** 2, axis=2) / (hue_u[:, None] ** 2 + bled**2)
+        over = seen_bright - level[:, None]
         of.append(np.minimum(away + (over / np.where(over < 0, DARKER_U, BRIGHTER_U)) ** 2, MOST))
     wood, ground = of
     past = off[None] - off[:, None]  # (edge, place)
