@@ -65,7 +65,7 @@ def read_again(monkeypatch, first, fails=False, then=None):
     monkeypatch.setattr(measure, "_judged", _judged)
     photo = Photo(picture(), "", "", None, None, 1, "PNG")
     prepared = Prepared(photo, np.zeros((1, 1, 3), np.uint16), 0.0, None, ())
-    out, more = measure._beside_string(prepared, line(), None, read_shot(FRONT), first)
+    out, more = measure._beside_string(prepared, line(), (None, read_shot(FRONT), None), first)
     return (asked[0].photo.rgb if asked else None), out[0], more[RIGHT:LEFT], more[LEFT:SIZE]
 
 

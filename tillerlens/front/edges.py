@@ -6,7 +6,7 @@ strips are darker than what they belong to, but have its hue.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +36,7 @@ MOST = 9.0  # of one place's misfit: a knot or a chip counts for no more
 WINDOW_PX, LEAST_PLACES = 1.5, 5  # between the places of a window along the limb, and how few there are
 BLACK = 1e-4  # of full light
 SPREADS, SPREAD_WINDOWS = 1.5, 9  # of hue, that a window's own scatter counts as; windows whose scatter is one
+MOST_CLIMB_PX = 2.25  # from a place in a step's blurred foot to its middle
 SIDE_PX, HALF_SIDE_PX, MOST_MOVE_PX = 2.0, 1.1, 1.25  # from an edge to its sides, half of their width, and what it may move by
 BEND = 2.0  # of misfit, for a pixel squared that the edge leaves its run from one window to the next
 # Windows in which the middle of the step is sought; another step lies as near as a side wall is wide.
@@ -46,14 +47,7 @@ SEEK_PX = (1.1, 0.9, 0.8, 0.8)
 # ground are read; what share of both a sum errs by otherwise; and how far a step may lie from its edge.
 RIM_MM, RIM_U_MM, SHADE_U_MM = 0.25, 0.2, 0.15
 SUM_PX, LEVEL_PX, SUM_U, STEP_U_PX = 3.5, 1.75, 0.06, 0.5
-
-
-@dataclass(frozen=True, eq=False)
-class Beside:
-    """What else may lie beside an edge: ``strung``, the string, dark as it may be; ``ruled``, lines on the board."""
-
-    strung: bool = True
-    ruled: Ruled | None = None
+RIM_FROM_PX, LIT = 1.5, 1.1  # inward of the step, from where on it is a rim; and how many times its face's light a lit one has
 
 
 def place_edge(
@@ -63,7 +57,7 @@ def place_edge(
     proposed: tuple[Array, Array],
     outward: int,
     px_per_mm: float,
-    beside: Beside | None = None,
+    ruled: Ruled | None = None,
 ) -> tuple[Array, Array, Array]:
     """One edge's rows at windows along the limb.
 
@@ -71,7 +65,7 @@ def place_edge(
     ----------
     columns, proposed : (N,) columns of the strip, and the rows where the network ends the limb there and where its other edge is.
     outward : +1 where rows grow out of the limb, -1 where they shrink.
-    beside : what else may be there; by default the string.
+    ruled : lines on the board that run along the limb.
 
     Returns
     -------
@@ -82,12 +76,11 @@ def place_edge(
     near = at[:, None] + np.linspace(-0.5, 0.5, n)[None] * WINDOW_MM * px_per_mm / strip.step
     off = np.arange(-REACH_PX, REACH_PX + 1e-9, STEP_PX)
     own, other = (np.interp(near, columns, row)[..., None] for row in proposed)
-    beside = beside or Beside()
     rows = own + outward * off / strip.step
     v = _seen(light, strip, near, rows)
-    board = v if beside.ruled is None else _seen(light, strip, near, rows, beside.ruled)
+    board = v if ruled is None else _seen(light, strip, near, rows, ruled)
     face = _seen(light, strip, near, own + FACE * (other - own))
-    cost = _misfits(v, board, off, face, 0.0 if beside.strung else BLEED)
+    cost = _misfits(v, board, off, face)
     places = np.nonzero(np.abs(off) <= PLACES_PX)[0]
     chosen = places[_smoothest(cost[:, places], off[places])]
     take = np.arange(len(at))
@@ -115,26 +108,27 @@ def _tone(v: Array) -> tuple[Array, Array]:
     return seen.mean(2), seen[..., [0, 2]] - seen[..., [1]]
 
 
-def _misfits(v: Array, board: Array, off: Array, face: Array, bleed: float) -> Array:
+def _misfits(v: Array, board: Array, off: Array, face: Array) -> Array:
     """How badly (W, O) an edge at each offset explains the light (W, O, 3): wood within, ground beyond, which is the light of
     ``board`` there. ``face`` (W, F, 3): the limb's light further in, which stands for the wood where a string runs beside the
-    edge; ``bleed``: what of a brighter place's hue one beside it has."""
-    bright, hue = _tone(v)
-    beyond = _tone(board)
-    inner, outer = ((b[:, far], h[:, far]) for (b, h), far in (((bright, hue), off <= -FAR_PX), (beyond, off >= FAR_PX)))
+    edge."""
+    tones = _tone(v), _tone(board)
+    inner, outer = ((b[:, far], h[:, far]) for (b, h), far in zip(tones, (off <= -FAR_PX, off >= FAR_PX), strict=True))
     inner, string = _without_string(inner, _tone(face))
-    brighter = np.expm1(ndimage.maximum_filter1d(bright, 2 * round(BLEED_PX / STEP_PX) + 1, axis=1) - bright)
-    bled = bleed * np.where(string[:, None], 0.0, brighter)
+    sides = _side(inner, ALONG_MM), _side(outer, EVERY_MM)
+    across = sides[1].hue - sides[0].hue
+    across /= np.maximum(np.linalg.norm(across, axis=1), BLACK)[:, None]
     of = []
-    for (own_bright, own_hue), along, (seen_bright, seen_hue) in ((inner, ALONG_MM, (bright, hue)), (outer, EVERY_MM, beyond)):
-        size = max(1, round(along / EVERY_MM))
-        usual = ndimage.median_filter(np.median(own_hue, axis=1), (size, 1), mode="nearest")
-        level = ndimage.median_filter(np.median(own_bright, axis=1), size, mode="nearest")
-        spread = np.median(np.abs(own_hue - usual[:, None]), axis=(1, 2))
-        hue_u = np.hypot(HUE_U, SPREADS * ndimage.median_filter(spread, SPREAD_WINDOWS, mode="nearest"))
-        away = np.sum((seen_hue - usual[:, None]) ** 2, axis=2) / (hue_u[:, None] ** 2 + bled**2)
-        over = seen_bright - level[:, None]
-        of.append(np.minimum(away + (over / np.where(over < 0, DARKER_U, BRIGHTER_U)) ** 2, MOST))
+    for side, (bright, hue) in zip(sides, tones, strict=True):
+        brighter = np.expm1(ndimage.maximum_filter1d(bright, 2 * round(BLEED_PX / STEP_PX) + 1, axis=1) - bright)
+        bled = BLEED * np.where(string[:, None], 0.0, brighter)
+        away = hue - side.hue[:, None]
+        toward = np.einsum("wok,wk->wo", away, across) ** 2  # what runs over an edge is the hue of its other side
+        hue_u = side.hue_u[:, None] ** 2
+        hue_off = (np.sum(away**2, axis=2) - toward) / hue_u + toward / (hue_u + bled**2)
+        over = bright - side.bright[:, None]
+        over_u = np.where(over < 0, DARKER_U, np.hypot(BRIGHTER_U, bled))
+        of.append(np.minimum(hue_off + (over / over_u) ** 2, MOST))
     wood, ground = of
     past = off[None] - off[:, None]  # (edge, place)
     sharp, mixed = (
@@ -143,6 +137,23 @@ def _misfits(v: Array, board: Array, off: Array, face: Array, bleed: float) -> A
     )
     # between a string and the ground too little wood is left to do without the places by its edge
     return np.asarray(np.where(string[:, None], sharp, mixed) * STEP_PX)
+
+
+class _Side(NamedTuple):
+    """What wood or ground is like along an edge: logarithm of light (W,), hue (W, 2), and how far that varies (W,)."""
+
+    bright: Array
+    hue: Array
+    hue_u: Array
+
+
+def _side(seen: tuple[Array, Array], along_mm: float) -> _Side:
+    """Of brightness (W, O) and hue (W, O, 2) of places that are of one side for certain; taken along so much of the edge."""
+    size = max(1, round(along_mm / EVERY_MM))
+    hue = ndimage.median_filter(np.median(seen[1], axis=1), (size, 1), mode="nearest")
+    bright = ndimage.median_filter(np.median(seen[0], axis=1), size, mode="nearest")
+    spread = np.median(np.abs(seen[1] - hue[:, None]), axis=(1, 2))
+    return _Side(bright, hue, np.hypot(HUE_U, SPREADS * ndimage.median_filter(spread, SPREAD_WINDOWS, mode="nearest")))
 
 
 def _without_string(inner: tuple[Array, Array], face: tuple[Array, Array]) -> tuple[tuple[Array, Array], NDArray[np.bool_]]:
@@ -181,7 +192,7 @@ def _sharpened(v: Array, off: Array, place: Array) -> Array:
         w = g * np.exp(-0.5 * ((off[None] - out[:, None]) / width) ** 2)
         total = w.sum(1)
         out = np.where(total > 0, (w * off).sum(1) / np.maximum(total, 1e-12), place)
-    return np.where(np.abs(out - place) < MOST_MOVE_PX, out, place)
+    return np.where(np.abs(out - place) < MOST_CLIMB_PX, out, place)
 
 
 def _past_rim(v: Array, off: Array, step: Array, px_per_mm: float) -> Array:
@@ -198,9 +209,12 @@ def _past_rim(v: Array, off: Array, step: Array, px_per_mm: float) -> Array:
         return np.einsum("wo,woc->wc", on / np.maximum(on.sum(1), 1)[:, None], v)
 
     wood, ground = level(-SUM_PX - LEVEL_PX, -SUM_PX), level(SUM_PX, SUM_PX + LEVEL_PX)
+    rim = level(-SUM_PX, -RIM_FROM_PX)  # where it faces a lamp it is brighter than its face
+    lit = (rim.sum(1) > LIT * wood.sum(1))[:, None]
+    wood = np.where(lit, rim, wood)
     beyond = np.clip(away / STEP_PX + 0.5, 0, 1)[..., None]
     plain = wood[:, None] * (1 - beyond) + ground[:, None] * beyond
-    more = np.einsum("wo,woc->wc", np.abs(away) <= SUM_PX, v - plain) * STEP_PX + RIM_MM * px_per_mm * wood
+    more = np.einsum("wo,woc->wc", np.abs(away) <= SUM_PX, v - plain) * STEP_PX + np.where(lit, 0.0, RIM_MM) * px_per_mm * wood
     scatter = [u**2 * x[:, :, None] * x[:, None] for u, x in ((RIM_U_MM * px_per_mm, wood), (SHADE_U_MM * px_per_mm, ground))]
     noise = (SUM_U * (wood + ground) + BLACK) ** 2
     worth = np.linalg.inv(scatter[0] + scatter[1] + noise[:, :, None] * np.eye(3))

@@ -20,7 +20,7 @@ from tillerlens.core.errors import NeedsHelp
 from tillerlens.core.robust import mad_u
 from tillerlens.core.shot import Shot
 from tillerlens.front.by_colour import inside_by_colour, straight_path
-from tillerlens.front.edges import Beside, place_edge
+from tillerlens.front.edges import place_edge
 from tillerlens.front.ruled import Ruled, without_lines
 from tillerlens.front.shape import KNOTS, PAST_LOW, PAST_MM, PAST_U_MM, PAST_UP, laid, prior
 from tillerlens.photo.camera import CameraFit
@@ -147,7 +147,7 @@ def read_front(
     cols = np.arange(a, b + 1, EVERY)
     rows = band.upper_row, band.lower_row
     _check_steady(band, cols)
-    place = partial(place_edge, light, strip, beside=Beside(shot.state == "braced" and shot.facing == "belly", ruled))
+    place = partial(place_edge, light, strip, ruled=ruled)
     edges = [_edge(place, strip, cols, of, way, px_per_mm) for of, way in ((rows, -1), (rows[::-1], 1))]
     sides = [strip.px(cols.astype(float), row) for row, _ in edges]
     up = strip.px(np.array(ends[0]), np.array(MIDDLE_ROW)) - strip.px(np.array(ends[1]), np.array(MIDDLE_ROW))

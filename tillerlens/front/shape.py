@@ -34,7 +34,7 @@ REST_U_MM, REST_NOD_U_MM = 18.0, 6.0  # of the nocks before or behind the handle
 BEND_POWER, BEND_POWER_U = 2.4, 0.3  # depth grows as that power of the way from fade to nock, when braced
 PAST_MM, PAST_U_MM, PAST_APART_U_MM = 20.0, 12.0, 4.0  # of wood past a nock, alike at both ends (common practice, no source)
 # Seen from one side a limb shows some of its side wall: as much of its thickness as is not rounded off.
-WALL_MM, WALL_U_MM = 6.0, 3.0
+WALL_MM, WALL_U_MM = 3.5, 2.5
 NOCK_FIT_MM = (8.0, 70.0)  # inside a nock, where its limb's middle is read: the loop hides the nock itself
 HANDLE_FIT, LEAST_FIT_MM = 0.25, 12.0  # of the handle's length, at either side of its centre; and at the least
 LEAST_SEEN = 3  # columns beside a station, for its width to be told
