@@ -71,8 +71,8 @@ def test_a_straight_path_follows_a_faint_bow_past_clutter():
 
 
 def test_a_bow_seen_very_faintly_is_found_across_planks():
-    """Of a tenth of certainty, leaning by 3 degrees, with a shelf and the gaps of planks across it seen five times as well: to 2 map
-    px along all its length."""
+    """Of a tenth of certainty, leaning by 3 degrees, with a shelf and the gaps of planks across it seen five times as well: to
+    2 map px along all its length."""
     limb, rows = np.random.default_rng(3).random((400, 300)) ** 8 * 0.05, np.arange(30, 371)
     for y in rows:
         x = 150 + 0.05 * (y - 200)

@@ -115,12 +115,12 @@ def test_string_tips_and_widths_are_free_of_where_the_camera_stood(aside):
 
 
 def test_a_limb_bent_sideways_is_told_with_its_sign():
-    """The upper limb bows 6 mm to the right in its middle, as a half sine: to 0.3 mm, what smoothing and the fit at the nock
-    leave; the straight one has none to 0.4 mm, where the handle's fitted line takes a little of the sine's start."""
+    """The upper limb bows 6 mm to the right in its middle, as a half sine from the stiff handle's end to the nock: to 0.3 mm,
+    what smoothing and the fit at the nock leave; the straight one has none to 0.4 mm."""
     fit, shot = fit_from(), read_shot(FRONT)
 
     def bent(y):
-        return np.where(y < 0, 6.0 * np.sin(np.pi * np.clip(-y / 800, 0, 1)), 0.0)
+        return np.where(y < 0, 6.0 * np.sin(np.pi * np.clip((-y - 100) / 700, 0, 1)), 0.0)
 
     outline, _, length = drawn_outline(fit, shot, bent)
     found, _ = solved(fit, shot, outline, length)

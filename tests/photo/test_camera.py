@@ -82,8 +82,9 @@ def parallax_mm(c: Camera, px: np.ndarray) -> float:
 
 
 def test_sheets_stuck_on_a_little_off_their_place_do_not_turn_the_camera(rng: np.random.Generator) -> None:
-    """Four printed sheets, each 0.3 mm off its measured middle, their corners seen to 0.1 px: where the camera stands aside of a bow
-    20 cm before the board is told to less than half of what it errs by where the corners are believed, and its uncertainty holds."""
+    """Four printed sheets, each 0.3 mm off its measured middle, their corners seen to 0.1 px: how far aside the camera stands of
+    a bow 20 cm before the board is told to less than half of what it errs by where the corners are believed, and its uncertainty
+    holds."""
     true = camera(3, -2, 0.5)
     middle = np.array([[(SIZE[0] - 1) / 2, (SIZE[1] - 1) / 2]])
     want, off = parallax_mm(true, middle), {0.0: [], 0.4: []}
@@ -108,7 +109,8 @@ def test_printed_tags_count_as_sheets() -> None:
         grey[y : y + 100, x : x + 100] = cv2.aruco.generateImageMarker(dictionary, k, 100)
     marks = tag_marks(grey, 50.0, {0: (0.0, 0.0), 1: (320.0, 0.0), 2: (0.0, 140.0)})
     assert (marks.sheet_points, marks.sheet_u_mm) == (4, SHEET_U_MM)
-    assert marks.points_px.reshape(3, 4, 2).mean(1) == pytest.approx(np.array([[109.5, 109.5], [749.5, 109.5], [109.5, 389.5]]), abs=0.3)
+    middles = np.array([[109.5, 109.5], [749.5, 109.5], [109.5, 389.5]])
+    assert marks.points_px.reshape(3, 4, 2).mean(1) == pytest.approx(middles, abs=0.3)
 
 
 def test_pixels_and_rays_are_each_others_inverse(rng: np.random.Generator) -> None:

@@ -114,7 +114,8 @@ def _standing_line(seen: Array, length: float) -> tuple[float, float, float]:
 def _stands_out(seen: Array, rows: Array, places: Array) -> float:
     """Along which share of a line what is seen on it is more than beside it."""
     off = np.arange(-BESIDE_PX - 2, BESIDE_PX + 3)
-    across = ndimage.map_coordinates(seen, [np.broadcast_to(rows[:, None], (len(rows), len(off))), places[:, None] + off], order=1)
+    grid = [np.broadcast_to(rows[:, None], (len(rows), len(off))), places[:, None] + off]
+    across = ndimage.map_coordinates(seen, grid, order=1)
     parts = np.array([part.mean(0) for part in np.array_split(across, PARTS)])
     on = parts[:, np.abs(off) <= 2].max(1)
     beside = np.maximum(*(parts[:, way * off >= BESIDE_PX - 2].mean(1) for way in (-1, 1)))

@@ -47,7 +47,18 @@ SEEK_PX = (1.1, 0.9, 0.8, 0.8)
 # ground are read; what share of both a sum errs by otherwise; and how far a step may lie from its edge.
 RIM_MM, RIM_U_MM, SHADE_U_MM = 0.25, 0.2, 0.15
 SUM_PX, LEVEL_PX, SUM_U, STEP_U_PX = 3.5, 1.75, 0.06, 0.5
+# A lit rim before pale ground of nearly the wood's hue looks like that ground: differences of the logarithms of hue and light,
+# and how far the edge then may be off.
+LIKE_HUE, LIKE_LIGHT, LIT_RIM_U_MM = 0.2, -0.1, 3.0
 RIM_FROM_PX, LIT = 1.5, 1.1  # inward of the step, from where on it is a rim; and how many times its face's light a lit one has
+
+
+class _Side(NamedTuple):
+    """What wood or ground is like along an edge: logarithm of light (W,), hue (W, 2), and how far that varies (W,)."""
+
+    bright: Array
+    hue: Array
+    hue_u: Array
 
 
 def place_edge(
@@ -80,7 +91,8 @@ def place_edge(
     v = _seen(light, strip, near, rows)
     board = v if ruled is None else _seen(light, strip, near, rows, ruled)
     face = _seen(light, strip, near, own + FACE * (other - own))
-    cost = _misfits(v, board, off, face)
+    sides, string = _sides(v, board, off, face)
+    cost = _misfits(v, board, off, sides, string)
     places = np.nonzero(np.abs(off) <= PLACES_PX)[0]
     chosen = places[_smoothest(cost[:, places], off[places])]
     take = np.arange(len(at))
@@ -88,6 +100,9 @@ def place_edge(
     u = np.sqrt(np.sum(worth * (off[places] - off[chosen][:, None]) ** 2, axis=1) / worth.sum(1))
     v = np.where((off[None] > off[chosen][:, None])[..., None], board, v)
     found = _past_rim(v, off, _sharpened(v, off, off[chosen]), px_per_mm)
+    wood, ground = sides
+    unseen = (np.linalg.norm(wood.hue - ground.hue, axis=1) < LIKE_HUE) & (ground.bright > wood.bright + LIKE_LIGHT)
+    u = np.hypot(u, np.where(unseen, LIT_RIM_U_MM * px_per_mm, 0.0))
     return at, np.interp(at, columns, proposed[0]) + outward * found / strip.step, u
 
 
@@ -98,7 +113,7 @@ def _seen(light: NDArray[np.uint16], strip: Strip, columns: Array, rows: Array, 
     px = strip.px(np.broadcast_to(columns[..., None], rows.shape).reshape(flat.shape), flat)
     v = sample(light, px)
     if ruled is not None:
-        v = v / ruled.lighter(px).astype(np.float32)
+        v = (v / ruled.lighter(px)).astype(np.float32)
     return np.asarray(np.median(v.reshape(*rows.shape, 3) / np.float32(FULL), axis=1), float)
 
 
@@ -108,14 +123,19 @@ def _tone(v: Array) -> tuple[Array, Array]:
     return seen.mean(2), seen[..., [0, 2]] - seen[..., [1]]
 
 
-def _misfits(v: Array, board: Array, off: Array, face: Array) -> Array:
+def _sides(v: Array, board: Array, off: Array, face: Array) -> tuple[tuple[_Side, _Side], NDArray[np.bool_]]:
+    """Wood and ground along an edge, and the windows (W,) where a string lies beside it. ``face`` (W, F, 3): the limb's light
+    further in, which stands for the wood there."""
+    (bright, hue), (bright_beyond, hue_beyond) = _tone(v), _tone(board)
+    within, beyond = off <= -FAR_PX, off >= FAR_PX
+    wood, string = _without_string((bright[:, within], hue[:, within]), _tone(face))
+    return (_side(wood, ALONG_MM), _side((bright_beyond[:, beyond], hue_beyond[:, beyond]), EVERY_MM)), string
+
+
+def _misfits(v: Array, board: Array, off: Array, sides: tuple[_Side, _Side], string: NDArray[np.bool_]) -> Array:
     """How badly (W, O) an edge at each offset explains the light (W, O, 3): wood within, ground beyond, which is the light of
-    ``board`` there. ``face`` (W, F, 3): the limb's light further in, which stands for the wood where a string runs beside the
-    edge."""
+    ``board`` there. ``string``: windows where one lies beside the edge."""
     tones = _tone(v), _tone(board)
-    inner, outer = ((b[:, far], h[:, far]) for (b, h), far in zip(tones, (off <= -FAR_PX, off >= FAR_PX), strict=True))
-    inner, string = _without_string(inner, _tone(face))
-    sides = _side(inner, ALONG_MM), _side(outer, EVERY_MM)
     across = sides[1].hue - sides[0].hue
     across /= np.maximum(np.linalg.norm(across, axis=1), BLACK)[:, None]
     of = []
@@ -137,14 +157,6 @@ def _misfits(v: Array, board: Array, off: Array, face: Array) -> Array:
     )
     # between a string and the ground too little wood is left to do without the places by its edge
     return np.asarray(np.where(string[:, None], sharp, mixed) * STEP_PX)
-
-
-class _Side(NamedTuple):
-    """What wood or ground is like along an edge: logarithm of light (W,), hue (W, 2), and how far that varies (W,)."""
-
-    bright: Array
-    hue: Array
-    hue_u: Array
 
 
 def _side(seen: tuple[Array, Array], along_mm: float) -> _Side:

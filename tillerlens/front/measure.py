@@ -51,7 +51,7 @@ _Reading = tuple[FrontTrace, Array, Array, float, FrontShape]
 _Known = tuple[CameraFit, Shot, Ruled | None]
 
 EDGE_U_PX, HUE_SHARE = 0.5, 0.5  # of an edge, by blur and rounding; and of how far its light alone lets it lie
-PALE_RIM_U_MM = 1.5  # of a heated belly's edge: its rounding and sides stay pale, and before a pale ground they go unseen
+PALE_RIM_U_MM = 0.8  # of a heated belly's edge: its rounding and sides stay pale, and before a pale ground they go unseen
 COLOUR_U_MM = 1.0  # of an edge that colour tells: a lit rim is left out, and a gap between planks beside it is taken in
 BOTH_OUT_PX = 0.25  # by sharpening, blur and rounding, of each edge of a limb alike
 TAPER_DEGREE, EVEN_PX = 4, 0.6  # of a polynomial that is an even taper, and how far limbs leave one that are made with care

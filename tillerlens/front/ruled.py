@@ -1,5 +1,5 @@
-"""The lines of a ruled board that run along the bow: one beside a limb's edge, of its colour or as bright as its lit rim, passes for
-the edge. Where they lie is known from the camera, so they are taken out of the picture before the edges are read."""
+"""The lines of a ruled board that run along the bow: one beside a limb's edge, of its colour or as bright as its lit rim, passes
+for the edge. Where they lie is known from the camera, so they are taken out of the picture before the edges are read."""
 
 from __future__ import annotations
 
@@ -89,9 +89,8 @@ def without_lines(rgb: NDArray[np.uint8], lines: Ruled) -> NDArray[np.uint8]:
         most = picture.shape[1] - half - SIDE_PX[-1] - 1
         inside = (middle > half + SIDE_PX[-1]) & (middle < most)
         middle, rows = middle[inside], rows[inside]
-        low, high = (
-            picture[rows[:, None], middle[:, None] + way * (half + np.array(SIDE_PX))].astype(float).mean(1)[:, None] for way in (-1, 1)
-        )
+        sides = (middle[:, None] + way * (half + np.array(SIDE_PX)) for way in (-1, 1))
+        low, high = (picture[rows[:, None], side].mean(1)[:, None] for side in sides)
         filled[rows[:, None], middle[:, None] + band] = np.round(low * (1 - share) + high * share)
     return out
 

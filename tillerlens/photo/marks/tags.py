@@ -159,7 +159,8 @@ def fit_tags(marks: Marks, lens: Lens) -> CameraFit:
 
 def _misshapen(marks: Marks, fit: CameraFit) -> float:
     """How badly the tags' corners fit (mean square, px2), wherever each sheet lies."""
-    off = (fit.camera.project(np.column_stack([marks.points_mm, np.zeros(len(marks.points_mm))])) - marks.points_px).reshape(-1, 4, 2)
+    seen = fit.camera.project(np.column_stack([marks.points_mm, np.zeros(len(marks.points_mm))]))
+    off = (seen - marks.points_px).reshape(-1, 4, 2)
     worth = (1 / marks.points_u_px**2).reshape(-1, 4, 1)
     off = off - np.sum(worth * off, axis=1, keepdims=True) / np.sum(worth, axis=1, keepdims=True)
     return float(np.sum(worth * off**2) / np.sum(2 * worth))
