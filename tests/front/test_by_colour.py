@@ -10,7 +10,7 @@ from tests.front.test_front import FRONT, fit_from, level_strip
 from tillerlens.core.errors import NeedsHelp
 from tillerlens.core.shot_file import read_shot
 from tillerlens.front import by_colour, measure, read
-from tillerlens.front.by_colour import inside_by_colour, straight_path, turned_looks
+from tillerlens.front.by_colour import inside_by_colour, straight_path, turned_looks, without_shadow
 from tillerlens.front.read import Way
 from tillerlens.front.shape import FrontShape
 from tillerlens.trace import network
@@ -121,6 +121,25 @@ def test_a_limb_is_told_from_planks_by_its_colour():
     assert np.mean((told > 0.5) == limb[:, None]) > 0.97
     none = inside_by_colour(light_of(planks, rng), strip).maps.inside
     assert none.mean() < 0.05
+
+
+def test_a_hard_shadow_beside_a_limb_is_no_limb():
+    """A lamp's shadow 30 px broad touches a limb of 60 px, and the network took both for limb: only the limb is left, a dark
+    string 3 px broad on it is cut out and closed again, and a shaded side wall of half its light stays."""
+    strip = level_strip()
+    rows = (np.arange(64) - MIDDLE_ROW) * strip.step + 150.0
+    picture = np.tile([0.30, 0.35, 0.25], (300, 1))
+    picture[120:180], picture[172:180], picture[180:210] = [0.5, 0.2, 0.1], [0.25, 0.1, 0.05], [0.010, 0.012, 0.008]
+    took = np.repeat(((rows > 120) & (rows < 210))[:, None], len(strip.path), axis=1).astype(np.float32)
+    strip = replace(strip, maps=replace(strip.maps, inside=took))
+    light = light_of(picture, np.random.default_rng(7))
+    limb = (rows > 121) & (rows < 179)
+    told = without_shadow(light, strip).maps.inside > 0.5
+    assert told[limb].mean() > 0.99
+    assert told[(rows > 184) & (rows < 206)].mean() < 0.01
+    picture[140:143] = [0.02, 0.02, 0.06]
+    told = read._whole(without_shadow(light_of(picture, np.random.default_rng(7)), strip)).maps.inside > 0.5
+    assert told[limb].mean() > 0.99
 
 
 def light_of(rows, rng):

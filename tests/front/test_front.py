@@ -173,7 +173,7 @@ def test_a_side_wall_of_the_woods_hue_belongs_to_the_limb():
     for outward, true in ((1, 182 - 0.5), (-1, 120 - 0.5)):
         proposed = np.full(len(columns), MIDDLE_ROW + (true + 3 * outward - 150.0) / strip.step)
         other = np.full(len(columns), MIDDLE_ROW + ((120 if outward > 0 else 182) - 150.0) / strip.step)
-        _, row, _ = place_edge(wood_on_wall(), strip, columns, (proposed, other), outward, 1.6)
+        _, row, *_ = place_edge(wood_on_wall(), strip, columns, (proposed, other), outward, 1.6)
         y = 150.0 + (row - MIDDLE_ROW) * strip.step
         assert np.median(y) == pytest.approx(true, abs=0.6)
 
@@ -183,7 +183,7 @@ def lower_edge(light):
     strip = level_strip()
     columns = np.arange(len(strip.path), dtype=float)
     proposed, other = (np.full(len(columns), MIDDLE_ROW + (row - 150.0) / strip.step) for row in (178.0, 120.0))
-    _, row, _ = place_edge(light, strip, columns, (proposed, other), 1, 1.6)
+    _, row, *_ = place_edge(light, strip, columns, (proposed, other), 1, 1.6)
     return float(np.median(150.0 + (row - MIDDLE_ROW) * strip.step))
 
 

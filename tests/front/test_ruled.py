@@ -43,7 +43,7 @@ def lower_edge(light, ruled):
     strip = level_strip()
     columns = np.arange(len(strip.path), dtype=float)
     proposed, other = (np.full(len(columns), MIDDLE_ROW + (row - 150.0) / strip.step) for row in (183.0, 120.0))
-    _, row, u = place_edge(light, strip, columns, (proposed, other), 1, 1.6, ruled)
+    _, row, u, _ = place_edge(light, strip, columns, (proposed, other), 1, 1.6, ruled)
     return float(np.median(150.0 + (row - MIDDLE_ROW) * strip.step)), float(np.median(u))
 
 

@@ -6,6 +6,8 @@ The networks know bows from the side. Planks that run along a bow, or a colour t
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +40,9 @@ ABOUT_COLUMNS = 41  # along a strip, that wood's and ground's colours are taken 
 LEAST_TONE_U, DARKER_U = 0.06, 0.4
 SHADED_U = 0.3  # and of wood where it rounds off, or beside its string
 BLACK = 1e-3  # of full light
+# Of the logarithm of light, by which a hard shadow is darker than the limb beside it; of what passes for limb by its light, where
+# limb and not shadow is looked for.
+SHADOW, LIT_SHARE = 1.5, 0.75
 CLEAR = 0.8  # of a column's middle that must be wood, for the column to show the bow
 STRAY = 12.0  # squared, in standard uncertainties: what is unlike both is neither
 
@@ -126,15 +131,35 @@ def _not_seen() -> NeedsHelp:
     return NeedsHelp("No bow was found in the picture.", "Click the two nocks.", clicks=CLICKS[:2], fault="lost")
 
 
-def inside_by_colour(light: NDArray[np.uint16], strip: Strip) -> Strip:
-    """The strip with its limb as the colours tell: like that along its middle, or like the ground at its own side."""
+def without_shadow(light: NDArray[np.uint16], strip: Strip) -> Strip:
+    """The strip without what a hard shadow beside the limb adds to it: far darker than most of what passes for limb."""
+    tone = _tones(light, strip).mean(2)
+    order = np.sort(np.where(strip.maps.inside > 0.5, tone, np.inf), axis=0)
+    count = np.isfinite(order).sum(0)
+    lit = np.take_along_axis(order, np.maximum(np.floor(LIT_SHARE * count).astype(int)[None] - 1, 0), axis=0)[0]
+    if not count.any():
+        return strip
+    columns = np.arange(len(lit), dtype=float)
+    lit = np.interp(columns, columns[count > 0], lit[count > 0])
+    lit = ndimage.median_filter(lit, ABOUT_COLUMNS, mode="nearest")
+    inside = np.where(tone < lit - SHADOW, 0.0, strip.maps.inside).astype(np.float32)
+    return replace(strip, maps=replace(strip.maps, inside=inside))
+
+
+def _tones(light: NDArray[np.uint16], strip: Strip) -> Array:
+    """Logarithms of light (R, n, 3) over a strip."""
     n = len(strip.path)
     columns, rows = np.arange(n, dtype=float), np.arange(STRIP_ACROSS, dtype=float)
     grid = np.broadcast_to(columns, (STRIP_ACROSS, n)), np.broadcast_to(rows[:, None], (STRIP_ACROSS, n))
     fine = [(a, b) for a in (-0.3, 0.3) for b in (-0.3, 0.3)]
     seen = np.mean([sample(light, strip.px(grid[0] + a, grid[1] + b)) for a, b in fine], axis=0) / FULL
-    tone = np.log(np.maximum(seen, BLACK)).astype(float)
-    off = rows - MIDDLE_ROW
+    return np.asarray(np.log(np.maximum(seen, BLACK)), float)
+
+
+def inside_by_colour(light: NDArray[np.uint16], strip: Strip) -> Strip:
+    """The strip with its limb as the colours tell: like that along its middle, or like the ground at its own side."""
+    tone = _tones(light, strip)
+    off = np.arange(STRIP_ACROSS, dtype=float) - MIDDLE_ROW
     wood = _misfit(tone, np.abs(off) <= CORE_ROWS, SHADED_U)
     ground = np.minimum(*(_misfit(tone, way * off >= FAR_ROWS, DARKER_U) for way in (-1, 1)))
     apart = np.where(np.minimum(wood, ground) > STRAY, -1.0, (ground - wood) / 2)

@@ -69,7 +69,7 @@ def place_edge(
     outward: int,
     px_per_mm: float,
     ruled: Ruled | None = None,
-) -> tuple[Array, Array, Array]:
+) -> tuple[Array, Array, Array, Array]:
     """One edge's rows at windows along the limb.
 
     Parameters
@@ -80,7 +80,8 @@ def place_edge(
 
     Returns
     -------
-    columns (M,) of the windows, rows (M,), and how far the edge may lie from there by the light alone (M,), px.
+    columns (M,) of the windows, rows (M,), and how far the edge may lie from there (M,), px: by the light alone, and since a lit
+    rim may pass for the ground.
     """
     at = np.arange(columns[0], columns[-1] + 1e-9, EVERY_MM * px_per_mm / strip.step)
     n = max(LEAST_PLACES, int(WINDOW_MM * px_per_mm / WINDOW_PX))
@@ -102,8 +103,8 @@ def place_edge(
     found = _past_rim(v, off, _sharpened(v, off, off[chosen]), px_per_mm)
     wood, ground = sides
     unseen = (np.linalg.norm(wood.hue - ground.hue, axis=1) < LIKE_HUE) & (ground.bright > wood.bright + LIKE_LIGHT)
-    u = np.hypot(u, np.where(unseen, LIT_RIM_U_MM * px_per_mm, 0.0))
-    return at, np.interp(at, columns, proposed[0]) + outward * found / strip.step, u
+    rim_u = np.where(unseen, LIT_RIM_U_MM * px_per_mm, 0.0)
+    return at, np.interp(at, columns, proposed[0]) + outward * found / strip.step, u, rim_u
 
 
 def _seen(light: NDArray[np.uint16], strip: Strip, columns: Array, rows: Array, ruled: Ruled | None = None) -> Array:

@@ -19,7 +19,7 @@ from scipy import ndimage
 from tillerlens.core.errors import NeedsHelp
 from tillerlens.core.robust import mad_u
 from tillerlens.core.shot import Shot
-from tillerlens.front.by_colour import inside_by_colour, straight_path
+from tillerlens.front.by_colour import inside_by_colour, straight_path, without_shadow
 from tillerlens.front.edges import place_edge
 from tillerlens.front.ruled import Ruled, without_lines
 from tillerlens.front.shape import KNOTS, PAST_LOW, PAST_MM, PAST_U_MM, PAST_UP, laid, prior
@@ -139,7 +139,7 @@ def read_front(
     middle = path[len(path) // 2]
     square = fit.camera.to_plane(np.array([middle - 5, middle + 5]), shot.standoff_mm)  # ten pixels each way
     px_per_mm = float(10 * np.sqrt(2) / np.linalg.norm(square[1] - square[0]))
-    cut = partial(_by_colour, bare) if way is Way.BY_COLOUR else partial(_by_network, bare.photo.rgb)
+    cut = partial(_by_colour, bare) if way is Way.BY_COLOUR else partial(_by_network, bare)
     strip, band = _straighten(cut, path, strip_step(px_per_mm, BROAD_MM * LIMB_STEPS / BROAD_ROWS))
     ends, tip_u_mm = _tips(bare.light, cut, strip, band, (fit, shot), px_per_mm)
     _check_ends(light, strip, band, ends, px_per_mm)
@@ -249,8 +249,8 @@ def _straighten(cut: Cut, coarse: Array, step: float) -> tuple[Strip, Band]:
     return strip, band
 
 
-def _by_network(rgb: NDArray[np.uint8], path: Array, step: float) -> Strip:
-    return _whole(cut_strip(rgb, path, step))
+def _by_network(prepared: Prepared, path: Array, step: float) -> Strip:
+    return _whole(without_shadow(prepared.light, cut_strip(prepared.photo.rgb, path, step)))
 
 
 def _by_colour(prepared: Prepared, path: Array, step: float) -> Strip:
@@ -378,7 +378,7 @@ def _stop(have: Array, column: int, inward: int) -> float:
 
 
 def _edge(
-    place: Callable[..., tuple[Array, Array, Array]],
+    place: Callable[..., tuple[Array, Array, Array, Array]],
     strip: Strip,
     cols: NDArray[np.intp],
     rows: tuple[Array, Array],
@@ -392,7 +392,7 @@ def _edge(
         for row, seen in ((row, np.isfinite(row[cols])) for row in rows)
     )
     for _ in (0, 1):
-        at, found, u = place(cols.astype(float), (base, other), outward, px_per_mm)
+        at, found, u, rim_u = place(cols.astype(float), (base, other), outward, px_per_mm)
         run = ndimage.gaussian_filter1d(ndimage.median_filter(found, RUN[0], mode="nearest"), RUN[1], mode="nearest")
         scatter = mad_u(found - run, 0.0) * strip.step
         good = (np.abs(found - run) * strip.step < max(STRAY_PX, 4 * scatter)) & (u < LOST_PX)
@@ -401,4 +401,4 @@ def _edge(
         base = np.interp(cols, at[good], run[good])
     out = np.interp(cols, at[good], found[good])
     out[np.interp(cols, at, (~good).astype(float)) > 0.5] = np.nan
-    return out, np.interp(cols, at, u)
+    return out, np.interp(cols, at, np.hypot(u, rim_u))
