@@ -65,6 +65,12 @@ def test_lines_are_known_by_what_they_add_to_the_boards_light():
     away = np.array([[700.0, 185.0 + off] for off in (-20.0, 20.0)])
     assert found.lighter(away) == pytest.approx(np.ones((2, 3)))
     assert lines_along(light, camera(), read_shot(SHOT | {"scale": {"kind": "bow_length"}})) is None
+    lines = {
+        "scale": {"kind": "lines_and_two_marks", "spacing_in": 2.0, "marks_apart_in": 20.0},
+        "marks_px": [[100, 185], [900, 185]],
+    }
+    assert lines_along(light, camera(), read_shot(SHOT | lines)) is not None
+    assert lines_along(light, camera(), read_shot(SHOT | lines | {"upper_limb": "top"})) is None  # none runs upright
 
 
 @pytest.mark.parametrize("turned", [False, True])

@@ -14,6 +14,7 @@ from tillerlens.photo.light import sample
 
 Array = NDArray[np.float64]
 
+RULED_AXES = {"grid": (0, 1), "lines_and_two_marks": (1,)}  # of the board, in which lines are ruled: X = value, Y = value
 REACH_PX, STEP_PX, SIDE_SAMPLES = 8.0, 0.5, 4  # looked at across a line; samples at either end that are the board
 SHOWS = 0.15  # of a line's strongest contrast, that is still line
 HALVES_PX = (2.0, 6.0)  # of a line, with what blur and a phone's halved colour spread it by
@@ -48,10 +49,10 @@ class Ruled:
 
 
 def lines_along(light: NDArray[np.uint16], camera: Camera, shot: Shot) -> Ruled | None:
-    """The board's lines that run along the bow; None where it has no grid."""
-    if shot.scale.kind != "grid" or not shot.scale.spacing_mm:
-        return None
+    """The board's lines that run along the bow; None where it has none."""
     axis = 0 if shot.upper_limb in ("top", "bottom") else 1
+    if axis not in RULED_AXES.get(shot.scale.kind, ()) or not shot.scale.spacing_mm:
+        return None
     off = np.arange(-REACH_PX, REACH_PX + 0.01, STEP_PX)
     across = np.concatenate(
         [
