@@ -217,6 +217,35 @@ def test_a_rim_that_a_lamp_lights_does_not_move_its_edge_out():
     assert lower_edge(smeared(tone)) == pytest.approx(180 - 0.5, abs=0.6)
 
 
+@pytest.mark.parametrize(
+    ("ground", "doubted"), [((0.44, 0.38, 0.28), True), ((0.20, 0.22, 0.27), False), ((0.10, 0.08, 0.055), False)]
+)
+def test_a_rim_that_may_pass_for_pale_ground_is_doubted(ground, doubted):
+    """Before ground paler than the wood and of nearly its hue, by more than 2 mm; before slate or dark planks not at all."""
+    tone = np.tile(np.array(ground), (300 * 8, 1))
+    tone[120 * 8 : 180 * 8] = [0.38, 0.295, 0.20]
+    strip = level_strip()
+    columns = np.arange(len(strip.path), dtype=float)
+    proposed, other = (np.full(len(columns), MIDDLE_ROW + (row - 150.0) / strip.step) for row in (178.0, 120.0))
+    rim_u = place_edge(smeared(tone), strip, columns, (proposed, other), 1, 1.6)[3]
+    assert np.median(rim_u) > 2 * 1.6 if doubted else not rim_u.any()
+
+
+def test_what_a_handle_hangs_on_does_not_move_its_middle():
+    """A rail hides one edge along a third of what is looked at, and puts the middle 3 mm aside: told to 0.2 mm."""
+    at = np.linspace(-60, 60, 41)
+    seen = 1.5 + 0.01 * at + np.where(np.abs(at - 10) < 20, 3.0, 0.0) + np.random.default_rng(2).normal(0, 0.1, 41)
+    assert front_shape._steady_line(at, seen)[1] == pytest.approx(1.5, abs=0.2)
+
+
+def test_a_limb_with_rounded_corners_seen_from_aside_is_as_wide_as_it_is():
+    """A limb of 30 by 12 mm, its section a superellipse of power 4, 3 degrees from aside: it shows
+    2 ((15 cos a)^q + (6 sin a)^q)^(1/q) with q = 4/3. What its side is taken to show leaves 0.2 mm of that."""
+    a, q = np.radians(3.0), 4 / 3
+    shows = 2 * ((15 * np.cos(a)) ** q + (6 * np.sin(a)) ** q) ** (1 / q)
+    assert shows - np.tan(a) * front_shape.WALL_MM == pytest.approx(30.0, abs=0.2)
+
+
 def test_a_dark_belly_beside_a_pale_wall_keeps_its_width():
     """A belly cooked dark: a phone smears the wall's colour over its edge, which was taken for ground and put the edge
     1.2 px in. To 0.6 px."""

@@ -49,7 +49,7 @@ RIM_MM, RIM_U_MM, SHADE_U_MM = 0.25, 0.2, 0.15
 SUM_PX, LEVEL_PX, SUM_U, STEP_U_PX = 3.5, 1.75, 0.06, 0.5
 # A lit rim before pale ground of nearly the wood's hue looks like that ground: differences of the logarithms of hue and light,
 # and how far the edge then may be off.
-LIKE_HUE, LIKE_LIGHT, LIT_RIM_U_MM = 0.2, -0.1, 3.0
+LIKE_HUE, LIKE_LIGHT, LIT_RIM_U_MM = 0.2, -0.1, 4.3
 RIM_FROM_PX, LIT = 1.5, 1.1  # inward of the step, from where on it is a rim; and how many times its face's light a lit one has
 
 

@@ -38,7 +38,7 @@ PAST_MM, PAST_U_MM, PAST_APART_U_MM = 20.0, 12.0, 4.0  # of wood past a nock, al
 WALL_MM, WALL_U_MM = 3.5, 2.5
 NOCK_FIT_MM = (8.0, 70.0)  # inside a nock, where its limb's middle is read: the loop hides the nock itself
 HANDLE_FIT, LEAST_FIT_MM = 0.33, 12.0  # of the handle's length, at either side of its centre; and at the least
-STRAY, STRAY_MM, STRAY_ROUNDS = 1.5, 0.05, 5  # of the scatter about the handle's line, from where on a place counts for less
+STRAY, STRAY_MM, STRAY_ROUNDS = 1.5, 0.05, 8  # of the scatter about the handle's line, from where on a place counts for less
 LEAST_SEEN = 3  # columns beside a station, for its width to be told
 STATION_MM, HALF_WINDOW_MM = 100.0, 12.0
 SMOOTH_MM = 12.0
@@ -261,7 +261,7 @@ def _steady_line(at: Array, values: Array) -> Array:
     for _ in range(STRAY_ROUNDS):
         line = np.polyfit(at, values, 1, w=np.sqrt(weight))
         off = np.abs(values - np.polyval(line, at))
-        weight = 1 / np.maximum(1.0, off / (STRAY * mad_u(off, 0.0) + STRAY_MM))
+        weight = 1 / (1 + (off / (STRAY * mad_u(off, 0.0) + STRAY_MM)) ** 2)
     return np.asarray(line)
 
 
