@@ -238,6 +238,18 @@ def test_what_a_handle_hangs_on_does_not_move_its_middle():
     assert front_shape._steady_line(at, seen)[1] == pytest.approx(1.5, abs=0.2)
 
 
+def test_a_grip_taken_wrongly_alone_leaves_limbs_beside_it_in_doubt():
+    """A grip's middle 3 mm off, and nothing else: a limb's place beside it leaves its own chord by 1.8 mm or more."""
+    fit, shot = fit_from(), read_shot(FRONT)
+    outline, *_ = drawn_outline(fit, shot)
+    mean, _ = prior(fit, shot, np.full((2, 7), 0.1), 0.1)
+    plain = shape(mean, outline, fit.camera, shot).numbers
+    mean[front_shape.GRIP] += 3.0
+    moved = shape(mean, outline, fit.camera, shot).numbers
+    assert moved["tip_line"] - plain["tip_line"] == pytest.approx(3.0, abs=1e-6)
+    assert moved["side_bend_lower"] - plain["side_bend_lower"] < -1.8
+
+
 def test_a_limb_with_rounded_corners_seen_from_aside_is_as_wide_as_it_is():
     """A limb of 30 by 12 mm, its section a superellipse of power 4, 3 degrees from aside: it shows
     2 ((15 cos a)^q + (6 sin a)^q)^(1/q) with q = 4/3. What its side is taken to show leaves 0.2 mm of that."""

@@ -20,6 +20,7 @@ from tillerlens.front.read import FrontTrace, Way, read_front
 from tillerlens.front.ruled import Ruled, lines_along
 from tillerlens.front.shape import (
     CAUSES,
+    GRIP,
     HALF_WINDOW_MM,
     KNOTS,
     LEAST_SEEN,
@@ -51,7 +52,6 @@ _Reading = tuple[FrontTrace, Array, Array, float, FrontShape]
 _Known = tuple[CameraFit, Shot, Ruled | None]
 
 EDGE_U_PX, HUE_SHARE = 0.4, 0.35  # of a limb's edge, by blur and rounding; and of how far its light alone lets it lie
-GRIP_U_PX, GRIP_SHARE = 0.5, 0.5  # of the grip's: a wrap's shaded side is as dark as the ground, and what it hangs on crosses it
 PALE_RIM_U_MM = 0.8  # of a heated belly's edge: its rounding and sides stay pale, and before a pale ground they go unseen
 COLOUR_U_MM = 1.0  # of an edge that colour tells: a lit rim is left out, and a gap between planks beside it is taken in
 BOTH_OUT_PX = 0.15  # by sharpening, blur and rounding, of each edge of a limb alike
@@ -289,8 +289,7 @@ def _by_clicks(mean: Array, covariance: Array, seen: Outline, fit: CameraFit, sh
 
 def _edges_u(trace: FrontTrace, shot: Shot) -> Array:
     """(2, 7) standard uncertainty (mm) of the right and the left edge about each of the ``KNOTS``: by their light, and by how far
-    the limb's width leaves an even taper there, which an edge that was taken wrongly for a stretch does. The middle knot is the
-    grip's."""
+    the limb's width leaves an even taper there, which an edge that was taken wrongly for a stretch does."""
     at = np.linspace(1, -1, len(trace.right_u_px))
     handle_share, rim = shot.handle_mm / shot.nock_to_nock_mm, PALE_RIM_U_MM if shot.belly_heated else 0.0
     rim = float(np.hypot(rim, COLOUR_U_MM if trace.way is Way.BY_COLOUR else 0.0))
@@ -307,8 +306,7 @@ def _edges_u(trace: FrontTrace, shot: Shot) -> Array:
             near = (np.abs(at - k) < ABOUT_KNOT) & np.isfinite(u)
             light = np.sqrt(np.mean(u[near] ** 2)) if near.any() else 2.0
             uneven = max(0.0, float(np.sqrt(np.mean(rough[near] ** 2))) - EVEN_PX) if near.any() else 0.0
-            own, share = (EDGE_U_PX, HUE_SHARE) if k else (GRIP_U_PX, GRIP_SHARE)
-            row.append(float(np.hypot(np.sqrt(own**2 + (share * light) ** 2 + uneven**2) / trace.px_per_mm, rim)))
+            row.append(float(np.hypot(np.sqrt(EDGE_U_PX**2 + (HUE_SHARE * light) ** 2 + uneven**2) / trace.px_per_mm, rim)))
         out.append(row)
     return np.array(out)
 
@@ -440,9 +438,9 @@ def _beside_string(prepared: Prepared, string: StringLine, known: _Known, first:
         moved = (np.interp(way, new_way, now) - was) / trace.px_per_mm
         wrong = np.where(side, BESIDE_U_MM**2 + (MOVED_SHARE * moved) ** 2, 0.0)
         more[start : start + len(KNOTS)] = [float(np.mean(wrong[np.abs(at - k) < ABOUT_KNOT])) for k in KNOTS]
-        # about the handle its shadow may lie along the one edge as it does along the other, and some way beside the string
-        if min(abs(float(side[handle])) for side in off) < (BESIDE_MM + SHADOW_MM) * trace.px_per_mm:
-            more[start + len(KNOTS) // 2] = max(BESIDE_U_MM**2, float(more[start + len(KNOTS) // 2]))
+    # about the handle its shadow may lie along the one edge as it does along the other, and some way beside the string
+    if min(abs(float(side[handle])) for side in off) < (BESIDE_MM + SHADOW_MM) * trace.px_per_mm:
+        more[GRIP] = BESIDE_U_MM**2 / 2  # of the middle of two such edges
     return out, more
 
 

@@ -42,15 +42,17 @@ STRAY, STRAY_MM, STRAY_ROUNDS = 1.5, 0.05, 8  # of the scatter about the handle'
 LEAST_SEEN = 3  # columns beside a station, for its width to be told
 STATION_MM, HALF_WINDOW_MM = 100.0, 12.0
 SMOOTH_MM = 12.0
+# Of a grip's middle, alone: a wrap's shaded side is as dark as the ground, and what it hangs on crosses its edges.
+GRIP_U_MM = 0.6
 END_MM = 40.0  # of a limb's end: there it lies on the line between handle and nock by definition
 PAST_NOCK = 1.1  # of the way from fade to nock, up to which the bend goes on
 KNOTS = np.linspace(-1.0, 1.0, 7)  # along the bow, lower nock to upper: an edge strays for so long at a time
-_EXTRA = ("standoff", "depth", "nod", "root", "power", "nock", "nock_lower", "middle", "wall", "string")
-STANDOFF, DEPTH, NOD, ROOT, POWER, PAST_UP, PAST_LOW, MIDDLE, WALL, STRING = range(N_PARAMETERS, N_PARAMETERS + len(_EXTRA))
+_EXTRA = ("standoff", "depth", "nod", "root", "power", "nock", "nock_lower", "middle", "wall", "string", "grip")
+STANDOFF, DEPTH, NOD, ROOT, POWER, PAST_UP, PAST_LOW, MIDDLE, WALL, STRING, GRIP = range(N_PARAMETERS, N_PARAMETERS + len(_EXTRA))
 RIGHT = N_PARAMETERS + len(_EXTRA)
 LEFT = RIGHT + len(KNOTS)
 SIZE = LEFT + len(KNOTS)
-CAUSES = [*6 * ["marks"], "focal", *3 * ["lens"], "standoff", *4 * ["depth"], *2 * ["tip"], "middle", "wall", "string"]
+CAUSES = [*6 * ["marks"], "focal", *3 * ["lens"], "standoff", *4 * ["depth"], *2 * ["tip"], "middle", "wall", "string", "edge"]
 CAUSES += 2 * len(KNOTS) * ["edge"]
 
 
@@ -120,7 +122,7 @@ def prior(fit: CameraFit, shot: Shot, edge_u_mm: Array, string_u_mm: float) -> t
         mean[MIDDLE], u[MIDDLE] = shot.nock_to_nock_mm / 2 - shot.upper_limb_length_mm, LENGTH_U_MM
     else:
         u[MIDDLE] = UNEVEN_MM
-    u[STRING] = string_u_mm
+    u[STRING], u[GRIP] = string_u_mm, GRIP_U_MM
     u[RIGHT:] = edge_u_mm.ravel()
     covariance = np.diag(u**2)
     covariance[:N_PARAMETERS, :N_PARAMETERS] = to_seen @ fit.covariance @ to_seen.T
@@ -176,7 +178,7 @@ def shape(x: Array, outline: Outline, camera: Camera, shot: Shot) -> FrontShape:
     mid = mid - tips[1] - slope * (along - a_tips[1])
     near = np.abs(s - handle) < max(HANDLE_FIT * shot.handle_mm, LEAST_FIT_MM)
     line = _steady_line(s[near] - handle, mid[near])
-    h, a_h = float(line[1]), float(np.interp(handle, s, along))
+    h, a_h = float(line[1]) + x[GRIP], float(np.interp(handle, s, along))
     numbers = {"tip_line": h}
     smooth = ndimage.gaussian_filter1d(mid, SMOOTH_MM / float(np.median(np.diff(s))), mode="nearest")
     for k, name in enumerate(("upper", "lower")):
