@@ -75,7 +75,7 @@ def test_an_edge_along_the_string_is_read_without_it_and_doubted_over_its_whole_
     assert np.abs(seen[:, 200:1800].astype(float) - picture(string=False)[:, 200:1800]).max() < 12
     assert right == pytest.approx(np.full(len(KNOTS), measure.BESIDE_U_MM**2))
     assert not left.any()
-    assert grip == measure.BESIDE_U_MM**2 / 2  # about the handle its shadow may lie along either edge
+    assert grip == (measure.BESIDE_U_MM / 2) ** 2  # about the handle its shadow may lie along either edge
 
 
 def test_a_string_well_inside_the_limb_stays_and_one_just_beyond_an_edge_goes(monkeypatch):

@@ -440,7 +440,7 @@ def _beside_string(prepared: Prepared, string: StringLine, known: _Known, first:
         more[start : start + len(KNOTS)] = [float(np.mean(wrong[np.abs(at - k) < ABOUT_KNOT])) for k in KNOTS]
     # about the handle its shadow may lie along the one edge as it does along the other, and some way beside the string
     if min(abs(float(side[handle])) for side in off) < (BESIDE_MM + SHADOW_MM) * trace.px_per_mm:
-        more[GRIP] = BESIDE_U_MM**2 / 2  # of the middle of two such edges
+        more[GRIP] = (BESIDE_U_MM / 2) ** 2  # one such edge moves the middle by half
     return out, more
 
 
