@@ -8,7 +8,7 @@ from tillerlens.core.errors import NeedsHelp
 from tillerlens.core.shot_file import read_shot
 from tillerlens.front import measure
 from tillerlens.front.read import FrontTrace
-from tillerlens.front.shape import KNOTS, LEFT, RIGHT, SIZE, FrontShape
+from tillerlens.front.shape import GRIP, KNOTS, LEFT, RIGHT, SIZE, FrontShape
 from tillerlens.front.string import find_front_string, half_band_px, taken_out
 from tillerlens.photo.intake import Photo
 from tillerlens.trace.reading import Prepared
@@ -65,33 +65,32 @@ def read_again(monkeypatch, first, fails=False, then=None):
     monkeypatch.setattr(measure, "_judged", _judged)
     photo = Photo(picture(), "", "", None, None, 1, "PNG")
     prepared = Prepared(photo, np.zeros((1, 1, 3), np.uint16), 0.0, None, ())
-    out, more = measure._beside_string(prepared, line(), None, read_shot(FRONT), first)
-    return (asked[0].photo.rgb if asked else None), out[0], more[RIGHT:LEFT], more[LEFT:SIZE]
+    out, more = measure._beside_string(prepared, line(), (None, read_shot(FRONT), None), first)
+    return (asked[0].photo.rgb if asked else None), out[0], more[RIGHT:LEFT], more[LEFT:SIZE], more[GRIP]
 
 
 @pytest.mark.parametrize("fails", [False, True])
 def test_an_edge_along_the_string_is_read_without_it_and_doubted_over_its_whole_length(monkeypatch, fails):
-    seen, _, right, left = read_again(monkeypatch, reading(1.0, -40.0), fails)
+    seen, _, right, left, grip = read_again(monkeypatch, reading(1.0, -40.0), fails)
     assert np.abs(seen[:, 200:1800].astype(float) - picture(string=False)[:, 200:1800]).max() < 12
     assert right == pytest.approx(np.full(len(KNOTS), measure.BESIDE_U_MM**2))
-    assert not np.delete(left, len(KNOTS) // 2).any()
-    assert left[len(KNOTS) // 2] == measure.BESIDE_U_MM**2  # about the handle its shadow may lie along either edge
+    assert not left.any()
+    assert grip == (measure.BESIDE_U_MM / 2) ** 2  # about the handle its shadow may lie along either edge
 
 
 def test_a_string_well_inside_the_limb_stays_and_one_just_beyond_an_edge_goes(monkeypatch):
     """Beyond an edge it would pass for the ground; the edge itself is seen."""
-    seen, _, right, left = read_again(monkeypatch, reading(30.0, -30.0))
+    seen, _, right, left, grip = read_again(monkeypatch, reading(30.0, -30.0))
     assert seen is None
-    assert not (right.any() or left.any())
-    seen, _, right, left = read_again(monkeypatch, reading(12.0, 50.0))
+    assert not (right.any() or left.any() or grip)
+    seen, _, right, left, _ = read_again(monkeypatch, reading(12.0, 50.0))
     assert seen is not None
-    away = np.delete(right, len(KNOTS) // 2), np.delete(left, len(KNOTS) // 2)
-    assert not (away[0].any() or away[1].any())  # about the handle its loop and shadow reach further
+    assert not (right.any() or left.any())
 
 
 def test_what_an_edge_moved_by_without_the_string_is_half_doubt(monkeypatch):
     """And it alone moves: the other edge lies far from the string, and stays; nor is either the surer for what was filled in."""
-    _, out, right, _ = read_again(monkeypatch, reading(1.0, -40.0), then=reading(9.0, -50.0, 0.2))
+    _, out, right, *_ = read_again(monkeypatch, reading(1.0, -40.0), then=reading(9.0, -50.0, 0.2))
     assert right == pytest.approx(np.full(len(KNOTS), measure.BESIDE_U_MM**2 + 4.0**2), rel=0.02)
     assert np.median(out.right_px[:, 1]) == pytest.approx(209.0)
     assert np.median(out.left_px[:, 1]) == pytest.approx(160.0)

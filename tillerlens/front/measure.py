@@ -17,8 +17,10 @@ from tillerlens.core.units import MM_PER_INCH, format_inches
 from tillerlens.front.by_colour import turned_looks
 from tillerlens.front.edges import REACH_PX
 from tillerlens.front.read import FrontTrace, Way, read_front
+from tillerlens.front.ruled import Ruled, lines_along
 from tillerlens.front.shape import (
     CAUSES,
+    GRIP,
     HALF_WINDOW_MM,
     KNOTS,
     LEAST_SEEN,
@@ -47,11 +49,12 @@ from tillerlens.trace.reading import Prepared
 Array = NDArray[np.float64]
 # What is doubtful, with its covariance; how far off the length was, in standard uncertainties; and the bow seen squarely.
 _Reading = tuple[FrontTrace, Array, Array, float, FrontShape]
+_Known = tuple[CameraFit, Shot, Ruled | None]
 
-EDGE_U_PX, HUE_SHARE = 0.5, 0.5  # of an edge, by blur and rounding; and of how far its light alone lets it lie
-PALE_RIM_U_MM = 1.5  # of a heated belly's edge: its rounding and sides stay pale, and before a pale ground they go unseen
+EDGE_U_PX, HUE_SHARE = 0.4, 0.35  # of a limb's edge, by blur and rounding; and of how far its light alone lets it lie
+PALE_RIM_U_MM = 0.8  # of a heated belly's edge: its rounding and sides stay pale, and before a pale ground they go unseen
 COLOUR_U_MM = 1.0  # of an edge that colour tells: a lit rim is left out, and a gap between planks beside it is taken in
-BOTH_OUT_PX = 0.25  # by sharpening, blur and rounding, of each edge of a limb alike
+BOTH_OUT_PX = 0.15  # by sharpening, blur and rounding, of each edge of a limb alike
 TAPER_DEGREE, EVEN_PX = 4, 0.6  # of a polynomial that is an even taper, and how far limbs leave one that are made with care
 CLICK_U_PX, HANDLE_CLICK_U_MM = 2.5, 5.0  # of a click along the bow; what its maker calls the handle's centre, by eye
 STRING_U_MM = 0.3  # what of a twisted string's width is lit
@@ -117,11 +120,12 @@ def measure_front(
     NeedsHelp
         Where the bow isn't found for certain, isn't whole in the picture, or isn't seen from its belly or back.
     """
-    trace, x, p, off, first = _found(prepared, fit, shot)
+    ruled = lines_along(prepared.light, fit.camera, shot)
+    trace, x, p, off, first = _found(prepared, fit, shot, ruled)
     _check_aside(first)
     line = _string(prepared.light, first, shot, trace)
     if line is not None:
-        (trace, x, p, off, first), more = _beside_string(prepared, line, fit, shot, (trace, x, p, off, first))
+        (trace, x, p, off, first), more = _beside_string(prepared, line, (fit, shot, ruled), (trace, x, p, off, first))
         p = p + np.diag(more)
     string = line if shot.facing == "belly" else None
     outline = Outline(trace.right_px, trace.left_px, None if string is None else string.px)
@@ -155,7 +159,7 @@ def measure_front(
     return replace(heading, status="measured", reasons=reasons, values=told, front=view, belly=belly, evidence=evidence)
 
 
-def _found(prepared: Prepared, fit: CameraFit, shot: Shot) -> tuple[FrontTrace, Array, Array, float, FrontShape]:
+def _found(prepared: Prepared, fit: CameraFit, shot: Shot, ruled: Ruled | None) -> _Reading:
     """What was traced, all that is doubtful with its covariance, how far off the length was (u), and the bow's shape.
 
     A bow that comes to nothing as the networks see it is looked for once more along a nearly straight line, by its colour first.
@@ -163,7 +167,7 @@ def _found(prepared: Prepared, fit: CameraFit, shot: Shot) -> tuple[FrontTrace, 
     out.
     """
     try:
-        return _read(prepared, fit, shot)
+        return _read(prepared, fit, shot, ruled)
     except NeedsHelp as error:
         first = error
     if "rival" in first.fields:
@@ -172,12 +176,12 @@ def _found(prepared: Prepared, fit: CameraFit, shot: Shot) -> tuple[FrontTrace, 
     pale_rim = shot.belly_heated and shot.facing == "belly"
     for way in (Way.STRAIGHT,) if pale_rim else (Way.BY_COLOUR, Way.STRAIGHT):
         with suppress(NeedsHelp):  # the first refusal stands, if no other reading comes to anything
-            return _read(again, fit, shot, way)
+            return _read(again, fit, shot, ruled, way)
     raise first
 
 
-def _read(prepared: Prepared, fit: CameraFit, shot: Shot, way: Way = Way.AS_SEEN) -> _Reading:
-    trace = read_front(prepared, fit, shot, way)
+def _read(prepared: Prepared, fit: CameraFit, shot: Shot, ruled: Ruled | None, way: Way = Way.AS_SEEN) -> _Reading:
+    trace = read_front(prepared, fit, shot, way, ruled)
     _check_upper(trace.tips_px, shot)
     return _judged(trace, fit, shot)
 
@@ -409,7 +413,7 @@ def _string(light: NDArray[np.uint16], found: FrontShape, shot: Shot, trace: Fro
     return line if beside > LEAST_BESIDE else None  # what shows on the limb itself is no string behind it
 
 
-def _beside_string(prepared: Prepared, string: StringLine, fit: CameraFit, shot: Shot, first: _Reading) -> tuple[_Reading, Array]:
+def _beside_string(prepared: Prepared, string: StringLine, known: _Known, first: _Reading) -> tuple[_Reading, Array]:
     """What was read, once more in a picture without its string where that lies beside an edge; and what the edges' variances
     (SIZE,) mm2 grow by, since there they could be seen least, or were taken for the string's."""
     trace, _, _, _, found = first
@@ -426,7 +430,7 @@ def _beside_string(prepared: Prepared, string: StringLine, fit: CameraFit, shot:
     take = on_it | stretches((gap > band) & (gap < band + REACH_PX))
     nearer = np.abs(off[0]) < np.abs(off[1])
     near = [stretches(np.abs(side) < band) for side in off]
-    out = _without_string(prepared, string, fit, shot, first, (take & nearer, take & ~nearer)) if take.any() else first
+    out = _without_string(prepared, string, known, first, (take & nearer, take & ~nearer)) if take.any() else first
     more = np.zeros(SIZE)
     at, handle = np.linspace(1, -1, len(take)), int(np.argmin(np.abs(found.way_mm - found.handle)))
     for start, side, edge, new in zip((RIGHT, LEFT), near, edges, (out[4].right_px, out[4].left_px), strict=True):
@@ -434,23 +438,23 @@ def _beside_string(prepared: Prepared, string: StringLine, fit: CameraFit, shot:
         moved = (np.interp(way, new_way, now) - was) / trace.px_per_mm
         wrong = np.where(side, BESIDE_U_MM**2 + (MOVED_SHARE * moved) ** 2, 0.0)
         more[start : start + len(KNOTS)] = [float(np.mean(wrong[np.abs(at - k) < ABOUT_KNOT])) for k in KNOTS]
-        # about the handle its shadow may lie along the one edge as it does along the other, and some way beside the string
-        if min(abs(float(side[handle])) for side in off) < (BESIDE_MM + SHADOW_MM) * trace.px_per_mm:
-            more[start + len(KNOTS) // 2] = max(BESIDE_U_MM**2, float(more[start + len(KNOTS) // 2]))
+    # about the handle its shadow may lie along the one edge as it does along the other, and some way beside the string
+    if min(abs(float(side[handle])) for side in off) < (BESIDE_MM + SHADOW_MM) * trace.px_per_mm:
+        more[GRIP] = (BESIDE_U_MM / 2) ** 2  # one such edge moves the middle by half
     return out, more
 
 
 def _without_string(
-    prepared: Prepared, string: StringLine, fit: CameraFit, shot: Shot, first: _Reading, take: Sequence[NDArray[np.bool_]]
+    prepared: Prepared, string: StringLine, known: _Known, first: _Reading, take: Sequence[NDArray[np.bool_]]
 ) -> _Reading:
     """What was read ``first``, with its right and left edge along the stretches (N,) to ``take`` as they are read in the picture
     without that of its string; as it was, where that comes to nothing."""
-    trace, found = first[0], first[4]
+    (fit, shot, ruled), trace, found = known, first[0], first[4]
     rgb = taken_out(prepared.photo.rgb, string, found.middle_px, take[0] | take[1])
     again = replace(prepared, photo=replace(prepared.photo, rgb=rgb), light=linear_light(rgb))
     edges, us = [], []
     try:
-        bare = read_front(again, fit, shot, trace.way)
+        bare = read_front(again, fit, shot, trace.way, ruled)
         for was, was_u, now, now_u, of in (
             (found.right_px, trace.right_u_px, bare.right_px, bare.right_u_px, take[0]),
             (found.left_px, trace.left_u_px, bare.left_px, bare.left_u_px, take[1]),

@@ -19,11 +19,12 @@ from scipy import ndimage
 from tillerlens.core.errors import NeedsHelp
 from tillerlens.core.robust import mad_u
 from tillerlens.core.shot import Shot
-from tillerlens.front.by_colour import inside_by_colour, straight_path
+from tillerlens.front.by_colour import inside_by_colour, straight_path, without_shadow
 from tillerlens.front.edges import place_edge
+from tillerlens.front.ruled import Ruled, without_lines
 from tillerlens.front.shape import KNOTS, PAST_LOW, PAST_MM, PAST_U_MM, PAST_UP, laid, prior
 from tillerlens.photo.camera import CameraFit
-from tillerlens.photo.light import FULL, sample
+from tillerlens.photo.light import FULL, linear_light, sample
 from tillerlens.trace.ends import LIMB_WORTH, MOST_OFF, STEP_WORTH
 from tillerlens.trace.outline import not_followed
 from tillerlens.trace.path import CLICKS, find_bow
@@ -112,7 +113,9 @@ class FrontTrace:
 
 
 @sketched
-def read_front(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot, way: Way = Way.AS_SEEN) -> FrontTrace:
+def read_front(
+    sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot, way: Way = Way.AS_SEEN, ruled: Ruled | None = None
+) -> FrontTrace:
     """Find the bow and both its edges from tip to tip.
 
     Parameters
@@ -120,14 +123,15 @@ def read_front(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot, w
     sketch : shows what was followed, should it be refused.
     prepared, fit, shot : the picture, its camera, and what was typed and clicked.
     way : how the picture is read.
+    ruled : the board's lines that run along the bow.
 
     Raises
     ------
     NeedsHelp
         Where no bow is found for certain, it runs out of the picture, or too little of its edges shows.
     """
-    rgb, light, maps = prepared.photo.rgb, prepared.light, prepared.maps
-    by_colour = way is Way.BY_COLOUR
+    light, maps = prepared.light, prepared.maps
+    bare = prepared if ruled is None else _without_lines(prepared, ruled)
     path = _coarse(prepared, fit, shot, way)
     sketch.path(path)
     rows, columns = np.clip(np.round(maps.to_map(path)).astype(int)[:, ::-1], 0, np.array(maps.limb.shape) - 1).T
@@ -135,15 +139,15 @@ def read_front(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot, w
     middle = path[len(path) // 2]
     square = fit.camera.to_plane(np.array([middle - 5, middle + 5]), shot.standoff_mm)  # ten pixels each way
     px_per_mm = float(10 * np.sqrt(2) / np.linalg.norm(square[1] - square[0]))
-    cut = partial(_by_colour, prepared) if by_colour else partial(_by_network, rgb)
+    cut = partial(_by_colour, bare) if way is Way.BY_COLOUR else partial(_by_network, bare)
     strip, band = _straighten(cut, path, strip_step(px_per_mm, BROAD_MM * LIMB_STEPS / BROAD_ROWS))
-    ends, tip_u_mm = _tips(prepared.light, cut, strip, band, (fit, shot), px_per_mm)
+    ends, tip_u_mm = _tips(bare.light, cut, strip, band, (fit, shot), px_per_mm)
     _check_ends(light, strip, band, ends, px_per_mm)
     a, b = int(np.ceil(ends[0])), int(ends[1])
     cols = np.arange(a, b + 1, EVERY)
     rows = band.upper_row, band.lower_row
     _check_steady(band, cols)
-    place = partial(place_edge, light, strip, strung=shot.state == "braced" and shot.facing == "belly")
+    place = partial(place_edge, light, strip, ruled=ruled)
     edges = [_edge(place, strip, cols, of, way, px_per_mm) for of, way in ((rows, -1), (rows[::-1], 1))]
     sides = [strip.px(cols.astype(float), row) for row, _ in edges]
     up = strip.px(np.array(ends[0]), np.array(MIDDLE_ROW)) - strip.px(np.array(ends[1]), np.array(MIDDLE_ROW))
@@ -165,6 +169,11 @@ def read_front(sketch: Sketch, prepared: Prepared, fit: CameraFit, shot: Shot, w
     tips = np.array([strip.px(np.array(at), np.array(MIDDLE_ROW)) for at in ends])
     sides_u = edges[0][1], edges[1][1]
     return FrontTrace(strip.path[cols], right_px, left_px, *sides_u, tips, tip_u_mm, px_per_mm, support, way)
+
+
+def _without_lines(prepared: Prepared, ruled: Ruled) -> Prepared:
+    rgb = without_lines(prepared.photo.rgb, ruled)
+    return replace(prepared, photo=replace(prepared.photo, rgb=rgb), light=linear_light(rgb))
 
 
 def _check_steady(band: Band, cols: NDArray[np.intp]) -> None:
@@ -240,8 +249,8 @@ def _straighten(cut: Cut, coarse: Array, step: float) -> tuple[Strip, Band]:
     return strip, band
 
 
-def _by_network(rgb: NDArray[np.uint8], path: Array, step: float) -> Strip:
-    return _whole(cut_strip(rgb, path, step))
+def _by_network(prepared: Prepared, path: Array, step: float) -> Strip:
+    return _whole(without_shadow(prepared.light, cut_strip(prepared.photo.rgb, path, step)))
 
 
 def _by_colour(prepared: Prepared, path: Array, step: float) -> Strip:
@@ -369,7 +378,7 @@ def _stop(have: Array, column: int, inward: int) -> float:
 
 
 def _edge(
-    place: Callable[..., tuple[Array, Array, Array]],
+    place: Callable[..., tuple[Array, Array, Array, Array]],
     strip: Strip,
     cols: NDArray[np.intp],
     rows: tuple[Array, Array],
@@ -383,7 +392,7 @@ def _edge(
         for row, seen in ((row, np.isfinite(row[cols])) for row in rows)
     )
     for _ in (0, 1):
-        at, found, u = place(cols.astype(float), (base, other), outward, px_per_mm)
+        at, found, u, rim_u = place(cols.astype(float), (base, other), outward, px_per_mm)
         run = ndimage.gaussian_filter1d(ndimage.median_filter(found, RUN[0], mode="nearest"), RUN[1], mode="nearest")
         scatter = mad_u(found - run, 0.0) * strip.step
         good = (np.abs(found - run) * strip.step < max(STRAY_PX, 4 * scatter)) & (u < LOST_PX)
@@ -392,4 +401,4 @@ def _edge(
         base = np.interp(cols, at[good], run[good])
     out = np.interp(cols, at[good], found[good])
     out[np.interp(cols, at, (~good).astype(float)) > 0.5] = np.nan
-    return out, np.interp(cols, at, u)
+    return out, np.interp(cols, at, np.hypot(u, rim_u))

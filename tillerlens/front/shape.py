@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from tillerlens.core.errors import NeedsHelp
+from tillerlens.core.robust import mad_u
 from tillerlens.core.shot import Shot
 from tillerlens.photo.camera import N_PARAMETERS, Camera, CameraFit, with_theta
 from tillerlens.shape.settle import LENGTH_U_MM, UNEVEN_MM
@@ -34,21 +35,24 @@ REST_U_MM, REST_NOD_U_MM = 18.0, 6.0  # of the nocks before or behind the handle
 BEND_POWER, BEND_POWER_U = 2.4, 0.3  # depth grows as that power of the way from fade to nock, when braced
 PAST_MM, PAST_U_MM, PAST_APART_U_MM = 20.0, 12.0, 4.0  # of wood past a nock, alike at both ends (common practice, no source)
 # Seen from one side a limb shows some of its side wall: as much of its thickness as is not rounded off.
-WALL_MM, WALL_U_MM = 6.0, 3.0
+WALL_MM, WALL_U_MM = 3.5, 2.5
 NOCK_FIT_MM = (8.0, 70.0)  # inside a nock, where its limb's middle is read: the loop hides the nock itself
-HANDLE_FIT, LEAST_FIT_MM = 0.25, 12.0  # of the handle's length, at either side of its centre; and at the least
+HANDLE_FIT, LEAST_FIT_MM = 0.33, 12.0  # of the handle's length, at either side of its centre; and at the least
+STRAY, STRAY_MM, STRAY_ROUNDS = 1.5, 0.05, 8  # of the scatter about the handle's line, from where on a place counts for less
 LEAST_SEEN = 3  # columns beside a station, for its width to be told
 STATION_MM, HALF_WINDOW_MM = 100.0, 12.0
 SMOOTH_MM = 12.0
+# Of a grip's middle, alone: a wrap's shaded side is as dark as the ground, and what it hangs on crosses its edges.
+GRIP_U_MM = 0.6
 END_MM = 40.0  # of a limb's end: there it lies on the line between handle and nock by definition
 PAST_NOCK = 1.1  # of the way from fade to nock, up to which the bend goes on
 KNOTS = np.linspace(-1.0, 1.0, 7)  # along the bow, lower nock to upper: an edge strays for so long at a time
-_EXTRA = ("standoff", "depth", "nod", "root", "power", "nock", "nock_lower", "middle", "wall", "string")
-STANDOFF, DEPTH, NOD, ROOT, POWER, PAST_UP, PAST_LOW, MIDDLE, WALL, STRING = range(N_PARAMETERS, N_PARAMETERS + len(_EXTRA))
+_EXTRA = ("standoff", "depth", "nod", "root", "power", "nock", "nock_lower", "middle", "wall", "string", "grip")
+STANDOFF, DEPTH, NOD, ROOT, POWER, PAST_UP, PAST_LOW, MIDDLE, WALL, STRING, GRIP = range(N_PARAMETERS, N_PARAMETERS + len(_EXTRA))
 RIGHT = N_PARAMETERS + len(_EXTRA)
 LEFT = RIGHT + len(KNOTS)
 SIZE = LEFT + len(KNOTS)
-CAUSES = [*6 * ["marks"], "focal", *3 * ["lens"], "standoff", *4 * ["depth"], *2 * ["tip"], "middle", "wall", "string"]
+CAUSES = [*6 * ["marks"], "focal", *3 * ["lens"], "standoff", *4 * ["depth"], *2 * ["tip"], "middle", "wall", "string", "edge"]
 CAUSES += 2 * len(KNOTS) * ["edge"]
 
 
@@ -118,7 +122,7 @@ def prior(fit: CameraFit, shot: Shot, edge_u_mm: Array, string_u_mm: float) -> t
         mean[MIDDLE], u[MIDDLE] = shot.nock_to_nock_mm / 2 - shot.upper_limb_length_mm, LENGTH_U_MM
     else:
         u[MIDDLE] = UNEVEN_MM
-    u[STRING] = string_u_mm
+    u[STRING], u[GRIP] = string_u_mm, GRIP_U_MM
     u[RIGHT:] = edge_u_mm.ravel()
     covariance = np.diag(u**2)
     covariance[:N_PARAMETERS, :N_PARAMETERS] = to_seen @ fit.covariance @ to_seen.T
@@ -173,8 +177,8 @@ def shape(x: Array, outline: Outline, camera: Camera, shot: Shot) -> FrontShape:
     slope = (tips[0] - tips[1]) / (a_tips[0] - a_tips[1])
     mid = mid - tips[1] - slope * (along - a_tips[1])
     near = np.abs(s - handle) < max(HANDLE_FIT * shot.handle_mm, LEAST_FIT_MM)
-    line = np.polyfit(s[near] - handle, mid[near], 1)
-    h, a_h = float(line[1]), float(np.interp(handle, s, along))
+    line = _steady_line(s[near] - handle, mid[near])
+    h, a_h = float(line[1]) + x[GRIP], float(np.interp(handle, s, along))
     numbers = {"tip_line": h}
     smooth = ndimage.gaussian_filter1d(mid, SMOOTH_MM / float(np.median(np.diff(s))), mode="nearest")
     for k, name in enumerate(("upper", "lower")):
@@ -251,6 +255,16 @@ def _gaps_filled(right: Array, left: Array) -> tuple[Array, Array]:
         ok = np.isfinite(e[:, 0])
         out.append(np.column_stack([np.interp(at, at[ok], e[ok, k]) for k in (0, 1)]))
     return out[0], out[1]
+
+
+def _steady_line(at: Array, values: Array) -> Array:
+    """Slope and value at 0 of a straight line through most of the values: what a handle hangs on hides its edges in part."""
+    weight = np.ones(len(at))
+    for _ in range(STRAY_ROUNDS):
+        line = np.polyfit(at, values, 1, w=np.sqrt(weight))
+        off = np.abs(values - np.polyval(line, at))
+        weight = 1 / (1 + (off / (STRAY * mad_u(off, 0.0) + STRAY_MM)) ** 2)
+    return np.asarray(line)
 
 
 def _window(s: Array, nock: float, end: int) -> NDArray[np.bool_]:

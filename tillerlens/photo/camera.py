@@ -147,6 +147,8 @@ class Marks:
     lines_mm: Array  # (M,)
     lines_u_px: float = 0.3
     squared: bool = True  # False: the marks cannot tell yaw or pitch, a prior must
+    sheet_points: int = 1  # so many points, one after the other, are on one sheet
+    sheet_u_mm: float = 0.0  # that a sheet lies off its place, across and down, with all its points
 
     @staticmethod
     def of_points(px: Array, mm: Array, u_px: float | Array, squared: bool = True) -> Marks:
@@ -234,6 +236,17 @@ def fit_camera(marks: Marks, lens: Lens, start: Array | None = None) -> CameraFi
     return _judged(problem, q, np.asarray(sol.jac) * scale, weight, scale)
 
 
+def _sheets_apart(off: Array, marks: Marks, px_per_mm: float) -> Array:
+    """Misses of points (N, 2), in their own standard uncertainties, as independent ones: what the points of a sheet miss by
+    together counts by how far the sheet may lie off its place."""
+    worth = (1 / marks.points_u_px).reshape(-1, marks.sheet_points, 1)
+    total = np.sum(worth**2, axis=1, keepdims=True)
+    keep = 1 / np.sqrt(1 + (marks.sheet_u_mm * px_per_mm) ** 2 * total)
+    by_sheet = off.reshape(-1, marks.sheet_points, 2)
+    together = worth * np.sum(worth * by_sheet, axis=1, keepdims=True) / total
+    return np.asarray(by_sheet - (1 - keep) * together).reshape(-1, 2)
+
+
 @dataclass(frozen=True, eq=False)
 class _Problem:
     """The least-squares problem. The unknowns q are theta and, where points lie on one unknown horizontal, its Y (mm)."""
@@ -253,7 +266,14 @@ class _Problem:
         return np.r_[theta, y0]
 
     def residuals(self, q: Array) -> Array:
-        """Of all marks, in their standard uncertainties: points' x and y, then lines."""
+        """Of all marks, in their standard uncertainties, each independent of the others: points' x and y, then lines."""
+        off, n = self.misses(q), 2 * len(self.marks.points_px)
+        if self.marks.sheet_u_mm:
+            off[:n] = _sheets_apart(off[:n].reshape(-1, 2), self.marks, float(np.exp(q[6])) / q[5]).ravel()
+        return off
+
+    def misses(self, q: Array) -> Array:
+        """Of all marks, in the standard uncertainties with which each was seen."""
         marks, cam = self.marks, self.camera(q)
         out = []
         if len(marks.points_px):
@@ -288,7 +308,7 @@ def _judged(problem: _Problem, q: Array, jac: Array, weight: Array, scale: Array
     # Marks that scatter more than promised count for less, priors keep their worth; marks that scatter less gain nothing.
     inflate = max(1.0, float(np.sum(r[used] ** 2)) / dof) if dof > LEAST_DOF else 1.0
     u_px = np.concatenate([np.repeat(marks.points_u_px, 2), np.full(len(marks.lines_px), marks.lines_u_px)])
-    rms = float(np.sqrt(np.mean((r * u_px)[used] ** 2))) if used.any() else np.inf
+    rms = float(np.sqrt(np.mean((problem.misses(q) * u_px)[used] ** 2))) if used.any() else np.inf
     jac[: len(r)] /= np.sqrt(inflate)
     covariance = (np.linalg.pinv(jac.T @ jac) * np.outer(scale, scale))[:N_PARAMETERS, :N_PARAMETERS]
     # a lens that bends lines as no phone's does, for marks that scatter all the same: it has taken up what a mark is off by

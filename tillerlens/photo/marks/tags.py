@@ -14,6 +14,8 @@ from tillerlens.photo.light import linear_light, sample
 
 Array = NDArray[np.float64]
 CORNER_U_PX = 0.1
+# Of a sheet's middle, across and down: read off a tape to a thirty-second of an inch at either end, and stuck on by hand.
+SHEET_U_MM = 0.4
 SEARCHED_PX = 2048  # of a picture's longer side, that tags are looked for on
 # A tag's side: the part of it that is measured, places at the least, px looked at to either side (share of the side, least, most)
 # and between samples; the share of the usual step that counts, px off the middle that a place may lie.
@@ -122,7 +124,7 @@ def tag_marks(grey: NDArray[np.uint8], side_mm: float, centres_mm: dict[int, tup
     px = np.concatenate([seen[i][0] for i in used])
     u_px = np.concatenate([seen[i][1] for i in used])
     mm = np.concatenate([np.asarray(centres_mm[i]) + _CORNERS * side_mm for i in used])
-    return Marks.of_points(px, mm, u_px)
+    return replace(Marks.of_points(px, mm, u_px), sheet_points=4, sheet_u_mm=SHEET_U_MM)
 
 
 def fit_tags(marks: Marks, lens: Lens) -> CameraFit:
@@ -131,7 +133,7 @@ def fit_tags(marks: Marks, lens: Lens) -> CameraFit:
 
     Sheets are pinned up by eye and lie a degree or more askew, on a floor ten; only their middles are measured. Over-exposed
     paper blooms and every black square looks smaller by the same fraction of a pixel a side; taken at face value that bends the
-    lens. The squared residual is a parabola in the spread, so three fits find its bottom.
+    lens. The squared residual about each sheet's own middle is a parabola in the spread, so three fits find its bottom.
 
     Raises
     ------
@@ -143,14 +145,25 @@ def fit_tags(marks: Marks, lens: Lens) -> CameraFit:
     outward = marks.points_px - np.repeat(middles, 4, axis=0)
     outward /= np.linalg.norm(outward, axis=1, keepdims=True) / np.sqrt(2)  # a side moved by 1 px moves the corner by sqrt 2
 
-    def grown(px: float) -> CameraFit:
-        return fit_camera(replace(marks, points_px=marks.points_px + px * outward), lens, fit.camera.theta)
+    def grown(px: float) -> tuple[CameraFit, float]:
+        larger = replace(marks, points_px=marks.points_px + px * outward)
+        found = fit_camera(larger, lens, fit.camera.theta)
+        return found, _misshapen(larger, found)
 
     step = SPREAD_STEP_PX
-    low, here, high = (grown(d).rms_px ** 2 for d in (-step, 0.0, step))
+    low, here, high = (grown(d)[1] for d in (-step, 0.0, step))
     bend = low - 2 * here + high
     spread = float(np.clip(step * (low - high) / (2 * bend), -MOST_SPREAD_PX, MOST_SPREAD_PX)) if bend > 0 else 0.0
-    return grown(spread)
+    return grown(spread)[0]
+
+
+def _misshapen(marks: Marks, fit: CameraFit) -> float:
+    """How badly the tags' corners fit (mean square, px2), wherever each sheet lies."""
+    seen = fit.camera.project(np.column_stack([marks.points_mm, np.zeros(len(marks.points_mm))]))
+    off = (seen - marks.points_px).reshape(-1, 4, 2)
+    worth = (1 / marks.points_u_px**2).reshape(-1, 4, 1)
+    off = off - np.sum(worth * off, axis=1, keepdims=True) / np.sum(worth, axis=1, keepdims=True)
+    return float(np.sum(worth * off**2) / np.sum(2 * worth))
 
 
 def _as_turned(marks: Marks, lens: Lens) -> tuple[Marks, CameraFit]:
