@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from tillerlens.core.shot import Shot
 from tillerlens.photo.camera import Camera
 from tillerlens.photo.light import sample
+from tillerlens.trace.ruled import RULED_AXES, beside_line
 
 Array = NDArray[np.float64]
 
-RULED_AXES = {"grid": (0, 1), "lines_and_two_marks": (1,)}  # of the board, in which lines are ruled: X = value, Y = value
 REACH_PX, STEP_PX, SIDE_SAMPLES = 8.0, 0.5, 4  # looked at across a line; samples at either end that are the board
 SHOWS = 0.15  # of a line's strongest contrast, that is still line
 HALVES_PX = (2.0, 6.0)  # of a line, with what blur and a phone's halved colour spread it by
@@ -42,9 +42,7 @@ class Ruled:
     def lighter(self, px: Array) -> Array:
         """How many times as light as the board (..., 3) a line makes places (..., 2) px, if they are the board's."""
         at = px.reshape(-1, 2)
-        board = self.camera.to_plane(at)
-        board[:, self.axis] = np.round(board[:, self.axis] / self.spacing_mm) * self.spacing_mm
-        away = np.linalg.norm(self.camera.project(np.column_stack([board, np.zeros(len(at))])) - at, axis=1)
+        away, _ = beside_line(self.camera, at, self.axis, self.spacing_mm)
         return np.stack([np.interp(away, self.off_px, self.ratio[:, k]) for k in range(3)], -1).reshape(*px.shape[:-1], 3)
 
 

@@ -56,19 +56,24 @@ def _less(side: Side, ruled: NDArray[np.bool_], by_hand: Array) -> Side:
     return replace(side, row=np.where(ruled, np.nan, side.row)) if ruled.any() else side
 
 
+def beside_line(camera: Camera, px: Array, axis: int, spacing_mm: float) -> tuple[Array, Array]:
+    """How far places (N, 2) px lie from the middle of the nearest line ruled at X (``axis`` 0) or Y (1) = a whole spacing of the
+    board: (N,) px and (N,) mm."""
+    board = camera.to_plane(px, 0.0)
+    on_line = board.copy()
+    on_line[:, axis] = np.round(board[:, axis] / spacing_mm) * spacing_mm
+    seen = camera.project(np.column_stack([on_line, np.zeros(len(px))]))
+    return np.linalg.norm(seen - px, axis=1), np.abs(on_line[:, axis] - board[:, axis])
+
+
 def _along_a_line(row: Array, strip: Strip, camera: Camera, spacing_mm: float, axes: tuple[int, ...]) -> NDArray[np.bool_]:
     """Per column, whether the edge there keeps beside one of the board's lines for long."""
     columns = np.arange(len(row))
     px = strip.px(columns.astype(float), np.where(np.isnan(row), 0.0, row))
-    board = camera.to_plane(px, 0.0)
-    column_mm = float(np.median(np.linalg.norm(np.diff(board, axis=0), axis=1)))
+    column_mm = float(np.median(np.linalg.norm(np.diff(camera.to_plane(px, 0.0), axis=0), axis=1)))
     out = np.zeros(len(row), bool)
     for axis in axes:
-        nearest = np.round(board[:, axis] / spacing_mm)
-        there = np.column_stack([board, np.zeros(len(board))])
-        there[:, axis] = nearest * spacing_mm
-        away_px = np.linalg.norm(px - camera.project(there), axis=1)
-        away_mm = np.abs(board[:, axis] - nearest * spacing_mm)
+        away_px, away_mm = beside_line(camera, px, axis, spacing_mm)
         near = ~np.isnan(row) & ((away_px < BESIDE_PX) | (away_mm < BESIDE_MM))
         closed = near | ndimage.binary_closing(near, np.ones(max(1, round(GAP_MM / column_mm)), bool))
         out |= near & ndimage.binary_opening(closed, np.ones(max(1, round(ALONG_MM / column_mm)), bool))
