@@ -29,8 +29,8 @@ CHANGES = 0.1
 # Of what a single frame may be off by its edges and all else but the handle's place, what frames that agree still share. On the
 # clips of 15 rendered bows it was 0.47 of its standard uncertainty (root mean square, where frames strayed by under 0.3 of it).
 SHARED = 0.5
-# Nothing that all frames tell is surer than the handle's place, which half of all bows are said to have in their middle to a
-# sixteenth. Of the clips of 24 rendered bows three had it 1.5 to 3 mm off, and with less than this they were told too sharply.
+# Nothing that all frames tell is surer than the handle's place. On the clips of 24 rendered bows all looks at the grip together
+# still had it 1.5 to 3 mm off in three, and with less than this those were told too sharply.
 LEAST_PLACE_U_MM = 1.2
 LEAST_GRIPS = 2  # one alone may be something else
 LEAST_GAPS = 3  # of a frame, for a curve through them
