@@ -16,6 +16,11 @@ PROBE = re.compile(r"/\w+/_stcore/(health|host-config)$")  # the framework looks
 GREETING = re.compile(r"Uvicorn server started|You can now view|URL: |Stopping\.\.\.|^\s*$")
 
 
+# A picture that the page before showed: the server drops it with its page, and a busy browser may ask for it after that. One that
+# the page at rest shows and has not got is told as broken.
+PICTURE = re.compile(r"/media/[0-9a-f]+\.(jpg|png|svg|webp)$")
+
+
 @dataclass
 class Watched:
     """A page of the browser and what it complained of since it was last asked."""
@@ -32,7 +37,7 @@ class Watched:
         p.on("requestfailed", lambda r: self.trouble.append(f"failed: {r.url} {r.failure}"))
 
     def _hear(self, bad, what, url):
-        if bad and not PROBE.search(url):
+        if bad and not PROBE.search(url) and not ("404" in what and PICTURE.search(url)):
             self.trouble.append(what)
 
     def load(self, url):
