@@ -119,3 +119,12 @@ def test_a_wrap_whose_edges_are_lost_in_part_is_seen_on_the_path():
         assert (grip is not None) == seen
         if grip is not None:
             assert grip.by == "wrap" and abs(grip.px[0] - (MIDDLE + 40)) < 5
+
+
+def test_a_path_that_has_left_the_limb_shows_no_wrap():
+    """Beside a bare handle neither edge was followed: what the path crosses there is the ground, and its colour no limb's."""
+    trace = traced(MIDDLE + 40, swell_px=0.0)
+    shown = light((MIDDLE + 40 - HANDLE_PX / 3, MIDDLE + 40 + HANDLE_PX / 3))
+    off = (np.abs(X - MIDDLE) > HANDLE_PX / 2) & (np.abs(X - MIDDLE) < 0.8 * HANDLE_PX)
+    trace.belly_px = np.where(off[:, None], np.nan, trace.belly_px)
+    assert see_grip(shown, trace, SHOT) is None

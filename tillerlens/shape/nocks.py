@@ -17,6 +17,7 @@ from tillerlens.shape.bow_shape import BowShape, Evidence, LimbFit, ShapeLayout,
 from tillerlens.trace.cast_shadow import falls_toward
 from tillerlens.trace.string import (
     ALONGSIDE_MM,
+    CANDIDATES,
     FAINT,
     PLAIN,
     PULLED_MM,
@@ -104,7 +105,8 @@ def _that_casts(light: NDArray[np.uint16], trace: Trace, pose: BowPose, shadow: 
         return None
     off = [alongside(light, trace.maps, line, pose.px_per_mm) for line in shadow.lines]
     shifts = np.linalg.solve(normals, np.array([(a, b) for a in off[0] for b in off[1]]).reshape(-1, 2).T).T
-    shifts = shifts[np.linalg.norm(shifts, axis=1) < ALONGSIDE_MM * pose.px_per_mm]
+    far = np.linalg.norm(shifts, axis=1)
+    shifts = shifts[np.argsort(far)][: int((far < ALONGSIDE_MM * pose.px_per_mm).sum())]  # the nearest first
     if any(_falls(light, trace, shift) for shift in shifts):
         return None  # that has a shadow of its own
     strings = [
@@ -114,8 +116,7 @@ def _that_casts(light: NDArray[np.uint16], trace: Trace, pose: BowPose, shadow: 
             replace(pose, nocks=np.array([line[0] for line in shadow.lines]) + shift),
             shadow.hook + shift,
         )
-        for shift in shifts
-        if _falls(light, trace, -shift)
+        for shift in [one for one in shifts if _falls(light, trace, -one)][:CANDIDATES]
     ]
     return max((one for one in strings if one is not None), key=lambda one: one.merit, default=None)
 

@@ -38,7 +38,8 @@ WRAP_LONG = (0.25, 1.1)  # of the handle's length
 LEAST_CONTRAST = 4.0  # of a wrap's end, against how the colour varies beside it
 STEP_STATIONS = 5  # at either side of a wrap's end
 LEAST_BESIDE, WIDEST_GAP = 4, 8.5  # stations: of a limb beside the fade; of an edge lost across a level
-LEAST_OF_HANDLE = 0.5  # of the handle's stations: seen from edge to edge
+MOST_LOST = 0.5  # of the handle's stations, that may lack an edge
+SAME_COLOUR = 0.1  # of full brightness, its square root: about the path as between the edges
 LEAST_SEEN = 0.9  # of the stations about the handle, for a wrap
 OF_ONE_COLOUR = 0.85  # of a wrap's stations, and of those beside it
 
@@ -165,16 +166,21 @@ def _colours(light: NDArray[np.uint16], trace: Trace) -> Array:
 
 
 def _colours_on_path(light: NDArray[np.uint16], trace: Trace) -> Array:
-    """As ``_colours``, about the path, which runs on where a wrap's edges are lost on a cradle or on the ground; NaN everywhere
-    where more than a few of a handle's are: what lies there may be a clamp before it."""
-    thick = np.linalg.norm(trace.back_px - trace.belly_px, axis=1)
+    """As ``_colours`` but about the path, which runs on where an edge of the handle was lost on a cradle or on the ground; beside
+    the handle only where the path keeps to the limb. Nothing where more of the handle is lost than seen: that may be a clamp
+    before it."""
+    between = _colours(light, trace)
     a, b = trace.zones["handle"]
-    if not np.isfinite(thick[a:b]).mean() > LEAST_OF_HANDLE:
-        return np.full((len(thick), 3), np.nan)
+    if np.isnan(between[a:b, 0]).mean() > MOST_LOST:
+        return between
     along = np.gradient(trace.path_px, axis=0)
     across = np.column_stack([-along[:, 1], along[:, 0]]) / np.linalg.norm(along, axis=1, keepdims=True)
-    off = (COLOUR_AT - COLOUR_AT.mean())[:, None, None] * float(np.nanmedian(thick))
-    return np.asarray(np.sqrt(sample(light, trace.path_px[None] + off * across[None]).mean(0) / FULL))
+    thick = float(np.nanmedian(np.linalg.norm(trace.back_px - trace.belly_px, axis=1)))
+    off = (COLOUR_AT - COLOUR_AT.mean())[:, None, None] * thick
+    out = np.sqrt(sample(light, trace.path_px[None] + off * across[None]).mean(0) / FULL)
+    on_limb = np.linalg.norm(out - between, axis=1) < SAME_COLOUR
+    on_limb[a:b] = True
+    return np.where(on_limb[:, None], out, np.nan)
 
 
 def _wrap(s: Array, colour: Array, handle_px: float, reach: float = REACH) -> tuple[float, float] | None:
