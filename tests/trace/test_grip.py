@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -99,7 +100,7 @@ def test_a_wrap_far_off_the_middle_tells_from_where_the_bow_was_seen():
     sides = [np.column_stack([stations, np.full(len(stations), y)]) for y in (32.0, 40.0, 48.0)]
     zones = {"upper": (0, 125), "handle": (125, 150), "lower": (150, len(stations))}
     trace = SimpleNamespace(back_px=sides[0], path_px=sides[1], belly_px=sides[2], grip_column=None, px_per_mm=1.0, zones=zones)
-    shot = SimpleNamespace(handle_mm=100.0)
+    shot = SimpleNamespace(handle_mm=100.0, scale=SimpleNamespace(kind="tape"))
     at = grip_station(linear_light(rgb), trace, shot)
     assert at is not None and abs(stations[at] - 710) < 8
     assert see_grip(linear_light(rgb), trace, shot) is None  # no centre is told from so far off: nothing squares the view
@@ -119,6 +120,8 @@ def test_a_wrap_whose_edges_are_lost_in_part_is_seen_on_the_path():
         assert (grip is not None) == seen
         if grip is not None:
             assert grip.by == "wrap" and abs(grip.px[0] - (MIDDLE + 40)) < 5
+            alone = replace(SHOT, scale=replace(SHOT.scale, kind="bow_length"))
+            assert see_grip(shown, trace, alone) is None  # there it would turn the camera
 
 
 def test_a_path_that_has_left_the_limb_shows_no_wrap():

@@ -38,6 +38,7 @@ WRAP_LONG = (0.25, 1.1)  # of the handle's length
 LEAST_CONTRAST = 4.0  # of a wrap's end, against how the colour varies beside it
 STEP_STATIONS = 5  # at either side of a wrap's end
 LEAST_BESIDE, WIDEST_GAP = 4, 8.5  # stations: of a limb beside the fade; of an edge lost across a level
+SQUARING = ("aruco", "grid", "lines_and_two_marks", "four_marks")  # scales that tell from where the picture was taken
 MOST_LOST = 0.5  # of the handle's stations, that may lack an edge
 SAME_COLOUR = 0.1  # of full brightness, its square root: about the path as between the edges
 LEAST_SEEN = 0.9  # of the stations about the handle, for a wrap
@@ -69,7 +70,10 @@ def see_grip(light: NDArray[np.uint16], trace: Trace, shot: Shot) -> Grip | None
     found = _swell(s, _thickness(trace, s), handle_px)
     by, floor = "swell", SWELL_U_MM
     if found is None:
-        found = _wrap(s, _colours(light, trace), handle_px) or _wrap(s, _colours_on_path(light, trace), handle_px)
+        found = _wrap(s, _colours(light, trace), handle_px)
+        # where nothing squares the picture the handle's place turns the camera, and a path may be drawn to what ends elsewhere
+        if found is None and shot.scale.kind in SQUARING:
+            found = _wrap(s, _colours_on_path(light, trace), handle_px)
         by, floor = "wrap", WRAP_U_MM
     if found is None:
         return None
