@@ -80,8 +80,10 @@ def test_a_plan_names_the_first_thing_that_is_missing(record):
     """In the order in which they are needed: wish, rest, drawn, weighed, and a new picture once wood came off."""
     bow = store.add_bow(record, Bow("Wren"))
     before = statics()
-    assert "aren't noted" in visit("plan", bow).subheader[0].value
-    bow = store.update_bow(record, Bow(**{**vars(bow), "wish_weight_n": 200.0, "wish_draw_mm": FULL_MM, "wish_draw_to": "back"}))
+    assert visit("plan", bow).subheader[0].value == "Your target weight and draw aren't noted."
+    bow = store.update_bow(record, Bow(**{**vars(bow), "wish_weight_n": 200.0}))
+    assert visit("plan", bow).subheader[0].value == "Your target draw isn't noted."
+    bow = store.update_bow(record, Bow(**{**vars(bow), "wish_draw_mm": FULL_MM, "wish_draw_to": "back"}))
     assert "unstrung" in visit("plan", bow).subheader[0].value
     keep(record, bow, stage_document(before), 0)
     assert "drawn" in visit("plan", bow).subheader[0].value

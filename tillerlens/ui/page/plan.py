@@ -223,7 +223,10 @@ def _lacking(known: BowContext, hand: of.OnHand, wish: ScrapeTarget | None) -> t
     drawn = [s for s in hand.strung if s.state == "drawn"]
     if wish is None:
         why = "A plan goes from the bow as it is to the bow you want."
-        return "Your target weight and draw aren't noted.", why, "Note them under 'Target', below.", ""
+        wanted = {"weight": known.bow.wish_weight_n, "draw": known.full_draw_mm}
+        missing = [name for name, value in wanted.items() if value is None]
+        noted, them = ("isn't noted", "it") if len(missing) == 1 else ("aren't noted", "them")
+        return f"Your target {' and '.join(missing)} {noted}.", why, f"Note {them} under 'Target', below.", ""
     if hand.rest is None and hand.left_out:
         why = "Without its shape at rest as it is now, a natural bend looks like a weak place."
         return hand.left_out[0].text, why, hand.left_out[0].remedy, "picture"
