@@ -574,7 +574,7 @@ def test_frames_that_all_believe_in_alike_limbs_still_tell_no_more_than_a_tape()
 
 def test_the_gap_difference_at_full_draw_is_said_and_kept(film):
     for apart, said in ((6.0, "At full draw the upper limb's gap at 14 in is 1/4 in wider than the other's, by all frames"),
-                        (0.0, "At full draw both limbs' gaps at 14 in are alike by all frames, to less than")):  # fmt: skip
+                        (0.0, "At full draw both limbs' gaps at 14 in are alike to within")):  # fmt: skip
         frames = [(float(d), by_handle(0.0, 1.2, draw_mm=d, off_mm=apart)) for d in np.linspace(240.0, 690.0, 12)]
         told = replace(film, gaps_together=joint.gaps_together(frames))
         assert any(s.text.startswith(said) for s in draw_words(told))
@@ -584,7 +584,7 @@ def test_the_gap_difference_at_full_draw_is_said_and_kept(film):
 def test_how_the_gaps_part_is_said_and_kept(film):
     for grows, said in ((1.5, "Over the pull the upper limb's gap at 14 in grows 1/16 in more than the other's"),
                         (-3.0, "Over the pull the lower limb's gap at 14 in grows 1/8 in more than the other's"),
-                        (0.0, "Over the pull both limbs' gaps at 14 in grow alike, to less than")):  # fmt: skip
+                        (0.0, "Over the pull both limbs' gaps at 14 in grow alike, to within")):  # fmt: skip
         frames = of_a_pull(np.random.default_rng(1), np.linspace(240.0, 690.0, 12), grows, shared_u=0.3, own_u=0.02)
         parted = replace(film, gap_changes=joint.gap_changes(frames))
         assert any(s.text.startswith(said) for s in draw_words(parted))

@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 
 from tests.support.against_truth import SAMPLES
-from tests.support.traced_sample import traced
 from tillerlens import measure
 from tillerlens.core.errors import NeedsHelp
 from tillerlens.core.shot_file import read_shot
@@ -30,16 +29,6 @@ from tillerlens.trace.outline import outline
 from tillerlens.trace.reading import TraceVariant, prepare
 from tillerlens.trace.state import UNSEEN
 from tillerlens.trace.string import DrawnString
-
-
-@pytest.fixture(scope="module")
-def drawn():
-    return traced("heron-drawn-27")
-
-
-@pytest.fixture(scope="module")
-def braced():
-    return traced("heron-braced")
 
 
 def strung(starts, hook):

@@ -8,22 +8,12 @@ import cv2
 import numpy as np
 import pytest
 
-from tests.support.traced_sample import traced
 from tillerlens.shape.nocks import _inside, nocks_by_string, string_of
 from tillerlens.trace.cast_shadow import falls_toward
+from tillerlens.trace.string import normal_of
 
 PAST_MM = 30.0  # of the limbs' ends, past the nocks
 SHADE = 0.35  # of the ground's light, that a lamp leaves in a shadow
-
-
-@pytest.fixture(scope="module")
-def braced():
-    return traced("heron-braced")
-
-
-@pytest.fixture(scope="module")
-def drawn():
-    return traced("heron-drawn-27")
 
 
 def limbs_of(trace, shift, shape):
@@ -70,8 +60,7 @@ def followed_past(evidence, model, trace, mm):
 
 def sideways(line, toward):
     """The part of ``toward`` that leads off a line."""
-    x, y = (line[1] - line[0]) / np.linalg.norm(line[1] - line[0])
-    normal = np.array([-y, x])
+    normal = normal_of(line)
     return (toward @ normal) * normal
 
 

@@ -37,3 +37,9 @@ def test_a_thin_blank_and_a_face_that_tapers_are_bows(thick):
 
 def test_only_a_bow_at_rest_may_be_a_board():
     check_tapers(followed(28.0, 28.0), shot("braced"))
+
+
+def test_ends_that_were_not_seen_tell_nothing():
+    trace = followed(28.0, 28.0)
+    trace.belly_px[-60:] = np.nan
+    check_tapers(trace, shot())

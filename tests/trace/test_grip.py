@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -44,7 +43,7 @@ def light(wrapped=None):
 @pytest.mark.parametrize("off_mm", [0.0, 18.0, -11.0])
 @pytest.mark.parametrize("askew", [0.0, 0.06])
 def test_a_swell_shows_its_own_middle_not_the_bows(off_mm, askew):
-    grip = see_grip(light(), traced(MIDDLE + off_mm * PX_PER_MM, askew=askew), SHOT)
+    grip = see_grip(light(), traced(MIDDLE + off_mm * PX_PER_MM, askew=askew), SHOT, True)
     assert grip is not None and grip.by == "swell"
     assert (grip.px[0] - MIDDLE) / PX_PER_MM == pytest.approx(off_mm, abs=1.0)  # half of what is said of it
     assert 1.9 < grip.u_px / PX_PER_MM < 3.0
@@ -53,7 +52,7 @@ def test_a_swell_shows_its_own_middle_not_the_bows(off_mm, askew):
 def test_a_cradle_over_the_grip_leaves_its_fades():
     seen = traced(MIDDLE + 20.0)
     seen.belly_px[np.abs(X - MIDDLE - 35.0) < 0.22 * HANDLE_PX] = np.nan
-    grip = see_grip(light(), seen, SHOT)
+    grip = see_grip(light(), seen, SHOT, True)
     assert grip is not None and grip.px[0] == pytest.approx(MIDDLE + 20.0, abs=2.0)
 
 
@@ -62,7 +61,7 @@ def test_a_fade_that_is_lost_for_a_stretch_makes_the_middle_less_sure():
     seen = traced(MIDDLE)
     lost = np.abs(X - (MIDDLE + 0.375 * HANDLE_PX)) < 16
     seen.belly_px[lost] = np.nan
-    grip, whole = see_grip(light(), seen, SHOT), see_grip(light(), traced(MIDDLE), SHOT)
+    grip, whole = see_grip(light(), seen, SHOT, True), see_grip(light(), traced(MIDDLE), SHOT, True)
     assert grip is not None and whole is not None
     assert np.sqrt(grip.u_px**2 - whole.u_px**2) > 0.5 * lost.sum() * 4.5 / 2 / np.sqrt(12)
 
@@ -70,17 +69,17 @@ def test_a_fade_that_is_lost_for_a_stretch_makes_the_middle_less_sure():
 def test_one_fade_alone_tells_nothing():
     seen = traced(MIDDLE)
     seen.belly_px[X > MIDDLE] = np.nan
-    assert see_grip(light(), seen, SHOT) is None
+    assert see_grip(light(), seen, SHOT, True) is None
 
 
 def test_a_bow_that_bends_through_a_bare_handle_shows_no_centre():
-    assert see_grip(light(), traced(MIDDLE, swell_px=0.0), SHOT) is None
+    assert see_grip(light(), traced(MIDDLE, swell_px=0.0), SHOT, True) is None
 
 
 def test_a_wrap_shows_it_less_well_than_a_swell():
     centre = MIDDLE - 25.0
     half = 0.25 * HANDLE_PX
-    grip = see_grip(light((centre - half, centre + half)), traced(MIDDLE, swell_px=0.0), SHOT)
+    grip = see_grip(light((centre - half, centre + half)), traced(MIDDLE, swell_px=0.0), SHOT, True)
     assert grip is not None and grip.by == "wrap"
     assert grip.px[0] == pytest.approx(centre, abs=6.0)  # a station and a bit
     assert grip.u_px / PX_PER_MM >= 4.0
@@ -88,7 +87,7 @@ def test_a_wrap_shows_it_less_well_than_a_swell():
 
 def test_one_step_of_colour_is_no_wrap():
     """Heartwood that begins at the handle, a shadow across one limb."""
-    assert see_grip(light((MIDDLE - 30.0, LONG_PX)), traced(MIDDLE, swell_px=0.0), SHOT) is None
+    assert see_grip(light((MIDDLE - 30.0, LONG_PX)), traced(MIDDLE, swell_px=0.0), SHOT, True) is None
 
 
 def test_a_wrap_far_off_the_middle_tells_from_where_the_bow_was_seen():
@@ -100,10 +99,10 @@ def test_a_wrap_far_off_the_middle_tells_from_where_the_bow_was_seen():
     sides = [np.column_stack([stations, np.full(len(stations), y)]) for y in (32.0, 40.0, 48.0)]
     zones = {"upper": (0, 125), "handle": (125, 150), "lower": (150, len(stations))}
     trace = SimpleNamespace(back_px=sides[0], path_px=sides[1], belly_px=sides[2], grip_column=None, px_per_mm=1.0, zones=zones)
-    shot = SimpleNamespace(handle_mm=100.0, scale=SimpleNamespace(kind="tape"))
+    shot = SimpleNamespace(handle_mm=100.0)
     at = grip_station(linear_light(rgb), trace, shot)
     assert at is not None and abs(stations[at] - 710) < 8
-    assert see_grip(linear_light(rgb), trace, shot) is None  # no centre is told from so far off: nothing squares the view
+    assert see_grip(linear_light(rgb), trace, shot, False) is None  # no centre is told from so far off: nothing squares the view
     assert grip_station(linear_light(rgb), SimpleNamespace(**{**vars(trace), "grip_column": 7}), shot) == 7
     rgb[32:48, 660:860] = (60, 40, 30)
     assert grip_station(linear_light(rgb), trace, shot) is None
@@ -116,12 +115,11 @@ def test_a_wrap_whose_edges_are_lost_in_part_is_seen_on_the_path():
     for hidden, seen in ((0.35, True), (0.8, False)):
         lost = np.abs(X - MIDDLE) < hidden * HANDLE_PX / 2
         trace.belly_px = np.where(lost[:, None], np.nan, traced(MIDDLE + 40, swell_px=0.0).belly_px)
-        grip = see_grip(shown, trace, SHOT)
+        grip = see_grip(shown, trace, SHOT, True)
         assert (grip is not None) == seen
         if grip is not None:
             assert grip.by == "wrap" and abs(grip.px[0] - (MIDDLE + 40)) < 5
-            alone = replace(SHOT, scale=replace(SHOT.scale, kind="bow_length"))
-            assert see_grip(shown, trace, alone) is None  # there it would turn the camera
+            assert see_grip(shown, trace, SHOT, False) is None  # where nothing squares the view it would turn the camera
 
 
 def test_a_path_that_has_left_the_limb_shows_no_wrap():
@@ -130,4 +128,4 @@ def test_a_path_that_has_left_the_limb_shows_no_wrap():
     shown = light((MIDDLE + 40 - HANDLE_PX / 3, MIDDLE + 40 + HANDLE_PX / 3))
     off = (np.abs(X - MIDDLE) > HANDLE_PX / 2) & (np.abs(X - MIDDLE) < 0.8 * HANDLE_PX)
     trace.belly_px = np.where(off[:, None], np.nan, trace.belly_px)
-    assert see_grip(shown, trace, SHOT) is None
+    assert see_grip(shown, trace, SHOT, True) is None

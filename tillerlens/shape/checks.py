@@ -103,9 +103,12 @@ def check_tapers(trace: Trace, shot: Shot) -> None:
         return
     thick = np.linalg.norm(trace.back_px - trace.belly_px, axis=1) / trace.px_per_mm
     limbs = [thick[slice(*trace.zones[name])][::way] for name, way in zip(LIMBS, (1, -1), strict=True)]
-    ends = [float(np.nanmedian(limb[: len(limb) // END_SHARE])) for limb in limbs]
-    whole = float(np.nanmedian(np.concatenate(limbs)))
-    if whole > BOARD_MM and min(ends) > AS_THICK * whole:
+    ends = [limb[: len(limb) // END_SHARE] for limb in limbs]
+    ends, known = ([part[np.isfinite(part)] for part in parts] for parts in (ends, limbs))
+    if not all(map(len, ends)):  # no end shows how thick it is
+        return
+    whole = float(np.median(np.concatenate(known)))
+    if whole > BOARD_MM and min(float(np.median(end)) for end in ends) > AS_THICK * whole:
         raise NeedsHelp(
             f"What was followed is {format_inches(whole)} thick from end to end: most likely a board, not a limb.",
             "Click the two nocks on the bow.",

@@ -28,6 +28,7 @@ from tillerlens.trace.string import (
     find_string,
     likely_braced,
     line_beside,
+    normal_of,
 )
 from tillerlens.trace.trace import Trace
 
@@ -100,7 +101,7 @@ def string_of(
 
 def _that_casts(light: NDArray[np.uint16], trace: Trace, pose: BowPose, shadow: DrawnString) -> DrawnString | None:
     """The string whose shadow was taken for it; None where it wasn't."""
-    normals = np.array([_normal(line) for line in shadow.lines])
+    normals = np.array([normal_of(line) for line in shadow.lines])
     if abs(np.linalg.det(normals)) < LEAST_BEND:
         return None
     off = [alongside(light, trace.maps, line, pose.px_per_mm) for line in shadow.lines]
@@ -119,12 +120,6 @@ def _that_casts(light: NDArray[np.uint16], trace: Trace, pose: BowPose, shadow: 
         for shift in [one for one in shifts if _falls(light, trace, -one)][:CANDIDATES]
     ]
     return max((one for one in strings if one is not None), key=lambda one: one.merit, default=None)
-
-
-def _normal(line: Array) -> Array:
-    """Unit normal (2,) of a line (2, 2) px, to the right of its way."""
-    x, y = (line[1] - line[0]) / np.linalg.norm(line[1] - line[0])
-    return np.array([-y, x])
 
 
 def _falls(light: NDArray[np.uint16], trace: Trace, shift_px: Array) -> bool:
@@ -299,7 +294,7 @@ def _plainest(light: NDArray[np.uint16], trace: Trace, tried: Iterable[Array], p
 def _itself(light: NDArray[np.uint16], trace: Trace, found: tuple[Array, float], px_per_mm: float) -> tuple[Array, float]:
     """The braced string where its shadow was taken for it, else what was found."""
     line = found[0]
-    off, normal = alongside(light, trace.maps, line, px_per_mm), _normal(line)
+    off, normal = alongside(light, trace.maps, line, px_per_mm), normal_of(line)
     if any(_falls(light, trace, px * normal) for px in off):
         return found  # it has a shadow of its own
     beside = [line_beside(light, trace.maps, line, px, px_per_mm) for px in off if _falls(light, trace, -px * normal)]

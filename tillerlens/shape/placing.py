@@ -150,7 +150,7 @@ def begin(prepared: Prepared, fit: CameraFit, shot: Shot, trace: Trace) -> Trace
     """Place the nocks by the limbs' ends, the clicks and the lengths typed."""
     evidence = evidence_of(fit, shot, trace)
     model = ShapeModel(layout_of(evidence, shot, trace), shot.state)
-    handle = _handle_readings(prepared.light, trace, shot)
+    handle = _handle_readings(prepared.light, trace, shot, fit.squared)
     by_ends = _settled(fit, shot, trace, evidence, model, handle, _known_without_string(trace, shot))
     return TracedPicture(prepared.light, prepared.flash, trace, shot, fit, by_ends.applied(evidence), model, handle, by_ends)
 
@@ -272,9 +272,9 @@ def _known_without_string(trace: Trace, shot: Shot) -> Offsets:
     return known[0], known[1]
 
 
-def _handle_readings(light: NDArray[np.uint16], trace: Trace, shot: Shot) -> tuple[HandleReading, ...]:
+def _handle_readings(light: NDArray[np.uint16], trace: Trace, shot: Shot, squared: bool) -> tuple[HandleReading, ...]:
     """Where the handle's centre is: as it is clicked, and as its grip shows. A click that the grip is far from rules alone."""
-    grip = see_grip(light, trace, shot)
+    grip = see_grip(light, trace, shot, squared)
     seen = () if grip is None else (HandleReading(np.array(grip.px), grip.u_px / trace.px_per_mm, grip.maker_u_mm),)
     if "handle" not in shot.clicks:
         return seen

@@ -38,7 +38,6 @@ WRAP_LONG = (0.25, 1.1)  # of the handle's length
 LEAST_CONTRAST = 4.0  # of a wrap's end, against how the colour varies beside it
 STEP_STATIONS = 5  # at either side of a wrap's end
 LEAST_BESIDE, WIDEST_GAP = 4, 8.5  # stations: of a limb beside the fade; of an edge lost across a level
-SQUARING = ("aruco", "grid", "lines_and_two_marks", "four_marks")  # scales that tell from where the picture was taken
 MOST_LOST = 0.5  # of the handle's stations, that may lack an edge
 SAME_COLOUR = 0.1  # of full brightness, its square root: about the path as between the edges
 LEAST_SEEN = 0.9  # of the stations about the handle, for a wrap
@@ -56,7 +55,7 @@ class Grip:
     by: str  # "swell" or "wrap"
 
 
-def see_grip(light: NDArray[np.uint16], trace: Trace, shot: Shot) -> Grip | None:
+def see_grip(light: NDArray[np.uint16], trace: Trace, shot: Shot, squared: bool) -> Grip | None:
     """The handle's centre as the picture shows it; None where neither a swell nor a wrap is seen clearly.
 
     Parameters
@@ -64,6 +63,7 @@ def see_grip(light: NDArray[np.uint16], trace: Trace, shot: Shot) -> Grip | None
     light : linear light of the whole picture.
     trace : the silhouettes, from the upper tip to the lower.
     shot : for the handle's length, by which it is known what to look for.
+    squared : whether marks tell from where the picture was taken; else the handle's place does, and must be seen the better.
     """
     s = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(trace.path_px, axis=0), axis=1))]
     handle_px = shot.handle_mm * trace.px_per_mm
@@ -71,8 +71,7 @@ def see_grip(light: NDArray[np.uint16], trace: Trace, shot: Shot) -> Grip | None
     by, floor = "swell", SWELL_U_MM
     if found is None:
         found = _wrap(s, _colours(light, trace), handle_px)
-        # where nothing squares the picture the handle's place turns the camera, and a path may be drawn to what ends elsewhere
-        if found is None and shot.scale.kind in SQUARING:
+        if found is None and squared:
             found = _wrap(s, _colours_on_path(light, trace), handle_px)
         by, floor = "wrap", WRAP_U_MM
     if found is None:

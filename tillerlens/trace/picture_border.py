@@ -63,9 +63,8 @@ def goes_behind(light: NDArray[np.uint16], end: Array, outward: Array, thick_px:
     grounds = [_colour(light, end, outward, inward, side) for side in sides]
     unlike = min(float(np.linalg.norm(cover - other)) for other in (wood, *grounds))
     across = max(float(np.linalg.norm(cover - _colour(light, end, outward, past, side))) for side in sides)
-    even = (
-        float(np.linalg.norm(grounds[0] - grounds[1])) < COVER
-    )  # else the limb lies along a border of the ground, and ends at one
+    # a limb along a border of the ground has another on either side, and may well end at one
+    even = float(np.linalg.norm(grounds[0] - grounds[1])) < COVER
     return even and unlike > COVER and across < EVEN_COVER
 
 

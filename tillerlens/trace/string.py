@@ -461,6 +461,12 @@ def likely_braced(light: NDArray[np.uint16], maps: FinderMaps, limbs: tuple[Arra
     return [np.array([limbs[0][i], limbs[1][j]]) for i, j in peaks]
 
 
+def normal_of(line: Array) -> Array:
+    """Unit normal (2,) of a line (2, 2) px, to the right of the way from its start to its end."""
+    x, y = (line[1] - line[0]) / np.linalg.norm(line[1] - line[0])
+    return np.array([-y, x])
+
+
 def alongside(light: NDArray[np.uint16], maps: FinderMaps, line: Array, px_per_mm: float) -> Array:
     """How far beside a line (2, 2) px others run along it: (K,) px, + to the right of the way from its start to its end."""
     grain = grains_of(px_per_mm)[-1]
@@ -476,8 +482,7 @@ def line_beside(
     light: NDArray[np.uint16], maps: FinderMaps, line: Array, off_px: float, px_per_mm: float
 ) -> tuple[Array, float] | None:
     """The straight line (2, 2) px that runs ``off_px`` beside another, and the share of it that shows; None where none does."""
-    along = (line[1] - line[0]) / np.linalg.norm(line[1] - line[0])
-    normal = np.array([-along[1], along[0]])
+    normal = normal_of(line)
     found = [_straightest(r, abs(off_px) / 2) for r in _between(light, maps, line + off_px * normal, px_per_mm)]
     shown = [(at, seen) for at, seen, scatter in found if np.isfinite(scatter)]
     apart = [np.abs((at - line) @ normal / off_px - 1).max() < TOGETHER for at, _ in shown]

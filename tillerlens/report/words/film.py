@@ -7,7 +7,6 @@ import numpy as np
 from tillerlens.core.measurement import Value
 from tillerlens.core.units import MM_PER_INCH
 from tillerlens.film.draw import DrawFilm, FirstLook, Stage
-from tillerlens.film.joint import GapChange, GapTogether
 from tillerlens.film.track import Lead
 from tillerlens.mechanics.bench import Bench
 from tillerlens.mechanics.force_draw import ForceCurve
@@ -35,9 +34,9 @@ PATTERNS = {
     "together.pull": "On the pull both tips move together: a quarter of the way up they are less than {most} of draw apart.",
     "together.let-down": "On the let-down both tips come back together: halfway they are less than {most} of draw apart.",
     "together": "At full draw the {limb} limb's gap at {place} is {size} wider than the other's, by all frames ({reach}).",
-    "together.alike": "At full draw both limbs' gaps at {place} are alike by all frames, to less than {most}.",
-    "gaps": "Over the pull the {limb} limb's gap at {place} grows {change} more than the other's ({reach}).",
-    "gaps.alike": "Over the pull both limbs' gaps at {place} grow alike, to less than {most}.",
+    "together.alike": "At full draw both limbs' gaps at {place} are alike to within {most}, by all frames.",
+    "gaps": "Over the pull the {limb} limb's gap at {place} grows {size} more than the other's ({reach}).",
+    "gaps.alike": "Over the pull both limbs' gaps at {place} grow alike, to within {most}.",
     "rock": "The handle turns by {angle} ({reach}) while the bow is drawn.",
     "still": "The handle hardly turns: less than {most} while the bow is drawn.",
     "look": "First look at {at_s} s, drawn {draw}. {verdict}",
@@ -85,10 +84,10 @@ def draw_words(film: DrawFilm, units: Units | None = None) -> list[Sentence]:
             out.append(_of_lead(lead, told, units))
     at_full = next((g for g in film.gaps_together if abs(g.from_handle_mm - GAP_AT_MM) < 1), None)
     if at_full is not None:
-        out.append(_of_full_draw(at_full, units))
+        out.append(_of_gaps("together", at_full.from_handle_mm, at_full.difference, units))
     middle = next((g for g in film.gap_changes if abs(g.from_handle_mm - GAP_AT_MM) < 1), None)
     if middle is not None:
-        out.append(_of_gaps(middle, units))
+        out.append(_of_gaps("gaps", middle.from_handle_mm, middle.change, units))
     if (rock := film.rock()) is not None:
         if is_significant(rock):
             out.append(_said("handle", "rock", "finding", angle=say_value(rock, units), reach=say_interval(rock, units)))
@@ -189,24 +188,14 @@ def _row(film: DrawFilm, stage: Stage, units: Units) -> tuple[str, ...]:
     return (at("draw_length_back"), stage.phase, *(at(n) for n in names), gap, *(at(n, "deg") for n in angles))
 
 
-def _of_full_draw(gap: GapTogether, units: Units) -> Sentence:
-    size, place = Value(abs(gap.difference.value), gap.difference.u, "mm"), say_place(gap.from_handle_mm, units)
-    if not is_significant(gap.difference):
+def _of_gaps(told: str, from_handle_mm: float, more: Value, units: Units) -> Sentence:
+    """``more``: by how much the upper limb's gap there is wider than the other's, or grows; ``told``: which of the two."""
+    place, size = say_place(from_handle_mm, units), Value(abs(more.value), more.u, "mm")
+    if not is_significant(more):
         most = say_interval(Value(0.0, size.u + size.value / 2, "mm"), units).lstrip("±")
-        return _said("limbs", "together.alike", "fine", place=place, most=most)
-    limb = "upper" if gap.difference.value > 0 else "lower"
+        return _said("limbs", f"{told}.alike", "fine", place=place, most=most)
     words = {"place": place, "size": say_length(size.value, units, 2), "reach": say_interval(size, units)}
-    return _said("limbs", "together", "finding", limb=limb, **words)
-
-
-def _of_gaps(gap: GapChange, units: Units) -> Sentence:
-    size, place = Value(abs(gap.change.value), gap.change.u, "mm"), say_place(gap.from_handle_mm, units)
-    if not is_significant(gap.change):
-        most = say_interval(Value(0.0, size.u + size.value / 2, "mm"), units).lstrip("±")
-        return _said("limbs", "gaps.alike", "fine", place=place, most=most)
-    limb = "upper" if gap.change.value > 0 else "lower"
-    words = {"place": place, "change": say_length(size.value, units, 2), "reach": say_interval(size, units)}
-    return _said("limbs", "gaps", "finding", limb=limb, **words)
+    return _said("limbs", told, "finding", limb="upper" if more.value > 0 else "lower", **words)
 
 
 def _of_lead(lead: Lead, told: str, units: Units) -> Sentence:
