@@ -58,7 +58,7 @@ from tillerlens.report.words.mechanics import (
     strain_words,
 )
 from tillerlens.report.words.quantities import Units
-from tillerlens.report.words.verdict import CARE_ALWAYS, CARE_UNDER_TENSION, Wish, verdict
+from tillerlens.report.words.verdict import CARE_ALWAYS, CARE_AT_HEAT, CARE_UNDER_TENSION, Wish, verdict
 from tillerlens.report.words.what_if import table, what_if_words
 
 NAN, INCH = math.nan, 25.4
@@ -302,7 +302,7 @@ def _cells(content):
 
 def cautions(units):
     """What stands with every verdict."""
-    return [*CARE_ALWAYS, *CARE_UNDER_TENSION]
+    return [*CARE_ALWAYS, *CARE_AT_HEAT, *CARE_UNDER_TENSION]
 
 
 TOPICS = {f.__name__: f for f in (verdicts, comparisons, benches, changes, next_bows, reports, cautions)}

@@ -115,6 +115,7 @@ def test_a_full_record_has_its_verdict_first_and_a_picture(full, name):
     assert shown >= 1
     if name in ("plan", "weights", "wood"):
         assert "cannot see grain" in said(at)  # cautions stand with the advice
+        assert ("Hot coals and hot wood burn" if name == "wood" else "with nobody in line") in said(at)
 
 
 def test_comparing_says_what_the_core_says(record, full):

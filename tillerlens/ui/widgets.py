@@ -22,7 +22,7 @@ from tillerlens.record.typed import read_calipers
 from tillerlens.record.views import timeline
 from tillerlens.report.words.quantities import Units, say_length
 from tillerlens.report.words.record import event_in_words
-from tillerlens.report.words.verdict import CARE_ALWAYS, CARE_UNDER_TENSION, Sentence, Wish
+from tillerlens.report.words.verdict import CARE_ALWAYS, CARE_AT_HEAT, CARE_UNDER_TENSION, Sentence, Wish
 from tillerlens.ui import chart_view
 from tillerlens.ui import context as places
 from tillerlens.ui.context import PageContext, say_error
@@ -126,9 +126,10 @@ def missing(text: str, remedy: str, known: BowContext | None = None, room: str =
         places.link(room, label, known.bow)
 
 
-def cautions(tension: bool = True) -> None:
+def cautions(heat: bool = False) -> None:
+    """What to take care of: with a strung bow, or at the ``heat``."""
     with st.container(border=True):
-        for care in (*CARE_ALWAYS, *(CARE_UNDER_TENSION if tension else ())):
+        for care in (*CARE_ALWAYS, *(CARE_AT_HEAT if heat else CARE_UNDER_TENSION)):
             st.markdown(plain(care))
 
 

@@ -53,10 +53,12 @@ CARE_ALWAYS = (
     "TillerLens judges the bow's shape in pictures. It cannot see grain, knots, worm holes, cracks, "
     "crushed fibres, glue or damp. Look at the wood yourself before every pull.",
 )
+LOCAL_RULES = "Where local rules or a qualified maker say otherwise, they come first."
+CARE_AT_HEAT = ("Hot coals and hot wood burn: gloves, water, fresh air, and nobody alone with the fire.", LOCAL_RULES)
 CARE_UNDER_TENSION = (
     "A bow under tension can break and throw pieces. Wear eye protection. Pull by a rope from a distance, with nobody in line. "
     "Never pull past the intended weight or draw. Stop at any tick or lifting fibre.",
-    "Where local rules or a qualified maker say otherwise, they come first.",
+    LOCAL_RULES,
 )
 
 

@@ -71,7 +71,7 @@ def show(place: PageContext) -> None:
     with top:
         _dry(found, band, known)
     widgets.take_back(known, ("moisture", "heat", "rest"), "wood")
-    widgets.cautions(tension=False)
+    widgets.cautions(heat=True)
 
 
 # --- dry enough?
